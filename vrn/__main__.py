@@ -1,0 +1,5 @@
+"""``python -m vrn``."""
+
+from vrn.cli import run
+
+run()

@@ -1,0 +1,1 @@
+"""Written files, read again by other readers."""

@@ -1,0 +1,40 @@
+"""Command line: parse, call, print, exit. The only room that prints."""
+
+import sys
+
+from vrn.cli.app import REFUSED, app, complain
+from vrn.errors import VrnError
+
+__all__ = ["app", "main"]
+
+
+def main(argv: list[str] | None = None) -> int:
+    """
+    Run the command line.
+
+    Parameters
+    ----------
+    argv : list of str, optional
+        Arguments without the program's name; the process's own when not given.
+
+    Returns
+    -------
+    status : int
+        0 done, 1 done with findings that need a person, 2 refused.
+    """
+    try:
+        status = app(args=argv, standalone_mode=True, prog_name="vrn")
+    except SystemExit as stop:
+        status = stop.code
+    except VrnError as error:
+        complain(f"vrn: {error.problem}\n     {error.remedy}")
+        return REFUSED
+    except KeyboardInterrupt:
+        complain("vrn: stopped. Nothing was written.")
+        return 130
+    return status if isinstance(status, int) else 0
+
+
+def run() -> None:
+    """Entry point of the ``vrn`` script."""
+    sys.exit(main())

@@ -1,0 +1,59 @@
+"""The one Typer application and what every command shares: consoles, progress, JSON, exit status."""
+
+import json
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from vrn.field.findings import Finding
+
+app = typer.Typer(
+    name="vrn",
+    help="From in-season soil nitrate samples to a nitrogen prescription an applicator can load.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+DONE, FINDINGS, REFUSED = 0, 1, 2
+
+
+def say(text: str = "") -> None:
+    """Print a line of the answer on standard output."""
+    sys.stdout.write(text + "\n")
+
+
+def say_json(value: Any) -> None:
+    """Print a machine's answer on standard output; NaN and infinity are refused."""
+    sys.stdout.write(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def complain(text: str) -> None:
+    """Print a line on standard error."""
+    sys.stderr.write(text + "\n")
+
+
+def say_findings(findings: Iterable["Finding"]) -> None:
+    """Print findings, those a person must decide first."""
+    ordered = sorted(findings, key=lambda finding: finding.level != "warning")
+    for finding in ordered:
+        mark = "!" if finding.level == "warning" else "·"
+        say(f"{mark} {finding.about}: {finding.problem}\n    {finding.remedy}")
+
+
+@contextmanager
+def progress() -> Iterator[Callable[[str], None] | None]:
+    """A spinner that names the step, on a terminal only; yields None elsewhere."""
+    if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
+        yield None
+        return
+    from rich.console import Console
+
+    with Console(stderr=True).status("reading") as status:
+        yield status.update

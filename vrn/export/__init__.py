@@ -1,0 +1,1 @@
+"""Prescription to files."""

@@ -1,0 +1,112 @@
+"""The field's one grid: cells in a projected system, north up."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.errors import OutOfRangeError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """
+    Square cells in a projected coordinate system, row 0 in the north.
+
+    Parameters
+    ----------
+    crs : str
+        Projected system in metres, as ``"EPSG:32615"``.
+    west_m, north_m : float
+        Outer corner of the first cell. [m]
+    cell_m : float
+        Side of a cell. [m]
+    rows, cols : int
+        Number of cells north–south and west–east.
+
+    Raises
+    ------
+    OutOfRangeError
+        If the cell or the counts are not positive.
+
+    Examples
+    --------
+    >>> grid = Grid(crs="EPSG:32615", west_m=100.0, north_m=220.0, cell_m=10.0, rows=2, cols=3)
+    >>> grid.centers_m()[0].tolist(), grid.centers_m()[-1].tolist()
+    ([105.0, 215.0], [125.0, 205.0])
+    """
+
+    crs: str
+    west_m: float
+    north_m: float
+    cell_m: float
+    rows: int
+    cols: int
+
+    def __post_init__(self) -> None:
+        if not (self.cell_m > 0 and self.rows > 0 and self.cols > 0):
+            problem = f"A grid of {self.rows} × {self.cols} cells of {self.cell_m} m cannot be made."
+            raise OutOfRangeError(problem, "Give a cell above 0 m and at least one row and column.")
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows, columns."""
+        return self.rows, self.cols
+
+    @property
+    def bounds_m(self) -> tuple[float, float, float, float]:
+        """West, south, east, north. [m]"""
+        return (
+            self.west_m,
+            self.north_m - self.rows * self.cell_m,
+            self.west_m + self.cols * self.cell_m,
+            self.north_m,
+        )
+
+    @property
+    def cell_m2(self) -> float:
+        """Area of a cell. [m²]"""
+        return self.cell_m * self.cell_m
+
+    @property
+    def transform(self) -> tuple[float, float, float, float, float, float]:
+        """Affine coefficients (a, b, c, d, e, f) as raster libraries take them."""
+        return (self.cell_m, 0.0, self.west_m, 0.0, -self.cell_m, self.north_m)
+
+    def eastings_m(self) -> NDArray[np.float64]:
+        """Cell centres along a row, shape (cols,). [m]"""
+        return self.west_m + (np.arange(self.cols) + 0.5) * self.cell_m
+
+    def northings_m(self) -> NDArray[np.float64]:
+        """Cell centres down a column, north first, shape (rows,). [m]"""
+        return self.north_m - (np.arange(self.rows) + 0.5) * self.cell_m
+
+    def centers_m(self) -> NDArray[np.float64]:
+        """Cell centres in row-major order, shape (rows × cols, 2), easting before northing. [m]"""
+        easting, northing = np.meshgrid(self.eastings_m(), self.northings_m())
+        return np.column_stack([easting.ravel(), northing.ravel()])
+
+    def cells_of(self, coordinates_m: Any) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.bool_]]:
+        """
+        Row and column of the cell that holds each point.
+
+        Parameters
+        ----------
+        coordinates_m : array_like, shape (n, 2)
+            Easting, northing. [m]
+
+        Returns
+        -------
+        row, col : ndarray of int, shape (n,)
+            Clipped to the grid.
+        inside : ndarray of bool, shape (n,)
+            Whether the point lies on the grid.
+        """
+        points = np.asarray(coordinates_m, dtype=float).reshape(-1, 2)
+        col = np.floor((points[:, 0] - self.west_m) / self.cell_m)
+        row = np.floor((self.north_m - points[:, 1]) / self.cell_m)
+        inside = (row >= 0) & (row < self.rows) & (col >= 0) & (col < self.cols)
+        row = np.clip(np.nan_to_num(row), 0, self.rows - 1).astype(np.intp)
+        col = np.clip(np.nan_to_num(col), 0, self.cols - 1).astype(np.intp)
+        return row, col, inside

@@ -1,0 +1,97 @@
+"""Soil nitrate readings, as they were pulled."""
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.errors import OutOfRangeError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SoilSamples:
+    """
+    Nitrate readings, a row for each reading (two depths at one place are two rows).
+
+    Parameters
+    ----------
+    sample_id : tuple of str, length n
+    crs : str
+        The field's projected system.
+    coordinates_m : ndarray, shape (n, 2)
+        Easting, northing; a composite of an area stands at a point inside its area. [m]
+    top_in, bottom_in : ndarray, shape (n,)
+        Depth of the core below the surface. [in]
+    nitrate_ppm : ndarray, shape (n,)
+        NO3-N on a dry basis; NaN where it was not read. [ppm]
+    kind : tuple of str, length n
+        ``field``, ``standard``, ``duplicate`` or ``blank``.
+    sampled_on : tuple of date or None, length n
+    nominal_ppm : ndarray, shape (n,)
+        What a standard should read; NaN elsewhere. [ppm]
+    below_detection : ndarray of bool, shape (n,)
+        The reading was given as ``<x``; half of x is carried.
+    area_id : tuple of str, length n
+        Area a composite speaks for; empty for a point.
+    areas : dict of str to shapely polygon
+        Outlines of those areas in ``crs``; empty when there are none.
+    row : ndarray of int, shape (n,)
+        Row in the source file (the header is row 1), for messages.
+    """
+
+    sample_id: tuple[str, ...]
+    crs: str
+    coordinates_m: NDArray[np.float64]
+    top_in: NDArray[np.float64]
+    bottom_in: NDArray[np.float64]
+    nitrate_ppm: NDArray[np.float64]
+    kind: tuple[str, ...]
+    sampled_on: tuple[date | None, ...]
+    nominal_ppm: NDArray[np.float64]
+    below_detection: NDArray[np.bool_]
+    area_id: tuple[str, ...]
+    areas: dict[str, shapely.Geometry]
+    row: NDArray[np.intp]
+    source: str = "samples"
+
+    def __post_init__(self) -> None:
+        n = len(self.sample_id)
+        columns = (self.coordinates_m, self.top_in, self.bottom_in, self.nitrate_ppm, self.kind, self.sampled_on,
+                   self.nominal_ppm, self.below_detection, self.area_id, self.row)  # fmt: skip
+        if any(len(column) != n for column in columns):
+            problem = f"The columns of {self.source} differ in length."
+            raise OutOfRangeError(problem, "Give every column one value for each reading.")
+
+    def __len__(self) -> int:
+        return len(self.sample_id)
+
+    def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> "SoilSamples":
+        """Readings of the given rows (indices or a mask), in their order."""
+        index = np.arange(len(self))[rows]
+
+        def pick(column: tuple) -> tuple:  # type: ignore[type-arg]  # any tuple of values
+            return tuple(column[i] for i in index)
+
+        return SoilSamples(
+            sample_id=pick(self.sample_id), crs=self.crs, coordinates_m=self.coordinates_m[index],
+            top_in=self.top_in[index], bottom_in=self.bottom_in[index], nitrate_ppm=self.nitrate_ppm[index],
+            kind=pick(self.kind), sampled_on=pick(self.sampled_on), nominal_ppm=self.nominal_ppm[index],
+            below_detection=self.below_detection[index], area_id=pick(self.area_id), areas=self.areas,
+            row=self.row[index], source=self.source,
+        )  # fmt: skip
+
+    def field_readings(self) -> "SoilSamples":
+        """Readings that speak for the field: kinds ``field`` and ``duplicate`` with a number."""
+        speaks = np.array([kind in ("field", "duplicate") for kind in self.kind], dtype=bool)
+        return self.take(speaks & np.isfinite(self.nitrate_ppm))
+
+    def depths_in(self) -> tuple[tuple[float, float], ...]:
+        """Depth intervals present, shallow first. [in]"""
+        pairs = set(zip(self.top_in.tolist(), self.bottom_in.tolist(), strict=True))
+        return tuple(sorted(pairs))
+
+    def at_depth(self, top_in: float, bottom_in: float) -> "SoilSamples":
+        """Readings of one depth interval."""
+        return self.take((self.top_in == top_in) & (self.bottom_in == bottom_in))

@@ -1,0 +1,326 @@
+"""The field file as nouns: every key a user may write, with its unit, its default and its allowed range."""
+
+from dataclasses import asdict, dataclass, field
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from annotated_types import Ge, Gt, Le, Lt, MinLen
+
+Positive = Annotated[float, Gt(0), Lt(1e6)]
+NotNegative = Annotated[float, Ge(0), Lt(1e6)]
+Share = Annotated[float, Ge(0), Le(1)]
+Percent = Annotated[float, Ge(0), Le(100)]
+Text = Annotated[str, MinLen(1)]
+StandardDeviation = Annotated[float, Gt(0), Lt(1e3)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoApply:
+    """Ground that gets no nitrogen: ``file`` of polygons or lines, widened by the user's own ``setback_ft``."""
+
+    file: Text
+    setback_ft: Annotated[float, Ge(0), Lt(2000)] = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldSection:
+    """``[field]``."""
+
+    name: Text
+    season: Annotated[int, Ge(1980), Le(2100)]
+    boundary: Text
+    boundary_crs: str | None = None  # when the file does not say
+    edge_buffer_ft: Annotated[float, Ge(0), Lt(500)] = 0.0
+    no_apply: tuple[NoApply, ...] = ()
+    cell_m: Annotated[float, Ge(1), Le(60)] | None = None  # side of a grid cell; from the swath when not given
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crop:
+    """``[crop]``; ``growth_stage`` is by leaf collars on the day the cores were pulled."""
+
+    yield_goal_bu_ac: Annotated[float, Ge(20), Le(450)]
+    growth_stage: str | None = None
+    planting_date: date | None = None
+    application_date: date | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AreaFile:
+    """Polygons that composites speak for, and the column that holds their ``area_id``."""
+
+    file: Text
+    column: Text = "area_id"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleSection:
+    """``[samples]``."""
+
+    file: Text
+    crs: str | None = None  # of the coordinates when not longitude and latitude
+    reported_as: Literal["NO3-N", "NO3"] | None = None
+    moisture_basis: Literal["dry", "moist"] | None = None
+    water_pct: Annotated[float, Gt(0), Lt(100)] | None = None  # of the dry soil's weight
+    columns: dict[str, str] = field(default_factory=dict)
+    areas: AreaFile | None = None
+    instrument_sd_ppm: StandardDeviation | None = None  # standard deviation of one reading
+    correct_drift: bool = False  # correct readings by their check standards
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrganicMatterLayer:
+    """``[layers.organic_matter]``: a file with its column, or one value."""
+
+    file: str | None = None
+    column: str | None = None
+    value_pct: Annotated[float, Ge(0), Le(20)] | None = None
+    crs: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class YieldPotentialLayer:
+    """``[layers.yield_potential]``: relative (scaled to the goal), bu/ac, or harvester logs."""
+
+    file: str | None = None
+    files: tuple[str, ...] = ()
+    column: str | None = None
+    kind: Literal["relative", "bu_ac", "yield_log"] = "relative"
+    value: Annotated[float, Gt(0), Le(450)] | None = None
+    crs: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AppliedLayer:
+    """``[layers.applied_n]``: map of what is already down, lb N/ac."""
+
+    file: Text
+    column: str | None = None
+    crs: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExtraLayer:
+    """``[[layers.extra]]``: a layer of the user's own with its weight in zones drawn ``by = "layers"``."""
+
+    name: Text
+    file: Text
+    column: str | None = None
+    weight: Positive = 1.0
+    crs: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerSection:
+    """``[layers]``."""
+
+    organic_matter: OrganicMatterLayer | None = None
+    yield_potential: YieldPotentialLayer | None = None
+    applied_n: AppliedLayer | None = None
+    extra: tuple[ExtraLayer, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeatherSection:
+    """``[weather]``: a file with date, tmin_f, tmax_f, rain_in (or tmin_c, tmax_c, rain_mm)."""
+
+    file: Text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Application:
+    """``[[applications]]``: nitrogen already put on."""
+
+    date: date
+    product: Text
+    n_lb_ac: NotNegative
+    placement: Literal["broadcast", "incorporated", "banded", "injected", "unknown"] = "unknown"
+    inhibitor: Literal["none", "nitrification", "urease", "both"] = "none"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NitrogenSection:
+    """``[nitrogen]``; a value left out takes the method's own default."""
+
+    method: str = "remaining-need"
+    n_per_bushel_lb: Annotated[float, Gt(0), Le(2)] | None = None
+    recovery_share: Annotated[float, Gt(0), Le(1)] | None = None
+    mineralization_lb_per_om_pct: Annotated[float, Ge(0), Le(60)] | None = None
+    mineralization_share_left: Share | None = None
+    uptake_share: Share | None = None
+    bulk_density_g_cm3: Annotated[float, Ge(0.4), Le(2.0)] | None = None
+    deep_bulk_density_g_cm3: Annotated[float, Ge(0.4), Le(2.0)] | None = None
+    texture: str | None = None  # texture class, for a bulk density
+    second_foot_share: Share | None = None
+    organic_matter_cap_pct: Annotated[float, Gt(0), Le(20)] | None = None
+    critical_ppm: Annotated[float, Gt(0), Le(60)] | None = None
+    base_rate_lb_ac: NotNegative | None = None
+    history_factor: Annotated[float, Ge(0), Le(10)] | None = None
+    profile_nitrate_ppm: NotNegative | None = None
+    price_factor: Annotated[float, Gt(0), Le(2)] | None = None
+    timing_factor: Annotated[float, Gt(0), Le(2)] | None = None
+    response_b: float | None = None
+    response_c: float | None = None
+    response_trial: str | None = None  # file of the user's own nitrogen trial
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CreditSection:
+    """``[credits]``: nitrogen that appears after sampling. [lb/ac]"""
+
+    previous_crop: NotNegative = 0.0
+    manure: NotNegative = 0.0
+    irrigation_water: NotNegative = 0.0
+    other: NotNegative = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneSection:
+    """``[zones]``."""
+
+    by: Literal["need", "layers"] = "need"
+    count: Annotated[int, Ge(1), Le(12)] | None = None
+    file: str | None = None
+    column: str | None = None
+    least_patch_ac: Annotated[float, Gt(0), Le(100)] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlendPart:
+    """``[[product.blend]]``: a known product and its share of the blend by volume (liquids) or weight (dry)."""
+
+    name: Text
+    share: Annotated[float, Gt(0), Le(1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProductSection:
+    """``[product]``: a known name, or an analysis with a density (liquid) or ``dry``."""
+
+    name: Text = "UAN 28"
+    n_pct: Annotated[float, Gt(0), Le(100)] | None = None
+    density_lb_gal: Annotated[float, Gt(0), Le(20)] | None = None
+    dry: bool = False
+    blend: tuple[BlendPart, ...] = ()
+    rate_basis: Literal["product", "n"] = "product"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MachineSection:
+    """``[machine]``."""
+
+    swath_ft: Annotated[float, Gt(0), Le(200)] = 60.0
+    sections: Annotated[int, Ge(1), Le(64)] = 1
+    min_rate_n_lb_ac: Annotated[float, Ge(0), Le(400)] = 0.0
+    max_rate_n_lb_ac: Annotated[float, Gt(0), Le(400)] = 250.0
+    rate_step_n_lb_ac: Annotated[float, Gt(0), Le(50)] = 5.0
+    below_minimum: Literal["nearest", "zero", "minimum"] = "nearest"
+    speed_mph: Annotated[float, Gt(0), Le(25)] = 8.0
+    min_speed_mph: Annotated[float, Gt(0), Le(25)] | None = None
+    max_speed_mph: Annotated[float, Gt(0), Le(25)] | None = None
+    turn_down: Annotated[float, Ge(1), Le(20)] | None = None  # greatest flow over least flow
+    max_flow_gal_min: Positive | None = None
+    rate_change_s: Annotated[float, Ge(0), Le(30)] = 2.0
+    look_ahead_s: Annotated[float, Ge(0), Le(30)] | None = None  # equal to rate_change_s when not given
+    heading_deg: Annotated[float, Ge(0), Lt(360)] | None = None
+    tank_gal: Positive | None = None
+    tank_lb: Positive | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitSection:
+    """``[limits]``: agronomic or legal caps. [lb N/ac]"""
+
+    max_n_lb_ac: Annotated[float, Gt(0), Le(400)] = 200.0
+    max_season_n_lb_ac: Annotated[float, Gt(0), Le(500)] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PriceSection:
+    """``[prices]``."""
+
+    corn_per_bu: Positive | None = None
+    n_per_lb: Positive | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckStripSection:
+    """``[check_strips]``: strips of more and less nitrogen to learn from; absent unless asked for."""
+
+    step_n_lb_ac: Annotated[float, Gt(0), Le(100)] = 30.0
+    pairs: Annotated[int, Ge(1), Le(6)] = 1
+    width_ft: Annotated[float, Gt(0), Le(400)] | None = None  # a swath when not given
+    length_ft: Annotated[float, Gt(0), Le(5000)] = 400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExportSection:
+    """``[export]``."""
+
+    iso_version: Literal["3.3", "4.3"] = "3.3"
+    iso_grid: Literal["type-2", "type-1", "polygons"] = "type-2"
+    default_rate_n_lb_ac: NotNegative = 0.0
+    out_of_field_rate_n_lb_ac: NotNegative = 0.0
+    position_lost_rate_n_lb_ac: NotNegative = 0.0
+    shapefile_columns: dict[str, str] = field(default_factory=dict)
+    tiles: str | None = None  # address of an aerial background; the map asks the network only when this is given
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Override:
+    """``[[review.override]]``: a zone's rate set by a person, with the reason."""
+
+    zone: Annotated[int, Ge(1), Le(254)]
+    rate_n_lb_ac: NotNegative
+    reason: Text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReviewSection:
+    """``[review]``."""
+
+    approved_by: str | None = None
+    approved_on: date | None = None
+    note: str = ""
+    override: tuple[Override, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """The whole field file."""
+
+    units: Literal["us", "metric"] = "us"
+    field: FieldSection
+    crop: Crop
+    samples: SampleSection
+    layers: LayerSection = LayerSection()
+    weather: WeatherSection | None = None
+    applications: tuple[Application, ...] = ()
+    nitrogen: NitrogenSection = NitrogenSection()
+    credits: CreditSection = CreditSection()
+    zones: ZoneSection = ZoneSection()
+    product: ProductSection = ProductSection()
+    machine: MachineSection = MachineSection()
+    limits: LimitSection = LimitSection()
+    prices: PriceSection = PriceSection()
+    check_strips: CheckStripSection | None = None
+    export: ExportSection = ExportSection()
+    review: ReviewSection = ReviewSection()
+
+    @property
+    def approved(self) -> bool:
+        """Whether a person has signed: a name and a date are both there."""
+        return bool(self.review.approved_by) and self.review.approved_on is not None
+
+
+def as_plain(settings: Any) -> Any:
+    """Settings as str, numbers, lists and dicts, for a report or a hash."""
+
+    def plain(value: Any) -> Any:
+        if isinstance(value, dict):
+            return {key: plain(item) for key, item in value.items()}
+        if isinstance(value, (list, tuple)):
+            return [plain(item) for item in value]
+        return value.isoformat() if isinstance(value, date) else value
+
+    return plain(asdict(settings))

@@ -1,0 +1,45 @@
+"""A value for every cell of the field's grid, and how sure it is."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.errors import OutOfRangeError
+from vrn.field.grid import Grid
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Surface:
+    """
+    One quantity on the field's grid.
+
+    Parameters
+    ----------
+    name : str
+        The quantity with its unit, as ``nitrate_ppm``.
+    grid : Grid
+    values : ndarray, shape (rows, cols)
+        NaN where unknown; values stand outside the boundary too.
+    se : ndarray, shape (rows, cols), or None
+        Standard error in the unit of the values; None where nothing is known of it.
+    chosen : str
+        How it was made, as ``"ordinary kriging"``, ``"inverse distance"``, ``"mean"``, ``"constant"``.
+    details : dict
+        What the choice rests on: candidates with their leave-one-out errors, variogram, counts.
+        Only str, int, float, bool, None, and lists and dicts of them, so that it can be written as it is.
+    """
+
+    name: str
+    grid: Grid
+    values: NDArray[np.float64]
+    se: NDArray[np.float64] | None = None
+    chosen: str
+    details: dict[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for label, array in (("values", self.values), ("se", self.se)):
+            if array is not None and array.shape != self.grid.shape:
+                problem = f"{self.name}: {label} have shape {array.shape}, the grid {self.grid.shape}."
+                raise OutOfRangeError(problem, "Give one number for each cell.")

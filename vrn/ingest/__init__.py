@@ -1,0 +1,1 @@
+"""Inputs to checked nouns."""

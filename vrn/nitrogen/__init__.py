@@ -1,0 +1,1 @@
+"""Agronomy as arithmetic on arrays."""

@@ -1,0 +1,1 @@
+"""Zones to rates: limits, product, machine."""

@@ -1,0 +1,179 @@
+"""The finished prescription: zones with rates, products and reasons, ready to be written."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.field.field import Field
+from vrn.field.findings import Finding
+from vrn.field.grid import Grid
+from vrn.field.surface import Surface
+from vrn.nitrogen.ledger import Ledger
+from vrn.zones.model import Zones
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Product:
+    """
+    A nitrogen product.
+
+    Parameters
+    ----------
+    name : str
+    n_pct : float
+        Nitrogen by weight. [%]
+    density_lb_gal : float or None
+        None for a dry product. [lb/gal]
+    unit : {"gal", "lb"}
+        What the tank or the bin is measured in.
+    source : str
+        Of the analysis and the density.
+    cautions : tuple of str
+        What the handler must know.
+    """
+
+    name: str
+    n_pct: float
+    density_lb_gal: float | None
+    unit: str
+    source: str
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def n_lb_per_unit(self) -> float:
+        """Nitrogen in a gallon or a pound of product. [lb N/gal or lb N/lb]"""
+        return self.n_pct / 100.0 * (self.density_lb_gal if self.density_lb_gal is not None else 1.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One thing a limit, the machine, the rounding or a person did to a zone's rate."""
+
+    zone: int
+    from_n_lb_ac: float
+    to_n_lb_ac: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ZoneRate:
+    """
+    One zone with its rate and the reasons for it.
+
+    Parameters
+    ----------
+    zone : int
+        Number, 1 … k.
+    outline : shapely MultiPolygon
+        In the field's system.
+    acres : float
+        Geodesic. [ac]
+    parts : int
+        Number of separate polygons.
+    rate_n_lb_ac : float
+        What is to be applied. [lb N/ac]
+    rate_product : float
+        The same in ``Prescription.rate_unit``: product per acre, or lb N/ac when that is the rate basis.
+    product_per_ac : float
+        Product, in its own unit per acre whatever the rate basis. [gal/ac or lb/ac]
+    need_lb_ac : float
+        Zone's need before limits: max(0, sum of the ledger). [lb/ac]
+    need_se_lb_ac : float or None
+        Standard error of that mean. [lb/ac]
+    nitrate_ppm, organic_matter_pct, yield_goal_bu_ac : float
+        Area-weighted means; NaN where unknown.
+    ledger : Ledger
+        Area-weighted means of the cells' lines.
+    changes : tuple of Change
+        From need to rate, in order; empty when the rate is the need.
+    """
+
+    zone: int
+    outline: shapely.Geometry
+    acres: float
+    parts: int
+    rate_n_lb_ac: float
+    rate_product: float
+    product_per_ac: float
+    need_lb_ac: float
+    need_se_lb_ac: float | None
+    nitrate_ppm: float
+    organic_matter_pct: float
+    yield_goal_bu_ac: float
+    ledger: Ledger
+    changes: tuple[Change, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Prescription:
+    """
+    What ``vrn.build`` returns and ``vrn.write`` writes.
+
+    Parameters
+    ----------
+    field : Field
+    grid : Grid
+    share : ndarray, shape (rows, cols)
+        Share of each cell that is treated ground, 0 … 1.
+    surfaces : dict of str to Surface
+        By name with unit: ``nitrate_ppm``, ``deep_nitrate_ppm`` (when pulled), ``organic_matter_pct``,
+        ``yield_goal_bu_ac``, ``need_lb_ac``.
+    ledger : Ledger
+        Of the cells: arrays of shape (rows × cols,), or scalars where a line is the same everywhere.
+    zones : Zones
+    rates : tuple of ZoneRate
+        In the order of the zones, 1 … k.
+    product : Product
+    rate_basis : {"product", "n"}
+    rate_unit : {"gal/ac", "lb/ac", "lb N/ac"}
+        Unit of ``ZoneRate.rate_product`` and of every controller file.
+    acres : float
+        Treated ground, geodesic: the sum of the zones. [ac]
+    flat_rate_n_lb_ac : float
+        One rate for the whole field from the same samples. [lb N/ac]
+    total_n_lb, total_product : float
+        [lb N], [gal or lb]
+    findings : tuple of Finding
+        Of the whole way from reading to rates.
+    details : dict
+        Reports of single rooms: methods side by side, machine, drive, strips, tank loads, rain. Plain values only.
+    """
+
+    field: Field
+    grid: Grid
+    share: NDArray[np.float64]
+    surfaces: dict[str, Surface]
+    ledger: Ledger
+    zones: Zones
+    rates: tuple[ZoneRate, ...]
+    product: Product
+    rate_basis: str
+    rate_unit: str
+    acres: float
+    flat_rate_n_lb_ac: float
+    total_n_lb: float
+    total_product: float
+    findings: tuple[Finding, ...] = ()
+    details: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def mean_rate_n_lb_ac(self) -> float:
+        """Total nitrogen over treated acres. [lb N/ac]"""
+        return self.total_n_lb / self.acres if self.acres else 0.0
+
+    @property
+    def audit(self) -> tuple[Change, ...]:
+        """Everything that was changed on the way from need to rate, zone by zone."""
+        return tuple(change for rate in self.rates for change in rate.changes)
+
+    def rate_grid(self) -> NDArray[np.float64]:
+        """Rate of each cell by its zone; NaN off the treated ground. [lb N/ac]"""
+        by_zone = np.array([np.nan, *(rate.rate_n_lb_ac for rate in self.rates)])
+        return by_zone[self.zones.labels]
+
+    def outline(self) -> shapely.Geometry:
+        """Union of the zones, in the field's system."""
+        return shapely.union_all([rate.outline for rate in self.rates])

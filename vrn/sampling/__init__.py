@@ -1,0 +1,1 @@
+"""Where to pull cores, and whether to trust the readings."""

@@ -1,0 +1,1 @@
+"""Points to grid."""

@@ -1,0 +1,1 @@
+"""Cells to management zones: cut, tidy, outline."""
