@@ -10,6 +10,40 @@ from vrn.errors import OutOfRangeError
 from vrn.field.grid import Grid
 
 _LARGEST_GRID = 4_000_000
+_USUAL_GRID = 400_000
+
+
+def cell_size_m(outline: shapely.Geometry, *, swath_m: float, spacing_m: float | None = None) -> float:
+    """
+    Side of a cell that resolves both the machine and the samples.
+
+    Parameters
+    ----------
+    outline : shapely.Geometry
+        In a projected system. [m]
+    swath_m : float
+        Width the machine covers in a pass. [m]
+    spacing_m : float, optional
+        Usual distance between samples. [m]
+
+    Returns
+    -------
+    cell_m : float
+        A third of a swath, at most a quarter of the spacing, between 3 and 10 m, in half metres; larger where a
+        field would need more than 400 000 cells. [m]
+
+    Examples
+    --------
+    A 60-ft swath is 18.29 m, a third of it 6.1 m:
+
+    >>> cell_size_m(shapely.box(0, 0, 800, 800), swath_m=18.288, spacing_m=100.0)
+    6.0
+    """
+    wanted_m = swath_m / 3 if spacing_m is None else min(swath_m / 3, spacing_m / 4)
+    cell_m = min(max(round(wanted_m * 2) / 2, 3.0), 10.0)
+    west, south, east, north = outline.bounds
+    least_m = math.sqrt((east - west) * (north - south) / _USUAL_GRID)
+    return max(cell_m, math.ceil(least_m * 2) / 2)
 
 
 def grid_over(outline: shapely.Geometry, *, crs: str, cell_m: float) -> Grid:
