@@ -1,0 +1,1 @@
+"""Many fields: the demo fields, a manifest of fields, the season book."""
