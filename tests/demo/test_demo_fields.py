@@ -71,7 +71,7 @@ def test_story_holds(
 
 
 def test_truth_worked_by_hand(script: ModuleType) -> None:
-    """True need is goal × 1.1 × what is left of uptake, less nitrate × 3.67 and organic matter × 20 × its share left."""
+    """True need is goal × 1.1 × what is left of uptake, less nitrate × 3.67 and OM × 20 × its share left."""
     true = script.truth("cedar_bend", [-94.6204, -94.6240], [42.3107, 42.3125])
     by_hand = (
         true["yield_goal_bu_ac"] * 1.1 * 0.85 - true["nitrate_ppm"] * 3.67113 - true["organic_matter_pct"] * 20 * 0.69
