@@ -1,7 +1,7 @@
 """The time a user waits: whole processes, ``vrn build`` beside a plain script of general libraries, in one run.
 
-Run by hand: ``python tests/benchmarks/whole_tool.py [ROUNDS]``. Rounds are interleaved, medians are compared; quote ratios,
-seconds belong to the machine.
+Run by hand: ``python tests/benchmarks/whole_tool.py [ROUNDS]``. Rounds are interleaved, medians are compared; quote
+ratios, seconds belong to the machine.
 """
 
 import statistics
