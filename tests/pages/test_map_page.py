@@ -1,0 +1,156 @@
+"""The map page: one file, nothing from outside, text that stays text, numbers that add up."""
+
+import base64
+import hashlib
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from vrn.export.map_page import map_page, write_map
+from vrn.export.report_units import Shown, add_up
+from vrn.prescription.model import Prescription
+
+NASTY = "<img src=x onerror=alert(1)></script><script>alert(2)</script>{{ 7*7 }}\u2028&amp;\"'"
+
+
+class _Page(HTMLParser):
+    """What a browser would find: scripts, addresses, elements with handlers, text."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.scripts: list[tuple[dict[str, Any], str]] = []
+        self.addresses: list[str] = []
+        self.handlers: list[str] = []
+        self.tags: list[str] = []
+        self.words: list[str] = []
+        self.meta: dict[str, str] = {}
+        self._inside: dict[str, Any] | None = None
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = dict(attrs)
+        self.tags.append(tag)
+        self.addresses += [str(found[name]) for name in ("src", "href", "action", "data") if name in found]
+        self.handlers += [name for name in found if name.startswith("on")]
+        if tag == "meta" and "http-equiv" in found:
+            self.meta[str(found["http-equiv"])] = str(found["content"])
+        if tag == "script":
+            self._inside = found
+            self.scripts.append((found, ""))
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "script":
+            self._inside = None
+
+    def handle_data(self, data: str) -> None:
+        if self._inside is not None:
+            self.scripts[-1] = (self._inside, self.scripts[-1][1] + data)
+        else:
+            self.words.append(data)
+
+
+def test_page_asks_nothing_of_the_network(prescription: Prescription) -> None:
+    """No element of the page, and no rule of its styles, names an address outside the file."""
+    html = map_page(prescription)
+    page = _Page(html)
+    assert [address for address in page.addresses if not address.startswith("#")] == []
+    styles = re.findall(r"<style>(.*?)</style>", html, flags=re.DOTALL)
+    assert len(styles) == 2
+    for style in styles:
+        assert [url for url in re.findall(r"url\(([^)]*)\)", style) if not url.startswith(("data:", "#"))] == []
+        assert "@import" not in style
+    assert "link" not in page.tags
+    assert "$(" not in html  # jQuery is not there to answer
+
+
+def test_policy_allows_these_scripts_and_no_origin(prescription: Prescription) -> None:
+    """The policy names the hash of every script that runs, and no origin (W3C, Content Security Policy Level 3)."""
+    page = _Page(map_page(prescription))
+    policy = page.meta["Content-Security-Policy"]
+    for attributes, text in page.scripts:
+        if attributes.get("type") == "application/json":
+            continue
+        digest = base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+        assert f"'sha256-{digest}'" in policy
+    assert policy.startswith("default-src 'none'; script-src 'sha256-")
+    assert "http" not in policy
+    assert "unsafe-eval" not in policy
+
+
+def test_text_of_a_file_stays_text(make: Any) -> None:
+    """A field name or sample id that looks like markup, script or template is shown as it was written."""
+    clean, page = _Page(map_page(make())), _Page(map_page(make(name=NASTY, sample_ids=(NASTY, "2", "3", "4", "5"))))
+    assert page.handlers == []
+    assert page.tags == clean.tags
+    assert len(page.scripts) == len(clean.scripts)
+    shown = "".join(page.words)
+    assert "onerror=alert(1)" in shown
+    assert "{{ 7*7 }}" in shown
+    assert "49" not in "".join(word for word in page.words if "onerror" in word)
+
+
+def test_same_prescription_same_bytes(make: Any, tmp_path: Path) -> None:
+    """Two prescriptions from the same inputs give the same page, byte for byte."""
+    for name in ("one.html", "two.html"):
+        write_map(make(), tmp_path / name)
+    assert (tmp_path / "one.html").read_bytes() == (tmp_path / "two.html").read_bytes()
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+def test_ledger_printed_on_the_page_adds_up(make: Any, units: str) -> None:
+    """The printed whole numbers of each zone's ledger sum to the printed need."""
+    html = map_page(make(units=units))
+    ledgers = re.findall(r'<table class="ledger">(.*?)</table>', html, flags=re.DOTALL)
+    assert len(ledgers) == 3
+    for ledger in ledgers:
+        number = [int(text.replace("−", "-")) for text in re.findall(r'<td class="n">([+−]?\d+)</td>', ledger)]
+        body, after = ledger.split("<tfoot>")
+        lines = [int(text.replace("−", "-")) for text in re.findall(r'<td class="n">([+−]?\d+)</td>', body)]
+        total = int(
+            re.findall(r'<tr class="sum">.*?<td class="n">([+−]?\d+)</td>', "<tfoot>" + after, re.DOTALL)[0].replace(
+                "−", "-"
+            )
+        )
+        assert len(lines) == 3 < len(number)
+        assert sum(lines) == total
+
+
+def test_script_sums_the_table_that_python_made(prescription: Prescription) -> None:
+    """The data the page sums give the totals of the prescription."""
+    page = _Page(map_page(prescription))
+    data = next(json.loads(text) for attributes, text in page.scripts if attributes.get("type") == "application/json")
+    assert sum(row["rate"] * row["acres"] for row in data["rates"]) == pytest.approx(prescription.total_n_lb, abs=1e-9)
+    assert sum(row["product"] * row["acres"] for row in data["rates"]) == pytest.approx(prescription.total_product)
+
+
+def test_draft_until_approved(make: Any) -> None:
+    """The page says DRAFT unless a name and a date are in the field file."""
+    from datetime import date
+
+    from vrn.field.settings import ReviewSection
+
+    assert "stays a draft" in map_page(make())
+    assert 'class="draft"' in map_page(make(review=ReviewSection(approved_by="A. Marsh")))
+    signed = map_page(make(review=ReviewSection(approved_by="A. Marsh", approved_on=date(2026, 6, 15))))
+    assert 'class="draft"' not in signed
+    assert "Approved by A. Marsh on 15 June 2026." in signed
+
+
+def test_metric_page_has_no_trade_unit_left(make: Any) -> None:
+    """A metric page has no rate, area, total in pounds, acres, gallons (NIST SP 811: 1 lb/ac = 1.120851 kg/ha)."""
+    html = map_page(make(units="metric"))
+    body = html.split("<body>")[1].split('<script type="application/json"')[0]
+    assert not re.search(r"\d (lb|ac|gal|bu)\b", re.sub(r"<small>.*?</small>", "", body))
+    assert "145.7" in body  # 130 lb N/ac
+    assert Shown(metric=True).number("n_rate", 130.0) == "145.7"
+
+
+def test_largest_remainder_adds_up() -> None:
+    """Hamilton's method: 33.4 three times sums to 100.2, so the first gets the hundredth (worked by hand)."""
+    assert add_up([33.4, 33.4, 33.4]) == [34, 33, 33]
+    assert add_up([]) == []
+    assert sum(add_up([198.4, -42.4, -29.4])) == round(198.4 - 42.4 - 29.4)

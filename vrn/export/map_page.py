@@ -1,0 +1,217 @@
+"""``map.html``: the prescription in one file that opens with the network unplugged."""
+
+import base64
+import hashlib
+import json
+import re
+from functools import lru_cache
+from importlib.metadata import distribution
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import jinja2
+from markupsafe import Markup
+
+from vrn.export.map_page_layers import LEVELS, Picture, frame_of, pictures, sample_places
+from vrn.export.map_page_leaflet import Drawn, leaflet_map
+from vrn.export.map_page_still import still_picture
+from vrn.export.map_page_words import page_words, rate_colors, surface_words, zone_words
+from vrn.export.report_units import Shown
+from vrn.prescription.model import Prescription
+
+_CROWD = 45  # more places than this show their values only from nearer
+
+
+def write_map(prescription: Prescription, path: Path) -> None:
+    """
+    Write the map page.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    path : Path
+        Of the file, usually ``map.html``.
+    """
+    path.write_text(map_page(prescription), encoding="utf-8", newline="\n")
+
+
+def map_page(prescription: Prescription) -> str:
+    """
+    The map page as text.
+
+    Parameters
+    ----------
+    prescription : Prescription
+
+    Returns
+    -------
+    html : str
+        One file with every script, style and picture inside; its policy forbids every other origin, save that of
+        ``settings.export.tiles`` where the user gives one.
+    """
+    settings = prescription.field.settings
+    shown = Shown(metric=settings.units == "metric")
+    frame = frame_of(prescription)
+    surfaces = pictures(prescription, frame, shown)
+    places = sample_places(prescription, shown)
+    drawn = leaflet_map(prescription, frame, surfaces, places, shown)
+    layers = [_rate_layer(prescription, shown), *(_layer(picture, drawn.names, shown) for picture in surfaces)]
+    page = page_words(prescription, shown)
+    leaflet_css, leaflet_js, licence = _leaflet()
+    first_js, page_js = _own("first.js"), _own("map.js")
+    scripts = (first_js, leaflet_js, drawn.script, page_js)
+    return (
+        _templates()
+        .get_template("map.html")
+        .render(
+            policy=_policy(scripts, settings.export.tiles),
+            licence=Markup(licence.replace("--", "- -")),
+            leaflet_css=Markup(leaflet_css),
+            css=Markup(_own("map.css")),
+            first_js=Markup(first_js),
+            leaflet_js=Markup(leaflet_js),
+            map_js=Markup(drawn.script),
+            page_js=Markup(page_js),
+            map_html=Markup(drawn.html),
+            still=Markup(still_picture(prescription, shown)),
+            data=Markup(_json(_data(prescription, layers, surfaces, drawn, page, places, shown))),
+            page=page,
+            layers=layers,
+            overlays=drawn.overlays,
+            zones=zone_words(prescription, shown),
+            places=places,
+        )
+    )
+
+
+@lru_cache(maxsize=1)
+def _templates() -> jinja2.Environment:
+    """Templates of this package; every value is text and is escaped unless it was made here as markup."""
+    return jinja2.Environment(
+        loader=jinja2.PackageLoader("vrn.export", "pages"), autoescape=True, undefined=jinja2.StrictUndefined,
+        keep_trailing_newline=True,
+    )  # fmt: skip
+
+
+def _own(name: str) -> str:
+    return (files("vrn.export") / "pages" / name).read_text(encoding="utf-8")
+
+
+@lru_cache(maxsize=1)
+def _leaflet() -> tuple[str, str, str]:
+    """Style, script and licence of Leaflet, as the package that carries them has them, pictures inside."""
+    folder = files("js_lib_leaflet") / "static" / "js_lib_leaflet"
+
+    def inside(match: re.Match[str]) -> str:
+        data = (folder / "images" / match[1]).read_bytes()
+        return f"url(data:image/png;base64,{base64.b64encode(data).decode('ascii')})"
+
+    css = re.sub(r"url\(images/([\w.-]+\.png)\)", inside, (folder / "leaflet.css").read_text(encoding="utf-8"))
+    js = re.sub(r"\n?//# sourceMappingURL=\S+", "", (folder / "leaflet.js").read_text(encoding="utf-8"))
+    licence = distribution("django-js-lib-leaflet").read_text("LICENSE") or "Leaflet, BSD-2-Clause"
+    return css, js.replace("\r\n", "\n"), "Leaflet is inside this file.\n" + licence
+
+
+def _policy(scripts: tuple[str, ...], tiles: str | None) -> str:
+    """Content-security policy: these scripts by their hashes, pictures inside the file, and nothing else."""
+    hashes = " ".join(
+        f"'sha256-{base64.b64encode(hashlib.sha256(script.encode('utf-8')).digest()).decode('ascii')}'"
+        for script in scripts
+    )
+    origin = f" {_origin(tiles)}" if tiles else ""
+    return (
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:{origin}; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _origin(tiles: str) -> str:
+    """``https://{s}.example.org/{z}/{x}/{y}.png`` → ``https://*.example.org``."""
+    address = urlsplit(tiles.replace("{s}", "*"))
+    return f"{address.scheme}://{address.netloc}"
+
+
+def _rate_layer(prescription: Prescription, shown: Shown) -> dict[str, Any]:
+    colors = rate_colors(prescription)
+    by_color: dict[str, tuple[str, list[str]]] = {}
+    for rate in sorted(prescription.rates, key=lambda rate: rate.rate_n_lb_ac):
+        by_color.setdefault(colors[rate.zone], (shown.number("n_rate", rate.rate_n_lb_ac), []))[1].append(
+            str(rate.zone)
+        )
+    items = "".join(
+        f'<li><span class="swatch" style="background:{color}"></span>{number} (zone {", ".join(zones)})</li>'
+        for color, (number, zones) in by_color.items()
+    )
+    return {
+        "key": "rate", "title": "Rate", "unit": shown.unit("n_rate"),
+        "legend": Markup(f'<ul class="swatches">{items}</ul>'),
+        "words": f"What is to be applied, zone by zone. One flat rate from the same samples would be "
+        f"{shown.text('n_rate', prescription.flat_rate_n_lb_ac)} everywhere.",
+    }  # fmt: skip
+
+
+def _layer(picture: Picture, names: dict[str, str], shown: Shown) -> dict[str, Any]:
+    factor = shown.factor(picture.quantity)
+    low, high = picture.low * factor, picture.high * factor
+    steps = ", ".join(picture.ramp.stops)
+    if not high > low:
+        middle = picture.ramp.classes(1)[0]
+        bar = f'<div class="bar" style="background:{middle}"></div>' if high == low else ""
+        ticks = f'<span style="left:50%">{low:.{shown.decimals(picture.quantity)}f}</span>' if high == low else ""
+    else:
+        bar = f'<div class="bar" style="background:linear-gradient(90deg, {steps})"></div>'
+        ticks = "".join(
+            f'<span style="left:{(tick - low) / (high - low) * 94 + 3:.1f}%">{tick:g}</span>' for tick in picture.ticks
+        )
+    return {
+        "key": picture.key, "title": picture.title, "unit": shown.unit(picture.quantity), "name": names[picture.key],
+        "legend": Markup(f'{bar}<div class="ticks">{ticks}</div>'), "words": surface_words(picture, shown),
+        "low": low, "high": high, "decimals": shown.decimals(picture.quantity), "ramp": picture.ramp.name,
+    }  # fmt: skip
+
+
+def _data(
+    prescription: Prescription, layers: list[dict[str, Any]], surfaces: tuple[Picture, ...], drawn: Drawn,
+    page: dict[str, Any], places: list[dict[str, Any]], shown: Shown,
+) -> dict[str, Any]:  # fmt: skip
+    """What the page's script needs: names of the layers, and the rate table it sums."""
+    product = prescription.product
+    kept = ("key", "title", "unit", "name", "low", "high", "decimals", "ramp")
+    ramps = {picture.ramp.name: picture.ramp for picture in surfaces}
+    fractions = [level / (LEVELS - 1) for level in range(LEVELS)]
+    least, most = page["least"], page["most"]
+    settings = prescription.field.settings
+    return {
+        "map": drawn.map_name, "zones": drawn.names["zones"], "labels": drawn.names["labels"],
+        "samples": drawn.names["samples"], "noApply": drawn.names["no_apply"],
+        "overlays": {overlay["key"]: overlay["names"] for overlay in drawn.overlays},
+        "layers": [{key: _plain(layer[key]) for key in kept if key in layer} for layer in layers],
+        "ramps": {name: ramp.colors(fractions).tolist() for name, ramp in ramps.items()},
+        "bounds": drawn.bounds, "first": page["first"], "fill": 0.75 if settings.export.tiles else 1.0,
+        "metric": shown.metric, "crowded": len(places) > _CROWD,
+        "rates": [
+            {"zone": rate.zone, "acres": rate.acres, "rate": rate.rate_n_lb_ac, "product": rate.product_per_ac,
+             "shown": shown.number("n_rate", rate.rate_n_lb_ac),
+             "productShown": shown.number(f"{product.unit}/ac", rate.product_per_ac)}
+            for rate in prescription.rates
+        ],
+        "factor": shown.factor("n_rate"), "rateUnit": shown.unit("n_rate"),
+        "massFactor": shown.factor("n_mass"), "massUnit": shown.unit("n_mass"),
+        "tankFactor": shown.factor(product.unit), "tankUnit": shown.unit(product.unit),
+        "productFactor": shown.factor(f"{product.unit}/ac"), "perUnit": product.n_lb_per_unit,
+        "least": least, "most": most, "allowed": page["allowed"],
+        "file": page["review_file"], "about": f"Review of {prescription.field.name}, season {settings.field.season}.",
+    }  # fmt: skip
+
+
+def _plain(value: Any) -> Any:
+    """NaN as null, for JSON."""
+    return None if isinstance(value, float) and value != value else value  # NaN is not itself
+
+
+def _json(value: Any) -> str:
+    """JSON that can stand inside a script element."""
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")

@@ -1,0 +1,284 @@
+"""What the map page says: the rates, the ledger of each zone, the words under each layer."""
+
+import math
+import re
+from datetime import date
+from typing import Any
+
+from vrn.export.map_page_layers import Picture, sample_places
+from vrn.export.ramps import NITROGEN
+from vrn.export.report_units import UNKNOWN, Shown, add_up
+from vrn.nitrogen.ledger import Ledger
+from vrn.prescription.model import Prescription, ZoneRate
+
+
+def ledger_rows(ledger: Ledger, shown: Shown) -> tuple[list[dict[str, str]], str]:
+    """
+    Lines of a zone's ledger as they are printed, and their printed sum.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Of scalars.
+    shown : Shown
+
+    Returns
+    -------
+    rows : list of dict
+        ``label``, ``number``, ``basis``, ``source``; whole numbers that add up to the sum.
+    total : str
+        The unclipped sum; "not known" where any line is.
+    """
+    factor = shown.factor("n_line")
+    exact = [float(line.lb_ac) * factor for line in ledger.lines]
+    if all(math.isfinite(value) for value in exact):
+        whole = add_up(exact)
+        numbers, total = [_signed(value) for value in whole], _signed(sum(whole), plus=False)
+    else:
+        numbers = [_signed(round(value)) if math.isfinite(value) else UNKNOWN for value in exact]
+        total = UNKNOWN
+    rows = [
+        {"label": line.label, "number": number, "basis": line.basis, "source": line.source}
+        for line, number in zip(ledger.lines, numbers, strict=True)
+    ]
+    return rows, total
+
+
+def _signed(value: int, *, plus: bool = True) -> str:
+    sign = "−" if value < 0 else "+" if plus and value > 0 else ""
+    return f"{sign}{abs(value)}"
+
+
+def rate_colors(prescription: Prescription) -> dict[int, str]:
+    """Colour of each zone: the ranks of the different rates along the ramp, least to most."""
+    different = sorted({rate.rate_n_lb_ac for rate in prescription.rates})
+    colors = dict(zip(different, NITROGEN.classes(len(different)), strict=True))
+    return {rate.zone: colors[rate.rate_n_lb_ac] for rate in prescription.rates}
+
+
+def zone_words(prescription: Prescription, shown: Shown) -> list[dict[str, Any]]:
+    """
+    Every zone as the page shows it: rate, reasons, doubt.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : Shown
+
+    Returns
+    -------
+    zones : list of dict
+        Plain text and numbers, one for each zone in order.
+    """
+    colors = rate_colors(prescription)
+    places = sample_places(prescription, shown)
+    return [_zone(prescription, rate, colors[rate.zone], places, shown) for rate in prescription.rates]
+
+
+def _zone(
+    prescription: Prescription, rate: ZoneRate, color: str, places: list[dict[str, Any]], shown: Shown
+) -> dict[str, Any]:
+    rows, total = ledger_rows(rate.ledger, shown)
+    product = prescription.product
+    inside = [place for place in places if place["zone"] == rate.zone]
+    flat = prescription.flat_rate_n_lb_ac
+    return {
+        "zone": rate.zone,
+        "color": color,
+        "acres": shown.text("area", rate.acres),
+        "acres_number": shown.number("area", rate.acres),
+        "parts": rate.parts,
+        "rate": shown.number("n_rate", rate.rate_n_lb_ac),
+        "product": shown.text(f"{product.unit}/ac", rate.product_per_ac),
+        "product_number": shown.number(f"{product.unit}/ac", rate.product_per_ac),
+        "need": shown.number("n_line", rate.need_lb_ac),
+        "doubt": None if rate.need_se_lb_ac is None else shown.number("n_line", rate.need_se_lb_ac),
+        "against_flat": _against(rate.rate_n_lb_ac, flat, shown),
+        "nitrate": shown.text("nitrate", rate.nitrate_ppm),
+        "nitrate_number": shown.number("nitrate", rate.nitrate_ppm),
+        "organic_matter": shown.text("organic_matter", rate.organic_matter_pct),
+        "yield_goal": shown.text("yield", rate.yield_goal_bu_ac),
+        "rows": rows,
+        "total": total,
+        "below_zero": total.startswith("−"),
+        "notes": rate.ledger.notes,
+        "band": _band(rate.ledger, shown),
+        "changes": [
+            {
+                "from": shown.number("n_rate", change.from_n_lb_ac),
+                "to": shown.number("n_rate", change.to_n_lb_ac),
+                "why": change.why,
+            }
+            for change in rate.changes
+        ],
+        "samples": [f"{place['ids']}: {place['label']}" for place in inside],
+        "methods": _methods(prescription, rate.zone, shown),
+    }
+
+
+def _against(rate_n_lb_ac: float, flat_n_lb_ac: float, shown: Shown) -> str:
+    difference = rate_n_lb_ac - flat_n_lb_ac
+    if abs(difference) < 0.05:
+        return "the same as"
+    return f"{shown.number('n_rate', abs(difference))} {'more' if difference > 0 else 'less'} than"
+
+
+def _band(ledger: Ledger, shown: Shown) -> str | None:
+    if ledger.low_lb_ac is None or ledger.high_lb_ac is None:
+        return None
+    low, high = (shown.number("n_line", float(value)) for value in (ledger.low_lb_ac, ledger.high_lb_ac))
+    return f"{low} to {high} {shown.unit('n_line')}"
+
+
+def _methods(prescription: Prescription, zone: int, shown: Shown) -> list[dict[str, str]]:
+    """What other published methods say for a zone, where the pipeline asked them."""
+    found = []
+    for method in prescription.details.get("methods", ()):
+        need = {int(key): value for key, value in (method.get("need_lb_ac") or {}).items()}
+        if zone in need:
+            found.append(
+                {"name": str(method["name"]), "need": shown.number("n_line", need[zone]), "why": method.get("why", "")}
+            )
+    return found
+
+
+def surface_words(picture: Picture, shown: Shown) -> str:
+    """
+    What a layer shows and what it rests on, in one or two sentences.
+
+    Parameters
+    ----------
+    picture : Picture
+    shown : Shown
+
+    Returns
+    -------
+    words : str
+    """
+    surface = picture.surface
+    if picture.key.endswith("_se"):
+        what = picture.title.split(":")[0].lower()
+        return f"How far the {what} map may be off: one standard error, larger away from samples."
+    if math.isnan(picture.low):
+        return "Not known."
+    if surface.chosen == "constant":
+        return f"One value for the whole field: {shown.text(picture.quantity, picture.low)}."
+    chosen = surface.chosen
+    error = _loo(surface.details, shown, picture.quantity)
+    return f"Made by {chosen}.{error}"
+
+
+def _loo(details: dict[str, Any], shown: Shown, quantity: str) -> str:
+    """Leave-one-out error of the chosen way against the plain mean, where it is known."""
+    candidates = {
+        str(one.get("name")): one.get("rmse") for one in details.get("candidates", ()) if isinstance(one, dict)
+    }
+    chosen, mean = candidates.get(str(details.get("chosen"))), candidates.get("mean")
+    if chosen is None:
+        return ""
+    words = f" Each sample guessed from the others is off by {shown.text(quantity, chosen)}"
+    return f"{words} (by the plain mean {shown.text(quantity, mean)})." if mean is not None else f"{words}."
+
+
+def page_words(prescription: Prescription, shown: Shown) -> dict[str, Any]:
+    """
+    What stands on the page once: names, dates, totals, units, limits, findings, cautions.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : Shown
+
+    Returns
+    -------
+    page : dict
+        Plain text and numbers.
+    """
+    settings = prescription.field.settings
+    product = prescription.product
+    least, most = allowed_n_lb_ac(prescription)
+    largest = max(prescription.rates, key=lambda rate: rate.acres)
+    state = (
+        f"Approved by {settings.review.approved_by} on {day(settings.review.approved_on)}."
+        if settings.approved
+        else "DRAFT: not approved. It stays a draft until approved_by and approved_on stand in the field file."
+    )
+    return {
+        "field": prescription.field.name,
+        "season": settings.field.season,
+        "approved": settings.approved,
+        "state": state + (f" {settings.review.note}" if settings.review.note else ""),
+        "facts": facts(prescription, shown),
+        "totals": [
+            ("nitrogen", shown.text("n_mass", prescription.total_n_lb)),
+            (product.name, shown.text(product.unit, prescription.total_product)),
+            ("mean rate", shown.text("n_rate", prescription.mean_rate_n_lb_ac)),
+            ("one flat rate", shown.text("n_rate", prescription.flat_rate_n_lb_ac)),
+        ],
+        "product": product.name,
+        "flat": shown.number("n_rate", prescription.flat_rate_n_lb_ac),
+        "rate_unit": shown.unit("n_rate"),
+        "line_unit": shown.unit("n_line"),
+        "area_unit": shown.unit("area"),
+        "nitrate_unit": shown.unit("nitrate"),
+        "product_rate_unit": shown.unit(f"{product.unit}/ac"),
+        "first": largest.zone,
+        "least": least,
+        "most": most,
+        "allowed": f"0, or {shown.number('n_rate', least)} to {shown.text('n_rate', most)}",
+        "review_file": _file_name(prescription.field.name, settings.field.season),
+        "decide": [finding for finding in prescription.findings if finding.level == "warning"],
+        "assumed": [finding for finding in prescription.findings if finding.level == "note"],
+        "cautions": cautions(prescription),
+    }
+
+
+def facts(prescription: Prescription, shown: Shown) -> list[str]:
+    """Season, area, when and at which stage the cores were pulled, when it is to be applied."""
+    settings = prescription.field.settings
+    pulled = sorted({on for on in prescription.field.samples.sampled_on if on is not None})
+    found = [f"Season {settings.field.season}", f"{shown.text('area', prescription.acres)} treated"]
+    if pulled:
+        span = day(pulled[0]) if len(pulled) == 1 else f"{day(pulled[0])} to {day(pulled[-1])}"
+        stage = f" at {settings.crop.growth_stage}" if settings.crop.growth_stage else ""
+        found.append(f"cores pulled {span}{stage}")
+    elif settings.crop.growth_stage:
+        found.append(f"cores pulled at {settings.crop.growth_stage}")
+    if settings.crop.application_date:
+        found.append(f"to be applied {day(settings.crop.application_date)}")
+    return found
+
+
+def allowed_n_lb_ac(prescription: Prescription) -> tuple[float, float]:
+    """Least rate above 0 and greatest rate that machine and limits allow. [lb N/ac]"""
+    settings = prescription.field.settings
+    most = [settings.machine.max_rate_n_lb_ac, settings.limits.max_n_lb_ac]
+    if settings.limits.max_season_n_lb_ac is not None:
+        most.append(max(settings.limits.max_season_n_lb_ac - sum(one.n_lb_ac for one in settings.applications), 0.0))
+    return settings.machine.min_rate_n_lb_ac, min(most)
+
+
+_CAUTIONS = (
+    "This is advice. Local rules, the label, the nutrient management plan and a licensed person decide.",
+    "Keep the setbacks that the law and the label ask for from wells, streams, ponds and tile inlets.",
+    "The setbacks drawn here are those given in the field file, no others.",
+    "More nitrogen than the crop takes up ends in drinking water. Where a reading is in doubt, apply less.",
+    "Before the first pass, check the unit and the total that the terminal shows against the load sheet.",
+)
+
+
+def cautions(prescription: Prescription) -> tuple[str, ...]:
+    """What anyone who uses the prescription must know, the product's own cautions first."""
+    return (*prescription.product.cautions, *_CAUTIONS)
+
+
+def day(value: date | None) -> str:
+    """``2026-06-12`` → ``12 June 2026``."""
+    months = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+              "November", "December")  # fmt: skip
+    return "" if value is None else f"{value.day} {months[value.month - 1]} {value.year}"
+
+
+def _file_name(name: str, season: int) -> str:
+    plain = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")[:60] or "field"
+    return f"{plain}_{season}_review.toml"

@@ -1,0 +1,2 @@
+document.documentElement.className = "js";
+window.addEventListener("error", function () { document.documentElement.className = ""; });

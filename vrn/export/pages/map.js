@@ -1,0 +1,275 @@
+(function () {
+  "use strict";
+  var data = JSON.parse(document.getElementById("data").textContent);
+  var map = window[data.map];
+  var zones = window[data.zones];
+  var byId = function (id) { return document.getElementById(id); };
+  var all = function (query) { return Array.prototype.slice.call(document.querySelectorAll(query)); };
+  var shown = data.layers[0].key;
+  var beside = null;
+  var chosen = data.first;
+  var overlays = {};
+  var pin = L.circleMarker([0, 0], { radius: 7, color: "#000", weight: 3, fill: false, interactive: false });
+  var layerOf = function (key) { return data.layers.filter(function (layer) { return layer.key === key; })[0]; };
+
+  /* drawing */
+  function styleOf(key, lines) {
+    return function (feature) {
+      var mine = feature.properties.zone === chosen;
+      return {
+        fillColor: feature.properties.color, fillOpacity: key === "rate" ? data.fill : 0,
+        color: "#1b1b18", weight: mine ? 4 : 1.5, opacity: lines ? 1 : 0, stroke: lines
+      };
+    };
+  }
+  function draw() {
+    data.layers.forEach(function (layer) {
+      if (layer.name) { map[layer.key === shown ? "addLayer" : "removeLayer"](window[layer.name]); }
+    });
+    zones.setStyle(styleOf(shown, overlays.zones !== false));
+    zones.eachLayer(function (zone) { if (zone.feature.properties.zone === chosen) { zone.bringToFront(); } });
+    if (beside) { beside.draw(); }
+    crowd();
+    var two = byId("beside-it").value;
+    all(".key").forEach(function (key) { key.hidden = key.dataset.key !== shown && key.dataset.key !== two; });
+  }
+  function crowd() {
+    var near = map.getZoom() >= data.zoom + 1;
+    map.getContainer().classList.toggle("no-values", !near && (shown === "rate" || data.crowded));
+  }
+  map.on("zoomend", crowd);
+  function tag(text, kind) {
+    var span = document.createElement(kind);
+    span.textContent = text;
+    return span;
+  }
+  window[data.labels].eachLayer(function (point) {
+    point.bindTooltip(tag(point.feature.properties.label, "b"), { permanent: true, direction: "center", className: "tag", opacity: 1 });
+  });
+  window[data.samples].eachLayer(function (place) {
+    if (!place.getLatLng) { return; }
+    place.bindTooltip(tag(place.feature.properties.label, "span"), { permanent: true, direction: "right", offset: [3, 0], className: "core", opacity: 1 });
+  });
+  all("[data-overlay]").forEach(function (box) {
+    var key = box.dataset.overlay;
+    var set = function () {
+      overlays[key] = box.checked;
+      data.overlays[key].forEach(function (name) { map[box.checked ? "addLayer" : "removeLayer"](window[name]); });
+      draw();
+    };
+    box.addEventListener("change", set);
+    overlays[key] = box.checked;
+  });
+
+  /* two layers side by side */
+  function second() {
+    var other = L.map("beside", { zoomSnap: 0.25, zoomControl: false, attributionControl: false });
+    var outlines = L.geoJson(zones.toGeoJSON(), { interactive: false }).addTo(other);
+    var picture = null;
+    var busy = false;
+    var follow = function (from, to) {
+      from.on("move", function () {
+        if (busy) { return; }
+        busy = true;
+        to.setView(from.getCenter(), from.getZoom(), { animate: false });
+        busy = false;
+      });
+    };
+    other.setView(map.getCenter(), map.getZoom(), { animate: false });
+    follow(map, other);
+    follow(other, map);
+    other.on("click", function (event) { choosePlace(event.latlng); });
+    return {
+      map: other,
+      draw: function () {
+        var layer = layerOf(byId("beside-it").value);
+        if (!layer) { return; }
+        if (picture) { picture.remove(); picture = null; }
+        if (layer.name) { picture = L.imageOverlay(window[layer.name]._url, window[layer.name].getBounds()).addTo(other); }
+        outlines.setStyle(styleOf(layer.key, true));
+      }
+    };
+  }
+  byId("show").addEventListener("change", function (event) { shown = event.target.value; draw(); });
+  byId("beside-it").addEventListener("change", function (event) {
+    byId("beside-pane").hidden = !event.target.value;
+    document.documentElement.classList.toggle("two", Boolean(event.target.value));
+    fit();
+    if (event.target.value && !beside) { beside = second(); }
+    if (beside) { beside.map.invalidateSize({ animate: false }); }
+    draw();
+  });
+
+  /* why this rate */
+  function inside(latlng, geometry) {
+    var polygons = geometry.type === "Polygon" ? [geometry.coordinates] : geometry.coordinates;
+    var odd = false;
+    polygons.forEach(function (rings) {
+      rings.forEach(function (ring) {
+        for (var i = 0, j = ring.length - 1; i < ring.length; j = i++) {
+          var a = ring[i], b = ring[j];
+          if ((a[1] > latlng.lat) !== (b[1] > latlng.lat) &&
+              latlng.lng < (b[0] - a[0]) * (latlng.lat - a[1]) / (b[1] - a[1]) + a[0]) { odd = !odd; }
+        }
+      });
+    });
+    return odd;
+  }
+  function within(layers, latlng) {
+    var found = null;
+    layers.eachLayer(function (layer) {
+      if (layer.feature && /Polygon/.test(layer.feature.geometry.type) && inside(latlng, layer.feature.geometry)) { found = layer.feature; }
+    });
+    return found;
+  }
+  var pixels = {};
+  function levels(layer) {
+    if (pixels[layer.key]) { return pixels[layer.key]; }
+    var image = window[layer.name].getElement() || pixels[layer.key + " image"];
+    if (!image || !image.naturalWidth) { return null; }
+    var canvas = document.createElement("canvas");
+    canvas.width = image.naturalWidth;
+    canvas.height = image.naturalHeight;
+    var pen = canvas.getContext("2d");
+    pen.drawImage(image, 0, 0);
+    pixels[layer.key] = pen.getImageData(0, 0, canvas.width, canvas.height);
+    return pixels[layer.key];
+  }
+  data.layers.forEach(function (layer) {
+    if (!layer.name) { return; }
+    var image = new Image();
+    image.src = window[layer.name]._url;
+    pixels[layer.key + " image"] = image;
+  });
+  function valueAt(layer, latlng) {
+    var found = levels(layer);
+    if (!found) { return null; }
+    var box = window[layer.name].getBounds();
+    var x = Math.floor((latlng.lng - box.getWest()) / (box.getEast() - box.getWest()) * found.width);
+    var y = Math.floor((box.getNorth() - latlng.lat) / (box.getNorth() - box.getSouth()) * found.height);
+    if (x < 0 || y < 0 || x >= found.width || y >= found.height) { return null; }
+    var at = 4 * (y * found.width + x);
+    if (found.data[at + 3] === 0) { return null; }
+    if (layer.low === layer.high) { return layer.low; }
+    var ramp = data.ramps[layer.ramp], best = 0, least = Infinity;
+    for (var k = 0; k < ramp.length; k++) {
+      var off = Math.abs(ramp[k][0] - found.data[at]) + Math.abs(ramp[k][1] - found.data[at + 1]) + Math.abs(ramp[k][2] - found.data[at + 2]);
+      if (off < least) { least = off; best = k; }
+    }
+    return layer.low + best / (ramp.length - 1) * (layer.high - layer.low);
+  }
+  function here(latlng) {
+    var said = [];
+    data.layers.forEach(function (layer) {
+      if (!layer.name || /_se$/.test(layer.key)) { return; }
+      var value = valueAt(layer, latlng);
+      if (value === null) { return; }
+      var error = layerOf(layer.key + "_se");
+      var doubt = error && error.name ? valueAt(error, latlng) : null;
+      said.push(layer.title.toLowerCase() + " " + value.toFixed(layer.decimals) + (doubt === null ? "" : " ± " + doubt.toFixed(layer.decimals)) + " " + layer.unit);
+    });
+    return said.length ? "At this place: " + said.join(", ") + "." : "";
+  }
+  function chooseZone(zone, words) {
+    chosen = zone;
+    all("[data-because]").forEach(function (part) { part.classList.toggle("on", Number(part.dataset.because) === zone); });
+    all("[data-zone]").forEach(function (button) { button.setAttribute("aria-pressed", String(Number(button.dataset.zone) === zone)); });
+    byId("place").textContent = words;
+    draw();
+  }
+  function choosePlace(latlng) {
+    pin.setLatLng(latlng).addTo(map);
+    var zone = within(zones, latlng);
+    if (zone) { chooseZone(zone.properties.zone, here(latlng) || "Zone " + zone.properties.zone + "."); return; }
+    byId("place").textContent = within(window[data.noApply], latlng)
+      ? "This ground gets no nitrogen." : "This place is outside the treated ground.";
+  }
+  all("[data-zone]").forEach(function (button) {
+    button.addEventListener("click", function () { pin.remove(); chooseZone(Number(button.dataset.zone), "The whole of zone " + button.dataset.zone + "."); });
+  });
+  map.on("click", function (event) { choosePlace(event.latlng); });
+  map.getContainer().addEventListener("keydown", function (event) {
+    if (event.key === "Enter" && event.target === map.getContainer()) { choosePlace(map.getCenter()); }
+  });
+
+  /* review: sums of the table that came with the page */
+  var form = byId("review");
+  var field = function (name) { return form.elements[name]; };
+  function read() {
+    var answer = { overrides: [], wrong: false, n: 0, product: 0, area: 0 };
+    data.rates.forEach(function (row) {
+      var text = field("rate-" + row.zone).value.trim();
+      var changed = text !== row.shown;
+      var rate = changed ? Number(text) / data.factor : row.rate;
+      var reason = field("reason-" + row.zone).value.trim();
+      var wrong = "";
+      if (changed) {
+        if (text === "" || !isFinite(rate)) { wrong = "Give a number."; }
+        else if (rate < 0 || rate > data.most + 1e-6) { wrong = "Out of range: " + data.allowed + "."; }
+        else if (rate > 0 && rate < data.least - 1e-6) { wrong = "The machine cannot go so low: " + data.allowed + "."; }
+        else if (!reason) { wrong = "Say why."; }
+      } else if (reason) { wrong = "A reason without a changed rate."; }
+      byId("wrong-" + row.zone).textContent = wrong;
+      if (wrong) { answer.wrong = true; }
+      if (changed && !wrong) { answer.overrides.push({ zone: row.zone, rate: Math.round(rate * 1e4) / 1e4, reason: reason }); }
+      var product = changed ? rate / data.perUnit : row.product;
+      answer.n += rate * row.acres;
+      answer.product += product * row.acres;
+      answer.area += row.acres;
+      all('[data-rate="' + row.zone + '"]').forEach(function (cell) { cell.textContent = changed ? text : row.shown; });
+      all('[data-product="' + row.zone + '"]').forEach(function (cell) { cell.textContent = changed ? (product * data.productFactor).toFixed(1) : row.productShown; });
+    });
+    answer.by = field("approved_by").value.trim();
+    answer.on = field("approved_on").value;
+    answer.note = field("note").value.trim();
+    var sign = Boolean(answer.by) !== Boolean(answer.on) ? "A sign-off needs a name and a date." : "";
+    byId("wrong-sign").textContent = sign;
+    if (sign) { answer.wrong = true; }
+    return answer;
+  }
+  var plain = function (value, decimals) { return isFinite(value) ? value.toLocaleString("en-US", { minimumFractionDigits: decimals, maximumFractionDigits: decimals }) : "not known"; };
+  function sum() {
+    var answer = read();
+    byId("total-n").textContent = plain(answer.n * data.massFactor, 0) + " " + data.massUnit;
+    byId("total-product").textContent = plain(answer.product * data.tankFactor, 0) + " " + data.tankUnit;
+    byId("mean-rate").textContent = plain(answer.area ? answer.n / answer.area * data.factor : 0, 1) + " " + data.rateUnit;
+    byId("saved").textContent = "";
+    return answer;
+  }
+  function quoted(text) {
+    return JSON.stringify(text.replace(/\p{Surrogate}/gu, "\ufffd")).replace(/\u007f/g, "\\u007f");
+  }
+  function toml(answer) {
+    var lines = ["# " + data.about.replace(/[\u0000-\u001f\u007f]/g, " "), "[review]"];
+    if (answer.by) { lines.push("approved_by = " + quoted(answer.by), "approved_on = " + answer.on); }
+    if (answer.note) { lines.push("note = " + quoted(answer.note)); }
+    answer.overrides.forEach(function (one) {
+      lines.push("", "[[review.override]]", "zone = " + one.zone, "rate_n_lb_ac = " + one.rate, "reason = " + quoted(one.reason));
+    });
+    return lines.join("\n") + "\n";
+  }
+  form.addEventListener("input", sum);
+  form.addEventListener("submit", function (event) {
+    event.preventDefault();
+    var answer = sum();
+    if (answer.wrong) {
+      byId("saved").textContent = "Not saved: see above.";
+      return;
+    }
+    var link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob([toml(answer)], { type: "application/toml" }));
+    link.download = data.file;
+    link.click();
+    byId("saved").textContent = "Saved as " + data.file + ".";
+  });
+
+  L.control.scale({ metric: data.metric, imperial: !data.metric }).addTo(map);
+  function fit() {
+    map.invalidateSize({ animate: false });
+    map.fitBounds(data.bounds, { animate: false, padding: [10, 10] });
+    data.zoom = map.getZoom();
+  }
+  fit();
+  chooseZone(chosen, byId("place").textContent);
+  sum();
+})();

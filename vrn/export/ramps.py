@@ -1,0 +1,94 @@
+"""Colours of the map and the plots: light is little, dark is much, even to colour-blind eyes and in grey."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ramp:
+    """
+    A sequential ramp of colours.
+
+    Parameters
+    ----------
+    name : str
+    stops : tuple of str
+        Colours as ``#rrggbb`` at even distances, light to dark.
+
+    Notes
+    -----
+    The stops fall in even steps of lightness in OKLab, from 0.95 to about 0.30; lightness alone tells them apart, so
+    the order stands in grey and for every kind of colour blindness. The hue only tells one quantity from another.
+
+    References
+    ----------
+    Ottosson (2020), "A perceptual color space for image processing" (OKLab).
+
+    Examples
+    --------
+    >>> SOIL.classes(3)
+    ('#f8edd8', '#b7713f', '#3e1f17')
+    """
+
+    name: str
+    stops: tuple[str, ...]
+
+    def colors(self, fractions: ArrayLike) -> NDArray[np.uint8]:
+        """
+        Colours at fractions of the ramp.
+
+        Parameters
+        ----------
+        fractions : array_like, shape (n,)
+            0 is light, 1 is dark; clipped to that range.
+
+        Returns
+        -------
+        rgb : ndarray of uint8, shape (n, 3)
+        """
+        at = np.clip(np.asarray(fractions, dtype=float).ravel(), 0.0, 1.0)
+        known = np.array([_rgb(stop) for stop in self.stops], dtype=float)
+        places = np.linspace(0.0, 1.0, len(known))
+        mixed = np.column_stack([np.interp(at, places, known[:, channel]) for channel in range(3)])
+        return np.asarray(np.rint(mixed), dtype=np.uint8)
+
+    def classes(self, count: int) -> tuple[str, ...]:
+        """
+        Colours of ``count`` classes, light to dark, both ends of the ramp used.
+
+        Parameters
+        ----------
+        count : int
+            One class takes the middle of the ramp.
+
+        Returns
+        -------
+        colors : tuple of str, length count
+            As ``#rrggbb``.
+        """
+        places = np.linspace(0.0, 1.0, count) if count > 1 else np.array([0.5])
+        return tuple(f"#{r:02x}{g:02x}{b:02x}" for r, g, b in self.colors(places).tolist())
+
+
+def _rgb(color: str) -> tuple[int, int, int]:
+    return int(color[1:3], 16), int(color[3:5], 16), int(color[5:7], 16)
+
+
+NITROGEN = Ramp(
+    name="nitrogen",
+    stops=("#f7f3ac", "#c0e292", "#78d18d", "#27b99c", "#009aa1", "#007b9d", "#135b98", "#2d3c7d", "#2f215b"),
+)
+SOIL = Ramp(
+    name="soil",
+    stops=("#f8edd8", "#e9cfa7", "#deae78", "#ca905a", "#b7713f", "#9a5933", "#7d4327", "#5d3020", "#3e1f17"),
+)
+CROP = Ramp(
+    name="crop",
+    stops=("#eaf5c7", "#cade97", "#a7c867", "#84b151", "#619a3c", "#448136", "#2a682f", "#155027", "#05381e"),
+)
+DOUBT = Ramp(
+    name="doubt",
+    stops=("#ebeff4", "#ced4dd", "#b2bac7", "#97a1b0", "#7d889a", "#67707f", "#525964", "#3d434c", "#292e36"),
+)

@@ -1,0 +1,120 @@
+"""Numbers as the reader sees them: trade units or metric, rounded once, with the unit beside them."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from vrn.units import (
+    BU_AC_T_HA,
+    FT_M,
+    GAL_AC_L_HA,
+    HA_AC,
+    LB_AC_KG_HA,
+    LB_GAL_KG_L,
+    LB_KG,
+    US_GAL_L,
+)
+
+UNKNOWN: Final = "not known"
+
+# quantity → (trade unit, decimals, metric unit, factor to metric, decimals)
+_QUANTITIES: Final = {
+    "n_rate": ("lb N/ac", 1, "kg N/ha", LB_AC_KG_HA, 1),
+    "n_line": ("lb/ac", 0, "kg/ha", LB_AC_KG_HA, 0),
+    "n_mass": ("lb N", 0, "kg N", LB_KG, 0),
+    "area": ("ac", 1, "ha", 1.0 / HA_AC, 2),
+    "nitrate": ("ppm", 1, "mg/kg", 1.0, 1),
+    "organic_matter": ("%", 1, "%", 1.0, 1),
+    "yield": ("bu/ac", 0, "t/ha", BU_AC_T_HA, 1),
+    "depth": ("in", 0, "cm", 2.54, 0),
+    "length": ("ft", 0, "m", FT_M, 1),
+    "gal": ("gal", 0, "L", US_GAL_L, 0),
+    "lb": ("lb", 0, "kg", LB_KG, 0),
+    "gal/ac": ("gal/ac", 1, "L/ha", GAL_AC_L_HA, 1),
+    "lb/ac": ("lb/ac", 1, "kg/ha", LB_AC_KG_HA, 1),
+    "lb N/ac": ("lb N/ac", 1, "kg N/ha", LB_AC_KG_HA, 1),
+    "density": ("lb/gal", 2, "kg/L", LB_GAL_KG_L, 3),
+    "rain": ("in", 1, "mm", 25.4, 0),
+    "money_area": ("$/ac", 2, "$/ha", HA_AC, 2),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """
+    How quantities are shown to one reader.
+
+    Parameters
+    ----------
+    metric : bool
+        Whether the field file says ``units = "metric"``.
+
+    Examples
+    --------
+    >>> Shown(metric=False).text("n_rate", 125.0), Shown(metric=True).text("n_rate", 125.0)
+    ('125 lb N/ac', '140.1 kg N/ha')
+    >>> Shown(metric=False).text("area", float("nan"))
+    'not known'
+    """
+
+    metric: bool
+
+    def unit(self, quantity: str) -> str:
+        """Unit the quantity is shown in."""
+        trade, _, metric, _, _ = _QUANTITIES[quantity]
+        return metric if self.metric else trade
+
+    def factor(self, quantity: str) -> float:
+        """What a value in the trade's unit is multiplied by to be shown."""
+        return _QUANTITIES[quantity][3] if self.metric else 1.0
+
+    def decimals(self, quantity: str) -> int:
+        """Decimals the quantity is shown with."""
+        _, trade, _, _, metric = _QUANTITIES[quantity]
+        return metric if self.metric else trade
+
+    def number(self, quantity: str, value: float | None) -> str:
+        """Value, given in the trade's unit, without its unit; a trailing ``.0`` is left out of rates."""
+        if value is None or not math.isfinite(value):
+            return UNKNOWN
+        decimals = self.decimals(quantity)
+        shown = round(value * self.factor(quantity), decimals) + 0.0  # no "-0"
+        if quantity in ("n_rate", "lb N/ac") and shown == round(shown):
+            decimals = 0
+        return f"{shown:,.{decimals}f}".replace("-", "−")
+
+    def text(self, quantity: str, value: float | None) -> str:
+        """Value with its unit."""
+        number = self.number(quantity, value)
+        if number == UNKNOWN:
+            return number
+        return f"{number} {self.unit(quantity)}"
+
+
+def add_up(values: Sequence[float]) -> list[int]:
+    """
+    Whole numbers that add up to the rounded sum: the largest remainders are rounded up.
+
+    Parameters
+    ----------
+    values : sequence of float, length n
+        Finite.
+
+    Returns
+    -------
+    rounded : list of int, length n
+
+    Examples
+    --------
+    >>> add_up([33.4, 33.4, 33.4]), add_up([-10.5, 20.7])
+    ([34, 33, 33], [-11, 21])
+    """
+    exact = np.asarray(values, dtype=float)
+    floors = np.floor(exact).astype(int)
+    missing = round(float(exact.sum())) - int(floors.sum())
+    by_remainder = np.argsort(-(exact - floors), kind="stable")
+    floors[by_remainder[:missing]] += 1
+    return [int(value) for value in floors]
