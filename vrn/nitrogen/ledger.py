@@ -1,11 +1,13 @@
 """The ledger: every pound of nitrogen as a line that says how it was reached and who published it."""
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+
+from vrn.errors import OutOfRangeError
 
 Number = float | NDArray[np.float64]
 
@@ -27,6 +29,8 @@ class Line:
         Who published it, or "common practice, no source", or "from memory", or "field file".
     key : str
         Short stable name, the same for every cell, zone and method, as ``"soil_nitrate"``.
+    template : str
+        The basis with the names of the ledger's inputs in braces, so that an area's means can be written in.
     """
 
     label: str
@@ -34,6 +38,7 @@ class Line:
     basis: str
     source: str
     key: str
+    template: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,7 +55,9 @@ class Ledger:
     notes : tuple of str
         What a person should know: assumptions, values from memory, a method outside its calibration.
     low_lb_ac, high_lb_ac : float, ndarray or None
-        Published or stated band of the answer, where the method has one. [lb/ac]
+        Published or stated band of the unclipped sum, where the method has one. [lb/ac]
+    inputs : dict of str to float or ndarray
+        What the lines were worked from, by name with unit.
 
     Examples
     --------
@@ -66,7 +73,7 @@ class Ledger:
     notes: tuple[str, ...] = ()
     low_lb_ac: Number | None = None
     high_lb_ac: Number | None = None
-    inputs: dict[str, Any] = field(default_factory=dict)
+    inputs: dict[str, Number] = field(default_factory=dict)
 
     @property
     def unclipped_lb_ac(self) -> Number:
@@ -79,8 +86,53 @@ class Ledger:
     @property
     def need_lb_ac(self) -> Number:
         """max(0, the unclipped sum); NaN where anything is unknown. [lb/ac]"""
-        total = np.maximum(self.unclipped_lb_ac, 0.0)
-        return total if np.ndim(total) else float(total)
+        return as_number(np.maximum(self.unclipped_lb_ac, 0.0))
+
+    @property
+    def band_lb_ac(self) -> tuple[Number, Number] | None:
+        """Lowest and highest need of the method's band, neither below 0; None where it has none. [lb/ac]"""
+        if self.low_lb_ac is None or self.high_lb_ac is None:
+            return None
+        return as_number(np.maximum(self.low_lb_ac, 0.0)), as_number(np.maximum(self.high_lb_ac, 0.0))
+
+    def printed_lb_ac(self, *, decimals: int = 1) -> tuple[float, ...]:
+        """
+        Lines rounded so that what is printed adds up to the printed sum (largest remainder).
+
+        Parameters
+        ----------
+        decimals : int
+            Digits after the point.
+
+        Returns
+        -------
+        printed_lb_ac : tuple of float
+            One for each line; their sum is ``unclipped_lb_ac`` rounded. [lb/ac]
+
+        Raises
+        ------
+        OutOfRangeError
+            If the ledger holds arrays: reduce it to an area first.
+
+        Examples
+        --------
+        >>> lines = tuple(Line(label="", lb_ac=x, basis="", source="", key="") for x in (10.04, 10.04, 10.04))
+        >>> Ledger(lines=lines, method="").printed_lb_ac()  # 30.12 is printed as 30.1
+        (10.1, 10.0, 10.0)
+        """
+        if any(np.ndim(line.lb_ac) for line in self.lines):
+            problem = "A ledger of many cells has no single printed line."
+            raise OutOfRangeError(problem, "Call reduce() for the cells of one area first.")
+        return largest_remainder([float(line.lb_ac) for line in self.lines], decimals=decimals)
+
+    def plus(self, *lines: Line, notes: tuple[str, ...] = ()) -> "Ledger":
+        """The ledger with further lines and notes; its band moves with them."""
+        moved = sum((line.lb_ac for line in lines), start=0.0)
+        return replace(
+            self, lines=self.lines + lines, notes=self.notes + notes,
+            low_lb_ac=None if self.low_lb_ac is None else self.low_lb_ac + moved,
+            high_lb_ac=None if self.high_lb_ac is None else self.high_lb_ac + moved,
+        )  # fmt: skip
 
     def reduce(self, mean: Callable[[NDArray[np.float64]], float], *, size: int) -> "Ledger":
         """
@@ -99,14 +151,75 @@ class Ledger:
             Of scalars; means are linear, so its lines add up to the mean of the unclipped sums.
         """
 
-        def reduced(value: Number | None) -> float | None:
-            return None if value is None else float(mean(np.broadcast_to(np.asarray(value, float), (size,))))
+        def reduced(value: Number) -> float:
+            if np.ndim(value) == 0:
+                return float(value)
+            return float(mean(np.broadcast_to(np.asarray(value, float), (size,))))
 
+        inputs: dict[str, Number] = {name: reduced(value) for name, value in self.inputs.items()}
         lines = tuple(
-            Line(label=line.label, lb_ac=reduced(line.lb_ac) or 0.0, basis=line.basis, source=line.source, key=line.key)
+            replace(
+                line, lb_ac=reduced(line.lb_ac), basis=worded(line.template, inputs) if line.template else line.basis
+            )
             for line in self.lines
         )
-        return Ledger(
-            lines=lines, method=self.method, notes=self.notes,
-            low_lb_ac=reduced(self.low_lb_ac), high_lb_ac=reduced(self.high_lb_ac),
+        return replace(
+            self, lines=lines, inputs=inputs,
+            low_lb_ac=None if self.low_lb_ac is None else reduced(self.low_lb_ac),
+            high_lb_ac=None if self.high_lb_ac is None else reduced(self.high_lb_ac),
         )  # fmt: skip
+
+
+def as_number(value: ArrayLike) -> Number:
+    """A float for one value, a float array for many."""
+    array = np.asarray(value, dtype=np.float64)
+    return array if array.ndim else float(array)
+
+
+def worded(template: str, inputs: Mapping[str, Any]) -> str:
+    """
+    Write inputs into a basis: a number as it is, many numbers as "each cell's".
+
+    Examples
+    --------
+    >>> worded("{nitrate_ppm} ppm × 12 in", {"nitrate_ppm": 11.0})
+    '11 ppm × 12 in'
+    >>> worded("{nitrate_ppm} ppm × 12 in", {"nitrate_ppm": np.array([11.0, 12.0])})
+    "each cell's ppm × 12 in"
+    """
+    return template.format_map(
+        {name: "each cell's" if np.ndim(value) else f"{value:.6g}" for name, value in inputs.items()
+         if not isinstance(value, Mapping)}
+    )  # fmt: skip
+
+
+def largest_remainder(values: list[float], *, decimals: int = 1) -> tuple[float, ...]:
+    """
+    Round numbers so that they add up to their rounded sum.
+
+    Parameters
+    ----------
+    values : list of float
+    decimals : int
+        Digits after the point.
+
+    Returns
+    -------
+    rounded : tuple of float
+        No value moves by a whole unit of the last digit. With a NaN among them each is rounded by itself.
+
+    Examples
+    --------
+    >>> largest_remainder([33.3333, 33.3333, 33.3333], decimals=0)
+    (34.0, 33.0, 33.0)
+    """
+    scale = 10.0**decimals
+    scaled = [value * scale for value in values]
+    if not all(np.isfinite(scaled)):
+        return tuple(round(value, decimals) for value in values)
+    floors = [int(np.floor(value)) for value in scaled]
+    missing = round(sum(values) * scale) - sum(floors)
+    by_remainder = sorted(range(len(values)), key=lambda i: (floors[i] - scaled[i], i))
+    for i in by_remainder[: max(missing, 0)]:
+        floors[i] += 1
+    return tuple(units / scale for units in floors)

@@ -1,0 +1,96 @@
+"""The mass balance: its lines, its window, its unknowns."""
+
+import numpy as np
+import pytest
+
+from vrn.errors import OutOfRangeError, OutsideCalibrationError
+from vrn.nitrogen import method
+from vrn.nitrogen.field_need import need_of_cells
+
+READING = {
+    "yield_goal_bu_ac": 210, "growth_stage": "V7", "nitrate_ppm": 13, "top_in": 0, "bottom_in": 12,
+    "organic_matter_pct": 2.6,
+}  # fmt: skip
+
+
+def _line(ledger, key):
+    (line,) = (line for line in ledger.lines if line.key == key)
+    return line
+
+
+def test_lines_worked_by_hand():
+    """210 × 1.1 × 0.885 = 204.4; 13 × 12 × 1.35 × 0.226613 = 47.7; half of 25.7 below; 2.6 × 20 × 0.72 = 37.4."""
+    ledger = method("remaining-need").need(**READING, deep_nitrate_ppm=7, deep_top_in=12, deep_bottom_in=24)
+    assert ledger.printed_lb_ac() == (204.4, -47.7, -12.9, -37.4)
+    assert [line.key for line in ledger.lines] == ["crop", "soil_nitrate", "deep_nitrate", "mineralization"]
+    assert ledger.need_lb_ac == pytest.approx(106.421, abs=5e-4)
+
+
+def test_a_second_foot_that_was_not_pulled_is_a_printed_line():
+    """Without a deep core the ledger prints "not measured, 0 counted", and a notice says so."""
+    line = _line(method("remaining-need").need(**READING), "deep_nitrate")
+    assert (line.label, line.basis, line.lb_ac) == ("Nitrate in the soil, 12–24 in", "not measured, 0 counted", 0.0)
+    _, notices = need_of_cells({}, **READING)
+    assert any("12–24 in was not measured" in notice.problem for notice in notices)
+
+
+@pytest.mark.parametrize(
+    ("change", "match"),
+    [
+        ({"growth_stage": "R2"}, "crop is at R2"),
+        ({"bottom_in": 3}, "these reach 3 in"),
+        ({"top_in": 6}, "this one at 6 in"),
+        ({"deep_nitrate_ppm": 4, "deep_bottom_in": 60}, "deep_bottom_in is outside"),
+    ],
+)
+def test_outside_depth_or_stage_it_refuses(change, match):
+    """Outside its window the method raises, and with allow_outside it answers and says so."""
+    with pytest.raises(OutsideCalibrationError, match=match):
+        method("remaining-need").need(**READING | change)
+    ledger = method("remaining-need").need(**READING | change, allow_outside=True)
+    assert ledger.notes[0].startswith("outside the calibration of remaining-need")
+
+
+@pytest.mark.parametrize(
+    ("change", "match"),
+    [
+        ({"nitrate_ppm": -1}, "nitrate_ppm is -1"),
+        ({"organic_matter_pct": None}, "needs organic_matter_pct"),
+        ({"yield_gaol_bu_ac": 200}, "Did you mean 'yield_goal_bu_ac'"),
+        ({"growth_stage": "V99"}, "not one of corn"),
+        ({"yield_goal_bu_ac": "many"}, "not a number"),
+        ({"deep_nitrate_ppm": 3, "deep_top_in": 6}, "inside the top core"),
+    ],
+)
+def test_impossible_inputs_are_refused(change, match):
+    """Every refusal names the input and a remedy."""
+    with pytest.raises(OutOfRangeError, match=match) as caught:
+        method("remaining-need").need(**READING | change)
+    assert caught.value.remedy
+
+
+def test_unknown_stays_unknown():
+    """A NaN reading leaves that cell's need NaN and no other."""
+    ledger = method("remaining-need").need(**READING | {"nitrate_ppm": np.array([13.0, np.nan])})
+    assert np.isnan(ledger.need_lb_ac).tolist() == [False, True]
+
+
+def test_organic_matter_is_counted_up_to_its_cap():
+    """8 % organic matter counts as 5 %, and the note says so."""
+    ledger = method("remaining-need").need(**READING | {"organic_matter_pct": 8.0})
+    assert _line(ledger, "mineralization").lb_ac == pytest.approx(-5 * 20 * 0.72)
+    assert any("counted as 5 %" in note for note in ledger.notes)
+
+
+def test_credits_by_name_are_lines_of_their_own():
+    """Every credit that is not 0 is a line."""
+    ledger = method("remaining-need").need(**READING, credits_lb_ac={"manure": 12.0, "other": 0.0})
+    assert _line(ledger, "credit_manure").lb_ac == -12.0
+    assert not [line for line in ledger.lines if line.key == "credit_other"]
+
+
+def test_recovery_raises_the_need():
+    """A need of 80 lb/ac at a recovery of 0.8 asks for 100 (Stanford 1973: need over recovery)."""
+    given = READING | {"nitrate_ppm": 0, "organic_matter_pct": 0, "yield_goal_bu_ac": 100, "uptake_share": 0.2}
+    ledger = method("remaining-need").need(**given, n_per_bushel_lb=1.0, recovery_share=0.8)
+    assert ledger.need_lb_ac == pytest.approx(100.0)

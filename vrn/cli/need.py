@@ -1,0 +1,116 @@
+"""``vrn need``: one reading to the nitrogen still needed, as a ledger."""
+
+from typing import Annotated, Any, Final
+
+import numpy as np
+import typer
+
+from vrn.cli.app import app, say, say_json
+from vrn.errors import OutOfRangeError
+from vrn.nitrogen import Ledger, Method, Notice, method
+from vrn.nitrogen.field_need import need_of_cells
+
+METER_PPM: Final = 1.5  # what a field meter is good to, either way
+
+_HELP = """Nitrogen still needed from one soil nitrate reading, as a ledger that adds up.
+
+Example:  vrn need --ppm 13 --depth-in 12 --ppm-deep 7 --deep-bottom-in 24 --yield-goal 210 --stage V7 --om 2.6
+"""
+
+
+@app.command(help=_HELP)
+def need(
+    ppm: Annotated[float, typer.Option("--ppm", help="NO3-N in the top core, ppm in dry soil")],
+    depth_in: Annotated[float, typer.Option("--depth-in", help="where that core ends, in")] = 12.0,
+    yield_goal: Annotated[float | None, typer.Option("--yield-goal", help="bu/ac")] = None,
+    stage: Annotated[str | None, typer.Option("--stage", help="leaf collars on the sampling date, as V7")] = None,
+    om: Annotated[float | None, typer.Option("--om", help="organic matter, %")] = None,
+    ppm_deep: Annotated[float | None, typer.Option("--ppm-deep", help="NO3-N in the core below, ppm")] = None,
+    deep_bottom_in: Annotated[float, typer.Option("--deep-bottom-in", help="where that core ends, in")] = 24.0,
+    second_foot_share: Annotated[float | None, typer.Option(help="share of the deep nitrate counted, 0 to 1")] = None,
+    n_per_bushel: Annotated[float | None, typer.Option(help="nitrogen the crop takes up, lb/bu")] = None,
+    bulk_density: Annotated[float | None, typer.Option(help="dry soil, g/cm³")] = None,
+    critical_ppm: Annotated[float | None, typer.Option(help="critical value of a late-spring test, ppm")] = None,
+    applied: Annotated[float | None, typer.Option("--applied", help="nitrogen already put on, lb/ac")] = None,
+    credits_: Annotated[float | None, typer.Option("--credits", help="appears after sampling, lb/ac")] = None,
+    key: Annotated[str, typer.Option("--method", help="a key of `vrn methods`")] = "remaining-need",
+    allow_outside: Annotated[bool, typer.Option(help="answer outside the method's calibration, and say so")] = False,
+    json_: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
+) -> None:
+    """Work the ledger of one reading and print it."""
+    chosen = method(key)
+    options = {
+        "method": key, "second_foot_share": second_foot_share, "n_per_bushel_lb": n_per_bushel,
+        "bulk_density_g_cm3": bulk_density, "critical_ppm": critical_ppm,
+    }  # fmt: skip
+    known: dict[str, Any] = {
+        "top_in": 0.0, "bottom_in": depth_in, "growth_stage": stage, "yield_goal_bu_ac": yield_goal,
+        "organic_matter_pct": om, "deep_nitrate_ppm": ppm_deep, "applied_lb_ac": applied,
+        "deep_bottom_in": None if ppm_deep is None else deep_bottom_in,
+        "credits_lb_ac": None if credits_ is None else {"other": credits_}, "allow_outside": allow_outside,
+    }  # fmt: skip
+    _refuse_nan(options | known | {"ppm": ppm})
+    ledger, notices = need_of_cells(options, nitrate_ppm=ppm, **known)
+    meter = tuple(
+        float(need_of_cells(options, nitrate_ppm=max(ppm + step, 0.0), **known)[0].need_lb_ac)
+        for step in (METER_PPM, -METER_PPM)
+    )
+    if json_:
+        say_json(_plain(ledger, chosen, notices, meter))
+    else:
+        _say_ledger(ledger, chosen, notices, meter)
+
+
+def _refuse_nan(values: dict[str, Any]) -> None:
+    for name, value in values.items():
+        if isinstance(value, float) and not np.isfinite(value):
+            problem = f"{name} is {value}."
+            raise OutOfRangeError(problem, "Give a number, or leave the option out.")
+
+
+def _say_ledger(ledger: Ledger, chosen: Method, notices: tuple[Notice, ...], meter: tuple[float, ...]) -> None:
+    say(f"{chosen.title} ({chosen.key})")
+    say()
+    printed = ledger.printed_lb_ac()
+    for line, lb_ac in zip(ledger.lines, printed, strict=True):
+        say(f"{lb_ac:>9.1f}  {line.label}")
+        say(f"{'':>9}  {line.basis}")
+    total = round(sum(printed), 1)
+    say(f"{'':>3}------")
+    say(f"{total:>9.1f}  sum of the lines, lb/ac")
+    say(f"{max(total, 0.0):>9.1f}  lb/ac of nitrogen needed")
+    say()
+    say(f"± {METER_PPM:g} ppm, what a field meter is good to: {meter[0]:.1f} to {meter[1]:.1f} lb/ac")
+    band = ledger.band_lb_ac
+    if band is not None:
+        say(f"published band of uptake at this stage: {band[0]:.1f} to {band[1]:.1f} lb/ac")
+    say()
+    for notice in notices:
+        say(f"{'!' if notice.level == 'warning' else '·'} {notice.problem} {notice.remedy}")
+    say("Sources")
+    for source in dict.fromkeys(line.source for line in ledger.lines if line.source):
+        say(f"  {source}")
+
+
+def _plain(ledger: Ledger, chosen: Method, notices: tuple[Notice, ...], meter: tuple[float, ...]) -> dict[str, Any]:
+    band = ledger.band_lb_ac
+    return {
+        "method": {"key": chosen.key, "title": chosen.title, "source": chosen.source},
+        "need_lb_ac": ledger.need_lb_ac,
+        "unclipped_lb_ac": ledger.unclipped_lb_ac,
+        "uptake_band_lb_ac": None if band is None else list(band),
+        "meter_ppm": METER_PPM,
+        "meter_band_lb_ac": list(meter),
+        "lines": [
+            {
+                "key": line.key, "label": line.label, "lb_ac": line.lb_ac, "printed_lb_ac": printed,
+                "basis": line.basis, "source": line.source,
+            }
+            for line, printed in zip(ledger.lines, ledger.printed_lb_ac(), strict=True)
+        ],
+        "inputs": dict(ledger.inputs),
+        "notes": [
+            {"level": item.level, "about": item.about, "problem": item.problem, "remedy": item.remedy}
+            for item in notices
+        ],
+    }  # fmt: skip

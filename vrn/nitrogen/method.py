@@ -1,0 +1,261 @@
+"""A published method as a frozen, cited object: its inputs, its window, its arithmetic, its own worked example."""
+
+import difflib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+import numpy as np
+
+from vrn.errors import OutOfRangeError, OutsideCalibrationError
+from vrn.nitrogen.ledger import Ledger, Line, Number, as_number, worded
+from vrn.nitrogen.stage import stage_name, stage_position
+
+_DEPTH_TOLERANCE_IN: Final = 0.5
+_CHECKED_ONLY: Final = ("top_in", "bottom_in", "growth_stage")
+Values = dict[str, Any]  # what a rule works on: numbers by input name, credits by their own names
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Input:
+    """
+    One input of a method.
+
+    Parameters
+    ----------
+    name : str
+        Keyword of ``Method.need``, with its unit at the end.
+    meaning : str
+    low, high : float
+        What no field can go beyond; refused.
+    calibrated : tuple of float, optional
+        Range the method was made for; outside it the method does not build.
+    default : float, optional
+        Taken when the input is not given. An input with neither default nor ``required`` may stay out.
+    required : bool
+    from_memory : bool
+        The default was not seen in its source.
+    """
+
+    name: str
+    meaning: str
+    low: float
+    high: float
+    calibrated: tuple[float, float] | None = None
+    default: float | None = None
+    required: bool = False
+    from_memory: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Working:
+    """What a rule returns: lines, notes, and the band of the unclipped sum where the method has one."""
+
+    lines: tuple[Line, ...]
+    notes: tuple[str, ...] = ()
+    low_lb_ac: Number | None = None
+    high_lb_ac: Number | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Example:
+    """A worked example: inputs, the need they give, and who worked it."""
+
+    inputs: Mapping[str, Any]
+    need_lb_ac: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Method:
+    """
+    One published way from soil readings to nitrogen still needed.
+
+    Parameters
+    ----------
+    key : str
+        Name in the field file.
+    title, formula, region, source : str
+    factor : str
+        Its own step from ppm to lb/ac.
+    contains : str
+        What its numbers already hold, so that it is not credited again.
+    kind : {"remaining", "sidedress", "season"}
+        What the answer is: nitrogen to finish the crop, a rate for now, or a season's total.
+    stages : tuple of str, optional
+        First and last leaf stage of the calibration.
+    bottom_in : tuple of float, optional
+        Least and greatest depth the core from the surface may reach. [in]
+    inputs : tuple of Input
+    example : Example
+    cautions : tuple of str
+        Where it does not hold.
+    rule : callable
+        Takes checked inputs by name, returns a ``Working``.
+    """
+
+    key: str
+    title: str
+    formula: str
+    region: str
+    source: str
+    factor: str
+    contains: str
+    kind: Literal["remaining", "sidedress", "season"]
+    inputs: tuple[Input, ...]
+    example: Example
+    rule: Callable[[Values], Working]
+    stages: tuple[str, str] | None = None
+    bottom_in: tuple[float, float] | None = None
+    cautions: tuple[str, ...] = ()
+
+    def need(self, *, allow_outside: bool = False, **inputs: Any) -> Ledger:
+        """
+        Nitrogen still needed by this method.
+
+        Parameters
+        ----------
+        allow_outside : bool
+            Work outside the calibration too, and say so in the notes.
+        **inputs : float, ndarray of shape (n,), or str
+            As ``Method.inputs`` names them; scalars and arrays are broadcast. ``top_in``, ``bottom_in`` and
+            ``growth_stage`` may always be given and are checked then. ``credits_lb_ac``: a number, or several by name.
+
+        Returns
+        -------
+        ledger : Ledger
+
+        Raises
+        ------
+        OutOfRangeError
+            If an input is unknown, missing, or a number no field can have.
+        OutsideCalibrationError
+            If depth, stage or an input lies outside what the method was made for.
+        """
+        values = self._checked(inputs)
+        outside = self._outside(values)
+        if outside and not allow_outside:
+            problem = f"{self.key} does not hold here: {'; '.join(outside)}."
+            raise OutsideCalibrationError(
+                problem,
+                "Choose a method that fits (vrn methods), or look at its answer with allow_outside=True (--allow-outside).",
+            )
+        working = self.rule(values)
+        notes = tuple(f"outside the calibration of {self.key}: {reason}" for reason in outside)
+        if self.kind == "season" and inputs.get("applied_lb_ac") is None:
+            notes += ("a season total, not a sidedress rate: nothing already applied was subtracted",)
+        return Ledger(
+            lines=working.lines,
+            method=self.key,
+            notes=notes + self._from_memory(inputs) + working.notes,
+            low_lb_ac=working.low_lb_ac,
+            high_lb_ac=working.high_lb_ac,
+            inputs={name: value for name, value in values.items() if isinstance(value, (float, np.ndarray))},
+        )
+
+    def outside(self, **inputs: Any) -> tuple[str, ...]:
+        """Why the method does not hold for these inputs; empty when it does."""
+        return self._outside(self._checked(inputs))
+
+    def missing(self, **inputs: Any) -> tuple[str, ...]:
+        """Required inputs that are not given."""
+        return tuple(item.name for item in self.inputs if item.required and inputs.get(item.name) is None)
+
+    def takes(self, name: str) -> bool:
+        """Whether the method has an input of this name."""
+        return any(item.name == name for item in self.inputs)
+
+    def _checked(self, inputs: Mapping[str, Any]) -> Values:
+        """Inputs as floats and arrays, defaults filled in, impossible ones refused."""
+        given = {name: value for name, value in inputs.items() if value is not None}
+        known = [item.name for item in self.inputs] + [name for name in _CHECKED_ONLY if not self.takes(name)]
+        for name in given:
+            if name not in known:
+                near = difflib.get_close_matches(name, known, n=1)
+                problem = f"{self.key} has no input {name!r}."
+                remedy = f"Did you mean {near[0]!r}?" if near else "It takes: " + ", ".join(known) + "."
+                raise OutOfRangeError(problem, remedy)
+        absent = self.missing(**given)
+        if absent:
+            problem = f"{self.key} needs {', '.join(absent)}."
+            raise OutOfRangeError(problem, f"Give {absent[0]}; `vrn methods {self.key}` lists every input.")
+        values: Values = {}
+        for item in self.inputs:
+            if item.name == "growth_stage":
+                continue
+            value = given.get(item.name, item.default)
+            if value is not None:
+                values[item.name] = _number(item, value)
+        for name in ("top_in", "bottom_in"):
+            if name in given and name not in values:
+                values[name] = _number(Input(name=name, meaning="", low=0, high=96), given[name])
+        if "growth_stage" in given:
+            values["growth_stage"] = stage_position(given["growth_stage"])
+        return values
+
+    def _outside(self, values: Values) -> tuple[str, ...]:
+        reasons = []
+        if self.stages is not None and "growth_stage" in values:
+            first, last = (float(stage_position(stage)) for stage in self.stages)
+            stage = np.floor(values["growth_stage"])
+            if np.any(np.less(stage, first)) or np.any(np.greater(stage, last)):
+                reasons.append(f"it is for {self.stages[0]} to {self.stages[1]}, the crop is at {_stages(stage)}")
+        if "top_in" in values and values["top_in"] != 0:
+            reasons.append(f"its core begins at the surface, this one at {values['top_in']:g} in")
+        if self.bottom_in is not None and "bottom_in" in values:
+            least, most = self.bottom_in
+            bottom = float(values["bottom_in"])
+            if not least - _DEPTH_TOLERANCE_IN <= bottom <= most + _DEPTH_TOLERANCE_IN:
+                wanted = f"{least:g}" if least == most else f"{least:g} to {most:g}"
+                reasons.append(f"it is for cores from 0 to {wanted} in, these reach {bottom:g} in")
+        for item in self.inputs:
+            if item.calibrated is None or item.name not in values:
+                continue
+            low, high = item.calibrated
+            if np.any(np.less(values[item.name], low)) or np.any(np.greater(values[item.name], high)):
+                reasons.append(f"{item.name} is outside {low:g} to {high:g}")
+        return tuple(reasons)
+
+    def _from_memory(self, inputs: Mapping[str, Any]) -> tuple[str, ...]:
+        return tuple(
+            f"{item.name} = {item.default:g} is from memory: check it against the method's bulletin"
+            for item in self.inputs
+            if item.from_memory and item.default is not None and inputs.get(item.name) is None
+        )
+
+
+def line_of(values: Values, *, key: str, label: str, lb_ac: Number, basis: str, source: str) -> Line:
+    """
+    A line whose basis is written from the values by their names.
+
+    Examples
+    --------
+    >>> line_of({"yield_goal_bu_ac": 180.0}, key="crop", label="Crop", lb_ac=180.0,
+    ...         basis="{yield_goal_bu_ac} bu/ac × 1.0 lb/bu", source="").basis
+    '180 bu/ac × 1.0 lb/bu'
+    """
+    return Line(key=key, label=label, lb_ac=lb_ac, basis=worded(basis, values), source=source, template=basis)
+
+
+def _number(item: Input, value: Any) -> Any:
+    """One input as a float, an array, or (credits) a dict of them; impossible numbers refused."""
+    if isinstance(value, Mapping):
+        return {name: _number(item, part) for name, part in value.items() if part is not None}
+    try:
+        number = as_number(value)
+    except (TypeError, ValueError):
+        problem = f"{item.name} is {value!r}, not a number."
+        raise OutOfRangeError(problem, f"Give {item.name} as a number, or NaN where it is not known.") from None
+    if np.any(np.less(number, item.low)) or np.any(np.greater(number, item.high)):
+        wrong = np.asarray(number)[(np.asarray(number) < item.low) | (np.asarray(number) > item.high)].flat[0]
+        problem = f"{item.name} is {wrong:g}."
+        raise OutOfRangeError(
+            problem, f"It lies between {item.low:g} and {item.high:g}; use NaN where it is not known."
+        )
+    return number
+
+
+def _stages(position: Number) -> str:
+    """Name of one stage, or of the first and last of several."""
+    first, last = stage_name(float(np.nanmin(position))), stage_name(float(np.nanmax(position)))
+    return first if first == last else f"{first} to {last}"

@@ -1,0 +1,194 @@
+"""The mass balance that finishes the crop: what it has still to take up, less what the soil has and will free."""
+
+from typing import Any, Final
+
+import numpy as np
+
+from vrn.errors import OutOfRangeError
+from vrn.nitrogen.ledger import Line, Number, as_number
+from vrn.nitrogen.method import Example, Input, Method, Values, Working, line_of
+from vrn.nitrogen.soil_nitrate import BULK_DENSITY_G_CM3, nitrate_lb_ac
+from vrn.nitrogen.stage import (
+    MINERALIZATION_SOURCE,
+    UPTAKE_SOURCE,
+    mineralization_share_left,
+    uptake_band,
+    uptake_share,
+)
+
+_PPM_SOURCE: Final = "exact conversion of units"
+_OM_SOURCE: Final = "Kansas State: 1 % organic matter holds about 1,000 lb N/ac, 2 % of it freed a year"
+_N_SOURCE: Final = "uptake about 1.13 lb/bu: Bender et al. 2013, Agron. J. 105:161-170"
+CREDIT_LABELS: Final[dict[str, str]] = {
+    "previous_crop": "Credit for the previous crop",
+    "manure": "Manure nitrogen still to appear",
+    "irrigation_water": "Nitrate in irrigation water still to come",
+    "other": "Other nitrogen still to appear",
+}
+
+
+def credit_lines(values: Values) -> tuple[Line, ...]:
+    """A line for every credit that is not 0, in the order they were given; one line for a plain number."""
+    credits_lb_ac: Any = values.get("credits_lb_ac", 0.0)
+    named: dict[str, tuple[str, Any]] = {"credits": ("Credits", credits_lb_ac)}
+    if isinstance(credits_lb_ac, dict):
+        named = {f"credit_{name}": (CREDIT_LABELS.get(name, str(name)), part) for name, part in credits_lb_ac.items()}
+    return tuple(
+        Line(key=key, label=label, lb_ac=-part, basis="as given, after sampling", source="given by the user")
+        for key, (label, part) in named.items()
+        if np.any(np.asarray(part) != 0)
+    )
+
+
+def _rule(values: Values) -> Working:
+    """Lines of the mass balance."""
+    stage = values["growth_stage"]
+    uptake = values.get("uptake_share")
+    left = values.get("mineralization_share_left")
+    taken = uptake_share(stage) if uptake is None else uptake
+    values["uptake_share"] = taken
+    values["mineralization_share_left"] = mineralization_share_left(stage) if left is None else left
+    in_all = values["yield_goal_bu_ac"] * values["n_per_bushel_lb"]
+    lines = [
+        line_of(values, key="crop", label="Nitrogen the crop has still to take up", lb_ac=in_all * (1.0 - taken),
+                basis="{yield_goal_bu_ac} bu/ac × {n_per_bushel_lb} lb/bu × (1 − {uptake_share} taken up)",
+                source=f"{_N_SOURCE}; share taken up: {UPTAKE_SOURCE if uptake is None else 'given by the user'}"),
+        _top_line(values),
+        _deep_line(values),
+    ]  # fmt: skip
+    mineral, notes = _mineral_line(values, left is None)
+    lines += [mineral, *credit_lines(values)]
+    low = high = None
+    if uptake is None:
+        least, most = uptake_band(stage)
+        low, high = in_all * (taken - most), in_all * (taken - least)
+    total = _sum(lines)
+    recovery = values["recovery_share"]
+    if np.any(np.asarray(recovery) != 1.0):
+        lines.append(
+            line_of(values, key="recovery", label="Nitrogen the crop will not recover",
+                    lb_ac=total * (1 / recovery - 1), basis="sum of the lines above × (1 ÷ {recovery_share} − 1)",
+                    source="need over recovery, after Stanford 1973, J. Environ. Qual. 2:159-166 (from memory)")
+        )  # fmt: skip
+    if low is None or high is None:
+        return Working(lines=tuple(lines), notes=notes)
+    return Working(
+        lines=tuple(lines), notes=notes, low_lb_ac=(total + low) / recovery, high_lb_ac=(total + high) / recovery
+    )
+
+
+def _top_line(values: Values) -> Line:
+    top, bottom = float(values["top_in"]), float(values["bottom_in"])
+    pounds = nitrate_lb_ac(
+        values["nitrate_ppm"], top_in=top, bottom_in=bottom, bulk_density_g_cm3=values["bulk_density_g_cm3"]
+    )
+    return line_of(values, key="soil_nitrate", label=f"Nitrate in the soil, {top:g}–{bottom:g} in", lb_ac=-pounds,
+                   basis=f"{{nitrate_ppm}} ppm × {bottom - top:g} in × {{bulk_density_g_cm3}} g/cm³ × 0.226613",
+                   source=_PPM_SOURCE)  # fmt: skip
+
+
+def _deep_line(values: Values) -> Line:
+    """The layer below the top core: counted by its share, or a printed 0 where it was not pulled."""
+    bottom = float(values["bottom_in"])
+    top = float(values.get("deep_top_in", bottom))
+    end = float(values.get("deep_bottom_in", max(24.0, top + 12.0)))
+    label = f"Nitrate in the soil, {top:g}–{end:g} in"
+    if "deep_nitrate_ppm" not in values:
+        if bottom >= 24:
+            return Line(key="deep_nitrate", label="Nitrate below the core", lb_ac=0.0, source="",
+                        basis=f"the core reaches {bottom:g} in, all of it counted above")  # fmt: skip
+        return Line(key="deep_nitrate", label=label, lb_ac=0.0, basis="not measured, 0 counted", source="")
+    if top < bottom:
+        problem = f"The deep core begins at {top:g} in, inside the top core that ends at {bottom:g} in."
+        raise OutOfRangeError(problem, "Give layers that follow each other, as 0–12 and 12–24 in.")
+    values.setdefault("deep_bulk_density_g_cm3", values["bulk_density_g_cm3"])
+    density: Number = values["deep_bulk_density_g_cm3"]
+    pounds = nitrate_lb_ac(values["deep_nitrate_ppm"], top_in=top, bottom_in=end, bulk_density_g_cm3=density)
+    return line_of(values, key="deep_nitrate", label=label, lb_ac=-pounds * values["second_foot_share"],
+                   basis=f"{{deep_nitrate_ppm}} ppm × {end - top:g} in × {{deep_bulk_density_g_cm3}} g/cm³ × 0.226613"
+                         " × {second_foot_share} counted",
+                   source=f"{_PPM_SOURCE}; the share counted is a setting, no source")  # fmt: skip
+
+
+def _mineral_line(values: Values, by_stage: bool) -> tuple[Line, tuple[str, ...]]:
+    cap = float(values["organic_matter_cap_pct"])
+    found = values["organic_matter_pct"]
+    counted = values["organic_matter_counted_pct"] = as_number(np.minimum(found, cap))
+    pounds = counted * (values["mineralization_lb_per_om_pct"] * values["mineralization_share_left"])
+    line = line_of(
+        values, key="mineralization", label="Nitrogen still to mineralize", lb_ac=-pounds,
+        basis="{organic_matter_counted_pct} % × {mineralization_lb_per_om_pct} lb/ac a year × "
+              "{mineralization_share_left} still to come",
+        source=f"{_OM_SOURCE}; {MINERALIZATION_SOURCE if by_stage else 'share left given by the caller'}",
+    )  # fmt: skip
+    above = int(np.count_nonzero(np.greater(found, cap)))
+    if not above:
+        return line, ()
+    where = f"in {above} of {np.size(found)} cells " if np.ndim(found) else ""
+    note = (
+        f"organic matter {where}is above {cap:g} %: counted as {cap:g} % (organic_matter_cap_pct), "
+        "since wet and organic soils free less than their organic matter promises"
+    )
+    return line, (note,)
+
+
+def _sum(lines: list[Line]) -> Number:
+    total: Number = 0.0
+    for line in lines:
+        total = total + line.lb_ac
+    return total
+
+
+REMAINING_NEED: Final = Method(
+    key="remaining-need",
+    title="Mass balance to finish the crop",
+    formula=(
+        "yield goal × N per bushel × (1 − share taken up) − nitrate in the top core − share × nitrate in the deep core "
+        "− organic matter × lb per % × share still to mineralize − credits that appear after sampling"
+    ),
+    region="no region: bookkeeping with stated values; compare it with your own state's method",
+    source=f"{_N_SOURCE}; uptake by stage: {UPTAKE_SOURCE}; mineralization: {_OM_SOURCE}; {MINERALIZATION_SOURCE}",
+    factor="ppm × in × bulk density × 0.226613 (3.67 lb/ac per ppm in a foot at 1.35 g/cm³)",
+    contains="what the crop has taken up, what is nitrate now and what will mineralize: credit only what appears later",
+    kind="remaining",
+    stages=("preplant", "R1"),
+    bottom_in=(6.0, 24.0),
+    inputs=(
+        Input(name="yield_goal_bu_ac", meaning="yield the crop is fed for", low=0, high=500, required=True),
+        Input(name="growth_stage", meaning="leaf-collar stage on the sampling date", low=-1, high=24, required=True),
+        Input(name="nitrate_ppm", meaning="NO3-N in the top core", low=0, high=1000, required=True),
+        Input(name="top_in", meaning="where the top core begins", low=0, high=48, required=True),
+        Input(name="bottom_in", meaning="where the top core ends", low=1, high=60, required=True),
+        Input(name="organic_matter_pct", meaning="soil organic matter", low=0, high=100, required=True),
+        Input(name="deep_nitrate_ppm", meaning="NO3-N in the core below", low=0, high=1000),
+        Input(name="deep_top_in", meaning="where the deep core begins; the top core's end", low=0, high=60),
+        Input(name="deep_bottom_in", meaning="where the deep core ends; 24 in", low=1, high=96, calibrated=(12, 48)),
+        Input(name="second_foot_share", meaning="share of the deep core's nitrate that is counted: a choice of this "
+              "project, no source", low=0, high=1, default=0.5),
+        Input(name="n_per_bushel_lb", meaning="nitrogen the whole crop takes up for a bushel", low=0.3, high=2,
+              default=1.1),
+        Input(name="recovery_share", meaning="share of applied nitrogen the crop gets", low=0.1, high=1, default=1.0),
+        Input(name="mineralization_lb_per_om_pct", meaning="nitrogen freed in a season for each per cent of organic "
+              "matter", low=0, high=60, default=20.0),
+        Input(name="mineralization_share_left", meaning="share of it still to come; by stage when not given", low=0,
+              high=1),
+        Input(name="organic_matter_cap_pct", meaning="organic matter counted at most", low=0.1, high=100, default=5.0),
+        Input(name="uptake_share", meaning="share of the crop's nitrogen taken up; by stage when not given", low=0,
+              high=1),
+        Input(name="bulk_density_g_cm3", meaning="dry weight of a volume of soil", low=0.4, high=2,
+              default=BULK_DENSITY_G_CM3),
+        Input(name="deep_bulk_density_g_cm3", meaning="the same in the deep core; the top's", low=0.4, high=2),
+        Input(name="credits_lb_ac", meaning="nitrogen that appears after sampling", low=0, high=400, default=0.0),
+    ),
+    example=Example(
+        inputs={"yield_goal_bu_ac": 200, "growth_stage": "V10", "n_per_bushel_lb": 1.1278, "uptake_share": 0.35,
+                "nitrate_ppm": 0, "top_in": 0, "bottom_in": 12, "organic_matter_pct": 0},
+        need_lb_ac=146.614,
+        source="200 bu/ac × 1.1278 lb/bu = 225.56 lb/ac; 65 % of it is still to come (uptake after Bender et al. 2013)",
+    ),
+    cautions=(
+        "Yield level explained about 15 % of the best rate's variation in fields (Scharf et al. 2006, SSSAJ 70:2154).",
+        "Yield-goal rates were above the economic best in 96 % of 193 site-years (Mulvaney et al. 2006, SSSAJ 70:172).",
+    ),
+    rule=_rule,
+)  # fmt: skip
