@@ -1,0 +1,105 @@
+"""The season book keeps what it was told, whoever else writes, and is never half written."""
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from vrn.errors import InputFileError
+from vrn.many.book import Entry, Outcome, latest, outcomes, record_build, record_outcome
+
+
+def _entry(name: str, **more: object) -> Entry:
+    known = {"field_file": f"/valley/{name}/field.toml", "folder": f"/out/{name}", "status": "built", "season": 2026}
+    return Entry(field=name, **known, **more)
+
+
+def test_book_gives_back_what_was_written(tmp_path: Path) -> None:
+    """An entry comes back as it was, and a later build of the same field file takes its place."""
+    book = tmp_path / "season.db"
+    first = _entry("Ash", summary={"total_n_lb": 100.5, "name": "Ëlm — ش"}, crop={"growth_stage": "V8"})
+    record_build(book, first, _entry("Birch"))
+    record_build(book, _entry("Ash", summary={"total_n_lb": 90.0}))
+    ash, birch = latest(book)
+    assert (ash.field, ash.summary, birch.field) == ("Ash", {"total_n_lb": 90.0}, "Birch")
+    record_build(book, first)
+    assert latest(book)[0].summary == first.summary
+
+
+def test_same_outcome_again_replaces_the_first(tmp_path: Path) -> None:
+    """Recording a table twice does not double what was applied."""
+    book = tmp_path / "season.db"
+    record_build(book, _entry("Ash"))
+    for value in (5000.0, 5100.0):
+        record_outcome(book, Outcome(field="Ash", season=2026, what="applied_n_lb", value=value))
+    assert [item.value for item in outcomes(book)] == [5100.0]
+
+
+WRITER = """
+import sys
+from vrn.many.book import Entry, record_build
+book, name, count = sys.argv[1:]
+for i in range(int(count)):
+    record_build(book := __import__("pathlib").Path(book), Entry(
+        field_file=f"{name}{i}", folder="x", status="built", field=name, season=2026, summary={"text": "x" * 2000}))
+    print(i, flush=True)
+"""
+
+
+def test_two_parents_at_once_lose_nothing(tmp_path: Path) -> None:
+    """Two processes that make and write one book at the same time both find all their builds in it."""
+    book = tmp_path / "season.db"
+    writers = [
+        subprocess.Popen([sys.executable, "-c", WRITER, str(book), name, "40"], stdout=subprocess.DEVNULL)
+        for name in ("a", "b")
+    ]
+    assert [writer.wait(timeout=60) for writer in writers] == [0, 0]
+    assert len(latest(book)) == 80
+
+
+def test_book_is_whole_after_its_writer_was_killed(tmp_path: Path) -> None:
+    """A writer killed in the middle leaves a book that reads, holds what was committed, and takes new builds."""
+    book = tmp_path / "season.db"
+    with subprocess.Popen([sys.executable, "-c", WRITER, str(book), "a", "100000"], stdout=subprocess.PIPE) as writer:
+        told = [int(writer.stdout.readline()) for _ in range(5)][-1]
+        time.sleep(0.05)
+        os.kill(writer.pid, signal.SIGKILL)
+    assert len(latest(book)) > told
+    record_build(book, _entry("Ash"))
+    assert any(entry.field == "Ash" for entry in latest(book))
+    with sqlite3.connect(book) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    connection.close()
+
+
+def test_strangers_are_refused_and_left_alone(tmp_path: Path) -> None:
+    """A missing book, a folder, a text file, another database and a newer book are each told; none is changed."""
+    with pytest.raises(InputFileError, match="no season book"):
+        latest(tmp_path / "none.db")
+    with pytest.raises(InputFileError, match="is a folder"):
+        latest(tmp_path)
+    text = tmp_path / "notes.txt"
+    text.write_text("not a book at all", encoding="utf-8")
+    with pytest.raises(InputFileError, match="is not a season book"):
+        record_build(text, _entry("Ash"))
+    assert text.read_text(encoding="utf-8") == "not a book at all"
+    other = tmp_path / "other.db"
+    connection = sqlite3.connect(other)
+    connection.execute("CREATE TABLE thing (x)")
+    connection.commit()
+    with pytest.raises(InputFileError, match="a database, but not a season book"):
+        record_build(other, _entry("Ash"))
+    assert connection.execute("SELECT name FROM sqlite_master").fetchall() == [("thing",)]
+    connection.close()
+    newer = tmp_path / "newer.db"
+    record_build(newer, _entry("Ash"))
+    connection = sqlite3.connect(newer)
+    connection.execute("PRAGMA user_version = 99")
+    connection.close()
+    with pytest.raises(InputFileError, match="newer vrn"):
+        latest(newer)

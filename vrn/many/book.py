@@ -1,0 +1,274 @@
+"""The season book: one SQLite file that remembers every build of a season and what came of it."""
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from dataclasses import field as made_by
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from vrn.errors import InputFileError, OutputError
+
+_PAPER = 0x56524E31  # application id of a season book, "VRN1"
+_VERSION = 1
+_BUSY_S = 60.0
+
+_TABLES = """
+CREATE TABLE IF NOT EXISTS build (
+    id INTEGER PRIMARY KEY,
+    recorded_at TEXT NOT NULL,            -- UTC
+    field_file TEXT NOT NULL,
+    folder TEXT NOT NULL,                 -- of the output
+    status TEXT NOT NULL CHECK (status IN ('built', 'failed')),
+    problem TEXT NOT NULL DEFAULT '',
+    remedy TEXT NOT NULL DEFAULT '',
+    field TEXT NOT NULL DEFAULT '',
+    season INTEGER,
+    summary_sha256 TEXT NOT NULL DEFAULT '',
+    summary TEXT NOT NULL DEFAULT '{}',   -- summary.json, whole
+    crop TEXT NOT NULL DEFAULT '{}',      -- stage, sampling date, application date
+    outlines TEXT NOT NULL DEFAULT '[]'   -- features of prescription.geojson
+);
+CREATE INDEX IF NOT EXISTS build_of_field ON build (field_file, id);
+CREATE TABLE IF NOT EXISTS outcome (
+    id INTEGER PRIMARY KEY,
+    recorded_at TEXT NOT NULL,
+    field TEXT NOT NULL,
+    season INTEGER NOT NULL,
+    what TEXT NOT NULL,
+    value REAL NOT NULL,
+    rate_n_lb_ac REAL,                    -- of a strip
+    note TEXT NOT NULL DEFAULT ''
+);
+CREATE INDEX IF NOT EXISTS outcome_of_field ON outcome (season, field);
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """
+    A field's latest build in a book.
+
+    Parameters
+    ----------
+    field_file, folder : str
+        Field file, and folder of the output.
+    status : {"built", "failed"}
+    problem, remedy : str
+        Of a failure.
+    field : str
+        Name of the field.
+    season : int or None
+    summary : dict
+        ``summary.json`` of the output; empty after a failure.
+    crop : dict
+        ``growth_stage``, ``sampled_on``, ``application_date`` as text or None.
+    outlines : list of dict
+        Features of ``prescription.geojson``.
+    recorded_at : str
+        UTC.
+    """
+
+    field_file: str
+    folder: str
+    status: str
+    problem: str = ""
+    remedy: str = ""
+    field: str = ""
+    season: int | None = None
+    summary_sha256: str = ""
+    summary: dict[str, Any] = made_by(default_factory=dict)
+    crop: dict[str, Any] = made_by(default_factory=dict)
+    outlines: list[dict[str, Any]] = made_by(default_factory=list)
+    recorded_at: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """
+    One thing that came of a field: what was applied, what a strip yielded, what the stalks held.
+
+    Parameters
+    ----------
+    field : str
+        Name of the field.
+    season : int
+    what : str
+        ``applied_n_lb``, ``applied_product``, ``strip_yield_bu_ac`` or ``stalk_nitrate_ppm``.
+    value : float
+        In the unit that ends ``what``; ``applied_product`` in the product's own.
+    rate_n_lb_ac : float or None
+        Of a strip. [lb N/ac]
+    note : str
+    """
+
+    field: str
+    season: int
+    what: str
+    value: float
+    rate_n_lb_ac: float | None = None
+    note: str = ""
+
+
+@contextmanager
+def _open(path: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
+    """A connection with write-ahead log and patience; a transaction that ends whole or not at all."""
+    _refuse_strangers(path, write=write)
+    try:
+        with closing(sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)) as connection:
+            connection.row_factory = sqlite3.Row
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("BEGIN IMMEDIATE" if write else "BEGIN")
+            try:
+                if write:
+                    _prepare(connection, path)
+                else:
+                    _check(connection, path)
+                yield connection
+            except BaseException:
+                connection.execute("ROLLBACK")
+                raise
+            connection.execute("COMMIT")
+    except sqlite3.Error as error:
+        problem = f"The season book {path} cannot be {'written' if write else 'read'}: {error}."
+        raise OutputError(
+            problem, "Check the disk and its permissions; the book itself keeps its last whole state."
+        ) from error
+
+
+def _refuse_strangers(path: Path, *, write: bool) -> None:
+    """Refuse a folder, a missing book to read, and a file that is no database."""
+    if path.is_dir():
+        problem = f"{path} is a folder, not a season book."
+        raise InputFileError(problem, f"Give the file, as {path / 'season.db'}.")
+    if not path.exists():
+        if write:
+            return
+        problem = f"There is no season book {path}."
+        raise InputFileError(problem, "vrn fields MANIFEST --out DIR writes one as DIR/season.db.")
+    with path.open("rb") as file:
+        head = file.read(16)
+    if head and head != b"SQLite format 3\x00":
+        problem = f"{path} is not a season book."
+        raise InputFileError(problem, "Give the season.db that vrn fields wrote.")
+
+
+def _check(connection: sqlite3.Connection, path: Path) -> None:
+    paper, version = (connection.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version"))
+    if paper != _PAPER:
+        problem = f"{path} is a database, but not a season book."
+        raise InputFileError(problem, "Give the season.db that vrn fields wrote.")
+    if version > _VERSION:
+        problem = f"The season book {path} was written by a newer vrn (version {version} of the book)."
+        raise InputFileError(problem, "Update vrn, or keep another book.")
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+    """Make the tables of a new book; check an old one."""
+    empty = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
+    if not empty:
+        _check(connection, path)
+        return
+    for statement in _TABLES.split(";\n"):
+        connection.execute(statement)
+    connection.execute(f"PRAGMA application_id = {_PAPER}")
+    connection.execute(f"PRAGMA user_version = {_VERSION}")
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def record_build(path: Path, *entries: Entry) -> None:
+    """
+    Write builds into a book, made when it is not there. Safe beside another process that writes.
+
+    Parameters
+    ----------
+    path : Path
+    *entries : Entry
+
+    Raises
+    ------
+    InputFileError
+        If the file is something else.
+    OutputError
+        If it cannot be written.
+    """
+    with _open(path, write=True) as book:
+        book.executemany(
+            "INSERT INTO build (recorded_at, field_file, folder, status, problem, remedy, field, season,"
+            " summary_sha256, summary, crop, outlines) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (entry.recorded_at or _now(), entry.field_file, entry.folder, entry.status, entry.problem, entry.remedy,
+                 entry.field, entry.season, entry.summary_sha256, json.dumps(entry.summary), json.dumps(entry.crop),
+                 json.dumps(entry.outlines))
+                for entry in entries
+            ],
+        )  # fmt: skip
+
+
+def latest(path: Path) -> tuple[Entry, ...]:
+    """
+    The latest build of each field file, by field name.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    entries : tuple of Entry
+    """
+    with _open(path, write=False) as book:
+        rows = book.execute(
+            "SELECT * FROM build WHERE id IN (SELECT max(id) FROM build GROUP BY field_file) ORDER BY field, field_file"
+        ).fetchall()
+    return tuple(
+        Entry(
+            **{name: row[name] for name in ("field_file", "folder", "status", "problem", "remedy", "field", "season",
+                                            "summary_sha256", "recorded_at")},
+            summary=json.loads(row["summary"]), crop=json.loads(row["crop"]), outlines=json.loads(row["outlines"]),
+        )
+        for row in rows
+    )  # fmt: skip
+
+
+def record_outcome(path: Path, *outcomes: Outcome) -> None:
+    """Write what came of fields into an existing book; the same thing again replaces what stood there."""
+    if not path.exists():
+        problem = f"There is no season book {path}."
+        raise InputFileError(problem, "vrn fields MANIFEST --out DIR writes one as DIR/season.db.")
+    with _open(path, write=True) as book:
+        for outcome in outcomes:
+            book.execute(
+                "DELETE FROM outcome WHERE field = ? AND season = ? AND what = ? AND rate_n_lb_ac IS ? AND note = ?",
+                (outcome.field, outcome.season, outcome.what, outcome.rate_n_lb_ac, outcome.note),
+            )
+            book.execute(
+                "INSERT INTO outcome (recorded_at, field, season, what, value, rate_n_lb_ac, note)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (
+                    _now(),
+                    outcome.field,
+                    outcome.season,
+                    outcome.what,
+                    outcome.value,
+                    outcome.rate_n_lb_ac,
+                    outcome.note,
+                ),
+            )
+
+
+def outcomes(path: Path) -> tuple[Outcome, ...]:
+    """All that came of the fields of a book, in the order of field, kind and rate."""
+    with _open(path, write=False) as book:
+        rows = book.execute(
+            "SELECT field, season, what, value, rate_n_lb_ac, note FROM outcome"
+            " ORDER BY season, field, what, rate_n_lb_ac, id"
+        ).fetchall()
+    return tuple(Outcome(**dict(row)) for row in rows)

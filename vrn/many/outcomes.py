@@ -1,0 +1,99 @@
+"""What came of a field: applied totals, strip yields and stalk tests, read from a table and put into classes."""
+
+from pathlib import Path
+
+from vrn.errors import InputFileError, OutOfRangeError
+from vrn.many.book import Entry, Outcome
+
+_KINDS = ("applied_n_lb", "applied_product", "strip_yield_bu_ac", "stalk_nitrate_ppm")
+
+
+def stalk_nitrate_class(nitrate_ppm: float) -> str:
+    """
+    Class of an end-of-season stalk nitrate test.
+
+    Parameters
+    ----------
+    nitrate_ppm : float
+        NO3-N in the dry stalk piece. [ppm]
+
+    Returns
+    -------
+    stalk_class : {"low", "marginal", "optimal", "excess"}
+
+    References
+    ----------
+    Iowa State University Extension, cornstalk testing: < 250 low, 250–700 marginal, 700–2000 optimal, > 2000 excess.
+
+    Examples
+    --------
+    >>> [stalk_nitrate_class(ppm) for ppm in (249, 250, 699, 700, 2000, 2001)]
+    ['low', 'marginal', 'marginal', 'optimal', 'optimal', 'excess']
+    """
+    if not nitrate_ppm >= 0:
+        problem = f"A stalk nitrate of {nitrate_ppm} ppm cannot be."
+        raise OutOfRangeError(problem, "Give NO3-N in ppm, 0 or more.")
+    if nitrate_ppm > 2000.0:
+        return "excess"
+    if nitrate_ppm >= 700.0:
+        return "optimal"
+    return "marginal" if nitrate_ppm >= 250.0 else "low"
+
+
+def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]:
+    """
+    Outcomes from a CSV with the columns field, what, value and, where they apply, rate_n_lb_ac and note.
+
+    Parameters
+    ----------
+    path : Path
+    entries : tuple of Entry
+        Of the book: a field that is not in it is refused.
+
+    Returns
+    -------
+    outcomes : tuple of Outcome
+
+    Raises
+    ------
+    InputFileError
+        Naming the row, for a field that is not in the book, an unknown ``what``, or a value that is no number.
+    """
+    from vrn.ingest.intake import Intake
+    from vrn.ingest.table import read_csv_table
+
+    intake = Intake(path.absolute().parent)
+    table = read_csv_table(intake, intake.source(path.name, "--record"))
+    cells: dict[str, list[str]] = {}
+    for name in ("field", "what", "value", "rate_n_lb_ac", "note"):
+        column = table.find(name)
+        if column is None and name in ("field", "what", "value"):
+            problem = f"{path.name}: there is no column {name} (columns: {', '.join(table.columns)})."
+            raise InputFileError(problem, "The columns are field, what, value, and if need be rate_n_lb_ac, note.")
+        cells[name] = table.column(column) if column is not None else [""] * len(table)
+    seasons = {entry.field: entry.season for entry in entries if entry.season is not None}
+    found = []
+    for i, row in enumerate(table.row):
+        place, field, what = f"{path.name} row {row}", cells["field"][i].strip(), cells["what"][i].strip()
+        if field not in seasons:
+            problem = f"{place}: the field {field!r} is not in the book."
+            raise InputFileError(problem, f"Fields in the book: {', '.join(sorted(seasons)) or 'none'}.")
+        if what not in _KINDS:
+            problem = f"{place}: {what!r} is nothing a season book keeps."
+            raise InputFileError(problem, f"Take one of {', '.join(_KINDS)}.")
+        rate = _number(cells["rate_n_lb_ac"][i], f"{place}, rate_n_lb_ac") if cells["rate_n_lb_ac"][i].strip() else None
+        value = _number(cells["value"][i], f"{place}, value")
+        note = cells["note"][i].strip()
+        found.append(Outcome(field=field, season=seasons[field], what=what, value=value, rate_n_lb_ac=rate, note=note))
+    return tuple(found)
+
+
+def _number(text: str, place: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value < 1e9:
+        problem = f"{place}: {text.strip()!r} is not a number from 0 up."
+        raise InputFileError(problem, "Give plain numbers, without unit or thousands separator.")
+    return value

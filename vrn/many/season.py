@@ -1,0 +1,209 @@
+"""What a season book says today: what is due, what is still DRAFT, what to order, what came of it."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from vrn.many.book import Entry, Outcome
+from vrn.many.outcomes import stalk_nitrate_class
+from vrn.nitrogen.stage import stage_name, stage_position
+
+# a collar takes 82 growing degree days up to V10, 50 after it (Nielsen, Purdue); a June day brings about 20 (82/58 °F)
+_DAYS_PER_COLLAR, _DAYS_PER_LATE_COLLAR, _LATE = 82.0 / 20.0, 50.0 / 20.0, 10.0
+# corn short of nitrogen that got it by V12 to V16 still made full yield (University of Missouri): the earlier end
+_LAST_STAGE = 12.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Due:
+    """
+    A field's place in the season.
+
+    Parameters
+    ----------
+    entry : Entry
+    state : {"failed", "DRAFT", "approved", "applied"}
+    stage_now : str
+        About, from the stage at sampling; empty when it is not known.
+    last_day : date or None
+        About when V12 is reached.
+    days_left : int or None
+        To the application date, or to ``last_day`` where none was set; negative when it has passed.
+    """
+
+    entry: Entry
+    state: str
+    stage_now: str
+    last_day: date | None
+    days_left: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Order:
+    """Product that prescriptions not yet applied will take, in its own unit: approved ones, and those still DRAFT."""
+
+    product: str
+    unit: str
+    approved: float
+    draft: float
+    fields: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """
+    What came of a field.
+
+    Parameters
+    ----------
+    field : str
+    prescribed_n_lb, applied_n_lb : float or None
+        [lb N]
+    stalk_ppm : float or None
+        Mean of the stalk tests. [ppm]
+    stalk_class : str
+        Empty without a test.
+    strips : tuple of (float or None, float)
+        Rate [lb N/ac] and yield [bu/ac] of each strip, by rate.
+    """
+
+    field: str
+    prescribed_n_lb: float | None
+    applied_n_lb: float | None
+    stalk_ppm: float | None
+    stalk_class: str
+    strips: tuple[tuple[float | None, float], ...]
+
+
+def due(entries: tuple[Entry, ...], came: tuple[Outcome, ...], today: date) -> tuple[Due, ...]:
+    """
+    Fields in the order in which they want a decision: failed ones, then by days left, applied ones last.
+
+    Parameters
+    ----------
+    entries : tuple of Entry
+    came : tuple of Outcome
+    today : date
+
+    Returns
+    -------
+    due : tuple of Due
+    """
+    applied = {(item.season, item.field) for item in came if item.what in ("applied_n_lb", "applied_product")}
+    found = [_due(entry, applied, today) for entry in entries]
+    order = {"failed": 0, "DRAFT": 1, "approved": 1, "applied": 2}
+    found.sort(key=lambda item: (order[item.state], item.days_left is None, item.days_left or 0, item.entry.field))
+    return tuple(found)
+
+
+def _due(entry: Entry, applied: set[tuple[int, str]], today: date) -> Due:
+    stage_now, last_day = _stage_and_last_day(entry, today)
+    if entry.status == "failed":
+        state = "failed"
+    elif (entry.season, entry.field) in applied:
+        state = "applied"
+    else:
+        state = "approved" if entry.summary.get("approved") else "DRAFT"
+    planned = _day(entry.crop.get("application_date"))
+    until = planned or last_day
+    days_left = (until - today).days if until else None
+    return Due(entry=entry, state=state, stage_now=stage_now, last_day=last_day, days_left=days_left)
+
+
+def _stage_and_last_day(entry: Entry, today: date) -> tuple[str, date | None]:
+    """Stage about today, and the day about which V12 is reached, from the stage on the sampling date."""
+    stage, sampled = entry.crop.get("growth_stage"), _day(entry.crop.get("sampled_on"))
+    if not stage or sampled is None:
+        return "", None
+    position = float(stage_position(str(stage)))
+    if not 0 <= position < 18:
+        return stage_name(position), None
+    return stage_name(_grown(position, (today - sampled).days)), sampled + timedelta(days=round(_days_to(position)))
+
+
+def _grown(position: float, days: int) -> float:
+    """Collars after some days, never past the tassel."""
+    early = max(_LATE - position, 0.0) * _DAYS_PER_COLLAR
+    if days <= early:
+        return position + max(days, 0) / _DAYS_PER_COLLAR
+    return min(max(position, _LATE) + (days - early) / _DAYS_PER_LATE_COLLAR, 18.0)
+
+
+def _days_to(position: float) -> float:
+    """Days from a stage to V12; 0 once it is reached."""
+    early = max(_LATE - position, 0.0) * _DAYS_PER_COLLAR
+    return early + max(_LAST_STAGE - max(position, _LATE), 0.0) * _DAYS_PER_LATE_COLLAR
+
+
+def _day(text: object) -> date | None:
+    return date.fromisoformat(str(text)) if text else None
+
+
+def to_order(fields: tuple[Due, ...]) -> tuple[Order, ...]:
+    """
+    Product that fields not yet applied will take.
+
+    Parameters
+    ----------
+    fields : tuple of Due
+
+    Returns
+    -------
+    orders : tuple of Order
+        One for each product, by name.
+    """
+    sums: dict[tuple[str, str], list[float]] = {}
+    for item in fields:
+        if item.state not in ("approved", "DRAFT"):
+            continue
+        product = item.entry.summary["product"]
+        total = sums.setdefault((product["name"], product["unit"]), [0.0, 0.0, 0.0])
+        total[0 if item.state == "approved" else 1] += item.entry.summary["total_product"]
+        total[2] += 1
+    return tuple(
+        Order(product=name, unit=unit, approved=total[0], draft=total[1], fields=int(total[2]))
+        for (name, unit), total in sorted(sums.items())
+    )
+
+
+def what_came(entries: tuple[Entry, ...], came: tuple[Outcome, ...]) -> tuple[Result, ...]:
+    """
+    What was applied, what strips yielded and what stalks held, by field.
+
+    Parameters
+    ----------
+    entries : tuple of Entry
+    came : tuple of Outcome
+
+    Returns
+    -------
+    results : tuple of Result
+        Of the fields that have any outcome.
+    """
+    results = []
+    for season, field in sorted({(item.season, item.field) for item in came}):
+        mine = [item for item in came if (item.season, item.field) == (season, field)]
+        entry = next((entry for entry in entries if (entry.season, entry.field) == (season, field)), None)
+        stalks = [item.value for item in mine if item.what == "stalk_nitrate_ppm"]
+        stalk_ppm = sum(stalks) / len(stalks) if stalks else None
+        results.append(
+            Result(
+                field=field,
+                prescribed_n_lb=entry.summary.get("total_n_lb") if entry else None,
+                applied_n_lb=_applied_n_lb(mine, entry),
+                stalk_ppm=stalk_ppm,
+                stalk_class="" if stalk_ppm is None else stalk_nitrate_class(stalk_ppm),
+                strips=tuple((item.rate_n_lb_ac, item.value) for item in mine if item.what == "strip_yield_bu_ac"),
+            )
+        )
+    return tuple(results)
+
+
+def _applied_n_lb(mine: list[Outcome], entry: Entry | None) -> float | None:
+    """Nitrogen applied, given as such or as product; passes add up. [lb N]"""
+    nitrogen = [item.value for item in mine if item.what == "applied_n_lb"]
+    if nitrogen:
+        return sum(nitrogen)
+    product = [item.value for item in mine if item.what == "applied_product"]
+    if not product or entry is None or not entry.summary.get("total_product"):
+        return None
+    return float(sum(product) * entry.summary["total_n_lb"] / entry.summary["total_product"])

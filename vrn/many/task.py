@@ -1,0 +1,134 @@
+"""One field, one task: what a worker process does, and the row it hands back."""
+
+import os
+import threading
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from vrn.errors import VrnError
+
+# maps, plots and raster libraries keep state of their own: one field at a time in a process
+_ONE_FIELD = threading.Lock()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """
+    What became of one field.
+
+    Parameters
+    ----------
+    name : str
+        Folder of the output, below the folder of all.
+    field_file, folder : str
+        Field file, and folder of the output.
+    status : {"built", "unchanged", "failed"}
+    problem, remedy : str
+        Of a failure.
+    warnings : int
+        Findings that a person must decide.
+    seconds : float
+        [s]
+    may_pass : bool
+        A failure that trying again may mend.
+    trace : str
+        Where an error that nobody foresaw came from.
+    crop : dict
+        ``growth_stage``, ``sampled_on``, ``application_date`` as text or None.
+    files : dict of str to bytes
+        Output of a task that was shipped; empty otherwise.
+    """
+
+    name: str
+    field_file: str
+    folder: str
+    status: str
+    problem: str = ""
+    remedy: str = ""
+    warnings: int = 0
+    seconds: float = 0.0
+    may_pass: bool = False
+    trace: str = ""
+    crop: dict[str, Any] = field(default_factory=dict)
+    files: dict[str, bytes] = field(default_factory=dict)
+
+
+def prepare_worker() -> None:
+    """
+    Make a process fit to be one of several local workers.
+
+    One thread in each linear-algebra library, Ctrl-C left to the parent, and an end when the parent ends.
+    """
+    import signal
+    from multiprocessing import connection, parent_process
+
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS", "GDAL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = parent_process()
+    if parent is None:
+        return
+
+    def follow() -> None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
+
+    threading.Thread(target=follow, daemon=True, name="ends with its parent").start()
+
+
+def build_field(name: str, field_file: str, folder: str) -> Row:
+    """
+    Read, build, write and verify one field; every failure becomes a row.
+
+    Parameters
+    ----------
+    name, field_file, folder : str
+        As in ``Row``.
+
+    Returns
+    -------
+    row : Row
+    """
+    import time
+    import traceback
+
+    start = time.perf_counter()
+    row = Row(name=name, field_file=field_file, folder=folder, status="failed")
+    with _ONE_FIELD:
+        try:
+            row = replace(row, status="built", **_built(field_file, folder))
+        except VrnError as error:
+            row = replace(row, problem=error.problem, remedy=error.remedy)
+        except MemoryError:
+            row = replace(row, problem="There was not enough memory.", remedy="Use fewer workers, or a larger cell_m.")
+        except OSError as error:
+            remedy = "Check the disk and the permissions, then run the same command again."
+            row = replace(row, problem=f"The system refused: {error}.", remedy=remedy, may_pass=True)
+        except Exception as error:  # noqa: BLE001 - one field's bug must not stop the night
+            problem = f"An error nobody foresaw: {type(error).__name__}: {error}"
+            remedy = "This is a fault of vrn. Report it with the field's files and the trace in fields.jsonl."
+            row = replace(row, problem=problem, remedy=remedy, trace=traceback.format_exc())
+    return replace(row, seconds=time.perf_counter() - start)
+
+
+def _built(field_file: str, folder: str) -> dict[str, Any]:
+    """Build one field and tell what the book wants to know of it."""
+    from vrn.audit import verify
+    from vrn.export import write
+    from vrn.ingest import read_field
+    from vrn.pipeline import build
+
+    read = read_field(field_file)
+    prescription = build(read)
+    write(prescription, Path(folder), check=verify)
+    sampled = [day for day in read.samples.sampled_on if day is not None]
+    crop = read.settings.crop
+    return {
+        "warnings": sum(finding.level == "warning" for finding in prescription.findings),
+        "crop": {
+            "growth_stage": crop.growth_stage,
+            "sampled_on": max(sampled).isoformat() if sampled else None,
+            "application_date": crop.application_date.isoformat() if crop.application_date else None,
+        },
+    }
