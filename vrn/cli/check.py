@@ -1,0 +1,125 @@
+"""``vrn check``: every input read and its condition told; nothing is built."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from vrn.cli.app import FINDINGS, app, progress, say, say_findings, say_json
+
+if TYPE_CHECKING:
+    from vrn.field.field import Field
+    from vrn.field.layers import Layer
+
+_HELP = """Read every input of a field, report its condition and problems, build nothing.
+
+Exit status 1 when something needs a person.
+
+Example:  vrn check demo_fields/mill_race/field.toml
+"""
+
+
+@app.command(help=_HELP)
+def check(
+    field_file: Annotated[Path, typer.Argument(metavar="FIELD.toml", help="the field file")],
+    json_: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
+) -> None:
+    """Read, report, and say by the exit status whether a person must look."""
+    with progress() as tell:
+        from vrn.ingest import read_field
+
+        if tell is not None:
+            tell("reading")
+        field = read_field(field_file)
+    report = _report(field)
+    if json_:
+        say_json(report)
+    else:
+        _say(field, report)
+    if any(finding.level == "warning" for finding in field.findings):
+        raise typer.Exit(FINDINGS)
+
+
+def _report(field: "Field") -> dict[str, Any]:
+    """What was read, in plain values."""
+    import numpy as np
+
+    from vrn.field.area import geodesic_acres
+
+    readings = field.samples.field_readings()
+    depths = []
+    for top_in, bottom_in in readings.depths_in():
+        ppm = readings.at_depth(top_in, bottom_in).nitrate_ppm
+        depths.append({"top_in": top_in, "bottom_in": bottom_in, "readings": len(ppm), "least_ppm": float(ppm.min()),
+                       "median_ppm": float(np.median(ppm)), "most_ppm": float(ppm.max())})  # fmt: skip
+    days = sorted({day for day in field.samples.sampled_on if day is not None})
+    layers = {
+        "organic_matter": field.organic_matter,
+        "yield_potential": field.yield_potential,
+        "applied_n": field.applied_n,
+        "zones": field.zones,
+        **{f"extra {name}": layer for name, layer in field.extra_layers.items()},
+    }
+    return {
+        "field": field.name,
+        "season": field.settings.field.season,
+        "crs": field.crs,
+        "acres": geodesic_acres(field.boundary, field.crs),
+        "treated_acres": geodesic_acres(field.treated, field.crs),
+        "readings": depths,
+        "composites": len(field.samples.areas),
+        "other_readings": {kind: field.samples.kind.count(kind) for kind in ("standard", "duplicate", "blank")},
+        "sampled_on": [day.isoformat() for day in days],
+        "layers": {name: _of_layer(layer) for name, layer in layers.items() if layer is not None},
+        "weather_days": len(field.weather.days) if field.weather is not None else 0,
+        "inputs": field.inputs,
+        "findings": [
+            {"level": finding.level, "about": finding.about, "problem": finding.problem, "remedy": finding.remedy}
+            for finding in field.findings
+        ],
+    }
+
+
+def _of_layer(layer: "Layer") -> dict[str, Any]:
+    import numpy as np
+
+    values = getattr(layer, "values", None)
+    if values is None:
+        value = getattr(layer, "value", None)
+        return {"kind": "one value", "source": layer.source, "count": 1, "least": value, "median": value, "most": value}
+    known = values[np.isfinite(values)]
+    kind = {"PointLayer": "points", "PolygonLayer": "areas", "RasterLayer": "cells"}.get(type(layer).__name__, "values")
+    return {"kind": kind, "source": layer.source, "count": int(known.size), "least": float(known.min()),
+            "median": float(np.median(known)), "most": float(known.max())}  # fmt: skip
+
+
+def _say(field: "Field", report: dict[str, Any]) -> None:
+    """The report for a person."""
+    say(f"{report['field']}, season {report['season']}: {report['acres']:.1f} ac, "
+        f"{report['treated_acres']:.1f} ac of them to be treated ({report['crs']})")  # fmt: skip
+    for depth in report["readings"]:
+        say(f"  {depth['readings']} readings of {depth['top_in']:g}–{depth['bottom_in']:g} in: {depth['least_ppm']:.1f} "
+            f"to {depth['most_ppm']:.1f} ppm NO3-N, median {depth['median_ppm']:.1f}")  # fmt: skip
+    for kind, count in report["other_readings"].items():
+        if count:
+            say(f"  {count} of kind {kind}")
+    if report["composites"]:
+        say(f"  composites of {report['composites']} areas")
+    if report["sampled_on"]:
+        first, last = report["sampled_on"][0], report["sampled_on"][-1]
+        say(f"  pulled on {first}" if first == last else f"  pulled from {first} to {last}")
+    for name, layer in report["layers"].items():
+        label = name.replace("_", " ")
+        if layer["kind"] == "one value":
+            say(f"  {label}: {layer['median']:g} everywhere")
+        else:
+            say(f"  {label}: {layer['count']:,} {layer['kind']} from {layer['source']}, "
+                f"{layer['least']:.3g} to {layer['most']:.3g}, median {layer['median']:.3g}")  # fmt: skip
+    if report["weather_days"]:
+        say(f"  weather of {report['weather_days']} days")
+    say(f"  {len(report['inputs'])} files read")
+    say()
+    if field.findings:
+        say_findings(field.findings)
+    else:
+        say("Nothing needs a person.")

@@ -1,0 +1,215 @@
+"""Cells of a table as numbers, dates and degrees; every cell that cannot be used is told with its row."""
+
+import math
+import re
+from datetime import date, datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.errors import InputFileError
+from vrn.ingest.table import Table
+
+_UNKNOWN = {"", "na", "n/a", "nan", "null", "none", "-", "–", "—", ".", "?", "not tested", "missing"}
+_LIMIT = re.compile(r"^([<>≤≥])=?\s*(.+)$")
+_SHOWN_FAULTS = 8
+
+
+class RowFaults:
+    """
+    What is wrong with the rows of a table, raised as one error.
+
+    Parameters
+    ----------
+    table : Table
+        Whose name and word for a row stand in the error.
+    """
+
+    def __init__(self, table: Table) -> None:
+        self.table = table
+        self.faults: list[tuple[int, str, str]] = []
+
+    def add(self, row: int, problem: str, remedy: str) -> None:
+        """Remember one fault."""
+        self.faults.append((row, problem, remedy))
+
+    def raise_if_any(self) -> None:
+        """
+        Raise what was remembered.
+
+        Raises
+        ------
+        InputFileError
+            Naming each row; of many, the first eight and their number.
+        """
+        if not self.faults:
+            return
+        self.faults.sort(key=lambda fault: fault[0])
+        shown = self.faults[:_SHOWN_FAULTS]
+        told = "; ".join(f"{self.table.row_word} {row}: {problem}" for row, problem, _ in shown)
+        more = len(self.faults) - len(shown)
+        remedies = list(dict.fromkeys(remedy for _, _, remedy in shown))
+        problem = f"{self.table.name}: {told}{f'; and {more} more' if more else ''}."
+        raise InputFileError(problem, " ".join(remedies))
+
+
+def numbers(table: Table, column: str, faults: RowFaults) -> NDArray[np.float64]:
+    """
+    A column as numbers, NaN where the cell is empty or says that nothing is known.
+
+    Parameters
+    ----------
+    table : Table
+    column : str
+    faults : RowFaults
+        Gets the cells that are neither.
+
+    Returns
+    -------
+    values : ndarray, shape (n,)
+    """
+    return limited_numbers(table, column, faults, allow_limits=False)[0]
+
+
+def limited_numbers(
+    table: Table, column: str, faults: RowFaults, *, allow_limits: bool = True
+) -> tuple[NDArray[np.float64], NDArray[np.int8]]:
+    """
+    A column of laboratory numbers, where ``<0.5`` means below detection.
+
+    Parameters
+    ----------
+    table : Table
+    column : str
+    faults : RowFaults
+        Gets the cells that are not numbers.
+    allow_limits : bool, default True
+        Whether ``<`` and ``>`` may stand before a number.
+
+    Returns
+    -------
+    values : ndarray, shape (n,)
+        The number as written; NaN where nothing is known.
+    limit : ndarray of int8, shape (n,)
+        -1 for ``<``, 1 for ``>``, 0 for a plain number.
+    """
+    cells = table.column(column)
+    comma = _decimal_comma(table, cells)
+    values = np.full(len(cells), np.nan)
+    limit = np.zeros(len(cells), dtype=np.int8)
+    for i, cell in enumerate(cells):
+        text = cell.strip()
+        if text.lower() in _UNKNOWN:
+            continue
+        found = _LIMIT.match(text) if allow_limits else None
+        if found is not None:
+            limit[i] = -1 if found[1] in "<≤" else 1
+            text = found[2]
+        value = _number(text, comma)
+        if value is None:
+            faults.add(table.row[i], f'{column} is "{_short(cell)}", which is no number', _number_remedy(text))
+        else:
+            values[i] = value
+    return values, limit
+
+
+def _decimal_comma(table: Table, cells: list[str]) -> bool:
+    """Whether commas in a column are decimal marks: only where they do not separate cells and no point is used."""
+    return table.delimiter != "," and any("," in cell for cell in cells) and not any("." in cell for cell in cells)
+
+
+def _number(text: str, comma: bool) -> float | None:
+    """One finite number, or None."""
+    text = text.replace("−", "-").replace("\u00a0", "").replace("\u202f", "")
+    if comma:
+        text = text.replace(",", ".")
+    if "_" in text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) and abs(value) < 1e100 else None
+
+
+def _number_remedy(text: str) -> str:
+    if "," in text:
+        return "Write a decimal point, or separate the cells with semicolons when commas are decimal marks."
+    return "Write the plain number without its unit, or leave the cell empty if it is not known."
+
+
+def _short(cell: str) -> str:
+    return cell if len(cell) <= 30 else f"{cell[:29]}…"
+
+
+def dates(table: Table, column: str, faults: RowFaults) -> list[date | None]:
+    """
+    A column of ISO 8601 dates, a time of day allowed; None where the cell is empty.
+
+    Parameters
+    ----------
+    table : Table
+    column : str
+    faults : RowFaults
+        Gets the cells that are not dates.
+
+    Returns
+    -------
+    days : list of date or None, length n
+    """
+    days: list[date | None] = []
+    for row, cell in zip(table.row, table.column(column), strict=True):
+        text = cell.strip()
+        if text.lower() in _UNKNOWN:
+            days.append(None)
+            continue
+        try:
+            days.append(datetime.fromisoformat(text).date())
+        except ValueError:
+            days.append(None)
+            faults.add(row, f'{column} is "{_short(cell)}", which is no ISO date', "Write dates as 2026-06-18.")
+    return days
+
+
+_DEGREES = re.compile(
+    r"^(?P<before>[NSEW])?\s*(?P<sign>[-+])?\s*(?P<degrees>\d{1,3}(?:\.\d+)?)\s*°?\s*"
+    r"(?:(?P<minutes>\d{1,2}(?:\.\d+)?)\s*['′’m]?\s*)?"
+    r"(?:(?P<seconds>\d{1,2}(?:\.\d+)?)\s*(?:[\"″”s]|'')?\s*)?(?P<after>[NSEW])?$",
+    re.IGNORECASE,
+)
+
+
+def degrees(text: str) -> tuple[float, str] | None:
+    """
+    Degrees, degrees and minutes, or degrees, minutes and seconds.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    degrees, hemisphere : float, str, or None
+        South and west negative; the hemisphere's letter or ``""``. None when the text is no angle, or minutes or
+        seconds reach 60.
+
+    Examples
+    --------
+    >>> degrees("93° 36.000' W"), degrees("N 41 30 36"), degrees("93.6W")
+    ((-93.6, 'W'), (41.51, 'N'), (-93.6, 'W'))
+    >>> degrees("93 75.0 W") is None
+    True
+    """
+    found = _DEGREES.match(text.strip().replace("−", "-"))
+    if found is None or (found["before"] and found["after"]):
+        return None
+    minutes, seconds = float(found["minutes"] or 0), float(found["seconds"] or 0)
+    if minutes >= 60 or seconds >= 60 or (found["minutes"] and "." in found["degrees"]):
+        return None
+    letter = (found["before"] or found["after"] or "").upper()
+    value = float(found["degrees"]) + minutes / 60 + seconds / 3600
+    if found["sign"] == "-":
+        if letter:
+            return None
+        value = -value
+    return (-value if letter in ("S", "W") else value), letter

@@ -1,0 +1,72 @@
+"""Which column of a file holds which of ours: by its name, by the field file's mapping, or by a short name."""
+
+from vrn.errors import InputFileError
+from vrn.ingest.keys import nearest
+from vrn.ingest.table import Table
+
+
+class Columns:
+    """
+    Columns of one table by our names.
+
+    Parameters
+    ----------
+    table : Table
+    mapping : dict of str to str, optional
+        Our name and the file's, either way round.
+    key : str
+        Key path under which a mapping stands, for remedies.
+    roles : tuple of str
+        Every name of ours; needed to tell which side of a mapping is ours.
+
+    Raises
+    ------
+    InputFileError
+        If a mapping names no column of ours, or one the file has not.
+    """
+
+    def __init__(self, table: Table, mapping: dict[str, str] | None, *, key: str, roles: tuple[str, ...]) -> None:
+        self.table = table
+        self.key = key
+        self.mapped: dict[str, str] = {}
+        for left, right in (mapping or {}).items():
+            if left in roles:
+                self.mapped[left] = self._there(left, right)
+            elif right in roles:
+                self.mapped[right] = self._there(right, left)
+            else:
+                near = nearest(left, list(roles)) or nearest(right, list(roles))
+                problem = f'{key}: neither "{left}" nor "{right}" is a column that vrn knows.'
+                hint = f"Did you mean {near}?" if near else f"vrn knows {', '.join(roles)}."
+                raise InputFileError(problem, f'{hint} Write it as our_name = "their name".')
+
+    def _there(self, role: str, name: str) -> str:
+        found = self.table.find(name)
+        if found is None:
+            near = nearest(name, list(self.table.columns))
+            problem = f'{self.table.name}: {self.key}.{role} is "{name}", and there is no such column.'
+            remedy = f'Did you mean "{near}"?' if near else f"Columns: {', '.join(self.table.columns)}."
+            raise InputFileError(problem, remedy)
+        return found
+
+    def find(self, role: str, *usual: str) -> str | None:
+        """Column that holds one of ours, or None; ``usual`` are short names taken when ours is not there."""
+        return self.mapped.get(role) or self.table.find(role, *usual)
+
+    def need(self, role: str, *usual: str) -> str:
+        """
+        Column that must be there.
+
+        Raises
+        ------
+        InputFileError
+            If it is not; the remedy names the column that resembles it.
+        """
+        found = self.find(role, *usual)
+        if found is not None:
+            return found
+        free = [name for name in self.table.columns if name and name not in self.mapped.values()]
+        near = nearest(role, free)
+        problem = f"{self.table.name}: there is no column {role} (columns: {', '.join(self.table.columns) or 'none'})."
+        remedy = f'If "{near}" is it, set' if near else "Add it, or name the column that holds it:"
+        raise InputFileError(problem, f'{remedy} {role} = "{near or "…"}" under [{self.key}].')

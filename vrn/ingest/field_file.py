@@ -1,0 +1,244 @@
+"""The field file: TOML to ``Settings``, with one error that lists every fault and its remedy."""
+
+import json
+import math
+import re
+import tomllib
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from vrn.errors import InputFileError
+from vrn.field.settings import Settings
+from vrn.ingest.keys import allowed_at, known_keys, nearest_key, unknown_keys
+
+# keys of the contract whose room has not landed: key path → what it will do
+NOT_YET: dict[str, str] = {}
+
+_STAGE = re.compile(r"preplant|VE|V([1-9]|1\d|2[0-5])|VT|R[1-6]")
+_LARGEST_FILE = 2_000_000  # bytes; a field file is a page of text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One thing wrong in a field file: the key path, the problem, the remedy."""
+
+    key: str
+    problem: str
+    remedy: str
+
+
+def read_settings(path: str | Path) -> Settings:
+    """
+    Read and check a field file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The ``field.toml``.
+
+    Returns
+    -------
+    settings : Settings
+
+    Raises
+    ------
+    InputFileError
+        If the file cannot be read or holds any fault; the error lists all of them with key path and remedy.
+    """
+    path = Path(path)
+    return settings_from(load_toml(path), shown=path.name)
+
+
+def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings:
+    """
+    Check the tables of a field file that was already parsed.
+
+    Parameters
+    ----------
+    raw : dict
+        As ``tomllib`` gives it.
+    shown : str
+        Name of the file in messages.
+
+    Returns
+    -------
+    settings : Settings
+
+    Raises
+    ------
+    InputFileError
+        If it holds any fault.
+
+    Examples
+    --------
+    >>> settings = settings_from({
+    ...     "field": {"name": "Ash Hill 3", "season": 2026, "boundary": "boundary.geojson"},
+    ...     "crop": {"yield_goal_bu_ac": 210, "growth_stage": "v7"},
+    ...     "samples": {"file": "samples.csv"},
+    ... })
+    >>> settings.crop.growth_stage
+    'V7'
+    """
+    raw = _with_stage_in_capitals(raw)
+    faults = _unknown(raw) + _not_yet(raw) + _not_finite(raw, "")
+    settings: Settings | None = None
+    try:
+        settings = TypeAdapter(Settings).validate_json(json.dumps(raw, default=_plain), strict=True)
+    except ValidationError as error:
+        spoken_for = {fault.key for fault in faults}
+        faults += [fault for fault in map(_fault, error.errors()) if fault.key not in spoken_for]
+    if settings is not None:
+        faults += _contradictions(settings)
+    if faults or settings is None:
+        raise _refusal(shown, faults)
+    return settings
+
+
+def load_toml(path: Path) -> dict[str, Any]:
+    """
+    Read a TOML file.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    raw : dict
+
+    Raises
+    ------
+    InputFileError
+        If it is not there, not text, or not TOML; the parser's line and column are passed on.
+    """
+    if path.is_dir():
+        problem = f"{path} is a folder, not a field file."
+        raise InputFileError(problem, f"Give the file itself, as {path / 'field.toml'}.")
+    try:
+        with path.open("rb") as file:
+            data = file.read(_LARGEST_FILE + 1)
+    except FileNotFoundError:
+        problem = f"{path}: there is no such file."
+        raise InputFileError(problem, "Check the path, or make a new field file with: vrn start DIR") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        problem = f"{path} cannot be read: {reason}."
+        raise InputFileError(problem, "Check the path and the permissions of the file.") from None
+    if len(data) > _LARGEST_FILE:
+        problem = f"{path.name} is larger than {_LARGEST_FILE // 1_000_000} MB, which no field file is."
+        raise InputFileError(problem, "Give the field.toml, not one of the files it names.")
+    try:
+        return tomllib.loads(data.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        problem = f"{path.name} is not UTF-8 text (byte {error.start + 1})."
+        raise InputFileError(problem, "Save it as UTF-8 from a text editor.") from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        problem = f"{path.name} is not valid TOML: {str(error) or 'nested too deeply'}."
+        remedy = "Mend that line; text needs quotes, and a Windows path needs / or 'single quotes'."
+        raise InputFileError(problem, remedy) from None
+
+
+def _with_stage_in_capitals(raw: dict[str, Any]) -> dict[str, Any]:
+    """``v8`` and `` V8`` mean V8; anything else is left for the check."""
+    crop = raw.get("crop")
+    if not isinstance(crop, dict) or not isinstance(crop.get("growth_stage"), str):
+        return raw
+    stage = crop["growth_stage"].strip()
+    stage = stage.lower() if stage.lower() == "preplant" else stage.upper()
+    return {**raw, "crop": {**crop, "growth_stage": stage}}
+
+
+def _plain(value: Any) -> str:
+    """TOML dates as ISO 8601."""
+    if isinstance(value, (date, datetime)):
+        return value.isoformat()
+    return str(value)
+
+
+def _unknown(raw: dict[str, Any]) -> list[Fault]:
+    """Keys that no field file has, each with the nearest that it may have."""
+    faults = []
+    for path, siblings in unknown_keys(raw):
+        near = nearest_key(path, siblings)
+        remedy = f"Did you mean {near}?" if near else f"Known keys there: {', '.join(siblings)}."
+        faults.append(Fault(key=path, problem="unknown key.", remedy=remedy))
+    return faults
+
+
+def _not_yet(raw: dict[str, Any]) -> list[Fault]:
+    present = known_keys(raw)
+    return [
+        Fault(key=key, problem=f"not yet: {what}.", remedy="Leave the key out for now.")
+        for key, what in NOT_YET.items()
+        if key in present
+    ]
+
+
+def _not_finite(value: Any, path: str) -> list[Fault]:
+    """NaN and infinity, which TOML can write and no key can use."""
+    if isinstance(value, dict):
+        return [f for key, item in value.items() for f in _not_finite(item, f"{path}.{key}" if path else str(key))]
+    if isinstance(value, list):
+        return [f for i, item in enumerate(value) for f in _not_finite(item, f"{path}[{i + 1}]")]
+    if isinstance(value, float) and not math.isfinite(value):
+        return [Fault(key=path, problem=f"{value} is not a number.", remedy=f"Give {allowed_at(path)}.")]
+    return []
+
+
+def _fault(error: Any) -> Fault:
+    """One of pydantic's errors in the words of the field file."""
+    path = ""
+    for part in error["loc"]:
+        path += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if path else str(part)
+    allowed = allowed_at(path)
+    if error["type"] == "missing":
+        return Fault(key=path, problem="missing.", remedy=f"Add it: {allowed}.")
+    shown = json.dumps(error["input"], ensure_ascii=False)
+    shown = shown if len(shown) <= 60 else f"{shown[:57]}…"
+    return Fault(key=path, problem=f"{shown} cannot be used.", remedy=f"Give {allowed}.")
+
+
+def _contradictions(settings: Settings) -> list[Fault]:
+    """Keys that are each allowed and do not go together."""
+    faults: list[Fault] = []
+
+    def fault(when: bool, key: str, problem: str, remedy: str) -> None:
+        if when:
+            faults.append(Fault(key=key, problem=problem, remedy=remedy))
+
+    stage, machine, review = settings.crop.growth_stage, settings.machine, settings.review
+    fault(stage is not None and _STAGE.fullmatch(stage) is None, "crop.growth_stage", f'"{stage}" is no leaf stage.',
+          'Give the leaf-collar stage on the sampling date as "V8", or "VT", "R1", "preplant".')  # fmt: skip
+    organic = settings.layers.organic_matter
+    if organic is not None:
+        fault((organic.file is None) == (organic.value_pct is None), "layers.organic_matter",
+              "needs one of file and value_pct.", "Give file (with column), or value_pct, not both.")  # fmt: skip
+    potential = settings.layers.yield_potential
+    if potential is not None:
+        given = (potential.file is not None) + bool(potential.files) + (potential.value is not None)
+        fault(given != 1, "layers.yield_potential", "needs one of file, files and value.",
+              "Give exactly one of them, or leave the table out.")  # fmt: skip
+        fault(potential.value is not None and potential.kind == "yield_log", "layers.yield_potential.value",
+              "a harvester log is a file, not a value.", "Give file, or another kind.")  # fmt: skip
+        fault(bool(potential.files) and potential.kind != "yield_log", "layers.yield_potential.files",
+              'several files are for kind = "yield_log".', "Give file, or set the kind.")  # fmt: skip
+    fault(machine.min_rate_n_lb_ac > machine.max_rate_n_lb_ac, "machine.min_rate_n_lb_ac",
+          "is above max_rate_n_lb_ac.", "Check the two figures.")  # fmt: skip
+    fault(bool(machine.min_speed_mph and machine.max_speed_mph and machine.min_speed_mph > machine.max_speed_mph),
+          "machine.min_speed_mph", "is above max_speed_mph.", "Check the two figures.")  # fmt: skip
+    fault(bool(review.approved_by) != (review.approved_on is not None), "review",
+          "approved_by and approved_on go together.", "Give both, or neither for a DRAFT.")  # fmt: skip
+    fault(settings.samples.water_pct is not None and settings.samples.moisture_basis == "dry", "samples.water_pct",
+          "has no use on a dry basis.", 'Leave it out, or set moisture_basis = "moist".')  # fmt: skip
+    return faults
+
+
+def _refusal(shown: str, faults: list[Fault]) -> InputFileError:
+    if len(faults) == 1:
+        return InputFileError(f"{shown}: {faults[0].key}: {faults[0].problem}", faults[0].remedy)
+    lines = "".join(f"\n  {fault.key}: {fault.problem} {fault.remedy}" for fault in faults)
+    return InputFileError(f"{shown} has {len(faults)} faults:{lines}", f"Mend them in {shown} and try again.")

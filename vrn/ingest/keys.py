@@ -1,0 +1,251 @@
+"""What the field file may hold, read off the settings' own types: known keys, allowed values, the nearest name."""
+
+import difflib
+import re
+import types
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass
+from datetime import date
+from functools import cache
+from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
+
+from annotated_types import Ge, Gt, Le, Lt
+
+from vrn.field.settings import Settings
+
+
+@cache
+def _hints(table: type) -> dict[str, Any]:
+    """Key → type of one table."""
+    hints = get_type_hints(table, include_extras=True)
+    return {item.name: hints[item.name] for item in fields(table)}
+
+
+def _bare(hint: Any) -> Any:
+    """A type without ``| None``."""
+    if get_origin(hint) in (Union, types.UnionType):
+        (one,) = (part for part in get_args(hint) if part is not type(None))
+        return one
+    return hint
+
+
+def _table(hint: Any) -> type | None:
+    """The settings class behind a type that is a table or a list of tables."""
+    hint = _bare(hint)
+    if get_origin(hint) is tuple:
+        hint = get_args(hint)[0]
+    return hint if isinstance(hint, type) and is_dataclass(hint) else None
+
+
+def unknown_keys(raw: dict[str, Any]) -> list[tuple[str, list[str]]]:
+    """
+    Keys of a parsed field file that no settings have.
+
+    Parameters
+    ----------
+    raw : dict
+        As ``tomllib`` gives it.
+
+    Returns
+    -------
+    unknown : list of (str, list of str)
+        Key path, and the keys known at that place.
+
+    Examples
+    --------
+    >>> unknown_keys({"machine": {"swath_feet": 60}})[0][0]
+    'machine.swath_feet'
+    """
+    return list(_unknown(Settings, raw, ""))
+
+
+def _unknown(table: type, raw: dict[str, Any], path: str) -> Iterator[tuple[str, list[str]]]:
+    hints = _hints(table)
+    for key, value in raw.items():
+        here = f"{path}.{key}" if path else key
+        if key not in hints:
+            yield here, list(hints)
+            continue
+        inner = _table(hints[key])
+        if inner is None:
+            continue
+        if isinstance(value, dict):
+            yield from _unknown(inner, value, here)
+        elif isinstance(value, list):
+            for i, item in enumerate(value):
+                if isinstance(item, dict):
+                    yield from _unknown(inner, item, f"{here}[{i + 1}]")
+
+
+def known_keys(raw: dict[str, Any]) -> set[str]:
+    """Key paths present in a parsed field file, list positions left out; a value is a path too (``key = value``)."""
+    found: set[str] = set()
+
+    def walk(value: Any, path: str) -> None:
+        found.add(path)
+        if isinstance(value, dict):
+            for key, item in value.items():
+                walk(item, f"{path}.{key}" if path else key)
+        elif isinstance(value, list):
+            for item in value:
+                walk(item, path)
+        else:
+            found.add(f"{path} = {value}")
+
+    walk(raw, "")
+    return found - {""}
+
+
+@cache
+def _everywhere() -> dict[str, str]:
+    """Every key of the field file → the path where it lives (the first, where several tables have it)."""
+    places: dict[str, str] = {}
+
+    def walk(table: type, path: str) -> None:
+        for key, hint in _hints(table).items():
+            here = f"{path}.{key}" if path else key
+            places.setdefault(key, here)
+            inner = _table(hint)
+            if inner is not None:
+                walk(inner, here)
+
+    walk(Settings, "")
+    return places
+
+
+def nearest_key(path: str, siblings: list[str]) -> str | None:
+    """
+    The known key that an unknown one most resembles.
+
+    Parameters
+    ----------
+    path : str
+        Key path that is unknown.
+    siblings : list of str
+        Keys known at that place.
+
+    Returns
+    -------
+    key : str or None
+        A sibling's bare name, else the whole path of a key of another table, else None.
+
+    Examples
+    --------
+    >>> nearest_key("crop.yield_gaol_bu_ac", ["yield_goal_bu_ac", "growth_stage"])
+    'yield_goal_bu_ac'
+    >>> nearest_key("field.growth_stage", ["name", "season", "boundary"])
+    'crop.growth_stage'
+    """
+    key = path.rsplit(".", 1)[-1]
+    if key in _everywhere():
+        return _everywhere()[key]
+    near = nearest(key, siblings)
+    if near is not None:
+        return near
+    near = nearest(key, list(_everywhere()), likeness=0.8)
+    return _everywhere()[near] if near is not None else None
+
+
+def nearest(word: str, known: list[str], *, likeness: float = 0.6) -> str | None:
+    """
+    The known word that a word most resembles, whole or as the beginning of it.
+
+    Parameters
+    ----------
+    word : str
+    known : list of str
+    likeness : float
+        Least likeness, 0 … 1.
+
+    Returns
+    -------
+    word : str or None
+
+    Examples
+    --------
+    >>> nearest("yeild", ["growth_stage", "yield_goal_bu_ac"])
+    'yield_goal_bu_ac'
+    >>> nearest("tillage", ["growth_stage", "yield_goal_bu_ac"]) is None
+    True
+    """
+
+    def likeness_of(other: str) -> float:
+        whole = difflib.SequenceMatcher(None, word.lower(), other.lower()).ratio()
+        start = difflib.SequenceMatcher(None, word.lower(), other.lower()[: len(word)]).ratio()
+        return max(whole, start if len(word) >= 4 else 0.0)
+
+    best = max(known, key=likeness_of, default=None)
+    return best if best is not None and likeness_of(best) >= likeness else None
+
+
+def allowed_at(path: str) -> str:
+    """
+    What may stand at a key path, in words.
+
+    Parameters
+    ----------
+    path : str
+        As ``crop.yield_goal_bu_ac`` or ``field.no_apply[2].setback_ft``.
+
+    Returns
+    -------
+    allowed : str
+
+    Examples
+    --------
+    >>> allowed_at("crop.yield_goal_bu_ac")
+    'a number from 20 to 450'
+    >>> allowed_at("samples.reported_as")
+    'one of "NO3-N", "NO3"'
+    """
+    hint: Any = Settings
+    for key in re.sub(r"\[\d+\]", "", path).split("."):
+        if get_origin(hint) is dict:
+            return _SIMPLE[str]
+        table = _table(hint)
+        if table is None or key not in _hints(table):
+            break
+        hint = _hints(table)[key]
+    return _words(_bare(hint), re.sub(r"\[\d+\]", "", path), listed=path.endswith("]"))
+
+
+_SIMPLE = {
+    bool: "true or false",
+    str: "text in quotes",
+    float: "a number",
+    int: "a whole number",
+    date: "a date as 2026-06-18",
+}
+
+
+def _words(hint: Any, path: str, *, listed: bool = False) -> str:
+    origin = get_origin(hint)
+    if origin is Annotated:
+        base, *limits = get_args(hint)
+        return _SIMPLE[base] + _range(limits)
+    if origin is Literal:
+        return "one of " + ", ".join(f'"{choice}"' for choice in get_args(hint))
+    if origin is tuple:
+        inner = get_args(hint)[0]
+        if listed and not _table(inner):
+            return _words(inner, path)
+        return f"tables headed [[{path}]]" if _table(inner) else 'a list of texts, as ["a", "b"]'
+    if origin is dict:
+        return f"a table [{path}] of texts"
+    if _table(hint) is not None:
+        return f"a table headed [{path}]"
+    return _SIMPLE.get(hint, "another value")
+
+
+def _range(limits: list[Any]) -> str:
+    """Limits of a number in words; the far ends that only guard against nonsense stay unsaid."""
+    low = next((limit for limit in limits if isinstance(limit, (Ge, Gt))), None)
+    high = next((limit for limit in limits if isinstance(limit, (Le, Lt))), None)
+    if isinstance(low, Ge) and isinstance(high, Le):
+        return f" from {low.ge:g} to {high.le:g}"
+    words = []
+    if low is not None:
+        words.append(f"of at least {low.ge:g}" if isinstance(low, Ge) else f"above {low.gt:g}")
+    if high is not None:
+        words.append(f"up to {high.le:g}" if isinstance(high, Le) else f"below {high.lt:,g}")
+    return " " + " and ".join(words) if words else ""

@@ -1,0 +1,279 @@
+"""What is known of the field besides nitrate: each layer from points, polygons, a raster or one value."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.errors import InputFileError
+from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer
+from vrn.field.settings import Settings
+from vrn.ingest.cells import RowFaults, numbers
+from vrn.ingest.columns import Columns
+from vrn.ingest.features import TABLES, read_features
+from vrn.ingest.intake import Intake, Source, head_of
+from vrn.ingest.outline import read_areas
+from vrn.ingest.points import LATITUDE, LONGITUDE, read_places
+from vrn.ingest.table import Table
+
+_TIFF = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
+_RASTER_ENDINGS = {".tif", ".tiff", ".asc", ".img"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """
+    What a layer is and what its values may be.
+
+    Parameters
+    ----------
+    name : str
+        Of the layer, its unit at the end.
+    usual : tuple of str
+        Column names taken when the field file names none.
+    least, most : float
+        Values beyond these are no such quantity and are refused.
+    likely : tuple of float
+        Values beyond these raise a finding.
+    doubt : str
+        What values beyond them usually mean.
+    """
+
+    name: str
+    usual: tuple[str, ...]
+    least: float
+    most: float
+    likely: tuple[float, float]
+    doubt: str
+
+
+ORGANIC_MATTER = Wanted(
+    name="organic_matter_pct", usual=("organic_matter_pct", "om_pct", "organic_matter", "om"), least=0.0, most=100.0,
+    likely=(0.3, 15.0), doubt="Per cent of weight is meant; mineral soils hold 0.5 to 8.",
+)  # fmt: skip
+RELATIVE = Wanted(
+    name="yield_potential", usual=("yield_potential", "relative_yield", "relative"), least=0.0, most=1e4,
+    likely=(0.2, 2.5), doubt='A relative layer has a mean near 1; for bushels set kind = "bu_ac".',
+)  # fmt: skip
+YIELD = Wanted(
+    name="yield_bu_ac", usual=("yield_bu_ac", "yield_potential", "yield"), least=0.0, most=600.0, likely=(20.0, 400.0),
+    doubt='Bushels per acre are meant; for a layer with a mean of 1 set kind = "relative".',
+)  # fmt: skip
+APPLIED = Wanted(
+    name="applied_n_lb_ac", usual=("applied_n_lb_ac", "n_lb_ac", "applied_n"), least=0.0, most=1000.0,
+    likely=(0.0, 300.0), doubt="Pounds of nitrogen per acre are meant, not of product.",
+)  # fmt: skip
+ZONE = Wanted(name="zone", usual=("zone", "zone_id", "id"), least=1.0, most=254.0, likely=(1.0, 254.0), doubt="")
+
+
+def read_layers(intake: Intake, settings: Settings, boundary: shapely.Geometry, crs: str) -> dict[str, Layer | None]:
+    """
+    Every layer that the field file names.
+
+    Parameters
+    ----------
+    intake : Intake
+    settings : Settings
+    boundary : shapely.Geometry
+        In ``crs``.
+    crs : str
+        The field's projected system.
+
+    Returns
+    -------
+    layers : dict of str to Layer or None
+        ``organic_matter``, ``yield_potential``, ``applied_n``, ``zones`` and each extra layer by ``extra.NAME``.
+
+    Raises
+    ------
+    InputFileError
+        If one cannot be used.
+    """
+    given, layers = settings.layers, dict[str, Layer | None]()
+    organic, potential, applied = given.organic_matter, given.yield_potential, given.applied_n
+    if organic is not None and organic.value_pct is not None:
+        layers["organic_matter"] = ConstantLayer(name=ORGANIC_MATTER.name, value=organic.value_pct)
+    elif organic is not None and organic.file is not None:
+        layers["organic_matter"] = read_layer(
+            intake, organic.file, "layers.organic_matter", ORGANIC_MATTER, boundary, crs, column=organic.column,
+            given_crs=organic.crs,
+        )  # fmt: skip
+    if potential is not None and potential.kind != "yield_log":
+        wanted = RELATIVE if potential.kind == "relative" else YIELD
+        if potential.value is not None:
+            layers["yield_potential"] = ConstantLayer(name=wanted.name, value=potential.value)
+        elif potential.file is not None:
+            layers["yield_potential"] = read_layer(
+                intake, potential.file, "layers.yield_potential", wanted, boundary, crs, column=potential.column,
+                given_crs=potential.crs,
+            )  # fmt: skip
+    if applied is not None:
+        layers["applied_n"] = read_layer(
+            intake, applied.file, "layers.applied_n", APPLIED, boundary, crs, column=applied.column,
+            given_crs=applied.crs,
+        )  # fmt: skip
+    if settings.zones.file is not None:
+        layers["zones"] = _read_zones(intake, settings.zones.file, settings.zones.column, boundary, crs)
+    for i, extra in enumerate(given.extra, 1):
+        wanted = Wanted(name=extra.name, usual=(extra.name,), least=-1e12, most=1e12, likely=(-1e12, 1e12), doubt="")
+        layers[f"extra.{extra.name}"] = read_layer(
+            intake, extra.file, f"layers.extra[{i}]", wanted, boundary, crs, column=extra.column, given_crs=extra.crs
+        )
+    return layers
+
+
+def read_layer(
+    intake: Intake,
+    file: str,
+    key: str,
+    wanted: Wanted,
+    boundary: shapely.Geometry,
+    crs: str,
+    *,
+    column: str | None = None,
+    given_crs: str | None = None,
+) -> Layer:
+    """
+    One layer from points, polygons or a raster.
+
+    Parameters
+    ----------
+    intake : Intake
+    file : str
+        As the field file names it.
+    key : str
+        Key path of its table.
+    wanted : Wanted
+    boundary : shapely.Geometry
+        In ``crs``.
+    crs : str
+        The field's projected system.
+    column : str, optional
+        Column (or band number) that holds the values.
+    given_crs : str, optional
+        What the field file says of its system.
+
+    Returns
+    -------
+    layer : Layer
+
+    Raises
+    ------
+    InputFileError
+        If it cannot be read, holds no such values, or does not touch the field.
+    """
+    source = intake.source(file, f"{key}.file")
+    if head_of(source, 4) in _TIFF or source.suffix in _RASTER_ENDINGS:
+        from vrn.ingest.raster import read_raster
+
+        raster = read_raster(intake, source, wanted.name, boundary, crs, band=column, given_crs=given_crs)
+        _check(intake, source, wanted, raster.values[np.isfinite(raster.values)])
+        return raster
+    if source.suffix not in TABLES and _is_areal(intake, source):
+        polygons, table = read_areas(intake, source, given_crs, crs)
+        values = _values(table, wanted, column, key)
+        _touches(intake, source, polygons, boundary)
+        known = np.isfinite(values)
+        _missing(intake, source, int((~known).sum()), len(known))
+        _check(intake, source, wanted, values[known])
+        return PolygonLayer(
+            name=wanted.name, crs=crs, polygons=polygons[known], values=values[known], source=source.name
+        )
+    mapping = {wanted.name: column} if column is not None else None
+    places = read_places(intake, source, crs=crs, given_crs=given_crs, mapping=mapping, key=key, roles=(wanted.name,))
+    values = _values(places.table, wanted, column, key)
+    known = np.isfinite(values) & np.isfinite(places.coordinates_m).all(axis=1)
+    _missing(intake, source, int((~known).sum()), len(known))
+    _check(intake, source, wanted, values[known])
+    _points_near(intake, source, places.coordinates_m[known], boundary)
+    return PointLayer(
+        name=wanted.name, crs=crs, coordinates_m=places.coordinates_m[known], values=values[known], source=source.name
+    )
+
+
+def _is_areal(intake: Intake, source: Source) -> bool:
+    """Whether a vector file holds outlines rather than points."""
+    shapes = [shape for shape in read_features(intake, source).geometry if shape is not None]
+    return bool(shapes) and shapes[0].geom_type not in ("Point", "MultiPoint")
+
+
+def _values(table: Table, wanted: Wanted, column: str | None, key: str) -> NDArray[np.float64]:
+    """Numbers of the layer's column: named, usual, or the only one there is."""
+    if column is not None:
+        name = Columns(table, {wanted.name: column}, key=key, roles=(wanted.name,)).need(wanted.name)
+    else:
+        found = table.find(*wanted.usual)
+        left = [c for c in table.columns if c.lower() not in ("longitude", "latitude", *LONGITUDE, *LATITUDE)]
+        if found is None and len(left) == 1:
+            found = left[0]
+        if found is None:
+            shown = ", ".join(table.columns) or "none"
+            problem = f"{table.name}: which column holds {wanted.name} is not said (columns: {shown})."
+            raise InputFileError(problem, f'Name it: {key}.column = "{left[0] if left else "…"}".')
+        name = found
+    faults = RowFaults(table)
+    values = numbers(table, name, faults)
+    for i in np.flatnonzero((values < wanted.least) | (values > wanted.most)):
+        faults.add(table.row[i], f"{name} is {values[i]:g}", wanted.doubt or "Check the number.")
+    faults.raise_if_any()
+    return values
+
+
+def _missing(intake: Intake, source: Source, lost: int, count: int) -> None:
+    if lost == count:
+        problem = f"{source} ({source.key}): no row has both a place and a value."
+        raise InputFileError(problem, "Check the column and the file.")
+    if lost:
+        intake.note(source, f"{lost} of {count} rows have no value or no place and were passed over.", "Fill them in.")
+
+
+def _check(intake: Intake, source: Source, wanted: Wanted, values: NDArray[np.float64]) -> None:
+    """Refuse what cannot be, tell what is unlikely."""
+    if values.size == 0:
+        problem = f"{source} ({source.key}): it holds no value in the field."
+        raise InputFileError(problem, "Check that it is of this field.")
+    low, high = float(values.min()), float(values.max())
+    if low < wanted.least or high > wanted.most:
+        problem = f"{source} ({source.key}): values run from {low:g} to {high:g}."
+        raise InputFileError(problem, wanted.doubt or "Check the file; an unset nodata value may stand in it.")
+    if low < wanted.likely[0] or high > wanted.likely[1]:
+        beyond = int(((values < wanted.likely[0]) | (values > wanted.likely[1])).sum())
+        intake.warn(source, f"{beyond} values of {wanted.name} are unlikely (from {low:g} to {high:g}).", wanted.doubt)
+
+
+def _touches(intake: Intake, source: Source, polygons: NDArray[np.object_], boundary: shapely.Geometry) -> None:
+    """Refuse polygons that lie elsewhere, tell how much of the field they leave open."""
+    covered = float(shapely.area(shapely.intersection(shapely.union_all(polygons), boundary)) / shapely.area(boundary))
+    if covered == 0:
+        problem = f"{source} ({source.key}): none of it lies in the field."
+        raise InputFileError(problem, "Check that it is of this field, its system, and the order of its coordinates.")
+    if covered < 0.98:
+        intake.warn(source, f"It covers {covered:.0%} of the field.", "Ground that it leaves open is unknown.")
+
+
+def _points_near(intake: Intake, source: Source, xy: NDArray[np.float64], boundary: shapely.Geometry) -> None:
+    west, south, east, north = boundary.bounds
+    reach = max(east - west, north - south)
+    near = (
+        (xy[:, 0] > west - reach) & (xy[:, 0] < east + reach) & (xy[:, 1] > south - reach) & (xy[:, 1] < north + reach)
+    )
+    if not near.any():
+        problem = f"{source} ({source.key}): no point lies near the field."
+        raise InputFileError(problem, "Check that it is of this field, its system, and the order of its coordinates.")
+    if not near.all():
+        intake.warn(source, f"{int((~near).sum())} points lie far from the field.", "Check their coordinates.")
+
+
+def _read_zones(intake: Intake, file: str, column: str | None, boundary: shapely.Geometry, crs: str) -> PolygonLayer:
+    """The user's own zones: polygons with a whole number."""
+    source = intake.source(file, "zones.file")
+    polygons, table = read_areas(intake, source, None, crs)
+    values = _values(table, ZONE, column, "zones")
+    faults = RowFaults(table)
+    for i, value in enumerate(values):
+        if np.isnan(value) or value != round(value):
+            faults.add(table.row[i], "the zone is no whole number", "Number the zones 1, 2, 3 …")
+    faults.raise_if_any()
+    _touches(intake, source, polygons, boundary)
+    return PolygonLayer(name="zone", crs=crs, polygons=polygons, values=values, source=source.name)

@@ -1,0 +1,111 @@
+"""The text of a new field folder: a commented field file and an empty samples form."""
+
+SAMPLES_HEADER = "sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm,kind,sampled_on,nominal_ppm\n"
+
+_TEMPLATE = """\
+# One field. Fill in every line marked <-- ; then:  vrn check field.toml
+# Lines that begin with # and a key are optional: remove the # to use them. Paths are relative to this file.
+units = "us"
+
+[field]
+name = ""                          # <-- as the operator knows it
+season = {season}
+boundary = "boundary.geojson"      # <-- any vector file with the outline: GeoJSON, shapefile, GeoPackage, KML
+#edge_buffer_ft = 0                # keep the edge cells' rate out to this distance, so that a drifting boom stays on
+
+#[[field.no_apply]]                # ground that gets nothing; repeat the table for several files
+#file = "waterway.geojson"
+#setback_ft = 0                    # your own legal figure: local rules and the label decide
+
+[crop]
+yield_goal_bu_ac = 0               # <-- bushels per acre
+growth_stage = ""                  # <-- leaf collars on the day the cores were pulled, as "V8"
+#application_date = {season}-06-18
+
+[samples]
+file = "samples.csv"               # a form lies beside this file
+reported_as = ""                   # <-- "NO3-N" or "NO3": it stands on the lab sheet or on the instrument
+moisture_basis = ""                # <-- "dry", or "moist" with water_pct
+#water_pct = 20                    # water in per cent of the dry soil's weight
+#[samples.columns]                 # when the file calls them otherwise: our name = "their name"
+#nitrate_ppm = "nitrate_ppm"
+#[samples.areas]                   # when readings are composites of areas: polygons, and the column with their area_id
+#file = "areas.geojson"
+#column = "area_id"
+
+[layers.organic_matter]            # one value, or a file of points, polygons or a raster
+value_pct = -1                     # <-- per cent; or remove this line and use the two below
+#file = "organic_matter.csv"
+#column = "om_pct"
+
+#[layers.yield_potential]          # without it the yield goal is the same everywhere
+#file = "yield_potential.tif"
+#kind = "relative"                 # mean 1, scaled to the goal; or "bu_ac"; or "yield_log" for harvester files
+
+#[layers.applied_n]                # map of nitrogen already down, pounds of N per acre
+#file = "applied.geojson"
+#column = "n_lb_ac"
+
+#[weather]                         # date, tmin_f, tmax_f, rain_in (or tmin_c, tmax_c, rain_mm)
+#file = "weather.csv"
+
+#[[applications]]                  # nitrogen already put on; repeat the table for each pass
+#date = {season}-04-20
+#product = "UAN 28"
+#n_lb_ac = 0
+
+#[nitrogen]
+#method = "remaining-need"         # see: vrn methods
+
+#[credits]                         # pounds per acre that appear after sampling
+#manure = 0
+#irrigation_water = 0
+
+#[zones]
+#count = 4                         # left out: as many as pay
+#least_patch_ac = 0.5
+
+[product]
+name = "UAN 32"
+rate_basis = "product"             # what the terminal is set to: "product", or "n" for pounds of nitrogen
+
+[machine]
+swath_ft = 60
+min_rate_n_lb_ac = 30              # 0 and this are what the machine can do at the low end
+max_rate_n_lb_ac = 180
+rate_step_n_lb_ac = 5
+
+[limits]
+max_n_lb_ac = 180                  # agronomic or legal cap for this pass
+#max_season_n_lb_ac = 240          # with everything already applied
+
+#[prices]
+#corn_per_bu = 4.00
+#n_per_lb = 0.60
+
+#[review]                          # outputs say DRAFT until both are given
+#approved_by = "name"
+#approved_on = {season}-06-17
+"""
+
+
+def new_field_files(season: int) -> dict[str, str]:
+    """
+    Files of a new field folder.
+
+    Parameters
+    ----------
+    season : int
+        Year of harvest.
+
+    Returns
+    -------
+    files : dict of str to str
+        Name → text.
+
+    Examples
+    --------
+    >>> list(new_field_files(2026))
+    ['field.toml', 'samples.csv']
+    """
+    return {"field.toml": _TEMPLATE.format(season=season), "samples.csv": SAMPLES_HEADER}

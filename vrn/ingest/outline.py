@@ -1,0 +1,211 @@
+"""The field's boundary, its no-apply ground, and any other polygons, as valid areas in one projected system."""
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.errors import InputFileError
+from vrn.field.area import geodesic_acres, projected_crs, reproject
+from vrn.field.settings import FieldSection, NoApply
+from vrn.ingest.features import LONLAT, read_features
+from vrn.ingest.intake import Intake, Source
+from vrn.ingest.place import check_finite, system_of, to_system
+from vrn.ingest.table import Table
+from vrn.units import AC_M2, FT_M
+
+_LEAST_AC, _USUAL_AC, _MOST_AC = 0.05, 2000.0, 50_000.0
+_ARC_SEGMENTS = 32  # of a quarter circle; the area of a round end is 0.04 % short
+
+
+def read_boundary(intake: Intake, section: FieldSection) -> tuple[str, shapely.Geometry]:
+    """
+    Boundary of the field, and the projected system it settles.
+
+    Parameters
+    ----------
+    intake : Intake
+    section : FieldSection
+
+    Returns
+    -------
+    crs : str
+        UTM zone of its centroid.
+    boundary : shapely Polygon or MultiPolygon
+        Valid, holes cut out, in ``crs``.
+
+    Raises
+    ------
+    InputFileError
+        If it is no area, is not in degrees or a named system, or is too small or large to be one field.
+    """
+    source = intake.source(section.boundary, "field.boundary")
+    features = read_features(intake, source)
+    check_finite(source, features.geometry)
+    crs = system_of(intake, source, features.crs, section.boundary_crs, _bounds(features.geometry))
+    whole = shapely.union_all(areas_of(intake, source, features.geometry))
+    lonlat = reproject(whole, crs, LONLAT)
+    west, south, east, north = lonlat.bounds
+    if not np.isfinite(lonlat.bounds).all() or abs(south) > 84 or abs(north) > 84:
+        problem = f"{source}: the boundary lies at latitude {south:g} to {north:g}, where no corn grows."
+        raise InputFileError(problem, "Check its coordinates and their system.")
+    if east - west > 1 or north - south > 1:
+        problem = f"{source}: the boundary spans {east - west:.1f}° by {north - south:.1f}°, more than one field."
+        raise InputFileError(problem, "Give the outline of one field.")
+    target = projected_crs(lonlat.centroid.x, lonlat.centroid.y)
+    boundary = _polygons(to_system(source, np.array([whole], dtype=object), crs, target)[0])
+    acres = geodesic_acres(boundary, target)
+    if acres < _LEAST_AC or acres > _MOST_AC:
+        problem = f"{source}: the boundary holds {acres:,.3g} ac."
+        raise InputFileError(problem, "Check that it is the outline of one field, and its coordinate system.")
+    if acres > _USUAL_AC:
+        intake.warn(source, f"The boundary holds {acres:,.0f} ac.", "Check that it is one field.")
+    if len(features.geometry) > 1:
+        parts = len(shapely.get_parts(boundary))
+        intake.note(source, f"{len(features.geometry)} outlines were taken together as one field of {parts} "
+                    f"part{'s' if parts > 1 else ''}.", "Keep one field in the file if that is wrong.")  # fmt: skip
+    return target, boundary
+
+
+def read_no_apply(intake: Intake, parts: tuple[NoApply, ...], boundary: shapely.Geometry, crs: str) -> shapely.Geometry:
+    """
+    Ground inside the boundary that gets no nitrogen.
+
+    Parameters
+    ----------
+    intake : Intake
+    parts : tuple of NoApply
+    boundary : shapely.Geometry
+        In ``crs``.
+    crs : str
+        The field's projected system.
+
+    Returns
+    -------
+    no_apply : shapely.Geometry
+        Widened by each setback in projected metres and cut to the boundary; may be empty.
+
+    Raises
+    ------
+    InputFileError
+        If a line or a point has no setback, or nothing of the field is left.
+    """
+    pieces: list[shapely.Geometry] = []
+    for i, part in enumerate(parts, 1):
+        source = intake.source(part.file, f"field.no_apply[{i}].file")
+        features = read_features(intake, source)
+        check_finite(source, features.geometry)
+        system = system_of(intake, source, features.crs, None, _bounds(features.geometry))
+        shapes = _repaired(intake, source, to_system(source, features.geometry, system, crs))
+        if part.setback_ft == 0 and any(shapely.get_dimensions(shape) < 2 for shape in shapes):
+            problem = f"{source}: a line or a point has no width, and field.no_apply[{i}] gives no setback_ft."
+            raise InputFileError(problem, "Give setback_ft, the distance to keep on each side, or draw polygons.")
+        whole = shapely.union_all(shapes)
+        widened = shapely.buffer(whole, part.setback_ft * FT_M, quad_segs=_ARC_SEGMENTS) if part.setback_ft else whole
+        inside = _polygons(shapely.intersection(widened, boundary))
+        if inside.is_empty:
+            away_ft = shapely.distance(widened, boundary) / FT_M
+            intake.warn(source, f"This no-apply ground does not touch the field ({away_ft:,.0f} ft away).",
+                        "Check the file, its coordinates and their order.")  # fmt: skip
+        pieces.append(inside)
+    no_apply = _polygons(shapely.union_all(pieces)) if pieces else shapely.MultiPolygon()
+    left_ac = shapely.area(shapely.difference(boundary, no_apply)) / AC_M2
+    if left_ac < _LEAST_AC:
+        problem = "The no-apply ground covers the whole field."
+        raise InputFileError(problem, "Check the files and setbacks under [[field.no_apply]].")
+    return no_apply
+
+
+def read_areas(intake: Intake, source: Source, given_crs: str | None, crs: str) -> tuple[NDArray[np.object_], Table]:
+    """
+    Polygons of a layer in the field's system, with their attributes.
+
+    Parameters
+    ----------
+    intake : Intake
+    source : Source
+    given_crs : str or None
+        What the field file says of their system.
+    crs : str
+        The field's projected system.
+
+    Returns
+    -------
+    polygons : ndarray of shapely.Geometry, shape (n,)
+    table : Table
+    """
+    features = read_features(intake, source)
+    check_finite(source, features.geometry)
+    system = system_of(intake, source, features.crs, given_crs, _bounds(features.geometry))
+    polygons = areas_of(intake, source, features.geometry)
+    return np.array([_polygons(p) for p in to_system(source, polygons, system, crs)], dtype=object), features.table
+
+
+def areas_of(intake: Intake, source: Source, geometry: NDArray[np.object_]) -> NDArray[np.object_]:
+    """
+    Features as valid areas: a closed path is taken as an outline, a crossed one is mended and told.
+
+    Raises
+    ------
+    InputFileError
+        If a feature is a point or an open line.
+    """
+    areas = []
+    closed_paths = 0
+    for i, shape in enumerate(geometry, 1):
+        pieces = []
+        for part in _flat(shape):
+            if part.geom_type == "LineString" and part.is_closed and len(part.coords) > 3:
+                closed_paths += 1
+                pieces.append(shapely.Polygon(part))
+            elif part.geom_type == "Polygon":
+                pieces.append(part)
+            elif part.geom_type == "LineString":
+                problem = f"{source}: feature {i} is an open line, and an outline is needed."
+                raise InputFileError(problem, "Draw it as a polygon, or end the line where it began.")
+        if not pieces:
+            problem = f"{source}: feature {i} is a {shape.geom_type}, and an outline is needed."
+            raise InputFileError(problem, "Give polygons.")
+        areas.append(pieces[0] if len(pieces) == 1 else shapely.MultiPolygon(pieces))
+    if closed_paths:
+        intake.note(source, f"{closed_paths} closed path(s) were taken as outlines.",
+                    "Draw polygons if that is wrong.")  # fmt: skip
+    mended = _repaired(intake, source, np.array(areas, dtype=object))
+    whole = np.array([_polygons(shape) for shape in mended], dtype=object)
+    for i, shape in enumerate(whole, 1):
+        if shape.is_empty or shapely.area(shape) == 0:
+            problem = f"{source}: the outline of feature {i} holds no area."
+            raise InputFileError(problem, "Draw it again, or remove it.")
+    return whole
+
+
+def _repaired(intake: Intake, source: Source, geometry: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Valid geometries; what was mended is told with the reason and the place."""
+    broken = np.flatnonzero(~shapely.is_valid(geometry))
+    if len(broken) == 0:
+        return geometry
+    mended = np.array(geometry, dtype=object)
+    mended[broken] = shapely.make_valid(geometry[broken])
+    reason = shapely.is_valid_reason(geometry[broken[0]])
+    intake.warn(source, f"{len(broken)} outline{'s' if len(broken) > 1 else ''} crossed or touched itself (feature "
+                f"{broken[0] + 1}: {reason}) and was mended.", "Look at it on the map and draw it again.")  # fmt: skip
+    return mended
+
+
+def _flat(shape: shapely.Geometry) -> list[shapely.Geometry]:
+    """Single parts of a geometry, collections within collections opened."""
+    parts = [shape]
+    while any(hasattr(part, "geoms") for part in parts):
+        parts = [piece for part in parts for piece in (part.geoms if hasattr(part, "geoms") else [part])]
+    return parts
+
+
+def _polygons(shape: shapely.Geometry) -> shapely.Geometry:
+    """The areal parts of a geometry, in one."""
+    if shape.geom_type in ("Polygon", "MultiPolygon"):
+        return shape
+    parts = [part for part in _flat(shape) if part.geom_type == "Polygon" and not part.is_empty]
+    return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
+
+
+def _bounds(geometry: NDArray[np.object_]) -> tuple[float, ...]:
+    return tuple(shapely.total_bounds(geometry).tolist())

@@ -1,0 +1,173 @@
+"""Coordinates into the field's one system: which system they are in, whether they can be, and where they land."""
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.errors import InputFileError
+from vrn.field.area import transformer
+from vrn.ingest.features import LONLAT
+from vrn.ingest.intake import Intake, Source
+
+
+def system_of(intake: Intake, source: Source, found: str, given: str | None, bounds: tuple[float, ...]) -> str:
+    """
+    Coordinate system of a file: what the file says, else what the field file says, else what only fits one way.
+
+    Parameters
+    ----------
+    intake : Intake
+    source : Source
+    found : str
+        What the file says; empty for nothing.
+    given : str or None
+        What the field file says.
+    bounds : tuple of float
+        West, south, east, north of the coordinates as they stand in the file.
+
+    Returns
+    -------
+    crs : str
+
+    Raises
+    ------
+    InputFileError
+        If nobody says it, ``given`` is no system, or the numbers cannot be degrees.
+    """
+    if given is not None:
+        given = _known_system(source, given)
+    fits_lonlat = _could_be_degrees(*bounds)
+    if found == LONLAT and not fits_lonlat and given is not None:
+        return given  # a GeoJSON of metres; the field file knows better
+    if found and given is not None and not _same(found, given):
+        intake.warn(source, f"The file says {_short(found)}, the field file {given}; the file was believed.",
+                    f"Remove the crs beside {source.key}, or mend the file.")  # fmt: skip
+    crs = found or given
+    if not crs:
+        problem = f"{source} ({source.key}): the coordinate system is not known: {_why(source)}."
+        guess = (
+            "Its numbers could be longitude and latitude: then" if fits_lonlat else "Its numbers are metres or feet:"
+        )
+        example = LONLAT if fits_lonlat else "EPSG:26915"
+        raise InputFileError(problem, f'{guess} say so in the field file, as {_crs_key(source)} = "{example}".')
+    if _is_degrees(source, crs) and not fits_lonlat:
+        raise _no_degrees(source, bounds)
+    return crs
+
+
+def _could_be_degrees(west: float, south: float, east: float, north: float) -> bool:
+    return max(abs(west), abs(east)) <= 180 and max(abs(south), abs(north)) <= 90
+
+
+def _why(source: Source) -> str:
+    return "there is no readable .prj beside it" if source.suffix == ".shp" else "the file does not say"
+
+
+def _crs_key(source: Source) -> str:
+    """Key of the field file that names the system of this file."""
+    if source.key == "field.boundary":
+        return "field.boundary_crs"
+    table = source.key.rsplit(".", 1)[0]
+    return f"{table}.crs"
+
+
+def _short(crs: str) -> str:
+    name = crs.split('"')[1] if '"' in crs else crs
+    return name if len(name) <= 60 else f"{name[:59]}…"
+
+
+def _known_system(source: Source, given: str) -> str:
+    import pyproj
+
+    try:
+        pyproj.CRS.from_user_input(given)
+    except pyproj.exceptions.CRSError:
+        problem = f'{_crs_key(source)}: "{given}" is no coordinate system.'
+        raise InputFileError(problem, 'Give an EPSG code, as "EPSG:4326" or "EPSG:26915".') from None
+    return given
+
+
+def _same(one: str, other: str) -> bool:
+    import pyproj
+
+    return one == other or pyproj.CRS.from_user_input(one).equals(pyproj.CRS.from_user_input(other), True)
+
+
+def _is_degrees(source: Source, crs: str) -> bool:
+    import pyproj
+
+    if crs == LONLAT:
+        return True
+    try:
+        return bool(pyproj.CRS.from_user_input(crs).is_geographic)
+    except pyproj.exceptions.CRSError:
+        problem = f"{source}: its coordinate system {_short(crs)} is not understood."
+        raise InputFileError(problem, "Export the file in longitude and latitude (WGS 84).") from None
+
+
+def _no_degrees(source: Source, bounds: tuple[float, ...]) -> InputFileError:
+    west, south, east, north = bounds
+    problem = (
+        f"{source} ({source.key}): its coordinates ({west:g} to {east:g}, {south:g} to {north:g}) "
+        "are no longitude and latitude."
+    )
+    if _could_be_degrees(south, west, north, east):
+        remedy = "Longitude and latitude look swapped: mend the file (longitude is the first, or the column longitude)."
+    else:
+        remedy = f'They look like metres or feet: say which system, as {_crs_key(source)} = "EPSG:26915".'
+    return InputFileError(problem, remedy)
+
+
+def check_finite(source: Source, geometry: NDArray[np.object_], word: str = "feature") -> None:
+    """
+    Refuse features without a usable geometry.
+
+    Raises
+    ------
+    InputFileError
+        If one is missing, empty, or has a coordinate that is no number.
+    """
+    for i, item in enumerate(geometry, 1):
+        if item is None or item.is_empty:
+            problem = f"{source}: {word} {i} has no geometry."
+            raise InputFileError(problem, "The file may be cut off; export it again, or remove that feature.")
+        if not np.isfinite(shapely.get_coordinates(item)).all():
+            problem = f"{source}: {word} {i} has a coordinate that is no number."
+            raise InputFileError(problem, "Mend or remove that feature.")
+
+
+def to_system(source: Source, geometry: NDArray[np.object_], crs: str, target: str) -> NDArray[np.object_]:
+    """
+    Geometries in the field's system.
+
+    Parameters
+    ----------
+    source : Source
+    geometry : ndarray of shapely.Geometry, shape (n,)
+    crs, target : str
+        Where they are and where they shall be.
+
+    Returns
+    -------
+    geometry : ndarray of shapely.Geometry, shape (n,)
+
+    Raises
+    ------
+    InputFileError
+        If a coordinate has no place in the target system.
+    """
+    moved = shapely.transform(geometry, lambda xy: points_to_system(source, xy, crs, target))
+    return np.asarray(moved, dtype=object).reshape(-1)
+
+
+def points_to_system(source: Source, xy: NDArray[np.float64], crs: str, target: str) -> NDArray[np.float64]:
+    """Coordinates, shape (n, 2), in the field's system; raises InputFileError where they have no place there."""
+    if crs == target or len(xy) == 0:
+        return xy
+    east, north = transformer(crs, target).transform(xy[:, 0], xy[:, 1])
+    moved = np.column_stack([east, north])
+    if not np.isfinite(moved).all():
+        first = int(np.flatnonzero(~np.isfinite(moved).all(axis=1))[0])
+        problem = f"{source}: the coordinate {xy[first, 0]:g}, {xy[first, 1]:g} has no place near the field."
+        raise InputFileError(problem, "Check the coordinates and their system.")
+    return moved

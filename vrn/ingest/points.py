@@ -1,0 +1,169 @@
+"""Rows that stand somewhere: tables with coordinates, and vector files of points, in the field's system."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.errors import InputFileError
+from vrn.ingest.cells import RowFaults, degrees, numbers
+from vrn.ingest.columns import Columns
+from vrn.ingest.features import LONLAT, TABLES, read_features
+from vrn.ingest.intake import Intake, Source
+from vrn.ingest.place import points_to_system, system_of
+from vrn.ingest.table import Table, read_csv_table
+
+LONGITUDE = ("lon", "long", "lng", "x", "easting", "easting_m", "east")
+LATITUDE = ("lat", "y", "northing", "northing_m", "north")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Places:
+    """
+    Rows and where they stand.
+
+    Parameters
+    ----------
+    table : Table
+    columns : Columns
+    coordinates_m : ndarray, shape (n, 2)
+        In the field's system; NaN where the row gives no place. [m]
+    """
+
+    table: Table
+    columns: Columns
+    coordinates_m: NDArray[np.float64]
+
+
+def read_places(
+    intake: Intake,
+    source: Source,
+    *,
+    crs: str,
+    given_crs: str | None = None,
+    mapping: dict[str, str] | None = None,
+    key: str,
+    roles: tuple[str, ...] = (),
+    placeless: bool = False,
+) -> Places:
+    """
+    Read a table with coordinates, or a vector file of points.
+
+    Parameters
+    ----------
+    intake : Intake
+    source : Source
+    crs : str
+        The field's projected system.
+    given_crs : str, optional
+        What the field file says of the coordinates.
+    mapping : dict of str to str, optional
+        Column names of the field file.
+    key : str
+        Key path of that mapping.
+    roles : tuple of str
+        Our column names.
+    placeless : bool, default False
+        Whether a table without coordinate columns will do.
+
+    Returns
+    -------
+    places : Places
+
+    Raises
+    ------
+    InputFileError
+        If the file or its coordinates cannot be used.
+    """
+    roles = tuple(dict.fromkeys((*roles, "longitude", "latitude")))
+    if source.suffix in TABLES:
+        table = read_csv_table(intake, source)
+        columns = Columns(table, mapping, key=key, roles=roles)
+        xy, system = _from_columns(intake, source, table, columns, given_crs, placeless)
+    else:
+        features = read_features(intake, source)
+        table = features.table
+        columns = Columns(table, mapping, key=key, roles=roles)
+        xy = _from_points(source, features.geometry)
+        system = system_of(intake, source, features.crs, given_crs, _bounds(xy))
+    there = np.isfinite(xy).all(axis=1)
+    placed = np.full(xy.shape, np.nan)
+    placed[there] = points_to_system(source, xy[there], system, crs)
+    return Places(table=table, columns=columns, coordinates_m=placed)
+
+
+def _bounds(xy: NDArray[np.float64]) -> tuple[float, ...]:
+    there = xy[np.isfinite(xy).all(axis=1)]
+    if len(there) == 0:
+        return (0.0, 0.0, 0.0, 0.0)
+    return (*there.min(axis=0).tolist(), *there.max(axis=0).tolist())
+
+
+def _from_columns(
+    intake: Intake, source: Source, table: Table, columns: Columns, given_crs: str | None, placeless: bool
+) -> tuple[NDArray[np.float64], str]:
+    """Coordinates as they stand in a table, shape (n, 2), and their system."""
+    if placeless and columns.find("longitude", *LONGITUDE) is None and columns.find("latitude", *LATITUDE) is None:
+        return np.full((len(table), 2), np.nan), LONLAT
+    x_name, y_name = columns.need("longitude", *LONGITUDE), columns.need("latitude", *LATITUDE)
+    for role, name in (("longitude", x_name), ("latitude", y_name)):
+        if name.strip().lower() != role and role not in columns.mapped:
+            intake.note(source, f"The column {name} was taken as {role}.", f"Name it {role} to be sure.")
+    faults = RowFaults(table)
+    x = _angles(table, x_name, "EW", faults)
+    y = _angles(table, y_name, "NS", faults)
+    for i in np.flatnonzero(np.isnan(x) != np.isnan(y)):
+        faults.add(table.row[i], "one coordinate without the other", "Fill in both, or leave both empty.")
+    for i in np.flatnonzero((x == 0) & (y == 0)):
+        faults.add(
+            table.row[i], "0, 0 is no place in a field", "Fill in the coordinates; the receiver had no fix there."
+        )
+    faults.raise_if_any()
+    xy = np.column_stack([x, y])
+    if given_crs is None:
+        off = (np.abs(x) > 180) | (np.abs(y) > 90)
+        if off.any() and not off[np.isfinite(x)].all():
+            for i in np.flatnonzero(off):
+                faults.add(table.row[i], f"{x[i]:g}, {y[i]:g} is no longitude and latitude",
+                           "Mend the row; are the two swapped, or a decimal point lost?")  # fmt: skip
+            faults.raise_if_any()
+    return xy, system_of(intake, source, "" if given_crs else LONLAT, given_crs, _bounds(xy))
+
+
+def _angles(table: Table, column: str, letters: str, faults: RowFaults) -> NDArray[np.float64]:
+    """A coordinate column: plain numbers, or degrees with minutes and a hemisphere."""
+    trial = RowFaults(table)
+    values = numbers(table, column, trial)
+    if not trial.faults:
+        return values
+    cells = table.column(column)
+    at = {row: i for i, row in enumerate(table.row)}
+    for row, problem, _ in trial.faults:
+        i = at[row]
+        angle = degrees(cells[i])
+        if angle is None:
+            faults.add(row, problem, "Write decimal degrees, as -93.65; minutes and seconds stay below 60.")
+        elif angle[1] and angle[1] not in letters:
+            faults.add(row, f'{column} is "{cells[i]}"', "Are longitude and latitude swapped? Mend the columns.")
+        else:
+            values[i] = angle[0]
+    return values
+
+
+def _from_points(source: Source, geometry: NDArray[np.object_]) -> NDArray[np.float64]:
+    """Coordinates of point features, shape (n, 2); NaN where a feature has none."""
+    xy = np.full((len(geometry), 2), np.nan)
+    for i, shape in enumerate(geometry):
+        if shape is None or shape.is_empty:
+            continue
+        if shape.geom_type == "MultiPoint" and len(shape.geoms) == 1:
+            shape = shape.geoms[0]  # one point in a multipoint is that point
+        if shape.geom_type != "Point":
+            problem = f"{source}: feature {i + 1} is a {shape.geom_type}, and points are needed."
+            raise InputFileError(problem, "Give points; for composites of an area use area_id and [samples.areas].")
+        xy[i] = shapely.get_coordinates(shape)[0]
+        if not np.isfinite(xy[i]).all():
+            problem = f"{source}: feature {i + 1} has a coordinate that is no number."
+            raise InputFileError(problem, "Mend or remove that feature.")
+    return xy

@@ -1,0 +1,161 @@
+"""Rasters, warped north-up into the field's system and cut to its surroundings."""
+
+import math
+import warnings
+from typing import Any
+
+import numpy as np
+import rasterio
+import shapely
+from rasterio.errors import RasterioError
+from rasterio.transform import Affine
+from rasterio.warp import Resampling, calculate_default_transform, reproject
+from rasterio.windows import Window
+
+from vrn.errors import InputFileError
+from vrn.field.grid import Grid
+from vrn.field.layers import RasterLayer
+from vrn.ingest.intake import Intake, Source
+from vrn.ingest.place import system_of
+
+_DRIVERS = {".asc": "AAIGrid", ".img": "HFA"}  # anything else must be a TIFF; no format that points elsewhere
+_MOST_CELLS = 25_000_000
+_MARGIN_CELLS = 2
+
+
+def read_raster(
+    intake: Intake,
+    source: Source,
+    name: str,
+    boundary: shapely.Geometry,
+    crs: str,
+    *,
+    band: str | None = None,
+    given_crs: str | None = None,
+) -> RasterLayer:
+    """
+    One band of a raster over the field.
+
+    Parameters
+    ----------
+    intake : Intake
+    source : Source
+        GeoTIFF, ASCII grid or IMG.
+    name : str
+        Of the layer.
+    boundary : shapely.Geometry
+        In ``crs``.
+    crs : str
+        The field's projected system.
+    band : str, optional
+        Number or description of the band; the first when not given.
+    given_crs : str, optional
+        What the field file says of its system.
+
+    Returns
+    -------
+    layer : RasterLayer
+        Square cells, north up; nodata is NaN.
+
+    Raises
+    ------
+    InputFileError
+        If it cannot be read, has no place, or does not cover any of the field.
+    """
+    intake.record(source)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # a missing georeference is checked below
+            with (
+                rasterio.Env(GDAL_PAM_ENABLED="NO"),
+                rasterio.open(source.path, driver=_DRIVERS.get(source.suffix, "GTiff")) as raster,
+            ):
+                return _layer(intake, source, raster, name, boundary, crs, band, given_crs)
+    except RasterioError as error:
+        detail = str(error).replace(str(source.path), source.path.name).rstrip(".")
+        problem = f"{source} ({source.key}): this raster cannot be read: {detail or 'damaged'}."
+        raise InputFileError(problem, "Give a GeoTIFF, complete and with its coordinate system.") from None
+
+
+def _layer(
+    intake: Intake, source: Source, raster: Any, name: str, boundary: shapely.Geometry, crs: str,
+    band: str | None, given_crs: str | None,
+) -> RasterLayer:  # fmt: skip
+    number = _band(intake, source, raster, band)
+    if raster.transform.is_identity and raster.crs is None:
+        problem = f"{source} ({source.key}): the raster has no place on the ground."
+        raise InputFileError(problem, "Export it with georeference (GeoTIFF).")
+    found = _name_of(raster.crs)
+    system = system_of(intake, source, found, given_crs, tuple(raster.bounds))
+    window = _window(source, raster, boundary, system, crs)
+    values = raster.read(number, window=window, masked=True).astype(float).filled(np.nan)
+    values[~np.isfinite(values)] = np.nan
+    transform = raster.window_transform(window)
+    plain = transform.b == 0 and transform.d == 0 and transform.e < 0 and transform.a > 0
+    if not (system == crs and plain and math.isclose(transform.a, -transform.e, rel_tol=1e-9)):
+        values, transform = _warped(values, transform, system, crs)
+    grid = Grid(
+        crs=crs, west_m=transform.c, north_m=transform.f, cell_m=transform.a, rows=values.shape[0], cols=values.shape[1]
+    )
+    if not np.isfinite(values).any():
+        problem = f"{source} ({source.key}): it holds no value in the field."
+        raise InputFileError(problem, "Check that it is of this field and that its nodata value is right.")
+    return RasterLayer(name=name, grid=grid, values=values, source=source.name)
+
+
+def _name_of(system: Any) -> str:
+    if system is None:
+        return ""
+    code = system.to_epsg()
+    return f"EPSG:{code}" if code is not None else str(system.to_wkt())
+
+
+def _band(intake: Intake, source: Source, raster: Any, wanted: str | None) -> int:
+    if wanted is not None:
+        if wanted in raster.descriptions:
+            return int(raster.descriptions.index(wanted)) + 1
+        if wanted.isdigit() and 1 <= int(wanted) <= raster.count:
+            return int(wanted)
+        shown = ", ".join(filter(None, raster.descriptions)) or f"1 to {raster.count}"
+        problem = f"{source} ({source.key}): there is no band {wanted}."
+        raise InputFileError(problem, f"Name one of its bands by column: {shown}.")
+    if raster.count > 1:
+        intake.warn(source, f"It has {raster.count} bands; the first was taken.", 'Name the band: column = "1".')
+    return 1
+
+
+def _window(source: Source, raster: Any, boundary: shapely.Geometry, system: str, crs: str) -> Window:
+    """Cells that cover the field with a margin."""
+    from vrn.field.area import reproject as reproject_shape
+
+    outline = reproject_shape(shapely.segmentize(boundary, 200.0), crs, system)
+    corners = shapely.get_coordinates(shapely.envelope(outline))
+    col, row = ~raster.transform * (corners[:, 0], corners[:, 1])
+    left, right = math.floor(min(col)) - _MARGIN_CELLS, math.ceil(max(col)) + _MARGIN_CELLS
+    top, bottom = math.floor(min(row)) - _MARGIN_CELLS, math.ceil(max(row)) + _MARGIN_CELLS
+    left, top = max(left, 0), max(top, 0)
+    right, bottom = min(right, raster.width), min(bottom, raster.height)
+    if left >= right or top >= bottom:
+        problem = f"{source} ({source.key}): none of the raster lies in the field."
+        raise InputFileError(problem, "Check that it is of this field, and its coordinate system.")
+    if (right - left) * (bottom - top) > _MOST_CELLS:
+        problem = f"{source} ({source.key}): the raster has more than {_MOST_CELLS:,} cells over the field."
+        raise InputFileError(problem, "Resample it to cells of a metre or more.")
+    return Window(left, top, right - left, bottom - top)
+
+
+def _warped(values: Any, transform: Any, system: str, crs: str) -> tuple[Any, Any]:
+    """Values on square cells, north up, in the field's system; bilinear, as for a quantity that varies smoothly."""
+    rows, cols = values.shape
+    corners = [transform * (c, r) for c in (0, cols) for r in (0, rows)]
+    west, east = min(x for x, _ in corners), max(x for x, _ in corners)
+    south, north = min(y for _, y in corners), max(y for _, y in corners)
+    target, width, height = calculate_default_transform(system, crs, cols, rows, west, south, east, north)
+    cell = min(target.a, -target.e)
+    target = Affine(cell, 0.0, target.c, 0.0, -cell, target.f)
+    warped = np.full((max(1, math.ceil(height)), max(1, math.ceil(width))), np.nan)
+    reproject(
+        values, warped, src_transform=transform, src_crs=system, dst_transform=target, dst_crs=crs,
+        src_nodata=np.nan, dst_nodata=np.nan, resampling=Resampling.bilinear,
+    )  # fmt: skip
+    return warped, target

@@ -1,0 +1,274 @@
+"""Soil samples: a table or points to readings as NO3-N on a dry basis, with everything assumed told."""
+
+from datetime import date
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.errors import InputFileError
+from vrn.field.samples import SoilSamples
+from vrn.field.settings import SampleSection
+from vrn.ingest.cells import RowFaults, dates, limited_numbers, numbers
+from vrn.ingest.columns import Columns
+from vrn.ingest.intake import Intake, Source
+from vrn.ingest.keys import nearest
+from vrn.ingest.outline import read_areas
+from vrn.ingest.points import Places, read_places
+from vrn.units import IN_M, NO3_N_SHARE
+
+_KINDS = ("field", "standard", "duplicate", "blank")
+_ROLES = ("sample_id", "longitude", "latitude", "top_in", "bottom_in", "nitrate_ppm", "kind", "sampled_on",
+          "nominal_ppm", "area_id", "water_pct", "top_cm", "bottom_cm")  # fmt: skip
+_CM_PER_IN = IN_M * 100.0
+_DEEPEST_IN = 120.0
+_HIGHEST_PPM = 5000.0
+
+
+class _Rows:
+    """Rows of the samples file that hold something, with their faults gathered on the way."""
+
+    def __init__(self, intake: Intake, source: Source, places: Places) -> None:
+        self.intake, self.source = intake, source
+        table, columns = places.table, places.columns
+        spoken = [columns.find(role) for role in ("nitrate_ppm", "area_id", "nominal_ppm")]
+        told = [table.column(name) for name in spoken if name is not None]
+        keep = [
+            i
+            for i in range(len(table))
+            if np.isfinite(places.coordinates_m[i]).all() or any(cells[i].strip() for cells in told)
+        ]
+        if len(keep) < len(table):
+            intake.note(source, f"{len(table) - len(keep)} rows hold no place and no reading and were passed over.",
+                        "Nothing to do if they are blanks of the form.")  # fmt: skip
+        self.table = table.rows(keep)
+        self.columns = Columns(self.table, None, key=columns.key, roles=_ROLES)
+        self.columns.mapped = columns.mapped
+        self.coordinates_m = places.coordinates_m[keep]
+        self.faults = RowFaults(self.table)
+
+    def __len__(self) -> int:
+        return len(self.table)
+
+    def optional(self, role: str) -> NDArray[np.float64]:
+        """A column of numbers, NaN throughout where the file has none."""
+        name = self.columns.find(role)
+        return np.full(len(self), np.nan) if name is None else numbers(self.table, name, self.faults)
+
+    def fault(self, at: int | np.integer[Any], problem: str, remedy: str) -> None:
+        self.faults.add(self.table.row[int(at)], problem, remedy)
+
+
+def read_samples(intake: Intake, section: SampleSection, crs: str) -> SoilSamples:
+    """
+    Every reading of the samples file, in the field's system.
+
+    Parameters
+    ----------
+    intake : Intake
+    section : SampleSection
+    crs : str
+        The field's projected system.
+
+    Returns
+    -------
+    samples : SoilSamples
+        As they were pulled: those outside the boundary are still among them.
+
+    Raises
+    ------
+    InputFileError
+        If a column is missing or a row cannot be used; the rows are named.
+    """
+    source = intake.source(section.file, "samples.file")
+    places = read_places(
+        intake, source, crs=crs, given_crs=section.crs, mapping=section.columns, key="samples.columns", roles=_ROLES,
+        placeless=section.areas is not None,
+    )  # fmt: skip
+    rows = _Rows(intake, source, places)
+    kind = _kinds(rows)
+    area_id, areas = _areas(rows, section, crs)
+    coordinates_m = _located(rows, kind, area_id, areas)
+    top_in, bottom_in = _depths(rows, kind)
+    nitrate_ppm, below = _nitrate(rows)
+    nominal_ppm = rows.optional("nominal_ppm")
+    for i in range(len(rows)):
+        if kind[i] == "standard" and np.isnan(nominal_ppm[i]):
+            rows.fault(i, "a check standard without nominal_ppm", "Write what the standard should read.")
+    water_pct = rows.optional("water_pct")
+    days_column = rows.columns.find("sampled_on")
+    days: list[date | None] = [None] * len(rows)
+    if days_column is not None:
+        days = dates(rows.table, days_column, rows.faults)
+    rows.faults.raise_if_any()
+    nitrate_ppm, nominal_ppm = _as_dry_no3_n(rows, section, nitrate_ppm, nominal_ppm, water_pct, kind)
+    return SoilSamples(
+        sample_id=_ids(rows), crs=crs, coordinates_m=coordinates_m, top_in=top_in, bottom_in=bottom_in,
+        nitrate_ppm=nitrate_ppm, kind=tuple(kind), sampled_on=tuple(days), nominal_ppm=nominal_ppm,
+        below_detection=below, area_id=tuple(area_id), areas=areas, row=np.array(rows.table.row, dtype=np.intp),
+        source=source.name,
+    )  # fmt: skip
+
+
+def _ids(rows: _Rows) -> tuple[str, ...]:
+    name = rows.columns.find("sample_id", "id", "sample")
+    if name is None:
+        rows.intake.note(rows.source, "There is no column sample_id; samples were numbered by their rows.",
+                         "Add sample_id to find them again.")  # fmt: skip
+        return tuple(str(row) for row in rows.table.row)
+    cells = rows.table.column(name)
+    return tuple(cell.strip() or str(row) for cell, row in zip(cells, rows.table.row, strict=True))
+
+
+def _kinds(rows: _Rows) -> list[str]:
+    name = rows.columns.find("kind")
+    if name is None:
+        return ["field"] * len(rows)
+    kinds = []
+    for i, cell in enumerate(rows.table.column(name)):
+        kind = cell.strip().lower() or "field"
+        if kind not in _KINDS:
+            near = nearest(kind, list(_KINDS))
+            rows.fault(i, f'kind is "{cell}"', f"Did you mean {near}?" if near else f"Use one of {', '.join(_KINDS)}.")
+        kinds.append(kind)
+    return kinds
+
+
+def _areas(rows: _Rows, section: SampleSection, crs: str) -> tuple[list[str], dict[str, shapely.Geometry]]:
+    """Area of each composite, and the outlines."""
+    name = rows.columns.find("area_id")
+    ids = [cell.strip() for cell in rows.table.column(name)] if name is not None else [""] * len(rows)
+    if section.areas is None:
+        lost = [i for i, area in enumerate(ids) if area and np.isnan(rows.coordinates_m[i]).any()]
+        if lost:
+            where = f"{rows.source}: {rows.table.row_word} {rows.table.row[lost[0]]}"
+            problem = f"{where} is a composite of area {ids[lost[0]]}, and no areas are given."
+            raise InputFileError(problem, 'Name the polygons: [samples.areas] file = "areas.geojson".')
+        if any(ids):
+            rows.intake.note(rows.source, "area_id is given and no areas; the readings were taken at their points.",
+                             "Name the polygons under [samples.areas] if they are composites.")  # fmt: skip
+        return [""] * len(rows), {}
+    if not any(ids):
+        problem = f"{rows.source}: [samples.areas] is given, and no row has an area_id."
+        raise InputFileError(problem, "Add the column area_id, or remove [samples.areas].")
+    source = rows.intake.source(section.areas.file, "samples.areas.file")
+    polygons, table = read_areas(rows.intake, source, None, crs)
+    column = Columns(table, None, key="samples.areas", roles=()).find(section.areas.column)
+    if column is None:
+        problem = (
+            f"{source}: there is no column {section.areas.column} (columns: {', '.join(table.columns) or 'none'})."
+        )
+        raise InputFileError(problem, "Name the one that holds the area's id by samples.areas.column.")
+    outlines: dict[str, shapely.Geometry] = {}
+    for area, polygon in zip(table.column(column), polygons, strict=True):
+        key = _plain_id(area)
+        outlines[key] = shapely.union(outlines[key], polygon) if key in outlines else polygon
+    ids = [_plain_id(area) for area in ids]
+    for i, area in enumerate(ids):
+        if area and area not in outlines:
+            near = nearest(area, list(outlines))
+            rows.fault(i, f"area {area} is not in {source}", f"Did you mean {near}?" if near else "Add that polygon.")
+    spoken = set(ids)
+    silent = [area for area in outlines if area not in spoken]
+    if silent:
+        rows.intake.warn(source, f"No reading speaks for area {', '.join(silent[:6])}.", "Check the column area_id.")
+    return ids, {area: outlines[area] for area in outlines if area in spoken}
+
+
+def _plain_id(area: str) -> str:
+    """``3.0`` and ``3`` are the same area: the first comes from a file that keeps numbers."""
+    return area.strip().removesuffix(".0")
+
+
+def _located(
+    rows: _Rows, kind: list[str], area_id: list[str], areas: dict[str, shapely.Geometry]
+) -> NDArray[np.float64]:
+    """Where each reading stands: a point, or a point inside its area."""
+    places = rows.coordinates_m.copy()
+    for i, area in enumerate(area_id):
+        if area in areas:
+            places[i] = shapely.get_coordinates(shapely.point_on_surface(areas[area]))[0]
+        elif np.isnan(places[i]).any() and kind[i] in ("field", "duplicate") and not area:
+            rows.fault(i, "a reading without a place", "Fill in longitude and latitude, or delete the row.")
+    return places
+
+
+def _depths(rows: _Rows, kind: list[str]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Top and bottom of each core. [in]"""
+    metric = rows.columns.find("top_in") is None and rows.columns.find("top_cm") is not None
+    unit, factor = ("cm", 1 / _CM_PER_IN) if metric else ("in", 1.0)
+    top = numbers(rows.table, rows.columns.need(f"top_{unit}"), rows.faults)
+    bottom = numbers(rows.table, rows.columns.need(f"bottom_{unit}"), rows.faults)
+    for i in range(len(rows)):
+        if kind[i] in ("standard", "blank") and np.isnan(top[i]) and np.isnan(bottom[i]):
+            continue
+        if np.isnan(top[i]) or np.isnan(bottom[i]):
+            rows.fault(i, "a depth is not given", f"Fill in top_{unit} and bottom_{unit}.")
+        elif not 0 <= top[i] < bottom[i]:
+            rows.fault(
+                i, f"a core from {top[i]:g} to {bottom[i]:g} {unit}", "The top lies above the bottom, from 0 down."
+            )
+        elif bottom[i] * factor > _DEEPEST_IN:
+            rows.fault(i, f"a core down to {bottom[i]:g} {unit}", "Check the depth and its unit.")
+    return np.round(top * factor, 6), np.round(bottom * factor, 6)
+
+
+def _nitrate(rows: _Rows) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Readings as written, half the limit where they are below detection."""
+    name = rows.columns.need("nitrate_ppm", "nitrate_mg_kg")
+    values, limit = limited_numbers(rows.table, name, rows.faults)
+    for i in np.flatnonzero(values < 0):
+        rows.fault(i, f"{name} is {values[i]:g}", "A reading is 0 or more; leave the cell empty if it was not tested.")
+    for i in np.flatnonzero(values > _HIGHEST_PPM):
+        rows.fault(i, f"{name} is {values[i]:g}", "No soil holds that; check the unit and the decimal point.")
+    below, above = limit < 0, limit > 0
+    if below.any():
+        rows.intake.note(rows.source, f"{below.sum()} readings are below detection; half the limit is carried.",
+                         "Nothing to do unless the limit is high beside the other readings.")  # fmt: skip
+    if above.any():
+        first = rows.table.row[int(np.flatnonzero(above)[0])]
+        rows.intake.warn(rows.source, f"{above.sum()} readings are above the instrument's range (row {first}); "
+                         "the limit itself is carried.", "Dilute and read them again.")  # fmt: skip
+    untested = int(np.isnan(values).sum())
+    if untested:
+        rows.intake.note(rows.source, f"{untested} rows have no reading.", "Fill them in if they were tested.")
+    return np.where(below, values / 2, values), below
+
+
+def _as_dry_no3_n(
+    rows: _Rows,
+    section: SampleSection,
+    nitrate_ppm: NDArray[np.float64],
+    nominal_ppm: NDArray[np.float64],
+    water_pct: NDArray[np.float64],
+    kind: list[str],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Readings as NO3-N of dry soil; check standards keep their basis."""
+    intake, source = rows.intake, rows.source
+    if section.reported_as is None:
+        intake.warn("samples.reported_as", "Not given; readings were taken as NO3-N. Were they NO3, they would be 4.43 "
+                    "times too high.",
+                    'Look at the instrument or the lab sheet and set reported_as = "NO3-N" or "NO3".')  # fmt: skip
+    elif section.reported_as == "NO3":
+        nitrate_ppm, nominal_ppm = nitrate_ppm * NO3_N_SHARE, nominal_ppm * NO3_N_SHARE
+        intake.note(
+            source, f"Readings as NO3 were turned into NO3-N (× {NO3_N_SHARE:.4f}).", "Check samples.reported_as."
+        )
+    soil = np.array([k in ("field", "duplicate") for k in kind], dtype=bool)
+    if section.moisture_basis is None:
+        intake.warn("samples.moisture_basis", "Not given; readings were taken as of dry soil. Were they of moist soil, "
+                    "they would be about a fifth too low.", 'Set "dry", or "moist" with water_pct.')  # fmt: skip
+        return nitrate_ppm, nominal_ppm
+    if section.moisture_basis == "dry":
+        return nitrate_ppm, nominal_ppm
+    water = np.where(np.isnan(water_pct), np.nan if section.water_pct is None else section.water_pct, water_pct)
+    for i in np.flatnonzero(soil & ~(np.nan_to_num(water, nan=-1.0) >= 0) | (water >= 100)):
+        shown = "is not given" if np.isnan(water[i]) else f"is {water[i]:g}"
+        rows.fault(i, f"water_pct {shown}, and readings are of moist soil",
+                   "Give water_pct in [samples] or as a column: water in per cent of the dry weight.")  # fmt: skip
+    rows.faults.raise_if_any()
+    dry = np.where(soil, nitrate_ppm * (1 + water / 100), nitrate_ppm)
+    intake.note(source, f"Readings were turned from moist to dry soil (mean water {np.nanmean(water[soil]):.1f} %).",
+                "Check samples.moisture_basis and water_pct.")  # fmt: skip
+    return dry, nominal_ppm
