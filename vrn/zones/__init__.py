@@ -1,1 +1,7 @@
-"""Cells to management zones: cut, tidy, outline."""
+"""Cells to management zones: cut, tidy, outline. Gets arrays and sizes; knows no agronomy."""
+
+from vrn.zones.draw import draw
+from vrn.zones.model import ZoneChoice, Zones
+from vrn.zones.own import from_polygons
+
+__all__ = ["ZoneChoice", "Zones", "draw", "from_polygons"]

@@ -1,0 +1,229 @@
+"""Outlines to drive: zones of cells as a valid coverage, its edges smoothed, clipped to the treated ground."""
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.errors import OutOfRangeError
+from vrn.field.grid import Grid
+
+_CLOSE = 1e-6  # of the treated area
+
+
+def outlines_of(
+    labels: NDArray[np.int32],
+    *,
+    grid: Grid,
+    treated: shapely.Geometry,
+    tolerance_m: float,
+    least_patch_m2: float = 0.0,
+    zone_values: NDArray[np.float64] | None = None,
+) -> dict[int, shapely.Geometry]:
+    """
+    Outline of each zone; shared edges are shared, and together they are the treated ground.
+
+    Parameters
+    ----------
+    labels : ndarray of int, shape (rows, cols)
+        0 off the treated ground.
+    grid : Grid
+    treated : shapely Polygon or MultiPolygon
+        In the grid's system.
+    tolerance_m : float
+        Corners that enclose less than this squared are dropped (Visvalingam and Whyatt); the steps of the cells go
+        from about one cell on. [m]
+    least_patch_m2 : float
+        A part that clipping leaves smaller goes to the neighbour nearest in value, unless it stands alone. [m²]
+    zone_values : ndarray, shape (k + 1,), optional
+        Value of each zone by number, for that choice; the numbers themselves when not given.
+
+    Returns
+    -------
+    outlines : dict of int to shapely MultiPolygon
+        A zone that clipping leaves without ground is missing.
+
+    Raises
+    ------
+    OutOfRangeError
+        If the treated ground is empty, or the outlines cannot be made to fill it.
+
+    References
+    ----------
+    M. Visvalingam, J. D. Whyatt (1993), Line generalisation by repeated elimination of points,
+    Cartogr. J. 30:46–51; the coverage-preserving form is that of GEOS.
+
+    Examples
+    --------
+    >>> grid = Grid(crs="EPSG:32615", west_m=0.0, north_m=40.0, cell_m=20.0, rows=2, cols=4)
+    >>> labels = np.array([[1, 1, 2, 2], [1, 1, 2, 2]], dtype=np.int32)
+    >>> outlines = outlines_of(labels, grid=grid, treated=shapely.box(5, 0, 75, 40), tolerance_m=10.0)
+    >>> [outlines[zone].bounds for zone in (1, 2)]
+    [(5.0, 0.0, 40.0, 40.0), (40.0, 0.0, 75.0, 40.0)]
+    """
+    if shapely.is_empty(treated) or not (labels > 0).any():
+        problem = "There is no treated ground to draw zones on."
+        raise OutOfRangeError(problem, "Check the boundary and the setbacks of the no-apply ground.")
+    values = np.arange(labels.max() + 1, dtype=float) if zone_values is None else zone_values
+    present = np.unique(labels[labels > 0])
+    if len(present) == 1:
+        return {int(present[0]): as_multi(treated)}
+    filled = _filled(np.pad(labels, 2))
+    frame = Grid(
+        crs=grid.crs, west_m=grid.west_m - 2 * grid.cell_m, north_m=grid.north_m + 2 * grid.cell_m,
+        cell_m=grid.cell_m, rows=grid.rows + 4, cols=grid.cols + 4,
+    )  # fmt: skip
+    steps = _patches(filled, frame)
+    row, col, _ = frame.cells_of(shapely.get_coordinates(shapely.point_on_surface(steps)))
+    zone_of_step = filled[row, col]
+    smooth = shapely.coverage_simplify(steps, tolerance_m, simplify_boundary=False) if tolerance_m > 0 else steps
+    faces = faces_of([*shapely.boundary(smooth), shapely.boundary(treated)], treated)
+    inside = shapely.point_on_surface(faces)
+    at, which = shapely.STRtree(smooth).query(inside, predicate="intersects")
+    zone_of = np.zeros(len(faces), dtype=np.int32)
+    zone_of[at] = zone_of_step[which]
+    return dissolved(faces, zone_of, values, least_patch_m2)
+
+
+def faces_of(lines: list[shapely.Geometry], treated: shapely.Geometry) -> NDArray[np.object_]:
+    """
+    The pieces into which lines cut the treated ground: a valid coverage of it.
+
+    Parameters
+    ----------
+    lines : list of shapely lines
+        The boundary of the treated ground among them.
+    treated : shapely Polygon or MultiPolygon
+
+    Returns
+    -------
+    faces : ndarray of shapely Polygon
+
+    Raises
+    ------
+    OutOfRangeError
+        If the pieces do not fill the ground to a millionth of its area.
+    """
+    shapely.prepare(treated)
+    for grid_size in (None, 1e-5, 1e-3):  # coordinates as they are; then to 10 µm, 1 mm, for lines that all but meet
+        noded = shapely.union_all(lines, grid_size=grid_size)
+        faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
+        faces = faces[shapely.contains_xy(treated, shapely.get_coordinates(shapely.point_on_surface(faces)))]
+        if abs(shapely.area(faces).sum() - shapely.area(treated)) <= _CLOSE * shapely.area(
+            treated
+        ) and shapely.coverage_is_valid(faces):
+            return faces
+    problem = "The outlines of the zones do not fill the treated ground."
+    raise OutOfRangeError(problem, "Check the boundary for spikes and slivers narrower than a millimetre.")
+
+
+def dissolved(
+    faces: NDArray[np.object_], zone_of: NDArray[np.int32], values: NDArray[np.float64], least_patch_m2: float
+) -> dict[int, shapely.Geometry]:
+    """
+    Union of the faces of each zone, after parts too small have gone to a neighbour.
+
+    Parameters
+    ----------
+    faces : ndarray of shapely Polygon
+        A valid coverage.
+    zone_of : ndarray of int, shape (n,)
+    values : ndarray, shape (k + 1,)
+        Value of each zone by number.
+    least_patch_m2 : float
+        [m²]
+
+    Returns
+    -------
+    outlines : dict of int to shapely MultiPolygon
+    """
+    parts, owner = _parts(faces, zone_of)
+    while True:
+        area = shapely.area(parts)
+        for item in np.argsort(area, kind="stable"):
+            if area[item] >= least_patch_m2:
+                return {
+                    int(zone): as_multi(shapely.coverage_union_all(parts[owner == zone])) for zone in np.unique(owner)
+                }
+            target = _neighbour(int(item), parts, owner, values)
+            if target is not None:
+                owner[item] = target
+                parts, owner = _parts(parts, owner)
+                break
+        else:
+            least_patch_m2 = 0.0  # every part is small and stands alone
+
+
+def _neighbour(
+    item: int, parts: NDArray[np.object_], owner: NDArray[np.int32], values: NDArray[np.float64]
+) -> int | None:
+    """Zone of the part beside this one that is nearest in value; the longer shared edge decides between equals."""
+    near = [int(i) for i in shapely.STRtree(parts).query(parts[item], predicate="intersects") if i != item]
+    shared = {
+        i: shapely.length(shapely.intersection(shapely.boundary(parts[item]), shapely.boundary(parts[i]))) for i in near
+    }
+    beside = [i for i in near if shared[i] > 0]
+    if not beside:
+        return None
+    own = values[owner[item]]
+
+    def apart(i: int) -> tuple[float, float, int]:
+        gap = abs(values[owner[i]] - own)
+        return (gap if np.isfinite(gap) else np.inf, -shared[i], i)
+
+    return int(owner[min(beside, key=apart)])
+
+
+def _parts(faces: NDArray[np.object_], zone_of: NDArray[np.int32]) -> tuple[NDArray[np.object_], NDArray[np.int32]]:
+    """Connected parts of each zone, and the zone of each."""
+    parts: list[shapely.Geometry] = []
+    owner: list[int] = []
+    for zone in np.unique(zone_of):
+        pieces = shapely.get_parts(shapely.coverage_union_all(faces[zone_of == zone]))
+        parts.extend(pieces)
+        owner.extend([int(zone)] * len(pieces))
+    return np.array(parts, dtype=object), np.array(owner, dtype=np.int32)
+
+
+def as_multi(geometry: shapely.Geometry) -> shapely.Geometry:
+    """The polygons of a geometry as one MultiPolygon, in a fixed order."""
+    polygons = [part for part in shapely.get_parts(geometry) if part.geom_type == "Polygon" and not part.is_empty]
+    return shapely.normalize(shapely.MultiPolygon(polygons))
+
+
+def _filled(labels: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Zones carried outward over cells that have none, so that their edges cross the field's boundary."""
+    from scipy.ndimage import distance_transform_edt
+
+    nearest = distance_transform_edt(labels == 0, return_distances=False, return_indices=True)
+    return np.asarray(labels[tuple(nearest)])
+
+
+def _patches(labels: NDArray[np.int32], grid: Grid) -> NDArray[np.object_]:
+    """Polygons of connected equal cells, with a vertex wherever three of them meet: a valid coverage of the grid."""
+    framed = np.pad(labels, 1, constant_values=-1)
+    down = framed[1:-1, 1:] != framed[1:-1, :-1]  # (rows, cols + 1): edge between a cell and the one on its left
+    across = framed[1:, 1:-1] != framed[:-1, 1:-1]  # (rows + 1, cols): edge between a cell and the one above it
+    no_down = np.zeros((1, down.shape[1]), dtype=bool)
+    no_across = np.zeros((across.shape[0], 1), dtype=bool)
+    turns_across = np.hstack([no_across, across]) | np.hstack([across, no_across])  # at each corner of the lattice
+    turns_down = np.vstack([no_down, down]) | np.vstack([down, no_down])
+    lines = [
+        _runs(across, turns_down),
+        _runs(down.T, turns_across.T)[:, :, ::-1],
+    ]
+    lattice = np.concatenate(lines)  # (n, 2 ends, col and row)
+    ends = np.empty(lattice.shape)
+    ends[..., 0] = grid.west_m + lattice[..., 0] * grid.cell_m
+    ends[..., 1] = grid.north_m - lattice[..., 1] * grid.cell_m
+    return shapely.get_parts(shapely.polygonize(list(np.atleast_1d(shapely.linestrings(ends)))))
+
+
+def _runs(edges: NDArray[np.bool_], turns: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Straight runs of cell edges, cut wherever another edge leaves: (n, 2, 2) of (along, row of edges)."""
+    before = np.pad(edges, ((0, 0), (1, 0)))[:, :-1]
+    after = np.pad(edges, ((0, 0), (0, 1)))[:, 1:]
+    starts = edges & (~before | turns[:, :-1])
+    stops = edges & (~after | turns[:, 1:])
+    line, first = np.nonzero(starts)
+    _, last = np.nonzero(stops)
+    return np.stack([np.column_stack([first, line]), np.column_stack([last + 1, line])], axis=1)
