@@ -2,8 +2,10 @@
 
 import sys
 
-from vrn.cli import methods as _methods  # noqa: F401  # registers the command
+from vrn.cli import check as _check  # noqa: F401  # registers the command
+from vrn.cli import methods as _methods  # noqa: F401
 from vrn.cli import need as _need  # noqa: F401
+from vrn.cli import start as _start  # noqa: F401
 from vrn.cli.app import REFUSED, app, complain
 from vrn.errors import VrnError
 
