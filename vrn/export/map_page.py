@@ -189,6 +189,7 @@ def _data(
         "overlays": {overlay["key"]: overlay["names"] for overlay in drawn.overlays},
         "layers": [{key: _plain(layer[key]) for key in kept if key in layer} for layer in layers],
         "ramps": {name: ramp.colors(fractions).tolist() for name, ramp in ramps.items()},
+        "above": [drawn.names[key] for key in ("no_apply", "boundary", "samples")],
         "bounds": drawn.bounds, "first": page["first"], "fill": 0.75 if settings.export.tiles else 1.0,
         "metric": shown.metric, "crowded": len(places) > _CROWD,
         "rates": [

@@ -61,6 +61,7 @@ def leaflet_map(
     page_map = _OfflineMap(
         location=center, zoom_start=15, tiles=None, max_zoom=21, zoom_snap=0.25, zoom_delta=0.5,
         attribution_control=bool(tiles),
+        fade_animation=False,
     )  # fmt: skip
     if tiles:
         folium.TileLayer(tiles=tiles, attr="Background from the address in the field file", max_zoom=21).add_to(
@@ -99,7 +100,7 @@ def _rendered(page_map: folium.Map, elements: dict[str, Any], bounds: list[list[
     overlays = [
         {"key": "zones", "title": "zones", "on": True, "names": [names["labels"]]},
         {"key": "samples", "title": "samples", "on": True, "names": [names["samples"]]},
-        {"key": "no_apply", "title": "no-apply ground", "on": True, "names": [names["no_apply"]]},
+        {"key": "no_apply", "title": "no-apply", "on": True, "names": [names["no_apply"]]},
     ]
     script = "\n".join(line.strip() for line in script.splitlines() if line.strip())
     return Drawn(html=html.strip(), script=script, map_name=names["map"], names=names, overlays=overlays, bounds=bounds)

@@ -28,6 +28,7 @@
     });
     zones.setStyle(styleOf(shown, overlays.zones !== false));
     zones.eachLayer(function (zone) { if (zone.feature.properties.zone === chosen) { zone.bringToFront(); } });
+    data.above.forEach(function (name) { if (map.hasLayer(window[name])) { window[name].bringToFront(); } });
     if (beside) { beside.draw(); }
     crowd();
     var two = byId("beside-it").value;

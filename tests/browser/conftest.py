@@ -1,0 +1,73 @@
+"""Debian's chromium, driven offline: every request and every console error of a page is kept."""
+
+import runpy
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+
+@dataclass
+class Visit:
+    """A page that was opened, with what it asked of the network and what it complained of."""
+
+    page: Any
+    requests: list[str] = field(default_factory=list)
+    errors: list[str] = field(default_factory=list)
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """The browser, or a skip that says why there is none."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed (extra: test)")
+    program = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if program is None:
+        pytest.skip("no chromium on this machine")
+    with sync_api.sync_playwright() as playwright:
+        # nothing resolves, so a request would fail even if the page's policy let it out
+        browser = playwright.chromium.launch(
+            executable_path=program, args=["--no-sandbox", "--host-resolver-rules=MAP * ~NOTFOUND"]
+        )
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="session")
+def make() -> Callable[..., Any]:
+    """Maker of the small prescription that the page tests use."""
+    maker: Callable[..., Any] = runpy.run_path(str(Path(__file__).parents[1] / "pages" / "conftest.py"))[
+        "small_prescription"
+    ]
+    return maker
+
+
+@pytest.fixture
+def visit(chromium: Any) -> Iterator[Callable[..., Visit]]:
+    """Opens a file at a window size; afterwards no request has left the page and no error was raised."""
+    contexts, visits = [], []
+
+    def open_file(path: Path, *, width: int = 1280, height: int = 900, **options: Any) -> Visit:
+        context = chromium.new_context(
+            viewport={"width": width, "height": height}, offline=True, accept_downloads=True, **options
+        )
+        contexts.append(context)
+        visited = Visit(page=context.new_page())
+        visited.page.set_default_timeout(10_000)
+        visited.page.on("request", lambda request: visited.requests.append(request.url))
+        visited.page.on("pageerror", lambda error: visited.errors.append(str(error)))
+        visited.page.on(
+            "console", lambda said: visited.errors.append(said.text) if said.type in ("error", "warning") else None
+        )
+        visited.page.goto(path.as_uri())
+        visits.append((path.as_uri(), visited))
+        return visited
+
+    yield open_file
+    for context in contexts:
+        context.close()
+    for address, visited in visits:
+        assert visited.errors == []
+        assert [url for url in visited.requests if url != address and not url.startswith(("data:", "blob:"))] == []

@@ -1,0 +1,273 @@
+"""The map page in a real browser, offline, wide and narrow, by pointer and by keyboard."""
+
+import re
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from vrn.export.map_page import write_map
+
+pytestmark = pytest.mark.browser
+WIDTHS = [(1280, 900), (360, 740)]
+SOIL_LAYERS = ["nitrate_ppm", "nitrate_ppm_se", "organic_matter_pct", "yield_goal_bu_ac", "need_lb_ac"]
+
+
+@pytest.fixture
+def map_file(tmp_path: Path, make: Callable[..., Any]) -> Path:
+    """The small prescription's map page."""
+    write_map(make(), tmp_path / "map.html")
+    return tmp_path / "map.html"
+
+
+def _number(text: str) -> float:
+    return float(re.sub(r"[^0-9.+-]", "", text.replace("−", "-")))
+
+
+def _place_of(page: Any, longitude: float, latitude: float) -> tuple[float, float]:
+    """Where a place of the map stands in the window."""
+    where = page.evaluate(
+        "([lng, lat]) => { const map = window[JSON.parse(document.getElementById('data').textContent).map];"
+        "const p = map.latLngToContainerPoint([lat, lng]), box = map.getContainer().getBoundingClientRect();"
+        "return [p.x + box.left, p.y + box.top]; }",
+        [longitude, latitude],
+    )
+    return where[0], where[1]
+
+
+def _center_of_zone(page: Any, zone: int) -> tuple[float, float]:
+    """Middle of a zone's largest part, near which there is no edge."""
+    lng, lat = page.evaluate(
+        "(zone) => { const data = JSON.parse(document.getElementById('data').textContent); let found;"
+        "window[data.zones].eachLayer(l => { if (l.feature.properties.zone === zone) {"
+        "const ring = l.feature.geometry.coordinates[0][0]; const n = ring.length - 1; found = [0, 1].map("
+        "k => ring.slice(0, n).reduce((sum, p) => sum + p[k], 0) / n); } }); return found; }",
+        zone,
+    )
+    return _place_of(page, lng, lat)
+
+
+@pytest.mark.parametrize(("width", "height"), WIDTHS)
+def test_page_opens_offline_and_fits(visit: Callable[..., Any], map_file: Path, width: int, height: int) -> None:
+    """The map is drawn, nothing is wider than the window, and the draft is marked."""
+    page = visit(map_file, width=width, height=height).page
+    assert page.evaluate("document.documentElement.className") == "js"
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.locator(".draft").inner_text().lower() == "draft"
+    assert page.locator("#main-pane path.leaflet-interactive").count() >= 3
+    assert not page.locator("figure.still").is_visible()
+
+
+@pytest.mark.parametrize(("width", "height"), WIDTHS)
+def test_every_layer_and_overlay_toggles(visit: Callable[..., Any], map_file: Path, width: int, height: int) -> None:
+    """One base layer at a time, each with its own legend; each overlay leaves the map and comes back."""
+    page = visit(map_file, width=width, height=height).page
+    for key in [*SOIL_LAYERS, "rate"]:
+        page.select_option("#show", key)
+        assert page.locator("#main-pane img.leaflet-image-layer").count() == (key != "rate")
+        legends = page.locator(".key:visible")
+        assert legends.count() == 1
+        assert legends.get_attribute("data-key") == key
+    for key in ("zones", "samples", "no_apply"):
+        box = page.locator(f'[data-overlay="{key}"]')
+        drawn = "document.querySelectorAll('#main-pane path:not([stroke=none]), #main-pane .leaflet-tooltip').length"
+        before = page.evaluate(drawn)
+        box.uncheck()
+        assert page.evaluate(drawn) < before
+        box.check()
+        assert page.evaluate(drawn) == before
+
+
+@pytest.mark.parametrize(("width", "height"), WIDTHS)
+def test_click_opens_a_ledger_whose_lines_sum(
+    visit: Callable[..., Any], map_file: Path, width: int, height: int
+) -> None:
+    """A press on a zone shows that zone's ledger alone; its lines add up to the need printed under them."""
+    page = visit(map_file, width=width, height=height).page
+    for zone, rate in ((1, "90"), (2, "110"), (3, "130")):
+        page.locator("#main-pane").scroll_into_view_if_needed()
+        page.mouse.click(*_center_of_zone(page, zone))
+        because = page.locator(".because:visible")
+        assert because.count() == 1
+        assert because.locator("h3").inner_text() == f"Zone {zone}: {rate} lb N/ac"
+        lines = [_number(text) for text in because.locator(".ledger tbody td").all_inner_texts()]
+        assert len(lines) == 3
+        assert sum(lines) == _number(because.locator(".ledger .sum td").inner_text())
+        assert "nitrate" in page.locator("#place").inner_text()
+
+
+def test_values_at_a_place_are_the_surface_there(visit: Callable[..., Any], map_file: Path) -> None:
+    """Pressed 100 m from the west edge, the page tells 24 − 100/50 = 22 ppm, as the surface was made."""
+    page = visit(map_file).page
+    page.mouse.click(*_center_of_zone(page, 1))  # zone 1 runs from 0 to 200 m
+    said = re.search(r"nitrate ([\d.]+) ± ([\d.]+) ppm", page.locator("#place").inner_text())
+    assert said is not None
+    assert float(said[1]) == pytest.approx(22.0, abs=0.2)
+    assert float(said[2]) == pytest.approx(0.5 + 0.002 * 100, abs=0.1)
+
+
+def test_no_apply_ground_says_so(visit: Callable[..., Any], map_file: Path) -> None:
+    """A press on the waterway says that it gets nothing; a press outside says that it is outside."""
+    page = visit(map_file).page
+    box = page.evaluate(
+        "() => { const data = JSON.parse(document.getElementById('data').textContent);"
+        "const b = window[data.noApply].getBounds(); return [b.getCenter().lng, b.getCenter().lat, b.getNorth()]; }"
+    )
+    page.mouse.click(*_place_of(page, box[0], box[1]))
+    assert page.locator("#place").inner_text() == "This ground gets no nitrogen."
+    page.mouse.click(*_place_of(page, box[0], box[2] + 0.0004))
+    assert "outside" in page.locator("#place").inner_text()
+
+
+def test_keyboard_alone_reaches_the_answer(visit: Callable[..., Any], map_file: Path) -> None:
+    """By Tab, Enter, arrows and typing: a layer chosen, a zone asked, the map's middle asked, a rate changed."""
+    page = visit(map_file).page
+    seen: list[str] = []
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        at = page.evaluate(
+            "document.activeElement.id || document.activeElement.name || document.activeElement.dataset.zone"
+        )
+        seen.append(at or page.evaluate("document.activeElement.tagName"))
+        if at == "show":
+            page.keyboard.press("ArrowDown")
+            assert page.locator(".key:visible").get_attribute("data-key") == "nitrate_ppm"
+        if page.evaluate("document.activeElement.classList.contains('leaflet-container')"):
+            page.keyboard.press("Enter")
+            assert page.locator("#place").inner_text() == "This ground gets no nitrogen."  # the middle is the waterway
+        if at == "1":
+            page.keyboard.press("Enter")
+            assert page.locator(".because:visible h3").inner_text() == "Zone 1: 90 lb N/ac"
+        if page.evaluate("document.activeElement.tagName === 'SUMMARY'") and "rate-1" not in seen:
+            page.keyboard.press("Enter")
+        if at == "rate-1":
+            page.keyboard.press("Control+A")
+            page.keyboard.type("95")
+            break
+    assert seen[0] == "A"  # the way past the map comes first
+    assert "show" in seen
+    assert page.locator('[data-rate="1"]').inner_text() == "95"
+
+
+def test_two_layers_side_by_side(visit: Callable[..., Any], map_file: Path) -> None:
+    """A second map shows its own layer and follows the first when it moves."""
+    page = visit(map_file).page
+    page.select_option("#show", "nitrate_ppm")
+    page.select_option("#beside-it", "need_lb_ac")
+    assert page.locator("#beside img.leaflet-image-layer").count() == 1
+    assert page.locator(".key:visible").count() == 2
+    left, right = page.locator("#main-pane").bounding_box(), page.locator("#beside-pane").bounding_box()
+    assert left["y"] == right["y"]
+    assert left["x"] + left["width"] <= right["x"] + 1
+    page.locator("#main-pane .leaflet-container").focus()
+    page.keyboard.press("ArrowRight")
+    same = (
+        "() => { const a = window[JSON.parse(document.getElementById('data').textContent).map].getContainer();"
+        "const x = e => e.querySelector('.leaflet-map-pane').getBoundingClientRect().x - e.getBoundingClientRect().x;"
+        "return Math.abs(x(a) - x(document.getElementById('beside'))); }"
+    )
+    page.wait_for_function(f"({same})() < 2")
+    page.select_option("#beside-it", "")
+    assert not page.locator("#beside-pane").is_visible()
+
+
+@pytest.mark.parametrize(("width", "height"), WIDTHS)
+def test_edit_changes_totals_and_saves_a_review(
+    visit: Callable[..., Any], map_file: Path, make: Callable[..., Any], tmp_path: Path, width: int, height: int
+) -> None:
+    """A changed rate with a reason moves the totals by rate × acres; the saved file holds just that."""
+    from vrn.ingest.field_file import settings_from
+
+    prescription = make()
+    page = visit(map_file, width=width, height=height).page
+    page.locator("#review summary").click()
+    before = _number(page.locator("#total-n").inner_text())
+    assert before == round(prescription.total_n_lb)
+    page.fill('[name="rate-3"]', "120")
+    assert page.locator("#wrong-3").inner_text() == "Say why."
+    page.fill('[name="reason-3"]', 'Sandy knoll: "leaches" \\ 2024')
+    zone = prescription.rates[2]
+    assert _number(page.locator("#total-n").inner_text()) == round(prescription.total_n_lb - 10.0 * zone.acres)
+    gallons = prescription.total_product - 10.0 / (0.32 * 11.06) * zone.acres
+    assert _number(page.locator("#total-product").inner_text()) == round(gallons)
+    page.fill('[name="approved_by"]', "A. Marsh")
+    page.locator("#review button").click()
+    assert page.locator("#wrong-sign").inner_text() == "A sign-off needs a name and a date."
+    page.fill('[name="approved_on"]', "2026-06-15")
+    with page.expect_download() as waiting:
+        page.locator("#review button").click()
+    assert waiting.value.suggested_filename == "small_field_2026_review.toml"
+    waiting.value.save_as(tmp_path / "review.toml")
+    saved = tomllib.loads((tmp_path / "review.toml").read_text(encoding="utf-8"))
+    assert saved["review"]["override"] == [{"zone": 3, "rate_n_lb_ac": 120, "reason": 'Sandy knoll: "leaches" \\ 2024'}]
+    field_file = {
+        "field": {"name": "Small Field", "season": 2026, "boundary": "boundary.geojson"},
+        "crop": {"yield_goal_bu_ac": 210.0, "growth_stage": "V8"},
+        "samples": {"file": "samples.csv"},
+        **saved,
+    }
+    settings = settings_from(field_file)
+    assert settings.approved
+    assert settings.review.override[0].rate_n_lb_ac == 120.0
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [("181", "Out of range"), ("-5", "Out of range"), ("10", "The machine cannot go so low"), ("", "Give a number")],
+)
+def test_limits_hold_in_the_review(visit: Callable[..., Any], map_file: Path, typed: str, said: str) -> None:
+    """Above the machine's 180 lb/ac, below 0, between 0 and its least 30, or empty: told, and not saved."""
+    page = visit(map_file).page
+    page.locator("#review summary").click()
+    page.fill('[name="reason-2"]', "trial")
+    page.fill('[name="rate-2"]', typed)
+    assert page.locator("#wrong-2").inner_text().startswith(said)
+    page.locator("#review button").click()
+    assert page.locator("#saved").inner_text() == "Not saved: see above."
+
+
+def test_without_scripts_the_still_picture_and_every_ledger_stand(visit: Callable[..., Any], map_file: Path) -> None:
+    """With scripts off, the still picture, the rates and all three ledgers are there, and no dead control."""
+    page = visit(map_file, java_script_enabled=False).page
+    assert page.locator("figure.still svg").is_visible()
+    assert page.locator(".because:visible").count() == 3
+    assert page.locator("section.rates table").first.is_visible()
+    assert not page.locator("#review").is_visible()
+    assert not page.locator("#show").is_visible()
+
+
+def test_print_shows_the_picture_and_every_ledger(visit: Callable[..., Any], map_file: Path) -> None:
+    """On paper: the still picture, all ledgers, the rates; no control."""
+    page = visit(map_file).page
+    page.emulate_media(media="print")
+    assert page.locator("figure.still svg").is_visible()
+    assert page.locator(".because:visible").count() == 3
+    for control in ("#show", "#review", ".zones", "#main-pane"):
+        assert not page.locator(control).is_visible()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(("width", "height"), WIDTHS)
+def test_axe_finds_nothing_serious(
+    visit: Callable[..., Any], map_file: Path, width: int, height: int, scheme: str
+) -> None:
+    """No serious or critical violation of WCAG 2 by axe-core, contrast of 4.5 included, all parts open."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-core is not installed (extra: test)")
+    page = visit(map_file, width=width, height=height, color_scheme=scheme).page
+    for summary in page.locator("summary").all():
+        summary.click()
+    page.select_option("#beside-it", "need_lb_ac")
+    found = axe.Axe().run(page).response["violations"]
+    assert [(one["id"], one["nodes"][0]["html"]) for one in found if one["impact"] in ("serious", "critical")] == []
+
+
+def test_text_from_files_never_runs(visit: Callable[..., Any], tmp_path: Path, make: Callable[..., Any]) -> None:
+    """A field name with an image that would call a script shows as text; nothing runs, nothing is loaded."""
+    nasty = "<img src=x onerror=\"document.title='ran'\"></script>{{ 7*7 }}"
+    write_map(make(name=nasty, sample_ids=(nasty, "2", "3", "4", "5")), tmp_path / "nasty.html")
+    page = visit(tmp_path / "nasty.html").page
+    assert page.title().startswith("<img src=x")
+    assert "{{ 7*7 }}" in page.locator("h1").inner_text()
+    assert page.locator('img[src="x"]').count() == 0
