@@ -19,8 +19,9 @@ class Ramp:
 
     Notes
     -----
-    The stops fall in even steps of lightness in OKLab, from 0.95 to about 0.30; lightness alone tells them apart, so
-    the order stands in grey and for every kind of colour blindness. The hue only tells one quantity from another.
+    The stops fall in even steps of lightness in OKLab, from about 0.95 to about 0.25; lightness alone tells them
+    apart, so the order stands in grey and for every kind of colour blindness. The hue only tells one quantity from
+    another.
 
     References
     ----------
@@ -68,7 +69,7 @@ class Ramp:
         colors : tuple of str, length count
             As ``#rrggbb``.
         """
-        places = np.linspace(0.0, 1.0, count) if count > 1 else np.array([0.5])
+        places = np.array([0.5]) if count == 1 else np.linspace(0.0, 1.0, count)
         return tuple(f"#{r:02x}{g:02x}{b:02x}" for r, g, b in self.colors(places).tolist())
 
 
@@ -78,7 +79,7 @@ def _rgb(color: str) -> tuple[int, int, int]:
 
 NITROGEN = Ramp(
     name="nitrogen",
-    stops=("#f7f3ac", "#c0e292", "#78d18d", "#27b99c", "#009aa1", "#007b9d", "#135b98", "#2d3c7d", "#2f215b"),
+    stops=("#faf6af", "#bde2a1", "#7bcba1", "#48aea6", "#318ea2", "#186e97", "#1d4d87", "#0b316f", "#041557"),
 )
 SOIL = Ramp(
     name="soil",
@@ -90,5 +91,5 @@ CROP = Ramp(
 )
 DOUBT = Ramp(
     name="doubt",
-    stops=("#ebeff4", "#ced4dd", "#b2bac7", "#97a1b0", "#7d889a", "#67707f", "#525964", "#3d434c", "#292e36"),
+    stops=("#f0f4f9", "#ced5e2", "#acb8cb", "#8d9bb2", "#6f7f99", "#56647a", "#3e4a5d", "#29313f", "#151b24"),
 )
