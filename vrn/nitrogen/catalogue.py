@@ -4,11 +4,19 @@ import difflib
 from typing import Final
 
 from vrn.errors import OutOfRangeError
-from vrn.nitrogen.late_spring import IOWA_LSNT
+from vrn.nitrogen.late_spring import IOWA_LSNT, MICHIGAN_PSNT, OHIO_PSNT, PENN_STATE_2023, PENN_STATE_PSNT
 from vrn.nitrogen.method import Method
+from vrn.nitrogen.optimum import ECONOMIC_OPTIMUM
+from vrn.nitrogen.profile_methods import KANSAS, MINNESOTA_WEST, NEBRASKA, SOUTH_DAKOTA
 from vrn.nitrogen.remaining_need import REMAINING_NEED
 
-_METHODS: Final = {item.key: item for item in (REMAINING_NEED, IOWA_LSNT)}
+_METHODS: Final = {
+    item.key: item
+    for item in (
+        REMAINING_NEED, NEBRASKA, IOWA_LSNT, KANSAS, PENN_STATE_PSNT, PENN_STATE_2023, OHIO_PSNT, MICHIGAN_PSNT,
+        MINNESOTA_WEST, SOUTH_DAKOTA, ECONOMIC_OPTIMUM,
+    )
+}  # fmt: skip
 
 
 def methods() -> tuple[Method, ...]:
@@ -18,7 +26,7 @@ def methods() -> tuple[Method, ...]:
     Examples
     --------
     >>> [item.key for item in methods()][:2]
-    ['remaining-need', 'iowa-lsnt']
+    ['remaining-need', 'nebraska']
     """
     return tuple(_METHODS.values())
 

@@ -1,21 +1,39 @@
 """Late-spring (pre-sidedress) nitrate tests of the top foot, calibrated on corn 6 to 12 inches tall."""
 
-from typing import Final
+from typing import Any, Final
 
-from vrn.nitrogen.method import Example, Input, Method, Values, Working, line_of
+import numpy as np
 
-_INDEXES: Final = "the test already indexes what the soil will mineralize and what the previous crop left"
+from vrn.nitrogen.ledger import Number, as_number
+from vrn.nitrogen.lines import applied_lines, line_of, none_advised_lines, sum_of
+from vrn.nitrogen.method import Example, Input, Method, Values, Working
+
+_INDEXES: Final = "the test already indexes what the soil will mineralize and what the previous crop and manure left"
+_STAGES: Final = ("V4", "V6")
+_FOOT: Final = (12.0, 12.0)
+_PPM: Final = Input(name="nitrate_ppm", meaning="NO3-N, 0–12 in", low=0, high=1000, required=True)
+_YIELD: Final = Input(name="yield_goal_bu_ac", meaning="expected yield", low=0, high=500, required=True)
+_APPLIED: Final = Input(name="applied_lb_ac", meaning="already applied this season, subtracted", low=0, high=500)
+_NOT_ON_SAND: Final = "Not expected to work on sandy soils (University of Nebraska)."
+_NOT_AFTER_BROADCAST: Final = "Not valid after more than 40 to 60 lb/ac of nitrogen broadcast (NY, DE, PA bulletins)."
+
+_IOWA_SOURCE: Final = "Iowa State University Extension CROP 3140 (2017), before it PM 1714, as quoted by the farm press"
+_PENN_SOURCE: Final = "Penn State Agronomy Guide Table 1.4-4 and Agronomy Facts 17"
+_PENN_2023_SOURCE: Final = (
+    "Penn State Extension 2023, as quoted by the farm press; White et al., Agron. J. 115:2600-2613"
+)
+_OHIO_SOURCE: Final = "Ohio State University Extension 2022, as quoted by the farm press"
+_MICHIGAN_SOURCE: Final = "Michigan State University Extension 2011"
 
 
 def _iowa_rule(values: Values) -> Working:
-    source = "Iowa State University Extension CROP 3140 (2017), before it PM 1714"
     wanted = line_of(
         values, key="critical", label="Nitrogen a soil at the critical value holds", lb_ac=values["critical_ppm"] * 8.0,
-        basis="{critical_ppm} ppm × 8 lb/ac per ppm", source=source,
+        basis="{critical_ppm} ppm × 8 lb/ac per ppm", source=_IOWA_SOURCE,
     )  # fmt: skip
     held = line_of(
         values, key="soil_nitrate", label="Nitrate in the top foot", lb_ac=-8.0 * values["nitrate_ppm"],
-        basis="{nitrate_ppm} ppm × 8 lb/ac per ppm", source=source,
+        basis="{nitrate_ppm} ppm × 8 lb/ac per ppm", source=_IOWA_SOURCE,
     )  # fmt: skip
     return Working(lines=(wanted, held))
 
@@ -25,14 +43,14 @@ IOWA_LSNT: Final = Method(
     title="Iowa late-spring soil nitrate test",
     formula="(critical ppm − ppm) × 8",
     region="Iowa",
-    source="Iowa State University Extension CROP 3140 (2017), before it PM 1714; as quoted by the farm press",
+    source=_IOWA_SOURCE,
     factor="8 lb/ac of fertilizer per ppm in the top foot",
     contains=_INDEXES,
     kind="sidedress",
-    stages=("V4", "V6"),
-    bottom_in=(12.0, 12.0),
+    stages=_STAGES,
+    bottom_in=_FOOT,
     inputs=(
-        Input(name="nitrate_ppm", meaning="NO3-N, 0–12 in", low=0, high=1000, required=True),
+        _PPM,
         Input(name="critical_ppm", meaning="25; 20–22 after a spring with over 20 % more rain than usual; 11–15 after "
               "alfalfa or manure", low=0, high=60, calibrated=(10, 30), default=25.0),
     ),
@@ -42,9 +60,184 @@ IOWA_LSNT: Final = Method(
         source="Iowa State numbers in Farm Progress, 21 June 2004: (21 − 10) × 8 = 88 lb/ac",
     ),
     cautions=(
-        "Not expected to work on sandy soils (University of Nebraska).",
+        _NOT_ON_SAND,
         "Not to be used past the stage it was calibrated for (Iowa State, ICM, 22 June 2018).",
-        "Not to be used after a full broadcast rate before planting, or where bands were not sampled across.",
+        _NOT_AFTER_BROADCAST,
     ),
     rule=_iowa_rule,
+)  # fmt: skip
+
+
+def penn_state_history_factor(
+    *, manure_since_harvest: bool = False, manure_in_three_years_before: bool = False, previous_crop: str = "corn"
+) -> float:
+    """
+    Field-history factor of the older Penn State test.
+
+    Parameters
+    ----------
+    manure_since_harvest : bool
+        Any manure since the last harvest.
+    manure_in_three_years_before : bool
+        Any in the three years before that harvest.
+    previous_crop : {"corn", "soybean", "forage legume", "other"}
+
+    Returns
+    -------
+    history_factor : float
+        lb/ac taken off for each ppm.
+
+    References
+    ----------
+    Penn State Agronomy Guide Table 1.4-4; Agronomy Facts 17.
+
+    Examples
+    --------
+    No manure (0.75) after soybean (1):
+
+    >>> penn_state_history_factor(previous_crop="soybean")
+    1.75
+    """
+    crop = {"soybean": 1.0, "forage legume": 3.5}.get(previous_crop, 0.0)
+    return (3.5 if manure_since_harvest else 0.75) + (1.75 if manure_in_three_years_before else 0.0) + crop
+
+
+def _penn_rule(values: Values) -> Working:
+    crop = line_of(
+        values, key="crop", label="Nitrogen for the expected yield", lb_ac=1.1 * values["yield_goal_bu_ac"],
+        basis="{yield_goal_bu_ac} bu/ac × 1.1 lb/bu", source=_PENN_SOURCE,
+    )  # fmt: skip
+    soil = line_of(
+        values, key="soil_nitrate", label="Credit for the test and the field's history",
+        lb_ac=-values["history_factor"] * values["nitrate_ppm"],
+        basis="{nitrate_ppm} ppm × history factor {history_factor}", source=_PENN_SOURCE,
+    )  # fmt: skip
+    enough = np.greater_equal(values["nitrate_ppm"], 21.0)
+    none = none_advised_lines(enough, sum_of([crop, soil]), basis="21 ppm or more", source=_PENN_SOURCE)
+    return Working(lines=(crop, soil, *none))
+
+
+PENN_STATE_PSNT: Final = Method(
+    key="penn-state-psnt",
+    title="Penn State pre-sidedress nitrate test (superseded for manured fields)",
+    formula="1.1 × expected yield − history factor × ppm; none at 21 ppm or more",
+    region="Pennsylvania",
+    source=_PENN_SOURCE,
+    factor="0.75 to 8.75 lb/ac per ppm, by the field's history",
+    contains=_INDEXES,
+    kind="sidedress",
+    stages=_STAGES,
+    bottom_in=_FOOT,
+    inputs=(
+        _YIELD,
+        _PPM,
+        Input(name="history_factor", meaning="manure since harvest (none 0.75, any 3.5) + in the three years before "
+              "(any 1.75) + previous crop (soybean 1, forage legume 3.5)", low=0, high=10, calibrated=(0.75, 8.75),
+              required=True),
+    ),
+    example=Example(
+        inputs={"yield_goal_bu_ac": 150, "nitrate_ppm": 15, "history_factor": 5.25},
+        need_lb_ac=86.25,
+        source="worked from the equation: 1.1 × 150 − (3.5 + 1.75) × 15 = 86.25 lb/ac",
+    ),
+    cautions=("For fields manured in two or more of the last five years penn-state-2023 replaces it.", _NOT_ON_SAND,
+              _NOT_AFTER_BROADCAST),
+    rule=_penn_rule,
+)  # fmt: skip
+
+
+def _penn_2023_rule(values: Values) -> Working:
+    crop = line_of(
+        values, key="crop", label="Nitrogen for the expected yield", lb_ac=0.71 * values["yield_goal_bu_ac"],
+        basis="{yield_goal_bu_ac} bu/ac × 0.71 lb/bu", source=_PENN_2023_SOURCE,
+    )  # fmt: skip
+    soil = line_of(
+        values, key="soil_nitrate", label="Credit for the test", lb_ac=-4.9 * values["nitrate_ppm"],
+        basis="{nitrate_ppm} ppm × 4.9 lb/ac per ppm", source=_PENN_2023_SOURCE,
+    )  # fmt: skip
+    return Working(lines=(crop, soil))
+
+
+PENN_STATE_2023: Final = Method(
+    key="penn-state-2023",
+    title="Penn State pre-sidedress nitrate test, manured fields",
+    formula="0.71 × expected yield − 4.9 × ppm",
+    region="Pennsylvania, fields manured in two or more of the last five years",
+    source=_PENN_2023_SOURCE,
+    factor="4.9 lb/ac per ppm",
+    contains=_INDEXES,
+    kind="sidedress",
+    stages=_STAGES,
+    bottom_in=_FOOT,
+    inputs=(_YIELD, _PPM),
+    example=Example(
+        inputs={"yield_goal_bu_ac": 200, "nitrate_ppm": 12},
+        need_lb_ac=83.2,
+        source="worked from the equation: 0.71 × 200 − 4.9 × 12 = 83.2 lb/ac",
+    ),
+    cautions=(
+        "Made on fields with under 50 lb/ac of nitrogen at planting; not after grass-legume cover crops.",
+        "The paper's own numbers convert to 5.09 lb/ac per ppm and 0.722 lb/bu; extension prints 4.9 and 0.71.",
+        _NOT_ON_SAND,
+    ),
+    rule=_penn_2023_rule,
+)
+
+
+def _class_credit_lb_ac(nitrate_ppm: Number, credits_lb_ac: tuple[float, ...]) -> Number:
+    """Credit of the classes up to 10, (10, 15], (15, 20], (20, 25] and above 25 ppm; NaN stays NaN."""
+    ppm = np.asarray(nitrate_ppm)
+    steps = [ppm <= 10, ppm <= 15, ppm <= 20, ppm <= 25, ppm > 25]
+    return as_number(np.select(steps, [*credits_lb_ac, credits_lb_ac[-1]], default=np.nan))
+
+
+def _base_rate_rule(credits_lb_ac: tuple[float, ...], source: str) -> Any:
+    classes = "to 10: 0, to 15: {:g}, to 20: {:g}, to 25: {:g} lb/ac".format(*credits_lb_ac[1:])
+
+    def rule(values: Values) -> Working:
+        base = line_of(values, key="base_rate", label="Base rate", lb_ac=values["base_rate_lb_ac"],
+                       basis="{base_rate_lb_ac} lb/ac as given", source="given by the user")  # fmt: skip
+        credit = line_of(
+            values, key="soil_nitrate", label="Credit for the test's class",
+            lb_ac=-_class_credit_lb_ac(values["nitrate_ppm"], credits_lb_ac),
+            basis="{nitrate_ppm} ppm; " + classes, source=source,
+        )  # fmt: skip
+        lines = (base, credit, *applied_lines(values))
+        above = np.greater(values["nitrate_ppm"], 25.0)
+        return Working(lines=lines + none_advised_lines(above, sum_of(lines), basis="above 25 ppm", source=source))
+
+    return rule
+
+
+def _base_rate_method(key: str, title: str, region: str, credits_lb_ac: tuple[float, ...], source: str,
+                      example: Example) -> Method:  # fmt: skip
+    return Method(
+        key=key, title=title, region=region, source=source, example=example,
+        formula="base rate − credit by class of ppm − already applied; none above 25 ppm",
+        factor="by class: {} lb/ac at 10–15, 15–20, 20–25 ppm".format(", ".join(f"{x:g}" for x in credits_lb_ac[1:])),
+        contains="a base rate for a rotation already holds the previous crop's credit; " + _INDEXES,
+        kind="season", stages=_STAGES, bottom_in=_FOOT,
+        inputs=(
+            Input(name="base_rate_lb_ac", meaning="the season's economic rate for the rotation", low=0, high=400,
+                  required=True),
+            _PPM,
+            _APPLIED,
+        ),
+        cautions=(
+            "Ohio and Michigan differ in the class from 15 to 20 ppm: 45 against 60 lb/ac.", _NOT_ON_SAND,
+            _NOT_AFTER_BROADCAST,
+        ),
+        rule=_base_rate_rule(credits_lb_ac, source),
+    )  # fmt: skip
+
+
+OHIO_PSNT: Final = _base_rate_method(
+    "ohio-psnt", "Ohio pre-sidedress nitrate test", "Ohio", (0.0, 30.0, 45.0, 90.0), _OHIO_SOURCE,
+    Example(inputs={"base_rate_lb_ac": 156, "nitrate_ppm": 19}, need_lb_ac=111.0,
+            source="published example: base 156 lb/ac at $6 corn and $0.95/lb N, 19 ppm: 156 − 45 = 111 lb/ac"),
+)  # fmt: skip
+MICHIGAN_PSNT: Final = _base_rate_method(
+    "michigan-psnt", "Michigan pre-sidedress nitrate test", "Michigan", (0.0, 30.0, 60.0, 90.0), _MICHIGAN_SOURCE,
+    Example(inputs={"base_rate_lb_ac": 150, "nitrate_ppm": 16}, need_lb_ac=90.0,
+            source="published credit: 60 lb/ac at 16 ppm; 150 − 60 = 90 lb/ac"),
 )  # fmt: skip

@@ -8,7 +8,7 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from vrn.errors import OutOfRangeError, OutsideCalibrationError
-from vrn.nitrogen.ledger import Ledger, Line, Number, as_number, worded
+from vrn.nitrogen.ledger import Ledger, Line, Number, as_number
 from vrn.nitrogen.stage import stage_name, stage_position
 
 _DEPTH_TOLERANCE_IN: Final = 0.5
@@ -86,6 +86,8 @@ class Method:
         First and last leaf stage of the calibration.
     bottom_in : tuple of float, optional
         Least and greatest depth the core from the surface may reach. [in]
+    profile_lb_ac_per_ppm_in : float, optional
+        The factor that turns ppm and inches of a profile into the pounds it takes. [lb/ac per ppm and in]
     inputs : tuple of Input
     example : Example
     cautions : tuple of str
@@ -107,6 +109,7 @@ class Method:
     rule: Callable[[Values], Working]
     stages: tuple[str, str] | None = None
     bottom_in: tuple[float, float] | None = None
+    profile_lb_ac_per_ppm_in: float | None = None
     cautions: tuple[str, ...] = ()
 
     def need(self, *, allow_outside: bool = False, **inputs: Any) -> Ledger:
@@ -138,7 +141,7 @@ class Method:
             problem = f"{self.key} does not hold here: {'; '.join(outside)}."
             raise OutsideCalibrationError(
                 problem,
-                "Choose a method that fits (vrn methods), or look at its answer with allow_outside=True (--allow-outside).",
+                "Choose a method that fits (vrn methods), or look at its answer with allow_outside (--allow-outside).",
             )
         working = self.rule(values)
         notes = tuple(f"outside the calibration of {self.key}: {reason}" for reason in outside)
@@ -222,19 +225,6 @@ class Method:
             for item in self.inputs
             if item.from_memory and item.default is not None and inputs.get(item.name) is None
         )
-
-
-def line_of(values: Values, *, key: str, label: str, lb_ac: Number, basis: str, source: str) -> Line:
-    """
-    A line whose basis is written from the values by their names.
-
-    Examples
-    --------
-    >>> line_of({"yield_goal_bu_ac": 180.0}, key="crop", label="Crop", lb_ac=180.0,
-    ...         basis="{yield_goal_bu_ac} bu/ac × 1.0 lb/bu", source="").basis
-    '180 bu/ac × 1.0 lb/bu'
-    """
-    return Line(key=key, label=label, lb_ac=lb_ac, basis=worded(basis, values), source=source, template=basis)
 
 
 def _number(item: Input, value: Any) -> Any:

@@ -1,12 +1,13 @@
 """The mass balance that finishes the crop: what it has still to take up, less what the soil has and will free."""
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from vrn.errors import OutOfRangeError
 from vrn.nitrogen.ledger import Line, Number, as_number
-from vrn.nitrogen.method import Example, Input, Method, Values, Working, line_of
+from vrn.nitrogen.lines import credit_lines, line_of, sum_of
+from vrn.nitrogen.method import Example, Input, Method, Values, Working
 from vrn.nitrogen.soil_nitrate import BULK_DENSITY_G_CM3, nitrate_lb_ac
 from vrn.nitrogen.stage import (
     MINERALIZATION_SOURCE,
@@ -19,25 +20,6 @@ from vrn.nitrogen.stage import (
 _PPM_SOURCE: Final = "exact conversion of units"
 _OM_SOURCE: Final = "Kansas State: 1 % organic matter holds about 1,000 lb N/ac, 2 % of it freed a year"
 _N_SOURCE: Final = "uptake about 1.13 lb/bu: Bender et al. 2013, Agron. J. 105:161-170"
-CREDIT_LABELS: Final[dict[str, str]] = {
-    "previous_crop": "Credit for the previous crop",
-    "manure": "Manure nitrogen still to appear",
-    "irrigation_water": "Nitrate in irrigation water still to come",
-    "other": "Other nitrogen still to appear",
-}
-
-
-def credit_lines(values: Values) -> tuple[Line, ...]:
-    """A line for every credit that is not 0, in the order they were given; one line for a plain number."""
-    credits_lb_ac: Any = values.get("credits_lb_ac", 0.0)
-    named: dict[str, tuple[str, Any]] = {"credits": ("Credits", credits_lb_ac)}
-    if isinstance(credits_lb_ac, dict):
-        named = {f"credit_{name}": (CREDIT_LABELS.get(name, str(name)), part) for name, part in credits_lb_ac.items()}
-    return tuple(
-        Line(key=key, label=label, lb_ac=-part, basis="as given, after sampling", source="given by the user")
-        for key, (label, part) in named.items()
-        if np.any(np.asarray(part) != 0)
-    )
 
 
 def _rule(values: Values) -> Working:
@@ -62,7 +44,7 @@ def _rule(values: Values) -> Working:
     if uptake is None:
         least, most = uptake_band(stage)
         low, high = in_all * (taken - most), in_all * (taken - least)
-    total = _sum(lines)
+    total = sum_of(lines)
     recovery = values["recovery_share"]
     if np.any(np.asarray(recovery) != 1.0):
         lines.append(
@@ -130,13 +112,6 @@ def _mineral_line(values: Values, by_stage: bool) -> tuple[Line, tuple[str, ...]
         "since wet and organic soils free less than their organic matter promises"
     )
     return line, (note,)
-
-
-def _sum(lines: list[Line]) -> Number:
-    total: Number = 0.0
-    for line in lines:
-        total = total + line.lb_ac
-    return total
 
 
 REMAINING_NEED: Final = Method(

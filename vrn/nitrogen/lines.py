@@ -1,0 +1,117 @@
+"""Lines that several methods share: credits, what is already applied, and "no nitrogen is advised"."""
+
+from typing import Any, Final
+
+import numpy as np
+
+from vrn.nitrogen.ledger import Line, Number, as_number, worded
+
+CREDIT_LABELS: Final[dict[str, str]] = {
+    "previous_crop": "Credit for the previous crop",
+    "manure": "Manure nitrogen still to appear",
+    "irrigation_water": "Nitrate in irrigation water still to come",
+    "other": "Other nitrogen still to appear",
+}
+_GIVEN: Final = "given by the user"
+
+
+def line_of(values: dict[str, Any], *, key: str, label: str, lb_ac: Number, basis: str, source: str) -> Line:
+    """
+    A line whose basis is written from the values by their names.
+
+    Examples
+    --------
+    >>> line_of({"yield_goal_bu_ac": 180.0}, key="crop", label="Crop", lb_ac=180.0,
+    ...         basis="{yield_goal_bu_ac} bu/ac × 1.0 lb/bu", source="").basis
+    '180 bu/ac × 1.0 lb/bu'
+    """
+    return Line(key=key, label=label, lb_ac=lb_ac, basis=worded(basis, values), source=source, template=basis)
+
+
+def credit_lines(values: dict[str, Any], *, factor: Number = 1.0, times: str = "") -> tuple[Line, ...]:
+    """
+    A line for every credit that is not 0; one line for a plain number.
+
+    Parameters
+    ----------
+    values : dict
+        ``credits_lb_ac`` in it is a number, or numbers by name. [lb/ac]
+    factor : float or ndarray
+        The method's own factor on its whole rate.
+    times : str
+        That factor in words for the basis.
+
+    Examples
+    --------
+    >>> [line.lb_ac for line in credit_lines({"credits_lb_ac": {"manure": 20.0, "other": 0.0}})]
+    [-20.0]
+    """
+    credits_lb_ac = values.get("credits_lb_ac", 0.0)
+    named: dict[str, tuple[str, Number]] = {"credits": ("Credits", credits_lb_ac)}
+    if isinstance(credits_lb_ac, dict):
+        named = {f"credit_{name}": (CREDIT_LABELS.get(name, str(name)), part) for name, part in credits_lb_ac.items()}
+    return tuple(
+        Line(
+            key=key,
+            label=label,
+            lb_ac=-part * factor,
+            basis=f"{'each cell’s' if np.ndim(part) else f'{part:g}'} lb/ac as given{times}",
+            source=_GIVEN,
+        )
+        for key, (label, part) in named.items()
+        if np.any(np.asarray(part) != 0)
+    )
+
+
+def applied_lines(values: dict[str, Any]) -> tuple[Line, ...]:
+    """
+    What is already applied, as the line a season's total needs to become a rate for now; none when not given.
+
+    Examples
+    --------
+    >>> applied_lines({"applied_lb_ac": 40.0})[0].basis
+    '40 lb/ac as given'
+    """
+    if "applied_lb_ac" not in values:
+        return ()
+    line = line_of(values, key="applied", label="Nitrogen already applied", lb_ac=-values["applied_lb_ac"],
+                   basis="{applied_lb_ac} lb/ac as given", source=_GIVEN)  # fmt: skip
+    return (line,)
+
+
+def none_advised_lines(where: Any, so_far: Number, *, basis: str, source: str) -> tuple[Line, ...]:
+    """
+    A line that takes the sum down to 0 wherever the method says that no nitrogen is to be given.
+
+    Parameters
+    ----------
+    where : bool or ndarray of bool
+    so_far : float or ndarray
+        Sum of the lines above. [lb/ac]
+    basis, source : str
+
+    Examples
+    --------
+    >>> none_advised_lines(True, 35.0, basis="at or above 21 ppm", source="")[0].lb_ac
+    -35.0
+    """
+    if not np.any(where):
+        return ()
+    taken = as_number(np.where(where, -np.maximum(so_far, 0.0), 0.0))
+    line = Line(key="none_advised", label="No nitrogen is advised", lb_ac=taken, basis=basis, source=source)
+    return (line,)
+
+
+def sum_of(lines: tuple[Line, ...] | list[Line]) -> Number:
+    """
+    Sum of lines. [lb/ac]
+
+    Examples
+    --------
+    >>> sum_of([])
+    0.0
+    """
+    total: Number = 0.0
+    for line in lines:
+        total = total + line.lb_ac
+    return total
