@@ -1,0 +1,161 @@
+"""The operator's sheet: what to pick, which unit the terminal must show, which total to expect, how many loads."""
+
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from vrn.export.iso import CUSTOMER, FARM, rate_unit_shown, task_name
+from vrn.export.iso_grid import iso_grid
+from vrn.export.names import one_line, status, terminal_name
+from vrn.export.report_units import Shown
+from vrn.export.shapefile import column_names
+from vrn.prescription.model import Prescription
+
+_CAUTIONS: Final = (
+    "Follow the product's label and the law where you are: they come before this sheet.",
+    "Keep out of waterways, wells and setbacks, whatever the map says.",
+    "Watch the first pass: the rate on the screen must be a rate of this sheet, in this unit.",
+)
+
+
+def write_load_sheet(prescription: Prescription, folder: Path) -> None:
+    """
+    Write ``load_sheet.txt``.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    folder : Path
+        Existing folder to write into.
+    """
+    (folder / "load_sheet.txt").write_text(load_sheet(prescription), encoding="utf-8", newline="\n")
+
+
+def load_sheet(prescription: Prescription) -> str:
+    """
+    The sheet as text.
+
+    Parameters
+    ----------
+    prescription : Prescription
+
+    Returns
+    -------
+    sheet : str
+        Lines of at most about 90 characters.
+    """
+    return "\n".join((*_head(prescription), *_product(prescription), *_terminal(prescription), *_rates(prescription),
+                      *_cautions(prescription))) + "\n"  # fmt: skip
+
+
+def _shown(prescription: Prescription) -> Shown:
+    return Shown(metric=prescription.field.settings.units == "metric")
+
+
+def _head(prescription: Prescription) -> Iterator[str]:
+    field = prescription.field
+    yield "LOAD SHEET"
+    yield status(prescription)
+    yield f"{one_line(field.name, most=80)}, season {field.settings.field.season}"
+    if field.settings.crop.application_date is not None:
+        yield f"to be applied {field.settings.crop.application_date:%Y-%m-%d}"
+
+
+def _product(prescription: Prescription) -> Iterator[str]:
+    """What goes into the tank and how much of it."""
+    shown, product = _shown(prescription), prescription.product
+    unit = product.unit
+    analysis = f"{product.n_pct:g} % N"
+    if product.density_lb_gal is not None:
+        analysis += f", {shown.text('density', product.density_lb_gal)}"
+    yield ""
+    yield "PRODUCT"
+    yield f"  {one_line(product.name, most=60)} ({analysis})"
+    yield f"  {shown.text(unit, prescription.total_product)} in all, on {shown.text('area', prescription.acres)}"
+    mean = shown.text("n_rate", prescription.mean_rate_n_lb_ac)
+    yield f"  {shown.text('n_mass', prescription.total_n_lb)}, {mean} on average"
+    machine = prescription.field.settings.machine
+    tank = machine.tank_gal if unit == "gal" else machine.tank_lb
+    if tank is not None and prescription.total_product > 0:
+        loads = prescription.total_product / tank
+        last = prescription.total_product - (math.ceil(loads - 1e-9) - 1) * tank
+        yield (f"  {math.ceil(loads - 1e-9)} loads of {shown.text(unit, tank)}, the last of {shown.text(unit, last)}"
+               if loads > 1 + 1e-9 else f"  one load (the tank holds {shown.text(unit, tank)})")  # fmt: skip
+
+
+def _terminal(prescription: Prescription) -> Iterator[str]:
+    """What to pick on the terminal, for each kind of file."""
+    export, shown, unit = prescription.field.settings.export, _shown(prescription), prescription.product.unit
+    columns = column_names(export.shapefile_columns)
+    yield ""
+    yield "TERMINAL THAT READS ISO 11783-10"
+    yield "  copy the folder TASKDATA to the top of the stick, then pick"
+    yield f"  customer  {CUSTOMER}"
+    yield f"  farm      {FARM}"
+    yield f"  field     {terminal_name(prescription.field.name)}"
+    yield f"  task      {task_name(prescription)}"
+    yield f"  product   {terminal_name(prescription.product.name, instead='Product')}"
+    yield f"  unit      {rate_unit_shown(prescription)} of product"
+    if export.iso_grid == "polygons":
+        yield f"  map       version {export.iso_version}, polygons"
+    else:
+        grid = iso_grid(prescription)
+        rows, cols = grid.zone.shape
+        cells = f"{rows} x {cols} cells of {grid.cell_m:g} m"
+        yield f"  map       version {export.iso_version}, grid {export.iso_grid}, {cells}"
+    fixed = (("before the first position", export.default_rate_n_lb_ac),
+             ("with the position lost", export.position_lost_rate_n_lb_ac),
+             ("outside the field", export.out_of_field_rate_n_lb_ac))  # fmt: skip
+    for when, n_lb_ac in fixed:
+        rate = _rate_text(shown, f"{unit}/ac", n_lb_ac / prescription.product.n_lb_per_unit)
+        yield f"  {when}: {rate}"
+    yield ""
+    yield "TERMINAL THAT READS A SHAPEFILE"
+    yield "  shapefile/RX.SHP with RX.SHX, RX.DBF, RX.PRJ (shapefile.zip holds the same)"
+    yield f"  rate column {columns['RATE']}, set the terminal to {_plain_unit(prescription)}"
+    yield f"  zone column {columns['ZONE']}, unit column {columns['UNIT']}"
+
+
+def _plain_unit(prescription: Prescription) -> str:
+    if prescription.rate_unit == "lb N/ac":
+        return "lb N/ac (nitrogen, not product)"
+    return f"{prescription.rate_unit} (product, not nitrogen)"
+
+
+def _rate_text(shown: Shown, quantity: str, rate: float) -> str:
+    return f"{rate * shown.factor(quantity):.1f} {shown.unit(quantity)}"
+
+
+def _rates(prescription: Prescription) -> Iterator[str]:
+    """A row for each zone; the last row adds up."""
+    shown, unit = _shown(prescription), prescription.product.unit
+    per_area = f"{unit}/ac"
+    heads = ("zone", shown.unit("area"), shown.unit(per_area), shown.unit("n_rate"), shown.unit(unit))
+    yield ""
+    yield "RATES"
+    yield f"  {heads[0]:>4} {heads[1]:>9} {heads[2]:>10} {heads[3]:>10} {heads[4]:>11}"
+
+    def row(name: str, acres: float, product_per_ac: float, n_lb_ac: float, product: float) -> str:
+        return (
+            f"  {name:>4} {acres * shown.factor('area'):>9.2f} {product_per_ac * shown.factor(per_area):>10.2f}"
+            f" {n_lb_ac * shown.factor('n_rate'):>10.1f} {product * shown.factor(unit):>11,.1f}"
+        )
+
+    for rate in prescription.rates:
+        yield row(str(rate.zone), rate.acres, rate.product_per_ac, rate.rate_n_lb_ac, rate.product_per_ac * rate.acres)
+    mean = prescription.total_product / prescription.acres
+    yield row("all", prescription.acres, mean, prescription.mean_rate_n_lb_ac, prescription.total_product)
+    zeros = [str(rate.zone) for rate in prescription.rates if rate.rate_n_lb_ac == 0]
+    if zeros:
+        yield f"  Zone {', '.join(zeros)}: rate 0, drive over with the product off."
+    yield "  No-apply ground has no zone: nothing is applied there."
+
+
+def _cautions(prescription: Prescription) -> Iterator[str]:
+    yield ""
+    yield "BEFORE YOU START"
+    for caution in (*_CAUTIONS, *prescription.product.cautions):
+        yield f"  [ ] {caution}"
+    if not prescription.field.settings.approved:
+        yield "  [ ] This is a DRAFT: have it approved before it is driven."

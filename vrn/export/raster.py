@@ -1,0 +1,101 @@
+"""Surfaces as cloud-optimised GeoTIFF in the field's own system: unit in the tags, NaN where nothing is known."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.export.names import one_line, status
+from vrn.field.surface import Surface
+from vrn.prescription.model import Prescription
+
+# file → surface and unit
+_SURFACES = {
+    "nitrate": ("nitrate_ppm", "ppm"),
+    "deep_nitrate": ("deep_nitrate_ppm", "ppm"),
+    "organic_matter": ("organic_matter_pct", "%"),
+    "yield_goal": ("yield_goal_bu_ac", "bu/ac"),
+    "need": ("need_lb_ac", "lb N/ac"),
+}
+
+
+def write_rasters(prescription: Prescription, folder: Path) -> None:
+    """
+    Write ``rasters/*.tif``: nitrate, its error, need, rate, and the other surfaces that there are.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    folder : Path
+        Existing folder to write into.
+
+    Notes
+    -----
+    Cells without treated ground are NaN. ``error.tif`` is the standard error of the nitrate surface, or its
+    leave-one-out error everywhere when the surface has no other; it is absent when neither is known.
+    """
+    inside = folder / "rasters"
+    inside.mkdir()
+    for name, (key, unit) in _SURFACES.items():
+        surface = prescription.surfaces.get(key)
+        if surface is not None:
+            _write(inside / f"{name}.tif", surface.values, unit, f"{key}: {surface.chosen}", prescription)
+    nitrate = prescription.surfaces.get("nitrate_ppm")
+    if nitrate is not None:
+        error, meaning = _error_of(nitrate)
+        if error is not None:
+            _write(inside / "error.tif", error, "ppm", meaning, prescription)
+    _write(inside / "rate.tif", prescription.rate_grid(), "lb N/ac", "rate_n_lb_ac: by zone", prescription)
+
+
+def _error_of(surface: Surface) -> tuple[NDArray[np.float64] | None, str]:
+    """Standard error of a surface, or its leave-one-out error as a constant."""
+    if surface.se is not None:
+        return surface.se, "standard error of nitrate_ppm"
+    rmse = leave_one_out_rmse(surface.details, surface.chosen)
+    if rmse is None:
+        return None, ""
+    return np.full(surface.grid.shape, rmse), "leave-one-out error of nitrate_ppm, the same everywhere"
+
+
+def leave_one_out_rmse(details: dict[str, Any], name: str) -> float | None:
+    """
+    Leave-one-out error of one of the ways a surface could have been made.
+
+    Parameters
+    ----------
+    details : dict
+        Of a ``Surface``: its ``candidates`` are dicts with ``name`` and ``rmse``.
+    name : str
+        Which of them.
+
+    Returns
+    -------
+    rmse : float or None
+        None where it was not computed.
+    """
+    for candidate in details.get("candidates", ()):
+        rmse = candidate.get("rmse")
+        if candidate.get("name") == name and rmse is not None and np.isfinite(rmse):
+            return float(rmse)
+    return None
+
+
+def _write(path: Path, values: NDArray[np.float64], unit: str, meaning: str, prescription: Prescription) -> None:
+    import rasterio
+    from rasterio.transform import Affine
+
+    grid = prescription.grid
+    treated = np.where(prescription.share > 0, values, np.nan).astype(np.float32)
+    with rasterio.open(
+        path, "w", driver="COG", height=grid.rows, width=grid.cols, count=1, dtype="float32", nodata=np.nan,
+        crs=grid.crs, transform=Affine(*grid.transform), compress="deflate", blocksize=256, num_threads=1,
+    ) as file:  # fmt: skip
+        file.write(treated, 1)
+        file.units = (unit,)
+        file.set_band_description(1, meaning)
+        file.update_tags(
+            UNIT=unit, FIELD=one_line(prescription.field.name),
+            SEASON=str(prescription.field.settings.field.season), STATUS=status(prescription),
+        )  # fmt: skip
