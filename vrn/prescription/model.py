@@ -1,6 +1,7 @@
 """The finished prescription: zones with rates, products and reasons, ready to be written."""
 
-from dataclasses import dataclass, field
+import dataclasses
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -157,7 +158,7 @@ class Prescription:
     total_n_lb: float
     total_product: float
     findings: tuple[Finding, ...] = ()
-    details: dict[str, Any] = field(default_factory=dict)
+    details: dict[str, Any] = dataclasses.field(default_factory=dict)
 
     @property
     def mean_rate_n_lb_ac(self) -> float:

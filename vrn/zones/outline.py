@@ -1,5 +1,7 @@
 """Outlines to drive: zones of cells as a valid coverage, its edges smoothed, clipped to the treated ground."""
 
+from typing import Any
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -215,7 +217,8 @@ def _patches(labels: NDArray[np.int32], grid: Grid) -> NDArray[np.object_]:
     ends = np.empty(lattice.shape)
     ends[..., 0] = grid.west_m + lattice[..., 0] * grid.cell_m
     ends[..., 1] = grid.north_m - lattice[..., 1] * grid.cell_m
-    return shapely.get_parts(shapely.polygonize(list(np.atleast_1d(shapely.linestrings(ends)))))
+    edges: Any = shapely.linestrings(ends)
+    return shapely.get_parts(shapely.polygonize(edges))
 
 
 def _runs(edges: NDArray[np.bool_], turns: NDArray[np.bool_]) -> NDArray[np.intp]:

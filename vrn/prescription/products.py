@@ -1,0 +1,176 @@
+"""Nitrogen products with their analysis and density, each with its source; blends and the user's own."""
+
+import difflib
+import re
+
+from vrn.errors import InputFileError
+from vrn.field.settings import BlendPart, ProductSection
+from vrn.prescription.model import Product
+
+_UREA_CAUTION = (
+    "Urea left on the surface can lose ammonia to the air: about half an inch of rain or tillage stops it "
+    "(Montana State and Nebraska extension)."
+)
+_AMMONIA_CAUTION = (
+    "Anhydrous ammonia burns, blinds and kills: vented goggles, ammonia-rated gloves, long sleeves, at least five "
+    "gallons of clean water in reach; 29 CFR 1910.111 and your state's rules bind, and trained people only. "
+    "It is injected, never left on the surface."
+)
+_THIOSULFATE_CAUTION = "Thiosulfate harms seed and leaves: not in the furrow, not over the crop (Iowa State extension)."
+
+PRODUCTS: tuple[Product, ...] = (
+    Product(
+        name="UAN 28", n_pct=28.0, density_lb_gal=10.66, unit="gal", cautions=(_UREA_CAUTION,),
+        source="28-0-0; 10.66 lb/gal at 60–68 °F (10.5–10.77 in print)",
+    ),
+    Product(
+        name="UAN 30", n_pct=30.0, density_lb_gal=10.86, unit="gal", cautions=(_UREA_CAUTION,),
+        source="30-0-0; 10.86 lb/gal, from memory: check it against the delivery note",
+    ),
+    Product(
+        name="UAN 32", n_pct=32.0, density_lb_gal=11.06, unit="gal", cautions=(_UREA_CAUTION,),
+        source="32-0-0; 11.06 lb/gal at 60–68 °F (11.05–11.08 in print)",
+    ),
+    Product(
+        name="Anhydrous ammonia", n_pct=82.0, density_lb_gal=5.15, unit="gal", cautions=(_AMMONIA_CAUTION,),
+        source="82-0-0; 5.15 lb/gal at 60 °F, University of Nebraska–Lincoln, Plant & Soil Sciences eLibrary",
+    ),
+    Product(
+        name="Ammonium thiosulfate", n_pct=12.0, density_lb_gal=11.1, unit="gal", cautions=(_THIOSULFATE_CAUTION,),
+        source="12-0-0-26S; 11.1 lb/gal at 60 °F (11.04 elsewhere)",
+    ),
+    Product(
+        name="Ammonium sulfate solution", n_pct=8.0, density_lb_gal=10.14, unit="gal",
+        source="8-0-0-9S; 10.14 lb/gal, from memory: check it against the delivery note",
+    ),
+    Product(
+        name="Urea", n_pct=46.0, density_lb_gal=None, unit="lb", cautions=(_UREA_CAUTION,),
+        source="46-0-0, Cornell University, Northeast Region Certified Crop Adviser study resources",
+    ),
+    Product(
+        name="Ammonium sulfate", n_pct=21.0, density_lb_gal=None, unit="lb",
+        source="21-0-0-24S, Cornell University, Northeast Region Certified Crop Adviser study resources",
+    ),
+)  # fmt: skip
+
+_ALIASES = {
+    "uan28": "UAN 28", "28uan": "UAN 28", "uan2800": "UAN 28",
+    "uan30": "UAN 30", "30uan": "UAN 30",
+    "uan32": "UAN 32", "32uan": "UAN 32", "uan3200": "UAN 32",
+    "anhydrous": "Anhydrous ammonia", "nh3": "Anhydrous ammonia", "82-0-0": "Anhydrous ammonia",
+    "ats": "Ammonium thiosulfate", "ams": "Ammonium sulfate", "46-0-0": "Urea", "urea46": "Urea",
+    "ammoniumsulfateliquid": "Ammonium sulfate solution", "liquidams": "Ammonium sulfate solution",
+    "28-0-0": "UAN 28", "30-0-0": "UAN 30", "32-0-0": "UAN 32", "21-0-0-24s": "Ammonium sulfate",
+    "12-0-0-26s": "Ammonium thiosulfate", "8-0-0-9s": "Ammonium sulfate solution",
+}  # fmt: skip
+
+
+def product_of(section: ProductSection) -> Product:
+    """
+    The product a field file asks for: a known one, a blend of known ones, or the user's own analysis.
+
+    Parameters
+    ----------
+    section : ProductSection
+        ``[product]``.
+
+    Returns
+    -------
+    product : Product
+
+    Raises
+    ------
+    InputFileError
+        If the name is unknown and no analysis is given, a liquid has no density, or a blend does not make sense.
+
+    Examples
+    --------
+    >>> uan = product_of(ProductSection(name="uan-32"))
+    >>> uan.name, round(100.0 / uan.n_lb_per_unit, 2)
+    ('UAN 32', 28.25)
+    """
+    if section.blend:
+        return _blended(section)
+    if section.n_pct is not None:
+        return _own(section)
+    return known_product(section.name)
+
+
+def known_product(name: str) -> Product:
+    """
+    A product of the table by its name or its grade.
+
+    Parameters
+    ----------
+    name : str
+        Upper and lower case, spaces and hyphens do not matter.
+
+    Returns
+    -------
+    product : Product
+
+    Raises
+    ------
+    InputFileError
+        If the table has no such product.
+    """
+    plain = _plain(name)
+    by_name = {_plain(product.name): product for product in PRODUCTS}
+    aliases = {_plain(alias): by_name[_plain(full)] for alias, full in _ALIASES.items()}
+    found = by_name.get(plain) or aliases.get(plain)
+    if found is None:
+        near = difflib.get_close_matches(plain, list(by_name), n=1, cutoff=0.4)
+        nearest = f" (nearest: {by_name[near[0]].name})" if near else ""
+        problem = f"product.name: {name!r} is not a known product{nearest}."
+        known = ", ".join(product.name for product in PRODUCTS)
+        raise InputFileError(problem, f"Use one of: {known}; or give product.n_pct with density_lb_gal or dry = true.")
+    return found
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[^a-z0-9]", "", name.lower())
+
+
+def _own(section: ProductSection) -> Product:
+    """A product by the user's own analysis."""
+    assert section.n_pct is not None  # for the type checker; the caller has looked
+    if section.dry == (section.density_lb_gal is not None):
+        problem = f"product {section.name!r} has an analysis but " + (
+            "both a density and dry = true." if section.dry else "neither a density nor dry = true."
+        )
+        raise InputFileError(problem, "Give density_lb_gal for a liquid, or dry = true for a dry product.")
+    return Product(
+        name=section.name, n_pct=section.n_pct, density_lb_gal=section.density_lb_gal,
+        unit="lb" if section.dry else "gal", source="field file",
+    )  # fmt: skip
+
+
+def _blended(section: ProductSection) -> Product:
+    """A blend: liquids by volume, dry products by weight."""
+    parts = [(known_product(part.name), part.share) for part in section.blend]
+    total = sum(share for _, share in parts)
+    if abs(total - 1.0) > 1e-3:
+        problem = f"product.blend: the shares add up to {total:g}, not 1."
+        raise InputFileError(problem, "Give each part's share of the blend so that they add up to 1.")
+    units = {product.unit for product, _ in parts}
+    if len(units) > 1:
+        problem = "product.blend mixes liquid and dry products."
+        raise InputFileError(problem, "Blend liquids with liquids, or dry products with dry products.")
+    if any(product.name == "Anhydrous ammonia" for product, _ in parts) and len(parts) > 1:
+        problem = "product.blend holds anhydrous ammonia, which is not blended."
+        raise InputFileError(problem, "Give anhydrous ammonia alone.")
+    weight = [share * (product.density_lb_gal or 1.0) for product, share in parts]
+    n_pct = sum(w * product.n_pct for w, (product, _) in zip(weight, parts, strict=True)) / sum(weight)
+    names = ", ".join(f"{share:.0%} {product.name}" for product, share in parts)
+    how = "by volume" if units == {"gal"} else "by weight"
+    return Product(
+        name=section.name if section.name != "UAN 28" else names,
+        n_pct=n_pct,
+        density_lb_gal=sum(weight) / total if units == {"gal"} else None,
+        unit=units.pop(),
+        source=f"{names} {how}: " + "; ".join(product.source for product, _ in parts),
+        cautions=tuple(dict.fromkeys(caution for product, _ in parts for caution in product.cautions)),
+    )
+
+
+__all__ = ["PRODUCTS", "BlendPart", "known_product", "product_of"]
