@@ -84,15 +84,13 @@ def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings
     'V7'
     """
     raw = _with_stage_in_capitals(raw)
-    faults = _unknown(raw) + _not_yet(raw) + _not_finite(raw, "")
+    faults = _unknown(raw) + _not_yet(raw) + _not_finite(raw, "") + _contradictions(raw)
     settings: Settings | None = None
     try:
         settings = TypeAdapter(Settings).validate_json(json.dumps(raw, default=_plain), strict=True)
     except ValidationError as error:
         spoken_for = {fault.key for fault in faults}
         faults += [fault for fault in map(_fault, error.errors()) if fault.key not in spoken_for]
-    if settings is not None:
-        faults += _contradictions(settings)
     if faults or settings is None:
         raise _refusal(shown, faults)
     return settings
@@ -202,37 +200,46 @@ def _fault(error: Any) -> Fault:
     return Fault(key=path, problem=f"{shown} cannot be used.", remedy=f"Give {allowed}.")
 
 
-def _contradictions(settings: Settings) -> list[Fault]:
-    """Keys that are each allowed and do not go together."""
+def _contradictions(raw: dict[str, Any]) -> list[Fault]:
+    """Keys that are each allowed and do not go together, and the leaf stage; told beside every other fault."""
     faults: list[Fault] = []
 
     def fault(when: bool, key: str, problem: str, remedy: str) -> None:
         if when:
             faults.append(Fault(key=key, problem=problem, remedy=remedy))
 
-    stage, machine, review = settings.crop.growth_stage, settings.machine, settings.review
+    def above(section: str, least: str, greatest: str) -> None:
+        low, high = at(f"{section}.{least}", float), at(f"{section}.{greatest}", float)
+        fault(low is not None and high is not None and low > high, f"{section}.{least}", f"is above {greatest}.",
+              "Check the two figures.")  # fmt: skip
+
+    def at(path: str, kind: type = object) -> Any:
+        value: Any = raw
+        for key in path.split("."):
+            value = value.get(key) if isinstance(value, dict) else None
+        number = kind is float and isinstance(value, (int, float)) and not isinstance(value, bool)
+        return value if number or isinstance(value, kind) else None
+
+    stage = at("crop.growth_stage", str)
     fault(stage is not None and _STAGE.fullmatch(stage) is None, "crop.growth_stage", f'"{stage}" is no leaf stage.',
           'Give the leaf-collar stage on the sampling date as "V8", or "VT", "R1", "preplant".')  # fmt: skip
-    organic = settings.layers.organic_matter
-    if organic is not None:
-        fault((organic.file is None) == (organic.value_pct is None), "layers.organic_matter",
-              "needs one of file and value_pct.", "Give file (with column), or value_pct, not both.")  # fmt: skip
-    potential = settings.layers.yield_potential
+    organic = at("layers.organic_matter", dict)
+    fault(organic is not None and ("file" in organic) == ("value_pct" in organic), "layers.organic_matter",
+          "needs one of file and value_pct.", "Give file (with column), or value_pct, not both.")  # fmt: skip
+    potential = at("layers.yield_potential", dict)
     if potential is not None:
-        given = (potential.file is not None) + bool(potential.files) + (potential.value is not None)
-        fault(given != 1, "layers.yield_potential", "needs one of file, files and value.",
-              "Give exactly one of them, or leave the table out.")  # fmt: skip
-        fault(potential.value is not None and potential.kind == "yield_log", "layers.yield_potential.value",
-              "a harvester log is a file, not a value.", "Give file, or another kind.")  # fmt: skip
-        fault(bool(potential.files) and potential.kind != "yield_log", "layers.yield_potential.files",
-              'several files are for kind = "yield_log".', "Give file, or set the kind.")  # fmt: skip
-    fault(machine.min_rate_n_lb_ac > machine.max_rate_n_lb_ac, "machine.min_rate_n_lb_ac",
-          "is above max_rate_n_lb_ac.", "Check the two figures.")  # fmt: skip
-    fault(bool(machine.min_speed_mph and machine.max_speed_mph and machine.min_speed_mph > machine.max_speed_mph),
-          "machine.min_speed_mph", "is above max_speed_mph.", "Check the two figures.")  # fmt: skip
-    fault(bool(review.approved_by) != (review.approved_on is not None), "review",
+        log = potential.get("kind") == "yield_log"
+        fault(sum(key in potential for key in ("file", "files", "value")) != 1, "layers.yield_potential",
+              "needs one of file, files and value.", "Give exactly one of them, or leave the table out.")  # fmt: skip
+        fault(log and "value" in potential, "layers.yield_potential.value", "a harvester log is a file, not a value.",
+              "Give file, or another kind.")  # fmt: skip
+        fault(not log and "files" in potential, "layers.yield_potential.files", 'several files go with "yield_log".',
+              "Give file, or set the kind.")  # fmt: skip
+    above("machine", "min_rate_n_lb_ac", "max_rate_n_lb_ac")
+    above("machine", "min_speed_mph", "max_speed_mph")
+    fault(bool(at("review.approved_by")) != bool(at("review.approved_on")), "review",
           "approved_by and approved_on go together.", "Give both, or neither for a DRAFT.")  # fmt: skip
-    fault(settings.samples.water_pct is not None and settings.samples.moisture_basis == "dry", "samples.water_pct",
+    fault(at("samples.water_pct") is not None and at("samples.moisture_basis") == "dry", "samples.water_pct",
           "has no use on a dry basis.", 'Leave it out, or set moisture_basis = "moist".')  # fmt: skip
     return faults
 

@@ -88,6 +88,9 @@ class Intake:
         if "://" in name or name.lower().startswith(("http:", "https:", "ftp:", "/vsi")):
             problem = f"{key}: {name} is an address, and vrn reads files only."
             raise InputFileError(problem, "Save the file beside the field file and give its name.")
+        if any(ord(letter) < 32 for letter in name):
+            problem = f"{key}: {name!r} holds a control character."
+            raise InputFileError(problem, "Write a Windows path with / or in 'single quotes'.")
         try:
             path, part = self._path_and_part(name)
             if path.is_dir():

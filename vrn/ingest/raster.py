@@ -9,10 +9,11 @@ import rasterio
 import shapely
 from rasterio.errors import RasterioError
 from rasterio.transform import Affine
-from rasterio.warp import Resampling, calculate_default_transform, reproject
+from rasterio.warp import Resampling, reproject
 from rasterio.windows import Window
 
 from vrn.errors import InputFileError
+from vrn.field.area import reproject as reproject_shape
 from vrn.field.grid import Grid
 from vrn.field.layers import RasterLayer
 from vrn.ingest.intake import Intake, Source
@@ -93,7 +94,7 @@ def _layer(
     transform = raster.window_transform(window)
     plain = transform.b == 0 and transform.d == 0 and transform.e < 0 and transform.a > 0
     if not (system == crs and plain and math.isclose(transform.a, -transform.e, rel_tol=1e-9)):
-        values, transform = _warped(values, transform, system, crs)
+        values, transform = _warped(values, transform, boundary, system, crs)
     grid = Grid(
         crs=crs, west_m=transform.c, north_m=transform.f, cell_m=transform.a, rows=values.shape[0], cols=values.shape[1]
     )
@@ -126,11 +127,9 @@ def _band(intake: Intake, source: Source, raster: Any, wanted: str | None) -> in
 
 def _window(source: Source, raster: Any, boundary: shapely.Geometry, system: str, crs: str) -> Window:
     """Cells that cover the field with a margin."""
-    from vrn.field.area import reproject as reproject_shape
-
     outline = reproject_shape(shapely.segmentize(boundary, 200.0), crs, system)
     corners = shapely.get_coordinates(shapely.envelope(outline))
-    col, row = ~raster.transform * (corners[:, 0], corners[:, 1])
+    col, row = _through(~raster.transform, corners[:, 0], corners[:, 1])
     left, right = math.floor(min(col)) - _MARGIN_CELLS, math.ceil(max(col)) + _MARGIN_CELLS
     top, bottom = math.floor(min(row)) - _MARGIN_CELLS, math.ceil(max(row)) + _MARGIN_CELLS
     left, top = max(left, 0), max(top, 0)
@@ -144,16 +143,23 @@ def _window(source: Source, raster: Any, boundary: shapely.Geometry, system: str
     return Window(left, top, right - left, bottom - top)
 
 
-def _warped(values: Any, transform: Any, system: str, crs: str) -> tuple[Any, Any]:
-    """Values on square cells, north up, in the field's system; bilinear, as for a quantity that varies smoothly."""
+def _through(transform: Any, x: Any, y: Any) -> tuple[Any, Any]:
+    """An affine transform applied to arrays; written out because its operator differs between versions of affine."""
+    return transform.a * x + transform.b * y + transform.c, transform.d * x + transform.e * y + transform.f
+
+
+def _warped(values: Any, transform: Any, boundary: shapely.Geometry, system: str, crs: str) -> tuple[Any, Any]:
+    """Values on square cells of the same mean area, north up; bilinear, as for a quantity that varies smoothly."""
     rows, cols = values.shape
-    corners = [transform * (c, r) for c in (0, cols) for r in (0, rows)]
-    west, east = min(x for x, _ in corners), max(x for x, _ in corners)
-    south, north = min(y for _, y in corners), max(y for _, y in corners)
-    target, width, height = calculate_default_transform(system, crs, cols, rows, west, south, east, north)
-    cell = min(target.a, -target.e)
-    target = Affine(cell, 0.0, target.c, 0.0, -cell, target.f)
-    warped = np.full((max(1, math.ceil(height)), max(1, math.ceil(width))), np.nan)
+    rim = shapely.segmentize(shapely.box(0, 0, cols, rows), max(rows, cols) / 20)
+    ground = shapely.transform(rim, lambda xy: np.column_stack(_through(transform, xy[:, 0], xy[:, 1])))
+    ground = reproject_shape(ground, system, crs)
+    cell = math.sqrt(shapely.area(ground) / (rows * cols))
+    margin = _MARGIN_CELLS * cell
+    west, south, east, north = shapely.bounds(shapely.intersection(ground, shapely.buffer(boundary, margin)))
+    height, width = max(1, math.ceil((north - south) / cell)), max(1, math.ceil((east - west) / cell))
+    target = Affine(cell, 0.0, west, 0.0, -cell, north)
+    warped = np.full((height, width), np.nan)
     reproject(
         values, warped, src_transform=transform, src_crs=system, dst_transform=target, dst_crs=crs,
         src_nodata=np.nan, dst_nodata=np.nan, resampling=Resampling.bilinear,

@@ -1,0 +1,306 @@
+"""Soil samples: whatever the file looks like, NO3-N of dry soil at the right place and depth, and what was assumed."""
+
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import sound
+from pyproj import Transformer
+
+from vrn.errors import InputFileError
+from vrn.field.field import Field
+from vrn.ingest import read_field
+
+Rewrite = Callable[..., Path]
+Put = Callable[[str, Any], Path]
+
+
+def told(field: Field, level: str) -> str:
+    """Findings of one level as text."""
+    return "\n".join(str(finding) for finding in field.findings if finding.level == level)
+
+
+def test_csv_and_geojson_of_the_same_samples_agree(rewrite: Rewrite, put: Put) -> None:
+    """A table and a file of points give the same readings at the same places."""
+    from_csv = read_field(rewrite()).samples
+    points = [
+        sound.point(lon, lat, sample_id=f"S{i}", top_in=0, bottom_in=12, nitrate_ppm=ppm, sampled_on="2026-06-12")
+        for i, ((lon, lat), ppm) in enumerate(zip(sound.places(), sound.READINGS, strict=True), 1)
+    ]
+    put("samples.geojson", sound.collection(*points))
+    from_points = read_field(rewrite(samples__file="samples.geojson")).samples
+    assert from_points.sample_id == from_csv.sample_id
+    np.testing.assert_array_equal(from_points.nitrate_ppm, from_csv.nitrate_ppm)
+    np.testing.assert_allclose(from_points.coordinates_m, from_csv.coordinates_m, atol=1e-9)
+    assert from_points.sampled_on == from_csv.sampled_on == (date(2026, 6, 12),) * 12
+
+
+def test_coordinates_land_where_pyproj_puts_them(rewrite: Rewrite) -> None:
+    """Longitude and latitude become easting and northing of the UTM zone (EPSG:32615), by PROJ itself."""
+    samples = read_field(rewrite()).samples
+    east, north = Transformer.from_crs("EPSG:4326", "EPSG:32615", always_xy=True).transform(*sound.places()[0])
+    assert samples.crs == "EPSG:32615"
+    np.testing.assert_allclose(samples.coordinates_m[0], [east, north], atol=1e-6)
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_text_tables_of_every_make_read_alike(
+    rewrite: Rewrite, put: Put, separator: str, encoding: str, end: str
+) -> None:
+    """Separator, encoding, byte order mark and line ends do not matter."""
+    put("samples.csv", sound.samples_csv().replace(",", separator).replace("\n", end).encode(encoding))
+    samples = read_field(rewrite()).samples
+    assert samples.nitrate_ppm.tolist() == sound.READINGS
+    assert samples.row.tolist() == list(range(2, 14))
+
+
+def test_decimal_commas_with_semicolons(rewrite: Rewrite, put: Put) -> None:
+    """A file of a continental office: semicolons between cells, commas in numbers."""
+    put("samples.csv", sound.samples_csv().replace(",", ";").replace(".", ","))
+    samples = read_field(rewrite()).samples
+    assert samples.nitrate_ppm.tolist() == sound.READINGS
+
+
+def test_windows_1252_is_read_and_told(rewrite: Rewrite, put: Put) -> None:
+    """Accented letters of an old program are read, with a note."""
+    put("samples.csv", sound.samples_csv().replace("S1,", "Süd-é1,").encode("cp1252"))
+    field = read_field(rewrite())
+    assert field.samples.sample_id[0] == "Süd-é1"
+    assert "Windows-1252" in told(field, "note")
+
+
+@pytest.mark.parametrize("ours_first", [True, False])
+def test_column_mapping_works_either_way_round(rewrite: Rewrite, put: Put, ours_first: bool) -> None:
+    """``nitrate_ppm = "Result"`` and ``Result = "nitrate_ppm"`` mean the same."""
+    put("samples.csv", sound.samples_csv(header="Lab No,X deg,Y deg,From,To,Result,Day"))
+    ours = {"sample_id": "Lab No", "longitude": "X deg", "latitude": "Y deg", "top_in": "From", "bottom_in": "To",
+            "nitrate_ppm": "Result", "sampled_on": "Day"}  # fmt: skip
+    columns = ours if ours_first else {theirs: mine for mine, theirs in ours.items()}
+    text = sound.toml_text(sound.KEYS) + "\n[samples.columns]\n"
+    text += "\n".join(f'"{left}" = "{right}"' for left, right in columns.items())
+    path = rewrite()
+    path.write_text(text, encoding="utf-8")
+    samples = read_field(path).samples
+    assert samples.nitrate_ppm.tolist() == sound.READINGS
+    assert samples.sample_id[0] == "S1"
+
+
+def test_nitrate_becomes_nitrate_nitrogen(rewrite: Rewrite) -> None:
+    """NO3 × 14.0067 / 62.0037 = NO3-N (molar masses from the IUPAC standard atomic weights, N 14.007 and O 15.999)."""
+    samples = read_field(rewrite(samples__reported_as="NO3")).samples
+    share = 14.007 / (14.007 + 3 * 15.999)
+    np.testing.assert_allclose(samples.nitrate_ppm, np.array(sound.READINGS) * share, rtol=1e-4)
+
+
+def test_moist_readings_become_dry_by_their_water(rewrite: Rewrite, put: Put) -> None:
+    """With 20 % water of the dry weight, 100 g of dry soil come as 120 g, so 10 ppm of moist soil are 12 of dry."""
+    samples = read_field(rewrite(samples__moisture_basis="moist", samples__water_pct=20)).samples
+    np.testing.assert_allclose(samples.nitrate_ppm, np.array(sound.READINGS) * 1.2)
+    table = sound.samples_csv().splitlines()
+    wet = [f"{table[0]},water_pct"] + [f"{row},{10 + i}" for i, row in enumerate(table[1:])]
+    put("samples.csv", "\n".join(wet))
+    samples = read_field(rewrite(samples__moisture_basis="moist")).samples
+    np.testing.assert_allclose(samples.nitrate_ppm, np.array(sound.READINGS) * (1.10 + 0.01 * np.arange(12)))
+
+
+def test_standards_and_blanks_keep_their_basis_and_need_no_place(rewrite: Rewrite, put: Put) -> None:
+    """A check standard is a solution: it has no water to correct and lies in no field."""
+    text = sound.samples_csv(
+        header="sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm,sampled_on,kind,nominal_ppm"
+    )
+    put("samples.csv", text + "STD1,,,,,20.6,2026-06-12,standard,20\nB1,,,,,<0.2,2026-06-12,blank,\n")
+    samples = read_field(rewrite(samples__moisture_basis="moist", samples__water_pct=20)).samples
+    assert samples.kind[-2:] == ("standard", "blank")
+    assert samples.nitrate_ppm[-2:].tolist() == [20.6, 0.1]
+    assert samples.nominal_ppm[-2] == 20.0
+    assert len(samples.field_readings()) == 12
+
+
+def test_several_depths_at_one_place(rewrite: Rewrite, put: Put) -> None:
+    """Two depths of one core are two rows, and no finding."""
+    rows = sound.samples_csv().splitlines()
+    deep = [row.replace(",0,12,", ",12,24,") for row in rows[1:]]
+    put("samples.csv", "\n".join(rows + deep))
+    field = read_field(rewrite())
+    assert field.samples.depths_in() == ((0.0, 12.0), (12.0, 24.0))
+    assert len(field.samples) == 24
+    assert not told(field, "warning")
+
+
+def test_depths_in_centimetres_by_the_columns_name(rewrite: Rewrite, put: Put) -> None:
+    """30.48 cm are 12 in exactly (an inch is 2.54 cm)."""
+    text = sound.samples_csv().replace("top_in,bottom_in", "top_cm,bottom_cm").replace(",0,12,", ",0,30.48,")
+    put("samples.csv", text)
+    samples = read_field(rewrite()).samples
+    assert samples.depths_in() == ((0.0, 12.0),)
+
+
+def test_below_detection_carries_half_the_limit(rewrite: Rewrite, put: Put) -> None:
+    """``<0.5`` is 0.25 and is told; ``>60`` carries 60 and needs a person."""
+    rows = sound.samples_csv().splitlines()
+    rows[1] = rows[1].replace(",12.4,", ",<0.5,")
+    rows[2] = rows[2].replace(",14.1,", ",> 60,")
+    put("samples.csv", "\n".join(rows))
+    field = read_field(rewrite())
+    assert field.samples.nitrate_ppm[:2].tolist() == [0.25, 60.0]
+    assert field.samples.below_detection.tolist() == [True] + [False] * 11
+    assert "1 readings are below detection; half the limit is carried" in told(field, "note")
+    assert "above the instrument's range (row 3)" in told(field, "warning")
+
+
+def test_composites_speak_for_their_areas(rewrite: Rewrite, put: Put) -> None:
+    """A reading with an area_id needs no coordinates and stands inside its polygon."""
+    middle = (sound.WEST + sound.EAST) / 2
+    put("areas.geojson", sound.collection(
+        sound.polygon(sound.box(sound.WEST, sound.SOUTH, middle, sound.NORTH), area_id=1),
+        sound.polygon(sound.box(middle, sound.SOUTH, sound.EAST, sound.NORTH), area_id=2)))  # fmt: skip
+    put("samples.csv", "sample_id,area_id,top_in,bottom_in,nitrate_ppm\nA,1,0,12,11.5\nB,2,0,12,19\n")
+    field = read_field(rewrite(samples__areas={"file": "areas.geojson"}))
+    assert field.samples.area_id == ("1", "2")
+    assert set(field.samples.areas) == {"1", "2"}
+    for area, place in zip(field.samples.area_id, field.samples.coordinates_m, strict=True):
+        import shapely
+
+        assert shapely.contains_xy(field.samples.areas[area], *place)
+
+
+@pytest.mark.parametrize(
+    ("longitude", "latitude"),
+    [("93° 36.240' W", "42° 6.06' N"), ("93 36 14.4 W", "42 06 03.6 N"), ("W93.604", "N42.101"), ("-93.604", "42.101")],
+)
+def test_degrees_and_minutes_are_read(rewrite: Rewrite, put: Put, longitude: str, latitude: str) -> None:
+    """-93.604 is 93° 36.24' W is 93° 36' 14.4" W: minutes are sixtieths (ISO 6709)."""
+    put("samples.csv", sound.samples_csv(edit={2: f"S1,{longitude},{latitude},0,12,12.4,2026-06-12"}))
+    samples = read_field(rewrite()).samples
+    east, north = Transformer.from_crs("EPSG:4326", "EPSG:32615", always_xy=True).transform(-93.604, 42.101)
+    np.testing.assert_allclose(samples.coordinates_m[0], [east, north], atol=0.01)
+
+
+def test_coordinates_in_another_named_system(rewrite: Rewrite, put: Put) -> None:
+    """Metres of EPSG:26915 (the same zone on NAD 83) land within a decimetre of the same places."""
+    change = Transformer.from_crs("EPSG:4326", "EPSG:26915", always_xy=True)
+    rows = ["sample_id,easting,northing,top_in,bottom_in,nitrate_ppm"]
+    for i, place in enumerate(sound.places()):
+        east, north = change.transform(*place)
+        rows.append(f"S{i + 1},{east:.3f},{north:.3f},0,12,{sound.READINGS[i]}")
+    put("samples.csv", "\n".join(rows))
+    metres = read_field(rewrite(samples__crs="EPSG:26915")).samples
+    put("samples.csv", sound.samples_csv())
+    degrees = read_field(rewrite()).samples
+    np.testing.assert_allclose(metres.coordinates_m, degrees.coordinates_m, atol=0.1)
+
+
+def test_samples_outside_are_left_out_and_told_with_their_distance(rewrite: Rewrite, put: Put) -> None:
+    """One sample a thousandth of a degree of latitude south of the field: 0.001° × 111.08 km/° = 111 m = 364 ft."""
+    put("samples.csv", sound.samples_csv(edit={5: "S4,-93.6,42.099,0,12,16.0,2026-06-12"}))
+    field = read_field(rewrite())
+    assert "S4" not in field.samples.sample_id
+    assert "samples.csv row 5: Sample S4 lies 364 ft outside the field and was left out." in told(field, "warning")
+
+
+def test_a_sample_in_a_hole_of_the_boundary_is_outside(rewrite: Rewrite, put: Put) -> None:
+    """A pond is not the field."""
+    lon, lat = sound.places()[5]
+    hole = sound.box(lon - 0.0003, lat - 0.0003, lon + 0.0003, lat + 0.0003)
+    put("boundary.geojson", sound.collection(sound.polygon(sound.RING, hole)))
+    field = read_field(rewrite())
+    assert "S6" not in field.samples.sample_id
+    assert "Sample S6 lies" in told(field, "warning")
+
+
+def test_swapped_coordinates_are_named_and_never_swapped(rewrite: Rewrite, put: Put) -> None:
+    """Where the numbers could be either, the field itself tells; the file is refused."""
+    west, south = -58.505, -33.900
+    ring = sound.box(west, south, west + 0.01, south + 0.004)
+    put("boundary.geojson", sound.collection(sound.polygon(ring)))
+    rows = [f"S{i},{south + 0.001 * i},{west + 0.002 * i},0,12,14" for i in (1, 2, 3)]
+    put("samples.csv", "\n".join(["sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm", *rows]))
+    path = rewrite(layers__organic_matter={"value_pct": 3})
+    with pytest.raises(InputFileError, match="longitude and latitude look swapped") as raised:
+        read_field(path)
+    assert raised.value.remedy == "Swap the two columns in the file."
+
+
+def test_lost_minus_sign_is_named(rewrite: Rewrite, put: Put) -> None:
+    """Longitudes without their sign lie in another continent, and the error says why."""
+    put("samples.csv", sound.samples_csv().replace(",-93.", ",93."))
+    with pytest.raises(InputFileError, match="longitude has lost its minus sign"):
+        read_field(rewrite())
+
+
+@pytest.mark.parametrize(("ratio", "found"), [(3.8, False), (4.0, True), (4.43, True), (4.9, True), (5.1, False)])
+def test_dates_that_differ_as_no3_from_no3_n_are_told(rewrite: Rewrite, put: Put, ratio: float, found: bool) -> None:
+    """NO3 weighs 62.0037 / 14.0067 = 4.43 times its nitrogen; medians 4.0 to 4.9 apart raise the question."""
+    rows = sound.samples_csv().splitlines()
+    for i in range(1, 13):
+        cells = rows[i].split(",")
+        cells[5], cells[6] = ("10", "2026-06-12") if i % 2 else (f"{10 * ratio:g}", "2026-06-15")
+        rows[i] = ",".join(cells)
+    put("samples.csv", "\n".join(rows))
+    field = read_field(rewrite())
+    assert ("as NO3 is to NO3-N" in told(field, "warning")) is found
+
+
+def test_what_the_file_leaves_open_is_told(rewrite: Rewrite) -> None:
+    """No basis, no moisture, no stage: each is a question for a person."""
+    path = rewrite(samples__reported_as=None, samples__moisture_basis=None, crop__growth_stage=None, layers=None)
+    questions = told(read_field(path), "warning")
+    for about in ("samples.reported_as", "samples.moisture_basis", "crop.growth_stage", "layers.organic_matter"):
+        assert f"{about}: " in questions
+
+
+def test_repeated_row_is_dropped_and_a_second_reading_is_asked_about(rewrite: Rewrite, put: Put) -> None:
+    """The same row twice counts once; two readings of one place and depth stay, with a question."""
+    rows = sound.samples_csv().splitlines()
+    put("samples.csv", "\n".join([*rows, rows[3], rows[4].replace(",16.0,", ",17.5,")]))
+    field = read_field(rewrite())
+    assert len(field.samples) == 13
+    assert "samples.csv row 14: Repeats row 4 in all and was dropped." in told(field, "note")
+    assert "1 places have several readings of one depth (rows 5, 15)" in told(field, "warning")
+
+
+@pytest.mark.parametrize(
+    ("changes", "edit", "says"),
+    [
+        ({"field__season": 2025}, {}, "Cores were pulled on 2026-06-12, and the season is 2025."),
+        ({"crop__application_date": sound.Raw("2026-06-01")}, {}, "lies before the sampling on 2026-06-12"),
+        ({"crop__planting_date": sound.Raw("2026-07-01")}, {}, "lies after the sampling on 2026-06-12"),
+        ({}, {3: "S2,-93.6014,42.1007,0,12,14.1,2026-05-02"}, "Cores were pulled over 41 days"),
+        ({}, {3: "S2,-93.6014,42.1007,0,30,14.1,2026-06-12"}, "Cores of 0–12 and 0–30 in overlap."),
+        ({}, {3: "S2,-93.6014,42.1007,30,60,14.1,2026-06-12"}, "Check that depths are inches"),
+        ({}, {3: "S1,-93.6014,42.1007,0,12,14.1,2026-06-12"}, "Sample S1 stands at more than one place."),
+    ],
+)
+def test_what_looks_wrong_needs_a_person(
+    rewrite: Rewrite, put: Put, changes: dict[str, Any], edit: dict[int, str], says: str
+) -> None:
+    """Readings that can be used and look wrong together raise a warning that says so."""
+    put("samples.csv", sound.samples_csv(edit=edit))
+    assert says in told(read_field(rewrite(**changes)), "warning")
+
+
+def test_empty_readings_stay_unknown(rewrite: Rewrite, put: Put) -> None:
+    """An empty cell is NaN, never 0; a wholly empty row of the form is passed over."""
+    text = sound.samples_csv(edit={2: "S1,-93.604,42.1007,0,12,,2026-06-12", 3: "S2,-93.6014,42.1007,0,12,NA,"})
+    put("samples.csv", text + "S13,,,0,12,,\n")
+    field = read_field(rewrite())
+    assert np.isnan(field.samples.nitrate_ppm[:2]).all()
+    assert len(field.samples) == 12
+    assert "2 rows have no reading" in told(field, "note")
+    assert "1 rows hold no place and no reading" in told(field, "note")
+
+
+def test_all_faulty_rows_are_named_together(rewrite: Rewrite, put: Put) -> None:
+    """Three rows with three faults are one error."""
+    edit = {2: "S1,-93.604,42.1007,0,12,-3,2026-06-12", 4: "S3,-93.5988,42.1007,12,0,9.8,2026-06-12",
+            6: "S5,-93.604,42.1019,0,12,n.d.?,2026-06-12"}  # fmt: skip
+    put("samples.csv", sound.samples_csv(edit=edit))
+    with pytest.raises(InputFileError, match="row 2: nitrate_ppm is -3") as raised:
+        read_field(rewrite())
+    assert "row 4: a core from 12 to 0 in" in raised.value.problem
+    assert 'row 6: nitrate_ppm is "n.d.?", which is no number' in raised.value.problem
