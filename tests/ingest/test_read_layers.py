@@ -115,7 +115,8 @@ def test_raster_of_another_make_is_warped_onto_the_same_ground(rewrite: Rewrite,
     got = layer.values.ravel()[inside]
     assert inside.sum() > 1000
     assert np.isfinite(got).mean() > 0.99
-    np.testing.assert_allclose(got, plane(centres[inside, 0], centres[inside, 1]), atol=2e-4)
+    # GDAL's warper may lie an eighth of a cell off: 1.25 m on a plane that rises 2.8e-4 a metre
+    np.testing.assert_allclose(got, plane(centres[inside, 0], centres[inside, 1]), atol=3.5e-4)
 
 
 def test_nodata_is_unknown(rewrite: Rewrite, field_folder: Path) -> None:
