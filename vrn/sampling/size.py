@@ -1,0 +1,187 @@
+"""How many samples, and how many cores in each, for an error one can live with."""
+
+import math
+from dataclasses import dataclass
+
+from vrn.errors import OutOfRangeError
+
+USUAL_CV_PCT = 45.0  # nitrate within a field: 30 to 60 % is usual (from memory)
+CORE_CV_PCT = 50.0  # one core is off by about 50 %, five by about 25 % (five-core study of side-dressed corn, 2003)
+WANTED_ERROR_PCT = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizeStep:
+    """
+    What a number of samples buys.
+
+    Parameters
+    ----------
+    samples : int
+    error_pct : float
+        Half the confidence interval of the field's mean. [% of the mean]
+    ten_more_pct : float
+        What ten more samples take off that. [percentage points]
+    """
+
+    samples: int
+    error_pct: float
+    ten_more_pct: float
+
+
+def samples_needed(cv_pct: float, error_pct: float, *, confidence: float = 0.95) -> int:
+    """
+    Samples for a wanted error of the mean: ``(z · CV ÷ error)²``, rounded up.
+
+    Parameters
+    ----------
+    cv_pct : float
+        Standard deviation between samples over their mean. [%]
+    error_pct : float
+        Half the confidence interval that is wanted. [% of the mean]
+    confidence : float
+        Of that interval, 0 … 1.
+
+    Returns
+    -------
+    samples : int
+        At least 1.
+
+    Raises
+    ------
+    OutOfRangeError
+        If a number is not positive, or the confidence not between 0 and 1.
+
+    References
+    ----------
+    Cochran (1977), Sampling Techniques, 3rd ed., § 4.4 and 4.6.
+
+    Examples
+    --------
+    (1.96 × 45 ÷ 20)² = 19.4:
+
+    >>> samples_needed(45, 20)
+    20
+    """
+    _positive(cv_pct=cv_pct, error_pct=error_pct)
+    return max(1, math.ceil((_z(confidence) * cv_pct / error_pct) ** 2 - 1e-9))
+
+
+def error_of_mean_pct(
+    cv_pct: float,
+    samples: int,
+    *,
+    confidence: float = 0.95,
+    core_cv_pct: float = 0.0,
+    cores: int = 1,
+) -> float:
+    """
+    Half the confidence interval of the mean of composites of several cores.
+
+    Parameters
+    ----------
+    cv_pct : float
+        Between places. [%]
+    samples : int
+        Places sampled.
+    confidence : float
+    core_cv_pct : float
+        Between cores of one place; 0 when ``cv_pct`` holds it already. [%]
+    cores : int
+        Mixed into each sample.
+
+    Returns
+    -------
+    error_pct : float
+        ``z · √(CV²/n + core CV²/(n · cores))``. [% of the mean]
+
+    References
+    ----------
+    Cochran (1977), Sampling Techniques, 3rd ed., § 10.3 (two stages).
+
+    Examples
+    --------
+    >>> round(error_of_mean_pct(45, 20), 1)
+    19.7
+    """
+    _positive(cv_pct=cv_pct, samples=samples, cores=cores)
+    return _z(confidence) * math.sqrt((cv_pct**2 + core_cv_pct**2 / cores) / samples)
+
+
+def cores_needed(error_pct: float, *, core_cv_pct: float = CORE_CV_PCT, confidence: float = 0.95) -> int:
+    """
+    Cores in one sample for a wanted error of that sample.
+
+    Parameters
+    ----------
+    error_pct : float
+        [% of the sample's true mean]
+    core_cv_pct : float
+        Between cores of one place. [%]
+    confidence : float
+
+    Returns
+    -------
+    cores : int
+
+    Examples
+    --------
+    (1.96 × 50 ÷ 25)² = 15.4:
+
+    >>> cores_needed(25)
+    16
+    """
+    return samples_needed(core_cv_pct, error_pct, confidence=confidence)
+
+
+def size_curve(
+    cv_pct: float,
+    *,
+    confidence: float = 0.95,
+    core_cv_pct: float = 0.0,
+    cores: int = 1,
+    counts: tuple[int, ...] = (5, 10, 15, 20, 30, 40, 50, 60, 80, 100),
+) -> tuple[SizeStep, ...]:
+    """
+    Error of the mean by number of samples, and what ten more buy.
+
+    Parameters
+    ----------
+    cv_pct, confidence, core_cv_pct, cores
+        As for :func:`error_of_mean_pct`.
+    counts : tuple of int
+
+    Returns
+    -------
+    curve : tuple of SizeStep
+
+    Examples
+    --------
+    >>> step, = size_curve(45, counts=(10,))
+    >>> round(step.error_pct, 1), round(step.ten_more_pct, 1)
+    (27.9, 8.2)
+    """
+
+    def error(count: int) -> float:
+        return error_of_mean_pct(cv_pct, count, confidence=confidence, core_cv_pct=core_cv_pct, cores=cores)
+
+    return tuple(
+        SizeStep(samples=count, error_pct=error(count), ten_more_pct=error(count) - error(count + 10))
+        for count in counts
+    )
+
+
+def _z(confidence: float) -> float:
+    from statistics import NormalDist
+
+    if not 0 < confidence < 1:
+        problem = f"A confidence of {confidence} is not between 0 and 1."
+        raise OutOfRangeError(problem, "Give it as 0.95.")
+    return NormalDist().inv_cdf(0.5 + confidence / 2)
+
+
+def _positive(**numbers: float) -> None:
+    for name, value in numbers.items():
+        if not (math.isfinite(value) and value > 0):
+            problem = f"{name} is {value}."
+            raise OutOfRangeError(problem, "Give a number above 0.")
