@@ -127,7 +127,9 @@ def _nitrate(name: str, layers: tuple[SoilSamples, ...], grid: Grid) -> Surface:
 def _readings_on_grid(name: str, layer: SoilSamples, grid: Grid) -> Surface:
     """Readings of one depth on the grid: composites as the means of their areas, points interpolated."""
     if layer.areas:
-        return area_means(layer.areas, layer.area_id, layer.nitrate_ppm, grid, name=name)
+        areas = np.array(layer.area_id)
+        means = {area: float(layer.nitrate_ppm[areas == area].mean()) for area in layer.areas if (areas == area).any()}
+        return area_means(layer.areas, means, grid, name=name)
     found = interpolate(layer.coordinates_m, layer.nitrate_ppm, grid.centers_m())
     return Surface(
         name=name, grid=grid, values=_on(grid, found.estimate),
