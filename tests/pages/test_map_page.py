@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from vrn.export.map_page import map_page, write_map
-from vrn.export.report_units import Shown, add_up
+from vrn.export.report_units import Shown
 from vrn.prescription.model import Prescription
 
 NASTY = "<img src=x onerror=alert(1)></script><script>alert(2)</script>{{ 7*7 }}\u2028&amp;\"'"
@@ -147,10 +147,3 @@ def test_metric_page_has_no_trade_unit_left(make: Any) -> None:
     assert not re.search(r"\d (lb|ac|gal|bu)\b", re.sub(r"<small>.*?</small>", "", body))
     assert "145.7" in body  # 130 lb N/ac
     assert Shown(metric=True).number("n_rate", 130.0) == "145.7"
-
-
-def test_largest_remainder_adds_up() -> None:
-    """Hamilton's method: 33.4 three times sums to 100.2, so the first gets the hundredth (worked by hand)."""
-    assert add_up([33.4, 33.4, 33.4]) == [34, 33, 33]
-    assert add_up([]) == []
-    assert sum(add_up([198.4, -42.4, -29.4])) == round(198.4 - 42.4 - 29.4)

@@ -17,7 +17,7 @@ from markupsafe import Markup
 from vrn.export.map_page_layers import LEVELS, Picture, frame_of, pictures, sample_places
 from vrn.export.map_page_leaflet import Drawn, leaflet_map
 from vrn.export.map_page_still import still_picture
-from vrn.export.map_page_words import page_words, rate_colors, surface_words, zone_words
+from vrn.export.map_page_words import allowed_of, page_words, rate_colors, surface_words, zone_words
 from vrn.export.report_units import Shown
 from vrn.prescription.model import Prescription
 
@@ -57,7 +57,10 @@ def map_page(prescription: Prescription) -> str:
     surfaces = pictures(prescription, frame, shown)
     places = sample_places(prescription, shown)
     drawn = leaflet_map(prescription, frame, surfaces, places, shown)
-    layers = [_rate_layer(prescription, shown), *(_layer(picture, drawn.names, shown) for picture in surfaces)]
+    layers = [
+        _rate_layer(prescription, shown),
+        *(_layer(picture, drawn.names, shown, prescription.ledger.method) for picture in surfaces),
+    ]
     page = page_words(prescription, shown)
     leaflet_css, leaflet_js, licence = _leaflet()
     first_js, page_js = _own("first.js"), _own("map.js")
@@ -152,7 +155,7 @@ def _rate_layer(prescription: Prescription, shown: Shown) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _layer(picture: Picture, names: dict[str, str], shown: Shown) -> dict[str, Any]:
+def _layer(picture: Picture, names: dict[str, str], shown: Shown, method: str) -> dict[str, Any]:
     factor = shown.factor(picture.quantity)
     low, high = picture.low * factor, picture.high * factor
     steps = ", ".join(picture.ramp.stops)
@@ -167,7 +170,8 @@ def _layer(picture: Picture, names: dict[str, str], shown: Shown) -> dict[str, A
         )
     return {
         "key": picture.key, "title": picture.title, "unit": shown.unit(picture.quantity), "name": names[picture.key],
-        "legend": Markup(f'{bar}<div class="ticks">{ticks}</div>'), "words": surface_words(picture, shown),
+        "legend": Markup(f'{bar}<div class="ticks">{ticks}</div>'),
+        "words": surface_words(picture, shown, prescribed_by=method),
         "low": low, "high": high, "decimals": shown.decimals(picture.quantity), "ramp": picture.ramp.name,
     }  # fmt: skip
 
@@ -181,7 +185,6 @@ def _data(
     kept = ("key", "title", "unit", "name", "low", "high", "decimals", "ramp")
     ramps = {picture.ramp.name: picture.ramp for picture in surfaces}
     fractions = [level / (LEVELS - 1) for level in range(LEVELS)]
-    least, most = page["least"], page["most"]
     settings = prescription.field.settings
     return {
         "map": drawn.map_name, "zones": drawn.names["zones"], "labels": drawn.names["labels"],
@@ -194,6 +197,7 @@ def _data(
         "metric": shown.metric, "crowded": len(places) > _CROWD,
         "rates": [
             {"zone": rate.zone, "acres": rate.acres, "rate": rate.rate_n_lb_ac, "product": rate.product_per_ac,
+             **allowed_of(prescription, rate, shown),
              "shown": shown.number("n_rate", rate.rate_n_lb_ac),
              "productShown": shown.number(f"{product.unit}/ac", rate.product_per_ac)}
             for rate in prescription.rates
@@ -202,7 +206,7 @@ def _data(
         "massFactor": shown.factor("n_mass"), "massUnit": shown.unit("n_mass"),
         "tankFactor": shown.factor(product.unit), "tankUnit": shown.unit(product.unit),
         "productFactor": shown.factor(f"{product.unit}/ac"), "perUnit": product.n_lb_per_unit,
-        "least": least, "most": most, "allowed": page["allowed"],
+        "step": settings.machine.rate_step_n_lb_ac, "steps": page["steps"],
         "file": page["review_file"], "about": f"Review of {prescription.field.name}, season {settings.field.season}.",
     }  # fmt: skip
 

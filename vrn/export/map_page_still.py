@@ -71,20 +71,21 @@ def still_picture(prescription: Prescription, shown: Shown) -> str:
 
 def label_points(outline: shapely.Geometry, field_m2: float) -> list[shapely.Point]:
     """
-    Where a zone's number stands: inside its largest part, and inside every part of a thirtieth of the field or more.
+    Where a zone's number stands: at the widest place of its largest part, and of other large parts.
 
     Parameters
     ----------
     outline : shapely Polygon or MultiPolygon
     field_m2 : float
-        [m²]
+        A part of a thirtieth of it is large. [m²]
 
     Returns
     -------
     points : list of shapely Point
     """
     parts = sorted((part for part in shapely.get_parts(outline) if part.area > 0), key=lambda part: -part.area)
-    return [shapely.point_on_surface(part) for i, part in enumerate(parts) if i == 0 or part.area >= field_m2 / 30]
+    shown = [part for i, part in enumerate(parts) if i == 0 or part.area >= field_m2 / 30]
+    return [shapely.Point(shapely.maximum_inscribed_circle(part, tolerance=2.0).coords[0]) for part in shown]
 
 
 def _path(geometry: shapely.Geometry, *, fill: str) -> str:

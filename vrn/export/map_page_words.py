@@ -5,10 +5,15 @@ import re
 from datetime import date
 from typing import Any
 
+import numpy as np
+
 from vrn.export.map_page_layers import Picture, sample_places
 from vrn.export.ramps import NITROGEN
-from vrn.export.report_units import UNKNOWN, Shown, add_up
-from vrn.nitrogen.ledger import Ledger
+from vrn.export.raster import leave_one_out_rmse
+from vrn.export.report_units import UNKNOWN, Shown
+from vrn.field.surface import Surface
+from vrn.nitrogen.ledger import Ledger, largest_remainder
+from vrn.prescription.limits import rules_of
 from vrn.prescription.model import Prescription, ZoneRate
 
 
@@ -31,12 +36,9 @@ def ledger_rows(ledger: Ledger, shown: Shown) -> tuple[list[dict[str, str]], str
     """
     factor = shown.factor("n_line")
     exact = [float(line.lb_ac) * factor for line in ledger.lines]
-    if all(math.isfinite(value) for value in exact):
-        whole = add_up(exact)
-        numbers, total = [_signed(value) for value in whole], _signed(sum(whole), plus=False)
-    else:
-        numbers = [_signed(round(value)) if math.isfinite(value) else UNKNOWN for value in exact]
-        total = UNKNOWN
+    printed = largest_remainder(exact, decimals=0)
+    numbers = [_signed(value) for value in printed]
+    total = _signed(sum(printed), plus=False)
     rows = [
         {"label": line.label, "number": number, "basis": line.basis, "source": line.source}
         for line, number in zip(ledger.lines, numbers, strict=True)
@@ -44,9 +46,11 @@ def ledger_rows(ledger: Ledger, shown: Shown) -> tuple[list[dict[str, str]], str
     return rows, total
 
 
-def _signed(value: int, *, plus: bool = True) -> str:
+def _signed(value: float, *, plus: bool = True) -> str:
+    if not math.isfinite(value):
+        return UNKNOWN
     sign = "−" if value < 0 else "+" if plus and value > 0 else ""
-    return f"{sign}{abs(value)}"
+    return f"{sign}{abs(value):.0f}"
 
 
 def rate_colors(prescription: Prescription) -> dict[int, str]:
@@ -102,6 +106,7 @@ def _zone(
         "total": total,
         "below_zero": total.startswith("−"),
         "notes": rate.ledger.notes,
+        "allowed": allowed_of(prescription, rate, shown)["allowed"],
         "band": _band(rate.ledger, shown),
         "changes": [
             {
@@ -124,9 +129,9 @@ def _against(rate_n_lb_ac: float, flat_n_lb_ac: float, shown: Shown) -> str:
 
 
 def _band(ledger: Ledger, shown: Shown) -> str | None:
-    if ledger.low_lb_ac is None or ledger.high_lb_ac is None:
+    if ledger.band_lb_ac is None:
         return None
-    low, high = (shown.number("n_line", float(value)) for value in (ledger.low_lb_ac, ledger.high_lb_ac))
+    low, high = (shown.number("n_line", float(value)) for value in ledger.band_lb_ac)
     return f"{low} to {high} {shown.unit('n_line')}"
 
 
@@ -142,7 +147,7 @@ def _methods(prescription: Prescription, zone: int, shown: Shown) -> list[dict[s
     return found
 
 
-def surface_words(picture: Picture, shown: Shown) -> str:
+def surface_words(picture: Picture, shown: Shown, *, prescribed_by: str = "") -> str:
     """
     What a layer shows and what it rests on, in one or two sentences.
 
@@ -150,6 +155,8 @@ def surface_words(picture: Picture, shown: Shown) -> str:
     ----------
     picture : Picture
     shown : Shown
+    prescribed_by : str
+        Key of the method.
 
     Returns
     -------
@@ -163,21 +170,29 @@ def surface_words(picture: Picture, shown: Shown) -> str:
         return "Not known."
     if surface.chosen == "constant":
         return f"One value for the whole field: {shown.text(picture.quantity, picture.low)}."
-    chosen = surface.chosen
-    error = _loo(surface.details, shown, picture.quantity)
-    return f"Made by {chosen}.{error}"
+    source = f" ({surface.details['source']})" if surface.details.get("source") else ""
+    places = surface.details.get("places")
+    made = {
+        "ordinary kriging": f"Measured at {places or 'the'} places, between them inferred by ordinary kriging",
+        "inverse distance": f"Measured at {places or 'the'} places, between them inferred by inverse distance",
+        "area means": "Each composite sample's value over its area",
+        "mean": "One mean: the samples do not support a map",
+        "raster by area": "The raster that was given, averaged over each cell",
+        "polygons by area": "The areas that were given, averaged over each cell",
+        prescribed_by: f"The ledger of every cell, by the method {prescribed_by}; below 0 the soil holds enough",
+    }.get(surface.chosen, f"Made by {surface.chosen}")
+    return f"{made}{source}.{_error(surface, shown, picture.quantity)}"
 
 
-def _loo(details: dict[str, Any], shown: Shown, quantity: str) -> str:
-    """Leave-one-out error of the chosen way against the plain mean, where it is known."""
-    candidates = {
-        str(one.get("name")): one.get("rmse") for one in details.get("candidates", ()) if isinstance(one, dict)
-    }
-    chosen, mean = candidates.get(str(details.get("chosen"))), candidates.get("mean")
+def _error(surface: Surface, shown: Shown, quantity: str) -> str:
+    """Leave-one-out error of the chosen way against the plain mean's, where it is known."""
+    chosen = leave_one_out_rmse(surface.details, surface.chosen)
+    mean = leave_one_out_rmse(surface.details, "mean")
     if chosen is None:
         return ""
     words = f" Each sample guessed from the others is off by {shown.text(quantity, chosen)}"
-    return f"{words} (by the plain mean {shown.text(quantity, mean)})." if mean is not None else f"{words}."
+    against = f" (by the plain mean, {shown.text(quantity, mean)})" if mean is not None else ""
+    return f"{words}{against}."
 
 
 def page_words(prescription: Prescription, shown: Shown) -> dict[str, Any]:
@@ -196,7 +211,6 @@ def page_words(prescription: Prescription, shown: Shown) -> dict[str, Any]:
     """
     settings = prescription.field.settings
     product = prescription.product
-    least, most = allowed_n_lb_ac(prescription)
     largest = max(prescription.rates, key=lambda rate: rate.acres)
     state = (
         f"Approved by {settings.review.approved_by} on {day(settings.review.approved_on)}."
@@ -223,9 +237,7 @@ def page_words(prescription: Prescription, shown: Shown) -> dict[str, Any]:
         "nitrate_unit": shown.unit("nitrate"),
         "product_rate_unit": shown.unit(f"{product.unit}/ac"),
         "first": largest.zone,
-        "least": least,
-        "most": most,
-        "allowed": f"0, or {shown.number('n_rate', least)} to {shown.text('n_rate', most)}",
+        "steps": f"rates go in steps of {shown.text('n_rate', settings.machine.rate_step_n_lb_ac)}",
         "review_file": _file_name(prescription.field.name, settings.field.season),
         "decide": [finding for finding in prescription.findings if finding.level == "warning"],
         "assumed": [finding for finding in prescription.findings if finding.level == "note"],
@@ -249,13 +261,31 @@ def facts(prescription: Prescription, shown: Shown) -> list[str]:
     return found
 
 
-def allowed_n_lb_ac(prescription: Prescription) -> tuple[float, float]:
-    """Least rate above 0 and greatest rate that machine and limits allow. [lb N/ac]"""
+def allowed_of(prescription: Prescription, rate: ZoneRate, shown: Shown) -> dict[str, Any]:
+    """
+    Rates a person may set for a zone.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    rate : ZoneRate
+    shown : Shown
+
+    Returns
+    -------
+    allowed : dict
+        ``least`` and ``most`` rate above 0 [lb N/ac], and ``allowed`` in words.
+    """
     settings = prescription.field.settings
-    most = [settings.machine.max_rate_n_lb_ac, settings.limits.max_n_lb_ac]
-    if settings.limits.max_season_n_lb_ac is not None:
-        most.append(max(settings.limits.max_season_n_lb_ac - sum(one.n_lb_ac for one in settings.applications), 0.0))
-    return settings.machine.min_rate_n_lb_ac, min(most)
+    applied = float(sum(application.n_lb_ac for application in settings.applications))
+    if "applied_n_lb_ac" in prescription.surfaces:
+        inside = (prescription.zones.labels == rate.zone) & (prescription.share > 0)
+        known = prescription.surfaces["applied_n_lb_ac"].values
+        weights = np.where(inside & np.isfinite(known), prescription.share, 0.0)
+        applied = float(np.sum(weights * np.nan_to_num(known)) / np.sum(weights)) if weights.any() else 0.0
+    least, most = rules_of(settings.limits, settings.machine).window(applied)
+    words = f"0, or {shown.number('n_rate', least)} to {shown.text('n_rate', most)}." if most > 0 else "0 only."
+    return {"least": least, "most": most, "allowed": words}
 
 
 _CAUTIONS = (

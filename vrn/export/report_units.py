@@ -1,11 +1,8 @@
 """Numbers as the reader sees them: trade units or metric, rounded once, with the unit beside them."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
-
-import numpy as np
 
 from vrn.units import (
     BU_AC_T_HA,
@@ -92,29 +89,3 @@ class Shown:
         if number == UNKNOWN:
             return number
         return f"{number} {self.unit(quantity)}"
-
-
-def add_up(values: Sequence[float]) -> list[int]:
-    """
-    Whole numbers that add up to the rounded sum: the largest remainders are rounded up.
-
-    Parameters
-    ----------
-    values : sequence of float, length n
-        Finite.
-
-    Returns
-    -------
-    rounded : list of int, length n
-
-    Examples
-    --------
-    >>> add_up([33.4, 33.4, 33.4]), add_up([-10.5, 20.7])
-    ([34, 33, 33], [-11, 21])
-    """
-    exact = np.asarray(values, dtype=float)
-    floors = np.floor(exact).astype(int)
-    missing = round(float(exact.sum())) - int(floors.sum())
-    by_remainder = np.argsort(-(exact - floors), kind="stable")
-    floors[by_remainder[:missing]] += 1
-    return [int(value) for value in floors]

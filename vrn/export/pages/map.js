@@ -9,7 +9,9 @@
   var beside = null;
   var chosen = data.first;
   var overlays = {};
-  var pin = L.circleMarker([0, 0], { radius: 7, color: "#000", weight: 3, fill: false, interactive: false });
+  var pin = L.layerGroup([["#fff", 6], ["#000", 2.5]].map(function (look) {
+    return L.circleMarker([0, 0], { radius: 8, color: look[0], weight: look[1], fill: false, interactive: false });
+  }));
   var layerOf = function (key) { return data.layers.filter(function (layer) { return layer.key === key; })[0]; };
 
   /* drawing */
@@ -179,7 +181,7 @@
     draw();
   }
   function choosePlace(latlng) {
-    pin.setLatLng(latlng).addTo(map);
+    pin.addTo(map).eachLayer(function (ring) { ring.setLatLng(latlng).bringToFront(); });
     var zone = within(zones, latlng);
     if (zone) { chooseZone(zone.properties.zone, here(latlng) || "Zone " + zone.properties.zone + "."); return; }
     byId("place").textContent = within(window[data.noApply], latlng)
@@ -196,28 +198,31 @@
   /* review: sums of the table that came with the page */
   var form = byId("review");
   var field = function (name) { return form.elements[name]; };
+  var near = function (value) { return String(Math.round(value * 10) / 10); };
   function read() {
     var answer = { overrides: [], wrong: false, n: 0, product: 0, area: 0 };
     data.rates.forEach(function (row) {
       var text = field("rate-" + row.zone).value.trim();
       var changed = text !== row.shown;
-      var rate = changed ? Number(text) / data.factor : row.rate;
+      var typed = Number(text) / data.factor;
+      var rate = changed ? Math.round(typed / data.step) * data.step : row.rate;
       var reason = field("reason-" + row.zone).value.trim();
       var wrong = "";
       if (changed) {
         if (text === "" || !isFinite(rate)) { wrong = "Give a number."; }
-        else if (rate < 0 || rate > data.most + 1e-6) { wrong = "Out of range: " + data.allowed + "."; }
-        else if (rate > 0 && rate < data.least - 1e-6) { wrong = "The machine cannot go so low: " + data.allowed + "."; }
+        else if (typed < 0 || typed > row.most + 0.05 || rate > row.most + 1e-6) { wrong = "Out of range: " + row.allowed; }
+        else if (rate > 0 && rate < row.least - 1e-6) { wrong = "The machine cannot go so low: " + row.allowed; }
         else if (!reason) { wrong = "Say why."; }
       } else if (reason) { wrong = "A reason without a changed rate."; }
-      byId("wrong-" + row.zone).textContent = wrong;
+      var counted = changed && !wrong && Math.abs(rate - typed) * data.factor > 0.06;
+      byId("wrong-" + row.zone).textContent = wrong || (counted ? "Counted as " + near(rate * data.factor) + ": " + data.steps + "." : "");
       if (wrong) { answer.wrong = true; }
       if (changed && !wrong) { answer.overrides.push({ zone: row.zone, rate: Math.round(rate * 1e4) / 1e4, reason: reason }); }
       var product = changed ? rate / data.perUnit : row.product;
       answer.n += rate * row.acres;
       answer.product += product * row.acres;
       answer.area += row.acres;
-      all('[data-rate="' + row.zone + '"]').forEach(function (cell) { cell.textContent = changed ? text : row.shown; });
+      all('[data-rate="' + row.zone + '"]').forEach(function (cell) { cell.textContent = changed ? near(rate * data.factor) : row.shown; });
       all('[data-product="' + row.zone + '"]').forEach(function (cell) { cell.textContent = changed ? (product * data.productFactor).toFixed(1) : row.productShown; });
     });
     answer.by = field("approved_by").value.trim();
