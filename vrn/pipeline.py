@@ -53,8 +53,10 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     profile = profile_of(field.samples.field_readings())
     surfaces = _surfaces(field, profile, grid, share)
     tell("nitrogen")
-    ledger, notices = _need(field, profile, surfaces)
-    need_se = _need_se(field, profile, surfaces, ledger)
+    here = np.flatnonzero(share > 0)
+    ledger, notices = _need(field, profile, surfaces, here)
+    need_se = _need_se(field, profile, surfaces, ledger, here)
+    ledger = ledger.spread(here, share.size)
     surfaces["need_lb_ac"] = Surface(
         name="need_lb_ac", grid=grid, values=_on(grid, ledger.unclipped_lb_ac), se=need_se, chosen=ledger.method
     )
@@ -156,10 +158,10 @@ def _yield_goal(field: Field, grid: Grid, share: NDArray[np.float64]) -> Surface
     )  # fmt: skip
 
 
-def _known(field: Field, profile: Profile, surfaces: dict[str, Surface]) -> dict[str, Any]:
-    """What the ledger is struck from, by the names of the methods' inputs."""
+def _known(field: Field, profile: Profile, surfaces: dict[str, Surface], here: NDArray[np.intp]) -> dict[str, Any]:
+    """What the ledger of the treated cells is struck from, by the names of the methods' inputs."""
     settings = field.settings
-    known: dict[str, Any] = {name: surface.values.ravel() for name, surface in surfaces.items()}
+    known: dict[str, Any] = {name: surface.values.ravel()[here] for name, surface in surfaces.items()}
     known |= {
         "top_in": float(profile.top[0].top_in[0]),
         "bottom_in": float(profile.top[-1].bottom_in[0]),
@@ -173,28 +175,31 @@ def _known(field: Field, profile: Profile, surfaces: dict[str, Surface]) -> dict
     return known
 
 
-def _need(field: Field, profile: Profile, surfaces: dict[str, Surface]) -> tuple[Ledger, tuple[Notice, ...]]:
-    """Ledger of every cell by the method of the field file."""
-    options = asdict(field.settings.nitrogen)
-    return need_of_cells(options, **_known(field, profile, surfaces))
+def _need(
+    field: Field, profile: Profile, surfaces: dict[str, Surface], here: NDArray[np.intp]
+) -> tuple[Ledger, tuple[Notice, ...]]:
+    """Ledger of the treated cells by the method of the field file."""
+    return need_of_cells(asdict(field.settings.nitrogen), **_known(field, profile, surfaces, here))
 
 
 def _need_se(
-    field: Field, profile: Profile, surfaces: dict[str, Surface], ledger: Ledger
+    field: Field, profile: Profile, surfaces: dict[str, Surface], ledger: Ledger, here: NDArray[np.intp]
 ) -> NDArray[np.float64] | None:
     """Standard error of the need: each surface's error times what one unit of it does to the need."""
     grid = surfaces["nitrate_ppm"].grid
     if surfaces["nitrate_ppm"].se is None:
         return None
-    options, known = asdict(field.settings.nitrogen), _known(field, profile, surfaces)
-    variance = np.zeros(grid.shape)
+    options, known = asdict(field.settings.nitrogen), _known(field, profile, surfaces, here)
+    variance = np.zeros(here.size)
     for name, surface in surfaces.items():
         if surface.se is None:
             continue
         moved, _ = need_of_cells(options, **{**known, name: known[name] + 0.01})
         slope = (np.asarray(moved.unclipped_lb_ac) - np.asarray(ledger.unclipped_lb_ac)) / 0.01
-        variance += (_on(grid, slope) * surface.se) ** 2
-    return np.sqrt(variance)
+        variance += (slope * surface.se.ravel()[here]) ** 2
+    need_se = np.full(grid.rows * grid.cols, np.nan)
+    need_se[here] = np.sqrt(variance)
+    return need_se.reshape(grid.shape)
 
 
 def _zones(field: Field, grid: Grid, share: NDArray[np.float64], need: Surface) -> Zones:

@@ -134,6 +134,44 @@ class Ledger:
             high_lb_ac=None if self.high_lb_ac is None else self.high_lb_ac + moved,
         )  # fmt: skip
 
+    def spread(self, cells: NDArray[np.intp], size: int) -> "Ledger":
+        """
+        Ledger of some cells as a ledger of all: NaN where nothing was struck.
+
+        Parameters
+        ----------
+        cells : ndarray of int, shape (n,)
+            Where the arrays of this ledger stand among all cells.
+        size : int
+            Number of all cells.
+
+        Returns
+        -------
+        ledger : Ledger
+            Arrays of shape (size,); scalars stay scalars.
+
+        Examples
+        --------
+        >>> line = Line(label="Soil", lb_ac=np.array([1.0, 2.0]), basis="", source="", key="soil")
+        >>> Ledger(lines=(line,), method="").spread(np.array([0, 2]), 3).unclipped_lb_ac
+        array([ 1., nan,  2.])
+        """
+
+        def put(value: Number) -> Number:
+            if not np.ndim(value):
+                return value
+            whole = np.full(size, np.nan)
+            whole[cells] = value
+            return whole
+
+        return replace(
+            self,
+            lines=tuple(replace(line, lb_ac=put(line.lb_ac)) for line in self.lines),
+            low_lb_ac=None if self.low_lb_ac is None else put(self.low_lb_ac),
+            high_lb_ac=None if self.high_lb_ac is None else put(self.high_lb_ac),
+            inputs={name: put(value) for name, value in self.inputs.items()},
+        )
+
     def reduce(self, mean: Callable[[NDArray[np.float64]], float], *, size: int) -> "Ledger":
         """
         Ledger of an area: each line averaged by ``mean`` over the same cells.
