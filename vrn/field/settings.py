@@ -237,10 +237,11 @@ class LimitSection:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PriceSection:
-    """``[prices]``."""
+    """``[prices]``; ``rate_by = "prices"`` sets rates by what a pound too little and a pound too much cost."""
 
     corn_per_bu: Positive | None = None
     n_per_lb: Positive | None = None
+    rate_by: Literal["mean", "prices"] = "mean"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
