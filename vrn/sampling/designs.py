@@ -1,0 +1,255 @@
+"""Where to sample: balanced over the ground, one in each square of a grid, or by strata; and close pairs on purpose."""
+
+import math
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.errors import OutOfRangeError
+from vrn.sampling.balance import local_pivotal
+
+_TURNS = 24  # directions tried for a partner
+
+
+def balanced_places(
+    spots_m: NDArray[np.float64],
+    count: int,
+    *,
+    random: np.random.Generator,
+    auxiliary: NDArray[np.float64] | None = None,
+) -> NDArray[np.intp]:
+    """
+    Places spread over the ground, and over the values of layers where there are any, each with the same chance.
+
+    Parameters
+    ----------
+    spots_m : ndarray, shape (n, 2)
+        Places to choose among, each standing for the same area. [m]
+    count : int
+    random : numpy Generator
+    auxiliary : ndarray, shape (n, p), optional
+        Layers in which the sample should be spread as well, in any unit; unknown values stand in the middle.
+
+    Returns
+    -------
+    chosen : ndarray of int, shape (count,)
+        Rows of ``spots_m``. The plain mean of what is read there is unbiased for the mean of the ground.
+
+    Raises
+    ------
+    OutOfRangeError
+        If more are wanted than there are, or fewer than one.
+
+    References
+    ----------
+    Grafström, Lundström & Schelin (2012), Biometrics 68:514-520.
+    """
+    if not 1 <= count <= len(spots_m):
+        problem = f"{count} samples cannot be placed among {len(spots_m)} places."
+        raise OutOfRangeError(problem, "Ask for at least one and no more than the ground holds.")
+    space = spots_m / max(float(np.sqrt(spots_m.var(axis=0).mean())), 1e-9)
+    if auxiliary is not None and auxiliary.size:
+        space = np.column_stack([space, standardised(auxiliary)])
+    return local_pivotal(np.full(len(spots_m), count / len(spots_m)), space, random=random)
+
+
+def grid_places(outline: shapely.Geometry, count: int, *, random: np.random.Generator) -> NDArray[np.float64]:
+    """
+    Jittered grid: a place drawn anywhere in each square of a net laid at random.
+
+    Parameters
+    ----------
+    outline : shapely Polygon or MultiPolygon
+        In a projected system.
+    count : int
+    random : numpy Generator
+
+    Returns
+    -------
+    places_m : ndarray, shape (count, 2)
+        North-west first. Squares that the edge cuts are kept with the chance of their share, so that every spot of
+        the ground has the same chance and the plain mean is unbiased. [m]
+    """
+    side = math.sqrt(outline.area / count)
+    west, south, east, north = outline.bounds
+    x = np.arange(west - side * random.random(), east, side)
+    y = np.arange(south - side * random.random(), north, side)
+    corners = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    squares = shapely.box(corners[:, 0], corners[:, 1], corners[:, 0] + side, corners[:, 1] + side)
+    inside = np.asarray(shapely.intersection(squares, outline), dtype=object)
+    share = np.clip(shapely.area(inside) / side**2, 0.0, 1.0)
+    chosen = local_pivotal(share, corners, random=random)
+    places = np.array([_place_in(inside[i], random) for i in chosen])
+    return places[np.lexsort((places[:, 0], -np.floor((places[:, 1] - south) / side)))]
+
+
+def stratified_places(
+    spots_m: NDArray[np.float64], strata: NDArray[np.intp], count: int, *, random: np.random.Generator
+) -> NDArray[np.intp]:
+    """
+    Places by strata in proportion to their area, balanced inside each.
+
+    Parameters
+    ----------
+    spots_m : ndarray, shape (n, 2)
+        [m]
+    strata : ndarray of int, shape (n,)
+    count : int
+        At least two go to each stratum where they last, so that its variation can be known.
+    random : numpy Generator
+
+    Returns
+    -------
+    chosen : ndarray of int, shape (count,)
+    """
+    labels, sizes = np.unique(strata, return_counts=True)
+    chosen = []
+    for label, share in zip(labels, allotted(sizes, count), strict=True):
+        rows = np.flatnonzero(strata == label)
+        if share:
+            chosen.append(rows[balanced_places(spots_m[rows], min(share, len(rows)), random=random)])
+    return np.sort(np.concatenate(chosen))
+
+
+def allotted(sizes: NDArray[np.intp], count: int) -> list[int]:
+    """
+    Samples for strata in proportion to their size, at least two each where they last.
+
+    Parameters
+    ----------
+    sizes : ndarray, shape (k,)
+    count : int
+
+    Returns
+    -------
+    shares : list of int
+        Adding up to ``count``.
+
+    Examples
+    --------
+    >>> allotted(np.array([700, 250, 50]), 20)
+    [13, 5, 2]
+    >>> allotted(np.array([700, 250, 50]), 2)
+    [1, 1, 0]
+    """
+    least = min(2, count // len(sizes))
+    exact = sizes / sizes.sum() * count
+    shares = np.maximum(np.floor(exact), least).astype(int)
+    while shares.sum() < count:
+        shares[int(np.argmax(exact - shares))] += 1
+    while shares.sum() > count:
+        over = np.where(shares > least, shares - exact, -np.inf)
+        shares[int(np.argmax(over))] -= 1
+    return [int(share) for share in shares]
+
+
+def strata_of(auxiliary: NDArray[np.float64], count: int) -> NDArray[np.intp]:
+    """
+    Sort places into strata of alike values (k-means on standardised layers).
+
+    Parameters
+    ----------
+    auxiliary : ndarray, shape (n, p)
+        Layers at the places; unknown values stand in the middle.
+    count : int
+        Most strata.
+
+    Returns
+    -------
+    strata : ndarray of int, shape (n,)
+        1 … k along the layers' main direction; fewer than ``count`` where values coincide.
+
+    Examples
+    --------
+    >>> strata_of(np.array([[1.0], [1.2], [4.0], [4.1], [9.0]]), 3).tolist()
+    [1, 1, 2, 2, 3]
+    """
+    from scipy.cluster.vq import kmeans2
+
+    values = standardised(auxiliary)
+    main = np.linalg.svd(values - values.mean(axis=0), full_matrices=False)[2][0]
+    main = main * np.sign(main[np.argmax(np.abs(main))])
+    along = values @ main
+    cuts = np.quantile(along, (np.arange(count) + 0.5) / count)
+    first = np.unique(values[[int(np.argmin(np.abs(along - cut))) for cut in cuts]], axis=0)
+    if len(first) == 1:
+        return np.ones(len(values), dtype=np.intp)
+    _, labels = kmeans2(values, first, minit="matrix", iter=50)
+    present = np.unique(labels)
+    order = present[np.argsort([along[labels == label].mean() for label in present], kind="stable")]
+    renumber = np.zeros(len(first), dtype=np.intp)
+    renumber[order] = np.arange(1, len(order) + 1)
+    return np.asarray(renumber[labels])
+
+
+def close_partners(
+    places_m: NDArray[np.float64],
+    count: int,
+    *,
+    distance_m: float,
+    outline: shapely.Geometry,
+    random: np.random.Generator,
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """
+    Partners close to some of the places: what differs over a short way can then be told from what differs over a long.
+
+    Parameters
+    ----------
+    places_m : ndarray, shape (n, 2)
+        [m]
+    count : int
+        Partners wanted; fewer where they would fall outside.
+    distance_m : float
+        [m]
+    outline : shapely.Geometry
+        Partners stay inside.
+    random : numpy Generator
+
+    Returns
+    -------
+    of : ndarray of int, shape (k,)
+        Place that each partner belongs to.
+    partners_m : ndarray, shape (k, 2)
+        [m]
+
+    References
+    ----------
+    Diggle & Lophaven (2006), Bayesian geostatistical design, Scand. J. Stat. 33:53-64 (lattice plus close pairs).
+    """
+    count = min(count, len(places_m))
+    if count < 1:
+        return np.empty(0, dtype=np.intp), np.empty((0, 2))
+    of, partners = [], []
+    for row in balanced_places(places_m, count, random=random):
+        angles = 2 * np.pi * (random.random() + np.arange(_TURNS) / _TURNS)
+        around = places_m[row] + distance_m * np.column_stack([np.cos(angles), np.sin(angles)])
+        inside = shapely.contains_xy(outline, around[:, 0], around[:, 1])
+        if inside.any():
+            of.append(int(row))
+            partners.append(around[int(np.argmax(inside))])
+    return np.array(of, dtype=np.intp), np.array(partners).reshape(-1, 2)
+
+
+def standardised(auxiliary: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Columns with mean 0 and standard deviation 1; unknown values and constant columns become 0."""
+    values = np.asarray(auxiliary, dtype=float)
+    known = np.isfinite(values)
+    count = np.maximum(known.sum(axis=0), 1)
+    mean = np.where(known, values, 0.0).sum(axis=0) / count
+    centred = np.where(known, values - mean, 0.0)
+    sd = np.sqrt((centred**2).sum(axis=0) / count)
+    return np.asarray(np.where(sd > 1e-12 * (1 + np.abs(mean)), centred / np.maximum(sd, 1e-300), 0.0))
+
+
+def _place_in(piece: shapely.Geometry, random: np.random.Generator) -> tuple[float, float]:
+    """A place drawn evenly in a polygon."""
+    west, south, east, north = piece.bounds
+    shapely.prepare(piece)
+    for _ in range(50):
+        spots = random.random((64, 2)) * (east - west, north - south) + (west, south)
+        inside = np.flatnonzero(shapely.contains_xy(piece, spots[:, 0], spots[:, 1]))
+        if len(inside):
+            return float(spots[inside[0], 0]), float(spots[inside[0], 1])
+    point = shapely.point_on_surface(piece)
+    return float(point.x), float(point.y)

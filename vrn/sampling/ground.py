@@ -1,0 +1,201 @@
+"""The ground on which cores may be pulled: the field without its edges, headlands, no-apply ground and odd spots."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.errors import OutOfRangeError
+from vrn.field.area import geodesic_acres
+from vrn.field.findings import Finding
+from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer
+from vrn.units import FT_M
+
+_SPOTS = 2500
+_LEAST_SHARE = 0.6  # of the treated ground that must stay open to sampling
+_NEAREST = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ground:
+    """
+    Where a sample may be taken.
+
+    Parameters
+    ----------
+    outline : shapely Polygon or MultiPolygon
+        In ``crs``.
+    crs : str
+        The field's projected system.
+    spots_m : ndarray, shape (n, 2)
+        Places spread evenly over the outline, each standing for the same area, among which designs choose. [m]
+    edge_m : float
+        Distance kept from the boundary. [m]
+    acres : float
+        [ac]
+    findings : tuple of Finding
+    """
+
+    outline: shapely.Geometry
+    crs: str
+    spots_m: NDArray[np.float64]
+    edge_m: float
+    acres: float
+    findings: tuple[Finding, ...] = ()
+
+
+def sampling_ground(
+    boundary: shapely.Geometry,
+    *,
+    crs: str,
+    edge_m: float,
+    no_apply: shapely.Geometry | None = None,
+    keep_off_m: float = 0.0,
+    avoid: shapely.Geometry | None = None,
+    random: np.random.Generator,
+) -> Ground:
+    """
+    Ground left for sampling, and evenly spread places on it.
+
+    Parameters
+    ----------
+    boundary : shapely Polygon or MultiPolygon
+        In ``crs``.
+    crs : str
+        Projected system in metres.
+    edge_m : float
+        Distance to keep from the boundary: headland, fence row, road. Where it would close more than 40 % of the
+        field, it is halved until it does not, and that is told. [m]
+    no_apply : shapely.Geometry, optional
+        Ground that gets no nitrogen.
+    keep_off_m : float
+        Distance to keep from that ground. [m]
+    avoid : shapely.Geometry, optional
+        Odd spots: piles, old feed lots, known bands; kept out as drawn.
+    random : numpy Generator
+        Moves each place within the square it stands for.
+
+    Returns
+    -------
+    ground : Ground
+
+    Raises
+    ------
+    OutOfRangeError
+        If no ground is left.
+
+    Examples
+    --------
+    A field of 200 m by 200 m less 20 m on every side:
+
+    >>> ground = sampling_ground(shapely.box(0, 0, 200, 200), crs="EPSG:32615", edge_m=20.0,
+    ...                          random=np.random.default_rng(1))
+    >>> ground.outline.area, bool(shapely.covers(ground.outline, shapely.multipoints(ground.spots_m)))
+    (25600.0, True)
+    """
+    closed = [part for part in (no_apply, avoid) if part is not None and not part.is_empty]
+    open_ground = shapely.difference(boundary, shapely.union_all(closed)) if closed else boundary
+    if keep_off_m > 0 and no_apply is not None and not no_apply.is_empty:
+        open_ground = shapely.difference(open_ground, shapely.buffer(no_apply, keep_off_m))
+    findings: list[Finding] = []
+    kept_m = edge_m
+    outline = shapely.intersection(open_ground, shapely.buffer(boundary, -kept_m)) if kept_m > 0 else open_ground
+    while outline.area < _LEAST_SHARE * open_ground.area and kept_m > 0:
+        kept_m = kept_m / 2 if kept_m > 3 else 0.0
+        outline = shapely.intersection(open_ground, shapely.buffer(boundary, -kept_m)) if kept_m else open_ground
+    if kept_m < edge_m:
+        findings.append(
+            Finding(
+                level="note", about="plan",
+                problem=f"Keeping {edge_m / FT_M:.0f} ft from the edge would close more than 40 % of the field; "
+                f"{kept_m / FT_M:.0f} ft are kept.",
+                remedy="Set another distance with --edge-ft.",
+            )
+        )  # fmt: skip
+    outline = _polygons(outline)
+    if outline.is_empty or outline.area < 25.0:
+        problem = "No ground is left on which to pull cores."
+        raise OutOfRangeError(problem, "Check the no-apply ground and the files given with --avoid.")
+    return Ground(
+        outline=outline, crs=crs, spots_m=spots_on(outline, random=random), edge_m=kept_m,
+        acres=geodesic_acres(outline, crs), findings=tuple(findings),
+    )  # fmt: skip
+
+
+def spots_on(outline: shapely.Geometry, *, random: np.random.Generator, count: int = _SPOTS) -> NDArray[np.float64]:
+    """
+    About ``count`` places, one drawn in each square of a fine net and kept where it lies on the outline.
+
+    Parameters
+    ----------
+    outline : shapely Polygon or MultiPolygon
+    random : numpy Generator
+    count : int
+
+    Returns
+    -------
+    spots_m : ndarray, shape (n, 2)
+        At least one. [m]
+    """
+    side = max(math.sqrt(outline.area / count), 0.5)
+    west, south, east, north = outline.bounds
+    x = np.arange(west - side * random.random(), east, side)
+    y = np.arange(south - side * random.random(), north, side)
+    corners = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    spots = corners + random.random(corners.shape) * side
+    shapely.prepare(outline)
+    inside = shapely.contains_xy(outline, spots[:, 0], spots[:, 1])
+    if not inside.any():
+        return np.asarray(shapely.get_coordinates(shapely.point_on_surface(outline)))
+    return np.asarray(spots[inside])
+
+
+def layer_at(layer: Layer, places_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    """
+    A layer's value at places: of the cell or the polygon they lie in, or by distance from the nearest points.
+
+    Parameters
+    ----------
+    layer : Layer
+        In the places' system.
+    places_m : ndarray, shape (n, 2)
+        [m]
+
+    Returns
+    -------
+    values : ndarray, shape (n,)
+        NaN where the layer says nothing.
+    """
+    if isinstance(layer, ConstantLayer):
+        return np.full(len(places_m), layer.value)
+    if isinstance(layer, RasterLayer):
+        row, col, on = layer.grid.cells_of(places_m)
+        return np.where(on, layer.values[row, col], np.nan)
+    if isinstance(layer, PolygonLayer):
+        values = np.full(len(places_m), np.nan)
+        at, polygon = shapely.STRtree(shapely.points(places_m)).query(layer.polygons, predicate="intersects")[::-1]
+        values[at] = layer.values[polygon]
+        return values
+    return _by_distance(layer, places_m)
+
+
+def _by_distance(layer: PointLayer, places_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Inverse squared distance from the eight nearest points: good enough to sort ground by."""
+    from scipy.spatial import cKDTree
+
+    known = np.isfinite(layer.values)
+    if not known.any():
+        return np.full(len(places_m), np.nan)
+    count = min(_NEAREST, int(known.sum()))
+    away, near = cKDTree(layer.coordinates_m[known]).query(places_m, k=count)
+    away, near = away.reshape(len(places_m), count), near.reshape(len(places_m), count)
+    weight = 1.0 / np.maximum(away, 0.1) ** 2
+    return np.asarray((weight * layer.values[known][near]).sum(axis=1) / weight.sum(axis=1))
+
+
+def _polygons(geometry: shapely.Geometry) -> shapely.Geometry:
+    """The areal parts of a geometry."""
+    parts = [part for part in shapely.get_parts(geometry) if part.geom_type == "Polygon" and part.area > 1.0]
+    return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
