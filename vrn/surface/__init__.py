@@ -1,1 +1,27 @@
-"""Points to grid."""
+"""Points to grid: variogram, kriging, inverse distance, cross-validation, and the choice between them."""
+
+from vrn.surface.choose import Candidate, Interpolation, interpolate
+from vrn.surface.cross_validation import blocked_folds, leave_one_out
+from vrn.surface.distance import inverse_distance
+from vrn.surface.empirical import empirical_variogram
+from vrn.surface.fit import fit_variogram
+from vrn.surface.kriging import ordinary_kriging
+from vrn.surface.layers import area_means, layer_on_grid
+from vrn.surface.likelihood import restricted_log_likelihood
+from vrn.surface.variogram import Variogram
+
+__all__ = [
+    "Candidate",
+    "Interpolation",
+    "Variogram",
+    "area_means",
+    "blocked_folds",
+    "empirical_variogram",
+    "fit_variogram",
+    "interpolate",
+    "inverse_distance",
+    "layer_on_grid",
+    "leave_one_out",
+    "ordinary_kriging",
+    "restricted_log_likelihood",
+]

@@ -1,0 +1,175 @@
+"""Dense data: kriging from the nearest places and pairs by the hundred million, on compiled loops (extra ``dense``)."""
+
+import os
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from vrn.errors import MissingExtraError, OutOfRangeError
+from vrn.surface.places import Places, places_of, points_of, readings_of
+from vrn.surface.variogram import Variogram
+
+_POINTS_A_BUCKET = 3.0
+_CHUNK = 2_048
+_PAIR_CHUNKS = 64  # fixed, so that sums do not depend on the number of processors
+
+
+def compiled() -> ModuleType:
+    """
+    Compiled loops.
+
+    Returns
+    -------
+    kernels : module
+
+    Raises
+    ------
+    MissingExtraError
+        If numba is not installed.
+    """
+    try:
+        from vrn.surface import kernels
+    except ImportError as error:
+        problem = "Dense data need numba, which is not installed."
+        raise MissingExtraError(problem, 'Install it with: pip install "vrn[dense]".') from error
+    return kernels
+
+
+def local_kriging(
+    coordinates_m: ArrayLike,
+    values: ArrayLike,
+    targets_m: ArrayLike,
+    *,
+    variogram: Variogram,
+    neighbors: int,
+    error_variance: ArrayLike | None = None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """
+    Ordinary kriging of each target from its nearest places.
+
+    Parameters
+    ----------
+    coordinates_m, values, targets_m, variogram, error_variance
+        As in `vrn.surface.ordinary_kriging`.
+    neighbors : int
+        Nearest places, by the variogram's own distance where it is anisotropic.
+
+    Returns
+    -------
+    estimate, variance : ndarray, shape (m,)
+
+    Raises
+    ------
+    OutOfRangeError
+        If a reading is unknown, neighbors is below 1, or a system cannot be solved.
+    MissingExtraError
+        If numba is not installed.
+    """
+    if neighbors < 1:
+        problem = f"{neighbors} neighbors were asked for."
+        raise OutOfRangeError(problem, "Give 1 or more, or leave it out to use all.")
+    kernels = compiled()
+    points, value, error = readings_of(coordinates_m, values, error_variance)
+    nugget = variogram.nugget
+    noise = np.full(len(value), nugget) if error is None else nugget + error
+    own = np.full(len(value), nugget)
+    origin = (points.min(axis=0) + points.max(axis=0)) / 2
+    scaled = variogram.scaled(points - origin)
+    buckets = _buckets(kernels, scaled)
+    if kernels.any_twice(scaled[buckets[0]], buckets[1]):
+        places: Places = places_of(points, value, error)
+        value, noise, own = places.merged(nugget)
+        scaled = variogram.scaled(places.coordinates_m + places.origin_m - origin)
+        buckets = _buckets(kernels, scaled)
+    if variogram.sill == 0 and error is None and np.ptp(value):
+        problem = "The variogram has a sill of 0, and the values differ."
+        raise OutOfRangeError(problem, "Fit the variogram to these values.")
+    order, *ground = buckets
+    targets = np.ascontiguousarray(variogram.scaled(points_of(targets_m) - origin))
+    estimate, variance = np.empty(len(targets)), np.empty(len(targets))
+    fixed = (
+        np.ascontiguousarray(scaled[order]), value[order], noise[order], own[order], *ground,
+        min(neighbors, len(value)), _code(kernels, variogram), variogram.partial_sill, nugget, error is None,
+    )  # fmt: skip
+
+    def some(start: int) -> bool:
+        tile = slice(start, start + _CHUNK)
+        return bool(kernels.krige_chunk(targets[tile], *fixed, estimate[tile], variance[tile]))
+
+    if not all(in_threads(some, range(0, len(targets), _CHUNK))):
+        problem = "A local kriging system cannot be solved: some samples lie too close for this variogram."
+        raise OutOfRangeError(problem, "Give the variogram a nugget above 0, or fit it to these values.")
+    return estimate, variance
+
+
+def count_pairs(
+    points: NDArray[np.float64], values: NDArray[np.float64], edges: NDArray[np.float64]
+) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
+    """
+    Pairs, sum of distances and sum of squared differences in bins of distance.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 2)
+        [m]
+    values : ndarray, shape (n,)
+    edges : ndarray, shape (bins + 1,)
+        From 0, of equal width; a bin holds its upper edge. [m]
+
+    Returns
+    -------
+    pairs, distances, squares : ndarray, shape (bins,)
+
+    Raises
+    ------
+    MissingExtraError
+        If numba is not installed.
+    """
+    kernels = compiled()
+    order = np.argsort(points[:, 0], kind="stable")
+    east, north = (np.ascontiguousarray(points[order, axis]) for axis in (0, 1))
+    value = values[order]
+    # every chunk holds about as many pairs as the others
+    share = 1.0 - np.sqrt(np.linspace(1.0, 0.0, _PAIR_CHUNKS + 1))
+    cuts = np.round(share * len(value)).astype(int).tolist()
+
+    def some(k: int) -> Any:
+        return kernels.pairs_chunk(cuts[k], cuts[k + 1], east, north, value, edges)
+
+    parts = list(in_threads(some, range(_PAIR_CHUNKS)))
+    pairs, distances, squares = (np.sum([part[k] for part in parts], axis=0) for k in range(3))
+    return pairs, distances, squares
+
+
+def in_threads(work: Callable[[int], Any], items: Iterable[int]) -> list[Any]:
+    """Results of work that lets go of the interpreter, in the order of the items."""
+    jobs = list(items)
+    if len(jobs) < 2:
+        return [work(job) for job in jobs]
+    with ThreadPoolExecutor(max_workers=min(len(jobs), os.cpu_count() or 1)) as pool:
+        return list(pool.map(work, jobs))
+
+
+def _buckets(kernels: ModuleType, points: NDArray[np.float64]) -> tuple[Any, ...]:
+    """Order of the points by bucket, the buckets' beginnings, and their west, south, side, rows and columns."""
+    west, south = points.min(axis=0)
+    width, height = np.ptp(points, axis=0)
+    side = float(np.sqrt(max(width * height, 1e-12 * max(width, height, 1e-12) ** 2) * _POINTS_A_BUCKET / len(points)))
+    side = max(side, max(float(width), float(height)) / 2_000.0)
+    cols, rows = int(width / side) + 1, int(height / side) + 1
+    order, start = kernels.bucket_of(points, west, south, side, rows, cols)
+    return order, start, west, south, side, rows, cols
+
+
+def _code(kernels: ModuleType, variogram: Variogram) -> int:
+    if variogram.model == "matern":
+        codes = {0.5: kernels.EXPONENTIAL, 1.5: kernels.MATERN_1_5, 2.5: kernels.MATERN_2_5}
+        if variogram.nu not in codes:
+            problem = f"Local kriging knows the Matérn model with nu 0.5, 1.5 and 2.5, and nu is {variogram.nu}."
+            raise OutOfRangeError(problem, "Choose one of these, or leave neighbors out.")
+        return int(codes[variogram.nu])
+    return int(getattr(kernels, variogram.model.upper()))

@@ -1,0 +1,213 @@
+"""Loops that need a compiler: nearest places in buckets, one small system for each target, pairs by distance."""
+
+import math
+
+import numpy as np
+from numba import njit
+
+EXPONENTIAL, SPHERICAL, GAUSSIAN, MATERN_1_5, MATERN_2_5, NUGGET = range(6)
+
+
+@njit(cache=True, nogil=True)
+def bucket_of(points, west, south, side, rows, cols):  # type: ignore[no-untyped-def]
+    """Order of points by bucket, and where each bucket begins, shape (rows · cols + 1,)."""
+    count = len(points)
+    own = np.empty(count, np.int32)
+    start = np.zeros(rows * cols + 1, np.int32)
+    for i in range(count):
+        col = min(max(int((points[i, 0] - west) / side), 0), cols - 1)
+        row = min(max(int((points[i, 1] - south) / side), 0), rows - 1)
+        own[i] = row * cols + col
+        start[own[i] + 1] += 1
+    for b in range(rows * cols):
+        start[b + 1] += start[b]
+    order = np.empty(count, np.int32)
+    fill = start[:-1].copy()
+    for i in range(count):
+        order[fill[own[i]]] = i
+        fill[own[i]] += 1
+    return order, start
+
+
+@njit(cache=True, nogil=True)
+def any_twice(points, start):  # type: ignore[no-untyped-def]
+    """Whether two points, in bucket order, lie at one place."""
+    for b in range(len(start) - 1):
+        for i in range(start[b], start[b + 1]):
+            for j in range(i + 1, start[b + 1]):
+                if points[i, 0] == points[j, 0] and points[i, 1] == points[j, 1]:
+                    return True
+    return False
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _correlation(model, squared):  # type: ignore[no-untyped-def]
+    if model == SPHERICAL:
+        if squared >= 1.0:
+            return 0.0
+        h = math.sqrt(squared)
+        return 1.0 - h * (1.5 - 0.5 * squared)
+    if model == GAUSSIAN:
+        return math.exp(-squared)
+    if model == NUGGET:
+        return 0.0
+    h = math.sqrt(squared)
+    if model == MATERN_1_5:
+        return (1.0 + h) * math.exp(-h)
+    if model == MATERN_2_5:
+        return (1.0 + h + squared / 3.0) * math.exp(-h)
+    return math.exp(-h)
+
+
+@njit(cache=True, nogil=True)
+def _nearest(x, y, points, start, west, south, side, rows, cols, wanted, found, squared):  # type: ignore[no-untyped-def]
+    """Indices and squared distances of the ``wanted`` nearest points, nearest first, ring by ring of buckets."""
+    col = min(max(math.floor((x - west) / side), 0), cols - 1)
+    row = min(max(math.floor((y - south) / side), 0), rows - 1)
+    have = 0
+    worst = math.inf
+    for ring in range(max(rows, cols)):
+        for r in range(max(row - ring, 0), min(row + ring, rows - 1) + 1):
+            whole = r == row - ring or r == row + ring
+            step = 1 if whole else 2 * ring
+            first = col - ring
+            for c in range(first, col + ring + 1, max(step, 1)):
+                if c < 0 or c >= cols:
+                    continue
+                b = r * cols + c
+                for i in range(start[b], start[b + 1]):
+                    dx = points[i, 0] - x
+                    dy = points[i, 1] - y
+                    d = dx * dx + dy * dy
+                    if d < worst:
+                        if have < wanted:
+                            have += 1
+                        k = have - 1
+                        while k > 0 and squared[k - 1] > d:
+                            squared[k] = squared[k - 1]
+                            found[k] = found[k - 1]
+                            k -= 1
+                        squared[k] = d
+                        found[k] = i
+                        if have == wanted:
+                            worst = squared[wanted - 1]
+        if have == wanted:
+            left = x - (west + (col - ring) * side)
+            right = west + (col + ring + 1) * side - x
+            below = y - (south + (row - ring) * side)
+            above = south + (row + ring + 1) * side - y
+            clear = min(min(left, right), min(below, above))
+            if clear > 0.0 and clear * clear >= worst:
+                break
+    return have
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
+def _covariances(found, squared, have, points, noise, partial_sill, model, system, near):  # type: ignore[no-untyped-def]
+    """Lower half of the neighbours' covariance, and their covariance to the target."""
+    for i in range(have):
+        a = found[i]
+        for j in range(i):
+            dx = points[a, 0] - points[found[j], 0]
+            dy = points[a, 1] - points[found[j], 1]
+            system[i, j] = partial_sill * _correlation(model, dx * dx + dy * dy)
+        system[i, i] = partial_sill + noise[a]
+        near[0, i] = partial_sill * _correlation(model, squared[i])
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
+def _solve(have, system, near):  # type: ignore[no-untyped-def]
+    """Cholesky factor of the system, and ``near`` solved by it, in place; False where it is singular."""
+    for i in range(have):
+        for j in range(i):
+            s = system[i, j]
+            for k in range(j):
+                s -= system[i, k] * system[j, k]
+            system[i, j] = s * system[j, j]
+        s = system[i, i]
+        least = 1e-13 * s
+        for k in range(i):
+            s -= system[i, k] * system[i, k]
+        if not s > least:
+            return False
+        inverse = 1.0 / math.sqrt(s)
+        system[i, i] = inverse
+        for r in range(3):
+            s = near[r, i]
+            for k in range(i):
+                s -= system[i, k] * near[r, k]
+            near[r, i] = s * inverse
+    return True
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
+def krige_chunk(  # type: ignore[no-untyped-def]
+    targets, points, value, noise, own_nugget, start, west, south, side, rows, cols,
+    wanted, model, partial_sill, nugget, exact, estimate, variance,
+):  # fmt: skip
+    """Local ordinary kriging of some targets; False where a system was singular."""
+    found = np.empty(wanted, np.int32)
+    squared = np.empty(wanted, np.float64)
+    system = np.empty((wanted, wanted), np.float64)
+    near = np.empty((3, wanted), np.float64)  # covariance to the target, ones, values
+    for t in range(len(targets)):
+        x = targets[t, 0]
+        y = targets[t, 1]
+        if not (math.isfinite(x) and math.isfinite(y)):
+            estimate[t] = np.nan
+            variance[t] = np.nan
+            continue
+        have = _nearest(x, y, points, start, west, south, side, rows, cols, wanted, found, squared)
+        if exact and squared[0] == 0.0:
+            estimate[t] = value[found[0]]
+            variance[t] = 0.0
+            continue
+        _covariances(found, squared, have, points, noise, partial_sill, model, system, near)
+        top = partial_sill + nugget
+        if squared[0] == 0.0:
+            near[0, 0] += own_nugget[found[0]]
+            top = partial_sill + own_nugget[found[0]]
+        for i in range(have):
+            near[1, i] = 1.0
+            near[2, i] = value[found[i]]
+        if not _solve(have, system, near):
+            return False
+        ones = np.dot(near[1, :have], near[1, :have])
+        mean = np.dot(near[1, :have], near[2, :have]) / ones
+        short = 1.0 - np.dot(near[0, :have], near[1, :have])
+        estimate[t] = mean * short + np.dot(near[0, :have], near[2, :have])
+        variance[t] = max(top - np.dot(near[0, :have], near[0, :have]) + short * short / ones, 0.0)
+    return True
+
+
+@njit(cache=True, nogil=True)
+def pairs_chunk(first, last, east, north, value, edges):  # type: ignore[no-untyped-def]
+    """Pairs, distances and squared differences by bin, of points ``first`` to ``last`` with all later ones."""
+    bins = len(edges) - 1
+    pairs = np.zeros(bins, np.int64)
+    distances = np.zeros(bins)
+    squares = np.zeros(bins)
+    cutoff = edges[bins]
+    scale = bins / cutoff
+    for i in range(first, last):
+        for j in range(i + 1, len(east)):
+            dx = east[j] - east[i]
+            if dx > cutoff:
+                break
+            dy = north[j] - north[i]
+            squared = dx * dx + dy * dy
+            if squared == 0.0:
+                continue
+            distance = math.sqrt(squared)
+            if distance > cutoff:
+                continue
+            b = min(int(distance * scale), bins - 1)
+            if distance <= edges[b]:
+                b -= 1
+            elif distance > edges[b + 1]:
+                b += 1
+            difference = value[j] - value[i]
+            pairs[b] += 1
+            distances[b] += distance
+            squares[b] += difference * difference
+    return pairs, distances, squares

@@ -1,0 +1,310 @@
+"""Ordinary and universal kriging from all samples, in tiles that stay in the processor's cache."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from vrn.errors import OutOfRangeError
+from vrn.surface.places import Places, places_of, points_of
+from vrn.surface.variogram import Variogram
+
+_TILE_NUMBERS = 65_536  # covariances held at a time: half a megabyte, which stays in cache
+_MOST_GLOBAL = 3_000  # places; above it the nearest speak for each target
+_USUAL_NEIGHBORS = 24
+
+
+def ordinary_kriging(
+    coordinates_m: ArrayLike,
+    values: ArrayLike,
+    targets_m: ArrayLike,
+    *,
+    variogram: Variogram,
+    neighbors: int | None = None,
+    error_variance: ArrayLike | None = None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """
+    Best linear unbiased estimate with a constant unknown mean, and its variance.
+
+    Parameters
+    ----------
+    coordinates_m : array_like, shape (n, 2)
+        Easting, northing of the samples. [m]
+    values : array_like, shape (n,)
+        Several readings at one place count as their mean, with a nugget of their own each.
+    targets_m : array_like, shape (m, 2)
+        Where to estimate. [m]
+    variogram : Variogram
+    neighbors : int, optional
+        Nearest places that speak for each target; all when not given and there are no more than 3 000, else 24.
+        Needs the extra ``dense``.
+    error_variance : array_like, shape (n,) or (), optional
+        Known variance of each reading's error. Without it the answer is exact: at a sample it is the sample, with
+        variance 0. With it the answer is the field under the readings, and no sample is reproduced.
+
+    Returns
+    -------
+    estimate : ndarray, shape (m,)
+        NaN where the target's coordinates are unknown.
+    variance : ndarray, shape (m,)
+
+    Raises
+    ------
+    OutOfRangeError
+        If there is no reading, a reading is unknown, or the system cannot be solved.
+    MissingExtraError
+        If neighbors are wanted and the extra ``dense`` is not installed.
+
+    References
+    ----------
+    Isaaks & Srivastava (1989), An Introduction to Applied Geostatistics, ch. 12.
+
+    Examples
+    --------
+    Midway between two samples each gets half the weight; a third of the way, at the end of the range, nothing changes:
+
+    >>> variogram = Variogram(model="spherical", partial_sill=1.0, range_m=10.0)
+    >>> estimate, variance = ordinary_kriging([(0, 0), (8, 0)], [10, 14], [(4, 0), (0, 0)], variogram=variogram)
+    >>> estimate.tolist(), variance.round(4).tolist()
+    ([12.0, 10.0], [0.664, 0.0])
+    """
+    if neighbors is None and len(points_of(coordinates_m)) <= _MOST_GLOBAL:
+        return Kriging.of(places_of(coordinates_m, values, error_variance), variogram).at(targets_m)
+    from vrn.surface.dense import local_kriging
+
+    return local_kriging(
+        coordinates_m,
+        values,
+        targets_m,
+        variogram=variogram,
+        neighbors=_USUAL_NEIGHBORS if neighbors is None else neighbors,
+        error_variance=error_variance,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Kriging:
+    """
+    The kriging system of one set of samples: factored once, asked as often as wanted.
+
+    Parameters
+    ----------
+    places : Places
+    variogram : Variogram
+    drift : ndarray, shape (p, q)
+        What the mean is built from, at the places; a column of ones for ordinary kriging.
+    value, noise, nugget_part : ndarray, shape (p,)
+        Value of each place, the variance of its error, and what of that is nugget.
+    root : ndarray, shape (p, p)
+        Inverse of the covariance's lower Cholesky factor.
+    solved_drift : ndarray, shape (p, q)
+        Covariance⁻¹ · drift.
+    mean_root : ndarray, shape (q, q)
+        Inverse of the lower Cholesky factor of driftᵀ · covariance⁻¹ · drift.
+    """
+
+    places: Places
+    variogram: Variogram
+    drift: NDArray[np.float64]
+    value: NDArray[np.float64]
+    noise: NDArray[np.float64]
+    nugget_part: NDArray[np.float64]
+    root: NDArray[np.float64]
+    solved_drift: NDArray[np.float64]
+    mean_root: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, places: Places, variogram: Variogram, drift: NDArray[np.float64] | None = None) -> "Kriging":
+        """
+        Factor the system of ``places``.
+
+        Parameters
+        ----------
+        places : Places
+        variogram : Variogram
+        drift : ndarray, shape (n, q), optional
+            Layers the mean follows besides a constant, at the readings.
+
+        Returns
+        -------
+        kriging : Kriging
+
+        Raises
+        ------
+        OutOfRangeError
+            If the system is singular.
+        """
+        value, noise, nugget_part = places.merged(variogram.nugget)
+        count = len(places)
+        columns = [np.ones(count)]
+        if drift is not None:
+            columns += list(places.merged(variogram.nugget, drift)[0].T)
+        trend = np.column_stack(columns)
+        covariance = covariance_between(places.coordinates_m, places.coordinates_m, variogram)
+        covariance.flat[:: count + 1] += noise
+        scale = variogram.partial_sill + float(noise.max())
+        if scale == 0.0:  # a field without any variation: its mean is all there is
+            if np.ptp(value):
+                problem = "The variogram has a sill of 0, and the values differ."
+                raise OutOfRangeError(problem, "Fit the variogram to these values.")
+            covariance = np.eye(count) * 1e-150
+        root = _inverse_root(covariance)
+        half = root @ trend
+        solved_drift = root.T @ half
+        mean_root = _inverse_root(half.T @ half)
+        _check_solution(covariance, solved_drift, trend)
+        return cls(
+            places=places, variogram=variogram, drift=trend, value=value, noise=noise, nugget_part=nugget_part,
+            root=root, solved_drift=solved_drift, mean_root=mean_root,
+        )  # fmt: skip
+
+    @property
+    def exact(self) -> bool:
+        """Whether a sample is reproduced: no error variance was given."""
+        return self.places.error_variance is None
+
+    def coefficients(self, values: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
+        """Generalised least-squares coefficients of the drift, shape (q,) or (q, k): the mean when q is 1."""
+        value = self.value if values is None else values
+        return self.mean_root.T @ (self.mean_root @ (self.solved_drift.T @ value))
+
+    def dual(self, values: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
+        """Covariance⁻¹ · (value − drift · coefficients): the estimate is covariances to the places times this."""
+        value = self.value if values is None else values
+        return self.root.T @ (self.root @ (value - self.drift @ self.coefficients(values)))
+
+    def at(
+        self, targets_m: ArrayLike, target_drift: NDArray[np.float64] | None = None
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """
+        Estimate and variance at targets.
+
+        Parameters
+        ----------
+        targets_m : array_like, shape (m, 2)
+            [m]
+        target_drift : ndarray, shape (m, q - 1), optional
+            The drift's layers at the targets.
+
+        Returns
+        -------
+        estimate, variance : ndarray, shape (m,)
+        """
+        targets = points_of(targets_m) - self.places.origin_m
+        trend = np.ones((1, len(targets))) if target_drift is None else _with_constant(target_drift)
+        variogram = self.variogram
+        coefficients, dual = self.coefficients(), self.dual()
+        answers = np.vstack([self.solved_drift.T, dual[None, :]])
+        estimate, variance = np.empty(len(targets)), np.empty(len(targets))
+        step = max(64, _TILE_NUMBERS // len(self.places))
+        for start in range(0, len(targets), step):
+            tile = slice(start, start + step)
+            near = covariance_between(self.places.coordinates_m, targets[tile], variogram)
+            estimate[tile], variance[tile] = self._solve(near, trend[:, tile], answers, coefficients)
+        estimate[~np.isfinite(targets).all(axis=1)] = np.nan
+        variance[np.isnan(estimate)] = np.nan
+        self._at_samples(targets, trend, answers, coefficients, estimate, variance)
+        return estimate, variance
+
+    def _solve(
+        self,
+        near: NDArray[np.float64],
+        trend: NDArray[np.float64],
+        answers: NDArray[np.float64],
+        coefficients: NDArray[np.float64],
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Estimate and variance from covariances to the places, shape (p, t)."""
+        half = self.root @ near
+        told = answers @ near
+        gap = self.mean_root @ (trend - told[:-1])
+        variance = self.variogram.sill - np.einsum("ij,ij->j", half, half) + np.einsum("ij,ij->j", gap, gap)
+        return told[-1] + coefficients @ trend, np.maximum(variance, 0.0)
+
+    def _at_samples(
+        self,
+        targets: NDArray[np.float64],
+        trend: NDArray[np.float64],
+        answers: NDArray[np.float64],
+        coefficients: NDArray[np.float64],
+        estimate: NDArray[np.float64],
+        variance: NDArray[np.float64],
+    ) -> None:
+        """Put right the targets that lie on a sample: the sample itself, or with errors the field under it."""
+        target, place = matches(targets, self.places.coordinates_m)
+        if not len(target):
+            return
+        if self.exact:
+            estimate[target], variance[target] = self.value[place], 0.0
+        elif self.variogram.nugget:
+            near = covariance_between(self.places.coordinates_m, targets[target], self.variogram)
+            near[place, np.arange(len(target))] += self.nugget_part[place]
+            solved = self._solve(near, trend[:, target], answers, coefficients)
+            estimate[target] = solved[0]
+            variance[target] = np.maximum(solved[1] - self.variogram.nugget + self.nugget_part[place], 0.0)
+
+
+def covariance_between(
+    places_m: NDArray[np.float64], targets_m: NDArray[np.float64], variogram: Variogram
+) -> NDArray[np.float64]:
+    """
+    Covariance of the smooth field between two sets of points; the nugget is left out.
+
+    Parameters
+    ----------
+    places_m, targets_m : ndarray, shape (p, 2) and (t, 2)
+        [m]
+    variogram : Variogram
+
+    Returns
+    -------
+    covariance : ndarray, shape (p, t)
+    """
+    a, b = variogram.scaled(places_m), variogram.scaled(targets_m)
+    distance = np.subtract.outer(a[:, 0], b[:, 0])
+    distance *= distance
+    other = np.subtract.outer(a[:, 1], b[:, 1])
+    other *= other
+    distance += other
+    np.sqrt(distance, out=distance)
+    covariance = variogram.correlation(distance)
+    covariance *= variogram.partial_sill
+    return covariance
+
+
+def matches(targets_m: NDArray[np.float64], places_m: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Targets that lie exactly on a place, and that place; ``places_m`` are unique and in order of easting."""
+    key = np.ascontiguousarray(places_m, dtype=float).view(np.complex128).ravel()
+    sought = np.ascontiguousarray(targets_m, dtype=float).view(np.complex128).ravel()
+    place = np.minimum(np.searchsorted(key, sought), len(key) - 1)
+    target = np.flatnonzero(key[place] == sought)
+    return target, place[target]
+
+
+def _with_constant(target_drift: NDArray[np.float64]) -> NDArray[np.float64]:
+    columns = np.asarray(target_drift, dtype=float).reshape(len(target_drift), -1)
+    return np.vstack([np.ones(len(columns)), columns.T])
+
+
+def _inverse_root(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Inverse of the lower Cholesky factor."""
+    from scipy.linalg.lapack import dpotrf, dtrtri
+
+    factor, failed = dpotrf(matrix, lower=1)
+    if failed:
+        raise _singular()
+    inverse, failed = dtrtri(factor, lower=1)
+    if failed:
+        raise _singular()
+    return np.asarray(np.tril(inverse))
+
+
+def _check_solution(covariance: NDArray[np.float64], solved: NDArray[np.float64], wanted: NDArray[np.float64]) -> None:
+    """Refuse a system so near singular that its answer would be rounding error."""
+    missed = np.abs(covariance @ solved - wanted).max()
+    if not missed <= 1e-6 * max(1.0, float(np.abs(wanted).max())):
+        raise _singular()
+
+
+def _singular() -> OutOfRangeError:
+    problem = "The kriging system cannot be solved: some samples lie too close for this variogram."
+    return OutOfRangeError(problem, "Give the variogram a nugget above 0, or fit it to these values.")

@@ -1,0 +1,210 @@
+"""Layers of every kind onto the field's grid: constants, points, polygons and rasters, by area."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.errors import CrsMismatchError, InputFileError
+from vrn.field.grid import Grid
+from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer
+from vrn.field.surface import Surface
+from vrn.surface.choose import interpolate
+
+
+def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None) -> Surface:
+    """
+    Bring a layer onto the grid.
+
+    Parameters
+    ----------
+    layer : ConstantLayer, PointLayer, PolygonLayer or RasterLayer
+        In the grid's system.
+    grid : Grid
+    name : str, optional
+        Name of the surface; the layer's when not given.
+
+    Returns
+    -------
+    surface : Surface
+        Points are interpolated as the samples are; polygons and rasters are averaged over each cell by area. Cells at
+        the edge of polygons or of a raster take the nearest value up to one cell away; others stay unknown.
+
+    Raises
+    ------
+    CrsMismatchError
+        If the layer is in another system.
+    InputFileError
+        If the layer holds no value on the grid.
+
+    Examples
+    --------
+    A raster of 20 m onto cells of 10 m:
+
+    >>> grid = Grid(crs="EPSG:32615", west_m=0.0, north_m=10.0, cell_m=10.0, rows=1, cols=4)
+    >>> coarse = Grid(crs="EPSG:32615", west_m=5.0, north_m=20.0, cell_m=20.0, rows=1, cols=2)
+    >>> layer = RasterLayer(name="om_pct", grid=coarse, values=np.array([[2.0, 4.0]]), source="om.tif")
+    >>> layer_on_grid(layer, grid).values.tolist()
+    [[2.0, 2.0, 3.0, 4.0]]
+    """
+    name = name or layer.name
+    if isinstance(layer, ConstantLayer):
+        return Surface(name=name, grid=grid, values=np.full(grid.shape, layer.value), chosen="constant")
+    crs = layer.grid.crs if isinstance(layer, RasterLayer) else layer.crs
+    if crs != grid.crs:
+        problem = f"{layer.source}: layer {layer.name} is in {crs}, the grid in {grid.crs}."
+        raise CrsMismatchError(problem, "Read it with vrn.read_field, which reprojects it.")
+    if isinstance(layer, PointLayer):
+        if not np.isfinite(layer.values).any():
+            problem = f"{layer.source}: no point of {layer.name} has a value."
+            raise InputFileError(problem, "Check the column, or leave the layer out.")
+        made = interpolate(layer.coordinates_m, layer.values, grid.centers_m())
+        se = None if made.se is None else made.se.reshape(grid.shape)
+        details = made.to_plain() | {"source": layer.source}
+        return Surface(
+            name=name, grid=grid, values=made.estimate.reshape(grid.shape), se=se, chosen=made.chosen, details=details
+        )
+    if isinstance(layer, PolygonLayer):
+        values, covered = _polygons_on(layer.polygons, layer.values, grid)
+        chosen, reach_m = "polygons by area", grid.cell_m
+    else:
+        values, covered = _raster_on(layer, grid)
+        chosen, reach_m = "raster by area", max(layer.grid.cell_m, grid.cell_m)
+    if not np.isfinite(values).any():
+        problem = f"{layer.source}: layer {layer.name} has no value on the field."
+        raise InputFileError(problem, "Check that it is of this field, its coordinate system and its column.")
+    values, details = _filled(values, reach_m / grid.cell_m)
+    return Surface(
+        name=name,
+        grid=grid,
+        values=values,
+        chosen=chosen,
+        details=details | {"source": layer.source, "covered_share": float(covered.mean())},
+    )
+
+
+def area_means(
+    areas: Mapping[str, shapely.Geometry],
+    values: Mapping[str, float],
+    grid: Grid,
+    *,
+    name: str = "nitrate_ppm",
+    se: Mapping[str, float] | None = None,
+) -> Surface:
+    """
+    Surface of composites that each speak for an area: the area's value in every cell, and no more detail than that.
+
+    Parameters
+    ----------
+    areas : mapping of str to shapely polygon
+        Outlines in the grid's system.
+    values : mapping of str to float
+        Value of each area, in the unit of ``name``; an area without one, or with NaN, stays unknown.
+    grid : Grid
+    name : str
+    se : mapping of str to float, optional
+        Standard error of each value.
+
+    Returns
+    -------
+    surface : Surface
+        A cell on the line between areas takes their mean by area. ``se`` is None unless given.
+
+    Raises
+    ------
+    InputFileError
+        If a value names an area that is not there, or no area lies on the grid.
+
+    Examples
+    --------
+    >>> grid = Grid(crs="EPSG:32615", west_m=0.0, north_m=10.0, cell_m=10.0, rows=1, cols=3)
+    >>> halves = {"A": shapely.box(0, 0, 15, 10), "B": shapely.box(15, 0, 30, 10)}
+    >>> area_means(halves, {"A": 8.0, "B": 14.0}, grid).values.tolist()
+    [[8.0, 11.0, 14.0]]
+    """
+    strangers = sorted(set(values) - set(areas))
+    if strangers:
+        problem = f"Readings name areas that are not in the areas' file: {', '.join(strangers[:5])}."
+        raise InputFileError(problem, f"Correct area_id; the file has {', '.join(sorted(areas)[:8])}.")
+    names = [key for key in areas if np.isfinite(values.get(key, np.nan))]
+    polygons = np.array([areas[key] for key in names], dtype=object)
+    cells, covered = _polygons_on(polygons, np.array([values[key] for key in names], dtype=float), grid)
+    if not np.isfinite(cells).any():
+        problem = "No area with a reading lies on the field."
+        raise InputFileError(problem, "Check the areas' file and its coordinate system.")
+    errors = None
+    if se is not None:
+        squared = np.array([se.get(key, np.nan) for key in names], dtype=float)
+        errors = _filled(_polygons_on(polygons, squared, grid)[0], 1.0)[0]
+    filled, details = _filled(cells, 1.0)
+    silent = sorted(set(areas) - set(names))
+    details |= {"areas": len(names), "areas_without_reading": silent, "covered_share": float(covered.mean())}
+    return Surface(name=name, grid=grid, values=filled, se=errors, chosen="area means", details=details)
+
+
+def _polygons_on(
+    polygons: NDArray[np.object_], values: NDArray[np.float64], grid: Grid
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean of the polygons' values over each cell by area, and the share of the cell that they cover."""
+    keep = np.isfinite(values)
+    polygons, values = shapely.make_valid(np.asarray(polygons, dtype=object)[keep]), values[keep]
+    east, north = np.meshgrid(grid.eastings_m(), grid.northings_m())
+    half = grid.cell_m / 2
+    cells = shapely.box(east - half, north - half, east + half, north + half).ravel()
+    tree = shapely.STRtree(cells)
+    of_touched, touched = tree.query(polygons, predicate="intersects")
+    of_within, within = tree.query(polygons, predicate="contains_properly")
+    count = len(cells)
+    edge = np.setdiff1d(of_touched * count + touched, of_within * count + within, assume_unique=True)
+    of_edge, edge = edge // count, edge % count
+    shared = shapely.area(shapely.intersection(cells[edge], polygons[of_edge]))
+    index = np.concatenate([within, edge])
+    area = np.concatenate([np.full(len(within), grid.cell_m2), shared])
+    value = np.concatenate([values[of_within], values[of_edge]])
+    covered = np.bincount(index, area, count)
+    total = np.bincount(index, area * value, count)
+    mean = np.divide(total, covered, out=np.full(count, np.nan), where=covered > 1e-9 * grid.cell_m2)
+    return mean.reshape(grid.shape), (covered / grid.cell_m2).reshape(grid.shape)
+
+
+def _raster_on(layer: RasterLayer, grid: Grid) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean of the raster over each cell by area, and the share of the cell that it covers."""
+    known = np.isfinite(layer.values)
+    numbers = np.where(known, layer.values, 0.0)
+    source = layer.grid
+    south = -np.linspace(grid.north_m, grid.north_m - grid.rows * grid.cell_m, grid.rows + 1)
+    east = np.linspace(grid.west_m, grid.west_m + grid.cols * grid.cell_m, grid.cols + 1)
+    rows = (south + source.north_m) / source.cell_m
+    cols = (east - source.west_m) / source.cell_m
+
+    def gathered(array: NDArray[np.float64]) -> NDArray[np.float64]:
+        return _integral(_integral(array, rows).T, cols).T
+
+    total, covered = gathered(numbers), gathered(known.astype(float))
+    least = 1e-9 * grid.cell_m2 / source.cell_m2
+    mean = np.divide(total, covered, out=np.full(grid.shape, np.nan), where=covered > least)
+    return mean, covered * source.cell_m2 / grid.cell_m2
+
+
+def _integral(array: NDArray[np.float64], edges: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Integral down the first axis between edges, given in rows of the array; nothing lies outside it."""
+    sums = np.vstack([np.zeros((1, array.shape[1])), np.cumsum(array, axis=0)])
+    at = np.clip(edges, 0.0, len(array))
+    below = np.minimum(at.astype(np.intp), len(array) - 1)
+    part = (at - below)[:, None]
+    return np.diff(sums[below] * (1.0 - part) + sums[below + 1] * part, axis=0)
+
+
+def _filled(values: NDArray[np.float64], reach_cells: float) -> tuple[NDArray[np.float64], dict[str, Any]]:
+    """Unknown cells within reach of a known one take the nearest one's value."""
+    unknown = ~np.isfinite(values)
+    if not unknown.any():
+        return values, {}
+    from scipy.ndimage import distance_transform_edt
+
+    distance, nearest = distance_transform_edt(unknown, return_indices=True)
+    near = unknown & (distance <= reach_cells + 1e-9)
+    filled = np.where(near, values[tuple(nearest)], values)
+    return filled, {"cells_from_nearest": int(near.sum())}

@@ -1,0 +1,144 @@
+"""Readings sorted by place: checked at the door, and several readings of one place brought together."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from vrn.errors import OutOfRangeError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Places:
+    """
+    Where readings were taken, each place once.
+
+    Parameters
+    ----------
+    coordinates_m : ndarray, shape (p, 2)
+        Of the places, in order of easting, less ``origin_m``. [m]
+    origin_m : ndarray, shape (2,)
+        Middle of the places: distances are taken from here, so that large coordinates lose nothing. [m]
+    place : ndarray of int, shape (n,)
+        Place of each reading.
+    values : ndarray, shape (n,)
+    error_variance : ndarray, shape (n,), or None
+        Known variance of each reading's error.
+    """
+
+    coordinates_m: NDArray[np.float64]
+    origin_m: NDArray[np.float64]
+    place: NDArray[np.intp]
+    values: NDArray[np.float64]
+    error_variance: NDArray[np.float64] | None
+
+    def __len__(self) -> int:
+        return len(self.coordinates_m)
+
+    def merged(
+        self, nugget: float, values: NDArray[np.float64] | None = None
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """
+        One value for each place: the mean of its readings, weighted by one over their variance.
+
+        Parameters
+        ----------
+        nugget : float
+            Variance that every reading has on its own, besides its known error.
+        values : ndarray, shape (n,) or (n, k), optional
+            Other values at the same readings.
+
+        Returns
+        -------
+        value : ndarray, shape (p,) or (p, k)
+        noise : ndarray, shape (p,)
+            Variance of that mean around the smooth field.
+        nugget_part : ndarray, shape (p,)
+            What of it comes from the nugget.
+        """
+        values = self.values if values is None else values
+        variance = np.full(len(self.values), float(nugget))
+        if self.error_variance is not None:
+            variance += self.error_variance
+        count = len(self)
+        if count == len(self.values):
+            order = np.empty(count, dtype=np.intp)
+            order[self.place] = np.arange(count)
+            return values[order], variance[order], np.full(count, float(nugget))
+        weight = 1.0 / np.maximum(variance, max(1e-12 * float(variance.max()), 1e-300))
+        weight /= np.bincount(self.place, weight, count)[self.place]
+        columns = values.reshape(len(values), -1)
+        value = np.column_stack([np.bincount(self.place, weight * column, count) for column in columns.T])
+        squared = weight * weight
+        noise = np.bincount(self.place, squared * variance, count)
+        part = np.bincount(self.place, squared * nugget, count)
+        merged = np.asarray(value, dtype=float).reshape(count, *values.shape[1:])
+        return merged, np.asarray(noise, dtype=float), np.asarray(part, dtype=float)
+
+
+def places_of(coordinates_m: ArrayLike, values: ArrayLike, error_variance: ArrayLike | None = None) -> Places:
+    """
+    Check readings and sort them by place.
+
+    Parameters
+    ----------
+    coordinates_m : array_like, shape (n, 2)
+        Easting, northing; integers are taken as they are. [m]
+    values : array_like, shape (n,)
+    error_variance : array_like, shape (n,) or (), optional
+        Known variance of each reading's error.
+
+    Returns
+    -------
+    places : Places
+
+    Raises
+    ------
+    OutOfRangeError
+        If there is no reading, lengths differ, or a number is unknown, infinite or (a variance) negative.
+    """
+    points, numbers, variance = readings_of(coordinates_m, values, error_variance)
+    origin = (points.min(axis=0) + points.max(axis=0)) / 2
+    unique, place = np.unique(points - origin, axis=0, return_inverse=True)
+    return Places(coordinates_m=unique, origin_m=origin, place=place.ravel(), values=numbers, error_variance=variance)
+
+
+def readings_of(
+    coordinates_m: ArrayLike, values: ArrayLike, error_variance: ArrayLike | None = None
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64] | None]:
+    """Coordinates, values and error variances as arrays of one length, or a clear refusal."""
+    points = points_of(coordinates_m)
+    numbers = np.asarray(values, dtype=float)
+    if numbers.ndim != 1 or len(numbers) != len(points):
+        problem = f"There are {len(points)} places and values of shape {numbers.shape}."
+        raise OutOfRangeError(problem, "Give one value for each place.")
+    if not len(numbers):
+        problem = "There is no reading to work from."
+        raise OutOfRangeError(problem, "Give at least one place with a value.")
+    _all_known("place", np.isfinite(points).all(axis=1))
+    _all_known("value", np.isfinite(numbers))
+    if error_variance is None:
+        return points, numbers, None
+    variance = np.broadcast_to(np.asarray(error_variance, dtype=float), numbers.shape).copy()
+    if not (np.isfinite(variance) & (variance >= 0)).all():
+        problem = "An error variance of a reading is negative or unknown."
+        raise OutOfRangeError(problem, "Give a variance of 0 or more for each reading.")
+    return points, numbers, variance
+
+
+def _all_known(name: str, known: Any) -> None:
+    if not known.all():
+        problem = f"The {name} of reading {int(known.argmin())} is unknown ({int((~known).sum())} of {len(known)} are)."
+        raise OutOfRangeError(problem, "Leave such readings out: an unknown reading says nothing of the field.")
+
+
+def points_of(coordinates_m: ArrayLike) -> NDArray[np.float64]:
+    """Coordinates as an array of shape (n, 2), or a clear refusal. [m]"""
+    points = np.asarray(coordinates_m, dtype=float)
+    if points.size == 0:
+        return points.reshape(0, 2)
+    if points.ndim != 2 or points.shape[1] != 2:
+        problem = f"The coordinates have shape {points.shape}."
+        raise OutOfRangeError(problem, "Give one row (easting, northing) in metres for each place.")
+    return points
