@@ -127,7 +127,7 @@ def _opens(call: str) -> str | None:
 
 @pytest.mark.parametrize("path", MODULES, ids=_dotted)
 def test_files_are_touched_at_the_edges_only(path: Path) -> None:
-    """Reading happens in ingest, audit and many; writing in export and many; reading one's own package data anywhere."""
+    """Files are read in ingest, audit and many, written in export and many; package data of one's own anywhere."""
     room = _room(_dotted(path))
     for call in _calls(path):
         name = call.split("(")[0]
@@ -172,8 +172,9 @@ def test_modules_stay_small(path: Path) -> None:
 
 
 UNITS = (
-    "lb_ac", "lb_bu", "bu_ac", "gal_ac", "ac", "acres", "ppm", "pct", "in", "ft", "m", "m2", "cm", "deg", "mph", "s", "lb", "gal",
-    "f", "c", "g_cm3", "lb_gal", "per_bu", "per_lb", "per_ac", "per_bushel_lb", "share", "share_left", "factor", "gal_min", "m_s", "lb_per_om_pct",
+    "lb_ac", "lb_bu", "bu_ac", "gal_ac", "ac", "acres", "ppm", "pct", "in", "ft", "m", "m2", "cm", "deg", "mph", "s",
+    "lb", "gal", "f", "c", "g_cm3", "lb_gal", "per_bu", "per_lb", "per_ac", "per_bushel_lb", "share", "share_left",
+    "factor", "gal_min", "m_s", "lb_per_om_pct",
     "ha", "kg_ha", "t_ha", "l_ha", "weeks", "days",
 )  # fmt: skip
 
@@ -223,7 +224,7 @@ def test_one_reading_needs_no_map_library() -> None:
     """``vrn need`` answers without loading the libraries that make it slow."""
     code = (
         "import sys; from vrn.cli import main; "
-        "status = main(['need', '--ppm', '13', '--depth-in', '12', '--yield-goal', '210', '--stage', 'V7', '--om', '2.6']); "
+        "status = main('need --ppm 13 --depth-in 12 --yield-goal 210 --stage V7 --om 2.6'.split()); "
         "heavy = {'folium', 'matplotlib', 'geopandas', 'pandas', 'scipy', 'rasterio', 'shapely'}; "
         "print('HEAVY', sorted(heavy & set(sys.modules)), status)"
     )

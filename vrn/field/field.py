@@ -7,7 +7,7 @@ import shapely
 
 from vrn.errors import CrsMismatchError
 from vrn.field.findings import Finding
-from vrn.field.layers import ConstantLayer, Layer
+from vrn.field.layers import ConstantLayer, Layer, PolygonLayer
 from vrn.field.samples import SoilSamples
 from vrn.field.settings import Settings
 from vrn.field.weather import Weather
@@ -38,7 +38,7 @@ class Field:
     applied_n : Layer or None
         Nitrogen already down. [lb/ac]
     weather : Weather or None
-    zones : Layer or None
+    zones : PolygonLayer or None
         The user's own zones: polygons with a zone number.
     extra_layers : dict of str to Layer
     findings : tuple of Finding
@@ -57,7 +57,7 @@ class Field:
     yield_potential: Layer | None = None
     applied_n: Layer | None = None
     weather: Weather | None = None
-    zones: Layer | None = None
+    zones: PolygonLayer | None = None
     extra_layers: dict[str, Layer] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
     inputs: dict[str, str] = field(default_factory=dict)

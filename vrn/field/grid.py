@@ -76,11 +76,11 @@ class Grid:
 
     def eastings_m(self) -> NDArray[np.float64]:
         """Cell centres along a row, shape (cols,). [m]"""
-        return self.west_m + (np.arange(self.cols) + 0.5) * self.cell_m
+        return np.asarray(self.west_m + (np.arange(self.cols) + 0.5) * self.cell_m, dtype=np.float64)
 
     def northings_m(self) -> NDArray[np.float64]:
         """Cell centres down a column, north first, shape (rows,). [m]"""
-        return self.north_m - (np.arange(self.rows) + 0.5) * self.cell_m
+        return np.asarray(self.north_m - (np.arange(self.rows) + 0.5) * self.cell_m, dtype=np.float64)
 
     def centers_m(self) -> NDArray[np.float64]:
         """Cell centres in row-major order, shape (rows × cols, 2), easting before northing. [m]"""

@@ -1,13 +1,36 @@
 """Soil nitrate readings, as they were pulled."""
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handling:
+    """
+    How a reading came about, as far as it was written down.
+
+    Parameters
+    ----------
+    cores : int or None
+        Cores mixed into the sample.
+    instrument : str
+        What read it; empty when not given.
+    read_at : datetime or None
+        When it was read.
+    stored : str
+        How it was kept until then: ``cool``, ``warm``, ``frozen``, ``dried``; empty when not given.
+    """
+
+    cores: int | None = None
+    instrument: str = ""
+    read_at: datetime | None = None
+    stored: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,6 +62,10 @@ class SoilSamples:
         Outlines of those areas in ``crs``; empty when there are none.
     row : ndarray of int, shape (n,)
         Row in the source file (the header is row 1), for messages.
+    source : str
+        Name of that file.
+    handling : tuple of Handling, length n
+        Nothing known of any reading when not given.
     """
 
     sample_id: tuple[str, ...]
@@ -55,11 +82,14 @@ class SoilSamples:
     areas: dict[str, shapely.Geometry]
     row: NDArray[np.intp]
     source: str = "samples"
+    handling: tuple[Handling, ...] = ()
 
     def __post_init__(self) -> None:
         n = len(self.sample_id)
+        if not self.handling:
+            object.__setattr__(self, "handling", (Handling(),) * n)
         columns = (self.coordinates_m, self.top_in, self.bottom_in, self.nitrate_ppm, self.kind, self.sampled_on,
-                   self.nominal_ppm, self.below_detection, self.area_id, self.row)  # fmt: skip
+                   self.nominal_ppm, self.below_detection, self.area_id, self.row, self.handling)  # fmt: skip
         if any(len(column) != n for column in columns):
             problem = f"The columns of {self.source} differ in length."
             raise OutOfRangeError(problem, "Give every column one value for each reading.")
@@ -79,7 +109,7 @@ class SoilSamples:
             top_in=self.top_in[index], bottom_in=self.bottom_in[index], nitrate_ppm=self.nitrate_ppm[index],
             kind=pick(self.kind), sampled_on=pick(self.sampled_on), nominal_ppm=self.nominal_ppm[index],
             below_detection=self.below_detection[index], area_id=pick(self.area_id), areas=self.areas,
-            row=self.row[index], source=self.source,
+            row=self.row[index], source=self.source, handling=pick(self.handling),
         )  # fmt: skip
 
     def field_readings(self) -> "SoilSamples":
