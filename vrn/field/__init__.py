@@ -2,7 +2,7 @@
 
 from vrn.field.findings import Finding
 from vrn.field.grid import Grid
-from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer
+from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer, YieldLog, YieldLogLayer
 from vrn.field.surface import Surface
 from vrn.field.weather import Weather
 
@@ -16,4 +16,6 @@ __all__ = [
     "RasterLayer",
     "Surface",
     "Weather",
+    "YieldLog",
+    "YieldLogLayer",
 ]
