@@ -12,6 +12,7 @@ from vrn.field.samples import SoilSamples
 from vrn.field.settings import SampleSection
 from vrn.ingest.cells import RowFaults, dates, limited_numbers, numbers
 from vrn.ingest.columns import Columns
+from vrn.ingest.handling import HANDLING_ROLES, read_handling
 from vrn.ingest.intake import Intake, Source
 from vrn.ingest.keys import nearest
 from vrn.ingest.outline import read_areas
@@ -20,7 +21,7 @@ from vrn.units import IN_M, NO3_N_SHARE
 
 _KINDS = ("field", "standard", "duplicate", "blank")
 _ROLES = ("sample_id", "longitude", "latitude", "top_in", "bottom_in", "nitrate_ppm", "kind", "sampled_on",
-          "nominal_ppm", "area_id", "water_pct", "top_cm", "bottom_cm")  # fmt: skip
+          "nominal_ppm", "area_id", "water_pct", "top_cm", "bottom_cm", *HANDLING_ROLES)  # fmt: skip
 _CM_PER_IN = IN_M * 100.0
 _DEEPEST_IN = 120.0
 _HIGHEST_PPM = 5000.0
@@ -101,13 +102,14 @@ def read_samples(intake: Intake, section: SampleSection, crs: str) -> SoilSample
     days: list[date | None] = [None] * len(rows)
     if days_column is not None:
         days = dates(rows.table, days_column, rows.faults)
+    handling = read_handling(rows.table, rows.columns, rows.faults)
     rows.faults.raise_if_any()
     nitrate_ppm, nominal_ppm = _as_dry_no3_n(rows, section, nitrate_ppm, nominal_ppm, water_pct, kind)
     return SoilSamples(
         sample_id=_ids(rows), crs=crs, coordinates_m=coordinates_m, top_in=top_in, bottom_in=bottom_in,
         nitrate_ppm=nitrate_ppm, kind=tuple(kind), sampled_on=tuple(days), nominal_ppm=nominal_ppm,
         below_detection=below, area_id=tuple(area_id), areas=areas, row=np.array(rows.table.row, dtype=np.intp),
-        source=source.name,
+        source=source.name, handling=handling,
     )  # fmt: skip
 
 
