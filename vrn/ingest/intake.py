@@ -2,7 +2,7 @@
 
 import hashlib
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from vrn.errors import InputFileError
@@ -26,17 +26,23 @@ class Source:
         Key path of the field file that names it.
     part : str or None
         Layer, sheet or member named behind a ``#``.
+    data : bytes or None
+        Content, where the file is a member of an archive.
+    inner : str or None
+        Name of that member.
     """
 
     path: Path
     name: str
     key: str
     part: str | None = None
+    data: bytes | None = field(default=None, repr=False)
+    inner: str | None = None
 
     @property
     def suffix(self) -> str:
-        """Ending of the name, lower case, as ``.csv``."""
-        return self.path.suffix.lower()
+        """Ending of the name, lower case, as ``.csv``; of the member, where the file is one of an archive."""
+        return Path(self.inner).suffix.lower() if self.inner is not None else self.path.suffix.lower()
 
     def __str__(self) -> str:
         return self.name
@@ -139,6 +145,8 @@ class Intake:
         InputFileError
             If the file is empty, too large, or vanished.
         """
+        if source.data is not None:
+            return source.data
         data = _content(source)
         self._record(source.path, hashlib.sha256(data).hexdigest())
         return data
@@ -165,6 +173,8 @@ class Intake:
 
 def head_of(source: Source, count: int = 512) -> bytes:
     """First bytes of a file."""
+    if source.data is not None:
+        return source.data[:count]
     try:
         with source.path.open("rb") as file:
             return file.read(count)

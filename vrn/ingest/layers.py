@@ -11,14 +11,13 @@ from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer
 from vrn.field.settings import Settings
 from vrn.ingest.cells import RowFaults, numbers
 from vrn.ingest.columns import Columns
-from vrn.ingest.features import TABLES, read_features
-from vrn.ingest.intake import Intake, Source, head_of
-from vrn.ingest.outline import read_areas
-from vrn.ingest.points import LATITUDE, LONGITUDE, read_places
+from vrn.ingest.intake import Intake, Source
+from vrn.ingest.outline import areas_in_field, read_areas
+from vrn.ingest.points import LATITUDE, LONGITUDE, Places, places_of_features, read_places
+from vrn.ingest.recognize import recognize
 from vrn.ingest.table import Table
-
-_TIFF = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
-_RASTER_ENDINGS = {".tif", ".tiff", ".asc", ".img"}
+from vrn.ingest.tables import holds_table
+from vrn.ingest.vectors import read_features
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,24 +163,37 @@ def read_layer(
         If it cannot be read, holds no such values, or does not touch the field.
     """
     source = intake.source(file, f"{key}.file")
-    if head_of(source, 4) in _TIFF or source.suffix in _RASTER_ENDINGS:
+    if recognize(source) == "raster":
         from vrn.ingest.raster import read_raster
 
         raster = read_raster(intake, source, wanted.name, boundary, crs, band=column, given_crs=given_crs)
         _check(intake, source, wanted, raster.values[np.isfinite(raster.values)])
         return raster
-    if source.suffix not in TABLES and _is_areal(intake, source):
-        polygons, table = read_areas(intake, source, given_crs, crs)
-        values = _values(table, wanted, column, key)
-        _touches(intake, source, polygons, boundary)
-        known = np.isfinite(values)
-        _missing(intake, source, int((~known).sum()), len(known))
-        _check(intake, source, wanted, values[known])
-        return PolygonLayer(
-            name=wanted.name, crs=crs, polygons=polygons[known], values=values[known], source=source.name
-        )
     mapping = {wanted.name: column} if column is not None else None
-    places = read_places(intake, source, crs=crs, given_crs=given_crs, mapping=mapping, key=key, roles=(wanted.name,))
+    if holds_table(intake, source):
+        places = read_places(
+            intake, source, crs=crs, given_crs=given_crs, mapping=mapping, key=key, roles=(wanted.name,)
+        )
+        return _points(intake, source, wanted, places, column, key, boundary, crs)
+    features = read_features(intake, source)
+    if all(shape is None or shape.geom_type in ("Point", "MultiPoint") for shape in features.geometry):
+        places = places_of_features(
+            intake, source, features, crs=crs, given_crs=given_crs, mapping=mapping, key=key, roles=(wanted.name,)
+        )
+        return _points(intake, source, wanted, places, column, key, boundary, crs)
+    polygons, table = areas_in_field(intake, source, features, given_crs, crs)
+    values = _values(table, wanted, column, key)
+    _touches(intake, source, polygons, boundary)
+    known = np.isfinite(values)
+    _missing(intake, source, int((~known).sum()), len(known))
+    _check(intake, source, wanted, values[known])
+    return PolygonLayer(name=wanted.name, crs=crs, polygons=polygons[known], values=values[known], source=source.name)
+
+
+def _points(
+    intake: Intake, source: Source, wanted: Wanted, places: Places, column: str | None, key: str,
+    boundary: shapely.Geometry, crs: str,
+) -> PointLayer:  # fmt: skip
     values = _values(places.table, wanted, column, key)
     known = np.isfinite(values) & np.isfinite(places.coordinates_m).all(axis=1)
     _missing(intake, source, int((~known).sum()), len(known))
@@ -190,12 +202,6 @@ def read_layer(
     return PointLayer(
         name=wanted.name, crs=crs, coordinates_m=places.coordinates_m[known], values=values[known], source=source.name
     )
-
-
-def _is_areal(intake: Intake, source: Source) -> bool:
-    """Whether a vector file holds outlines rather than points."""
-    shapes = [shape for shape in read_features(intake, source).geometry if shape is not None]
-    return bool(shapes) and shapes[0].geom_type not in ("Point", "MultiPoint")
 
 
 def _values(table: Table, wanted: Wanted, column: str | None, key: str) -> NDArray[np.float64]:

@@ -10,22 +10,22 @@ import shapely
 from vrn.errors import InputFileError
 from vrn.ingest.features import Features, cell_text
 from vrn.ingest.intake import Intake, Source
+from vrn.ingest.recognize import Kind
 from vrn.ingest.table import Table
 
-_SHAPEFILE_MAGIC = b"\x00\x00\x27\x0a"
 _SIBLINGS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 
 
-def read_with_gdal(intake: Intake, source: Source, head: bytes) -> Features:
+def read_with_gdal(intake: Intake, source: Source, kind: Kind) -> Features:
     """
-    Read a shapefile or a GeoPackage.
+    Read a shapefile, a GeoPackage or a FlatGeobuf file.
 
     Parameters
     ----------
     intake : Intake
     source : Source
-    head : bytes
-        First bytes of the file.
+    kind : str
+        What it was recognized as.
 
     Returns
     -------
@@ -36,34 +36,27 @@ def read_with_gdal(intake: Intake, source: Source, head: bytes) -> Features:
     InputFileError
         If a part is missing, the file is damaged, or which layer is meant is not said.
     """
-    path = source.path
-    if source.suffix in {".dbf", ".shx"}:
-        problem = f"{source}: this is one part of a shapefile."
-        raise InputFileError(problem, f"Give {path.with_suffix('.shp').name}, with its parts beside it.")
-    if source.suffix == ".shp":
-        parts = _shapefile_parts(source, head)
-        intake.record(source, *parts)
-    elif head.startswith(b"SQLite format 3") or (source.suffix == ".fgb" and head.startswith(b"fgb")):
-        intake.record(source)
+    if source.inner is not None:
+        return _read(source, f"/vsizip/{{{source.path}}}/{source.inner}", None)
+    if kind == "shapefile":
+        intake.record(source, *_shapefile_parts(source))
     else:
-        problem = f"{source}: this is no {source.suffix.removeprefix('.')} file, whatever its name says."
-        raise InputFileError(problem, "Export or copy it again.")
-    return _read(source, str(path), source.part)
+        intake.record(source)
+    return _read(source, str(source.path), source.part)
 
 
-def _shapefile_parts(source: Source, head: bytes) -> list[Path]:
-    if not head.startswith(_SHAPEFILE_MAGIC):
-        problem = f"{source}: this is no shapefile, whatever its name says."
-        raise InputFileError(problem, "Export or copy it again.")
+def _shapefile_parts(source: Source) -> list[Path]:
     stem = source.path.stem.lower()
+    try:
+        beside = list(source.path.parent.iterdir())
+    except OSError:
+        beside = [source.path.with_suffix(ending) for ending in _SIBLINGS if source.path.with_suffix(ending).exists()]
     there = {
-        item.suffix.lower(): item
-        for item in source.path.parent.iterdir()
-        if item.stem.lower() == stem and item.suffix.lower() in _SIBLINGS
+        item.suffix.lower(): item for item in beside if item.stem.lower() == stem and item.suffix.lower() in _SIBLINGS
     }
     missing = [ending for ending in (".shx", ".dbf") if ending not in there]
     if missing:
-        problem = f"{source}: its part {' and '.join(missing)} is missing beside it."
+        problem = f"{source} ({source.key}): its part {' and '.join(missing)} is missing beside it."
         raise InputFileError(problem, "Copy the whole shapefile: .shp, .shx, .dbf and .prj.")
     return sorted(there.values())
 
@@ -80,7 +73,7 @@ def _read(source: Source, path: str, layer: str | None) -> Features:
             meta, _, wkb, columns = pyogrio.raw.read(path, layer=layer, force_2d=True, datetime_as_string=True)
     except (DataSourceError, DataLayerError, FieldError, UnicodeError, ValueError, RuntimeError) as error:
         detail = str(error).split(";")[0].replace(path, source.path.name)
-        problem = f"{source}: cannot be read: {detail.rstrip('.')}."
+        problem = f"{source} ({source.key}): cannot be read: {detail.rstrip('.')}."
         raise InputFileError(problem, "The file may be damaged or cut off; export or copy it again.") from None
     return _features(source, meta, wkb, columns)
 
@@ -91,11 +84,13 @@ def _layer(source: Source, layers: list[str], wanted: str | None) -> str:
     if wanted is None and len(layers) == 1:
         return layers[0]
     shown = ", ".join(layers) or "none"
-    problem = f"{source}: the file has no layer {wanted} (layers: {shown})."
+    problem = f"{source} ({source.key}): the file has no layer {wanted} (layers: {shown})."
     if wanted is None:
-        problem = f"{source}: the file has {len(layers)} layers ({shown}), and which one is meant is not said."
+        problem = (
+            f"{source} ({source.key}): the file has {len(layers)} layers ({shown}), and which one is meant is not said."
+        )
     if not layers:
-        problem = f"{source}: the file holds no layer with geometry."
+        problem = f"{source} ({source.key}): the file holds no layer with geometry."
         raise InputFileError(problem, "Export it again, or check that the right file is named.")
     raise InputFileError(problem, f'Name one behind a #, as "{source.name.split("#")[0]}#{layers[0]}".')
 
@@ -105,7 +100,7 @@ def _features(source: Source, meta: dict[str, Any], wkb: Any, columns: list[Any]
         geometry = shapely.force_2d(shapely.from_wkb(wkb))
     except (shapely.errors.GEOSException, TypeError, ValueError) as error:
         detail = str(error).split("\n")[0].removeprefix("IllegalArgumentException: ")
-        problem = f"{source}: an outline is broken: {detail}."
+        problem = f"{source} ({source.key}): an outline is broken: {detail}."
         raise InputFileError(problem, "Draw or export it again; a ring ends where it began.") from None
     geometry = np.asarray(geometry, dtype=object).reshape(-1)
     cells = [[cell_text(value) for value in row] for row in zip(*columns, strict=True)] if columns else []

@@ -7,10 +7,11 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.field.area import geodesic_acres, projected_crs, reproject
 from vrn.field.settings import FieldSection, NoApply
-from vrn.ingest.features import LONLAT, read_features
+from vrn.ingest.features import LONLAT, Features
 from vrn.ingest.intake import Intake, Source
 from vrn.ingest.place import check_finite, system_of, to_system
 from vrn.ingest.table import Table
+from vrn.ingest.vectors import read_features
 from vrn.units import AC_M2, FT_M
 
 _LEAST_AC, _USUAL_AC, _MOST_AC = 0.05, 2000.0, 50_000.0
@@ -40,9 +41,9 @@ def read_boundary(intake: Intake, section: FieldSection) -> tuple[str, shapely.G
     """
     source = intake.source(section.boundary, "field.boundary")
     features = read_features(intake, source)
-    check_finite(source, features.geometry)
+    check_finite(source, features.geometry, features.table.row_word)
     crs = system_of(intake, source, features.crs, section.boundary_crs, _bounds(features.geometry))
-    whole = shapely.union_all(areas_of(intake, source, features.geometry))
+    whole = shapely.union_all(areas_of(intake, source, features.geometry)[0])
     lonlat = reproject(whole, crs, LONLAT)
     west, south, east, north = lonlat.bounds
     if not np.isfinite(lonlat.bounds).all() or abs(south) > 84 or abs(north) > 84:
@@ -93,7 +94,7 @@ def read_no_apply(intake: Intake, parts: tuple[NoApply, ...], boundary: shapely.
     for i, part in enumerate(parts, 1):
         source = intake.source(part.file, f"field.no_apply[{i}].file")
         features = read_features(intake, source)
-        check_finite(source, features.geometry)
+        check_finite(source, features.geometry, features.table.row_word)
         system = system_of(intake, source, features.crs, None, _bounds(features.geometry))
         shapes = _repaired(intake, source, to_system(source, features.geometry, system, crs))
         if part.setback_ft == 0 and any(shapely.get_dimensions(shape) < 2 for shape in shapes):
@@ -117,7 +118,7 @@ def read_no_apply(intake: Intake, parts: tuple[NoApply, ...], boundary: shapely.
 
 def read_areas(intake: Intake, source: Source, given_crs: str | None, crs: str) -> tuple[NDArray[np.object_], Table]:
     """
-    Polygons of a layer in the field's system, with their attributes.
+    Polygons of a file in the field's system, with their attributes.
 
     Parameters
     ----------
@@ -132,50 +133,75 @@ def read_areas(intake: Intake, source: Source, given_crs: str | None, crs: str) 
     -------
     polygons : ndarray of shapely.Geometry, shape (n,)
     table : Table
+        A row for each of them.
     """
-    features = read_features(intake, source)
-    check_finite(source, features.geometry)
+    return areas_in_field(intake, source, read_features(intake, source), given_crs, crs)
+
+
+def areas_in_field(
+    intake: Intake, source: Source, features: Features, given_crs: str | None, crs: str
+) -> tuple[NDArray[np.object_], Table]:
+    """The same of features that were already read."""
+    check_finite(source, features.geometry, features.table.row_word)
     system = system_of(intake, source, features.crs, given_crs, _bounds(features.geometry))
-    polygons = areas_of(intake, source, features.geometry)
-    return np.array([_polygons(p) for p in to_system(source, polygons, system, crs)], dtype=object), features.table
+    polygons, kept = areas_of(intake, source, features.geometry)
+    moved = to_system(source, polygons, system, crs)
+    return np.array([_polygons(shape) for shape in moved], dtype=object), features.table.rows(kept)
 
 
-def areas_of(intake: Intake, source: Source, geometry: NDArray[np.object_]) -> NDArray[np.object_]:
+def areas_of(intake: Intake, source: Source, geometry: NDArray[np.object_]) -> tuple[NDArray[np.object_], list[int]]:
     """
-    Features as valid areas: a closed path is taken as an outline, a crossed one is mended and told.
+    Features as valid areas: a closed path is taken as an outline, a crossed one is mended; both are told.
+
+    Parameters
+    ----------
+    intake : Intake
+    source : Source
+    geometry : ndarray of shapely.Geometry, shape (n,)
+
+    Returns
+    -------
+    areas : ndarray of shapely.Geometry, shape (m,)
+    kept : list of int
+        Which of the features they are; points and open lines beside outlines are passed over and told.
 
     Raises
     ------
     InputFileError
-        If a feature is a point or an open line.
+        If there is no outline, or one holds no area.
     """
-    areas = []
-    closed_paths = 0
-    for i, shape in enumerate(geometry, 1):
-        pieces = []
-        for part in _flat(shape):
-            if part.geom_type == "LineString" and part.is_closed and len(part.coords) > 3:
-                closed_paths += 1
-                pieces.append(shapely.Polygon(part))
-            elif part.geom_type == "Polygon":
-                pieces.append(part)
-            elif part.geom_type == "LineString":
-                problem = f"{source}: feature {i} is an open line, and an outline is needed."
-                raise InputFileError(problem, "Draw it as a polygon, or end the line where it began.")
-        if not pieces:
-            problem = f"{source}: feature {i} is a {shape.geom_type}, and an outline is needed."
-            raise InputFileError(problem, "Give polygons.")
-        areas.append(pieces[0] if len(pieces) == 1 else shapely.MultiPolygon(pieces))
-    if closed_paths:
-        intake.note(source, f"{closed_paths} closed path(s) were taken as outlines.",
-                    "Draw polygons if that is wrong.")  # fmt: skip
-    mended = _repaired(intake, source, np.array(areas, dtype=object))
-    whole = np.array([_polygons(shape) for shape in mended], dtype=object)
-    for i, shape in enumerate(whole, 1):
+    found = {i: pieces for i, shape in enumerate(geometry) if (pieces := _outlines(shape))}
+    if not found:
+        open_line = any(part.geom_type == "LineString" for part in _flat(geometry[0]))
+        what = "an open line" if open_line else f"a {geometry[0].geom_type}"
+        problem = f"{source} ({source.key}): feature 1 is {what}, and an outline is needed."
+        raise InputFileError(problem, "Draw it as a polygon, or end the line where it began.")
+    if len(found) < len(geometry):
+        intake.warn(source, f"{len(geometry) - len(found)} points or open lines beside the outlines were passed over.",
+                    "Draw a polygon where an outline is missing.")  # fmt: skip
+    paths = sum(part.geom_type == "LineString" for i in found for part in _flat(geometry[i]))
+    if paths:
+        intake.note(source, f"{paths} closed path(s) were taken as outlines.", "Draw polygons if that is wrong.")
+    areas = np.empty(len(found), dtype=object)
+    areas[:] = [pieces[0] if len(pieces) == 1 else shapely.MultiPolygon(pieces) for pieces in found.values()]
+    mended = _repaired(intake, source, areas)
+    areas[:] = [_polygons(shape) for shape in mended]
+    for i, shape in zip(found, areas, strict=True):
         if shape.is_empty or shapely.area(shape) == 0:
-            problem = f"{source}: the outline of feature {i} holds no area."
+            problem = f"{source} ({source.key}): the outline of feature {i + 1} holds no area."
             raise InputFileError(problem, "Draw it again, or remove it.")
-    return whole
+    return areas, list(found)
+
+
+def _outlines(shape: shapely.Geometry) -> list[shapely.Polygon]:
+    """Polygons of a feature, closed paths among them."""
+    pieces = []
+    for part in _flat(shape):
+        if part.geom_type == "Polygon" and not part.is_empty:
+            pieces.append(part)
+        elif part.geom_type == "LineString" and part.is_closed and len(part.coords) > 3:
+            pieces.append(shapely.Polygon(part.coords))
+    return pieces
 
 
 def _repaired(intake: Intake, source: Source, geometry: NDArray[np.object_]) -> NDArray[np.object_]:

@@ -9,10 +9,12 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.ingest.cells import RowFaults, degrees, numbers
 from vrn.ingest.columns import Columns
-from vrn.ingest.features import LONLAT, TABLES, read_features
+from vrn.ingest.features import LONLAT, Features
 from vrn.ingest.intake import Intake, Source
 from vrn.ingest.place import points_to_system, system_of
-from vrn.ingest.table import Table, read_csv_table
+from vrn.ingest.table import Table
+from vrn.ingest.tables import holds_table, read_table
+from vrn.ingest.vectors import read_features
 
 LONGITUDE = ("lon", "long", "lng", "x", "easting", "easting_m", "east")
 LATITUDE = ("lat", "y", "northing", "northing_m", "north")
@@ -76,21 +78,40 @@ def read_places(
     InputFileError
         If the file or its coordinates cannot be used.
     """
-    roles = tuple(dict.fromkeys((*roles, "longitude", "latitude")))
-    if source.suffix in TABLES:
-        table = read_csv_table(intake, source)
-        columns = Columns(table, mapping, key=key, roles=roles)
-        xy, system = _from_columns(intake, source, table, columns, given_crs, placeless)
-    else:
-        features = read_features(intake, source)
-        table = features.table
-        columns = Columns(table, mapping, key=key, roles=roles)
-        xy = _from_points(source, features.geometry)
-        system = system_of(intake, source, features.crs, given_crs, _bounds(xy))
+    if not holds_table(intake, source):
+        return places_of_features(
+            intake, source, read_features(intake, source), crs=crs, given_crs=given_crs, mapping=mapping, key=key,
+            roles=roles,
+        )  # fmt: skip
+    table = read_table(intake, source)
+    columns = Columns(table, mapping, key=key, roles=tuple(dict.fromkeys((*roles, "longitude", "latitude"))))
+    xy, system = _from_columns(intake, source, table, columns, given_crs, placeless)
+    return _placed(source, table, columns, xy, system, crs)
+
+
+def places_of_features(
+    intake: Intake,
+    source: Source,
+    features: Features,
+    *,
+    crs: str,
+    given_crs: str | None = None,
+    mapping: dict[str, str] | None = None,
+    key: str,
+    roles: tuple[str, ...] = (),
+) -> Places:
+    """The same of point features that were already read."""
+    columns = Columns(features.table, mapping, key=key, roles=roles)
+    xy = _from_points(source, features.geometry)
+    system = system_of(intake, source, features.crs, given_crs, _bounds(xy))
+    return _placed(source, features.table, columns, xy, system, crs)
+
+
+def _placed(source: Source, table: Table, columns: Columns, xy: NDArray[np.float64], system: str, crs: str) -> Places:
     there = np.isfinite(xy).all(axis=1)
-    placed = np.full(xy.shape, np.nan)
-    placed[there] = points_to_system(source, xy[there], system, crs)
-    return Places(table=table, columns=columns, coordinates_m=placed)
+    coordinates_m = np.full(xy.shape, np.nan)
+    coordinates_m[there] = points_to_system(source, xy[there], system, crs)
+    return Places(table=table, columns=columns, coordinates_m=coordinates_m)
 
 
 def _bounds(xy: NDArray[np.float64]) -> tuple[float, ...]:

@@ -98,7 +98,7 @@ def read_csv_table(intake: Intake, source: Source) -> Table:
             if not any(cell.strip() for cell in record) or (header is None and record[0].startswith("#")):
                 continue
             if header is None:
-                header = _header(source, record)
+                header = checked_header(source, record)
                 continue
             cells.append(_fitted(source, record, len(header), row))
             rows.append(row)
@@ -114,27 +114,9 @@ def read_csv_table(intake: Intake, source: Source) -> Table:
     return Table(name=source.name, columns=tuple(header), cells=cells, row=rows, delimiter=delimiter)
 
 
-_NOT_TEXT = (
-    (b"PK\x03\x04", "a zip archive or an Excel file", "Save it as CSV, or name it with its own ending (.xlsx, .zip)."),
-    (b"\xd0\xcf\x11\xe0", "an old Excel file", "Save it as .xlsx or .csv."),
-    (b"%PDF", "a PDF", "Ask for the numbers as a table (CSV)."),
-    (b"SQLite format 3", "a database", "Name it with its own ending (.gpkg), or export CSV."),
-    (b"II*\x00", "a TIFF image", "Name it with its own ending (.tif)."),
-    (b"MM\x00*", "a TIFF image", "Name it with its own ending (.tif)."),
-    (b"\x1f\x8b", "a gzip archive", "Unpack it first."),
-)
-
-
 def _text(intake: Intake, source: Source) -> str:
     """Content as text, whatever wrote it."""
     data = intake.read(source)
-    for magic, what, remedy in _NOT_TEXT:
-        if data.startswith(magic):
-            problem = f"{source}: this is {what}, not a text table."
-            raise InputFileError(problem, remedy)
-    if data[:64].lstrip().lower().startswith((b"<!doctype", b"<html", b"<?xml")):
-        problem = f"{source}: this is a web page or XML, not a text table."
-        raise InputFileError(problem, "Download or export the table itself as CSV.")
     encodings = ["utf-16"] if data.startswith((b"\xff\xfe", b"\xfe\xff")) else ["utf-8-sig", "cp1252"]
     for encoding in encodings:
         try:
@@ -150,7 +132,15 @@ def _text(intake: Intake, source: Source) -> str:
     raise InputFileError(problem, "Export the table as CSV in UTF-8.")
 
 
-def _header(source: Source, record: list[str]) -> list[str]:
+def checked_header(source: Source, record: list[str]) -> list[str]:
+    """
+    Header cells, trimmed and without empty ones at the end.
+
+    Raises
+    ------
+    InputFileError
+        If two columns share a name.
+    """
     header = [cell.strip() for cell in record]
     while header and not header[-1]:
         header.pop()

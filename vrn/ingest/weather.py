@@ -10,7 +10,8 @@ from vrn.field.settings import Settings
 from vrn.field.weather import Weather
 from vrn.ingest.cells import RowFaults, dates, numbers
 from vrn.ingest.intake import Intake
-from vrn.ingest.table import Table, read_csv_table
+from vrn.ingest.table import Table
+from vrn.ingest.tables import read_table
 from vrn.units import IN_M
 
 _MM_PER_IN = IN_M * 1000.0
@@ -39,7 +40,7 @@ def read_weather(intake: Intake, settings: Settings) -> Weather | None:
     if settings.weather is None:
         return None
     source = intake.source(settings.weather.file, "weather.file")
-    table = read_csv_table(intake, source)
+    table = read_table(intake, source)
     faults = RowFaults(table)
     column = table.find("date", "day")
     if column is None:
