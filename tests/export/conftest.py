@@ -57,9 +57,8 @@ def make_prescription(
     boundary = shapely.union_all([*moved, kept_off])
     rates = list(rates_n_lb_ac) if rates_n_lb_ac is not None else [60.0 + 35.0 * i for i in range(len(moved))]
     grid = grid_over(boundary, crs=crs, cell_m=cell_m)
-    labels = np.zeros(grid.shape, dtype=np.int32)
-    for number, zone in enumerate(moved, start=1):
-        labels[(share_inside(grid, zone) > 0) & (labels == 0)] = number
+    shares = np.stack([np.full(grid.shape, 1e-12), *(share_inside(grid, zone) for zone in moved)])
+    labels = np.argmax(shares, axis=0).astype(np.int32)  # the zone with most of the cell
     full = Settings(
         units=units,  # type: ignore[arg-type]
         field=FieldSection(name=name, season=2026, boundary="boundary.geojson", edge_buffer_ft=edge_buffer_ft),

@@ -104,6 +104,9 @@ def _terminal(prescription: Prescription) -> Iterator[str]:
         rows, cols = grid.zone.shape
         cells = f"{rows} x {cols} cells of {grid.cell_m:g} m"
         yield f"  map       version {export.iso_version}, grid {export.iso_grid}, {cells}"
+        if prescription.field.settings.field.edge_buffer_ft > 0:
+            edge = f"{prescription.field.settings.field.edge_buffer_ft:g} ft"
+            yield f"  the edge rate reaches {edge} past the boundary, so that a drifting boom does not drop out"
     fixed = (("before the first position", export.default_rate_n_lb_ac),
              ("with the position lost", export.position_lost_rate_n_lb_ac),
              ("outside the field", export.out_of_field_rate_n_lb_ac))  # fmt: skip

@@ -1,0 +1,144 @@
+"""Checks on the ground: whether each file's outlines are whole, cover what they should, and come to the total."""
+
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.audit.model import Check, FileZones, failed, passed
+from vrn.audit.opened import Opened, nitrogen_rates
+from vrn.field.area import geodesic_acres, transformer
+from vrn.units import AC_M2
+
+Array = NDArray[np.float64]
+_AREA_SHARE: Final = 5e-5  # rounding to 1 cm, and a straight line drawn in another system
+
+
+def area_checks(opened: Opened) -> Iterator[Check]:
+    """Whether each file's outlines are whole, and cover the treated ground and no other."""
+    ground = opened.ground
+    if ground is None:
+        yield failed("boundary area", "the boundary cannot be read from layers.gpkg")
+        return
+    treated = ground.boundary.difference(ground.no_apply)
+    acres = geodesic_acres(treated, ground.crs)
+    stated = opened.summary["acres"]
+    if abs(stated / acres - 1) > _AREA_SHARE:
+        yield failed(
+            "boundary area", f"summary.json says {stated:.3f} ac; boundary less no-apply ground is {acres:.3f} ac"
+        )
+    for name, file in opened.vectors.items():
+        yield from _outline_checks(name, file, treated, ground.crs, acres)
+
+
+def _outline_checks(name: str, file: FileZones, treated: shapely.Geometry, crs: str, acres: float) -> Iterator[Check]:
+    """Validity, overlaps, gaps, area and place of one file's polygons."""
+    invalid = [int(zone) for zone, polygon in zip(file.zone, file.polygons, strict=True) if not polygon.is_valid]
+    if invalid:
+        yield failed(f"outlines: {name}", f"zone {invalid[0]} is not a valid polygon")
+        return
+    bounds = shapely.total_bounds(file.polygons)
+    if not (abs(bounds[0]) <= 180 and abs(bounds[2]) <= 180 and abs(bounds[1]) <= 90 and abs(bounds[3]) <= 90):
+        yield failed(f"place: {name}", f"its coordinates are no longitude and latitude{_swapped(bounds, treated, crs)}")
+        return
+    change = transformer("EPSG:4326", crs)
+    moved = [shapely.transform(p, change.transform, interleaved=False) for p in file.polygons]
+    if not np.all(np.isfinite(shapely.total_bounds(moved))):
+        yield failed(f"place: {name}", f"it lies elsewhere{_swapped(bounds, treated, crs)}")
+        return
+    union = shapely.union_all(moved)
+    overlap_m2 = sum(p.area for p in moved) - union.area
+    slack_m2 = max(_AREA_SHARE * treated.area, 0.1 * treated.length)
+    if overlap_m2 > slack_m2:
+        yield failed(f"outlines: {name}", f"zones overlap on {overlap_m2 / AC_M2:.3f} ac")
+    outside_m2, gap_m2 = union.difference(treated).area, treated.difference(union).area
+    if outside_m2 + gap_m2 > slack_m2:
+        yield failed(f"place: {name}", _misplaced(union, treated, bounds, crs, outside_m2, gap_m2))
+        return
+    found = sum(geodesic_acres(p, "EPSG:4326") for p in file.polygons)
+    if abs(found / acres - 1) > max(_AREA_SHARE, slack_m2 / treated.area):
+        yield failed(f"boundary area: {name}", f"{found:.3f} ac, the treated ground is {acres:.3f} ac")
+    else:
+        yield passed(f"boundary area: {name}", f"{found:.3f} ac of {acres:.3f} ac, no gaps, no overlaps")
+
+
+def _misplaced(
+    union: shapely.Geometry, treated: shapely.Geometry, bounds: Array, crs: str, outside_m2: float, gap_m2: float
+) -> str:
+    """How outlines that do not cover the ground lie: elsewhere, moved, or with a hole."""
+    if union.distance(treated) > 1000:
+        return f"it lies {union.distance(treated) / 1000:,.0f} km from the boundary{_swapped(bounds, treated, crs)}"
+    east, north = (float(a - b) for a, b in zip(union.centroid.coords[0], treated.centroid.coords[0], strict=True))
+    moved = shapely.transform(union, lambda xy: xy - np.array([east, north]))
+    if moved.symmetric_difference(treated).area < 0.2 * (outside_m2 + gap_m2) and np.hypot(east, north) > 0.2:
+        return f"it is shifted by {np.hypot(east, north):.1f} m ({east:+.1f} m east, {north:+.1f} m north)"
+    parts = [f"{gap_m2 / AC_M2:.3f} ac of treated ground have no zone"] if gap_m2 > outside_m2 * 0.05 else []
+    parts += [f"{outside_m2 / AC_M2:.3f} ac lie on no-apply ground or outside"] if outside_m2 > gap_m2 * 0.05 else []
+    return "; ".join(parts)
+
+
+def _swapped(bounds: Array, treated: shapely.Geometry, crs: str) -> str:
+    """Whether longitude and latitude have changed places."""
+    west, south, east, north = shapely.transform(
+        treated, transformer(crs, "EPSG:4326").transform, interleaved=False
+    ).bounds
+    swapped = np.allclose(bounds, [south, west, north, east], atol=0.01)
+    return ": longitude and latitude are swapped" if swapped else ""
+
+
+def total_checks(opened: Opened) -> Iterator[Check]:
+    """Whether each file's rates, times its own areas, come to the product of the summary."""
+    wanted, unit = opened.summary["total_n_lb"], opened.summary["product"]["unit"]
+    if wanted <= 0:
+        return
+    per_unit = opened.n_lb_per_unit
+    for name, file in opened.vectors.items():
+        acres = np.array([geodesic_acres(polygon, "EPSG:4326") for polygon in file.polygons])
+        if not np.all(np.isfinite(acres)):
+            continue
+        found = float(np.sum(nitrogen_rates(file, per_unit) * acres))
+        step = 0.005 * acres.sum() * (1.0 if file.unit[:1] == ("lb N/ac",) else per_unit)
+        yield _total(name, found / per_unit, wanted / per_unit, unit, (step + 2e-4 * wanted) / per_unit)
+    task, ground = opened.task, opened.ground
+    if task is None or ground is None:
+        return
+    if task.values is None:
+        found = sum(geodesic_acres(polygon, "EPSG:4326") * value for polygon, value in task.polygons) / task.per_product
+        yield _total(
+            "TASKDATA", found, wanted / per_unit, unit, 2e-4 * wanted / per_unit + opened.summary["acres"] * 0.001
+        )
+        return
+    rate, inside, cell_m = _grid_inside(opened)
+    found = float(np.sum(rate * inside)) / AC_M2
+    dry_m = ground.no_apply.length + sum(
+        ring.length for p in shapely.get_parts(ground.boundary) for ring in p.interiors
+    )
+    step = float(rate.max()) * cell_m * (0.15 * ground.boundary.length + 1.5 * dry_m) / AC_M2
+    yield _total("TASKDATA", found, wanted / per_unit, unit, step + 0.002 * wanted / per_unit)
+
+
+def _grid_inside(opened: Opened) -> tuple[Array, Array, float]:
+    """Product rate of each grid cell, its area where its centre lies in the boundary (else 0), and a cell's side."""
+    task, ground = opened.task, opened.ground
+    assert task is not None
+    assert task.values is not None
+    assert ground is not None  # callers looked
+    south, west, north_step, east_step = task.corner
+    rows, cols = task.values.shape
+    lat = south + (np.arange(rows) + 0.5) * north_step
+    lon = west + (np.arange(cols) + 0.5) * east_step
+    squeeze = 1 - 0.00669437999014 * np.sin(np.radians(lat)) ** 2  # WGS 84: e² = 0.00669437999014
+    tall_m = np.radians(north_step) * 6378137.0 * (1 - 0.00669437999014) / squeeze**1.5
+    wide_m = np.radians(east_step) * 6378137.0 * np.cos(np.radians(lat)) / np.sqrt(squeeze)
+    longitude, latitude = np.meshgrid(lon, lat)
+    easting, northing = transformer("EPSG:4326", ground.crs).transform(longitude, latitude)
+    shapely.prepare(ground.boundary)
+    inside = shapely.contains_xy(ground.boundary, easting, northing)
+    return task.values / task.per_product, inside * (tall_m * wide_m)[:, None], float(tall_m.mean())
+
+
+def _total(name: str, found: float, wanted: float, unit: str, tolerance: float) -> Check:
+    text = f"{found:,.1f} {unit} of {wanted:,.1f} (within {tolerance:,.1f})"
+    return (passed if abs(found - wanted) <= tolerance else failed)(f"total product: {name}", text)

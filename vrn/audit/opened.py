@@ -1,0 +1,208 @@
+"""Every written file opened with the audit's own readers, and the rate of nitrogen that each gives at a place."""
+
+import json
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.audit.model import Check, FileZones, UnreadableError, failed
+from vrn.audit.read_geojson import read_geojson
+from vrn.audit.read_geopackage import Ground, read_geopackage
+from vrn.audit.read_iso import IsoTask, read_iso
+from vrn.audit.read_shapefile import read_shapefile
+from vrn.audit.read_tiff import Raster, read_tiff
+from vrn.errors import InputFileError
+from vrn.field.area import transformer
+from vrn.units import FT_M
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetWords:
+    """What the load sheet tells the operator: column names, unit of the shapefile, widening at the edge. [m]"""
+
+    columns: tuple[str, str, str]
+    unit: str
+    edge_m: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Opened:
+    """
+    A written folder, read.
+
+    Parameters
+    ----------
+    folder : Path
+    summary : dict
+    n_lb_per_unit : float
+        Nitrogen in a unit of product, from the summary's totals; NaN when nothing is applied. [lb N]
+    sheet : SheetWords or None
+    ground : Ground or None
+    vectors : dict of str to FileZones
+        By file, in longitude and latitude (the GeoPackage's own are moved there).
+    task : IsoTask or None
+    rasters : dict of str to Raster
+    checks : tuple of Check
+        Files that could not be read, and what is wrong with those that could.
+    """
+
+    folder: Path
+    summary: dict[str, Any]
+    n_lb_per_unit: float
+    sheet: SheetWords | None
+    ground: Ground | None
+    vectors: dict[str, FileZones]
+    task: IsoTask | None
+    rasters: dict[str, Raster]
+    checks: tuple[Check, ...]
+
+    def rate_readers(self) -> dict[str, Callable[[Array, Array], Array]]:
+        """File → function of longitude and latitude that gives its nitrogen rate, 0 where it has none. [lb N/ac]"""
+        readers: dict[str, Callable[[Array, Array], Array]] = {
+            name: _zones_reader(zones, nitrogen_rates(zones, self.n_lb_per_unit))
+            for name, zones in self.vectors.items()
+        }
+        task, factor = self.task, self.n_lb_per_unit
+        if task is not None and not np.isnan(factor):
+            readers["TASKDATA"] = lambda lon, lat: task.at(lon, lat) * factor
+        if "rasters/rate.tif" in self.rasters:
+            readers["rasters/rate.tif"] = _raster_reader(self.rasters["rasters/rate.tif"])
+        return readers
+
+
+def open_folder(folder: Path) -> Opened:
+    """
+    Read what ``vrn build`` wrote.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    opened : Opened
+
+    Raises
+    ------
+    InputFileError
+        If the folder has no readable ``summary.json``.
+    """
+    summary = _summary(folder)
+    checks: list[Check] = []
+
+    def attempt(name: str, read: Callable[[], Any]) -> Any:
+        try:
+            return read()
+        except UnreadableError as error:
+            checks.append(failed(name, f"{error}"))
+        except (UnicodeDecodeError, OSError) as error:
+            checks.append(failed(name, f"it cannot be read ({type(error).__name__})"))
+        return None
+
+    sheet = attempt("load_sheet.txt", lambda: _sheet(folder / "load_sheet.txt"))
+    ground = attempt("layers.gpkg", lambda: read_geopackage(folder / "layers.gpkg"))
+    columns = sheet.columns if sheet else ("RATE", "ZONE", "UNIT")
+    vectors = {
+        "prescription.geojson": attempt("prescription.geojson", lambda: read_geojson(folder / "prescription.geojson")),
+        "shapefile": attempt("shapefile", lambda: read_shapefile(folder / "shapefile", columns)),
+        "layers.gpkg": None if ground is None else _in_lonlat(ground.zones),
+    }
+    task = attempt("TASKDATA", lambda: read_iso(folder / "TASKDATA"))
+    paths = [name for name in summary["files"] if name.startswith("rasters/") and name.endswith(".tif")]
+    rasters = {name: attempt(name, partial(read_tiff, folder / name)) for name in paths}
+    read = {name: zones for name, zones in vectors.items() if zones is not None}
+    faults = [fault for zones in read.values() for fault in zones.faults] + list(task.faults if task else ())
+    checks += [failed(name, text) for name, text in faults]
+    return Opened(
+        folder=folder, summary=summary, sheet=sheet, ground=ground, vectors=read, task=task,
+        n_lb_per_unit=summary["total_n_lb"] / summary["total_product"] if summary["total_product"] > 0 else np.nan,
+        rasters={name: raster for name, raster in rasters.items() if raster is not None}, checks=tuple(checks),
+    )  # fmt: skip
+
+
+def nitrogen_rates(zones: FileZones, n_lb_per_unit: float) -> Array:
+    """
+    Rates of a file as nitrogen.
+
+    Parameters
+    ----------
+    zones : FileZones
+    n_lb_per_unit : float
+        Nitrogen in a unit of product. [lb N/gal or lb N/lb]
+
+    Returns
+    -------
+    rate_n_lb_ac : ndarray, shape (n,)
+        [lb N/ac]
+    """
+    factor = np.array([1.0 if unit == "lb N/ac" else n_lb_per_unit for unit in zones.unit])
+    return np.where(zones.rate == 0, 0.0, zones.rate * factor)
+
+
+def _summary(folder: Path) -> dict[str, Any]:
+    path = folder / "summary.json"
+    if not path.is_file():
+        problem = f"{folder} has no summary.json."
+        raise InputFileError(problem, "Give the folder that vrn build wrote (its --out).")
+    try:
+        summary: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        for key in ("zones", "files", "total_n_lb", "total_product", "product", "acres"):
+            summary[key]
+    except (ValueError, KeyError, TypeError) as error:
+        problem = f"{path} cannot be read ({type(error).__name__}: {error})."
+        raise InputFileError(problem, "Build the prescription again.") from error
+    return summary
+
+
+def _sheet(path: Path) -> SheetWords:
+    if not path.is_file():
+        problem = "it is missing"
+        raise UnreadableError(problem)
+    text = path.read_text(encoding="utf-8")
+    rate = re.search(r"rate column (\w+), set the terminal to ([\w ]+/ac)", text)
+    others = re.search(r"zone column (\w+), unit column (\w+)", text)
+    if not rate or not others:
+        problem = "it does not name the shapefile's columns and unit"
+        raise UnreadableError(problem)
+    edge = re.search(r"edge rate reaches ([\d.]+) (ft|m) past", text)
+    edge_m = 0.0 if edge is None else float(edge[1]) * (FT_M if edge[2] == "ft" else 1.0)
+    return SheetWords(columns=(rate[1], others[1], others[2]), unit=rate[2], edge_m=edge_m, text=text)
+
+
+def _in_lonlat(zones: FileZones) -> FileZones:
+    change = transformer(zones.crs, "EPSG:4326")
+    moved = np.empty(len(zones.polygons), dtype=object)
+    moved[:] = [shapely.transform(p, change.transform, interleaved=False) for p in zones.polygons]
+    return FileZones(
+        source=zones.source, zone=zones.zone, rate=zones.rate, unit=zones.unit, polygons=moved, crs="EPSG:4326"
+    )
+
+
+def _zones_reader(zones: FileZones, rate_n: Array) -> Callable[[Array, Array], Array]:
+    def read(longitude: Array, latitude: Array) -> Array:
+        found = np.zeros(len(longitude))
+        for polygon, rate in zip(zones.polygons, rate_n, strict=True):
+            shapely.prepare(polygon)
+            found[shapely.contains_xy(polygon, longitude, latitude)] = rate
+        return found
+
+    return read
+
+
+def _raster_reader(raster: Raster) -> Callable[[Array, Array], Array]:
+    change = transformer("EPSG:4326", raster.crs)
+
+    def read(longitude: Array, latitude: Array) -> Array:
+        return np.nan_to_num(raster.at(*change.transform(longitude, latitude)), nan=0.0)
+
+    return read

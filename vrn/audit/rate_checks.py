@@ -1,0 +1,272 @@
+"""One rate at one place: the same from every file, north up, none on no-apply ground and none outside."""
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.audit.model import Check, failed, passed
+from vrn.audit.opened import Opened
+from vrn.audit.paper_checks import explain_rates
+from vrn.field.area import transformer
+
+Array = NDArray[np.float64]
+Reader = Callable[[Array, Array], Array]
+POINTS: Final = 10_000
+_ALIKE: Final = 0.98  # share of points from which a transformed file counts as matching
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Places:
+    """
+    Points more than a cell's diagonal from every edge.
+
+    Parameters
+    ----------
+    easting_m, northing_m, longitude, latitude : ndarray, shape (n,)
+    treated, no_apply : ndarray of bool, shape (n,)
+    crs : str
+    clearance_m : float
+        Least distance to an edge. [m]
+    """
+
+    easting_m: Array
+    northing_m: Array
+    longitude: Array
+    latitude: Array
+    treated: NDArray[np.bool_]
+    no_apply: NDArray[np.bool_]
+    crs: str
+    clearance_m: float
+
+
+def rate_checks(opened: Opened) -> Iterator[Check]:
+    """
+    Compare the files place by place.
+
+    Parameters
+    ----------
+    opened : Opened
+
+    Yields
+    ------
+    check : Check
+    """
+    readers = opened.rate_readers()
+    if opened.ground is None or len(readers) < 2:
+        yield failed("rates", "too few files can be read to compare their rates")
+        return
+    places = places_of(opened)
+    if len(places.longitude) == 0:
+        yield passed("rates", "no point of the field is more than a cell's diagonal from an edge: nothing to compare")
+        return
+    found = {name: read(places.longitude, places.latitude) for name, read in readers.items()}
+    usual = np.median(np.stack(list(found.values())), axis=0)
+    wanted = {zone["zone"]: zone["rate_n_lb_ac"] for zone in opened.summary["zones"]}
+    step = _step(opened)
+    told = False
+    for name, rate in found.items():
+        off = np.abs(rate - usual) > step
+        if off.mean() > 0.0005:
+            told = True
+            yield failed(f"rates: {name}", _explain(rate, usual, readers[name], places, wanted, opened))
+    stack = np.stack(list(found.values()))
+    spread = float(np.max(stack.max(axis=0) - stack.min(axis=0)))
+    text = (f"greatest difference between any two of {len(found)} files at {len(usual):,} points more than "
+            f"{places.clearance_m:.1f} m from an edge: {spread:.3f} lb N/ac")  # fmt: skip
+    if spread <= 2 * step or not told:
+        yield (passed if spread <= 2 * step else failed)("rates", text)
+    yield from _off_ground(found, places)
+    yield from _registration(opened, readers, step)
+
+
+def places_of(opened: Opened) -> Places:
+    """
+    Points spread evenly over the field and around it, the same each time.
+
+    Parameters
+    ----------
+    opened : Opened
+        With its ground.
+
+    Returns
+    -------
+    places : Places
+        At most 10 000; fewer, or none, where a field is all edge.
+    """
+    ground = opened.ground
+    assert ground is not None  # callers looked
+    clearance = _clearance_m(opened)
+    west, south, east, north = ground.boundary.bounds
+    rng = np.random.default_rng(11783)
+    margin = 3 * clearance + (opened.sheet.edge_m if opened.sheet else 0.0)
+    count = int(POINTS * 1.8)
+    easting = rng.uniform(west - margin, east + margin, count)
+    northing = rng.uniform(south - margin, north + margin, count)
+    edges = _edges(opened)
+    points = shapely.points(easting, northing)
+    near = np.unique(edges.query(points, predicate="dwithin", distance=clearance)[0])
+    kept = np.setdiff1d(np.arange(count), near)[:POINTS]
+    easting, northing, points = easting[kept], northing[kept], points[kept]
+    for area in (ground.boundary, ground.no_apply):
+        shapely.prepare(area)
+    no_apply = shapely.intersects(ground.no_apply, points)
+    inside = shapely.intersects(ground.boundary, points)
+    longitude, latitude = transformer(ground.crs, "EPSG:4326").transform(easting, northing)
+    return Places(
+        easting_m=easting, northing_m=northing, longitude=longitude, latitude=latitude, treated=inside & ~no_apply,
+        no_apply=no_apply, crs=ground.crs, clearance_m=clearance,
+    )  # fmt: skip
+
+
+def _clearance_m(opened: Opened) -> float:
+    """Diagonal of the largest cell of any grid. [m]"""
+    cells = [raster.cell_m for name, raster in opened.rasters.items() if name.endswith("rate.tif")]
+    if opened.task is not None and opened.task.values is not None:
+        cells.append(np.radians(opened.task.corner[2]) * 6_371_000.0)
+    return float(max(cells, default=5.0)) * math.sqrt(2) * 1.01
+
+
+def _edges(opened: Opened) -> shapely.STRtree:
+    """Every edge of the boundary, the no-apply ground and the zones of each file that lies on the field."""
+    ground = opened.ground
+    assert ground is not None  # callers looked
+    lines = [ground.boundary.boundary, ground.no_apply.boundary]
+    near = ground.boundary.buffer(200.0)
+    for file in opened.vectors.values():
+        change = transformer("EPSG:4326", ground.crs)
+        moved = [shapely.transform(polygon, change.transform, interleaved=False) for polygon in file.polygons]
+        lines += [polygon.boundary for polygon in moved if polygon.is_valid and near.covers(polygon)]
+    segments = []
+    for line in shapely.get_parts(shapely.union_all([line for line in lines if not line.is_empty])):
+        corners = shapely.get_coordinates(line)
+        segments.append(np.stack([corners[:-1], corners[1:]], axis=1))
+    return shapely.STRtree(shapely.linestrings(np.concatenate(segments)))
+
+
+def _step(opened: Opened) -> float:
+    """Largest rounding of any file. [lb N/ac]"""
+    per_unit = np.nan_to_num(opened.n_lb_per_unit, nan=1.0)
+    by_shapefile = 0.00501 * (1.0 if opened.summary["product"]["rate_basis"] == "n" else per_unit)
+    by_task = 0.5 * per_unit / opened.task.per_product if opened.task is not None else 0.0
+    return float(max(by_shapefile, by_task) + 2e-5 * max(z["rate_n_lb_ac"] for z in opened.summary["zones"]) + 1e-6)
+
+
+def _explain(rate: Array, usual: Array, read: Reader, places: Places, wanted: dict[int, float], opened: Opened) -> str:
+    """What is wrong with a file that differs from the others, in words."""
+    share = float(np.mean(np.abs(rate - usual) > _step(opened)))
+    words = f"it differs from the other files at {100 * share:.1f} % of the points"
+    if not rate.any():
+        return f"{words}: it has no rate anywhere"
+    turned = _turned(usual, read, places, share)
+    if turned:
+        return f"{words}: {turned}"
+    by_rate: dict[int, float] = {}
+    for zone, should in wanted.items():
+        at = np.abs(usual - should) < 0.05
+        if should > 0 and at.any():
+            got = float(np.median(rate[at]))
+            if abs(got - should) > _step(opened):
+                by_rate[zone] = got
+    stray = (rate > 0) & (usual == 0)
+    if stray.any() and stray.sum() > 0.5 * np.sum(np.abs(rate - usual) > _step(opened)):
+        where = (
+            "no-apply ground" if (stray & places.no_apply).sum() > stray.sum() / 2 else "ground outside the boundary"
+        )
+        return f"{words}: it has a rate on {where}"
+    return f"{words}: {explain_rates(by_rate, wanted, opened)}" if by_rate else words
+
+
+def _turned(usual: Array, read: Reader, places: Places, share: float) -> str:
+    """How a file lies that matches the others once it is mirrored or its axes are swapped."""
+    lon, lat = places.longitude, places.latitude
+    treated = places.treated
+    west, east = lon[treated].min(), lon[treated].max()
+    south, north = lat[treated].min(), lat[treated].max()
+    tried = {
+        "north and south are mirrored": (lon, south + north - lat),
+        "east and west are mirrored": (west + east - lon, lat),
+        "it is turned by half a circle": (west + east - lon, south + north - lat),
+        "rows and columns are swapped": (
+            west + (lat - south) / (north - south) * (east - west),
+            south + (lon - west) / (east - west) * (north - south),
+        ),
+        "longitude and latitude are swapped": (lat, lon),
+    }
+    best, words = share, ""
+    for name, (x, y) in tried.items():
+        off = float(np.mean(np.abs(read(x, y) - usual)[treated] > 0.5))
+        if off < min(best / 2, 0.5):
+            best, words = off, name
+    return words
+
+
+def _off_ground(found: dict[str, Array], places: Places) -> Iterator[Check]:
+    """Whether any file has a rate on no-apply ground, or outside the boundary."""
+    outside = ~places.treated & ~places.no_apply
+    for where, mask in (("no-apply ground", places.no_apply), ("ground outside", outside)):
+        strays = [f"{name} at {int(np.sum(rate[mask] > 0))} points up to {rate[mask].max():.1f} lb N/ac"
+                  for name, rate in found.items() if mask.any() and np.any(rate[mask] > 0)]  # fmt: skip
+        if strays:
+            yield failed(where, "a rate stands there: " + "; ".join(strays))
+        else:
+            yield passed(where, f"no rate at {int(mask.sum()):,} points")
+
+
+def _registration(opened: Opened, readers: dict[str, Reader], step: float) -> Iterator[Check]:
+    """Whether each grid's cells lie where the outlines say, north up, by trying them a cell further on every side."""
+    name = next((name for name in ("prescription.geojson", "shapefile", "layers.gpkg") if name in readers), None)
+    if name is None:
+        return
+    outlines = readers[name]
+    for grid, (lon, lat) in _centers(opened).items():
+        should = outlines(lon.ravel(), lat.ravel()).reshape(lon.shape)
+        cells = readers[grid](lon.ravel(), lat.ravel()).reshape(lon.shape)
+        core = _clear_of_no_apply(opened, lon, lat) & (should > 0)
+        core[[0, -1], :] = core[:, [0, -1]] = False
+        if not core.any():
+            continue
+        off = {(down, right): float(np.mean(np.abs(np.roll(cells, (-down, -right), (0, 1)) - should)[core] > 2 * step))
+               for down in (-1, 0, 1) for right in (-1, 0, 1)}  # fmt: skip
+        best = min(off, key=lambda move: (off[move], move != (0, 0)))
+        if best != (0, 0) and off[best] < 0.5 * off[0, 0] and off[0, 0] > 0.002:
+            ways = [w for w, there in (("north", best[0] > 0), ("south", best[0] < 0), ("east", best[1] > 0),
+                                       ("west", best[1] < 0)) if there]  # fmt: skip
+            yield failed(f"cells: {grid}", f"the grid lies a cell too far {' and '.join(ways)}")
+        else:
+            yield passed(f"cells: {grid}", f"north up and in place; {100 * off[0, 0]:.2f} % of cells differ, at edges")
+
+
+def _centers(opened: Opened) -> dict[str, tuple[Array, Array]]:
+    """Longitude and latitude of each grid's cell centres, row 0 in the south."""
+    centers: dict[str, tuple[Array, Array]] = {}
+    task, raster = opened.task, opened.rasters.get("rasters/rate.tif")
+    if task is not None and task.values is not None and not np.isnan(opened.n_lb_per_unit):
+        south, west, north_step, east_step = task.corner
+        rows, cols = task.values.shape
+        lon, lat = np.meshgrid(west + (np.arange(cols) + 0.5) * east_step, south + (np.arange(rows) + 0.5) * north_step)
+        centers["TASKDATA"] = (lon, lat)
+    if raster is not None:
+        rows, cols = raster.values.shape
+        east = raster.west_m + (np.arange(cols) + 0.5) * raster.cell_m
+        north = raster.north_m - (np.arange(rows)[::-1] + 0.5) * raster.north_step_m
+        x, y = np.meshgrid(east, north)
+        centers["rasters/rate.tif"] = transformer(raster.crs, "EPSG:4326").transform(x, y)
+    return centers
+
+
+def _clear_of_no_apply(opened: Opened, lon: Array, lat: Array) -> NDArray[np.bool_]:
+    """Cells that do not touch no-apply ground or a hole, where a grid is allowed to fall silent."""
+    ground = opened.ground
+    assert ground is not None  # callers looked
+    holes = [shapely.Polygon(ring) for part in shapely.get_parts(ground.boundary) for ring in part.interiors]
+    forbidden = shapely.union_all([ground.no_apply, *holes]).buffer(_clearance_m(opened))
+    if forbidden.is_empty:
+        return np.ones(lon.shape, dtype=bool)
+    easting, northing = transformer("EPSG:4326", ground.crs).transform(lon, lat)
+    shapely.prepare(forbidden)
+    return np.asarray(~shapely.contains_xy(forbidden, easting, northing))

@@ -1,0 +1,228 @@
+"""ISO 11783-10 task read with the XML reader of the standard library and struct, and held to the schema's rules."""
+
+import struct
+import xml.etree.ElementTree as ET
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.audit.model import UnreadableError
+from vrn.units import AC_M2, LB_KG, US_GAL_L
+
+# data dictionary entity → product unit, and how many of its units are one of product per acre
+ENTITIES: Final = {
+    "0001": ("gal", US_GAL_L * 1e6 / AC_M2 / 0.01),  # 0.01 mm³/m²
+    "0006": ("lb", LB_KG * 1e6 / AC_M2),  # 1 mg/m²
+}
+_MOST_CELLS: Final = 350
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class IsoTask:
+    """
+    A task's setpoints as integers of the data dictionary.
+
+    Parameters
+    ----------
+    entity : str
+        Four hexadecimal digits.
+    values : ndarray of int, shape (rows, cols), or None
+        Of the grid, row 0 in the south.
+    corner : tuple of float
+        South, west, step north, step east of the grid. [°]
+    polygons : list of (Polygon, int)
+        Of a task without a grid.
+    fixed : dict of str to int
+        Setpoint at start (H), with the position lost (I), out of the field (J).
+    area_m2 : int
+    names : dict of str to str
+        Task, field, product, unit shown, version, kind.
+    faults : tuple of (check, fault)
+    """
+
+    entity: str
+    values: NDArray[np.int64] | None
+    corner: tuple[float, float, float, float]
+    polygons: list[tuple[shapely.Polygon, int]]
+    fixed: dict[str, int]
+    area_m2: int
+    names: dict[str, str]
+    faults: tuple[tuple[str, str], ...]
+
+    @property
+    def per_product(self) -> float:
+        """Integer units of one gal/ac or lb/ac."""
+        return ENTITIES[self.entity][1]
+
+    def at(self, longitude: NDArray[np.float64], latitude: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Product rate at places; 0 off the grid or the polygons. [gal/ac or lb/ac]"""
+        if self.values is None:
+            found = np.zeros(len(longitude))
+            for polygon, value in self.polygons:
+                shapely.prepare(polygon)
+                found[shapely.contains_xy(polygon, longitude, latitude)] = value
+            return found / self.per_product
+        south, west, north_step, east_step = self.corner
+        row = np.floor((latitude - south) / north_step).astype(int)
+        col = np.floor((longitude - west) / east_step).astype(int)
+        rows, cols = self.values.shape
+        inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+        value = self.values[np.clip(row, 0, rows - 1), np.clip(col, 0, cols - 1)]
+        return np.where(inside, value, 0) / self.per_product
+
+
+def read_iso(folder: Path) -> IsoTask:
+    """
+    Read a ``TASKDATA`` folder with one task.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    task : IsoTask
+
+    Raises
+    ------
+    UnreadableError
+        If a file is missing, no XML, cut short, or an element is not there.
+
+    References
+    ----------
+    ISO 11783-10, schemas ISO11783_TaskFile V3-3 and V4-3; ISO 11783-11 entities 1 and 6.
+    """
+    path = folder / "TASKDATA.XML"
+    if not path.is_file():
+        problem = "TASKDATA.XML is missing"
+        raise UnreadableError(problem)
+    try:
+        root = ET.fromstring(path.read_text(encoding="utf-8"))  # a file of ours, without entities
+        return _task(root, folder)
+    except (ET.ParseError, KeyError, ValueError, AttributeError, StopIteration, struct.error) as error:
+        problem = f"it cannot be read ({type(error).__name__}: {error})"
+        raise UnreadableError(problem) from error
+
+
+def _task(root: ET.Element, folder: Path) -> IsoTask:
+    (task,) = root.findall("TSK")
+    field = next(root.iter("PFD"))
+    zones = {zone.attrib["A"]: zone for zone in task.findall("TZN")}
+    faults = [*_structure_faults(root, task, zones), *_presentation_faults(root)]
+    setpoints = {code: [(pdv.attrib["A"], int(pdv.attrib["B"])) for pdv in zone.findall("PDV")]
+                 for code, zone in zones.items()}  # fmt: skip
+    entities = {entity for values in setpoints.values() for entity, _ in values}
+    if len(entities) != 1 or not entities <= set(ENTITIES):
+        problem = f"its setpoints are of entity {', '.join(sorted(entities))}; 0001 or 0006 is wanted"
+        raise UnreadableError(problem)
+    single = {code: values[0][1] for code, values in setpoints.items() if len(values) == 1}
+    fixed = {letter: single[task.attrib[letter]] for letter in "HIJ"}
+    grids = task.findall("GRD")
+    values, corner = None, (0.0, 0.0, 1.0, 1.0)
+    if grids:
+        grid = grids[0].attrib
+        values = _grid(grid, folder, single, faults)
+        corner = (float(grid["A"]), float(grid["B"]), float(grid["C"]), float(grid["D"]))
+    polygons = [(_polygon(line), single[code]) for code, zone in zones.items() for line in zone.findall("PLN")]
+    kind = "polygons" if not grids else f"grid type {grids[0].attrib['I']}"
+    product, shown = next(root.iter("PDT")).attrib, next(root.iter("VPN")).attrib
+    return IsoTask(
+        entity=entities.pop(), values=values, corner=corner, polygons=polygons, fixed=fixed,
+        area_m2=int(field.attrib["D"]), faults=tuple(faults),
+        names={"task": task.attrib["B"], "field": field.attrib["C"], "product": product["B"], "unit": shown["E"],
+               "version": f"{root.attrib['VersionMajor']}.{root.attrib['VersionMinor']}", "kind": kind},
+    )  # fmt: skip
+
+
+def _structure_faults(root: ET.Element, task: ET.Element, zones: dict[str, ET.Element]) -> list[tuple[str, str]]:
+    """Codes, references and texts that the schema cannot check, or a terminal would stumble over."""
+    faults = []
+    if root.attrib.get("DataTransferOrigin") != "1":
+        faults.append(("TASKDATA structure", "it does not come from office software (DataTransferOrigin)"))
+    codes = [zone.attrib["A"] for zone in task.findall("TZN")]
+    if len(set(codes)) != len(codes):
+        faults.append(("TASKDATA structure", "two treatment zones have the same code"))
+    wanted = [task.attrib[letter] for letter in "HIJ"] + [
+        grid.attrib["J"] for grid in task.findall("GRD") if "J" in grid.attrib
+    ]
+    lost = sorted({code for code in wanted if code not in zones})
+    if lost:
+        faults.append(("TASKDATA structure", f"treatment zone {', '.join(lost)} is asked for and not there"))
+    ids = [element.attrib["A"] for tag in ("CTR", "FRM", "PFD", "PDT", "TSK", "VPN") for element in root.iter(tag)]
+    refs = [element.attrib[key] for element in root.iter() for key in ("C", "D", "E", "F", "I")
+            if element.tag in ("TSK", "PFD", "FRM", "PDV") and element.attrib.get(key, "")[:3] in
+            ("CTR", "FRM", "PFD", "PDT", "VPN")]  # fmt: skip
+    dangling = sorted(set(refs) - set(ids))
+    if dangling or len(set(ids)) != len(ids):
+        faults.append(
+            ("TASKDATA structure", f"references do not resolve: {', '.join(dangling) or 'an id stands twice'}")
+        )
+    long_names = [
+        e.attrib["B"] for e in root.iter() if e.tag in ("CTR", "FRM", "PDT", "TSK") and len(e.attrib["B"]) > 32
+    ]
+    if long_names:
+        faults.append(("TASKDATA structure", f"longer than 32 characters: {long_names[0]}"))
+    if len(task.findall("GRD")) > 1:
+        faults.append(("TASKDATA structure", "a task has more than one grid"))
+    return faults
+
+
+def _presentation_faults(root: ET.Element) -> list[tuple[str, str]]:
+    """A unit on the screen whose scale is not that of the setpoints."""
+    entity = next(root.iter("PDV")).attrib["A"]
+    shown = next(root.iter("VPN")).attrib
+    to_area = {"/ac": 1.0, "/ha": 10_000.0 / AC_M2}
+    to_unit = {"gal": 1.0, "lb": 1.0, "L": US_GAL_L, "kg": LB_KG}
+    unit, area = shown["E"][:-3], shown["E"][-3:]
+    if entity not in ENTITIES or unit not in to_unit or area not in to_area:
+        return [("TASKDATA unit", f"the unit shown is {shown['E']}")]
+    scale = to_unit[unit] * to_area[area] / ENTITIES[entity][1]
+    if abs(float(shown["C"]) / scale - 1) > 1e-4 or float(shown["B"]) != 0:
+        return [("TASKDATA unit", f"{shown['C']} does not turn entity {entity} into {shown['E']}: {scale:.10f} does")]
+    return []
+
+
+def _grid(
+    grid: dict[str, str], folder: Path, single: dict[str, int], faults: list[tuple[str, str]]
+) -> NDArray[np.int64]:
+    """Setpoints of the grid's cells, row 0 in the south."""
+    rows, cols, size = int(grid["F"]), int(grid["E"]), int(grid["H"])
+    path = folder / f"{grid['G']}.BIN"
+    if not path.is_file():
+        problem = f"{path.name} is missing"
+        raise UnreadableError(problem)
+    data = path.read_bytes()
+    per_cell = 1 if grid["I"] == "1" else 4
+    if not size == len(data) == rows * cols * per_cell:
+        problem = (
+            f"{path.name} has {len(data)} bytes; {rows} x {cols} cells need {rows * cols * per_cell} (truncated grid)"
+        )
+        raise UnreadableError(problem)
+    if max(rows, cols) > _MOST_CELLS:
+        faults.append(("TASKDATA structure", f"{rows} x {cols} cells are more than {_MOST_CELLS} a side"))
+    if grid["I"] == "1":
+        codes = np.frombuffer(data, dtype=np.uint8).reshape(rows, cols)
+        unknown = sorted(set(np.unique(codes).tolist()) - {int(code) for code in single})
+        if unknown:
+            problem = f"its cells use treatment zone {unknown[0]}, which is not there"
+            raise UnreadableError(problem)
+        table = np.zeros(256, dtype=np.int64)
+        for code, value in single.items():
+            table[int(code)] = value
+        return np.asarray(table[codes])
+    cells = np.array(struct.unpack(f"<{rows * cols}i", data), dtype=np.int64).reshape(rows, cols)
+    if cells.min() < 0:
+        faults.append(("TASKDATA structure", f"a cell holds {cells.min()}"))
+    return cells
+
+
+def _polygon(line: ET.Element) -> shapely.Polygon:
+    """Polygon of a PLN element: LSG A="1" is the exterior, A="2" a hole."""
+    rings: dict[str, list[list[tuple[float, float]]]] = {"1": [], "2": []}
+    for ring in line.findall("LSG"):
+        rings[ring.attrib["A"]].append([(float(p.attrib["D"]), float(p.attrib["C"])) for p in ring.findall("PNT")])
+    return shapely.Polygon(rings["1"][0], rings["2"])
