@@ -69,6 +69,42 @@ def write(
     return Path(out_dir)
 
 
+def write_files(files: dict[str, bytes], out_dir: str | Path, *, check: Callable[[Path], Any] | None = None) -> Path:
+    """
+    Write outputs that another machine made, as ``write`` would have: all of them or none.
+
+    Parameters
+    ----------
+    files : dict of str to bytes
+        By path below the folder, ``summary.json`` among them.
+    out_dir : path
+    check : callable, optional
+        As in ``write``.
+
+    Returns
+    -------
+    folder : Path
+        ``out_dir``, complete.
+
+    Raises
+    ------
+    OutputError
+        As ``write`` does.
+    """
+    target = Path(out_dir).resolve()
+    _mend(target)
+    _refuse_strangers(target)
+    with _staged(target) as staged:
+        for name, content in files.items():
+            path = staged / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
+        if check is not None:
+            check(staged)
+        _swap(staged, target)
+    return Path(out_dir)
+
+
 def told(prescription: Prescription) -> Prescription:
     """
     The prescription with what writing it has to tell among its findings.

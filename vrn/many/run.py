@@ -5,7 +5,9 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, wait
 from pathlib import Path
 
+from vrn.errors import VrnError
 from vrn.many.manifest import Job
+from vrn.many.parcel import build_parcel, pack, unpack
 from vrn.many.task import Row, build_field
 from vrn.many.workers import Crew, dask_crew, local_crew
 
@@ -18,6 +20,7 @@ def build_many(
     *,
     workers: int = 1,
     scheduler: str | None = None,
+    ship: bool = False,
     stop: Callable[[], bool] = lambda: False,
 ) -> Iterator[Row]:
     """
@@ -32,6 +35,8 @@ def build_many(
         Local worker processes.
     scheduler : str, optional
         Address of a Dask scheduler, whose workers are used instead.
+    ship : bool
+        Send each field's files with its task, and its outputs back, for workers that do not see this disk.
     stop : callable
         Asked before a field is begun; once it says yes, those in work come to their end and no other is begun.
 
@@ -52,17 +57,17 @@ def build_many(
     queue = deque(jobs)
     if scheduler is not None:
         with dask_crew(scheduler) as crew:
-            yield from _Shift(crew, queue, out, stop).rows()
+            yield from _Shift(crew, queue, out, stop, ship=ship).rows()
         return
     while queue and not stop():
         with local_crew(min(workers, len(queue))) as crew:
-            shift = _Shift(crew, queue, out, stop)
+            shift = _Shift(crew, queue, out, stop, ship=ship)
             yield from shift.rows()
         for job in shift.suspects:
             if stop():
                 break
             with local_crew(1) as crew:
-                alone = _Shift(crew, deque([job]), out, stop)
+                alone = _Shift(crew, deque([job]), out, stop, ship=ship)
                 yield from alone.rows()
             if alone.suspects and not stop():
                 problem = "The worker process died while it built this field, twice."
@@ -73,8 +78,9 @@ def build_many(
 class _Shift:
     """One crew's work on a queue, until the queue is empty, the user stops, or a worker died."""
 
-    def __init__(self, crew: Crew, queue: deque[Job], out: Path, stop: Callable[[], bool]) -> None:
-        self.crew, self.queue, self.out, self.stop = crew, queue, out, stop
+    def __init__(self, crew: Crew, queue: deque[Job], out: Path, stop: Callable[[], bool], *, ship: bool) -> None:
+        self.crew, self.queue, self.out, self.stop, self.ship = crew, queue, out, stop, ship
+        self.refused: deque[Row] = deque()
         self.in_work: dict[Future[Row], tuple[Job, int]] = {}
         self.suspects: list[Job] = []
 
@@ -82,6 +88,8 @@ class _Shift:
         """Rows as they are done."""
         while True:
             self._fill()
+            while self.refused:
+                yield self.refused.popleft()
             if not self.in_work:
                 return
             done, _ = wait(self.in_work, return_when=FIRST_COMPLETED)
@@ -99,10 +107,15 @@ class _Shift:
             self._begin(self.queue.popleft(), 1)
 
     def _begin(self, job: Job, tries: int) -> None:
+        known = (job.name, str(job.field_file), str(self.out / job.name))
+        submit = self.crew.executor.submit
         try:
-            future = self.crew.executor.submit(build_field, job.name, str(job.field_file), str(self.out / job.name))
+            future = submit(build_parcel, *known, pack(job.field_file)) if self.ship else submit(build_field, *known)
         except BrokenExecutor:
             self.suspects.append(job)
+            return
+        except VrnError as error:
+            self.refused.append(_failed(job, self.out, error.problem, error.remedy))
             return
         self.in_work[future] = (job, tries)
 
@@ -110,7 +123,7 @@ class _Shift:
         """A finished field's row; None when it is tried again or its worker died."""
         job, tries = self.in_work.pop(future)
         try:
-            row = future.result()
+            row = unpack(future.result())
         except BrokenExecutor:
             self.suspects.append(job)
             return None

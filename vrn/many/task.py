@@ -1,8 +1,9 @@
 """One field, one task: what a worker process does, and the row it hands back."""
 
+import errno
 import os
 import threading
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,17 @@ from vrn.errors import VrnError
 
 # maps, plots and raster libraries keep state of their own: one field at a time in a process
 _ONE_FIELD = threading.Lock()
+# what a busy disk or a network drive may say once and not again
+_PASSING = (
+    errno.EIO,
+    errno.EAGAIN,
+    errno.EBUSY,
+    errno.EINTR,
+    errno.ETIMEDOUT,
+    errno.ESTALE,
+    errno.EMFILE,
+    errno.ENFILE,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +64,10 @@ class Row:
     trace: str = ""
     crop: dict[str, Any] = field(default_factory=dict)
     files: dict[str, bytes] = field(default_factory=dict)
+
+    def as_plain(self) -> dict[str, Any]:
+        """The row for a machine to read: plain values, without the files."""
+        return {item.name: getattr(self, item.name) for item in fields(self) if item.name not in ("files", "may_pass")}
 
 
 def prepare_worker() -> None:
@@ -99,12 +115,14 @@ def build_field(name: str, field_file: str, folder: str) -> Row:
         try:
             row = replace(row, status="built", **_built(field_file, folder))
         except VrnError as error:
-            row = replace(row, problem=error.problem, remedy=error.remedy)
+            passing = isinstance(error.__cause__, OSError) and error.__cause__.errno in _PASSING
+            row = replace(row, problem=error.problem, remedy=error.remedy, may_pass=passing)
         except MemoryError:
             row = replace(row, problem="There was not enough memory.", remedy="Use fewer workers, or a larger cell_m.")
         except OSError as error:
             remedy = "Check the disk and the permissions, then run the same command again."
-            row = replace(row, problem=f"The system refused: {error}.", remedy=remedy, may_pass=True)
+            passing = error.errno in _PASSING
+            row = replace(row, problem=f"The system refused: {error}.", remedy=remedy, may_pass=passing)
         except Exception as error:  # noqa: BLE001 - one field's bug must not stop the night
             problem = f"An error nobody foresaw: {type(error).__name__}: {error}"
             remedy = "This is a fault of vrn. Report it with the field's files and the trace in fields.jsonl."

@@ -1,0 +1,200 @@
+"""One run over a manifest: what is skipped, what is built, what the book and the table of rows say of it."""
+
+import csv
+import json
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from vrn.errors import OutputError
+from vrn.many.book import Entry, latest, record_build
+from vrn.many.manifest import Job, read_manifest
+from vrn.many.run import build_many
+from vrn.many.task import Row
+from vrn.many.unchanged import is_unchanged, sha256_of, summary_in
+from vrn.many.workers import usable_processors
+
+_STALE = "Its folder still holds the prescription of an earlier build: do not load that one."
+
+
+@dataclass(slots=True, kw_only=True)
+class Tally:
+    """Counts of a run, and its failed rows."""
+
+    total: int
+    built: int = 0
+    unchanged: int = 0
+    failures: list[Row] = field(default_factory=list)
+
+    @property
+    def left(self) -> int:
+        """Fields without a row yet."""
+        return self.total - self.built - self.unchanged - len(self.failures)
+
+    def as_plain(self) -> dict[str, int]:
+        """The counts for a machine to read."""
+        return {"total": self.total, "built": self.built, "unchanged": self.unchanged, "failed": len(self.failures),
+                "not_begun": self.left}  # fmt: skip
+
+    def count(self, row: Row) -> None:
+        """Take a row into account."""
+        if row.status == "failed":
+            self.failures.append(row)
+        elif row.status == "built":
+            self.built += 1
+        else:
+            self.unchanged += 1
+
+
+class Night:
+    """
+    A run over many fields.
+
+    Parameters
+    ----------
+    manifest : str
+        As ``read_manifest`` takes it.
+    out : Path
+        Folder of all.
+    book : Path, optional
+        Season book; ``out / "season.db"`` when not given.
+    force : bool
+        Build unchanged fields too.
+
+    Raises
+    ------
+    VrnError
+        If the manifest, the folder or the book cannot be used: nothing is begun then.
+    """
+
+    def __init__(self, manifest: str, out: Path, *, book: Path | None = None, force: bool = False) -> None:
+        self.jobs = read_manifest(manifest)
+        self.out, self.book, self.force = out, book or out / "season.db", force
+        self.tally = Tally(total=len(self.jobs))
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            problem = f"The folder {out} cannot be made: {error.strerror or error}."
+            raise OutputError(problem, "Give a folder that you may write to.") from error
+        record_build(self.book)  # makes the book, or refuses a stranger, before the work
+
+    def rows(
+        self,
+        *,
+        workers: int | None = None,
+        scheduler: str | None = None,
+        ship: bool = False,
+        stop: Callable[[], bool] = lambda: False,
+    ) -> Iterator[Row]:
+        """
+        Every field's row as it is done; each is in the book by then. At the end the table ``fields.csv`` is written.
+
+        Parameters
+        ----------
+        workers : int, optional
+            Local worker processes; as many as processors when not given.
+        scheduler : str, optional
+            Address of a Dask scheduler.
+        ship : bool
+            Send each field's files with its task.
+        stop : callable
+            Once it says yes, no other field is begun.
+
+        Yields
+        ------
+        row : Row
+        """
+        rows: dict[str, Row] = {}
+        waiting = list(self.jobs)
+        try:
+            for row in self._unchanged():
+                rows[row.name] = row
+                self.tally.count(row)
+                yield row
+            waiting = [job for job in self.jobs if job.name not in rows]
+            crew = workers or usable_processors()
+            for row in build_many(waiting, self.out, workers=crew, scheduler=scheduler, ship=ship, stop=stop):
+                told = self._told(row)
+                record_build(self.book, _entry(told))
+                rows[row.name] = told
+                self.tally.count(told)
+                yield told
+        finally:
+            self._write_table(rows)
+
+    def _unchanged(self) -> Iterator[Row]:
+        """Rows of the fields that need no work; the book learns of those it does not know."""
+        if self.force:
+            return
+        with ThreadPoolExecutor(usable_processors()) as threads:
+            same = list(threads.map(lambda job: is_unchanged(job.field_file, self.out / job.name), self.jobs))
+        known = {entry.field_file: entry.summary_sha256 for entry in latest(self.book)}
+        skipped = [_unchanged_row(job, self.out) for job, unchanged in zip(self.jobs, same, strict=True) if unchanged]
+        entries = [_entry(row) for row in skipped]
+        news = [entry for entry in entries if known.get(entry.field_file) != entry.summary_sha256]
+        if news:
+            record_build(self.book, *news)
+        yield from skipped
+
+    def _told(self, row: Row) -> Row:
+        """A failed row says so when an older prescription lies in its folder."""
+        if row.status != "failed" or summary_in(Path(row.folder)) is None:
+            return row
+        return replace(row, remedy=f"{row.remedy} {_STALE}")
+
+    def _write_table(self, rows: dict[str, Row]) -> None:
+        """``fields.csv``: a line for each field of the manifest, in its order."""
+        part = self.out / ".fields.csv.part"
+        columns = ("field_file", "folder", "status", "warnings", "problem", "remedy")
+        with part.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file, lineterminator="\n")
+            writer.writerow(columns)
+            for job in self.jobs:
+                row = rows.get(job.name) or _not_begun(job, self.out)
+                writer.writerow([_plain_cell(getattr(row, column)) for column in columns])
+        part.replace(self.out / "fields.csv")
+
+
+def _plain_cell(value: object) -> object:
+    """A cell that no spreadsheet takes for a formula."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
+
+
+def _unchanged_row(job: Job, out: Path) -> Row:
+    folder = out / job.name
+    summary = summary_in(folder) or {}
+    warnings = sum(found["level"] == "warning" for found in summary.get("findings", ()))
+    return Row(name=job.name, field_file=str(job.field_file), folder=str(folder), status="unchanged", warnings=warnings)
+
+
+def _not_begun(job: Job, out: Path) -> Row:
+    remedy = "Run the same command again."
+    return Row(name=job.name, field_file=str(job.field_file), folder=str(out / job.name), status="not begun",
+               problem="The run was stopped before this field.", remedy=remedy)  # fmt: skip
+
+
+def _entry(row: Row) -> Entry:
+    """What the book keeps of a row; what was written is read back from its folder."""
+    if row.status == "failed":
+        return Entry(field_file=row.field_file, folder=row.folder, status="failed", problem=row.problem,
+                     remedy=row.remedy, field=row.name)  # fmt: skip
+    folder = Path(row.folder)
+    summary: dict[str, Any] = summary_in(folder) or {}
+    drawn = json.loads((folder / "prescription.geojson").read_text(encoding="utf-8"))
+    return Entry(
+        field_file=row.field_file, folder=row.folder, status="built", field=summary["field"],
+        season=summary["season"], summary_sha256=sha256_of(folder / "summary.json"), summary=summary,
+        crop=row.crop or _crop_of(Path(row.field_file)), outlines=drawn["features"],
+    )  # fmt: skip
+
+
+def _crop_of(field_file: Path) -> dict[str, Any]:
+    """Stage and application date of a field file whose field was not built in this run."""
+    from vrn.ingest import read_settings
+
+    crop = read_settings(field_file).crop
+    planned = crop.application_date
+    return {"growth_stage": crop.growth_stage, "sampled_on": None,
+            "application_date": planned.isoformat() if planned else None}  # fmt: skip

@@ -1,0 +1,127 @@
+"""A field's files on their way to a worker that does not see this disk, and its outputs on their way back."""
+
+import tempfile
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from vrn.errors import InputFileError, VrnError
+from vrn.many.task import Row, build_field
+
+_LARGEST = 500_000_000  # bytes in one parcel
+_NAMES_FILES = ("boundary", "file", "files", "response_trial")
+
+
+def pack(field_file: Path) -> dict[str, bytes]:
+    """
+    Every file of a field's folder.
+
+    Parameters
+    ----------
+    field_file : Path
+
+    Returns
+    -------
+    files : dict of str to bytes
+        By path below the folder. Hidden files and folders with a ``summary.json``, which are outputs, stay behind.
+
+    Raises
+    ------
+    InputFileError
+        If the field file names a file outside its folder, or the folder is too large to send.
+    """
+    from vrn.field.settings import as_plain
+    from vrn.ingest import read_settings
+
+    for name in _named(as_plain(read_settings(field_file))):
+        named = PurePosixPath(name.replace("\\", "/"))
+        if named.is_absolute() or ".." in named.parts:
+            problem = f"{field_file.name} names {name}, outside the field's folder, which is all that is sent along."
+            raise InputFileError(problem, "Copy that file into the folder, or let the workers see this disk.")
+    files: dict[str, bytes] = {}
+    size = 0
+    for path in _inside(field_file.parent):
+        size += path.stat().st_size
+        if size > _LARGEST:
+            problem = f"The folder {field_file.parent} holds more than {_LARGEST // 1_000_000} MB."
+            raise InputFileError(problem, "Leave only the field's own files in it, or let the workers see this disk.")
+        files[path.relative_to(field_file.parent).as_posix()] = path.read_bytes()
+    return files
+
+
+def _named(value: Any, key: str = "") -> Iterator[str]:
+    """Names of files in plain settings."""
+    if isinstance(value, dict):
+        for inner, item in value.items():
+            yield from _named(item, inner)
+    elif isinstance(value, list):
+        for item in value:
+            yield from _named(item, key)
+    elif isinstance(value, str) and key in _NAMES_FILES:
+        yield value
+
+
+def _inside(folder: Path) -> Iterator[Path]:
+    for path in sorted(folder.iterdir()):
+        if path.name.startswith("."):
+            continue
+        if path.is_dir():
+            if not (path / "summary.json").exists():
+                yield from _inside(path)
+        elif path.is_file():
+            yield path
+
+
+def build_parcel(name: str, field_file: str, folder: str, files: dict[str, bytes]) -> Row:
+    """
+    Build a field from its parcel on this machine, and send the outputs back in the row.
+
+    Parameters
+    ----------
+    name, field_file, folder : str
+        As in ``Row``; paths of the machine that sent the parcel.
+    files : dict of str to bytes
+
+    Returns
+    -------
+    row : Row
+    """
+    with tempfile.TemporaryDirectory(prefix="vrn-") as scratch:
+        here, out = Path(scratch) / "field", Path(scratch) / "out"
+        for path, content in files.items():
+            target = here / path
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(content)
+        row = build_field(name, str(here / Path(field_file).name), str(out))
+        made = {
+            path.relative_to(out).as_posix(): path.read_bytes() for path in sorted(out.rglob("*")) if path.is_file()
+        }
+    # the worker's folders mean nothing to the reader
+    problem = row.problem.replace(str(here), str(Path(field_file).parent)).replace(str(out), folder)
+    return replace(row, field_file=field_file, folder=folder, problem=problem, files=made)
+
+
+def unpack(row: Row) -> Row:
+    """
+    Put a built parcel's outputs into their folder, all or nothing, and take them out of the row.
+
+    Parameters
+    ----------
+    row : Row
+
+    Returns
+    -------
+    row : Row
+        Failed when the folder cannot be written.
+    """
+    from vrn.audit import verify
+    from vrn.export.write import write_files
+
+    if row.status != "built" or not row.files:
+        return row
+    try:
+        write_files(row.files, row.folder, check=verify)
+    except VrnError as error:
+        return replace(row, status="failed", problem=error.problem, remedy=error.remedy, files={})
+    return replace(row, files={})
