@@ -2,10 +2,13 @@
 
 import sys
 
+from vrn.cli import build as _build  # noqa: F401
 from vrn.cli import check as _check  # noqa: F401  # registers the command
 from vrn.cli import methods as _methods  # noqa: F401
 from vrn.cli import need as _need  # noqa: F401
+from vrn.cli import rain as _rain  # noqa: F401
 from vrn.cli import start as _start  # noqa: F401
+from vrn.cli import verify as _verify  # noqa: F401
 from vrn.cli.app import REFUSED, app, complain
 from vrn.errors import VrnError
 

@@ -8,6 +8,7 @@ import typer
 from vrn.cli.app import app, say, say_json
 from vrn.errors import OutOfRangeError
 from vrn.nitrogen import Ledger, Method, Notice, method
+from vrn.nitrogen.comparison import Answer, side_by_side
 from vrn.nitrogen.field_need import need_of_cells
 
 METER_PPM: Final = 1.5  # what a field meter is good to, either way
@@ -30,29 +31,47 @@ def need(
     second_foot_share: Annotated[float | None, typer.Option(help="share of the deep nitrate counted, 0 to 1")] = None,
     n_per_bushel: Annotated[float | None, typer.Option(help="nitrogen the crop takes up, lb/bu")] = None,
     bulk_density: Annotated[float | None, typer.Option(help="dry soil, g/cm³")] = None,
-    critical_ppm: Annotated[float | None, typer.Option(help="critical value of a late-spring test, ppm")] = None,
+    texture: Annotated[str | None, typer.Option(help="texture class, for a bulk density")] = None,
+    critical_ppm: Annotated[float | None, typer.Option(help="critical value of the Iowa test, ppm")] = None,
+    history_factor: Annotated[float | None, typer.Option(help="of the older Penn State test")] = None,
+    base_rate: Annotated[float | None, typer.Option(help="base rate of the Ohio and Michigan tests, lb/ac")] = None,
+    profile_ppm: Annotated[float | None, typer.Option(help="mean NO3-N of 0-24 in, ppm")] = None,
+    response_b: Annotated[float | None, typer.Option(help="slope of your own yield response, bu/lb")] = None,
+    response_c: Annotated[float | None, typer.Option(help="bend of it, below 0")] = None,
+    price_ratio: Annotated[float | None, typer.Option(help="$/lb N over $/bu corn")] = None,
     applied: Annotated[float | None, typer.Option("--applied", help="nitrogen already put on, lb/ac")] = None,
     credits_: Annotated[float | None, typer.Option("--credits", help="appears after sampling, lb/ac")] = None,
     key: Annotated[str, typer.Option("--method", help="a key of `vrn methods`")] = "remaining-need",
-    allow_outside: Annotated[bool, typer.Option(help="answer outside the method's calibration, and say so")] = False,
+    all_methods: Annotated[bool, typer.Option("--all-methods", help="what every published method says")] = False,
+    allow_outside: Annotated[bool, typer.Option("--allow-outside", help="answer outside the calibration too")] = False,
     json_: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
 ) -> None:
     """Work the ledger of one reading and print it."""
     chosen = method(key)
-    options = {
+    options: dict[str, Any] = {
         "method": key, "second_foot_share": second_foot_share, "n_per_bushel_lb": n_per_bushel,
-        "bulk_density_g_cm3": bulk_density, "critical_ppm": critical_ppm,
+        "bulk_density_g_cm3": bulk_density, "texture": texture, "critical_ppm": critical_ppm,
+        "history_factor": history_factor, "base_rate_lb_ac": base_rate, "profile_nitrate_ppm": profile_ppm,
+        "response_b": response_b, "response_c": response_c,
     }  # fmt: skip
     known: dict[str, Any] = {
         "top_in": 0.0, "bottom_in": depth_in, "growth_stage": stage, "yield_goal_bu_ac": yield_goal,
-        "organic_matter_pct": om, "deep_nitrate_ppm": ppm_deep, "applied_lb_ac": applied,
+        "organic_matter_pct": om, "deep_nitrate_ppm": ppm_deep, "price_ratio": price_ratio,
         "deep_bottom_in": None if ppm_deep is None else deep_bottom_in,
-        "credits_lb_ac": None if credits_ is None else {"other": credits_}, "allow_outside": allow_outside,
+        "credits_lb_ac": None if credits_ is None else {"other": credits_},
     }  # fmt: skip
-    _refuse_nan(options | known | {"ppm": ppm})
-    ledger, notices = need_of_cells(options, nitrate_ppm=ppm, **known)
+    _refuse_nan(options | known | {"ppm": ppm, "applied": applied, "credits": credits_})
+    if all_methods:
+        answers = side_by_side(options, {**known, "nitrate_ppm": ppm}, applied_lb_ac=applied)
+        if json_:
+            say_json([answer.to_plain() for answer in answers])
+        else:
+            _say_answers(answers)
+        return
+    show = {**known, "applied_lb_ac": applied, "to_build": False, "allow_outside": allow_outside}
+    ledger, notices = need_of_cells(options, nitrate_ppm=ppm, **show)
     meter = tuple(
-        float(need_of_cells(options, nitrate_ppm=max(ppm + step, 0.0), **known)[0].need_lb_ac)
+        float(need_of_cells(options, nitrate_ppm=max(ppm + step, 0.0), **show)[0].need_lb_ac)
         for step in (METER_PPM, -METER_PPM)
     )
     if json_:
@@ -80,7 +99,8 @@ def _say_ledger(ledger: Ledger, chosen: Method, notices: tuple[Notice, ...], met
     say(f"{total:>9.1f}  sum of the lines, lb/ac")
     say(f"{max(total, 0.0):>9.1f}  lb/ac of nitrogen needed")
     say()
-    say(f"± {METER_PPM:g} ppm, what a field meter is good to: {meter[0]:.1f} to {meter[1]:.1f} lb/ac")
+    if chosen.takes("nitrate_ppm"):
+        say(f"± {METER_PPM:g} ppm, what a field meter is good to: {meter[0]:.1f} to {meter[1]:.1f} lb/ac")
     band = ledger.band_lb_ac
     if band is not None:
         say(f"published band of uptake at this stage: {band[0]:.1f} to {band[1]:.1f} lb/ac")
@@ -90,6 +110,23 @@ def _say_ledger(ledger: Ledger, chosen: Method, notices: tuple[Notice, ...], met
     say("Sources")
     for source in dict.fromkeys(line.source for line in ledger.lines if line.source):
         say(f"  {source}")
+
+
+def _say_answers(answers: tuple[Answer, ...]) -> None:
+    width = max(len(answer.method.key) for answer in answers)
+    heads = {"applies": "within its calibration", "outside": "outside its calibration: shown, never built",
+             "missing": "not worked"}  # fmt: skip
+    status = ""
+    for answer in answers:
+        if answer.status != status:
+            status = answer.status
+            say(f"{'' if answer is answers[0] else chr(10)}{heads[status]}, lb/ac")
+        shown = "" if answer.need_lb_ac is None else f"{answer.need_lb_ac:.1f}"
+        say(f"{shown:>9}  {answer.method.key:<{width}}  {answer.method.region}")
+        for reason in answer.why:
+            say(f"{'':>9}  {'':<{width}}  {reason}")
+    say()
+    say("Each rests on its own trials, soils and years. None is the law: your own state's method and a person decide.")
 
 
 def _plain(ledger: Ledger, chosen: Method, notices: tuple[Notice, ...], meter: tuple[float, ...]) -> dict[str, Any]:

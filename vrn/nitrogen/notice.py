@@ -28,3 +28,27 @@ class Notice:
 
     def __str__(self) -> str:
         return f"{self.about}: {self.problem} {self.remedy}"
+
+
+def note(about: str, problem: str, remedy: str) -> Notice:
+    """
+    Something assumed, and stated.
+
+    Examples
+    --------
+    >>> note("need", "Half is counted.", "Set the share.").level
+    'note'
+    """
+    return Notice(level="note", about=about, problem=problem, remedy=remedy)
+
+
+def warn(about: str, problem: str, remedy: str) -> Notice:
+    """
+    Something a person must decide.
+
+    Examples
+    --------
+    >>> str(warn("need", "It is unknown.", "Give the layer."))
+    'need: It is unknown. Give the layer.'
+    """
+    return Notice(level="warning", about=about, problem=problem, remedy=remedy)

@@ -1,0 +1,188 @@
+"""``vrn rain``: what rain and warmth did to the nitrogen already applied."""
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import numpy as np
+import typer
+
+from vrn.cli.app import app, say, say_json
+from vrn.errors import InputFileError
+
+if TYPE_CHECKING:
+    from vrn.field.field import Field
+    from vrn.nitrogen.rain import RainStory
+    from vrn.nitrogen.season import Season
+
+_HELP = """What rain and warmth did to the nitrogen already applied, as a range over the published rules.
+
+Example:  vrn rain demo_fields/heron_flat/field.toml
+"""
+_BAR_IN = 0.25  # rain of one mark in the weekly bars
+
+
+@app.command(help=_HELP)
+def rain(
+    field_file: Annotated[Path, typer.Argument(metavar="FIELD.toml", help="the field file")],
+    json_: Annotated[bool, typer.Option("--json", help="for a machine, with the daily series")] = False,
+) -> None:
+    """Follow every application through the season's weather to the sampling date."""
+    from vrn.ingest import read_field
+
+    field = read_field(field_file)
+    season, story = _story(field)
+    expected = _expected(field, season, story)
+    readings = _top_foot_ppm(field)
+    if json_:
+        say_json(
+            {
+                **story.to_plain(),
+                "expected_top_foot_ppm": None if expected is None else [round(part, 1) for part in expected],
+                "measured_top_foot_ppm": None if readings is None else round(readings, 1),
+                "clock": season.to_plain(),
+                "notes": [asdict(notice) for notice in season.notices],
+            }
+        )
+        return
+    _say_story(field, story)
+    _say_weeks(story)
+    if expected is not None:
+        say()
+        say(
+            f"Expected in 0–12 in on {story.on}: {expected[0]:.1f} to {expected[1]:.1f} ppm, without what "
+            "last year left."
+        )
+    if readings is not None:
+        say(f"Read in 0–12 in: {readings:.1f} ppm on average{_beside(readings, expected)}.")
+    say(story.to_plain()["note"])
+    for notice in season.notices:
+        say(f"{'!' if notice.level == 'warning' else '·'} {notice.about}: {notice.problem} {notice.remedy}")
+    say("Rules spanned")
+    for rule in story.rules:
+        say(f"  {rule}")
+
+
+def _story(field: "Field") -> tuple["Season", "RainStory"]:
+    from vrn.nitrogen.season import Days, season_of
+
+    settings, weather = field.settings, field.weather
+    name = field.settings.field.name
+    if weather is None or not settings.applications:
+        absent = "[weather]" if weather is None else "[[applications]]"
+        problem = f"{name}: the field file has no {absent}."
+        raise InputFileError(problem, "Add [weather] with a daily file and [[applications]] with what was put on.")
+    sampled = [day for day in field.samples.sampled_on if day is not None]
+    season = season_of(
+        growth_stage=settings.crop.growth_stage,
+        sampled_on=sampled or [weather.days[-1]],
+        planting_date=settings.crop.planting_date,
+        application_date=settings.crop.application_date,
+        applications=[asdict(item) for item in settings.applications],
+        texture=settings.nitrogen.texture,
+        weather=Days(days=weather.days, tmin_f=weather.tmin_f, tmax_f=weather.tmax_f, rain_in=weather.rain_in),
+        latitude_deg=_latitude_deg(field),
+    )
+    if season.rain is None:
+        told = next((notice for notice in season.notices if notice.about == "weather"), None)
+        problem = f"{name}: {told.problem if told else 'the weather does not reach the applications.'}"
+        raise InputFileError(problem, told.remedy if told else "Give a longer record.")
+    return season, season.rain
+
+
+def _latitude_deg(field: "Field") -> float:
+    from pyproj import Transformer
+
+    middle = field.boundary.centroid
+    to_lonlat = Transformer.from_crs(field.crs, "EPSG:4326", always_xy=True)
+    return float(to_lonlat.transform(middle.x, middle.y)[1])
+
+
+def _expected(field: "Field", season: "Season", story: "RainStory") -> tuple[float, float] | None:
+    """Band of the top foot: what is left of the applications, what the soil has freed, less what the crop holds."""
+    from vrn.nitrogen.method import Method
+    from vrn.nitrogen.rain import expected_nitrate_ppm
+    from vrn.nitrogen.remaining_need import REMAINING_NEED
+    from vrn.nitrogen.stage import mineralization_share_left, uptake_band
+
+    layer, stage = field.organic_matter, season.growth_stage
+    if layer is None or stage is None:
+        return None
+
+    def default(method: Method, name: str) -> float:
+        return float(next(item.default or 0.0 for item in method.inputs if item.name == name))
+
+    nitrogen = field.settings.nitrogen
+    organic_pct = float(np.nanmean(layer.value if hasattr(layer, "value") else getattr(layer, "values", np.nan)))
+    per_pct = nitrogen.mineralization_lb_per_om_pct
+    per_pct = default(REMAINING_NEED, "mineralization_lb_per_om_pct") if per_pct is None else per_pct
+    freed = organic_pct * per_pct * (1.0 - float(mineralization_share_left(stage)))
+    crop = field.settings.crop.yield_goal_bu_ac * (
+        nitrogen.n_per_bushel_lb or default(REMAINING_NEED, "n_per_bushel_lb")
+    )
+    low, high = uptake_band(stage)
+    return expected_nitrate_ppm(story, mineralized_lb_ac=freed, uptake_lb_ac=(crop * float(low), crop * float(high)))
+
+
+def _top_foot_ppm(field: "Field") -> float | None:
+    """Mean of the readings of 0–12 in."""
+    top = field.samples.field_readings().at_depth(0.0, 12.0)
+    return float(np.mean(top.nitrate_ppm)) if len(top) else None
+
+
+def _beside(readings: float, expected: tuple[float, float] | None) -> str:
+    if expected is None:
+        return ""
+    return ", below that band" if readings < expected[0] else ", above that band" if readings > expected[1] else ""
+
+
+def _say_story(field: "Field", story: "RainStory") -> None:
+    say(f"{field.name}, up to {story.on}")
+    say()
+    say(
+        f"Since the last application: {story.rain_since_in:.1f} in of rain, {story.drained_since_in:.1f} in "
+        f"drained below two feet, enough to carry nitrate {_span(story.moved_in, 0)} in; "
+        f"{story.days_saturated} days with the soil full."
+    )
+    rows: tuple[tuple[str, str], ...] = (
+        ("volatilized_lb_ac", "lost to the air from the surface"),
+        ("denitrified_lb_ac", "denitrified"),
+        ("below_lb_ac", "carried below two feet"),
+        ("top_foot_lb_ac", "nitrate in 0–12 in, before the crop's uptake"),
+        ("second_foot_lb_ac", "nitrate in 12–24 in, before the crop's uptake"),
+        ("not_nitrate_lb_ac", "not yet nitrate"),
+    )
+    for fate in story.fates:
+        item = fate.applied
+        say()
+        say(
+            f"{item.n_lb_ac:g} lb N/ac of {item.product}, {item.on}, {item.placement}: {fate.weeks:.1f} weeks, "
+            f"{fate.nitrate_share[0]:.0%} to {fate.nitrate_share[1]:.0%} of it turned to nitrate"
+        )
+        for name, label in rows:
+            say(f"{_span(getattr(fate, name), 1):>16} lb/ac  {label}")
+
+
+def _say_weeks(story: "RainStory") -> None:
+    """Rain, drainage and full soil week by week, with the band of applied nitrate left in the top foot."""
+    say()
+    say(
+        f"{'week of':<11}{'rain':>5} {'drained':>8} {'full days':>10} {'0–12 in, lb/ac':>16}  rain, a mark "
+        f"for {_BAR_IN} in"
+    )
+    days = story.balance.days
+    for start in range(0, len(days), 7):
+        part = slice(start, min(start + 7, len(days)))
+        fell = float(story.rain_in[part].sum())
+        last = part.stop - 1
+        held: Any = (story.top_low_lb_ac[last], story.top_high_lb_ac[last])
+        say(
+            f"{days[start]!s:<11}{fell:>5.1f} {story.balance.drainage_in[part].sum():>8.1f} "
+            f"{int(story.balance.saturated[part].sum()):>10} {_span(held, 0):>16}  "
+            f"{'▪' * round(fell / _BAR_IN)}".rstrip()
+        )
+
+
+def _span(band: tuple[float, float], digits: int) -> str:
+    low, high = (f"{part:.{digits}f}" for part in band)
+    return low if low == high else f"{low} to {high}"

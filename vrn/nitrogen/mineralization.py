@@ -1,0 +1,169 @@
+"""What the soil has still to free: shares of a season's warmth, and first-order release."""
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from vrn.errors import InputFileError, OutOfRangeError
+from vrn.nitrogen.ledger import Number, as_number
+
+Q10: Final = 2.0  # rate for each 10 °C; Stanford et al. 1973 about 2 over 5–35 °C; 1.7–1.9 in other published soils
+SEASON: Final = ((4, 1), (9, 30))  # first and last day whose warmth makes up the season, a choice of this project
+END_OF_UPTAKE: Final = (8, 25)  # about R5; from memory
+WARMTH_SOURCE: Final = (
+    "share of the season's warmth, Q10 = 2 (about 2 over 5–35 °C: Stanford et al. 1973), air temperature for soil; "
+    "season 1 April to 30 September and R5 about 25 August, from memory"
+)
+_FULL_RECORD_SHARE: Final = 0.9
+
+
+def warmth_share(
+    days: Sequence[date],
+    temperature_c: ArrayLike,
+    *,
+    first: date,
+    end: date,
+    season: tuple[date, date],
+    q10: float = Q10,
+) -> float:
+    """
+    Share of a season's warmth that falls between two days.
+
+    Parameters
+    ----------
+    days : sequence of date, length n
+        In order; they must cover the season.
+    temperature_c : array_like, shape (n,)
+        Daily mean of the soil, or of the air for want of it; missing days are read off their neighbours. [°C]
+    first, end : date
+        ``end`` itself is left out.
+    season : (date, date)
+        First and last day of the season.
+    q10 : float
+        Factor of the rate for each 10 °C.
+
+    Returns
+    -------
+    share : float
+        Sum of q10^(T/10) between the days over its sum for the season; frozen soil (below 0 °C) counts 0.
+
+    Raises
+    ------
+    InputFileError
+        If the record covers less than nine tenths of the season.
+
+    References
+    ----------
+    Stanford, Frere, Schwaninger (1973), Q10 of nitrogen mineralization about 2 (from memory).
+
+    Examples
+    --------
+    Two days at 10 °C and one at 20 °C: the warm day weighs 4 of 2 + 2 + 4:
+
+    >>> june = [date(2026, 6, i) for i in (1, 2, 3)]
+    >>> warmth_share(june, [10, 10, 20], first=june[2], end=date(2026, 6, 4), season=(june[0], june[2]))
+    0.5
+    """
+    opening, last = season
+    count = (last - opening).days + 1
+    warm = np.full(count, np.nan)
+    for day, value in zip(days, np.asarray(temperature_c, dtype=float), strict=True):
+        if 0 <= (day - opening).days < count:
+            warm[(day - opening).days] = value
+    known = np.isfinite(warm)
+    if known.sum() < _FULL_RECORD_SHARE * count:
+        problem = f"Temperatures cover {int(known.sum())} of the {count} days from {opening} to {last}."
+        raise InputFileError(problem, "Put normals behind the record, or leave the share to the stage table.")
+    places = np.arange(count)
+    warm = np.interp(places, places[known], warm[known])
+    rate = np.where(warm < 0, 0.0, q10 ** (warm / 10.0))
+    start, stop = (min(max((day - opening).days, 0), count) for day in (first, end))
+    return float(rate[start:stop].sum() / rate.sum()) if rate.sum() > 0 else 0.0
+
+
+def share_left_on(
+    sampled_on: date, *, days: Sequence[date], tmin_f: ArrayLike, tmax_f: ArrayLike, q10: float = Q10
+) -> float:
+    """
+    Share of a year's mineralization that comes between sampling and about R5, from daily air temperatures.
+
+    Parameters
+    ----------
+    sampled_on : date
+    days : sequence of date, length n
+        Must reach from April to September, so a forecast and normals stand behind the record.
+    tmin_f, tmax_f : array_like, shape (n,)
+        [°F]
+    q10 : float
+
+    Returns
+    -------
+    share : float
+
+    Raises
+    ------
+    InputFileError
+        If the record does not cover the season.
+
+    Examples
+    --------
+    At one temperature all season it is days over days: 18 June to 25 August is 68 of 183.
+
+    >>> every = [date.fromordinal(date(2026, 4, 1).toordinal() + i) for i in range(183)]
+    >>> round(share_left_on(date(2026, 6, 18), days=every, tmin_f=[60] * 183, tmax_f=[80] * 183), 4)
+    0.3716
+    """
+    mean_c = ((np.asarray(tmin_f, dtype=float) + np.asarray(tmax_f, dtype=float)) / 2.0 - 32.0) / 1.8
+    year = sampled_on.year
+    return warmth_share(
+        days, mean_c, first=sampled_on, end=date(year, *END_OF_UPTAKE), q10=q10,
+        season=(date(year, *SEASON[0]), date(year, *SEASON[1])),
+    )  # fmt: skip
+
+
+def mineralized_ppm(
+    potential_ppm: ArrayLike, *, weeks: ArrayLike, temperature_c: ArrayLike = 35.0, rate_at_35_c: float = 0.054,
+    q10: float = Q10,
+) -> Number:  # fmt: skip
+    """
+    Nitrogen freed from a potential by first-order release.
+
+    Parameters
+    ----------
+    potential_ppm : array_like
+        N that could be freed. [ppm]
+    weeks : array_like
+    temperature_c : array_like
+        [°C]
+    rate_at_35_c : float
+        Rate constant at 35 °C. [1/week]
+    q10 : float
+
+    Returns
+    -------
+    mineralized_ppm : float or ndarray
+        N0 (1 − exp(−k t)). [ppm]
+
+    Raises
+    ------
+    OutOfRangeError
+        If potential or weeks are negative.
+
+    References
+    ----------
+    Stanford and Smith (1972), Soil Sci. Soc. Am. J. 36:465: k = 0.054 ± 0.009 a week at 35 °C.
+
+    Examples
+    --------
+    >>> round(mineralized_ppm(150.0, weeks=10.0), 2)
+    62.59
+    """
+    potential, time = np.asarray(potential_ppm, dtype=float), np.asarray(weeks, dtype=float)
+    if np.any(np.less(potential, 0)) or np.any(np.less(time, 0)):
+        problem = "The nitrogen that could be freed, or the time, is below 0."
+        raise OutOfRangeError(problem, "Give both as 0 or more.")
+    rate = rate_at_35_c * q10 ** ((np.asarray(temperature_c, dtype=float) - 35.0) / 10.0)
+    return as_number(potential * -np.expm1(-rate * time))

@@ -1,0 +1,212 @@
+"""Yield response to nitrogen from the user's own trial: coefficients with standard errors, and the best-paying rate."""
+
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from vrn.errors import InputFileError
+from vrn.nitrogen.ledger import Number, as_number
+from vrn.nitrogen.optimum import FlatBand, flat_band, optimum_n_lb_ac
+
+Form = Literal["quadratic", "quadratic-plateau"]
+_LEAST_RATES: Final = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Response:
+    """
+    Yield = a + bN + cN², level past its top when ``form`` is ``quadratic-plateau``.
+
+    Parameters
+    ----------
+    form : {"quadratic", "quadratic-plateau"}
+    a, b, c : float
+        N in lb/ac, yield in bu/ac; a is the mean of the blocks.
+    a_se, b_se, c_se : float
+        Standard errors; NaN without degrees of freedom.
+    bc_covariance : float
+    rmse_bu_ac : float
+        Root of the residual mean square. [bu/ac]
+    observations, blocks : int
+    lowest_rate_lb_ac, highest_rate_lb_ac : float
+        Rates tried. [lb/ac]
+    """
+
+    form: Form
+    a: float
+    b: float
+    c: float
+    a_se: float
+    b_se: float
+    c_se: float
+    bc_covariance: float
+    rmse_bu_ac: float
+    observations: int
+    blocks: int
+    lowest_rate_lb_ac: float
+    highest_rate_lb_ac: float
+
+    @property
+    def top_n_lb_ac(self) -> float:
+        """Rate of the highest yield, −b / 2c. [lb/ac]"""
+        return -self.b / (2 * self.c)
+
+    def yield_bu_ac(self, n_lb_ac: ArrayLike) -> Number:
+        """Yield at a rate. [bu/ac]"""
+        rate = np.asarray(n_lb_ac, dtype=float)
+        if self.form == "quadratic-plateau":
+            rate = np.minimum(rate, self.top_n_lb_ac)
+        return as_number(self.a + self.b * rate + self.c * rate * rate)
+
+    def optimum(self, *, price_ratio: float) -> tuple[float, float]:
+        """
+        Best-paying rate and its standard error (delta method; 0 where a bound holds it). [lb/ac]
+
+        Parameters
+        ----------
+        price_ratio : float
+            $/lb N over $/bu corn.
+        """
+        best = float(
+            optimum_n_lb_ac(self.b, self.c, price_ratio=price_ratio, highest_rate_lb_ac=self.highest_rate_lb_ac)
+        )
+        free = (price_ratio - self.b) / (2 * self.c)
+        if not np.isclose(best, free):
+            return best, 0.0
+        by_b, by_c = -1 / (2 * self.c), -(price_ratio - self.b) / (2 * self.c**2)
+        variance = (by_b * self.b_se) ** 2 + (by_c * self.c_se) ** 2 + 2 * by_b * by_c * self.bc_covariance
+        return best, float(np.sqrt(max(variance, 0.0)))
+
+    def band(self, *, corn_per_bu: float, n_per_lb: float, within_per_ac: float = 1.0) -> FlatBand:
+        """Rates whose return is within a sum of the best, none beyond the highest tried. [lb/ac]"""
+        return flat_band(self.b, self.c, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb, within_per_ac=within_per_ac,
+                         highest_rate_lb_ac=self.highest_rate_lb_ac)  # fmt: skip
+
+    def to_plain(self) -> dict[str, Any]:
+        """The response as str, numbers and None."""
+        names = ("a", "b", "c", "a_se", "b_se", "c_se", "rmse_bu_ac", "lowest_rate_lb_ac", "highest_rate_lb_ac",
+                 "top_n_lb_ac")  # fmt: skip
+        values = {name: float(getattr(self, name)) for name in names}
+        return {
+            "form": self.form, "observations": self.observations, "blocks": self.blocks,
+            **{name: value if np.isfinite(value) else None for name, value in values.items()},
+        }  # fmt: skip
+
+
+def fit_response(
+    n_lb_ac: ArrayLike, yield_bu_ac: ArrayLike, *, form: Form | Literal["best"] = "best", block: ArrayLike | None = None
+) -> Response:
+    """
+    Fit a yield response to a trial, or to check strips read back after harvest.
+
+    Parameters
+    ----------
+    n_lb_ac, yield_bu_ac : array_like, shape (n,)
+        Total nitrogen of each plot or strip, and its yield; rows with NaN are left out. [lb/ac], [bu/ac]
+    form : {"best", "quadratic", "quadratic-plateau"}
+        ``best`` takes the smaller residual sum; both have three coefficients.
+    block : array_like, shape (n,), optional
+        Replicate, zone or strip pair: each gets a level of its own.
+
+    Returns
+    -------
+    response : Response
+
+    Raises
+    ------
+    InputFileError
+        If there are fewer than four observations or three rates, a rate is negative, or the yields do not bend down
+        over the rates tried.
+
+    Examples
+    --------
+    Points on 100 + N − 0.0025 N² give it back:
+
+    >>> rates = np.array([0.0, 50.0, 100.0, 150.0])
+    >>> fit = fit_response(rates, 100 + rates - 0.0025 * rates**2, form="quadratic")
+    >>> round(fit.b, 9), round(fit.c, 9), round(fit.optimum(price_ratio=0.1)[0], 6)
+    (1.0, -0.0025, 150.0)
+    """
+    rate, grain = np.atleast_1d(np.asarray(n_lb_ac, dtype=float)), np.atleast_1d(np.asarray(yield_bu_ac, dtype=float))
+    blocks = np.zeros(len(rate), dtype=int) if block is None else np.unique(np.asarray(block), return_inverse=True)[1]
+    known = np.isfinite(rate) & np.isfinite(grain)
+    rate, grain, blocks = rate[known], grain[known], np.unique(blocks[known], return_inverse=True)[1]
+    if len(rate) < _LEAST_RATES or len(np.unique(rate)) < 3 or (rate < 0).any():
+        problem = f"The trial holds {len(rate)} yields at {len(np.unique(rate))} rates."
+        raise InputFileError(problem, "A response wants at least four yields at three rates, none below 0 lb/ac.")
+    forms: tuple[Form, ...] = ("quadratic-plateau", "quadratic") if form == "best" else (form,)
+    fits = [fit for fit in (_FITS[name](rate, grain, blocks) for name in forms) if fit is not None]
+    if not fits:
+        problem = "The yields do not bend down over the rates tried: no best rate lies between them."
+        raise InputFileError(problem, "Try higher rates next season, or use a published response for your region.")
+    return min(fits, key=lambda fit: round(fit.rmse_bu_ac, 9))
+
+
+def _centred(values: NDArray[np.float64], blocks: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Values less the mean of their block."""
+    counts = np.bincount(blocks)
+    return values - (np.bincount(blocks, values) / counts)[blocks]
+
+
+def _finish(form: Form, rate: NDArray[np.float64], grain: NDArray[np.float64], blocks: NDArray[np.intp], b: float,
+            c: float) -> Response | None:  # fmt: skip
+    """Response from slope and bend: levels of the blocks, residuals, and errors from the derivatives."""
+    if not c < 0 or not b > 0:
+        return None
+    top = -b / (2 * c)
+    reached = np.minimum(rate, top) if form == "quadratic-plateau" else rate
+    shape = b * reached + c * reached**2
+    residual = _centred(grain - shape, blocks)
+    count = int(blocks.max()) + 1
+    freedom = len(rate) - count - 2
+    by_b, by_c = reached, reached**2  # the top moves with b and c, but yield is level there: the same derivatives
+    jacobian = np.column_stack([by_b, by_c, np.eye(count)[blocks]])
+    variance = float(residual @ residual) / freedom if freedom > 0 else np.nan
+    covariance = variance * np.linalg.pinv(jacobian.T @ jacobian)
+    levels = np.bincount(blocks, grain - shape) / np.bincount(blocks)
+    a_se = float(np.sqrt(max(covariance[2:, 2:].sum(), 0.0)) / count) if freedom > 0 else np.nan
+    return Response(
+        form=form, a=float(levels.mean()), b=b, c=c, a_se=a_se, b_se=float(np.sqrt(covariance[0, 0])),
+        c_se=float(np.sqrt(covariance[1, 1])), bc_covariance=float(covariance[0, 1]),
+        rmse_bu_ac=float(np.sqrt(residual @ residual / max(freedom, 1))), observations=len(rate), blocks=count,
+        lowest_rate_lb_ac=float(rate.min()), highest_rate_lb_ac=float(rate.max()),
+    )  # fmt: skip
+
+
+def _quadratic(rate: NDArray[np.float64], grain: NDArray[np.float64], blocks: NDArray[np.intp]) -> Response | None:
+    """Least squares of a quadratic, a level for each block."""
+    design = np.column_stack([_centred(rate, blocks), _centred(rate**2, blocks)])
+    scale = np.abs(design).max(axis=0)
+    if not (scale > 0).all():
+        return None
+    (b, c), *_ = np.linalg.lstsq(design / scale, _centred(grain, blocks), rcond=None)
+    return _finish("quadratic", rate, grain, blocks, float(b / scale[0]), float(c / scale[1]))
+
+
+def _plateau(rate: NDArray[np.float64], grain: NDArray[np.float64], blocks: NDArray[np.intp]) -> Response | None:
+    """Least squares of a quadratic with a plateau: for each top the bend is linear, so only the top is searched."""
+    centred = _centred(grain, blocks)
+
+    def bend(top: float) -> tuple[float, float]:
+        gap = _centred(np.maximum(top - rate, 0.0) ** 2, blocks)
+        size = float(gap @ gap)
+        slope = float(gap @ centred) / size if size > 0 else 0.0
+        rest = centred - slope * gap
+        return float(rest @ rest), slope
+
+    second = float(np.unique(rate)[1])
+    tops = np.linspace(second, 2.0 * float(rate.max()), 400)
+    best = int(np.argmin([bend(top)[0] for top in tops]))
+    low, high = float(tops[max(best - 1, 0)]), float(tops[min(best + 1, len(tops) - 1)])
+    golden = (np.sqrt(5.0) - 1.0) / 2.0
+    for _ in range(100):
+        left, right = high - golden * (high - low), low + golden * (high - low)
+        low, high = (low, right) if bend(left)[0] <= bend(right)[0] else (left, high)
+    top = 0.5 * (low + high)
+    c = bend(top)[1]
+    return _finish("quadratic-plateau", rate, grain, blocks, -2.0 * c * top, c)
+
+
+_FITS: Final = {"quadratic": _quadratic, "quadratic-plateau": _plateau}
