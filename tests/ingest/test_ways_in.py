@@ -1,4 +1,4 @@
-"""Boundary, samples and layers in every kind of file come in as the same field; files are written by other libraries."""
+"""Boundary, samples and layers in every kind of file are the same field; other libraries write the files."""
 
 import io
 import zipfile

@@ -44,6 +44,8 @@ def member_of(intake: Intake, source: Source) -> Source:
                 parts = [n for n in names if n[:-4].lower() == stem and n[-4:].lower() in _SHAPEFILE_PARTS]
                 return _shapefile(source, name, {part[-4:].lower(): _content(source, archive, part) for part in parts})
             content = _content(source, archive, name)
+    except InputFileError:
+        raise
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ValueError, RuntimeError, OSError) as error:
         problem = f"{source} ({source.key}): the archive cannot be read: {str(error) or 'damaged'}."
         raise InputFileError(problem, "Pack or copy it again, without a password.") from None
@@ -89,9 +91,12 @@ def _chosen(source: Source, names: list[str]) -> str:
 
 def _content(source: Source, archive: zipfile.ZipFile, name: str) -> bytes:
     """One member, never more of it than is sane; its checksum is tested on the way."""
-    with archive.open(name) as member:
-        content = member.read(_LARGEST + 1)
-    if len(content) > _LARGEST:
+    content = b""
+    claimed = archive.getinfo(name).file_size
+    if claimed <= _LARGEST:
+        with archive.open(name) as member:
+            content = member.read(_LARGEST + 1)
+    if max(claimed, len(content)) > _LARGEST:
         problem = f"{source} ({source.key}): {name} is larger than {_LARGEST // 1_000_000} MB when unpacked."
         raise InputFileError(problem, "Give the part of it that covers this field.")
     return content

@@ -167,8 +167,16 @@ def dates(table: Table, column: str, faults: RowFaults) -> list[date | None]:
             days.append(datetime.fromisoformat(text).date())
         except ValueError:
             days.append(None)
-            faults.add(row, f'{column} is "{_short(cell)}", which is no ISO date', "Write dates as 2026-06-18.")
+            faults.add(row, f'{column} is "{_short(cell)}", which is no ISO date', _date_remedy(text))
     return days
+
+
+def _date_remedy(text: str) -> str:
+    if re.fullmatch(r"[34]\d{4}(\.\d+)?", text):
+        return "It looks like a day number of Excel: give the column the format of a date, as 2026-06-18."
+    if re.fullmatch(r"\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}", text):
+        return "Day and month can be mistaken for each other: write dates as 2026-06-18."
+    return "Write dates as 2026-06-18."
 
 
 _DEGREES = re.compile(

@@ -44,7 +44,8 @@ class Columns:
         found = self.table.find(name)
         if found is None:
             near = nearest(name, list(self.table.columns))
-            problem = f'{self.table.name}: {self.key}.{role} is "{name}", and there is no such column.'
+            key = self.key if self.key.endswith(".column") else f"{self.key}.{role}"
+            problem = f'{self.table.name}: {key} is "{name}", and there is no such column.'
             remedy = f'Did you mean "{near}"?' if near else f"Columns: {', '.join(self.table.columns)}."
             raise InputFileError(problem, remedy)
         return found

@@ -3,6 +3,7 @@
 import re
 import warnings
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -57,7 +58,7 @@ def _look_inside(source: Source) -> None:
             unpacked = sum(info.file_size for info in infos)
             declared = [info for info in infos if info.filename.endswith(".xml") and _declares(archive, info)]
             broken = archive.testzip() if unpacked <= _LARGEST else None
-    except (zipfile.BadZipFile, OSError, RuntimeError, NotImplementedError, EOFError, ValueError) as error:
+    except (zipfile.BadZipFile, zlib.error, OSError, RuntimeError, NotImplementedError, EOFError, ValueError) as error:
         problem = f"{source} ({source.key}): the workbook cannot be read: {str(error) or 'damaged'}."
         raise InputFileError(problem, "Save it again as .xlsx without a password, or as .csv.") from None
     if unpacked > _LARGEST:
@@ -100,6 +101,8 @@ def _rows(source: Source) -> list[tuple[int, list[str]]]:
             _, numbers, _, columns = pyogrio.raw.read(
                 path, layer=sheet, return_fids=True, read_geometry=False, datetime_as_string=True
             )
+    except InputFileError:
+        raise
     except (DataSourceError, DataLayerError, FieldError, UnicodeError, ValueError, RuntimeError) as error:
         detail = str(error).split(";")[0].replace(path, source.path.name)
         problem = f"{source} ({source.key}): the workbook cannot be read: {detail.rstrip('.')}."

@@ -172,7 +172,7 @@ def nearest(word: str, known: list[str], *, likeness: float = 0.6) -> str | None
     def likeness_of(other: str) -> float:
         whole = difflib.SequenceMatcher(None, word.lower(), other.lower()).ratio()
         start = difflib.SequenceMatcher(None, word.lower(), other.lower()[: len(word)]).ratio()
-        return max(whole, start if len(word) >= 4 else 0.0)
+        return max(whole, start if len(word) >= 4 or other.lower().startswith(word.lower()) else 0.0)
 
     best = max(known, key=likeness_of, default=None)
     return best if best is not None and likeness_of(best) >= likeness else None

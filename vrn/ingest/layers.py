@@ -172,13 +172,20 @@ def read_layer(
     mapping = {wanted.name: column} if column is not None else None
     if holds_table(intake, source):
         places = read_places(
-            intake, source, crs=crs, given_crs=given_crs, mapping=mapping, key=key, roles=(wanted.name,)
+            intake, source, crs=crs, given_crs=given_crs, mapping=mapping, key=f"{key}.column", roles=(wanted.name,)
         )
         return _points(intake, source, wanted, places, column, key, boundary, crs)
     features = read_features(intake, source)
     if all(shape is None or shape.geom_type in ("Point", "MultiPoint") for shape in features.geometry):
         places = places_of_features(
-            intake, source, features, crs=crs, given_crs=given_crs, mapping=mapping, key=key, roles=(wanted.name,)
+            intake,
+            source,
+            features,
+            crs=crs,
+            given_crs=given_crs,
+            mapping=mapping,
+            key=f"{key}.column",
+            roles=(wanted.name,),
         )
         return _points(intake, source, wanted, places, column, key, boundary, crs)
     polygons, table = areas_in_field(intake, source, features, given_crs, crs)
@@ -207,7 +214,7 @@ def _points(
 def _values(table: Table, wanted: Wanted, column: str | None, key: str) -> NDArray[np.float64]:
     """Numbers of the layer's column: named, usual, or the only one there is."""
     if column is not None:
-        name = Columns(table, {wanted.name: column}, key=key, roles=(wanted.name,)).need(wanted.name)
+        name = Columns(table, {wanted.name: column}, key=f"{key}.column", roles=(wanted.name,)).need(wanted.name)
     else:
         found = table.find(*wanted.usual)
         left = [c for c in table.columns if c.lower() not in ("longitude", "latitude", *LONGITUDE, *LATITUDE)]

@@ -71,6 +71,8 @@ def _read(source: Source, path: str, layer: str | None) -> Features:
             layers = [str(name) for name, kind in pyogrio.list_layers(path) if kind is not None]
             layer = _layer(source, layers, layer)
             meta, _, wkb, columns = pyogrio.raw.read(path, layer=layer, force_2d=True, datetime_as_string=True)
+    except InputFileError:
+        raise
     except (DataSourceError, DataLayerError, FieldError, UnicodeError, ValueError, RuntimeError) as error:
         detail = str(error).split(";")[0].replace(path, source.path.name)
         problem = f"{source} ({source.key}): cannot be read: {detail.rstrip('.')}."

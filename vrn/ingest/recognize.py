@@ -75,7 +75,7 @@ def _textual(source: Source, head: bytes) -> Kind:
         raise InputFileError(problem, "Download the file itself; a sign-in page may have come instead.")
     if text.startswith(b"<") or source.suffix == ".kml":
         return "kml"
-    if text.startswith((b"{", b"[")) and source.suffix not in _TEXT_TABLES:
+    if text.startswith((b"{", b"[")) and (source.suffix not in _TEXT_TABLES or b'"type"' in text):
         return "geojson"
     if source.suffix in _TEXT_TABLES:
         return "csv"
