@@ -97,7 +97,7 @@ def make_prescription(
     nitrate = Surface(
         name="nitrate_ppm", grid=grid, values=20.0 - labels.astype(float), se=np.full(grid.shape, 1.5),
         chosen="ordinary kriging",
-        details={"candidates": [{"name": "ordinary kriging", "rmse": 1.7}, {"name": "mean", "rmse": 2.9}],
+        details={"loo_rmse": 1.7, "mean_rmse": 2.9,
                  "variogram": {"model": "spherical", "nugget": 0.5, "partial_sill": 6.0, "range_m": 180.0}},
     )  # fmt: skip
     need = Surface(name="need_lb_ac", grid=grid, values=np.array([np.nan, *rates])[labels], chosen="by hand")

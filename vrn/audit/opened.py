@@ -3,7 +3,7 @@
 import json
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -183,9 +183,11 @@ def _in_lonlat(zones: FileZones) -> FileZones:
     change = transformer(zones.crs, "EPSG:4326")
     moved = np.empty(len(zones.polygons), dtype=object)
     moved[:] = [shapely.transform(p, change.transform, interleaved=False) for p in zones.polygons]
-    return FileZones(
-        source=zones.source, zone=zones.zone, rate=zones.rate, unit=zones.unit, polygons=moved, crs="EPSG:4326"
-    )
+    sound = shapely.is_valid(zones.polygons) & ~shapely.is_valid(
+        moved
+    )  # a near touch became a crossing on the way here
+    moved[sound] = shapely.make_valid(moved[sound], method="structure")
+    return replace(zones, polygons=moved, crs="EPSG:4326")
 
 
 def _zones_reader(zones: FileZones, rate_n: Array) -> Callable[[Array, Array], Array]:

@@ -135,15 +135,15 @@ def _edges(opened: Opened) -> shapely.STRtree:
     """Every edge of the boundary, the no-apply ground and the zones of each file that lies on the field."""
     ground = opened.ground
     assert ground is not None  # callers looked
-    lines = [ground.boundary.boundary, ground.no_apply.boundary]
+    areas = [ground.boundary, ground.no_apply]
     near = ground.boundary.buffer(200.0)
     for file in opened.vectors.values():
         change = transformer("EPSG:4326", ground.crs)
         moved = [shapely.transform(polygon, change.transform, interleaved=False) for polygon in file.polygons]
-        lines += [polygon.boundary for polygon in moved if polygon.is_valid and near.covers(polygon)]
+        areas += [polygon for polygon in moved if polygon.is_valid and near.covers(polygon)]
     segments = []
-    for line in shapely.get_parts(shapely.union_all([line for line in lines if not line.is_empty])):
-        corners = shapely.get_coordinates(line)
+    for ring in shapely.get_rings(shapely.get_parts(areas)):
+        corners = shapely.get_coordinates(ring)
         segments.append(np.stack([corners[:-1], corners[1:]], axis=1))
     return shapely.STRtree(shapely.linestrings(np.concatenate(segments)))
 

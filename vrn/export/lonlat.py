@@ -65,7 +65,8 @@ def lonlat_parts(geometry: shapely.Geometry, crs: str) -> tuple[shapely.Polygon,
     flat = shapely.force_2d(reproject(geometry, crs, WGS84))
     rounded = shapely.transform(flat, lambda points: np.round(points, DECIMALS))
     if not shapely.is_valid(rounded):
-        rounded = shapely.make_valid(rounded, method="structure")
+        rounded = shapely.set_precision(shapely.make_valid(flat, method="structure"), 10.0**-DECIMALS)
+        rounded = shapely.transform(rounded, lambda points: np.round(points, DECIMALS))
     polygons = [part for part in _polygons(rounded) if part.area > 0]
     return tuple(sorted(polygons, key=lambda part: (-part.area, part.bounds)))
 

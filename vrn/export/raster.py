@@ -66,20 +66,24 @@ def leave_one_out_rmse(details: dict[str, Any], name: str) -> float | None:
     Parameters
     ----------
     details : dict
-        Of a ``Surface``: its ``candidates`` are dicts with ``name`` and ``rmse``.
+        Of a ``Surface``: ``loo_rmse`` of the chosen way, ``mean_rmse`` of the plain mean, ``candidates``.
     name : str
-        Which of them.
+        Which of them, as ``Surface.chosen`` names it, or ``"mean"``.
 
     Returns
     -------
     rmse : float or None
         None where it was not computed.
+
+    Examples
+    --------
+    >>> leave_one_out_rmse({"candidates": [{"name": "mean", "rmse": 2.5}]}, "mean")
+    2.5
     """
-    for candidate in details.get("candidates", ()):
-        rmse = candidate.get("rmse")
-        if candidate.get("name") == name and rmse is not None and np.isfinite(rmse):
-            return float(rmse)
-    return None
+    named = {candidate.get("name"): candidate.get("rmse") for candidate in details.get("candidates", ())}
+    named.setdefault("mean", details.get("mean_rmse"))
+    rmse = named.get(name, details.get("loo_rmse"))
+    return None if rmse is None or not np.isfinite(rmse) else float(rmse)
 
 
 def _write(path: Path, values: NDArray[np.float64], unit: str, meaning: str, prescription: Prescription) -> None:
