@@ -1,1 +1,1 @@
-"""Where to pull cores, and whether to trust the readings."""
+"""Before and around the field: where to pull cores, where next, and whether to trust the readings."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from vrn.errors import OutOfRangeError
 from vrn.field.area import geodesic_acres
 from vrn.field.findings import Finding
-from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer
+from vrn.field.layers import ConstantLayer, Layer, PolygonLayer, RasterLayer, YieldLogLayer
 from vrn.units import FT_M
 
 _SPOTS = 2500
@@ -178,21 +178,34 @@ def layer_at(layer: Layer, places_m: NDArray[np.float64]) -> NDArray[np.float64]
         at, polygon = shapely.STRtree(shapely.points(places_m)).query(layer.polygons, predicate="intersects")[::-1]
         values[at] = layer.values[polygon]
         return values
-    return _by_distance(layer, places_m)
+    if isinstance(layer, YieldLogLayer):
+        points = np.vstack([log.coordinates_m for log in layer.logs])
+        return _by_distance(
+            points, np.concatenate([log.yield_bu_ac / _middle(log.yield_bu_ac) for log in layer.logs]), places_m
+        )
+    return _by_distance(layer.coordinates_m, layer.values, places_m)
 
 
-def _by_distance(layer: PointLayer, places_m: NDArray[np.float64]) -> NDArray[np.float64]:
+def _middle(values: NDArray[np.float64]) -> float:
+    """Median of what is known, 1 where that is nothing or nought: harvests of different years in one scale."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) or 1.0 if len(known) else 1.0
+
+
+def _by_distance(
+    points_m: NDArray[np.float64], values: NDArray[np.float64], places_m: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Inverse squared distance from the eight nearest points: good enough to sort ground by."""
     from scipy.spatial import cKDTree
 
-    known = np.isfinite(layer.values)
+    known = np.isfinite(values) & np.isfinite(points_m).all(axis=1)
     if not known.any():
         return np.full(len(places_m), np.nan)
     count = min(_NEAREST, int(known.sum()))
-    away, near = cKDTree(layer.coordinates_m[known]).query(places_m, k=count)
+    away, near = cKDTree(points_m[known]).query(places_m, k=count)
     away, near = away.reshape(len(places_m), count), near.reshape(len(places_m), count)
     weight = 1.0 / np.maximum(away, 0.1) ** 2
-    return np.asarray((weight * layer.values[known][near]).sum(axis=1) / weight.sum(axis=1))
+    return np.asarray((weight * values[known][near]).sum(axis=1) / weight.sum(axis=1))
 
 
 def _polygons(geometry: shapely.Geometry) -> shapely.Geometry:
