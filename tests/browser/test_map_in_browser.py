@@ -78,6 +78,11 @@ def test_every_layer_and_overlay_toggles(visit: Callable[..., Any], map_file: Pa
         assert page.evaluate(drawn) < before
         box.check()
         assert page.evaluate(drawn) == before
+    passes = page.locator('[data-overlay="passes"]')
+    assert not passes.is_checked()
+    without = page.evaluate(drawn)
+    passes.check()
+    assert page.evaluate(drawn) > without
 
 
 @pytest.mark.parametrize(("width", "height"), WIDTHS)

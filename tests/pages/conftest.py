@@ -27,6 +27,8 @@ from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate
 from vrn.zones.model import ZoneChoice, Zones
 
+DRIVE = {"heading_deg": 0.0, "swath_ft": 60.0, "within_share": 0.97, "zones": []}  # as the drive reports itself
+
 CRS = "EPSG:32615"
 
 
@@ -109,7 +111,8 @@ def small_prescription(
                     choice=tuple(ZoneChoice(zones=k, misallocated_lb_ac=20.0 / k) for k in range(1, 9)),
                     chosen_by="a fourth zone would save less than 2 lb/ac", details={}),
         rates=tuple(rates), product=product, rate_basis="product", rate_unit="gal/ac", acres=acres,
-        flat_rate_n_lb_ac=110.0, total_n_lb=sum(rate.rate_n_lb_ac * rate.acres for rate in rates),
+        details={"drive": DRIVE}, flat_rate_n_lb_ac=110.0,
+        total_n_lb=sum(rate.rate_n_lb_ac * rate.acres for rate in rates),
         total_product=sum(rate.product_per_ac * rate.acres for rate in rates),
         findings=(
             Finding(level="warning", about="samples.csv", problem="Moisture is not stated.", remedy="Ask the lab."),

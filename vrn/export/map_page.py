@@ -62,24 +62,24 @@ def map_page(prescription: Prescription) -> str:
         *(_layer(picture, drawn.names, shown, prescription.ledger.method) for picture in surfaces),
     ]
     page = page_words(prescription, shown)
-    leaflet_css, leaflet_js, licence = _leaflet()
-    first_js, page_js = _own("first.js"), _own("map.js")
+    leaflet_css, leaflet_js, licence = leaflet_files()
+    first_js, page_js = page_asset("first.js"), page_asset("map.js")
     scripts = (first_js, leaflet_js, drawn.script, page_js)
     return (
-        _templates()
+        templates()
         .get_template("map.html")
         .render(
-            policy=_policy(scripts, settings.export.tiles),
+            policy=page_policy(scripts, settings.export.tiles),
             licence=Markup(licence.replace("--", "- -")),
             leaflet_css=Markup(leaflet_css),
-            css=Markup(_own("map.css")),
+            css=Markup(page_asset("map.css")),
             first_js=Markup(first_js),
             leaflet_js=Markup(leaflet_js),
             map_js=Markup(drawn.script),
             page_js=Markup(page_js),
             map_html=Markup(drawn.html),
             still=Markup(still_picture(prescription, shown)),
-            data=Markup(_json(_data(prescription, layers, surfaces, drawn, page, places, shown))),
+            data=Markup(script_json(_data(prescription, layers, surfaces, drawn, page, places, shown))),
             page=page,
             layers=layers,
             overlays=drawn.overlays,
@@ -90,7 +90,7 @@ def map_page(prescription: Prescription) -> str:
 
 
 @lru_cache(maxsize=1)
-def _templates() -> jinja2.Environment:
+def templates() -> jinja2.Environment:
     """Templates of this package; every value is text and is escaped unless it was made here as markup."""
     return jinja2.Environment(
         loader=jinja2.PackageLoader("vrn.export", "pages"), autoescape=True, undefined=jinja2.StrictUndefined,
@@ -98,12 +98,13 @@ def _templates() -> jinja2.Environment:
     )  # fmt: skip
 
 
-def _own(name: str) -> str:
+def page_asset(name: str) -> str:
+    """Text of one of the styles and scripts kept beside the templates."""
     return (files("vrn.export") / "pages" / name).read_text(encoding="utf-8")
 
 
 @lru_cache(maxsize=1)
-def _leaflet() -> tuple[str, str, str]:
+def leaflet_files() -> tuple[str, str, str]:
     """Style, script and licence of Leaflet, as the package that carries them has them, pictures inside."""
     folder = files("js_lib_leaflet") / "static" / "js_lib_leaflet"
 
@@ -117,7 +118,7 @@ def _leaflet() -> tuple[str, str, str]:
     return css, js.replace("\r\n", "\n"), "Leaflet is inside this file.\n" + licence
 
 
-def _policy(scripts: tuple[str, ...], tiles: str | None) -> str:
+def page_policy(scripts: tuple[str, ...], tiles: str | None) -> str:
     """Content-security policy: these scripts by their hashes, pictures inside the file, and nothing else."""
     hashes = " ".join(
         f"'sha256-{base64.b64encode(hashlib.sha256(script.encode('utf-8')).digest()).decode('ascii')}'"
@@ -216,7 +217,7 @@ def _plain(value: Any) -> Any:
     return None if isinstance(value, float) and value != value else value  # NaN is not itself
 
 
-def _json(value: Any) -> str:
+def script_json(value: Any) -> str:
     """JSON that can stand inside a script element."""
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")

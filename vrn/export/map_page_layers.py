@@ -20,7 +20,7 @@ LEVELS = 254  # level 0 of a picture is clear, 1 … 254 run along the ramp
 _LONGEST_SIDE = 480  # pixels
 _CELL_PIXELS = 3  # most pixels a cell's side gets
 
-_KNOWN = {  # surface → title, quantity, ramp
+KNOWN_SURFACES = {  # surface → title, quantity, ramp
     "nitrate_ppm": ("Nitrate", "nitrate", NITROGEN),
     "deep_nitrate_ppm": ("Nitrate below", "nitrate", NITROGEN),
     "organic_matter_pct": ("Organic matter", "organic_matter", SOIL),
@@ -124,12 +124,12 @@ def pictures(prescription: Prescription, frame: Frame, shown: Shown) -> tuple[Pi
     pictures : tuple of Picture
         In the order a person reads them: what was measured, how sure, what else is known, what is needed.
     """
-    order = [name for name in _KNOWN if name in prescription.surfaces]
-    order += sorted(set(prescription.surfaces) - set(_KNOWN))
+    order = [name for name in KNOWN_SURFACES if name in prescription.surfaces]
+    order += sorted(set(prescription.surfaces) - set(KNOWN_SURFACES))
     found = []
     for name in order:
         surface = prescription.surfaces[name]
-        title, quantity, ramp = _KNOWN.get(name, (_title_of(name), _quantity_of(name), SOIL))
+        title, quantity, ramp = KNOWN_SURFACES.get(name, (_title_of(name), _quantity_of(name), SOIL))
         layers = [(name, title, ramp, surface.values)]
         if surface.se is not None:
             layers.append((f"{name}_se", f"{title}: standard error", DOUBT, surface.se))

@@ -11,8 +11,11 @@ from vrn.export.map_page_layers import Frame, Picture, feature
 from vrn.export.map_page_still import label_points
 from vrn.export.map_page_words import rate_colors
 from vrn.export.report_units import Shown
+from vrn.prescription.heading import passes_over
 from vrn.prescription.model import Prescription
+from vrn.units import FT_M
 
+_ON_DEMAND = {"strips": "check strips", "passes": "passes"}
 _INK, _PAPER = "#1b1b18", "#ffffff"
 
 
@@ -77,6 +80,7 @@ def leaflet_map(
     elements["boundary"] = _geojson([_boundary(prescription)])
     elements["samples"] = _geojson(_samples(prescription, places), marker=folium.CircleMarker(radius=4))
     elements["labels"] = _geojson(_labels(prescription, shown), marker=folium.CircleMarker(radius=0))
+    elements |= {key: _geojson(features) for key, features in _on_demand(prescription).items() if features}
     for element in elements.values():
         element.add_to(page_map)
     return _rendered(page_map, elements, bounds)
@@ -101,6 +105,11 @@ def _rendered(page_map: folium.Map, elements: dict[str, Any], bounds: list[list[
         {"key": "zones", "title": "zones", "on": True, "names": [names["labels"]]},
         {"key": "samples", "title": "samples", "on": True, "names": [names["samples"]]},
         {"key": "no_apply", "title": "no-apply", "on": True, "names": [names["no_apply"]]},
+    ]
+    overlays += [
+        {"key": key, "title": title, "on": False, "names": [names[key]]}
+        for key, title in _ON_DEMAND.items()
+        if key in names
     ]
     script = "\n".join(line.strip() for line in script.splitlines() if line.strip())
     return Drawn(html=html.strip(), script=script, map_name=names["map"], names=names, overlays=overlays, bounds=bounds)
@@ -163,3 +172,20 @@ def _labels(prescription: Prescription, shown: Shown) -> list[dict[str, Any]]:
         for rate in prescription.rates
         for point in label_points(rate.outline, field_m2)
     ]  # fmt: skip
+
+
+def _on_demand(prescription: Prescription) -> dict[str, list[dict[str, Any]]]:
+    """What is shown only when asked for: outlines of check strips, passes of the simulated drive."""
+    crs = prescription.grid.crs
+    strip = {"color": _PAPER, "weight": 3, "dashArray": "6 5", "fill": False, "interactive": False}
+    strips = [feature(rate.outline, crs, {"style": strip}) for rate in prescription.rates if rate.label]
+    driven = prescription.details.get("drive")
+    if not isinstance(driven, dict) or "heading_deg" not in driven:
+        return {"strips": strips}
+    treated = prescription.outline()
+    swath_m = float(driven["swath_ft"]) * FT_M
+    passes = passes_over(treated, crs=crs, swath_m=swath_m, heading_deg=float(driven["heading_deg"]))
+    ends = passes.to_field(np.array(passes.along_m)[None, :], passes.across_m[:, None])
+    lines = shapely.intersection(shapely.multilinestrings(shapely.linestrings(ends)), treated)
+    track = {"color": _INK, "weight": 1, "opacity": 0.8, "interactive": False}
+    return {"strips": strips, "passes": [feature(lines, crs, {"style": track})]}

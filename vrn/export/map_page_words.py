@@ -10,6 +10,7 @@ import numpy as np
 from vrn.export.map_page_layers import Picture, sample_places
 from vrn.export.ramps import NITROGEN
 from vrn.export.raster import leave_one_out_rmse
+from vrn.export.report_methods import opinions
 from vrn.export.report_units import UNKNOWN, Shown
 from vrn.field.surface import Surface
 from vrn.nitrogen.ledger import Ledger, largest_remainder
@@ -74,9 +75,17 @@ def zone_words(prescription: Prescription, shown: Shown) -> list[dict[str, Any]]
     zones : list of dict
         Plain text and numbers, one for each zone in order.
     """
-    colors = rate_colors(prescription)
-    places = sample_places(prescription, shown)
-    return [_zone(prescription, rate, colors[rate.zone], places, shown) for rate in prescription.rates]
+    colors, places, asked = rate_colors(prescription), sample_places(prescription, shown), opinions(prescription)
+    zones = []
+    for rate in prescription.rates:
+        words = _zone(prescription, rate, colors[rate.zone], places, shown)
+        words["methods"] = [
+            {"name": one.name, "need": shown.number("n_line", one.need_lb_ac[rate.zone]), "why": one.remark}
+            for one in asked
+            if rate.zone in one.need_lb_ac and not one.builds
+        ]
+        zones.append(words)
+    return zones
 
 
 def _zone(
@@ -88,6 +97,7 @@ def _zone(
     flat = prescription.flat_rate_n_lb_ac
     return {
         "zone": rate.zone,
+        "label": rate.label,
         "color": color,
         "acres": shown.text("area", rate.acres),
         "acres_number": shown.number("area", rate.acres),
@@ -117,7 +127,6 @@ def _zone(
             for change in rate.changes
         ],
         "samples": [f"{place['ids']}: {place['label']}" for place in inside],
-        "methods": _methods(prescription, rate.zone, shown),
     }
 
 
@@ -133,18 +142,6 @@ def _band(ledger: Ledger, shown: Shown) -> str | None:
         return None
     low, high = (shown.number("n_line", float(value)) for value in ledger.band_lb_ac)
     return f"{low} to {high} {shown.unit('n_line')}"
-
-
-def _methods(prescription: Prescription, zone: int, shown: Shown) -> list[dict[str, str]]:
-    """What other published methods say for a zone, where the pipeline asked them."""
-    found = []
-    for method in prescription.details.get("methods", ()):
-        need = {int(key): value for key, value in (method.get("need_lb_ac") or {}).items()}
-        if zone in need:
-            found.append(
-                {"name": str(method["name"]), "need": shown.number("n_line", need[zone]), "why": method.get("why", "")}
-            )
-    return found
 
 
 def surface_words(picture: Picture, shown: Shown, *, prescribed_by: str = "") -> str:

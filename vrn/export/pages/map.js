@@ -62,6 +62,7 @@
     };
     box.addEventListener("change", set);
     overlays[key] = box.checked;
+    if (!box.checked) { data.overlays[key].forEach(function (name) { map.removeLayer(window[name]); }); }
   });
 
   /* two layers side by side */

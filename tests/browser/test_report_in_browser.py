@@ -1,0 +1,44 @@
+"""The report page in a real browser: it fits, it prints, axe-core finds nothing serious."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from vrn.export.report_page import write_report
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def report_file(tmp_path_factory: pytest.TempPathFactory, make: Callable[..., Any]) -> Path:
+    """The small prescription's report."""
+    path = tmp_path_factory.mktemp("report") / "report.html"
+    write_report(make(), path)
+    return path
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 360])
+def test_report_reads_at_any_width(visit: Callable[..., Any], report_file: Path, width: int, scheme: str) -> None:
+    """Nothing is wider than the window, every plot is drawn, axe-core finds no serious violation."""
+    page = visit(report_file, width=width, color_scheme=scheme).page
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    pictures = page.evaluate("Array.from(document.images, image => [image.naturalWidth > 0, image.alt.length > 0])")
+    assert len(pictures) >= 5
+    assert all(drawn and told for drawn, told in pictures)
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-core is not installed (extra: test)")
+    found = axe.Axe().run(page).response["violations"]
+    assert [(one["id"], one["nodes"][0]["html"]) for one in found if one["impact"] in ("serious", "critical")] == []
+
+
+def test_grower_page_prints_on_one_sheet(visit: Callable[..., Any], report_file: Path) -> None:
+    """Printed on A4 by the browser, the grower's part ends on its first sheet."""
+    page = visit(report_file, width=688, height=1017).page  # A4 less 14 mm margins at 96 dots to the inch
+    page.emulate_media(media="print", color_scheme="light")
+    top, bottom = page.evaluate(
+        "[document.querySelector('h1').getBoundingClientRect().top,"
+        " document.querySelector('.grower').getBoundingClientRect().bottom]"
+    )
+    assert bottom - top <= 1017

@@ -1,0 +1,165 @@
+"""The report: one page for the grower, then the file; the same content as a page and on paper."""
+
+import re
+import runpy
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from vrn.export.report_grower import grower_page
+from vrn.export.report_page import report_of, write_report, write_reports
+from vrn.export.report_parts import Part, Picture, Report, Table, Text
+from vrn.export.report_pdf import report_pdf
+from vrn.export.report_units import Shown
+from vrn.field.settings import PriceSection
+from vrn.field.weather import Weather
+from vrn.prescription.model import Prescription
+
+Make = Callable[..., Prescription]
+
+
+@pytest.fixture(scope="module")
+def report() -> Report:
+    """Report of the small prescription, made once."""
+    maker: Make = runpy.run_path(str(Path(__file__).with_name("conftest.py")))["small_prescription"]
+    return report_of(maker())
+
+
+def _part(report: Report, title: str) -> Part:
+    return next(part for part in (*report.grower, *report.file) if part.title == title)
+
+
+def _titles(report: Report) -> list[str]:
+    return [part.title for part in (*report.grower, *report.file)]
+
+
+def _words(part: Part) -> str:
+    return " ".join(piece.text for piece in part.pieces if isinstance(piece, Text))
+
+
+def _table(part: Part, caption: str) -> Table:
+    return next(piece for piece in part.pieces if isinstance(piece, Table) and piece.caption.startswith(caption))
+
+
+def _pages(pdf: bytes) -> int:
+    """Pages by the page tree's count (ISO 32000-1, table 29)."""
+    found = re.search(rb"/Count (\d+)", pdf)
+    assert found is not None
+    return int(found[1])
+
+
+def _with(prescription: Prescription, **changed: Any) -> Prescription:
+    """The prescription with other settings."""
+    settings = replace(prescription.field.settings, **changed)
+    return replace(prescription, field=replace(prescription.field, settings=settings))
+
+
+def test_grower_gets_one_sheet(make: Make, report: Report) -> None:
+    """The grower's part fills one page of Letter and one of A4, with a long name and eight zones."""
+    prescription = make(name="The long quarter behind the old school house, north of the creek")
+    rates = tuple(replace(prescription.rates[i % 3], zone=i + 1) for i in range(8))
+    many = replace(prescription, rates=rates)
+    for units in ("us", "metric"):
+        shown = _with(many, units=units)
+        grower = replace(report, grower=grower_page(shown, Shown(metric=units == "metric")), file=())
+        assert _pages(report_pdf(grower, shown)) == 1
+    assert _pages(report_pdf(report, prescription)) > 2
+
+
+def test_zone_table_adds_up(report: Report) -> None:
+    """Acres and product of the zones sum to the last row, within the rounding of each row."""
+    table = _table(_part(report, "Rates"), "Zones")
+    for column, half in ((1, 0.05), (7, 0.5)):
+        numbers = [float(row[column].replace(",", "")) for row in table.rows]
+        assert sum(numbers[:-1]) == pytest.approx(numbers[-1], abs=half * len(numbers))
+    assert table.rows[-1][5] == "110"
+
+
+def test_ledger_table_adds_up(report: Report) -> None:
+    """Each zone's column of the ledger sums to its printed need."""
+    table = _table(_part(report, "Why these rates"), "Ledger by zone")
+    for column in (1, 2, 3):
+        numbers = [int(row[column].replace("−", "-")) for row in table.rows]
+        assert sum(numbers[:-1]) == numbers[-1]
+
+
+def test_cost_against_one_flat_rate(prescription: Prescription, report: Report) -> None:
+    """At $0.50/lb the cost is half of the pounds: worked here from rates, acres and price."""
+    priced = _with(prescription, prices=PriceSection(n_per_lb=0.50))
+    grower = grower_page(priced, Shown(metric=False))
+    words = _words(next(part for part in grower if part.title == "Product and cost"))
+    total = sum(rate.rate_n_lb_ac * rate.acres for rate in prescription.rates)
+    flat = 110.0 * sum(rate.acres for rate in prescription.rates)
+    assert f"costs ${total / 2:,.0f}, against ${flat / 2:,.0f}" in words
+    assert "No price was given" in _words(_part(report, "Product and cost"))
+
+
+def test_parts_appear_when_their_data_exist(prescription: Prescription, report: Report) -> None:
+    """No weather, no season plot; no choice of zones, no curve; inputs, settings and sign-off always."""
+    titles = _titles(report)
+    assert "The season so far" not in titles
+    assert {"Inputs", "Samples", "Surfaces", "How many zones", "From need to rate", "Every setting", "Cautions",
+            "Sign-off", "The machine", "What other methods say"} <= set(titles)  # fmt: skip
+    days = tuple(date(2026, 4, 1) + timedelta(days=i) for i in range(60))
+    weather = Weather(days=days, tmin_f=np.full(60, 40.0), tmax_f=np.full(60, 60.0), rain_in=np.full(60, 0.1),
+                      source="weather.csv")  # fmt: skip
+    wet = replace(prescription, field=replace(prescription.field, weather=weather))
+    season = _part(report_of(wet), "The season so far")
+    assert isinstance(season.pieces[0], Picture)
+    own = replace(prescription, zones=replace(prescription.zones, choice=(), chosen_by=""), details={})
+    assert not {"How many zones", "The machine"} & set(_titles(report_of(own)))
+
+
+def test_every_input_stands_with_its_hash(report: Report) -> None:
+    """The report lists each file that was read with its SHA-256 in full."""
+    table = _table(_part(report, "Inputs"), "Files")
+    assert table.rows == (("samples.csv", "0" * 64),)
+
+
+def test_same_prescription_same_report(make: Make, tmp_path: Path) -> None:
+    """Page and paper are the same, byte for byte, for the same inputs."""
+    for name in ("one", "two"):
+        write_reports(make(), tmp_path / f"{name}.html", tmp_path / f"{name}.pdf")
+    assert (tmp_path / "one.html").read_bytes() == (tmp_path / "two.html").read_bytes()
+    assert (tmp_path / "one.pdf").read_bytes() == (tmp_path / "two.pdf").read_bytes()
+
+
+def test_page_is_still_and_whole(make: Make, tmp_path: Path) -> None:
+    """The page holds no script and names no address; a field name that is markup stays text."""
+    write_report(make(name="<script>alert(1)</script>{{ 7*7 }}"), tmp_path / "report.html")
+    html = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "<script" not in html
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;{{ 7*7 }}" in html
+    assert [url for url in re.findall(r'(?:src|href)="([^"]*)"', html) if not url.startswith("data:image/png")] == []
+
+
+def test_strange_letters_do_not_stop_the_paper(make: Make, tmp_path: Path) -> None:
+    """Control characters, an emoji and letters of other scripts in a name still give a report."""
+    write_reports(make(name="Près\x07 🌽 村 ‮abc"), tmp_path / "r.html", tmp_path / "r.pdf")
+    assert (tmp_path / "r.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_unknown_stays_unknown(prescription: Prescription) -> None:
+    """A zone whose need is not known is shown as not known, in tables and without a waterfall of its own."""
+    first, *others = prescription.rates
+    lines = (replace(first.ledger.lines[0], lb_ac=float("nan")), *first.ledger.lines[1:])
+    ledger = replace(first.ledger, lines=lines)
+    unknown = replace(first, need_lb_ac=float("nan"), nitrate_ppm=float("nan"), need_se_lb_ac=None, ledger=ledger)
+    report = report_of(replace(prescription, rates=(unknown, *others)))
+    row = _table(_part(report, "Rates"), "Zones").rows[0]
+    assert row[2] == row[4] == "not known"
+    assert _table(_part(report, "Why these rates"), "Ledger by zone").rows[-1][1] == "not known"
+
+
+def test_metric_table(make: Make) -> None:
+    """In metric the table is in ha, kg/ha and L (1 lb/ac = 1.120851 kg/ha: NIST SP 811)."""
+    grower = grower_page(make(units="metric"), Shown(metric=True))
+    table = _table(next(part for part in grower if part.title == "Rates"), "Zones")
+    assert table.header[1] == "ha"
+    assert table.rows[2][5] == "145.7"
+    assert "L/ha" in table.header[6]

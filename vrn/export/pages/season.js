@@ -1,0 +1,56 @@
+(() => {
+  "use strict";
+  const fields = JSON.parse(document.getElementById("drawn").textContent);
+  if (!fields.length) return;
+  const ink = getComputedStyle(document.documentElement).getPropertyValue("--ink").trim();
+  const looks = {
+    DRAFT: { color: ink, weight: 2, dashArray: "5 4", fillOpacity: 0 },
+    approved: { color: ink, weight: 2, fillColor: "#7fa8b8", fillOpacity: 1 },
+    applied: { color: ink, weight: 2, fillColor: "#24424f", fillOpacity: 1 },
+  };
+  const text = (words) => document.createTextNode(words);
+  const map = L.map("map", { attributionControl: false, zoomSnap: 0.25 });
+  const layers = new Map();
+  const all = L.geoJSON(fields, {
+    style: (field) => looks[field.properties.state],
+    onEachFeature: (field, layer) => {
+      layers.set(field.properties.row, layer);
+      layer.on("click", () => choose(field.properties.row, false));
+    },
+  }).addTo(map);
+  map.fitBounds(all.getBounds(), { padding: [20, 20] });
+  L.control.scale({ position: "bottomleft" }).addTo(map);
+
+  // names stand on the map while there is room for them
+  const label = () => {
+    for (const layer of layers.values()) {
+      const box = layer.getBounds();
+      const wide = map.latLngToLayerPoint(box.getNorthEast()).x - map.latLngToLayerPoint(box.getSouthWest()).x;
+      const named = wide > 60 || layers.size <= 12;
+      if (layer.named === named) continue;
+      layer.named = named;
+      layer.unbindTooltip();
+      const properties = layer.feature.properties;
+      if (named) layer.bindTooltip(() => text(properties.name), { permanent: true, direction: "center", className: "name" });
+      else layer.bindTooltip(() => text(properties.words), { sticky: true });
+    }
+  };
+  map.on("zoomend", label);
+  label();
+
+  let chosen = null;
+  function choose(row, look) {
+    if (chosen) chosen.classList.remove("on");
+    chosen = document.getElementById(`row-${row}`);
+    chosen.classList.add("on");
+    if (look) {
+      map.fitBounds(layers.get(row).getBounds(), { padding: [60, 60], maxZoom: 16 });
+      document.getElementById("map").scrollIntoView({ block: "nearest" });
+    } else {
+      chosen.scrollIntoView({ block: "nearest" });
+    }
+  }
+  for (const button of document.querySelectorAll("button[data-row]")) {
+    button.addEventListener("click", () => choose(Number(button.dataset.row), true));
+  }
+})();

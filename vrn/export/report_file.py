@@ -1,0 +1,307 @@
+"""The rest of the report, for the file: inputs, assumptions, samples, surfaces, zones, ledgers, audit, sign-off."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from vrn.export.map_page_layers import sample_places
+from vrn.export.map_page_words import cautions, ledger_rows
+from vrn.export.plots_reasons import season_plot, waterfall_plot, zone_count_plot
+from vrn.export.report_methods import opinions
+from vrn.export.report_parts import Bullets, Lines, Part, Picture, Table, Text
+from vrn.export.report_surfaces import surfaces_part
+from vrn.export.report_units import UNKNOWN, Shown
+from vrn.field.settings import as_plain
+from vrn.prescription.model import Prescription
+
+
+def file_parts(prescription: Prescription, shown: Shown) -> tuple[Part, ...]:
+    """
+    Every part whose data exist, in the order the work was done.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : Shown
+
+    Returns
+    -------
+    parts : tuple of Part
+    """
+    made = (
+        _findings(prescription),
+        _inputs(prescription),
+        _samples(prescription, shown),
+        _season(prescription, shown),
+        surfaces_part(prescription, shown),
+        _ledgers(prescription, shown),
+        _methods(prescription, shown),
+        _zones(prescription, shown),
+        _audit(prescription, shown),
+        _drive(prescription),
+        _settings(prescription),
+        Part(title="Cautions", pieces=(Bullets(items=cautions(prescription)),)),
+        _sign_off(prescription),
+    )
+    return tuple(part for part in made if part is not None)
+
+
+def _findings(prescription: Prescription) -> Part | None:
+    pieces: list[Any] = []
+    for level, words in (("warning", "A person must decide:"), ("note", "Assumed or done, and stated:")):
+        items = tuple(f"{f.about}: {f.problem} {f.remedy}" for f in prescription.findings if f.level == level)
+        if items:
+            pieces += [Text(text=words), Bullets(items=items)]
+    return Part(title="Findings", pieces=tuple(pieces)) if pieces else None
+
+
+def _inputs(prescription: Prescription) -> Part | None:
+    inputs = prescription.field.inputs
+    if not inputs:
+        return None
+    rows = tuple((name, digest) for name, digest in sorted(inputs.items()))
+    table = Table(
+        caption="Files that were read, with their SHA-256", header=("File", "SHA-256"), rows=rows, widths=(32, 68)
+    )
+    return Part(title="Inputs", pieces=(table,))
+
+
+def _samples(prescription: Prescription, shown: Shown) -> Part:
+    rows = [
+        (
+            reading["id"] + (" (duplicate)" if reading["kind"] == "duplicate" else ""), reading["depth"],
+            reading["nitrate"], reading["on"], str(place["zone"] or "–"),
+        )
+        for place in sample_places(prescription, shown)
+        for reading in place["readings"]
+    ]  # fmt: skip
+    table = Table(
+        caption=f"Nitrate readings, {shown.unit('nitrate')}",
+        header=("Sample", "Depth", shown.unit("nitrate"), "Pulled on", "Zone"), rows=tuple(rows), numbers=(2, 4),
+        widths=(30, 18, 16, 22, 14), narrow=True,
+    )  # fmt: skip
+    return Part(title="Samples", pieces=(table,))
+
+
+def _season(prescription: Prescription, shown: Shown) -> Part | None:
+    weather = prescription.field.weather
+    if weather is None or not weather.days:
+        return None
+    samples = prescription.field.samples.field_readings()
+    top = samples.take(samples.top_in == 0)
+    by_day: dict[Any, list[float]] = {}
+    for on, ppm in zip(top.sampled_on, top.nitrate_ppm.tolist(), strict=True):
+        if on is not None:
+            by_day.setdefault(on, []).append(ppm)
+    png = season_plot(
+        weather, shown,
+        applied=[(one.date, one.n_lb_ac) for one in prescription.field.settings.applications],
+        sampled=[(on, float(np.mean(values))) for on, values in sorted(by_day.items())],
+    )  # fmt: skip
+    picture = Picture(
+        caption=f"Rain of each day (bars) and since the first (line), from {weather.source}; nitrogen applied; "
+        "mean nitrate of the top layer when the cores were pulled.",
+        alt="Rain over the season", png=png,
+    )  # fmt: skip
+    pieces: list[Any] = [picture]
+    rain = prescription.details.get("rain")
+    if rain:
+        pieces.append(_plain_table("What rain and warmth did to the nitrogen applied", rain))
+    return Part(title="The season so far", pieces=tuple(pieces))
+
+
+def _ledgers(prescription: Prescription, shown: Shown) -> Part:
+    from vrn.nitrogen import method
+
+    chosen = method(prescription.ledger.method)
+    pieces: list[Any] = [
+        Text(text=f"Method: {chosen.title} ({chosen.key}). {chosen.formula}"),
+        Text(text=f"Source: {chosen.source}", small=True),
+    ]
+    same = {tuple(line.key for line in rate.ledger.lines) for rate in prescription.rates}
+    known = [rate for rate in prescription.rates if math.isfinite(float(rate.ledger.unclipped_lb_ac))]
+    if known and len(same) == 1:
+        pieces.append(
+            Picture(
+                caption="Ledger of each zone: what the crop wants (grey), what supplies it (hatched), what is still "
+                "needed (black), the rate.",
+                alt="Waterfall of the nitrogen ledger of each zone", png=waterfall_plot(known, shown),
+            )
+        )  # fmt: skip
+    pieces += _ledger_tables(prescription, shown, one=len(same) == 1)
+    if prescription.ledger.notes:
+        pieces.append(Bullets(items=tuple(prescription.ledger.notes)))
+    return Part(title="Why these rates", pieces=tuple(pieces))
+
+
+def _ledger_tables(prescription: Prescription, shown: Shown, *, one: bool) -> list[Any]:
+    """Numbers of all zones side by side where their lines are the same, then how each number was reached."""
+    unit, printed = shown.unit("n_line"), [ledger_rows(rate.ledger, shown) for rate in prescription.rates]
+    pieces: list[Any] = []
+    if one:
+        first = printed[0][0]
+        body = [
+            (row["label"], *(rows[i]["number"] for rows, _ in printed), row["source"]) for i, row in enumerate(first)
+        ]
+        body.append(("Still needed", *(total for _, total in printed), ""))
+        count = len(printed)
+        pieces.append(
+            Table(
+                caption=f"Ledger by zone, {unit}", rows=tuple(body), strong_last=True,
+                numbers=tuple(range(1, count + 1)),
+                header=("Line", *(f"zone {rate.zone}" for rate in prescription.rates), "Source"),
+                widths=(28, *([max(36 / count, 6)] * count), 36),
+            )
+        )  # fmt: skip
+    reached = [
+        (str(rate.zone), row["label"], row["basis"], row["number"])
+        for rate, (rows, _) in zip(prescription.rates, printed, strict=True)
+        for row in rows
+    ]
+    pieces.append(
+        Table(
+            caption=f"How each line was reached, {unit} (arithmetic in the method's own units)", rows=tuple(reached),
+            header=("Zone", "Line", "Arithmetic", unit), numbers=(0, 3), widths=(8, 34, 46, 12),
+        )
+    )  # fmt: skip
+    return pieces
+
+
+def _methods(prescription: Prescription, shown: Shown) -> Part | None:
+    asked = opinions(prescription)
+    answers, silent = [one for one in asked if one.need_lb_ac], [one for one in asked if not one.need_lb_ac]
+    if len(answers) < 2 and not silent:
+        return None
+    zones = [rate.zone for rate in prescription.rates]
+    rows = tuple(
+        (
+            one.name + (" (this prescription)" if one.builds else ""),
+            *(shown.number("n_line", one.need_lb_ac.get(zone, math.nan)) for zone in zones),
+            one.remark,
+        )
+        for one in answers
+    )
+    table = Table(
+        caption=f"Need by zone, {shown.unit('n_line')}. Methods other than this prescription's are shown, not built.",
+        header=("Method", *(f"zone {zone}" for zone in zones), "Remark"), rows=rows,
+        numbers=tuple(range(1, len(zones) + 1)),
+        widths=(30, *([max(40 / len(zones), 5)] * len(zones)), 30),
+    )  # fmt: skip
+    pieces: list[Any] = [table]
+    if silent:
+        words = "; ".join(f"{one.name} ({one.remark})" for one in silent)
+        pieces.append(Text(text=f"Not asked: {words}.", small=True))
+    return Part(title="What other methods say", pieces=tuple(pieces))
+
+
+def _zones(prescription: Prescription, shown: Shown) -> Part | None:
+    zones = prescription.zones
+    pieces: list[Any] = [Text(text=zones.chosen_by)] if zones.chosen_by else []
+    if zones.choice:
+        count = len(prescription.rates)
+        pieces.append(
+            Picture(
+                caption="What each number of zones leaves misallocated: the distance between need and rate, averaged "
+                "over the ground. The ring marks the number taken.",
+                alt="Misallocated nitrogen by number of zones", width=0.65,
+                png=zone_count_plot(zones.choice, count, shown),
+            )
+        )  # fmt: skip
+        unit, money = shown.unit("n_line"), shown.unit("money_area")
+        rows = tuple(
+            (
+                str(one.zones), shown.number("n_rate", one.misallocated_lb_ac),
+                shown.number("n_rate", one.survives_lb_ac), shown.number("money_area", one.cost_per_ac),
+            )
+            for one in zones.choice
+        )  # fmt: skip
+        pieces.append(
+            Table(
+                caption="Number of zones", numbers=(0, 1, 2, 3), rows=rows,
+                header=("Zones", f"Misallocated, {unit}", f"Saving that outlives the samples' error, {unit}",
+                        f"Cost, {money}"),
+            )
+        )  # fmt: skip
+    return Part(title="How many zones", pieces=tuple(pieces)) if pieces else None
+
+
+def _audit(prescription: Prescription, shown: Shown) -> Part:
+    rows = tuple(
+        (
+            str(change.zone),
+            shown.number("n_rate", change.from_n_lb_ac),
+            shown.number("n_rate", change.to_n_lb_ac),
+            change.why,
+        )
+        for change in prescription.audit
+    )
+    unit = shown.unit("n_rate")
+    if not rows:
+        return Part(title="From need to rate", pieces=(Text(text="Every rate is its zone's need."),))
+    table = Table(
+        caption="Everything that was changed on the way from need to rate", rows=rows, numbers=(0, 1, 2),
+        header=("Zone", f"From, {unit}", f"To, {unit}", "Why"), widths=(8, 15, 15, 62),
+    )  # fmt: skip
+    return Part(title="From need to rate", pieces=(table,))
+
+
+def _drive(prescription: Prescription) -> Part | None:
+    pieces = [
+        _plain_table(words, prescription.details[key])
+        for key, words in (
+            ("machine", "What the machine can do"),
+            ("drive", "The drive, simulated"),
+            ("strips", "Check strips"),
+            ("loads", "Tank loads"),
+        )
+        if isinstance(prescription.details.get(key), dict) and prescription.details[key]
+    ]
+    return Part(title="The machine", pieces=tuple(pieces)) if pieces else None
+
+
+def _plain_table(caption: str, values: Any) -> Table:
+    """Plain values of a room's own report, name by name."""
+    rows = tuple((name.replace(".", ", ").replace("_", " "), text) for name, text in _flat(values))
+    return Table(caption=caption, header=("Quantity", "Value"), rows=rows, widths=(60, 40))
+
+
+def _settings(prescription: Prescription) -> Part:
+    rows = tuple(_flat(as_plain(prescription.field.settings)))
+    caption = "The field file with its defaults, as it was built with"
+    table = Table(caption=caption, header=("Key", "Value"), rows=rows, widths=(52, 42), narrow=True)
+    return Part(title="Every setting", pieces=(table,))
+
+
+def _flat(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
+    """Leaves of nested plain values with their dotted paths; what is not set is left out."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            yield from _flat(item, f"{path}.{key}" if path else str(key))
+    elif isinstance(value, list):
+        for number, item in enumerate(value, start=1):
+            yield from _flat(item, f"{path} {number}")
+    elif isinstance(value, float):
+        yield path, f"{value:.6g}" if math.isfinite(value) else UNKNOWN
+    elif value is not None and value != "":
+        yield path, str(value)
+
+
+def _sign_off(prescription: Prescription) -> Part:
+    review = prescription.field.settings.review
+    overrides = [asdict(one) for one in review.override]
+    pieces: list[Any] = []
+    if overrides:
+        rows = tuple((str(one["zone"]), f"{one['rate_n_lb_ac']:g}", str(one["reason"])) for one in overrides)
+        pieces.append(
+            Table(
+                caption="Rates set by a person, lb N/ac", header=("Zone", "Rate", "Reason"), rows=rows, numbers=(0, 1),
+                widths=(10, 15, 75),
+            )
+        )  # fmt: skip
+    if review.note:
+        pieces.append(Text(text=f"Note: {review.note}"))
+    pieces.append(Lines(labels=("Read and approved by", "Date", "Applied by", "Date")))
+    return Part(title="Sign-off", pieces=tuple(pieces))

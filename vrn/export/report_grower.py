@@ -1,0 +1,185 @@
+"""First page of the report: what the grower is told, in plain words, on one sheet."""
+
+import math
+
+from vrn.export.map_page_words import facts
+from vrn.export.plots import rate_map
+from vrn.export.raster import leave_one_out_rmse
+from vrn.export.report_parts import Bullets, Part, Picture, Table, Text
+from vrn.export.report_units import Shown
+from vrn.prescription.model import Prescription
+
+_MOST_DOUBTS = 5
+
+
+def grower_page(prescription: Prescription, shown: Shown) -> tuple[Part, ...]:
+    """
+    Map, zones, product, cost against one flat rate, three sentences, what could be wrong.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : Shown
+
+    Returns
+    -------
+    parts : tuple of Part
+    """
+    picture = Picture(
+        caption=f"Zones with their rates, {shown.unit('n_rate')}. Dots: places where cores were pulled. "
+        "Hatched: no nitrogen.",
+        alt=f"Map of {prescription.field.name} with {len(prescription.rates)} zones and their rates",
+        png=rate_map(prescription, shown),
+    )
+    return (
+        Part(title="In short", pieces=tuple(Text(text=sentence) for sentence in _sentences(prescription, shown))),
+        Part(title="Rates", pieces=(picture, _zones_table(prescription, shown))),
+        Part(title="Product and cost", pieces=(Text(text=_product(prescription, shown)), *_cost(prescription, shown))),
+        Part(title="What could be wrong", pieces=(Bullets(items=_doubts(prescription, shown)),)),
+    )
+
+
+def _sentences(prescription: Prescription, shown: Shown) -> tuple[str, str, str]:
+    """What was found, what is advised, how sure."""
+    rates = prescription.rates
+    places = len({tuple(place) for place in prescription.field.samples.field_readings().coordinates_m.tolist()})
+    needs = [rate.need_lb_ac for rate in rates]
+    nitrate = _span([rate.nitrate_ppm for rate in rates], "nitrate", shown)
+    found = (
+        f"At {places} places the soil was sampled; zone by zone it holds {nitrate} of nitrate on average, "
+        f"and the corn still needs {_span(needs, 'n_line', shown)} to reach its yield goal."
+    )
+    flat, mean = prescription.flat_rate_n_lb_ac, prescription.mean_rate_n_lb_ac
+    advised = (
+        f"{_count(len(rates))} {'zone gets' if len(rates) == 1 else 'zones get'} "
+        f"{_span([rate.rate_n_lb_ac for rate in rates], 'n_rate', shown)}, {shown.text('n_rate', mean)} on average; "
+        f"one flat rate from the same samples would be {shown.text('n_rate', flat)}."
+    )
+    return found, advised, _how_sure(prescription, shown)
+
+
+def _how_sure(prescription: Prescription, shown: Shown) -> str:
+    errors = [rate.need_se_lb_ac for rate in prescription.rates if rate.need_se_lb_ac is not None]
+    errors = [error for error in errors if math.isfinite(error)]
+    sure = (
+        f"The need is known to about {_span(errors, 'n_line', shown)} either way "
+        "(one standard error, from samples and layers alone)"
+        if errors
+        else "How sure the need is cannot be told from these samples"
+    )
+    flat = prescription.details.get("flat", {})
+    zoned, single = flat.get("zones_misallocated_lb_ac"), flat.get("flat_misallocated_lb_ac")
+    if zoned is None or single is None or not (math.isfinite(zoned) and math.isfinite(single)):
+        return f"{sure}."
+    unit = shown.unit("n_line")
+    return (
+        f"{sure}; if the map is right, the zones miss the need by {shown.number('n_rate', zoned)} {unit} on average, "
+        f"one flat rate by {shown.number('n_rate', single)}."
+    )
+
+
+def _span(values: list[float], quantity: str, shown: Shown) -> str:
+    known = [value for value in values if math.isfinite(value)]
+    if not known:
+        return f"an unknown amount ({shown.unit(quantity)})"
+    low, high = shown.number(quantity, min(known)), shown.number(quantity, max(known))
+    return f"{low} {shown.unit(quantity)}" if low == high else f"{low} to {high} {shown.unit(quantity)}"
+
+
+def _count(number: int) -> str:
+    words = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten")
+    return words[number] if number < len(words) else str(number)
+
+
+def _zones_table(prescription: Prescription, shown: Shown) -> Table:
+    product = prescription.product
+    per_area = f"{product.unit}/ac"
+    rows = [
+        (
+            str(rate.zone), shown.number("area", rate.acres), shown.number("nitrate", rate.nitrate_ppm),
+            shown.number("yield", rate.yield_goal_bu_ac), shown.number("n_line", rate.need_lb_ac),
+            shown.number("n_rate", rate.rate_n_lb_ac), shown.number(per_area, rate.product_per_ac),
+            shown.number(product.unit, rate.product_per_ac * rate.acres),
+        )
+        for rate in prescription.rates
+    ]  # fmt: skip
+    rows.append(
+        (
+            "all", shown.number("area", prescription.acres), "", "", "",
+            shown.number("n_rate", prescription.mean_rate_n_lb_ac),
+            shown.number(per_area, prescription.total_product / prescription.acres if prescription.acres else math.nan),
+            shown.number(product.unit, prescription.total_product),
+        )
+    )  # fmt: skip
+    header = (
+        "Zone", shown.unit("area"), f"Nitrate, {shown.unit('nitrate')}", f"Yield goal, {shown.unit('yield')}",
+        f"Need, {shown.unit('n_line')}", f"Rate, {shown.unit('n_rate')}", f"{product.name}, {shown.unit(per_area)}",
+        f"Total, {shown.unit(product.unit)}",
+    )  # fmt: skip
+    return Table(
+        caption="Zones", header=header, rows=tuple(rows), numbers=tuple(range(1, 8)), strong_last=True,
+        widths=(7, 9, 13, 14, 12, 14, 16, 15),
+    )  # fmt: skip
+
+
+def _product(prescription: Prescription, shown: Shown) -> str:
+    product = prescription.product
+    analysis = f"{product.n_pct:g} % N"
+    if product.density_lb_gal is not None:
+        analysis += f", {shown.text('density', product.density_lb_gal)}"
+    return (
+        f"{shown.text(product.unit, prescription.total_product)} of {product.name} ({analysis}), "
+        f"which is {shown.text('n_mass', prescription.total_n_lb)} on {shown.text('area', prescription.acres)}."
+    )
+
+
+def _cost(prescription: Prescription, shown: Shown) -> tuple[Text, ...]:
+    """Nitrogen, and money when a price was given, against one flat rate."""
+    flat_n_lb = prescription.flat_rate_n_lb_ac * prescription.acres
+    less = flat_n_lb - prescription.total_n_lb
+    way = "less" if less >= 0 else "more"
+    words = (
+        f"One flat rate would take {shown.text('n_mass', flat_n_lb)}: the zones take "
+        f"{shown.text('n_mass', abs(less))} {way}."
+    )
+    price = prescription.field.settings.prices.n_per_lb
+    if price is None:
+        return (Text(text=f"{words} No price was given, so nothing is said of money."),)
+    total, flat = prescription.total_n_lb * price, flat_n_lb * price
+    difference = "the same" if round(abs(flat - total)) == 0 else f"${abs(flat - total):,.0f} {way}"
+    return (
+        Text(
+            text=f"{words} At ${price:.2f}/lb N the nitrogen costs ${total:,.0f}, against ${flat:,.0f} at one flat "
+            f"rate: {difference}. The gain, where there is one, is nitrogen in the right place more than "
+            "nitrogen saved."
+        ),
+    )
+
+
+def _doubts(prescription: Prescription, shown: Shown) -> tuple[str, ...]:
+    """What a person must decide first, then how well the map tells samples it has not seen, then the rest."""
+    doubts = [
+        f"{finding.about}: {finding.problem} {finding.remedy}"
+        for finding in prescription.findings
+        if finding.level == "warning"
+    ]
+    nitrate = prescription.surfaces.get("nitrate_ppm")
+    if nitrate is not None:
+        chosen = leave_one_out_rmse(nitrate.details, nitrate.chosen)
+        mean = leave_one_out_rmse(nitrate.details, "mean")
+        if chosen is not None and mean is not None:
+            doubts.append(
+                f"Between samples nitrate is inferred: each sample guessed from the others is off by "
+                f"{shown.text('nitrate', chosen)} (by the plain mean, {shown.text('nitrate', mean)})."
+            )
+    doubts.append(
+        "Weather after sampling is not known: heavy rain can move nitrate out of reach, warmth can free more than "
+        "was counted."
+    )
+    doubts.append("The yield goal drives the need: a goal that the season does not reach leaves nitrogen behind.")
+    return tuple(doubts[:_MOST_DOUBTS])
+
+
+def facts_line(prescription: Prescription, shown: Shown) -> tuple[str, ...]:
+    """Season, treated ground, when the cores were pulled, when it is to be applied."""
+    return tuple(facts(prescription, shown))

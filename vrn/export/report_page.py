@@ -1,0 +1,77 @@
+"""``report.html`` and ``report.pdf``: one page for the grower, then the file."""
+
+import base64
+from pathlib import Path
+
+from markupsafe import Markup
+
+from vrn.export.map_page import page_asset, templates
+from vrn.export.map_page_words import page_words
+from vrn.export.report_file import file_parts
+from vrn.export.report_grower import facts_line, grower_page
+from vrn.export.report_parts import Picture, Report
+from vrn.export.report_units import Shown
+from vrn.prescription.model import Prescription
+
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+
+
+def write_reports(prescription: Prescription, html_path: Path, pdf_path: Path) -> None:
+    """
+    Write the report as a page and as paper, from the same content.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    html_path, pdf_path : Path
+    """
+    from vrn.export.report_pdf import report_pdf
+
+    report = report_of(prescription)
+    html_path.write_text(_html(report), encoding="utf-8", newline="\n")
+    pdf_path.write_bytes(report_pdf(report, prescription))
+
+
+def write_report(prescription: Prescription, path: Path) -> None:
+    """
+    Write the report as a page.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    path : Path
+    """
+    path.write_text(_html(report_of(prescription)), encoding="utf-8", newline="\n")
+
+
+def report_of(prescription: Prescription) -> Report:
+    """
+    Content of the report, before it is set as a page or on paper.
+
+    Parameters
+    ----------
+    prescription : Prescription
+
+    Returns
+    -------
+    report : Report
+    """
+    settings = prescription.field.settings
+    shown = Shown(metric=settings.units == "metric")
+    return Report(
+        field=prescription.field.name, season=settings.field.season, facts=facts_line(prescription, shown),
+        approved=settings.approved, state=page_words(prescription, shown)["state"],
+        grower=grower_page(prescription, shown), file=file_parts(prescription, shown),
+    )  # fmt: skip
+
+
+def _html(report: Report) -> str:
+    template = templates().get_template("report.html")
+    return template.render(
+        policy=_POLICY, css=Markup(page_asset("report.css")), report=report, kind=lambda piece: type(piece).__name__,
+        picture=_data_uri,
+    )  # fmt: skip
+
+
+def _data_uri(picture: Picture) -> Markup:
+    return Markup("data:image/png;base64,") + base64.b64encode(picture.png).decode("ascii")
