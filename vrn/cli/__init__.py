@@ -4,9 +4,12 @@ import sys
 
 from vrn.cli import build as _build  # noqa: F401
 from vrn.cli import check as _check  # noqa: F401  # registers the command
+from vrn.cli import demo as _demo  # noqa: F401
+from vrn.cli import fields as _fields  # noqa: F401
 from vrn.cli import methods as _methods  # noqa: F401
 from vrn.cli import need as _need  # noqa: F401
 from vrn.cli import rain as _rain  # noqa: F401
+from vrn.cli import season as _season  # noqa: F401
 from vrn.cli import start as _start  # noqa: F401
 from vrn.cli import verify as _verify  # noqa: F401
 from vrn.cli.app import REFUSED, app, complain

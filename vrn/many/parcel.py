@@ -6,8 +6,9 @@ from dataclasses import replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from vrn.errors import InputFileError, VrnError
+from vrn.errors import InputFileError, OutputError, VrnError
 from vrn.many.task import Row, build_field
+from vrn.many.unchanged import sha256_of, summary_in
 
 _LARGEST = 500_000_000  # bytes in one parcel
 _NAMES_FILES = ("boundary", "file", "files", "response_trial")
@@ -115,13 +116,20 @@ def unpack(row: Row) -> Row:
     row : Row
         Failed when the folder cannot be written.
     """
-    from vrn.audit import verify
     from vrn.export.write import write_files
 
     if row.status != "built" or not row.files:
         return row
     try:
-        write_files(row.files, row.folder, check=verify)
+        write_files(row.files, row.folder, check=_arrived)
     except VrnError as error:
         return replace(row, status="failed", problem=error.problem, remedy=error.remedy, files={})
     return replace(row, files={})
+
+
+def _arrived(staged: Path) -> None:
+    """Refuse outputs that are not what the worker verified and hashed."""
+    files = (summary_in(staged) or {}).get("files", {})
+    if not files or any(sha256_of(staged / name) != was for name, was in files.items()):
+        problem = "The outputs that came back are not those the worker wrote."
+        raise OutputError(problem, "Run the same command again.")

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
-from vrn.errors import VrnError
+from vrn.errors import OutputError, VrnError
 
 # maps, plots and raster libraries keep state of their own: one field at a time in a process
 _ONE_FIELD = threading.Lock()
@@ -132,14 +132,13 @@ def build_field(name: str, field_file: str, folder: str) -> Row:
 
 def _built(field_file: str, folder: str) -> dict[str, Any]:
     """Build one field and tell what the book wants to know of it."""
-    from vrn.audit import verify
     from vrn.export import write
     from vrn.ingest import read_field
     from vrn.pipeline import build
 
     read = read_field(field_file)
     prescription = build(read)
-    write(prescription, Path(folder), check=verify)
+    write(prescription, Path(folder), check=_verified)
     sampled = [day for day in read.samples.sampled_on if day is not None]
     crop = read.settings.crop
     return {
@@ -150,3 +149,14 @@ def _built(field_file: str, folder: str) -> dict[str, Any]:
             "application_date": crop.application_date.isoformat() if crop.application_date else None,
         },
     }
+
+
+def _verified(staged: Path) -> None:
+    """Refuse what does not check: with nobody looking, it must not lie where the good ones lie."""
+    from vrn.audit import verify
+
+    failed = verify(staged).failed
+    if failed:
+        told = "; ".join(f"{check.name}: {check.detail}" for check in failed[:3])
+        problem = f"What was written for this field does not check, and was taken away again: {told}"
+        raise OutputError(problem, "Build it alone with vrn build and look at what it says, or report it.")
