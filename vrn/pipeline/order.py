@@ -1,0 +1,134 @@
+"""The one place that knows the whole order: ground, surfaces, need, zones, rates."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from vrn.errors import InputFileError
+from vrn.field.cover import cell_size_m, grid_over, share_inside
+from vrn.field.field import Field
+from vrn.field.findings import Finding
+from vrn.field.grid import Grid
+from vrn.field.profile import profile_of
+from vrn.field.samples import SoilSamples
+from vrn.field.surface import Surface
+from vrn.pipeline.need import need_of_field
+from vrn.pipeline.soil import on_grid, soil_surfaces
+from vrn.prescription import prescribe
+from vrn.prescription.model import Prescription
+from vrn.units import AC_M2, FT_M, MPH_M_S
+from vrn.zones import Zones, draw, from_polygons
+
+
+def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Prescription:
+    """
+    Prescription of one field.
+
+    Parameters
+    ----------
+    field : Field
+        As ``vrn.read_field`` returns it.
+    progress : callable, optional
+        Called with the name of each step as it begins.
+
+    Returns
+    -------
+    prescription : Prescription
+
+    Raises
+    ------
+    VrnError
+        If the field cannot be built: no reading at the surface, no organic matter where the method needs it, a
+        method outside its calibration, no ground to treat.
+    """
+    tell = progress or (lambda _step: None)
+    tell("surfaces")
+    grid, share = ground_of(field)
+    profile = profile_of(field.samples.field_readings())
+    surfaces = soil_surfaces(field, profile, grid, share)
+    tell("nitrogen")
+    need = need_of_field(field, profile, surfaces, share)
+    surfaces["need_lb_ac"] = Surface(
+        name="need_lb_ac", grid=grid, values=on_grid(grid, need.ledger.unclipped_lb_ac), se=need.se_lb_ac,
+        chosen=need.ledger.method,
+    )  # fmt: skip
+    tell("zones")
+    zones = _zones(field, grid, share, surfaces["need_lb_ac"])
+    tell("rates")
+    prescription = prescribe(
+        field=field, grid=grid, share=share, surfaces=surfaces, ledger=need.ledger, zones=zones, need_se=need.se_lb_ac
+    )
+    findings = (
+        *field.findings,
+        *profile.findings,
+        *(finding for surface in surfaces.values() for finding in _told(surface)),
+        *need.findings,
+        *prescription.findings,
+    )
+    return replace(prescription, findings=findings, details={**need.details, **prescription.details})
+
+
+def ground_of(field: Field) -> tuple[Grid, NDArray[np.float64]]:
+    """
+    Grid of the field and the share of each cell that is treated.
+
+    Parameters
+    ----------
+    field : Field
+
+    Returns
+    -------
+    grid : Grid
+    share : ndarray, shape (rows, cols)
+
+    Raises
+    ------
+    InputFileError
+        If nothing is left to treat.
+    """
+    treated = field.treated
+    if treated.is_empty or treated.area <= 0:
+        problem = f"{field.name}: the no-apply ground with its setbacks covers the whole field."
+        raise InputFileError(problem, "Check setback_ft of [[field.no_apply]].")
+    cell_m = field.settings.field.cell_m or cell_size_m(
+        field.boundary, swath_m=field.settings.machine.swath_ft * FT_M, spacing_m=_spacing_m(field.samples)
+    )
+    grid = grid_over(field.boundary, crs=field.crs, cell_m=cell_m)
+    return grid, share_inside(grid, treated)
+
+
+def _spacing_m(samples: SoilSamples) -> float | None:
+    """Usual distance from a sample to its nearest neighbour; None with fewer than two places. [m]"""
+    places = np.unique(samples.coordinates_m, axis=0)
+    if samples.areas or len(places) < 2:
+        return None
+    distance, _ = cKDTree(places).query(places, k=2)
+    return float(np.median(distance[:, 1]))
+
+
+def _zones(field: Field, grid: Grid, share: NDArray[np.float64], need: Surface) -> Zones:
+    """Zones on need: as many as pay, none smaller or narrower than the machine can answer."""
+    settings = field.settings
+    if field.zones is not None:
+        return from_polygons(field.zones, grid=grid, share=share, treated=field.treated)
+    machine = settings.machine
+    swath_m = machine.swath_ft * FT_M
+    answer_m = machine.speed_mph * MPH_M_S * machine.rate_change_s
+    least_patch_m2 = (settings.zones.least_patch_ac or 0.0) * AC_M2 or swath_m * max(4 * answer_m, 2 * swath_m)
+    return draw(
+        need.values, grid=grid, share=share, treated=field.treated, least_patch_m2=least_patch_m2,
+        least_width_m=swath_m, step=machine.rate_step_n_lb_ac, count=settings.zones.count, value_se=need.se,
+        cost_per_unit=settings.prices.n_per_lb,
+    )  # fmt: skip
+
+
+def _told(surface: Surface) -> tuple[Finding, ...]:
+    """What the choice of a surface leaves for a person to know."""
+    notes = surface.details.get("notes", ())
+    return tuple(
+        Finding(level="note", about=surface.name, problem=str(note), remedy="The table of candidates is in the report.")
+        for note in notes
+    )

@@ -1,0 +1,99 @@
+"""From readings and layers to surfaces on the grid: nitrate by depth, organic matter, yield goal, what is already down."""
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.field.field import Field
+from vrn.field.grid import Grid
+from vrn.field.layers import ConstantLayer
+from vrn.field.profile import Profile
+from vrn.field.samples import SoilSamples
+from vrn.field.surface import Surface
+from vrn.surface import area_means, interpolate, layer_on_grid
+
+
+def soil_surfaces(field: Field, profile: Profile, grid: Grid, share: NDArray[np.float64]) -> dict[str, Surface]:
+    """
+    Every surface the ledger is struck from.
+
+    Parameters
+    ----------
+    field : Field
+    profile : Profile
+        Readings of the top foot and of what lies below it.
+    grid : Grid
+    share : ndarray, shape (rows, cols)
+        Share of each cell that is treated.
+
+    Returns
+    -------
+    surfaces : dict of str to Surface
+        ``nitrate_ppm``, ``yield_goal_bu_ac``; ``deep_nitrate_ppm``, ``organic_matter_pct`` and ``applied_lb_ac`` where
+        they are known.
+    """
+    surfaces = {"nitrate_ppm": _nitrate("nitrate_ppm", profile.top, grid)}
+    if profile.deep:
+        surfaces["deep_nitrate_ppm"] = _nitrate("deep_nitrate_ppm", profile.deep, grid)
+    if field.organic_matter is not None:
+        surfaces["organic_matter_pct"] = layer_on_grid(field.organic_matter, grid, name="organic_matter_pct")
+    surfaces["yield_goal_bu_ac"] = _yield_goal(field, grid, share)
+    if field.applied_n is not None:
+        surfaces["applied_lb_ac"] = layer_on_grid(field.applied_n, grid, name="applied_lb_ac")
+    return surfaces
+
+
+def _nitrate(name: str, layers: tuple[SoilSamples, ...], grid: Grid) -> Surface:
+    """One nitrate surface: its depth layers interpolated each on its own, then averaged by thickness."""
+    parts = [_readings_on_grid(name, layer, grid) for layer in layers]
+    if len(parts) == 1:
+        return parts[0]
+    thickness_in = np.array([layer.bottom_in[0] - layer.top_in[0] for layer in layers])
+    weights = thickness_in / thickness_in.sum()
+    errors = [part.se for part in parts]
+    known = [error for error in errors if error is not None]
+    se = np.sqrt(sum((w * e) ** 2 for w, e in zip(weights, known, strict=True))) if len(known) == len(parts) else None
+    details = {
+        "layers": [{"thickness_in": float(t), **part.details} for t, part in zip(thickness_in, parts, strict=True)]
+    }
+    values = np.asarray(sum(w * part.values for w, part in zip(weights, parts, strict=True)))
+    return Surface(name=name, grid=grid, values=values, se=se, chosen=parts[0].chosen, details=details)
+
+
+def _readings_on_grid(name: str, layer: SoilSamples, grid: Grid) -> Surface:
+    """Readings of one depth on the grid: composites as the means of their areas, points interpolated."""
+    if layer.areas:
+        areas = np.array(layer.area_id)
+        means = {area: float(layer.nitrate_ppm[areas == area].mean()) for area in layer.areas if (areas == area).any()}
+        return area_means(layer.areas, means, grid, name=name)
+    found = interpolate(layer.coordinates_m, layer.nitrate_ppm, grid.centers_m())
+    return Surface(
+        name=name, grid=grid, values=on_grid(grid, found.estimate),
+        se=None if found.se is None else on_grid(grid, found.se), chosen=found.chosen, details=found.to_plain(),
+    )  # fmt: skip
+
+
+def _yield_goal(field: Field, grid: Grid, share: NDArray[np.float64]) -> Surface:
+    """Yield goal of each cell: the pattern of the yield-potential layer on the field's goal."""
+    goal_bu_ac = field.settings.crop.yield_goal_bu_ac
+    section = field.settings.layers.yield_potential
+    name = "yield_goal_bu_ac"
+    if field.yield_potential is None or section is None:
+        return layer_on_grid(ConstantLayer(name=name, value=goal_bu_ac), grid, name=name)
+    pattern = layer_on_grid(field.yield_potential, grid, name=name)
+    if section.kind == "bu_ac":
+        return pattern
+    weights = np.where(np.isfinite(pattern.values), share, 0.0)
+    mean = float(np.sum(weights * np.nan_to_num(pattern.values)) / np.sum(weights)) if weights.any() else np.nan
+    scale = goal_bu_ac / mean
+    return replace(
+        pattern, values=pattern.values * scale, se=None if pattern.se is None else pattern.se * scale,
+        details={**pattern.details, "scaled_to_bu_ac": goal_bu_ac, "layer_mean": mean},
+    )  # fmt: skip
+
+
+def on_grid(grid: Grid, values: Any) -> NDArray[np.float64]:
+    """Cell values in row-major order, or one number, as rows and columns."""
+    return np.broadcast_to(np.asarray(values, dtype=float).reshape(-1), (grid.rows * grid.cols,)).reshape(grid.shape)
