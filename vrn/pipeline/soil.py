@@ -1,4 +1,4 @@
-"""From readings and layers to surfaces on the grid: nitrate by depth, organic matter, yield goal, what is already down."""
+"""From readings and layers to surfaces on the grid: nitrate by depth, organic matter, yield goal, what is down."""
 
 from dataclasses import replace
 from typing import Any
