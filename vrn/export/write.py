@@ -135,6 +135,7 @@ def _writers() -> tuple[Callable[[Prescription, Path], None], ...]:
     from vrn.export.load_sheet import write_load_sheet
     from vrn.export.map_page import write_map
     from vrn.export.raster import write_rasters
+    from vrn.export.report_page import write_reports
     from vrn.export.shapefile import write_shapefile
     from vrn.export.summary import write_summary
     from vrn.export.tables import write_tables
@@ -149,20 +150,9 @@ def _writers() -> tuple[Callable[[Prescription, Path], None], ...]:
         write_tables,
         write_load_sheet,
         lambda prescription, folder: write_map(prescription, folder / "map.html"),
-        *_report(),
+        lambda prescription, folder: write_reports(prescription, folder / "report.html", folder / "report.pdf"),
         write_summary,
     )
-
-
-def _report() -> tuple[Callable[[Prescription, Path], None], ...]:
-    """The report, once its module is there."""
-    from importlib.util import find_spec
-
-    if find_spec("vrn.export.report_page") is None:
-        return ()
-    from vrn.export.report_page import write_report
-
-    return (lambda prescription, folder: write_report(prescription, folder / "report.html"),)
 
 
 def _staging(target: Path) -> Path:
