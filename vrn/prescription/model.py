@@ -90,6 +90,8 @@ class ZoneRate:
         Area-weighted means of the cells' lines.
     changes : tuple of Change
         From need to rate, in order; empty when the rate is the need.
+    label : str
+        What sets it apart, as ``"check strip +30 lb/ac in zone 2"``; empty for an ordinary zone.
     """
 
     zone: int
@@ -106,6 +108,7 @@ class ZoneRate:
     yield_goal_bu_ac: float
     ledger: Ledger
     changes: tuple[Change, ...] = ()
+    label: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -159,6 +162,11 @@ class Prescription:
     total_product: float
     findings: tuple[Finding, ...] = ()
     details: dict[str, Any] = dataclasses.field(default_factory=dict)
+
+    def _repr_html_(self) -> str:
+        from vrn.prescription.model_html import prescription_html
+
+        return prescription_html(self)
 
     @property
     def mean_rate_n_lb_ac(self) -> float:

@@ -1,13 +1,12 @@
 """Zone by zone from the ledger to a rate: mean need, override, limits, machine, rounding, product, totals."""
 
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.errors import OutOfRangeError
+from vrn.errors import InputFileError
 from vrn.field.area import geodesic_acres
 from vrn.field.field import Field
 from vrn.field.findings import Finding
@@ -15,13 +14,18 @@ from vrn.field.grid import Grid
 from vrn.field.settings import Override
 from vrn.field.surface import Surface
 from vrn.nitrogen.ledger import Ledger
+from vrn.prescription.cells import Cells
+from vrn.prescription.economics import NitrogenPrices, prices_of
 from vrn.prescription.limits import RateRules, limited, rules_of
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate
 from vrn.prescription.products import product_of
+from vrn.prescription.reports import with_reports
 from vrn.prescription.rounding import rounded
+from vrn.prescription.strips import StripPiece, with_strips
 from vrn.zones.model import Zones
 
 Array = NDArray[np.float64]
+STRIP_TOLERANCE: Final = 0.005  # of the field's total, that check strips may move it
 
 
 def prescribe(
@@ -65,117 +69,97 @@ def prescribe(
     settings = field.settings
     product = product_of(settings.product)
     rules = rules_of(settings.limits, settings.machine)
-    cells = _Cells.of(grid, share, surfaces, ledger, zones, need_se)
+    prices = prices_of(settings)
+    cells = Cells.of(grid, share, surfaces, ledger, zones, need_se)
     applied = _applied(field, surfaces)
     acres = [geodesic_acres(outline, grid.crs) for outline in zones.outlines]
-    ledgers = [cells.ledger(zone) for zone in range(1, len(acres) + 1)]
     overrides = _overrides(settings.review.override, len(acres))
+    by_prices = prices if settings.prices.rate_by == "prices" else None
 
     targets: list[float] = []
     windows: list[tuple[float, float]] = []
     changes: list[tuple[Change, ...]] = []
-    for zone, own in enumerate(ledgers, start=1):
-        need = _need(own)
-        target, first = _target(zone, need, overrides.get(zone))
+    for zone in range(1, len(acres) + 1):
+        target, first = _target(zone, cells, overrides.get(zone), by_prices)
         already = cells.mean(zone, applied)
         rate, more = limited(target, rules, zone=zone, applied_n_lb_ac=already)
+        window = rules.window(already)
+        if zone in overrides:  # a person's rate goes to its nearest step; only the others make up the total
+            stepped = rounded([rate], [1.0], [window], step=rules.step_n_lb_ac)[0]
+            more = (*more, *_step_change(zone, rate, stepped, rules))
+            rate = stepped
         targets.append(rate)
-        windows.append(rules.window(already))
+        windows.append(window)
         changes.append((*first, *more))
     final = rounded(targets, acres, windows, step=rules.step_n_lb_ac)
-    rates = []
-    for zone, outline in enumerate(zones.outlines, start=1):
-        i = zone - 1
-        step_change = _step_change(zone, targets[i], final[i], rules)
-        rates.append(
-            ZoneRate(
-                zone=zone, outline=outline, acres=acres[i], parts=len(shapely.get_parts(outline)),
-                rate_n_lb_ac=final[i],
-                rate_product=_in_unit(final[i], product, settings.product.rate_basis),
-                product_per_ac=final[i] / product.n_lb_per_unit,
-                need_lb_ac=_need(ledgers[i]),
-                need_se_lb_ac=None if need_se is None else cells.mean(zone, cells.se),
-                nitrate_ppm=cells.mean_of(zone, "nitrate_ppm"),
-                organic_matter_pct=cells.mean_of(zone, "organic_matter_pct"),
-                yield_goal_bu_ac=cells.mean_of(zone, "yield_goal_bu_ac"),
-                ledger=ledgers[i], changes=(*changes[i], *step_change),
-            )
+    changes = [(*changes[i], *_step_change(i + 1, targets[i], final[i], rules)) for i in range(len(final))]
+    pieces: tuple[StripPiece, ...] = ()
+    if settings.check_strips is not None:
+        zones, pieces = with_strips(
+            zones, final, windows, grid=grid, share=share, treated=field.treated,
+            section=settings.check_strips, machine=settings.machine,
         )  # fmt: skip
+        cells = Cells.of(grid, share, surfaces, ledger, zones, need_se)
+    for piece in pieces:
+        base = final[piece.parent - 1]
+        final.append(base + piece.difference_n_lb_ac)
+        changes.append((Change(zone=piece.zone, from_n_lb_ac=base, to_n_lb_ac=final[-1], why=piece.label),))
+    labels = {piece.zone: piece.label for piece in pieces}
+    rates = tuple(
+        _zone_rate(
+            zone, cells, zones, grid.crs, product, settings.product.rate_basis, final[zone - 1], changes[zone - 1],
+            labels.get(zone, ""),
+        )
+        for zone in range(1, len(zones.outlines) + 1)
+    )  # fmt: skip
     flat = _flat_rate(cells, applied, rules, sum(acres))
     total_n_lb = sum(rate.acres * rate.rate_n_lb_ac for rate in rates)
-    return Prescription(
-        field=field, grid=grid, share=share, surfaces=surfaces, ledger=ledger, zones=zones,
-        rates=tuple(rates), product=product, rate_basis=settings.product.rate_basis,
-        rate_unit="lb N/ac" if settings.product.rate_basis == "n" else f"{product.unit}/ac",
-        acres=sum(acres), flat_rate_n_lb_ac=flat, total_n_lb=total_n_lb,
-        total_product=total_n_lb / product.n_lb_per_unit,
-        findings=tuple(_findings(rates, product, field)),
-        details={"flat": _against_flat(rates, flat, cells, product, sum(acres))},
+    unrounded = sum(a * x for a, x in zip(acres, targets, strict=True))
+    details: dict[str, Any] = {
+        "flat": _against_flat(rates, flat, cells, product),
+        "rounding": {"before_n_lb": unrounded, "after_n_lb": sum(a * x for a, x in zip(acres, final, strict=False))},
+    }
+    if prices is not None:
+        details["prices"] = _price_report(prices, cells, rates, settings.prices.rate_by)
+    if settings.check_strips is not None:
+        details["check_strips"] = _strip_report(pieces, rates, details["rounding"]["after_n_lb"], total_n_lb)
+    return with_reports(
+        Prescription(
+            field=field, grid=grid, share=share, surfaces=surfaces, ledger=ledger, zones=zones,
+            rates=rates, product=product, rate_basis=settings.product.rate_basis,
+            rate_unit="lb N/ac" if settings.product.rate_basis == "n" else f"{product.unit}/ac",
+            acres=sum(rate.acres for rate in rates), flat_rate_n_lb_ac=flat, total_n_lb=total_n_lb,
+            total_product=total_n_lb / product.n_lb_per_unit,
+            findings=tuple(_findings(rates, product, field, pieces)), details=details,
+        )
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Cells:
-    """The cells of a field by zone, with their need and their weights."""
-
-    labels: NDArray[np.int32]
-    weights: Array
-    need: Array
-    known: NDArray[np.bool_]
-    se: Array
-    surfaces: dict[str, Surface]
-    whole: Ledger
-
-    @classmethod
-    def of(
-        cls, grid: Grid, share: Array, surfaces: dict[str, Surface], ledger: Ledger, zones: Zones, se: Array | None
-    ) -> "_Cells":
-        size = grid.rows * grid.cols
-        need = np.broadcast_to(np.asarray(ledger.unclipped_lb_ac, dtype=float), (size,))
-        if zones.labels.shape != grid.shape or share.shape != grid.shape:
-            problem = f"Zones of shape {zones.labels.shape} do not lie on a grid of {grid.shape}."
-            raise OutOfRangeError(problem, "Draw the zones on the prescription's own grid.")
-        return cls(
-            labels=zones.labels.ravel(), weights=share.ravel(), need=need,
-            known=np.isfinite(need) & (share.ravel() > 0),
-            se=np.full(size, np.nan) if se is None else np.asarray(se, dtype=float).ravel(),
-            surfaces=surfaces, whole=ledger,
-        )  # fmt: skip
-
-    def rows(self, zone: int | None) -> NDArray[np.intp]:
-        """Cells of a zone (of the field: None) whose need is known."""
-        return np.flatnonzero(self.known if zone is None else self.known & (self.labels == zone))
-
-    def ledger(self, zone: int | None) -> Ledger:
-        rows = self.rows(zone)
-        weights = self.weights[rows]
-
-        def mean(values: Array) -> float:
-            return float(np.average(values[rows], weights=weights)) if len(rows) else float("nan")
-
-        return self.whole.reduce(mean, size=len(self.need))
-
-    def mean(self, zone: int | None, values: Array | float) -> float:
-        """Area-weighted mean over a zone's treated cells; NaN where nothing is known."""
-        if np.ndim(values) == 0:
-            return float(values)
-        flat = np.asarray(values, dtype=float).ravel()
-        use = np.isfinite(flat) & (self.weights > 0) & ((self.labels == zone) if zone is not None else True)
-        return float(np.average(flat[use], weights=self.weights[use])) if use.any() else float("nan")
-
-    def mean_of(self, zone: int, name: str) -> float:
-        return self.mean(zone, self.surfaces[name].values) if name in self.surfaces else float("nan")
-
-    def misallocated(self, rate_by_zone: Array) -> float:
-        """Area-weighted mean of |need − rate| over the cells whose need is known. [lb/ac]"""
-        rows = self.rows(None)
-        gap = np.abs(np.maximum(self.need[rows], 0.0) - rate_by_zone[self.labels[rows]])
-        return float(np.average(gap, weights=self.weights[rows])) if len(rows) else float("nan")
-
-
-def _need(ledger: Ledger) -> float:
-    """Need of a zone: max(0, the mean of the unclipped sums); NaN where unknown. [lb/ac]"""
-    return float(ledger.need_lb_ac)
+def _zone_rate(
+    zone: int,
+    cells: "Cells",
+    zones: Zones,
+    crs: str,
+    product: Product,
+    rate_basis: str,
+    rate_n_lb_ac: float,
+    changes: tuple[Change, ...],
+    label: str,
+) -> ZoneRate:
+    """One zone with everything that is told about it."""
+    outline = zones.outlines[zone - 1]
+    ledger = cells.ledger(zone)
+    se = cells.mean(zone, cells.se)
+    return ZoneRate(
+        zone=zone, outline=outline, acres=geodesic_acres(outline, crs), parts=len(shapely.get_parts(outline)),
+        rate_n_lb_ac=rate_n_lb_ac, rate_product=_in_unit(rate_n_lb_ac, product, rate_basis),
+        product_per_ac=rate_n_lb_ac / product.n_lb_per_unit,
+        need_lb_ac=float(ledger.need_lb_ac), need_se_lb_ac=se if np.isfinite(se) else None,
+        nitrate_ppm=cells.mean_of(zone, "nitrate_ppm"),
+        organic_matter_pct=cells.mean_of(zone, "organic_matter_pct"),
+        yield_goal_bu_ac=cells.mean_of(zone, "yield_goal_bu_ac"),
+        ledger=ledger, changes=changes, label=label,
+    )  # fmt: skip
 
 
 def _applied(field: Field, surfaces: dict[str, Surface]) -> Array | float:
@@ -186,7 +170,6 @@ def _applied(field: Field, surfaces: dict[str, Surface]) -> Array | float:
 
 
 def _overrides(overrides: tuple[Override, ...], count: int) -> dict[int, Override]:
-    from vrn.errors import InputFileError
 
     by_zone: dict[int, Override] = {}
     for override in overrides:
@@ -203,17 +186,20 @@ def _overrides(overrides: tuple[Override, ...], count: int) -> dict[int, Overrid
     return by_zone
 
 
-def _target(zone: int, need: float, override: Override | None) -> tuple[float, tuple[Change, ...]]:
-    """The rate wanted before limits: the need, or what a person set."""
-    if override is None:
+def _target(
+    zone: int, cells: Cells, override: Override | None, prices: NitrogenPrices | None
+) -> tuple[float, tuple[Change, ...]]:
+    """The rate wanted before limits: the need, what prices make of it, or what a person set."""
+    need = float(cells.ledger(zone).need_lb_ac)
+    if override is not None:
+        why = f"set by a person: {override.reason.strip()}"
+        change = Change(zone=zone, from_n_lb_ac=need, to_n_lb_ac=override.rate_n_lb_ac, why=why)
+        return override.rate_n_lb_ac, (change,)
+    if prices is None or np.isnan(need):
         return need, ()
-    change = Change(
-        zone=zone,
-        from_n_lb_ac=need,
-        to_n_lb_ac=override.rate_n_lb_ac,
-        why=f"set by a person: {override.reason.strip()}",
-    )
-    return override.rate_n_lb_ac, (change,)
+    rate = cells.covering(zone, prices.covered_share)
+    why = f"prices: the rate that covers the need on {prices.covered_share:.0%} of the zone"
+    return rate, (Change(zone=zone, from_n_lb_ac=need, to_n_lb_ac=rate, why=why),)
 
 
 def _step_change(zone: int, target: float, final: float, rules: RateRules) -> tuple[Change, ...]:
@@ -230,28 +216,63 @@ def _in_unit(rate_n_lb_ac: float, product: Product, rate_basis: str) -> float:
     return rate_n_lb_ac if rate_basis == "n" else rate_n_lb_ac / product.n_lb_per_unit
 
 
-def _flat_rate(cells: _Cells, applied: Array | float, rules: RateRules, acres: float) -> float:
+def _flat_rate(cells: Cells, applied: Array | float, rules: RateRules, acres: float) -> float:
     """One rate for the whole field, by the same need, limits and step. [lb N/ac]"""
     already = cells.mean(None, applied)
-    rate, _ = limited(_need(cells.ledger(None)), rules, applied_n_lb_ac=already)
+    rate, _ = limited(float(cells.ledger(None).need_lb_ac), rules, applied_n_lb_ac=already)
     return rounded([rate], [acres], [rules.window(already)], step=rules.step_n_lb_ac)[0]
 
 
-def _against_flat(rates: list[ZoneRate], flat: float, cells: _Cells, product: Product, acres: float) -> dict[str, Any]:
+def _against_flat(rates: tuple[ZoneRate, ...], flat: float, cells: Cells, product: Product) -> dict[str, Any]:
     """What the zones do that one rate would not: plain values for the report."""
     by_zone = np.array([np.nan, *(rate.rate_n_lb_ac for rate in rates)])
     total = sum(rate.acres * rate.rate_n_lb_ac for rate in rates)
+    flat_total = flat * sum(rate.acres for rate in rates)
     return {
         "flat_rate_n_lb_ac": flat,
-        "flat_total_n_lb": flat * acres,
-        "flat_total_product": flat * acres / product.n_lb_per_unit,
+        "flat_total_n_lb": flat_total,
+        "flat_total_product": flat_total / product.n_lb_per_unit,
         "flat_misallocated_lb_ac": cells.misallocated(np.full(len(by_zone), flat)),
         "zones_misallocated_lb_ac": cells.misallocated(by_zone),
-        "less_n_lb": flat * acres - total,
+        "less_n_lb": flat_total - total,
     }
 
 
-def _findings(rates: list[ZoneRate], product: Product, field: Field) -> list[Finding]:
+def _price_report(prices: NitrogenPrices, cells: Cells, rates: tuple[ZoneRate, ...], rate_by: str) -> dict[str, Any]:
+    """What a pound in the wrong place costs, and the rates prices imply: plain values for the report."""
+    return {
+        "rate_by": rate_by,
+        "too_little_per_lb": prices.too_little_per_lb,
+        "too_much_per_lb": prices.too_much_per_lb,
+        "covered_share": prices.covered_share,
+        "misallocated_per_lb": prices.misallocated_per_lb,
+        "zones": [
+            {"zone": rate.zone, "covering_rate_n_lb_ac": cells.covering(rate.zone, prices.covered_share)}
+            for rate in rates if np.isfinite(rate.need_lb_ac)
+        ],
+    }  # fmt: skip
+
+
+def _strip_report(
+    pieces: tuple[StripPiece, ...], rates: tuple[ZoneRate, ...], before_n_lb: float, after_n_lb: float
+) -> dict[str, Any]:
+    """The check strips, and what they do to the field's total: plain values for the report."""
+    return {
+        "pieces": [
+            {
+                "zone": piece.zone, "in_zone": piece.parent, "pair": piece.pair,
+                "difference_n_lb_ac": piece.difference_n_lb_ac, "acres": rates[piece.zone - 1].acres,
+            }
+            for piece in pieces
+        ],
+        "total_change_n_lb": after_n_lb - before_n_lb,
+        "tolerance_n_lb": STRIP_TOLERANCE * before_n_lb,
+    }  # fmt: skip
+
+
+def _findings(
+    rates: tuple[ZoneRate, ...], product: Product, field: Field, pieces: tuple[StripPiece, ...]
+) -> list[Finding]:
     """What a person should look at before this is driven."""
     found: list[Finding] = []
     for rate in rates:
@@ -269,6 +290,12 @@ def _findings(rates: list[ZoneRate], product: Product, field: Field) -> list[Fin
                         problem=f"{held[-1].why[0].upper()}{held[-1].why[1:]}: {short:.0f} lb/ac under the need.",
                         remedy="Leave the cap where it is unless the rule behind it allows more; plan a later pass.")
             )  # fmt: skip
+    if field.settings.check_strips is not None and not pieces:
+        found.append(
+            Finding(level="warning", about="check_strips",
+                    problem="There is no place for a pair of check strips within every limit.",
+                    remedy="Give a shorter check_strips.length_ft or a smaller check_strips.step_n_lb_ac.")
+        )  # fmt: skip
     found += [
         Finding(level="note", about=f"product {product.name}", problem=caution,
                 remedy="The label, local rules and a licensed person decide.")

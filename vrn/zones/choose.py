@@ -1,11 +1,10 @@
 """How many zones: what each number leaves misallocated, and how much of the saving outlives the samples' error."""
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-
-from vrn.zones.model import ZoneChoice
 
 
 def misallocated(
@@ -78,20 +77,22 @@ def zone_means(
     return total / np.where(weight > 0, weight, np.nan)
 
 
-def worth_it(choices: list[ZoneChoice], gaps: list[float], *, least_saving: float, least_gap: float) -> tuple[int, str]:
+def worth_it(
+    saved: Sequence[tuple[float, ...]], gaps: Sequence[float], *, least_saving: float, least_gap: float
+) -> tuple[int, str]:
     """
     Smallest number of zones after which more are not worth it.
 
     Parameters
     ----------
-    choices : list of ZoneChoice
-        For 1 … n zones.
-    gaps : list of float
-        For each, the least distance between the values of two zones next to each other.
+    saved : sequence of tuple of float
+        What 1, 2, 3 … zones save against one, by each measure: a zone more must be worth it by every one. [lb/ac]
+    gaps : sequence of float
+        For each, the least distance between the values of two zones next to each other. [lb/ac]
     least_saving : float
         What each further zone must save on average to be worth drawing. [lb/ac]
     least_gap : float
-        Zones nearer to each other than this get the same rate. [lb/ac]
+        Zones nearer to each other than this are not told apart by their rates. [lb/ac]
 
     Returns
     -------
@@ -100,33 +101,25 @@ def worth_it(choices: list[ZoneChoice], gaps: list[float], *, least_saving: floa
 
     Examples
     --------
-    >>> left = [ZoneChoice(zones=k, misallocated_lb_ac=x) for k, x in ((1, 20.0), (2, 11.0), (3, 8.0), (4, 7.8))]
-    >>> worth_it(left, [99.0, 40.0, 25.0, 15.0], least_saving=0.5, least_gap=5.0)[0]
+    The third zone saves 3.0, the fourth 0.2:
+
+    >>> worth_it([(0.0,), (9.0,), (12.0,), (12.2,)], [0.0, 40.0, 25.0, 15.0], least_saving=0.5, least_gap=5.0)[0]
     3
     """
-    saved = [
-        choices[0].misallocated_lb_ac - choice.misallocated_lb_ac
-        if choice.survives_lb_ac is None
-        else choice.survives_lb_ac
-        for choice in choices
-    ]
-    usable = [i for i in range(len(choices)) if i == 0 or gaps[i] >= least_gap]
+    usable = [i for i in range(len(saved)) if i == 0 or gaps[i] >= least_gap]
     chosen = 0
-    while better := [i for i in usable if i > chosen and saved[i] - saved[chosen] >= least_saving * (i - chosen)]:
+
+    def gain_of(i: int) -> float:
+        return min(there - here for there, here in zip(saved[i], saved[chosen], strict=True))
+
+    while better := [i for i in usable if i > chosen and gain_of(i) >= least_saving * (i - chosen)]:
         chosen = better[0]
-    zones = choices[chosen].zones
-    what = "of the saving that outlives the samples' error" if choices[0].survives_lb_ac is not None else "saved"
-    if chosen == len(choices) - 1 and zones > 1:
-        return zones, f"{zones} zones: the most that were tried."
-    more = list(range(chosen + 1, len(choices)))
-    if not more:
-        return zones, "1 zone: the most that was asked for."
-    gain = saved[more[0]] - saved[chosen]
-    word = "zone" if zones == 1 else "zones"
-    reason = (
-        f"{zones} {word}: one more would bring {max(gain, 0.0):.1f} lb/ac {what}; "
-        f"less than {least_saving:g} lb/ac is not worth a zone."
-    )
+    zones = "1 zone" if chosen == 0 else f"{chosen + 1} zones"
+    if chosen == len(saved) - 1:
+        return chosen + 1, f"{zones}: the most that were tried."
+    gain = gain_of(chosen + 1)
     if gain >= least_saving:
-        reason = f"{zones} {word}: with more, two zones would differ by less than a rate step of {least_gap:g} lb/ac."
-    return zones, reason
+        return chosen + 1, f"{zones}: with one more, two would differ by less than a rate step of {least_gap:g} lb/ac."
+    return chosen + 1, (
+        f"{zones}: one more would save {max(gain, 0.0):.1f} lb/ac, and less than {least_saving:g} is not worth a zone."
+    )

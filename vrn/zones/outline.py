@@ -108,7 +108,7 @@ def faces_of(lines: list[shapely.Geometry], treated: shapely.Geometry) -> NDArra
     shapely.prepare(treated)
     for grid_size in (None, 1e-5, 1e-3):  # coordinates as they are; then to 10 µm, 1 mm, for lines that all but meet
         noded = shapely.union_all(lines, grid_size=grid_size)
-        faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
+        faces: NDArray[np.object_] = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
         faces = faces[shapely.contains_xy(treated, shapely.get_coordinates(shapely.point_on_surface(faces)))]
         if abs(shapely.area(faces).sum() - shapely.area(treated)) <= _CLOSE * shapely.area(
             treated
@@ -218,7 +218,8 @@ def _patches(labels: NDArray[np.int32], grid: Grid) -> NDArray[np.object_]:
     ends[..., 0] = grid.west_m + lattice[..., 0] * grid.cell_m
     ends[..., 1] = grid.north_m - lattice[..., 1] * grid.cell_m
     edges: Any = shapely.linestrings(ends)
-    return shapely.get_parts(shapely.polygonize(edges))
+    polygons: NDArray[np.object_] = shapely.get_parts(shapely.polygonize(edges))
+    return polygons
 
 
 def _runs(edges: NDArray[np.bool_], turns: NDArray[np.bool_]) -> NDArray[np.intp]:

@@ -8,7 +8,7 @@ from vrn.errors import CrsMismatchError, InputFileError
 from vrn.field.grid import Grid
 from vrn.field.layers import PolygonLayer
 from vrn.units import AC_M2
-from vrn.zones.draw import labels_of
+from vrn.zones.finish import labels_of
 from vrn.zones.model import Zones
 from vrn.zones.outline import dissolved, faces_of
 
