@@ -1,8 +1,6 @@
 """The demo fields: written again they are the same, small, and what their README says."""
 
 import csv
-import importlib.util
-import sys
 from pathlib import Path
 from types import ModuleType
 
@@ -12,21 +10,6 @@ import shapely
 
 ROOT = Path(__file__).resolve().parents[2]
 FIELDS = ("cedar_bend", "heron_flat", "mill_race")
-
-
-def load_script() -> ModuleType:
-    """The script that wrote the demo fields, as a module."""
-    spec = importlib.util.spec_from_file_location("demo_make_fields", ROOT / "demo_fields" / "make_fields.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-@pytest.fixture(scope="module")
-def script() -> ModuleType:
-    """The generator."""
-    return load_script()
 
 
 def _files(root: Path) -> dict[str, bytes]:
