@@ -1,5 +1,6 @@
 """Command line: parse, call, print, exit. The only room that prints."""
 
+import os
 import sys
 
 from vrn.cli import build as _build  # noqa: F401
@@ -32,6 +33,8 @@ def main(argv: list[str] | None = None) -> int:
     status : int
         0 done, 1 done with findings that need a person, 2 refused.
     """
+    # one thread: a field's small matrices lose to the coming and going of a second, and sums keep their order
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         status = app(args=argv, standalone_mode=True, prog_name="vrn")
     except SystemExit as stop:
