@@ -58,21 +58,13 @@ def iso_grid(prescription: Prescription) -> IsoGrid:
         A cell takes the zone that holds its centre; a cell that touches no-apply ground or a hole takes none.
     """
     zones = drawn_zones(prescription)
-    buffer_m = prescription.field.settings.field.edge_buffer_ft * FT_M
-    west, south, east, north = (float(v) for v in shapely.total_bounds([p for zone in zones for p in zone.parts]))
-    middle = ((west + east) / 2, (south + north) / 2)
-    east_m_deg, north_m_deg = _degrees_per_m(*middle)
-    west, east = west - buffer_m * east_m_deg, east + buffer_m * east_m_deg
-    south, north = south - buffer_m * north_m_deg, north + buffer_m * north_m_deg
-    cell_m = _cell_m(prescription.grid.cell_m, (east - west) / east_m_deg, (north - south) / north_m_deg)
-    east_step, north_step = round(cell_m * east_m_deg, 12), round(cell_m * north_m_deg, 12)
-    west, south = math.floor(west * 1e9) / 1e9, math.floor(south * 1e9) / 1e9
+    west, south, east, north, east_step, north_step, cell_m = _frame(prescription, zones)
     cols, rows = max(1, math.ceil((east - west) / east_step)), max(1, math.ceil((north - south) / north_step))
     zone = _zone_of_centers(zones, west, south, east_step, north_step, (rows, cols))
     lon = np.asarray(west + (np.arange(cols) + 0.5) * east_step, dtype=np.float64)
     lat = np.asarray(south + (np.arange(rows) + 0.5) * north_step, dtype=np.float64)
-    if buffer_m > 0:
-        zone = _widened(zone, prescription, lon, lat, buffer_m)
+    if prescription.field.settings.field.edge_buffer_ft > 0:
+        zone = _widened(zone, prescription, lon, lat)
     zone = _kept_off(zone, prescription, lon, lat, (east_step, north_step))
     return IsoGrid(
         south_deg=south, west_deg=west, north_step_deg=north_step, east_step_deg=east_step, zone=zone, cell_m=cell_m
@@ -93,9 +85,7 @@ def coarser_cells(prescription: Prescription) -> tuple[Finding, ...]:
     """
     if prescription.field.settings.export.iso_grid == "polygons":
         return ()
-    west, south, east, north = prescription.outline().bounds
-    around_m = 2 * prescription.field.settings.field.edge_buffer_ft * FT_M
-    cell_m = _cell_m(prescription.grid.cell_m, east - west + around_m, north - south + around_m)
+    *_, cell_m = _frame(prescription, drawn_zones(prescription))
     if cell_m <= prescription.grid.cell_m:
         return ()
     problem = (
@@ -113,10 +103,18 @@ def _degrees_per_m(longitude: float, latitude: float) -> tuple[float, float]:
     return ((float(east_lon) - longitude + 180.0) % 360.0 - 180.0) / 100.0, (float(north_lat) - latitude) / 100.0
 
 
-def _cell_m(wanted_m: float, width_m: float, height_m: float) -> float:
-    """The wanted cell, or the least (in half metres) that keeps both counts within the limit."""
-    least_m = max(width_m, height_m) / (MOST_CELLS - 2)  # a cell to spare on each side
-    return wanted_m if least_m <= wanted_m else math.ceil(least_m * 2) / 2
+def _frame(
+    prescription: Prescription, zones: tuple[DrawnZone, ...]
+) -> tuple[float, float, float, float, float, float, float]:
+    """West, south, east, north, step east and north of the grid [°], and its cell: the field's own, if it fits. [m]"""
+    west, south, east, north = (float(v) for v in shapely.total_bounds([p for zone in zones for p in zone.parts]))
+    east_m_deg, north_m_deg = _degrees_per_m((west + east) / 2, (south + north) / 2)
+    buffer_m = prescription.field.settings.field.edge_buffer_ft * FT_M
+    west, east = math.floor((west - buffer_m * east_m_deg) * 1e9) / 1e9, east + buffer_m * east_m_deg
+    south, north = math.floor((south - buffer_m * north_m_deg) * 1e9) / 1e9, north + buffer_m * north_m_deg
+    least_m = max((east - west) / east_m_deg, (north - south) / north_m_deg) / (MOST_CELLS - 1)
+    cell_m = max(prescription.grid.cell_m, math.ceil(least_m * 10) / 10)
+    return west, south, east, north, round(cell_m * east_m_deg, 12), round(cell_m * north_m_deg, 12), cell_m
 
 
 def _zone_of_centers(
@@ -136,10 +134,9 @@ def _widened(
     prescription: Prescription,
     lon: NDArray[np.float64],
     lat: NDArray[np.float64],
-    far_m: float,
 ) -> NDArray[np.int32]:
     """Cells outside the boundary but near it take the nearest zone, so that a drifting boom does not drop out."""
-    crs = prescription.grid.crs
+    crs, far_m = prescription.grid.crs, prescription.field.settings.field.edge_buffer_ft * FT_M
     empty = np.argwhere(zone == 0)
     places = shapely.points(*transformer(WGS84, crs).transform(lon[empty[:, 1]], lat[empty[:, 0]]))
     outside = ~shapely.intersects(places, prescription.field.boundary)

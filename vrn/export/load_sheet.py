@@ -1,6 +1,5 @@
 """The operator's sheet: what to pick, which unit the terminal must show, which total to expect, how many loads."""
 
-import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
@@ -10,6 +9,7 @@ from vrn.export.iso_grid import iso_grid
 from vrn.export.names import one_line, status, terminal_name
 from vrn.export.report_units import Shown
 from vrn.export.shapefile import column_names
+from vrn.prescription.loads import loads_report
 from vrn.prescription.model import Prescription
 
 _CAUTIONS: Final = (
@@ -75,13 +75,10 @@ def _product(prescription: Prescription) -> Iterator[str]:
     yield f"  {shown.text(unit, prescription.total_product)} in all, on {shown.text('area', prescription.acres)}"
     mean = shown.text("n_rate", prescription.mean_rate_n_lb_ac)
     yield f"  {shown.text('n_mass', prescription.total_n_lb)}, {mean} on average"
-    machine = prescription.field.settings.machine
-    tank = machine.tank_gal if unit == "gal" else machine.tank_lb
-    if tank is not None and prescription.total_product > 0:
-        loads = prescription.total_product / tank
-        last = prescription.total_product - (math.ceil(loads - 1e-9) - 1) * tank
-        yield (f"  {math.ceil(loads - 1e-9)} loads of {shown.text(unit, tank)}, the last of {shown.text(unit, last)}"
-               if loads > 1 + 1e-9 else f"  one load (the tank holds {shown.text(unit, tank)})")  # fmt: skip
+    report = loads_report(prescription.rates, product, prescription.field.settings.machine)
+    if report["loads"]:
+        tank, last, full = shown.text(unit, report["tank"]), shown.text(unit, report["last_load"]), report["loads"] - 1
+        yield f"  {full + 1} loads: {full} of {tank}, then {last}" if full else f"  one load of {last}"
 
 
 def _terminal(prescription: Prescription) -> Iterator[str]:

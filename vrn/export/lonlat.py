@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 import shapely
 
+from vrn.errors import OutputError
 from vrn.field.area import reproject
 from vrn.prescription.model import Prescription, ZoneRate
 
@@ -34,9 +35,19 @@ def drawn_zones(prescription: Prescription) -> tuple[DrawnZone, ...]:
     -------
     zones : tuple of DrawnZone
         In the order of the rates.
+
+    Raises
+    ------
+    OutputError
+        If nothing is left of a zone once its vertices are rounded.
     """
     crs = prescription.grid.crs
-    return tuple(DrawnZone(rate=rate, parts=lonlat_parts(rate.outline, crs)) for rate in prescription.rates)
+    zones = tuple(DrawnZone(rate=rate, parts=lonlat_parts(rate.outline, crs)) for rate in prescription.rates)
+    for zone in zones:
+        if not zone.parts:
+            problem = f"Zone {zone.rate.zone} is narrower than the centimetre that files carry."
+            raise OutputError(problem, "Merge it with a neighbour, or raise zones.least_patch_ac.")
+    return zones
 
 
 def lonlat_parts(geometry: shapely.Geometry, crs: str) -> tuple[shapely.Polygon, ...]:
