@@ -16,8 +16,9 @@ from markupsafe import Markup
 
 from vrn.export.map_page_layers import LEVELS, Picture, frame_of, pictures, sample_places
 from vrn.export.map_page_leaflet import Drawn, leaflet_map
+from vrn.export.map_page_legend import rate_layer, surface_layer
 from vrn.export.map_page_still import still_picture
-from vrn.export.map_page_words import allowed_of, page_words, rate_colors, surface_words, zone_words
+from vrn.export.map_page_words import allowed_of, page_words, zone_words
 from vrn.export.report_units import Shown
 from vrn.prescription.model import Prescription
 
@@ -58,8 +59,8 @@ def map_page(prescription: Prescription) -> str:
     places = sample_places(prescription, shown)
     drawn = leaflet_map(prescription, frame, surfaces, places, shown)
     layers = [
-        _rate_layer(prescription, shown),
-        *(_layer(picture, drawn.names, shown, prescription.ledger.method) for picture in surfaces),
+        rate_layer(prescription, shown),
+        *(surface_layer(picture, drawn.names, shown, prescription.ledger.method) for picture in surfaces),
     ]
     page = page_words(prescription, shown)
     leaflet_css, leaflet_js, licence = leaflet_files()
@@ -135,46 +136,6 @@ def _origin(tiles: str) -> str:
     """``https://{s}.example.org/{z}/{x}/{y}.png`` → ``https://*.example.org``."""
     address = urlsplit(tiles.replace("{s}", "*"))
     return f"{address.scheme}://{address.netloc}"
-
-
-def _rate_layer(prescription: Prescription, shown: Shown) -> dict[str, Any]:
-    colors = rate_colors(prescription)
-    by_color: dict[str, tuple[str, list[str]]] = {}
-    for rate in sorted(prescription.rates, key=lambda rate: rate.rate_n_lb_ac):
-        by_color.setdefault(colors[rate.zone], (shown.number("n_rate", rate.rate_n_lb_ac), []))[1].append(
-            str(rate.zone)
-        )
-    items = "".join(
-        f'<li><span class="swatch" style="background:{color}"></span>{number} (zone {", ".join(zones)})</li>'
-        for color, (number, zones) in by_color.items()
-    )
-    return {
-        "key": "rate", "title": "Rate", "unit": shown.unit("n_rate"),
-        "legend": Markup(f'<ul class="swatches">{items}</ul>'),
-        "words": f"What is to be applied, zone by zone. One flat rate from the same samples would be "
-        f"{shown.text('n_rate', prescription.flat_rate_n_lb_ac)} everywhere.",
-    }  # fmt: skip
-
-
-def _layer(picture: Picture, names: dict[str, str], shown: Shown, method: str) -> dict[str, Any]:
-    factor = shown.factor(picture.quantity)
-    low, high = picture.low * factor, picture.high * factor
-    steps = ", ".join(picture.ramp.stops)
-    if not high > low:
-        middle = picture.ramp.classes(1)[0]
-        bar = f'<div class="bar" style="background:{middle}"></div>' if high == low else ""
-        ticks = f'<span style="left:50%">{low:.{shown.decimals(picture.quantity)}f}</span>' if high == low else ""
-    else:
-        bar = f'<div class="bar" style="background:linear-gradient(90deg, {steps})"></div>'
-        ticks = "".join(
-            f'<span style="left:{(tick - low) / (high - low) * 94 + 3:.1f}%">{tick:g}</span>' for tick in picture.ticks
-        )
-    return {
-        "key": picture.key, "title": picture.title, "unit": shown.unit(picture.quantity), "name": names[picture.key],
-        "legend": Markup(f'{bar}<div class="ticks">{ticks}</div>'),
-        "words": surface_words(picture, shown, prescribed_by=method),
-        "low": low, "high": high, "decimals": shown.decimals(picture.quantity), "ramp": picture.ramp.name,
-    }  # fmt: skip
 
 
 def _data(

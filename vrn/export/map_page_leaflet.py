@@ -11,7 +11,6 @@ from vrn.export.map_page_layers import Frame, Picture, feature
 from vrn.export.map_page_still import label_points
 from vrn.export.map_page_words import rate_colors
 from vrn.export.report_units import Shown
-from vrn.prescription.heading import passes_over
 from vrn.prescription.model import Prescription
 from vrn.units import FT_M
 
@@ -182,6 +181,8 @@ def _on_demand(prescription: Prescription) -> dict[str, list[dict[str, Any]]]:
     driven = prescription.details.get("drive")
     if not isinstance(driven, dict) or "heading_deg" not in driven:
         return {"strips": strips}
+    from vrn.prescription.heading import passes_over
+
     treated = prescription.outline()
     swath_m = float(driven["swath_ft"]) * FT_M
     passes = passes_over(treated, crs=crs, swath_m=swath_m, heading_deg=float(driven["heading_deg"]))

@@ -2,17 +2,15 @@
 
 import math
 import re
-from datetime import date
 from typing import Any
 
 import numpy as np
 
-from vrn.export.map_page_layers import Picture, sample_places
+from vrn.export.map_page_layers import sample_places
 from vrn.export.ramps import NITROGEN
-from vrn.export.raster import leave_one_out_rmse
 from vrn.export.report_methods import opinions
+from vrn.export.report_phrases import cautions, day, facts
 from vrn.export.report_units import UNKNOWN, Shown
-from vrn.field.surface import Surface
 from vrn.nitrogen.ledger import Ledger, largest_remainder
 from vrn.prescription.limits import rules_of
 from vrn.prescription.model import Prescription, ZoneRate
@@ -144,54 +142,6 @@ def _band(ledger: Ledger, shown: Shown) -> str | None:
     return f"{low} to {high} {shown.unit('n_line')}"
 
 
-def surface_words(picture: Picture, shown: Shown, *, prescribed_by: str = "") -> str:
-    """
-    What a layer shows and what it rests on, in one or two sentences.
-
-    Parameters
-    ----------
-    picture : Picture
-    shown : Shown
-    prescribed_by : str
-        Key of the method.
-
-    Returns
-    -------
-    words : str
-    """
-    surface = picture.surface
-    if picture.key.endswith("_se"):
-        what = picture.title.split(":")[0].lower()
-        return f"How far the {what} map may be off: one standard error, larger away from samples."
-    if math.isnan(picture.low):
-        return "Not known."
-    if surface.chosen == "constant":
-        return f"One value for the whole field: {shown.text(picture.quantity, picture.low)}."
-    source = f" ({surface.details['source']})" if surface.details.get("source") else ""
-    places = surface.details.get("places")
-    made = {
-        "ordinary kriging": f"Measured at {places or 'the'} places, between them inferred by ordinary kriging",
-        "inverse distance": f"Measured at {places or 'the'} places, between them inferred by inverse distance",
-        "area means": "Each composite sample's value over its area",
-        "mean": "One mean: the samples do not support a map",
-        "raster by area": "The raster that was given, averaged over each cell",
-        "polygons by area": "The areas that were given, averaged over each cell",
-        prescribed_by: f"The ledger of every cell, by the method {prescribed_by}; below 0 the soil holds enough",
-    }.get(surface.chosen, f"Made by {surface.chosen}")
-    return f"{made}{source}.{_error(surface, shown, picture.quantity)}"
-
-
-def _error(surface: Surface, shown: Shown, quantity: str) -> str:
-    """Leave-one-out error of the chosen way against the plain mean's, where it is known."""
-    chosen = leave_one_out_rmse(surface.details, surface.chosen)
-    mean = leave_one_out_rmse(surface.details, "mean")
-    if chosen is None:
-        return ""
-    words = f" Each sample guessed from the others is off by {shown.text(quantity, chosen)}"
-    against = f" (by the plain mean, {shown.text(quantity, mean)})" if mean is not None else ""
-    return f"{words}{against}."
-
-
 def page_words(prescription: Prescription, shown: Shown) -> dict[str, Any]:
     """
     What stands on the page once: names, dates, totals, units, limits, findings, cautions.
@@ -242,22 +192,6 @@ def page_words(prescription: Prescription, shown: Shown) -> dict[str, Any]:
     }
 
 
-def facts(prescription: Prescription, shown: Shown) -> list[str]:
-    """Season, area, when and at which stage the cores were pulled, when it is to be applied."""
-    settings = prescription.field.settings
-    pulled = sorted({on for on in prescription.field.samples.sampled_on if on is not None})
-    found = [f"Season {settings.field.season}", f"{shown.text('area', prescription.acres)} treated"]
-    if pulled:
-        span = day(pulled[0]) if len(pulled) == 1 else f"{day(pulled[0])} to {day(pulled[-1])}"
-        stage = f" at {settings.crop.growth_stage}" if settings.crop.growth_stage else ""
-        found.append(f"cores pulled {span}{stage}")
-    elif settings.crop.growth_stage:
-        found.append(f"cores pulled at {settings.crop.growth_stage}")
-    if settings.crop.application_date:
-        found.append(f"to be applied {day(settings.crop.application_date)}")
-    return found
-
-
 def allowed_of(prescription: Prescription, rate: ZoneRate, shown: Shown) -> dict[str, Any]:
     """
     Rates a person may set for a zone.
@@ -283,27 +217,6 @@ def allowed_of(prescription: Prescription, rate: ZoneRate, shown: Shown) -> dict
     least, most = rules_of(settings.limits, settings.machine).window(applied)
     words = f"0, or {shown.number('n_rate', least)} to {shown.text('n_rate', most)}." if most > 0 else "0 only."
     return {"least": least, "most": most, "allowed": words}
-
-
-_CAUTIONS = (
-    "This is advice. Local rules, the label, the nutrient management plan and a licensed person decide.",
-    "Keep the setbacks that the law and the label ask for from wells, streams, ponds and tile inlets.",
-    "The setbacks drawn here are those given in the field file, no others.",
-    "More nitrogen than the crop takes up ends in drinking water. Where a reading is in doubt, apply less.",
-    "Before the first pass, check the unit and the total that the terminal shows against the load sheet.",
-)
-
-
-def cautions(prescription: Prescription) -> tuple[str, ...]:
-    """What anyone who uses the prescription must know, the product's own cautions first."""
-    return (*prescription.product.cautions, *_CAUTIONS)
-
-
-def day(value: date | None) -> str:
-    """``2026-06-12`` → ``12 June 2026``."""
-    months = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-              "November", "December")  # fmt: skip
-    return "" if value is None else f"{value.day} {months[value.month - 1]} {value.year}"
 
 
 def _file_name(name: str, season: int) -> str:

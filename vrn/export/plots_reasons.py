@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from vrn.export.map_page_words import day
 from vrn.export.plots import INK, QUIET, figure, png
+from vrn.export.report_phrases import day
 from vrn.export.report_units import Shown
 from vrn.field.weather import Weather
 from vrn.prescription.model import ZoneRate

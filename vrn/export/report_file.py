@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 
 from vrn.export.map_page_layers import sample_places
-from vrn.export.map_page_words import cautions, ledger_rows
+from vrn.export.map_page_words import ledger_rows
 from vrn.export.plots_reasons import season_plot, waterfall_plot, zone_count_plot
 from vrn.export.report_methods import opinions
 from vrn.export.report_parts import Bullets, Lines, Part, Picture, Table, Text
+from vrn.export.report_phrases import cautions
 from vrn.export.report_surfaces import surfaces_part
 from vrn.export.report_units import UNKNOWN, Shown
 from vrn.field.settings import as_plain

@@ -2,10 +2,10 @@
 
 import math
 
-from vrn.export.map_page_words import facts
 from vrn.export.plots import rate_map
 from vrn.export.raster import leave_one_out_rmse
 from vrn.export.report_parts import Bullets, Part, Picture, Table, Text
+from vrn.export.report_phrases import facts
 from vrn.export.report_units import Shown
 from vrn.prescription.model import Prescription
 

@@ -75,6 +75,11 @@ class Field:
             problem = f"The samples are in {self.samples.crs}, the field in {self.crs}."
             raise CrsMismatchError(problem, "Read them with vrn.read_field, which reprojects them.")
 
+    def _repr_html_(self) -> str:
+        from vrn.field.field_html import field_html
+
+        return field_html(self)
+
     @property
     def name(self) -> str:
         """Name of the field."""

@@ -172,6 +172,11 @@ class Ledger:
             inputs={name: put(value) for name, value in self.inputs.items()},
         )
 
+    def _repr_html_(self) -> str:
+        from vrn.nitrogen.ledger_html import ledger_html
+
+        return ledger_html(self)
+
     def reduce(self, mean: Callable[[NDArray[np.float64]], float], *, size: int) -> "Ledger":
         """
         Ledger of an area: each line averaged by ``mean`` over the same cells.

@@ -168,6 +168,11 @@ class Prescription:
 
         return prescription_html(self)
 
+    def _repr_html_(self) -> str:
+        from vrn.prescription.model_html import prescription_html
+
+        return prescription_html(self)
+
     @property
     def mean_rate_n_lb_ac(self) -> float:
         """Total nitrogen over treated acres. [lb N/ac]"""
