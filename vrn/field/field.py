@@ -10,6 +10,7 @@ from vrn.field.findings import Finding
 from vrn.field.layers import ConstantLayer, Layer, PolygonLayer
 from vrn.field.samples import SoilSamples
 from vrn.field.settings import Settings
+from vrn.field.trial import NitrogenTrial
 from vrn.field.weather import Weather
 
 
@@ -40,6 +41,8 @@ class Field:
     weather : Weather or None
     zones : PolygonLayer or None
         The user's own zones: polygons with a zone number.
+    trial : NitrogenTrial or None
+        The user's own trial, for ``economic-optimum``.
     extra_layers : dict of str to Layer
     findings : tuple of Finding
         What reading assumed or noticed.
@@ -58,6 +61,7 @@ class Field:
     applied_n: Layer | None = None
     weather: Weather | None = None
     zones: PolygonLayer | None = None
+    trial: NitrogenTrial | None = None
     extra_layers: dict[str, Layer] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
     inputs: dict[str, str] = field(default_factory=dict)

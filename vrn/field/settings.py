@@ -85,6 +85,7 @@ class YieldPotentialLayer:
     file: str | None = None
     files: tuple[str, ...] = ()
     column: str | None = None
+    columns: dict[str, str] = field(default_factory=dict)  # of harvester logs: our name = "their name"
     kind: Literal["relative", "bu_ac", "yield_log"] = "relative"
     value: Annotated[float, Gt(0), Le(450)] | None = None
     crs: str | None = None

@@ -13,6 +13,8 @@ from vrn.ingest.table import Table
 _UNKNOWN = {"", "na", "n/a", "nan", "null", "none", "-", "–", "—", ".", "?", "not tested", "missing"}
 _LIMIT = re.compile(r"^([<>≤≥])=?\s*(.+)$")
 _SHOWN_FAULTS = 8
+_LONG = 2000  # rows from which a column is first tried whole
+_HIGHEST = 1e100
 
 
 class RowFaults:
@@ -94,6 +96,10 @@ def limited_numbers(
         -1 for ``<``, 1 for ``>``, 0 for a plain number.
     """
     cells = table.column(column)
+    if len(cells) > _LONG:
+        plain = _plain_numbers(cells)
+        if plain is not None:
+            return plain, np.zeros(len(cells), dtype=np.int8)
     comma = _decimal_comma(table, cells)
     values = np.full(len(cells), np.nan)
     limit = np.zeros(len(cells), dtype=np.int8)
@@ -113,6 +119,19 @@ def limited_numbers(
     return values, limit
 
 
+def _plain_numbers(cells: list[str]) -> NDArray[np.float64] | None:
+    """A long column of plain numbers and empty cells at once; None when any cell needs a closer look."""
+    try:
+        values = np.array([cell or "nan" for cell in cells]).astype(float)
+    except ValueError:
+        return None
+    empty = np.array([not cell for cell in cells], dtype=bool)
+    sound = np.isfinite(values) == ~empty
+    if not sound.all() or any("_" in cell for cell in cells) or np.nanmax(np.abs(values), initial=0.0) >= _HIGHEST:
+        return None
+    return values
+
+
 def _decimal_comma(table: Table, cells: list[str]) -> bool:
     """Whether commas in a column are decimal marks: only where they do not separate cells and no point is used."""
     return table.delimiter != "," and any("," in cell for cell in cells) and not any("." in cell for cell in cells)
@@ -129,7 +148,7 @@ def _number(text: str, comma: bool) -> float | None:
         value = float(text)
     except ValueError:
         return None
-    return value if math.isfinite(value) and abs(value) < 1e100 else None
+    return value if math.isfinite(value) and abs(value) < _HIGHEST else None
 
 
 def _number_remedy(text: str) -> str:

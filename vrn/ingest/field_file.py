@@ -31,7 +31,7 @@ class Fault:
     remedy: str
 
 
-def read_settings(path: str | Path) -> Settings:
+def read_settings(path: str | Path, *, review: str | Path | None = None) -> Settings:
     """
     Read and check a field file.
 
@@ -39,6 +39,8 @@ def read_settings(path: str | Path) -> Settings:
     ----------
     path : str or Path
         The ``field.toml``.
+    review : str or Path, optional
+        A file with a ``[review]`` table, as the map page saves it; its keys go before those of the field file.
 
     Returns
     -------
@@ -50,7 +52,16 @@ def read_settings(path: str | Path) -> Settings:
         If the file cannot be read or holds any fault; the error lists all of them with key path and remedy.
     """
     path = Path(path)
-    return settings_from(load_toml(path), shown=path.name)
+    raw = load_toml(path)
+    settings = settings_from(raw, shown=path.name)
+    if review is None:
+        return settings
+    review = Path(review)
+    added = load_toml(review)
+    if set(added) != {"review"} or not isinstance(added["review"], dict):
+        problem = f"{review.name}: it holds more or other than a table [review]."
+        raise InputFileError(problem, "Give the file that the map page saved; other keys belong into the field file.")
+    return settings_from({**raw, "review": {**raw.get("review", {}), **added["review"]}}, shown=review.name)
 
 
 def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings:

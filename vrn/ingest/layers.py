@@ -18,6 +18,7 @@ from vrn.ingest.recognize import recognize
 from vrn.ingest.table import Table
 from vrn.ingest.tables import holds_table
 from vrn.ingest.vectors import read_features
+from vrn.ingest.yield_log import read_yield_logs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +99,9 @@ def read_layers(intake: Intake, settings: Settings, boundary: shapely.Geometry, 
             intake, organic.file, "layers.organic_matter", ORGANIC_MATTER, boundary, crs, column=organic.column,
             given_crs=organic.crs,
         )  # fmt: skip
-    if potential is not None and potential.kind != "yield_log":
+    if potential is not None and potential.kind == "yield_log":
+        layers["yield_potential"] = read_yield_logs(intake, potential, boundary, crs)
+    elif potential is not None:
         wanted = RELATIVE if potential.kind == "relative" else YIELD
         if potential.value is not None:
             layers["yield_potential"] = ConstantLayer(name=wanted.name, value=potential.value)

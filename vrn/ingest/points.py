@@ -17,6 +17,7 @@ from vrn.ingest.tables import holds_table, read_table
 from vrn.ingest.vectors import read_features
 
 LONGITUDE = ("lon", "long", "lng", "x", "easting", "easting_m", "east")
+_LOST_SHARE = 0.2  # of a log's records that may have no usable place before the file is refused
 LATITUDE = ("lat", "y", "northing", "northing_m", "north")
 
 
@@ -48,6 +49,7 @@ def read_places(
     key: str,
     roles: tuple[str, ...] = (),
     placeless: bool = False,
+    lenient: bool = False,
 ) -> Places:
     """
     Read a table with coordinates, or a vector file of points.
@@ -68,6 +70,8 @@ def read_places(
         Our column names.
     placeless : bool, default False
         Whether a table without coordinate columns will do.
+    lenient : bool, default False
+        Whether rows with no usable place are counted and told instead of refused, as in logs of a machine.
 
     Returns
     -------
@@ -85,7 +89,7 @@ def read_places(
         )  # fmt: skip
     table = read_table(intake, source)
     columns = Columns(table, mapping, key=key, roles=tuple(dict.fromkeys((*roles, "longitude", "latitude"))))
-    xy, system = _from_columns(intake, source, table, columns, given_crs, placeless)
+    xy, system = _from_columns(intake, source, table, columns, given_crs, placeless=placeless, lenient=lenient)
     return _placed(source, table, columns, xy, system, crs)
 
 
@@ -122,7 +126,14 @@ def _bounds(xy: NDArray[np.float64]) -> tuple[float, ...]:
 
 
 def _from_columns(
-    intake: Intake, source: Source, table: Table, columns: Columns, given_crs: str | None, placeless: bool
+    intake: Intake,
+    source: Source,
+    table: Table,
+    columns: Columns,
+    given_crs: str | None,
+    *,
+    placeless: bool,
+    lenient: bool,
 ) -> tuple[NDArray[np.float64], str]:
     """Coordinates as they stand in a table, shape (n, 2), and their system."""
     if placeless and columns.find("longitude", *LONGITUDE) is None and columns.find("latitude", *LATITUDE) is None:
@@ -134,21 +145,26 @@ def _from_columns(
     faults = RowFaults(table)
     x = _angles(table, x_name, "EW", faults)
     y = _angles(table, y_name, "NS", faults)
-    for i in np.flatnonzero(np.isnan(x) != np.isnan(y)):
-        faults.add(table.row[i], "one coordinate without the other", "Fill in both, or leave both empty.")
-    for i in np.flatnonzero((x == 0) & (y == 0)):
-        faults.add(
-            table.row[i], "0, 0 is no place in a field", "Fill in the coordinates; the receiver had no fix there."
-        )
-    faults.raise_if_any()
+    half, origin = np.isnan(x) != np.isnan(y), (x == 0) & (y == 0)
+    off = (np.abs(x) > 180) | (np.abs(y) > 90) if given_crs is None else np.zeros(len(x), dtype=bool)
+    if off.any() and off[np.isfinite(x) & ~origin].all():
+        off[:] = False  # all of them: another system, which is told below
+    for wrong, problem, remedy in (
+        (half, "one coordinate without the other", "Fill in both, or leave both empty."),
+        (origin, "0, 0 is no place in a field", "Fill in the coordinates; the receiver had no fix there."),
+        (off, "is no longitude and latitude", "Mend the row; are the two swapped, or a decimal point lost?"),
+    ):
+        for i in np.flatnonzero(wrong):
+            shown = f"{x[i]:g}, {y[i]:g} {problem}" if wrong is off else problem
+            faults.add(table.row[i], shown, remedy)
+    if not lenient or len(faults.faults) > _LOST_SHARE * len(table):
+        faults.raise_if_any()
+    lost = half | origin | off
+    x[lost], y[lost] = np.nan, np.nan
+    if faults.faults:
+        intake.note(source, f"{len(faults.faults)} records have no usable place and were passed over.",
+                    "Nothing to do unless they are many.")  # fmt: skip
     xy = np.column_stack([x, y])
-    if given_crs is None:
-        off = (np.abs(x) > 180) | (np.abs(y) > 90)
-        if off.any() and not off[np.isfinite(x)].all():
-            for i in np.flatnonzero(off):
-                faults.add(table.row[i], f"{x[i]:g}, {y[i]:g} is no longitude and latitude",
-                           "Mend the row; are the two swapped, or a decimal point lost?")  # fmt: skip
-            faults.raise_if_any()
     return xy, system_of(intake, source, "" if given_crs else LONLAT, given_crs, _bounds(xy))
 
 

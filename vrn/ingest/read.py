@@ -1,21 +1,21 @@
 """The field file and everything it names, read, checked and brought into one projected system."""
 
-import hashlib
 from pathlib import Path
 
-from vrn.errors import InputFileError
 from vrn.field.field import Field
+from vrn.field.layers import PolygonLayer
 from vrn.field.settings import Settings
 from vrn.ingest.field_file import read_settings
-from vrn.ingest.intake import Intake
+from vrn.ingest.intake import Intake, Source
 from vrn.ingest.layers import read_layers
 from vrn.ingest.outline import read_boundary, read_no_apply
 from vrn.ingest.samples import read_samples
 from vrn.ingest.suspicions import inside_only, look_at_samples
+from vrn.ingest.trial import read_trial
 from vrn.ingest.weather import read_weather
 
 
-def read_field(path: str | Path) -> Field:
+def read_field(path: str | Path, *, review: str | Path | None = None) -> Field:
     """
     Read one field.
 
@@ -23,6 +23,8 @@ def read_field(path: str | Path) -> Field:
     ----------
     path : str or Path
         Its ``field.toml``; everything it names is found relative to it.
+    review : str or Path, optional
+        A saved review, whose ``[review]`` goes before that of the field file.
 
     Returns
     -------
@@ -35,13 +37,10 @@ def read_field(path: str | Path) -> Field:
         If any input cannot be used; the problem names file and row, the remedy says what to do.
     """
     path = Path(path)
-    settings = read_settings(path)
+    settings = read_settings(path, review=review)
     intake = Intake(path.resolve().parent)
-    try:
-        intake.inputs[path.name] = hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError as error:
-        problem = f"{path} cannot be read: {error.strerror}."
-        raise InputFileError(problem, "Check that the file is still there.") from None
+    for own, key in ((path, "field file"), *(((Path(review), "review"),) if review is not None else ())):
+        intake.record(Source(path=own.resolve(), name=own.name, key=key))
     return _read(settings, intake)
 
 
@@ -52,11 +51,14 @@ def _read(settings: Settings, intake: Intake) -> Field:
     samples = look_at_samples(intake, samples, settings)
     layers = read_layers(intake, settings, boundary, crs)
     weather = read_weather(intake, settings)
+    trial = read_trial(intake, settings.nitrogen.response_trial)
+    zones = layers.pop("zones", None)
     _what_is_missing(intake, settings)
     return Field(
         settings=settings, folder=intake.folder, crs=crs, boundary=boundary, no_apply=no_apply, samples=samples,
         organic_matter=layers.pop("organic_matter", None), yield_potential=layers.pop("yield_potential", None),
-        applied_n=layers.pop("applied_n", None), zones=layers.pop("zones", None), weather=weather,
+        applied_n=layers.pop("applied_n", None), zones=zones if isinstance(zones, PolygonLayer) else None,
+        weather=weather, trial=trial,
         extra_layers={key.removeprefix("extra."): layer for key, layer in layers.items() if layer is not None},
         findings=tuple(intake.findings), inputs=dict(sorted(intake.inputs.items())),
     )  # fmt: skip

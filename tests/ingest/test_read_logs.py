@@ -1,0 +1,302 @@
+"""Harvest logs, trials, as-applied files and saved reviews: units, order, seasons, and what is told."""
+
+import hashlib
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import geopandas
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+import sound
+from pyproj import Transformer
+
+from vrn.errors import InputFileError
+from vrn.field.field import Field
+from vrn.field.layers import YieldLogLayer
+from vrn.ingest import read_covered, read_field, read_settings
+
+Rewrite = Callable[..., Path]
+Put = Callable[[str, Any], Path]
+TO_DEGREES = Transformer.from_crs("EPSG:32615", "EPSG:4326", always_xy=True)
+
+
+def told(field: Field, level: str) -> str:
+    """Findings of one level as text."""
+    return "\n".join(str(finding) for finding in field.findings if finding.level == level)
+
+
+def log_frame(count: int = 60) -> pd.DataFrame:
+    """Records along one pass, one a second."""
+    seconds = np.arange(count)
+    return pd.DataFrame(
+        {
+            "longitude": sound.WEST + 0.001 + 0.00002 * seconds,
+            "latitude": sound.SOUTH + 0.002,
+            "yield_bu_ac": 200.0 + seconds % 7,
+            "moisture_pct": 17.5,
+            "speed_mph": 4.0,
+            "swath_ft": 30.0,
+            "time": [f"2024-10-04T14:{30 + s // 60}:{s % 60:02d}" for s in seconds],
+            "header_down": (seconds > 4).astype(int),
+            "pass_id": seconds // 30,
+        }
+    )
+
+
+def layer_of(path: Path) -> YieldLogLayer:
+    """The yield-log layer of a field."""
+    layer = read_field(path).yield_potential
+    assert isinstance(layer, YieldLogLayer)
+    return layer
+
+
+def test_log_arrives_in_the_nouns_units(rewrite: Rewrite, field_folder: Path) -> None:
+    """4 mph are 1.78816 m/s and 30 ft are 9.144 m (international foot and mile, exact); order and passes stay."""
+    log_frame().to_csv(field_folder / "harvest.csv", index=False)
+    (log,) = layer_of(rewrite(layers__yield_potential={"file": "harvest.csv", "kind": "yield_log"})).logs
+    assert log.season == 2024
+    assert log.yield_bu_ac.tolist() == log_frame()["yield_bu_ac"].tolist()
+    assert log.speed_m_s is not None
+    assert log.swath_m is not None
+    assert log.time_s is not None
+    assert log.header_down is not None
+    assert log.pass_id is not None
+    np.testing.assert_allclose(log.speed_m_s, 1.78816)
+    np.testing.assert_allclose(log.swath_m, 9.144)
+    np.testing.assert_array_equal(np.diff(log.time_s), 1.0)
+    assert log.header_down.sum() == 55
+    assert np.unique(log.pass_id).tolist() == [0, 1]
+    assert log.machine_id is None
+
+
+def test_metric_log_is_the_same_log(rewrite: Rewrite, field_folder: Path) -> None:
+    """t/ha at 56 lb a bushel (legal bushel of shelled corn), km/h and metres come to the same numbers."""
+    frame = log_frame()
+    metric = frame.assign(
+        yield_t_ha=frame["yield_bu_ac"] * 56 * 0.45359237 / 1000 / 0.40468564224, speed_km_h=4 * 1.609344, swath_m=9.144
+    ).drop(columns=["yield_bu_ac", "speed_mph", "swath_ft"])
+    metric.to_csv(field_folder / "harvest.csv", index=False, sep=";", decimal=",")
+    (log,) = layer_of(rewrite(layers__yield_potential={"file": "harvest.csv", "kind": "yield_log"})).logs
+    np.testing.assert_allclose(log.yield_bu_ac, frame["yield_bu_ac"], rtol=1e-12)
+    assert log.speed_m_s is not None
+    np.testing.assert_allclose(log.speed_m_s, 1.78816)
+
+
+def test_several_files_and_years_in_every_format(rewrite: Rewrite, field_folder: Path) -> None:
+    """CSV, shapefile (whose column names are cut at ten letters) and GeoPackage are one layer of three harvests."""
+    frame = log_frame().drop(columns="time")
+    points = geopandas.GeoDataFrame(
+        frame.drop(columns=["longitude", "latitude"]),
+        geometry=geopandas.points_from_xy(frame["longitude"], frame["latitude"]), crs=4326,
+    )  # fmt: skip
+    frame.to_csv(field_folder / "harvest_2022.csv", index=False)
+    cut = {name: name[:10] for name in points.columns}
+    points.rename(columns=cut).to_file(field_folder / "harvest_2023.shp")
+    points.to_file(field_folder / "harvest_2024.gpkg")
+    files = ["harvest_2022.csv", "harvest_2023.shp", "harvest_2024.gpkg"]
+    layer = layer_of(rewrite(layers__yield_potential={"files": files, "kind": "yield_log"}))
+    assert [log.season for log in layer.logs] == [2022, 2023, 2024]
+    for log in layer.logs[1:]:
+        np.testing.assert_allclose(log.coordinates_m, layer.logs[0].coordinates_m, atol=1e-3)
+        np.testing.assert_allclose(log.yield_bu_ac, layer.logs[0].yield_bu_ac)
+        assert log.header_down is not None
+        assert log.header_down.sum() == 55
+
+
+def test_names_of_another_make_are_mapped(rewrite: Rewrite, field_folder: Path) -> None:
+    """``column`` names the yield, ``columns`` the rest."""
+    frame = log_frame().rename(columns={"yield_bu_ac": "Dry bushels", "speed_mph": "Ground speed"})
+    frame.to_csv(field_folder / "harvest.csv", index=False)
+    keys = {
+        "file": "harvest.csv",
+        "kind": "yield_log",
+        "column": "Dry bushels",
+        "columns": {"speed_mph": "Ground speed"},
+    }
+    (log,) = layer_of(rewrite(layers__yield_potential=keys)).logs
+    assert log.speed_m_s is not None
+    np.testing.assert_allclose(log.yield_bu_ac, log_frame()["yield_bu_ac"])
+
+
+def test_single_bad_records_are_told_and_many_refuse_the_file(rewrite: Rewrite, field_folder: Path) -> None:
+    """One record without a fix and one without a number are passed over; a file full of them is refused."""
+    frame = log_frame().astype({"yield_bu_ac": object})
+    frame.loc[7, ["longitude", "latitude"]] = 0.0
+    frame.loc[9, "yield_bu_ac"] = "---"
+    frame.to_csv(field_folder / "harvest.csv", index=False)
+    path = rewrite(layers__yield_potential={"file": "harvest.csv", "kind": "yield_log"})
+    field = read_field(path)
+    notes = told(field, "note")
+    assert "1 records have no usable place and were passed over" in notes
+    assert 'is no number and counts as unknown (row 11: yield_bu_ac is "---"' in notes
+    frame["yield_bu_ac"] = "---"
+    frame.to_csv(field_folder / "harvest.csv", index=False)
+    with pytest.raises(InputFileError, match="row 2: yield_bu_ac"):
+        read_field(path)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda frame: frame.drop(columns="yield_bu_ac"), "no column yield_bu_ac"),
+        (lambda frame: frame.assign(yield_bu_ac=""), "no record has a yield"),
+        (lambda frame: frame.assign(longitude=-95.0), "no record lies near the field"),
+        (lambda frame: frame.assign(longitude=0.0, latitude=0.0), "0, 0 is no place"),
+        (lambda frame: frame.assign(time="yesterday"), 'time is "yesterday", no ISO time'),
+    ],
+)
+def test_log_that_says_nothing_is_refused(
+    rewrite: Rewrite, field_folder: Path, change: Callable[[pd.DataFrame], pd.DataFrame], says: str
+) -> None:
+    """Each with the reason."""
+    change(log_frame()).to_csv(field_folder / "harvest.csv", index=False)
+    with pytest.raises(InputFileError, match=says):
+        read_field(rewrite(layers__yield_potential={"file": "harvest.csv", "kind": "yield_log"}))
+
+
+def test_trial_is_read_in_trade_units(rewrite: Rewrite, put: Put) -> None:
+    """Plots with rate, yield and block; a plot that was not harvested is left out and told."""
+    put("trial.csv", "block,n_lb_ac,yield_bu_ac\nA,0,112\nA,90,190\nA,180,214\nB,0,\nB,90,183\n")
+    field = read_field(rewrite(nitrogen__response_trial="trial.csv"))
+    assert field.trial is not None
+    assert field.trial.n_lb_ac.tolist() == [0, 90, 180, 90]
+    assert field.trial.block == ("A", "A", "A", "B")
+    assert "1 plots have no rate or no yield" in told(field, "note")
+    put("trial.csv", "n_kg_ha;yield_t_ha\n112,0851156;12,5535414\n")
+    metric = read_field(rewrite(nitrogen__response_trial="trial.csv")).trial
+    assert metric is not None
+    # 100 lb/ac are 112.0851 kg/ha; 200 bu/ac of 56 lb are 12.5535 t/ha
+    np.testing.assert_allclose(metric.n_lb_ac, 100.0, rtol=1e-8)
+    np.testing.assert_allclose(metric.yield_bu_ac, 200.0, rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("rate,yield_bu_ac\n0,112\n", "no column n_lb_ac or n_kg_ha"),
+        ("n_lb_ac,yield_bu_ac\n-5,112\n", "row 2: n_lb_ac is -5"),
+        ("n_lb_ac,yield_bu_ac\n50,11200\n", "row 2: yield_bu_ac is 11200"),
+        ("n_lb_ac,yield_bu_ac\n50,\n", "no plot has both"),
+    ],
+)
+def test_spoiled_trial_is_refused(rewrite: Rewrite, put: Put, text: str, says: str) -> None:
+    """Each with file and row."""
+    put("trial.csv", text)
+    with pytest.raises(InputFileError, match=says):
+        read_field(rewrite(nitrogen__response_trial="trial.csv"))
+
+
+def passes(field: Field, count: int, *, swath_m: float = 18.288, step_m: float = 2.0) -> pd.DataFrame:
+    """Parallel passes west to east through the southern part of the field, a point every two metres."""
+    west, south, east, _ = field.boundary.bounds
+    easting = np.arange(west + 50, east - 50, step_m)
+    x = np.concatenate([easting if i % 2 == 0 else easting[::-1] for i in range(count)])
+    y = np.repeat(south + 60 + swath_m * np.arange(count), len(easting))
+    longitude, latitude = TO_DEGREES.transform(x, y)
+    return pd.DataFrame({"longitude": longitude, "latitude": latitude, "n_lb_ac": 120.0, "swath_m": swath_m})
+
+
+def test_passes_become_the_ground_they_covered(rewrite: Rewrite, field_folder: Path) -> None:
+    """Five passes of length L side by side, 60 ft wide, cover 5 × L × 18.288 m², with their pounds; worked by hand."""
+    field = read_field(rewrite())
+    frame = passes(field, 5)
+    frame.to_csv(field_folder / "applied.csv", index=False)
+    covered = read_covered(field_folder / "applied.csv", field)
+    west, _, east, _ = field.boundary.bounds
+    length = math.floor((east - 50 - (west + 50)) / 2) * 2
+    assert covered.ground.area == pytest.approx(5 * length * 18.288, rel=2e-3)
+    assert covered.n_lb == pytest.approx(120 * 5 * length * 18.288 / 4046.8564224, rel=1e-3)
+    assert shapely.get_num_geometries(covered.ground) == 1
+    digest = hashlib.sha256((field_folder / "applied.csv").read_bytes()).hexdigest()
+    assert covered.inputs == {"applied.csv": digest}
+    assert f"{covered.ground.area / field.boundary.area:.0%} of the field is covered" in covered.findings[0].problem
+
+
+def test_points_with_the_boom_off_cover_nothing(rewrite: Rewrite, field_folder: Path) -> None:
+    """Rate zero, standing still, and a jump between passes leave the ground open."""
+    field = read_field(rewrite())
+    whole = passes(field, 2)
+    half = whole.copy()
+    half.loc[len(half) // 2 :, "n_lb_ac"] = 0.0
+    still = whole.assign(speed_mph=np.where(np.arange(len(whole)) < len(whole) // 2, 6.0, 0.0))
+    grounds = []
+    for frame in (whole, half, still):
+        frame.to_csv(field_folder / "applied.csv", index=False)
+        grounds.append(read_covered(field_folder / "applied.csv", field).ground.area)
+    assert grounds[1] == pytest.approx(grounds[0] / 2, rel=5e-3)
+    assert grounds[2] == pytest.approx(grounds[0] / 2, rel=5e-3)
+
+
+@pytest.mark.parametrize("name", ["applied.shp", "applied.gpkg", "applied.geojson"])
+def test_polygons_of_an_as_applied_map(rewrite: Rewrite, field_folder: Path, name: str) -> None:
+    """A polygon at 100 lb/ac counts, one at 0 does not."""
+    field = read_field(rewrite())
+    west = shapely.Polygon(sound.box(sound.WEST, sound.SOUTH, -93.600, sound.NORTH))
+    east = shapely.Polygon(sound.box(-93.600, sound.SOUTH, sound.EAST, sound.NORTH))
+    geopandas.GeoDataFrame({"n_lb_ac": [100.0, 0.0]}, geometry=[west, east], crs=4326).to_file(field_folder / name)
+    covered = read_covered(field_folder / name, field)
+    assert covered.ground.area == pytest.approx(field.boundary.area / 2, rel=1e-3)
+    assert covered.n_lb == pytest.approx(100 * covered.ground.area / 4046.8564224, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda frame: frame.drop(columns="n_lb_ac"), "there is no rate"),
+        (lambda frame: frame.assign(n_lb_ac=0.0), "no pass of two points"),
+        (lambda frame: frame.assign(n_lb_ac=-1.0), "row 2: n_lb_ac is -1"),
+        (lambda frame: frame.assign(longitude=frame["longitude"] + 1), "covers none of the field"),
+    ],
+)
+def test_as_applied_file_that_covers_nothing_is_refused(
+    rewrite: Rewrite, field_folder: Path, change: Callable[[pd.DataFrame], pd.DataFrame], says: str
+) -> None:
+    """Each with the reason."""
+    field = read_field(rewrite())
+    change(passes(field, 1)).to_csv(field_folder / "applied.csv", index=False)
+    with pytest.raises(InputFileError, match=says):
+        read_covered(field_folder / "applied.csv", field)
+
+
+REVIEW = """[review]
+approved_by = "A. Person"
+approved_on = 2026-06-17
+
+[[review.override]]
+zone = 2
+rate_n_lb_ac = 90
+reason = "sand"
+"""
+
+
+def test_saved_review_goes_before_the_field_file(rewrite: Rewrite, put: Put) -> None:
+    """Its keys win, what it does not say stays, and its hash is among the inputs."""
+    path = rewrite(review={"note": "walked on Tuesday"})
+    saved = put("cedar_review.toml", REVIEW)
+    settings = read_settings(path, review=saved)
+    assert settings.approved
+    assert settings.review.note == "walked on Tuesday"
+    assert settings.review.override[0].rate_n_lb_ac == 90.0
+    field = read_field(path, review=saved)
+    assert field.settings == settings
+    assert field.inputs["cedar_review.toml"] == hashlib.sha256(saved.read_bytes()).hexdigest()
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('[review]\napproved_by = "A"\n', "r.toml: review: approved_by and approved_on go together"),
+        ("[review]\n[[review.override]]\nzone = 2\nrate_n_lb_ac = 90\n", r"review.override\[1\].reason: missing"),
+        ("[crop]\nyield_goal_bu_ac = 300\n", "more or other than a table"),
+        ("review = 3\n", "more or other than a table"),
+        ("[review]\n[[review.override]]\nzone = 0\nrate_n_lb_ac = 9\nreason = 'x'\n", "zone: 0 cannot be used"),
+    ],
+)
+def test_spoiled_review_is_refused(rewrite: Rewrite, put: Put, text: str, says: str) -> None:
+    """The fault names the review file, not the field file."""
+    with pytest.raises(InputFileError, match=says):
+        read_settings(rewrite(), review=put("r.toml", text))
