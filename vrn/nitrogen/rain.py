@@ -237,7 +237,7 @@ def _reach(texture: str | None) -> Band:
 def _fate(
     item: Applied, on: date, balance: WaterBalance, rain: NDArray[np.float64], texture: str | None
 ) -> tuple[AppliedFate, NDArray[np.float64]]:
-    """One application under every pairing of nitrate rule, loss rule, reach and mixing: least and most of each figure."""
+    """One application under every pairing of nitrate rule, loss rule, reach and mixing: least and most of each."""
     kind = product_kind(item.product)
     air = volatilized_share_band(kind, placement=item.placement, inhibitor=item.inhibitor, applied_on=item.on,
                                  days=balance.days, rain_in=rain)  # fmt: skip

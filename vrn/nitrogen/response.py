@@ -199,6 +199,8 @@ def _plateau(rate: NDArray[np.float64], grain: NDArray[np.float64], blocks: NDAr
     second = float(np.unique(rate)[1])
     tops = np.linspace(second, 2.0 * float(rate.max()), 400)
     best = int(np.argmin([bend(top)[0] for top in tops]))
+    if best == len(tops) - 1:  # still rising in a straight line: the yields hold no top
+        return None
     low, high = float(tops[max(best - 1, 0)]), float(tops[min(best + 1, len(tops) - 1)])
     golden = (np.sqrt(5.0) - 1.0) / 2.0
     for _ in range(100):

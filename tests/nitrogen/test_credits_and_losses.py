@@ -1,0 +1,212 @@
+"""Manure, water, and what becomes of applied nitrogen, against published numbers, the source beside each."""
+
+from datetime import date, timedelta
+
+import pytest
+
+from vrn.errors import OutOfRangeError
+from vrn.nitrogen import nitrate_lb_ac
+from vrn.nitrogen.credits import (
+    AMMONIUM_KEPT_SHARE,
+    Applied,
+    ammonium_kept_share,
+    irrigation_n_lb_ac,
+    manure_after_sampling_lb_ac,
+    manure_organic_n_lb_ac,
+    not_yet_nitrate,
+)
+from vrn.nitrogen.losses import (
+    DENITRIFICATION_RULES,
+    denitrified_share_band,
+    kentucky_nitrate_share,
+    moved_in,
+    nitrate_share_band,
+    product_kind,
+    volatilized_share_band,
+)
+from vrn.units import LB_AC_KG_HA
+
+ILLINOIS, BY_WARMTH, KENTUCKY, NEBRASKA = DENITRIFICATION_RULES
+
+
+@pytest.mark.parametrize(
+    ("spread", "manure", "freed"),
+    [
+        ([50.0], "liquid", 17.5), ([50.0, 50.0, 50.0], "liquid", 26.0),  # 10 t × 5 lb, Cornell css412
+        ([50.0], "nebraska", 20.0), ([50.0, 50.0, 50.0], "nebraska", 35.0),  # UNL CropWatch 4 April 2022
+        ([100.0], "solid", 25.0), ([100.0], "poultry", 55.0),  # Cornell css412
+    ],
+)  # fmt: skip
+def test_organic_nitrogen_of_manure(spread, manure, freed):
+    """Shares of this and two earlier years add up."""
+    assert manure_organic_n_lb_ac(spread, manure=manure) == pytest.approx(freed)
+
+
+def test_manure_counts_what_appears_after_sampling():
+    """Only the share of the season still to come is a credit; ammonium spread before stands in the reading."""
+    assert manure_after_sampling_lb_ac([50.0], share_left=0.5, manure="nebraska") == pytest.approx(10.0)
+    with pytest.raises(OutOfRangeError, match="no release schedule 'goat'"):
+        manure_organic_n_lb_ac([1.0], manure="goat")
+
+
+def test_ammonium_kept_by_days():
+    """Half is kept when incorporated within a day (UNL in Feedstuffs), none after a week; later is never more."""
+    assert ammonium_kept_share(1.0) == 0.5
+    assert ammonium_kept_share(9.0) == 0.0
+    shares = [share for _, share in AMMONIUM_KEPT_SHARE]
+    assert shares == sorted(shares, reverse=True)
+
+
+@pytest.mark.parametrize(("ppm", "water_in", "lb_ac"), [(10, 12, 27.2), (20, 24, 109), (20, 12, 54.4), (1, 12, 2.72)])
+def test_irrigation_water(ppm, water_in, lb_ac):
+    """Water carries ppm × in × 0.2266: Lower Loup NRD, UC, North Platte NRD (2.72 lb for a ppm in an acre-foot)."""
+    assert irrigation_n_lb_ac(ppm, water_in=water_in) == pytest.approx(lb_ac, abs=0.3 if lb_ac > 100 else 0.03)
+
+
+def test_irrigation_water_in_metric():
+    """10 ppm in 300 mm is 30 kg/ha (exact)."""
+    assert irrigation_n_lb_ac(10, water_in=300 / 25.4) * LB_AC_KG_HA == pytest.approx(30, rel=2e-4)
+
+
+def test_top_foot_of_a_profile():
+    """18 ppm × 4 = 72 lb/ac in the top foot, about 60 % of the profile: 120 in all, 48 below (OSCIA, Ontario)."""
+    top = nitrate_lb_ac(18, top_in=0, bottom_in=12, bulk_density_g_cm3=1.471)
+    assert top == pytest.approx(72, abs=0.05)
+    assert top / 0.6 - top == pytest.approx(48, abs=0.05)
+
+
+@pytest.mark.parametrize(("drained_in", "coarse", "moved"), [(3, False, 18), (3, True, 36)])
+def test_nitrate_moves_with_drainage(drained_in, coarse, moved):
+    """6 in for an inch drained, 12 on sand (University of Minnesota, Waseca, in No-Till Farmer 7135)."""
+    assert moved_in(drained_in, coarse=coarse) == moved
+
+
+@pytest.mark.parametrize(
+    ("kind", "inhibited", "row"),
+    [
+        ("anhydrous", False, (0, 0.20, 0.65)), ("anhydrous", True, (0, 0.10, 0.50)), ("urea", False, (0, 0.50, 0.75)),
+        ("urea", True, (0, 0.30, 0.70)), ("uan", False, (0.25, 0.60, 0.80)),
+        ("ammonium nitrate", False, (0.50, 0.80, 0.90)),
+    ],
+)  # fmt: skip
+def test_nitrate_share_by_weeks(kind, inhibited, row):
+    """After 0, 3, 6 weeks (Kentucky, No-Till Farmer 1438); the band across rules holds it; it never falls."""
+    assert tuple(kentucky_nitrate_share(kind, weeks=weeks, inhibited=inhibited) for weeks in (0, 3, 6)) == row
+    for weeks, share in zip((0, 3, 6), row, strict=True):
+        low, high = nitrate_share_band(kind, weeks=weeks, inhibitor="nitrification" if inhibited else "none")
+        assert low <= share <= high
+    shares = [kentucky_nitrate_share(kind, weeks=weeks / 4, inhibited=inhibited) for weeks in range(80)]
+    assert shares == sorted(shares)
+    assert shares[-1] <= 1
+
+
+@pytest.mark.parametrize(
+    ("kind", "weeks"), [("ammonium", 2), ("anhydrous", 8), ("urea", 4 / 7 + 2.5), ("uan", 4 / 7 + 2.5)]
+)
+def test_all_is_nitrate_by_the_latest_week(kind, weeks):
+    """Ammonium in 1–2 weeks, anhydrous 3–8, urea 2–4 days and 1.25–2.5 weeks (Iowa State 2024)."""
+    assert nitrate_share_band(kind, weeks=weeks)[1] == pytest.approx(1.0)
+
+
+def test_denitrified_by_illinois():
+    """120 lb UAN × 95 % nitrate × 4 % × 10 days = 45.6 lb/ac (Iowa State 2014, printed 45)."""
+    assert 120 * 0.95 * ILLINOIS.share(10, 70)[0] == pytest.approx(45.6)
+
+
+def test_denitrified_by_tennessee():
+    """180 lb ammonium nitrate, 80 % nitrate; 5 days less 2 at 4 %: 17.28 lb/ac (University of Tennessee)."""
+    nitrate = 180 * kentucky_nitrate_share("ammonium nitrate", weeks=3)
+    assert nitrate == pytest.approx(144)
+    assert nitrate * KENTUCKY.share(5, 70)[1] == pytest.approx(17.28)
+
+
+def test_denitrified_by_kentucky():
+    """175 lb urea, 3 weeks: 87.5 lb nitrate; 7 days less 2 at 3–4 %: 13.1 to 17.5 lb/ac (University of Kentucky)."""
+    nitrate = 175 * kentucky_nitrate_share("urea", weeks=3)
+    low, high = KENTUCKY.share(7, 70)
+    assert (nitrate, nitrate * low, nitrate * high) == pytest.approx((87.5, 13.125, 17.5))
+
+
+@pytest.mark.parametrize(
+    ("days", "temperature_f", "share"),
+    [(5, 57.5, 0.10), (10, 57.5, 0.25), (3, 77.5, 0.60), (5, 77.5, 0.75), (7, 77.5, 0.85), (9, 77.5, 0.95)],
+)
+def test_denitrified_by_nebraska(days, temperature_f, share):
+    """10 % in 5, 25 % in 10 days at 55–60 °F; 60 % in 3 at 75–80 (UNL EC155; 5 to 9 warm days from memory)."""
+    assert NEBRASKA.share(days, temperature_f) == pytest.approx((share, share))
+
+
+def test_denitrified_by_warmth():
+    """2–3 % a day at 55–65 °F, 4–5 % above 65, after 2–3 days (agprofessional)."""
+    assert BY_WARMTH.share(6, 60) == pytest.approx((0.06, 0.12))
+    assert BY_WARMTH.share(6, 75) == pytest.approx((0.12, 0.20))
+
+
+def test_rules_differ_several_times_in_warm_soil():
+    """At five warm days Illinois says 20–25 % and Nebraska 75 %: the band spans both and every other rule."""
+    low, high = denitrified_share_band(5, temperature_f=77.5)
+    assert high == pytest.approx(0.75)
+    assert low <= 0.08
+    assert high / ILLINOIS.share(5, 77.5)[0] > 3
+
+
+@pytest.mark.parametrize("days", range(0, 40, 3))
+@pytest.mark.parametrize("temperature_f", [40, 55, 62, 70, 85])
+def test_denitrified_shares_are_shares(days, temperature_f):
+    """Low is never above high, and neither leaves 0 … 1, however long the water stands."""
+    low, high = denitrified_share_band(days, temperature_f=temperature_f)
+    assert 0 <= low <= high <= 1
+
+
+def _rain(inches_on_day, start=date(2026, 5, 1), days=14):
+    return [start + timedelta(days=i) for i in range(days)], [inches_on_day.get(i, 0.0) for i in range(days)]
+
+
+def test_urea_on_the_surface():
+    """Half of UAN is urea (Purdue): at most half as much is at risk as of urea, none in tilled or injected."""
+    assert volatilized_share_band("uan", placement="broadcast") == pytest.approx((0.04, 0.25))
+    assert volatilized_share_band("urea", placement="incorporated") == (0.0, 0.0)
+    assert volatilized_share_band("anhydrous", placement="broadcast") == (0.0, 0.0)
+
+
+def test_rain_stops_the_loss_of_urea():
+    """0.25 in (Minnesota) or 0.5 in (Montana, Nebraska) stops it: on the day itself, or days apart."""
+    days, rain = _rain({0: 0.8})
+    given = {"placement": "broadcast", "applied_on": days[0]}
+    assert volatilized_share_band("urea", **given, days=days, rain_in=rain) == (0.0, 0.0)
+    days, rain = _rain({2: 0.3, 4: 0.6})
+    low, high = volatilized_share_band("urea", **given, days=days, rain_in=rain)
+    assert (low, high) == pytest.approx((0.08 * 2 / 7, 0.5 * 4 / 7))
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [
+        ("UAN 28", "uan"), ("28-0-0", "uan"), ("urea ammonium nitrate", "uan"), ("NH3", "anhydrous"),
+        ("Anhydrous ammonia", "anhydrous"), ("Urea 46-0-0", "urea"), ("AMS", "ammonium"), ("MAP 11-52-0", "ammonium"),
+        ("ammonium nitrate 34-0-0", "ammonium nitrate"), ("dairy slurry", "unknown"),
+    ],
+)  # fmt: skip
+def test_kind_of_a_product(name, kind):
+    """The kind of nitrogen is read from the product's name or analysis."""
+    assert product_kind(name) == kind
+
+
+def test_applied_not_yet_nitrate_is_a_range():
+    """100 lb anhydrous three weeks before: Kentucky 20 % nitrate, Iowa State at its earliest all of it: 0 to 80."""
+    item = Applied(on=date(2026, 5, 20), product="Anhydrous", n_lb_ac=100.0, placement="injected")
+    found = not_yet_nitrate([item], sampled_on=date(2026, 6, 10))
+    assert (found.low_lb_ac, found.high_lb_ac, found.line.lb_ac) == pytest.approx((0.0, 80.0, -40.0))
+    assert found.line.key == "applied_not_nitrate"
+
+
+def test_applied_after_sampling_is_all_to_come():
+    """What went on after the cores were pulled cannot be in them."""
+    item = Applied(on=date(2026, 6, 11), product="AMS", n_lb_ac=30.0, placement="injected")
+    assert not_yet_nitrate([item], sampled_on=date(2026, 6, 10)).line.lb_ac == -30.0
+
+
+def test_a_negative_application_is_refused():
+    """Less than nothing cannot be applied."""
+    with pytest.raises(OutOfRangeError, match="-5 lb N/ac was applied"):
+        Applied(on=date(2026, 5, 1), product="UAN 28", n_lb_ac=-5.0)

@@ -1,0 +1,152 @@
+"""`vrn need`, `vrn methods` and `vrn rain` as a person or a machine reads them."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from vrn.cli import main
+from vrn.nitrogen import methods
+
+READING = ["--ppm", "13", "--depth-in", "12", "--yield-goal", "210", "--stage", "V7", "--om", "2.6"]
+DEEP = ["--ppm-deep", "7", "--deep-bottom-in", "24"]
+FIELDS = Path(__file__).resolve().parents[2] / "demo_fields"
+
+
+def _numbers(text):
+    """Printed pounds of the lines, and of the sum below them."""
+    lines = text.splitlines()
+    rule = next(i for i, line in enumerate(lines) if line.strip().startswith("---"))
+    values = [float(line.split()[0]) for line in lines[2:rule:2]]
+    return values, float(lines[rule + 1].split()[0]), float(lines[rule + 2].split()[0])
+
+
+def test_printed_lines_add_up(capsys):
+    """What is printed adds up to the printed sum, and the need is that sum, never below 0."""
+    assert main(["need", *READING, *DEEP]) == 0
+    values, total, need = _numbers(capsys.readouterr().out)
+    assert round(sum(values), 1) == total == need
+    assert values == [204.4, -47.7, -12.9, -37.4]
+
+
+def test_bands_are_printed(capsys):
+    """± 1.5 ppm is 1.5 × 12 × 1.35 × 0.2266 = 5.5 lb/ac; the uptake band is printed beside it."""
+    main(["need", *READING, *DEEP])
+    out = capsys.readouterr().out
+    assert "100.9 to 111.9 lb/ac" in out
+    assert "published band of uptake at this stage: 94.9 to 115.7 lb/ac" in out
+
+
+def test_a_second_foot_that_was_not_pulled_is_printed(capsys):
+    """The zero stands in the ledger with its reason."""
+    main(["need", *READING])
+    out = capsys.readouterr().out
+    assert "0.0  Nitrate in the soil, 12–24 in" in out
+    assert "not measured, 0 counted" in out
+
+
+def test_json_holds_the_same(capsys):
+    """The machine's answer: lines with key, label, pounds, basis and source, adding up to the need."""
+    assert main(["need", *READING, *DEEP, "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert sum(line["lb_ac"] for line in answer["lines"]) == pytest.approx(answer["unclipped_lb_ac"], abs=1e-9)
+    assert answer["need_lb_ac"] == pytest.approx(106.42, abs=0.01)
+    assert {"key", "label", "lb_ac", "basis", "source"} <= set(answer["lines"][0])
+
+
+def test_shares_and_factors_can_be_set(capsys):
+    """Second-foot share and pounds for a bushel are the user's."""
+    main(["need", *READING, *DEEP, "--second-foot-share", "1", "--n-per-bushel", "1.0", "--json"])
+    lines = {line["key"]: line["lb_ac"] for line in json.loads(capsys.readouterr().out)["lines"]}
+    assert lines["crop"] == pytest.approx(210 * (1 - 0.115))
+    assert lines["deep_nitrate"] == pytest.approx(-7 * 12 * 1.35 * 0.226613, abs=1e-3)
+
+
+def test_another_method(capsys):
+    """(25 − 13) × 8 = 96."""
+    assert main(["need", "--ppm", "13", "--stage", "V5", "--method", "iowa-lsnt", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["need_lb_ac"] == 96
+
+
+@pytest.mark.parametrize(
+    ("words", "problem"),
+    [
+        (["--ppm", "13", "--stage", "V9", "--method", "iowa-lsnt"], "the crop is at V9"),
+        (["--ppm", "13", "--stage", "V9", "--yield-goal", "200"], "needs organic_matter_pct"),
+        (["--ppm", "-2", *READING[2:]], "nitrate_ppm is -2"),
+        (["--ppm", "nan", *READING[2:]], "ppm is nan"),
+        ([*READING, "--method", "iowa"], "There is no method 'iowa'"),
+        ([*READING, "--stage", "knee high"], "is not one of corn"),
+    ],
+)
+def test_refusals_name_problem_and_remedy(capsys, words, problem):
+    """Exit 2, the problem and what to do about it on standard error, nothing on standard output."""
+    assert main(["need", *words]) == 2
+    shown = capsys.readouterr()
+    assert problem in shown.err
+    assert len(shown.err.strip().splitlines()) >= 2
+    assert shown.out == ""
+
+
+def test_outside_its_calibration_on_request(capsys):
+    """With --allow-outside the answer comes, and says that it is outside."""
+    assert main(["need", "--ppm", "13", "--stage", "V9", "--method", "iowa-lsnt", "--allow-outside"]) == 0
+    assert "! Outside the calibration of iowa-lsnt" in capsys.readouterr().out
+
+
+def test_all_methods(capsys):
+    """Every method is there: answered, outside and why, or what it wants."""
+    assert main(["need", *READING, *DEEP, "--all-methods"]) == 0
+    out = capsys.readouterr().out
+    for item in methods():
+        assert item.key in out
+    assert "outside its calibration: shown, never built" in out
+    main(["need", *READING, *DEEP, "--all-methods", "--json"])
+    answers = json.loads(capsys.readouterr().out)
+    assert {answer["key"] for answer in answers} == {item.key for item in methods()}
+    assert all(answer["why"] for answer in answers if answer["status"] != "applies")
+
+
+def test_methods_are_listed_and_printed_in_full(capsys):
+    """Formula, source, range and the worked example, for each."""
+    assert main(["methods"]) == 0
+    listed = capsys.readouterr().out
+    assert all(item.key in listed for item in methods())
+    for item in methods():
+        assert main(["methods", item.key]) == 0
+        out = capsys.readouterr().out
+        for part in (
+            item.formula,
+            item.source,
+            item.region,
+            "worked example",
+            f"need {item.example.need_lb_ac:g} lb/ac",
+        ):
+            assert part in out
+        if any(one.from_memory for one in item.inputs):
+            assert "from memory" in out
+
+
+def test_methods_as_json(capsys):
+    """A machine reads the same catalogue."""
+    assert main(["methods", "--json"]) == 0
+    assert [item["key"] for item in json.loads(capsys.readouterr().out)] == [item.key for item in methods()]
+
+
+def test_rain_on_a_demo_field(capsys):
+    """The field whose nitrate rain moved: every band, the weeks, and the word that a measured value beats the model."""
+    assert main(["rain", str(FIELDS / "heron_flat" / "field.toml")]) == 0
+    out = capsys.readouterr().out
+    assert "70 lb N/ac of UAN 28" in out
+    assert "denitrified" in out
+    assert "A measured value always beats this model" in out
+    assert main(["rain", str(FIELDS / "heron_flat" / "field.toml"), "--json"]) == 0
+    story = json.loads(capsys.readouterr().out)
+    assert story["applications"][0]["n_lb_ac"] == 70
+    assert len(story["days"]) == len(story["rain_in"]) == len(story["top_foot_high_lb_ac"])
+
+
+def test_rain_without_weather_is_refused(capsys):
+    """A field without a record or a list of applications cannot be followed."""
+    assert main(["rain", str(FIELDS / "cedar_bend" / "field.toml")]) == 2
+    assert "has no [weather]" in capsys.readouterr().err
