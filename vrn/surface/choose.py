@@ -1,30 +1,28 @@
 """The choice between mean, inverse distance and kriging, made by what each says of samples it has not seen."""
 
 import math
-from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from vrn.surface.cross_validation import left_out
-from vrn.surface.distance import inverse_distance, inverse_distance_left_out
-from vrn.surface.fit import fit_places
-from vrn.surface.kriging import Kriging
+from vrn.errors import OutOfRangeError
+from vrn.surface.estimators import DRIFT, MEAN, Estimator, InverseDistance, Kriged, Mean
+from vrn.surface.fit import MOST_BY_LIKELIHOOD, fit_places
+from vrn.surface.likelihood import METHOD
 from vrn.surface.places import Places, places_of, points_of
+from vrn.surface.threads import one_blas_thread
+from vrn.surface.transform import Scale, Transform
 from vrn.surface.variogram import Model, Variogram
-
-MEAN = "mean"
-INVERSE_DISTANCE = "inverse distance"
-KRIGING = "ordinary kriging"
 
 _FEWEST_FOR_DISTANCE = 5  # places; below it a leave-one-out error says next to nothing
 _FEWEST_FOR_KRIGING = 8
-_POWERS = (1.0, 1.5, 2.0, 2.5, 3.0)
+_FEWEST_FOR_DIRECTION = 30
 _MODELS: tuple[Model, ...] = ("exponential", "spherical", "matern")
-
-_Estimator = Callable[[NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64] | None]]
+_SCALES: tuple[Scale, ...] = ("plain", "square root", "logarithm")
+_SCALE_GAIN = 1.92  # in log-likelihood: half of chi-square's 95th percentile with one degree of freedom
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +69,8 @@ class Interpolation:
     notes : tuple of str
     readings, places : int
         What the surface was made from.
+    estimator : Estimator
+        What was chosen, for other targets and for draws.
     """
 
     estimate: NDArray[np.float64]
@@ -81,6 +81,7 @@ class Interpolation:
     notes: tuple[str, ...]
     readings: int
     places: int
+    estimator: Estimator
 
     def to_plain(self) -> dict[str, Any]:
         """The choice as str, numbers, lists and dicts; the surface itself left out."""
@@ -97,19 +98,15 @@ class Interpolation:
         }
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Trial:
-    """One way to estimate, with what it says of every reading left out."""
-
-    name: str
-    estimate: NDArray[np.float64]
-    variance: NDArray[np.float64] | None
-    at: _Estimator
-    variogram: Variogram | None = None
-
-
+@one_blas_thread
 def interpolate(
-    coordinates_m: ArrayLike, values: ArrayLike, targets_m: ArrayLike, *, error_variance: ArrayLike | None = None
+    coordinates_m: ArrayLike,
+    values: ArrayLike,
+    targets_m: ArrayLike,
+    *,
+    error_variance: ArrayLike | None = None,
+    drift: ArrayLike | None = None,
+    target_drift: ArrayLike | None = None,
 ) -> Interpolation:
     """
     Surface of samples by whichever of mean, inverse distance and kriging the samples themselves support.
@@ -124,6 +121,9 @@ def interpolate(
         [m]
     error_variance : array_like, shape (n,) or (), optional
         Known variance of each reading's error.
+    drift, target_drift : array_like, shape (n, q) and (m, q), optional
+        Layers known everywhere that the values may follow, at the readings and at the targets. Values beyond those at
+        the readings are held at the nearest of them; where a target has none, the readings' mean stands in.
 
     Returns
     -------
@@ -137,8 +137,10 @@ def interpolate(
     Notes
     -----
     Each candidate estimates every place from the others. The simplest is taken whose mean squared error is within one
-    standard error (of the difference, reading by reading) of the best. The nugget is taken for error of instrument and
-    composite and filtered: the surface is the field under the readings and does not run through them.
+    standard error (of the difference, reading by reading) of the best. Kriging takes the model (exponential,
+    spherical, Matérn with ν 1.5), the scale (plain, square roots, logarithms) and, from 30 places, the direction of
+    largest restricted likelihood. The nugget is taken for error of instrument and composite and filtered: the surface
+    is the field under the readings and does not run through them.
 
     References
     ----------
@@ -150,97 +152,146 @@ def interpolate(
     >>> interpolate([(0, 0), (50, 0)], [8.0, 12.0], [(25, 0)]).estimate.tolist()
     [10.0]
     """
-    points, numbers = points_of(coordinates_m), np.asarray(values, dtype=float)
+    points, numbers, targets = points_of(coordinates_m), np.asarray(values, dtype=float), points_of(targets_m)
     notes: list[str] = []
-    known = np.isfinite(numbers)
-    if numbers.shape == (len(points),) and not known.all() and known.any():
+    known = np.isfinite(numbers) if numbers.shape == (len(points),) else np.ones(len(points), dtype=bool)
+    if error_variance is not None:
+        error_variance = np.broadcast_to(np.asarray(error_variance, dtype=float), known.shape)[known]
+    layers = _Drift.of(points, drift, targets, target_drift, known, notes)
+    if not known.all() and known.any():
         notes.append(f"{int((~known).sum())} of {len(numbers)} readings are unknown and left out.")
         points, numbers = points[known], numbers[known]
-        if error_variance is not None:
-            error_variance = np.broadcast_to(np.asarray(error_variance, dtype=float), known.shape)[known]
     places = places_of(points, numbers, error_variance)
     if len(places) < len(numbers):
         notes.append(f"{len(numbers)} readings were taken at {len(places)} places; each place counts once.")
-    targets = points_of(targets_m)
-    trials = _trials(places, notes)
-    candidates = tuple(_judge(trial, numbers, trials[0]) for trial in trials) if len(places) > 1 else ()
+    trials = _trials(places, layers, notes)
     chosen = _simplest(trials, numbers)
     if chosen.name == MEAN and len(places) >= _FEWEST_FOR_DISTANCE and np.ptp(numbers):
         notes.append("No surface told readings it had not seen better than their plain mean: the mean is used.")
-    if chosen.name == KRIGING:
+    if isinstance(chosen, Kriged):
         notes.append("The nugget is taken for error of instrument and composite and filtered out of the surface.")
-    estimate, se = chosen.at(targets)
-    variogram = next((trial.variogram for trial in trials if trial.variogram), None)
-    if variogram is not None and variogram.fit is not None:
-        notes += variogram.fit.notes
+    estimate, se = chosen.at(targets, layers.at_targets if chosen.name.startswith(DRIFT) else None)
+    kriged = next((trial for trial in reversed(trials) if isinstance(trial, Kriged)), None)
+    kriged = chosen if isinstance(chosen, Kriged) else kriged
+    if kriged is not None and kriged.variogram.fit is not None:
+        notes += kriged.variogram.fit.notes
     return Interpolation(
-        estimate=estimate, se=se, chosen=chosen.name, candidates=candidates, variogram=variogram, notes=tuple(notes),
-        readings=len(numbers), places=len(places),
-    )  # fmt: skip
+        estimate=estimate,
+        se=se,
+        chosen=chosen.name,
+        candidates=tuple(_judge(trial, numbers, trials[0]) for trial in trials) if len(places) > 1 else (),
+        variogram=kriged.variogram if kriged else None,
+        notes=tuple(notes),
+        readings=len(numbers),
+        places=len(places),
+        estimator=chosen,
+    )
 
 
-def _trials(places: Places, notes: list[str]) -> list[_Trial]:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Drift:
+    """Drift at readings and targets, centred and scaled by the readings; None where there is none."""
+
+    at_readings: NDArray[np.float64] | None = None
+    at_targets: NDArray[np.float64] | None = None
+
+    @classmethod
+    def of(
+        cls,
+        points: NDArray[np.float64],
+        drift: ArrayLike | None,
+        targets: NDArray[np.float64],
+        target_drift: ArrayLike | None,
+        known: NDArray[np.bool_],
+        notes: list[str],
+    ) -> "_Drift":
+        """Check the layers, and leave out those that are the same, or unknown, at the readings."""
+        if drift is None and target_drift is None:
+            return cls()
+        if drift is None or target_drift is None:
+            problem = "A drift needs its layers at the readings and at the targets, and one of them is missing."
+            raise OutOfRangeError(problem, "Give both drift and target_drift.")
+        here, there = np.asarray(drift, dtype=float), np.asarray(target_drift, dtype=float)
+        here, there = here.reshape(len(here), -1), there.reshape(len(there), -1)
+        if len(here) != len(points) or len(there) != len(targets) or here.shape[1] != there.shape[1]:
+            problem = f"The drift is {here.shape} and {there.shape} for {len(points)} readings, {len(targets)} targets."
+            raise OutOfRangeError(problem, "Give one row for each reading and target, and the same layers to both.")
+        here = here[known]
+        varied = (
+            np.isfinite(here).all(axis=0) & (np.ptp(here, axis=0) > 0) if len(here) else np.zeros(here.shape[1], bool)
+        )
+        if not varied.all():
+            notes.append(
+                f"{int((~varied).sum())} of {len(varied)} drift layers are unknown at a reading, or the same at all."
+            )
+        here, there = here[:, varied], there[:, varied]
+        center, spread = here.mean(axis=0), here.std(axis=0)
+        there = np.clip(there, here.min(axis=0), here.max(axis=0))
+        here, there = (here - center) / spread, (there - center) / spread
+        if not here.shape[1] or np.linalg.matrix_rank(here, tol=1e-6 * len(here) ** 0.5) < here.shape[1]:
+            return cls()
+        return cls(at_readings=here, at_targets=np.nan_to_num(there))
+
+
+def _trials(places: Places, layers: _Drift, notes: list[str]) -> list[Estimator]:
     """The ways worth trying, simpler first."""
-    trials = [_mean(places)]
+    trials: list[Estimator] = [Mean.of(places)]
     if len(places) < _FEWEST_FOR_DISTANCE:
         if len(places) > 1:
             notes.append(f"{len(places)} places are too few to draw a surface from; their mean is used.")
-    elif np.ptp(places.values):
-        trials.append(_inverse_distance(places))
-        if len(places) >= _FEWEST_FOR_KRIGING:
-            kriging = _kriging(places)
-            if kriging is not None:
-                trials.append(kriging)
-    return trials
+        return trials
+    if not np.ptp(places.merged(1.0)[0]):
+        return trials
+    direction = len(places) >= _FEWEST_FOR_DIRECTION
+    kriged: list[Kriged] = []
+    variogram = fit_places(places, model="exponential")
+    if len(places) >= _FEWEST_FOR_KRIGING:
+        transform, scaled = _scale(places)
+        variogram = _likeliest(places, anisotropy=direction and transform.scale == "plain")
+        if variogram.model != "nugget":
+            kriged.append(Kriged.of(places, variogram, transform=Transform()))
+        if transform.scale != "plain":
+            of_scaled = _likeliest(scaled, anisotropy=direction)
+            if of_scaled.model != "nugget":
+                kriged.append(Kriged.of(scaled, of_scaled, transform=transform))
+        drift = layers.at_readings
+        if drift is not None and len(places) >= _FEWEST_FOR_KRIGING + 4 * drift.shape[1]:
+            with_drift = _likeliest(scaled, drift=drift)
+            kriged.append(Kriged.of(scaled, with_drift, transform=transform, drift=drift))
+    trials.append(InverseDistance.of(places, variogram))
+    return [*trials, *kriged]
 
 
-def _mean(places: Places) -> _Trial:
-    value, count = places.merged(1.0)[0], len(places)
-    mean = float(value.mean())
-    others = (value.sum() - value) / (count - 1) if count > 1 else np.full(1, np.nan)
-    estimate = others[places.place]
-    error = math.sqrt(float(np.mean((estimate - places.values) ** 2))) if count > 1 else None
-
-    def at(targets: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64] | None]:
-        somewhere = np.isfinite(targets).all(axis=1)
-        return np.where(somewhere, mean, np.nan), None if error is None else np.where(somewhere, error, np.nan)
-
-    return _Trial(name=MEAN, estimate=estimate, variance=None, at=at)
-
-
-def _inverse_distance(places: Places) -> _Trial:
-    """Inverse distance with the power that leaves the least error."""
-    told = inverse_distance_left_out(places, _POWERS)
-    errors = np.mean((told - places.values) ** 2, axis=1)
-    best = int(errors.argmin())
-    points = places.coordinates_m[places.place] + places.origin_m
-
-    def at(targets: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64] | None]:
-        estimate = inverse_distance(points, places.values, targets, power=_POWERS[best])
-        return estimate, np.where(np.isnan(estimate), np.nan, math.sqrt(errors[best]))
-
-    return _Trial(name=INVERSE_DISTANCE, estimate=told[best], variance=None, at=at)
+def _scale(places: Places) -> tuple[Transform, Places]:
+    """Scale of largest likelihood, plain unless another explains the readings clearly better."""
+    best, best_height, scaled = Transform(), -math.inf, places
+    if len(places) > MOST_BY_LIKELIHOOD:
+        return best, scaled
+    for scale in _SCALES:
+        transform = Transform(scale=scale)
+        if not transform.applies(places.values):
+            continue
+        moved = replace(
+            places,
+            values=transform.forward(places.values),
+            error_variance=transform.error_variance(places.values, places.error_variance),
+        )
+        fit = fit_places(moved, model="exponential", method=METHOD).fit
+        height = transform.log_slope(places.values) + (fit.log_likelihood or 0.0 if fit else 0.0)
+        if height > best_height + (_SCALE_GAIN if best.scale == "plain" and best_height > -math.inf else 0.0):
+            best, best_height, scaled = transform, height, moved
+    return best, scaled
 
 
-def _kriging(places: Places) -> _Trial | None:
-    """Kriging with the model of largest likelihood; None where the readings hold no structure at all."""
-    fitted = [fit_places(places, model=model) for model in _MODELS]
-    variogram = max(fitted, key=lambda v: v.fit.log_likelihood if v.fit and v.fit.log_likelihood else -math.inf)
-    if variogram.model == "nugget":
-        return None
-    estimate, variance = left_out(Kriging.of(places, variogram))
-    error = 0.0 if places.error_variance is None else places.error_variance
-    filtered = places_of(places.coordinates_m[places.place] + places.origin_m, places.values, error + variogram.nugget)
-    system = Kriging.of(filtered, variogram.without_nugget())
-
-    def at(targets: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64] | None]:
-        smooth, spread = system.at(targets)
-        return smooth, np.sqrt(spread)
-
-    return _Trial(name=KRIGING, estimate=estimate, variance=variance, at=at, variogram=variogram)
+def _likeliest(places: Places, *, anisotropy: bool = False, drift: NDArray[np.float64] | None = None) -> Variogram:
+    """Model of largest likelihood; a pure nugget where no range raises it."""
+    if len(places) > MOST_BY_LIKELIHOOD and drift is None:
+        return fit_places(places, model="exponential")
+    fitted = [fit_places(places, model=model, anisotropy=anisotropy, drift=drift) for model in _MODELS]
+    return max(fitted, key=lambda v: v.fit.log_likelihood or -math.inf if v.fit else -math.inf)
 
 
-def _judge(trial: _Trial, values: NDArray[np.float64], mean: _Trial) -> Candidate:
+def _judge(trial: Estimator, values: NDArray[np.float64], mean: Estimator) -> Candidate:
     error = trial.estimate - values
     squared, of_mean = float(np.mean(error**2)), float(np.mean((mean.estimate - values) ** 2))
     msdr = None
@@ -255,7 +306,7 @@ def _judge(trial: _Trial, values: NDArray[np.float64], mean: _Trial) -> Candidat
     )
 
 
-def _simplest(trials: list[_Trial], values: NDArray[np.float64]) -> _Trial:
+def _simplest(trials: Sequence[Estimator], values: NDArray[np.float64]) -> Estimator:
     """First trial whose squared errors are within one standard error of the best one's, reading by reading."""
     if len(trials) == 1:
         return trials[0]

@@ -4,11 +4,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.surface.kriging import Kriging
+from vrn.surface.kriging import Answer, Kriging
 from vrn.surface.places import places_of, points_of
+from vrn.surface.threads import one_blas_thread
 from vrn.surface.variogram import Variogram
 
 
+@one_blas_thread
 def leave_one_out(
     coordinates_m: ArrayLike,
     values: ArrayLike,
@@ -63,12 +65,11 @@ def leave_one_out(
     if folds is not None:
         fold_of_place = np.empty(len(places), dtype=np.intp)
         fold_of_place[places.place] = np.asarray(folds)
-    return left_out(kriging, fold_of_place)
+    answer = left_out(kriging, fold_of_place)
+    return answer.estimate, answer.variance
 
 
-def left_out(
-    kriging: Kriging, folds: NDArray[np.intp] | None = None
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def left_out(kriging: Kriging, folds: NDArray[np.intp] | None = None) -> Answer:
     """
     Cross-validate a system that is already factored.
 
@@ -80,33 +81,34 @@ def left_out(
 
     Returns
     -------
-    estimate, variance : ndarray, shape (n,)
-        A row for each reading.
+    answer : Answer
+        A row for each reading, its error included in the variance; no Lagrange term for folds of several places.
     """
     places = kriging.places
     count, columns = kriging.drift.shape
-    estimate, variance = np.full(count, np.nan), np.full(count, np.nan)
+    answer = Answer(*np.full((3, count), np.nan))
     half = kriging.mean_root @ kriging.solved_drift.T
     contrast = kriging.root.T @ kriging.root - half.T @ half
     told = contrast @ kriging.value
+    own = contrast.diagonal()
     if folds is None:
-        if count > columns:
-            own = contrast.diagonal()
-            with np.errstate(divide="ignore", invalid="ignore"):
-                estimate, variance = kriging.value - told / own, 1.0 / own
-            lone = own <= 1e-12 * own.max()  # without this place the mean cannot be estimated
-            estimate[lone], variance[lone] = np.nan, np.nan
+        # without a lone place one column of the drift could not be estimated
+        rows = np.flatnonzero((own > 1e-12 * own.max()) & (count > columns))
+        answer.estimate[rows] = kriging.value[rows] - told[rows] / own[rows]
+        answer.variance[rows] = 1.0 / own[rows]
+        reach = np.einsum("ij,ji->i", kriging.drift @ kriging.mean_root.T, half)
+        answer.lagrange[rows] = -reach[rows] / own[rows]
     else:
         for fold in np.unique(folds):
             rows = np.flatnonzero(folds == fold)
             if count - len(rows) < columns:
                 continue
             spread = np.linalg.inv(contrast[np.ix_(rows, rows)])
-            estimate[rows] = kriging.value[rows] - spread @ told[rows]
-            variance[rows] = spread.diagonal()
+            answer.estimate[rows] = kriging.value[rows] - spread @ told[rows]
+            answer.variance[rows] = spread.diagonal()
     own_error = kriging.variogram.nugget + (0.0 if places.error_variance is None else places.error_variance)
-    of_reading = variance[places.place] - kriging.noise[places.place] + own_error
-    return estimate[places.place], np.maximum(of_reading, 0.0)
+    variance = np.maximum((answer.variance - kriging.noise)[places.place] + own_error, 0.0)
+    return Answer(answer.estimate[places.place], variance, answer.lagrange[places.place])
 
 
 def blocked_folds(coordinates_m: ArrayLike, *, count: int = 5) -> NDArray[np.intp]:

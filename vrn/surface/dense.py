@@ -1,8 +1,5 @@
 """Dense data: kriging from the nearest places and pairs by the hundred million, on compiled loops (extra ``dense``)."""
 
-import os
-from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
 from types import ModuleType
 from typing import Any
 
@@ -11,6 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import MissingExtraError, OutOfRangeError
 from vrn.surface.places import Places, places_of, points_of, readings_of
+from vrn.surface.threads import in_threads
 from vrn.surface.variogram import Variogram
 
 _POINTS_A_BUCKET = 3.0
@@ -143,15 +141,6 @@ def count_pairs(
     parts = list(in_threads(some, range(_PAIR_CHUNKS)))
     pairs, distances, squares = (np.sum([part[k] for part in parts], axis=0) for k in range(3))
     return pairs, distances, squares
-
-
-def in_threads(work: Callable[[int], Any], items: Iterable[int]) -> list[Any]:
-    """Results of work that lets go of the interpreter, in the order of the items."""
-    jobs = list(items)
-    if len(jobs) < 2:
-        return [work(job) for job in jobs]
-    with ThreadPoolExecutor(max_workers=min(len(jobs), os.cpu_count() or 1)) as pool:
-        return list(pool.map(work, jobs))
 
 
 def _buckets(kernels: ModuleType, points: NDArray[np.float64]) -> tuple[Any, ...]:

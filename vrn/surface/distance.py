@@ -107,6 +107,27 @@ def inverse_distance_left_out(places: Places, powers: tuple[float, ...]) -> NDAr
     return estimate[:, places.place]
 
 
+def distance_weights(places: Places, targets_m: NDArray[np.float64], power: float) -> NDArray[np.float64]:
+    """
+    Weights of all places, adding up to 1 at each target.
+
+    Parameters
+    ----------
+    places : Places
+    targets_m : ndarray, shape (t, 2)
+        Less the places' ``origin_m``. [m]
+    power : float
+
+    Returns
+    -------
+    weights : ndarray, shape (p, t)
+    """
+    unit = float(np.ptp(places.coordinates_m, axis=0).max()) or 1.0
+    weights = _weights(_squared_distance(places.coordinates_m / unit, targets_m / unit), power)
+    weights /= weights.sum(axis=0)
+    return weights
+
+
 def _of_all(
     points: NDArray[np.float64], value: NDArray[np.float64], targets: NDArray[np.float64], power: float
 ) -> NDArray[np.float64]:

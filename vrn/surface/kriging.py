@@ -1,12 +1,14 @@
 """Ordinary and universal kriging from all samples, in tiles that stay in the processor's cache."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.surface.places import Places, places_of, points_of
+from vrn.surface.threads import in_threads, one_blas_thread
 from vrn.surface.variogram import Variogram
 
 _TILE_NUMBERS = 65_536  # covariances held at a time: half a megabyte, which stays in cache
@@ -14,6 +16,7 @@ _MOST_GLOBAL = 3_000  # places; above it the nearest speak for each target
 _USUAL_NEIGHBORS = 24
 
 
+@one_blas_thread
 def ordinary_kriging(
     coordinates_m: ArrayLike,
     values: ArrayLike,
@@ -69,7 +72,8 @@ def ordinary_kriging(
     ([12.0, 10.0], [0.664, 0.0])
     """
     if neighbors is None and len(points_of(coordinates_m)) <= _MOST_GLOBAL:
-        return Kriging.of(places_of(coordinates_m, values, error_variance), variogram).at(targets_m)
+        answer = Kriging.of(places_of(coordinates_m, values, error_variance), variogram).at(targets_m)
+        return answer.estimate, answer.variance
     from vrn.surface.dense import local_kriging
 
     return local_kriging(
@@ -80,6 +84,22 @@ def ordinary_kriging(
         neighbors=_USUAL_NEIGHBORS if neighbors is None else neighbors,
         error_variance=error_variance,
     )
+
+
+class Answer(NamedTuple):
+    """
+    What kriging says of some places.
+
+    Parameters
+    ----------
+    estimate, variance : ndarray, shape (m,)
+    lagrange : ndarray, shape (m,)
+        Drift times Lagrange multipliers: half of what estimate and truth differ in spread, less half the variance.
+    """
+
+    estimate: NDArray[np.float64]
+    variance: NDArray[np.float64]
+    lagrange: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -173,9 +193,7 @@ class Kriging:
         value = self.value if values is None else values
         return self.root.T @ (self.root @ (value - self.drift @ self.coefficients(values)))
 
-    def at(
-        self, targets_m: ArrayLike, target_drift: NDArray[np.float64] | None = None
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def at(self, targets_m: ArrayLike, target_drift: NDArray[np.float64] | None = None) -> Answer:
         """
         Estimate and variance at targets.
 
@@ -188,59 +206,94 @@ class Kriging:
 
         Returns
         -------
-        estimate, variance : ndarray, shape (m,)
+        answer : Answer
         """
         targets = points_of(targets_m) - self.places.origin_m
-        trend = np.ones((1, len(targets))) if target_drift is None else _with_constant(target_drift)
-        variogram = self.variogram
-        coefficients, dual = self.coefficients(), self.dual()
-        answers = np.vstack([self.solved_drift.T, dual[None, :]])
-        estimate, variance = np.empty(len(targets)), np.empty(len(targets))
+        trend = with_constant(len(targets), target_drift)
+        coefficients = self.coefficients()
+        told = np.vstack([self.solved_drift.T, self.dual()])
+        answer = Answer(*np.empty((3, len(targets))))
         step = max(64, _TILE_NUMBERS // len(self.places))
-        for start in range(0, len(targets), step):
+
+        def solve(start: int) -> None:
             tile = slice(start, start + step)
-            near = covariance_between(self.places.coordinates_m, targets[tile], variogram)
-            estimate[tile], variance[tile] = self._solve(near, trend[:, tile], answers, coefficients)
-        estimate[~np.isfinite(targets).all(axis=1)] = np.nan
-        variance[np.isnan(estimate)] = np.nan
-        self._at_samples(targets, trend, answers, coefficients, estimate, variance)
-        return estimate, variance
+            near = covariance_between(self.places.coordinates_m, targets[tile], self.variogram)
+            for whole, part in zip(answer, self._solve(near, trend[:, tile], told, coefficients), strict=True):
+                whole[tile] = part
+
+        in_threads(solve, range(0, len(targets), step))
+        nowhere = ~np.isfinite(targets).all(axis=1)
+        for whole in answer:
+            whole[nowhere] = np.nan
+        self._at_samples(targets, trend, told, coefficients, answer)
+        return answer
 
     def _solve(
         self,
         near: NDArray[np.float64],
         trend: NDArray[np.float64],
-        answers: NDArray[np.float64],
+        told: NDArray[np.float64],
         coefficients: NDArray[np.float64],
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Estimate and variance from covariances to the places, shape (p, t)."""
+    ) -> Answer:
+        """Answer from covariances to the places, shape (p, t)."""
         half = self.root @ near
-        told = answers @ near
-        gap = self.mean_root @ (trend - told[:-1])
+        seen = told @ near
+        gap = self.mean_root @ (trend - seen[:-1])
         variance = self.variogram.sill - np.einsum("ij,ij->j", half, half) + np.einsum("ij,ij->j", gap, gap)
-        return told[-1] + coefficients @ trend, np.maximum(variance, 0.0)
+        lagrange = -np.einsum("ij,ij->j", self.mean_root @ trend, gap)
+        return Answer(seen[-1] + coefficients @ trend, np.maximum(variance, 0.0), lagrange)
 
     def _at_samples(
         self,
         targets: NDArray[np.float64],
         trend: NDArray[np.float64],
-        answers: NDArray[np.float64],
+        told: NDArray[np.float64],
         coefficients: NDArray[np.float64],
-        estimate: NDArray[np.float64],
-        variance: NDArray[np.float64],
+        answer: Answer,
     ) -> None:
         """Put right the targets that lie on a sample: the sample itself, or with errors the field under it."""
         target, place = matches(targets, self.places.coordinates_m)
         if not len(target):
             return
         if self.exact:
-            estimate[target], variance[target] = self.value[place], 0.0
+            answer.estimate[target], answer.variance[target], answer.lagrange[target] = self.value[place], 0.0, 0.0
         elif self.variogram.nugget:
             near = covariance_between(self.places.coordinates_m, targets[target], self.variogram)
             near[place, np.arange(len(target))] += self.nugget_part[place]
-            solved = self._solve(near, trend[:, target], answers, coefficients)
-            estimate[target] = solved[0]
-            variance[target] = np.maximum(solved[1] - self.variogram.nugget + self.nugget_part[place], 0.0)
+            estimate, variance, lagrange = self._solve(near, trend[:, target], told, coefficients)
+            answer.estimate[target], answer.lagrange[target] = estimate, lagrange
+            answer.variance[target] = np.maximum(variance - self.variogram.nugget + self.nugget_part[place], 0.0)
+
+    def of_values(
+        self, values: NDArray[np.float64], targets_m: NDArray[np.float64], target_drift: NDArray[np.float64] | None
+    ) -> NDArray[np.float32]:
+        """
+        Estimates from other values at the same places.
+
+        Parameters
+        ----------
+        values : ndarray, shape (p, k)
+        targets_m : ndarray, shape (m, 2)
+            [m]
+        target_drift : ndarray, shape (m, q - 1), or None
+
+        Returns
+        -------
+        estimates : ndarray of float32, shape (k, m)
+        """
+        targets = targets_m - self.places.origin_m
+        trend = with_constant(len(targets), target_drift)
+        coefficients, dual = self.coefficients(values).T, self.dual(values).T
+        estimates = np.empty((values.shape[1], len(targets)), np.float32)
+        step = max(64, _TILE_NUMBERS // len(self.places))
+
+        def solve(start: int) -> None:
+            tile = slice(start, start + step)
+            near = covariance_between(self.places.coordinates_m, targets[tile], self.variogram)
+            estimates[:, tile] = dual @ near + coefficients @ trend[:, tile]
+
+        in_threads(solve, range(0, len(targets), step))
+        return estimates
 
 
 def covariance_between(
@@ -280,9 +333,11 @@ def matches(targets_m: NDArray[np.float64], places_m: NDArray[np.float64]) -> tu
     return target, place[target]
 
 
-def _with_constant(target_drift: NDArray[np.float64]) -> NDArray[np.float64]:
-    columns = np.asarray(target_drift, dtype=float).reshape(len(target_drift), -1)
-    return np.vstack([np.ones(len(columns)), columns.T])
+def with_constant(count: int, drift: NDArray[np.float64] | None) -> NDArray[np.float64]:
+    """Ones and the drift's layers, a row each, shape (q, count)."""
+    if drift is None:
+        return np.ones((1, count))
+    return np.vstack([np.ones(count), np.asarray(drift, dtype=float).reshape(count, -1).T])
 
 
 def _inverse_root(matrix: NDArray[np.float64]) -> NDArray[np.float64]:

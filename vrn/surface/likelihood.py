@@ -1,15 +1,23 @@
-"""Restricted likelihood of a variogram: how well it explains the readings once the mean is taken out."""
+"""Restricted likelihood of a variogram, and the variogram that makes it largest."""
 
 import math
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.surface.kriging import covariance_between
 from vrn.surface.places import Places, places_of
-from vrn.surface.variogram import Variogram
+from vrn.surface.variogram import Fit, Variogram
+
+METHOD: Final = "restricted maximum likelihood"
 
 _IMPOSSIBLE = -1e12
+_LEAST_GAIN = 2.0  # twice the gain in log-likelihood below which a range is not believed
+_ANISOTROPY_GAIN = 5.99  # 95th percentile of chi-square with two degrees of freedom
+_SHARE_FLOOR = 1e-6  # nugget over sill
 
 
 def restricted_log_likelihood(
@@ -54,55 +62,248 @@ def restricted_log_likelihood(
     value, noise, _ = places.merged(variogram.nugget)
     covariance = covariance_between(places.coordinates_m, places.coordinates_m, variogram)
     covariance.flat[:: len(value) + 1] += noise
-    log_likelihood, _ = gaussian_fit(covariance, value, np.ones((len(value), 1)), scale=1.0)
-    return log_likelihood
+    return _gaussian(covariance, value, np.ones((len(value), 1)), 1.0)[0]
 
 
-def gaussian_fit(
-    covariance: NDArray[np.float64], value: NDArray[np.float64], trend: NDArray[np.float64], *, scale: float | None
-) -> tuple[float, float]:
+class Likelihood:
     """
-    Restricted log-likelihood of values around a trend, and the scale of the covariance that makes it largest.
+    Restricted likelihood of one set of readings, as a function of a variogram's parameters.
 
     Parameters
     ----------
-    covariance : ndarray, shape (p, p)
-        Overwritten.
-    value : ndarray, shape (p,)
-    trend : ndarray, shape (p, q)
-    scale : float or None
-        Factor of the covariance; None to take the best.
-
-    Returns
-    -------
-    log_likelihood : float
-        Hugely negative where the covariance is singular.
-    scale : float
+    places : Places
+    shape : Variogram
+        Model whose parameters are sought; its numbers are not used.
+    drift : ndarray, shape (n, q), optional
+        Layers the mean follows besides a constant, at the readings.
     """
+
+    def __init__(self, places: Places, shape: Variogram, drift: NDArray[np.float64] | None = None) -> None:
+        self.shape, self.places = shape, places
+        value, _, self.own = places.merged(1.0)  # a place of two readings has half the nugget
+        self.unit = float(np.std(value)) or float(np.std(places.values))
+        self.value = value / self.unit
+        columns = [np.ones(len(places))]
+        if drift is not None:
+            merged = places.merged(1.0, drift)[0]
+            spread = merged.std(axis=0)
+            columns += list(((merged - merged.mean(axis=0)) / np.where(spread > 0, spread, 1.0)).T)
+        self.trend = np.column_stack(columns)
+        self.known = places.error_variance is not None
+        self.error = places.merged(0.0)[1] / self.unit**2 if self.known else np.zeros(len(places))
+        points = places.coordinates_m
+        self.distance_m = np.hypot(*(np.subtract.outer(axis, axis) for axis in points.T))
+        apart = self.distance_m + np.diag(np.full(len(points), np.inf))
+        self.spacing_m = float(np.median(apart.min(axis=0)))
+        self.extent_m = float(np.hypot(*np.ptp(points, axis=0)))
+
+    def best(self, *, anisotropy: bool = False) -> Variogram:
+        """
+        Variogram of the largest likelihood, from several starts.
+
+        Parameters
+        ----------
+        anisotropy : bool, default False
+            Whether a direction of longest continuity is looked for; it is kept when a likelihood-ratio test at 5 %
+            supports it.
+
+        Returns
+        -------
+        variogram : Variogram
+            A pure nugget where no range raises the likelihood.
+        """
+        plain = self._pure_nugget()
+        if self.shape.model == "nugget":
+            return plain
+        theta, height = self._isotropic()
+        if anisotropy:
+            turned, higher = self._anisotropic(theta)
+            if 2.0 * (higher - height) > _ANISOTROPY_GAIN:
+                theta, height = turned, higher
+        if self._of(theta).partial_sill <= 1e-4 * self._of(theta).sill or height - self._height(plain) <= 1e-6:
+            return plain
+        variogram = self._of(theta)
+        return replace(
+            variogram,
+            fit=Fit(
+                method=METHOD,
+                log_likelihood=height - (len(self.places) - self.trend.shape[1]) * math.log(self.unit),
+                standard_errors=self._standard_errors(variogram),
+                notes=self._notes(variogram, 2.0 * (height - self._height(plain))),
+            ),
+        )
+
+    def _told(self, theta: NDArray[np.float64]) -> tuple[float, float]:
+        """Log-likelihood of values in units of their spread, and the sill. θ: ln range, nugget share, ln sill, turn."""
+        range_m = math.exp(theta[0])
+        if len(theta) > 3:
+            turned = replace(
+                self.shape, range_m=range_m, anisotropy_ratio=math.exp(theta[3]), azimuth_deg=math.degrees(theta[4])
+            ).scaled(self.places.coordinates_m)
+            ratio = np.hypot(*(np.subtract.outer(axis, axis) for axis in turned.T))
+        else:
+            ratio = self.distance_m / range_m
+        covariance = self.shape.correlation(ratio)
+        sill = math.exp(theta[2]) if self.known else 1.0
+        covariance *= sill * (1.0 - theta[1])
+        covariance.reshape(-1)[:: len(covariance) + 1] += sill * theta[1] * self.own + self.error
+        height, scale = _gaussian(covariance, self.value, self.trend, 1.0 if self.known else None)
+        return height, sill * scale
+
+    def _cost(self, theta: NDArray[np.float64]) -> float:
+        return -self._told(theta)[0]
+
+    def _isotropic(self) -> tuple[NDArray[np.float64], float]:
+        least, most = math.log(self.spacing_m / 2), math.log(self.extent_m * 2)
+        starts = [
+            np.array([log_range, share, log_sill])
+            for log_range in np.linspace(least + 0.5, most - 0.7, 6)
+            for share in (0.1, 0.4, 0.75)
+            for log_sill in ((-1.0, 0.0) if self.known else (0.0,))
+        ]
+        starts.sort(key=self._cost)
+        bounds = [(least, most), (_SHARE_FLOOR, 1.0), (-12.0, 6.0) if self.known else (0.0, 0.0)]
+        first = starts[0]
+        other = next((start for start in starts if abs(start[0] - first[0]) > 0.6), first)
+        found = [_climb(self._cost, start, bounds) for start in (first, other)]
+        return max(found, key=lambda pair: pair[1])
+
+    def _anisotropic(self, theta: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+        """From the isotropic optimum, the best of twelve directions and ratios and its neighbourhood."""
+        starts = [
+            np.array([theta[0] - log_ratio / 2, theta[1], theta[2], log_ratio, azimuth])
+            for log_ratio in (-0.5, -1.1)
+            for azimuth in np.arange(6) * math.pi / 6
+        ]
+        start = min(starts, key=self._cost)
+        least, most = math.log(self.spacing_m / 2), math.log(self.extent_m * 2)
+        sill = (-12.0, 6.0) if self.known else (0.0, 0.0)
+        return _climb(self._cost, start, [(least, most), (_SHARE_FLOOR, 1.0), sill, (math.log(0.1), 0.0), (-2.0, 5.0)])
+
+    def _of(self, theta: NDArray[np.float64]) -> Variogram:
+        sill = self._told(theta)[1] * self.unit**2
+        share = 0.0 if theta[1] <= 2 * _SHARE_FLOOR else float(theta[1])
+        nugget, partial_sill = sill * share, sill * (1.0 - share)
+        found = replace(self.shape, range_m=math.exp(theta[0]), nugget=nugget, partial_sill=partial_sill)
+        if len(theta) > 3:
+            azimuth_deg = math.degrees(theta[4]) % 180.0
+            found = replace(found, anisotropy_ratio=math.exp(theta[3]), azimuth_deg=azimuth_deg)
+        return found
+
+    def _height(self, variogram: Variogram) -> float:
+        """Log-likelihood of any variogram, of values in units of their spread."""
+        places = self.places.coordinates_m
+        covariance = covariance_between(places, places, variogram)
+        covariance /= self.unit**2
+        covariance.reshape(-1)[:: len(covariance) + 1] += variogram.nugget / self.unit**2 * self.own + self.error
+        return _gaussian(covariance, self.value, self.trend, 1.0)[0]
+
+    def _pure_nugget(self) -> Variogram:
+        from scipy.optimize import minimize_scalar
+
+        nugget = _gaussian(np.diag(self.own), self.value, self.trend, None)[1] * self.unit**2
+        if self.known:
+
+            def cost(log_nugget: float) -> float:
+                return -self._height(Variogram(model="nugget", nugget=math.exp(log_nugget) * self.unit**2))
+
+            found = float(minimize_scalar(cost, bounds=(-14.0, 3.0), method="bounded").x)
+            nugget = 0.0 if found < -13.9 else math.exp(found) * self.unit**2
+        variogram = Variogram(model="nugget", nugget=nugget)
+        height = self._height(variogram) - (len(self.places) - self.trend.shape[1]) * math.log(self.unit)
+        note = "The readings hold no structure that distance explains: the variogram is a pure nugget."
+        notes = () if self.shape.model == "nugget" else (note,)
+        return replace(variogram, fit=Fit(method=METHOD, log_likelihood=height, notes=notes))
+
+    def _notes(self, variogram: Variogram, gain: float) -> tuple[str, ...]:
+        notes = []
+        if gain < _LEAST_GAIN:
+            notes.append(
+                "The readings hold hardly more structure than a pure nugget: a range raises twice the log-likelihood "
+                f"by {gain:.1f}, and {_LEAST_GAIN:g} is the least to believe it."
+            )
+        if (variogram.range_m or 0.0) > self.extent_m:
+            notes.append("The range is longer than the field: the variogram rises without levelling off.")
+        return tuple(notes)
+
+    def _standard_errors(self, variogram: Variogram) -> dict[str, float | None]:
+        """From the curvature of the likelihood at its top; None for a parameter that stands at a bound."""
+        names = ("nugget", "partial_sill", "range_m")
+        point = np.array([variogram.nugget, variogram.partial_sill, variogram.range_m])
+        free = [i for i in range(3) if point[i] > 0]
+
+        def height(at: NDArray[np.float64]) -> float:
+            return self._height(replace(variogram, **dict(zip(names, at.tolist(), strict=True))))
+
+        errors: dict[str, float | None] = dict.fromkeys(names)
+        try:
+            spread = np.linalg.inv(-_curvature(height, point, free)).diagonal()
+        except np.linalg.LinAlgError:
+            return errors
+        for position, i in enumerate(free):
+            if np.isfinite(spread[position]) and spread[position] > 0:
+                errors[names[i]] = float(math.sqrt(spread[position]))
+        return errors
+
+
+def _gaussian(
+    covariance: NDArray[np.float64], value: NDArray[np.float64], trend: NDArray[np.float64], scale: float | None
+) -> tuple[float, float]:
+    """Restricted log-likelihood, and the factor of the covariance (the best one when None); the covariance is spent."""
     from scipy.linalg.lapack import dpotrf, dtrtrs
 
-    factor, failed = dpotrf(covariance, lower=1, overwrite_a=1)
+    factor, failed = dpotrf(covariance.T, lower=1, overwrite_a=1)
     if failed:
         return _IMPOSSIBLE, 1.0
     half, failed = dtrtrs(factor, np.column_stack([trend, value]), lower=1)
     if failed:
         return _IMPOSSIBLE, 1.0
-    half_trend, half_value = half[:, :-1], half[:, -1]
-    gram = half_trend.T @ half_trend
-    told = half_trend.T @ half_value
-    squares = float(half_value @ half_value - told @ np.linalg.solve(gram, told))
+    gram = half.T @ half
+    told = np.linalg.solve(gram[:-1, :-1], gram[:-1, -1])
+    squares = max(float(gram[-1, -1] - told @ gram[:-1, -1]), 1e-300)
     freedom = len(value) - trend.shape[1]
     if scale is None:
-        scale = max(squares, 1e-300) / freedom
-    log_determinant = 2.0 * float(np.log(factor.diagonal()).sum()) + float(np.linalg.slogdet(gram)[1])
-    return (
-        -0.5 * (freedom * math.log(2.0 * math.pi * scale) + log_determinant + squares / scale),
-        scale,
-    )
+        scale = squares / freedom
+    log_determinant = 2.0 * float(np.log(factor.diagonal()).sum()) + float(np.linalg.slogdet(gram[:-1, :-1])[1])
+    return -0.5 * (freedom * math.log(2.0 * math.pi * scale) + log_determinant + squares / scale), scale
 
 
-def correlation_matrix(places: Places, variogram: Variogram) -> NDArray[np.float64]:
-    """Correlation of the part with a range between all places, shape (p, p)."""
-    scaled = variogram.scaled(places.coordinates_m)
-    east, north = (np.subtract.outer(axis, axis) for axis in scaled.T)
-    return variogram.correlation(np.hypot(east, north))
+def _climb(
+    cost: Callable[[NDArray[np.float64]], float], start: NDArray[np.float64], bounds: list[tuple[float, float]]
+) -> tuple[NDArray[np.float64], float]:
+    """Top near a start, and its height."""
+    from scipy.optimize import minimize
+
+    free = np.array([low < high for low, high in bounds])
+    theta = start.copy()
+
+    def moved(part: NDArray[np.float64]) -> float:
+        theta[free] = part
+        return cost(theta)
+
+    chosen = [pair for pair, some in zip(bounds, free, strict=True) if some]
+    found = minimize(moved, start[free], method="L-BFGS-B", bounds=chosen)
+    theta[free] = found.x
+    return theta.copy(), -float(found.fun)
+
+
+def _curvature(
+    height: Callable[[NDArray[np.float64]], float], point: NDArray[np.float64], free: list[int]
+) -> NDArray[np.float64]:
+    """Second derivatives by central differences."""
+    step = 1e-3 * point
+    matrix = np.empty((len(free), len(free)))
+    top = height(point)
+
+    def moved(*signs: tuple[int, float]) -> float:
+        at = point.copy()
+        for i, sign in signs:
+            at[i] += sign * step[i]
+        return height(at)
+
+    for a, i in enumerate(free):
+        matrix[a, a] = (moved((i, 1)) - 2 * top + moved((i, -1))) / step[i] ** 2
+        for b, j in enumerate(free[:a]):
+            cross = moved((i, 1), (j, 1)) - moved((i, 1), (j, -1)) - moved((i, -1), (j, 1)) + moved((i, -1), (j, -1))
+            matrix[a, b] = matrix[b, a] = cross / (4 * step[i] * step[j])
+    return matrix
