@@ -1,0 +1,61 @@
+"""A ledger for a million cells against summing ten arrays of that size: `python tests/benchmarks/ledger.py`."""
+
+import statistics
+import time
+from collections.abc import Callable
+
+import numpy as np
+
+from vrn.nitrogen import method
+
+CELLS = 1_000_000
+ROUNDS = 7
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """Median time of some rounds, after one to warm up."""
+    work()
+    taken = []
+    for _ in range(ROUNDS):
+        start = time.perf_counter()
+        work()
+        taken.append(time.perf_counter() - start)
+    return statistics.median(taken)
+
+
+def main() -> None:
+    """Print each method's ratio."""
+    random = np.random.default_rng(1)
+    arrays = [random.uniform(0, 100, CELLS) for _ in range(10)]
+
+    def ten_arrays() -> np.ndarray:
+        total = arrays[0] + arrays[1]
+        for array in arrays[2:]:
+            total = total + array
+        return total
+
+    ppm, deep, goal, organic = (random.uniform(*span, CELLS) for span in ((2, 40), (2, 20), (150, 240), (1, 6)))
+    work = {
+        "remaining-need, one depth": lambda: method("remaining-need").need(
+            yield_goal_bu_ac=goal, growth_stage="V8", nitrate_ppm=ppm, top_in=0, bottom_in=12,
+            organic_matter_pct=organic,
+        ),
+        "remaining-need, two depths": lambda: method("remaining-need").need(
+            yield_goal_bu_ac=goal, growth_stage="V8", nitrate_ppm=ppm, top_in=0, bottom_in=12,
+            organic_matter_pct=organic, deep_nitrate_ppm=deep, deep_bottom_in=24, credits_lb_ac={"manure": 10.0},
+        ),
+        "iowa-lsnt": lambda: method("iowa-lsnt").need(nitrate_ppm=ppm),
+        "nebraska": lambda: method("nebraska").need(
+            yield_goal_bu_ac=goal, profile_nitrate_ppm=ppm, organic_matter_pct=organic
+        ),
+        "ohio-psnt": lambda: method("ohio-psnt").need(base_rate_lb_ac=160.0, nitrate_ppm=ppm, applied_lb_ac=30.0),
+    }  # fmt: skip
+    peer = seconds(ten_arrays)
+    print(f"{'summing ten arrays of ' + format(CELLS, ','):<36}{peer * 1000:8.1f} ms")
+    for name, ledger in work.items():
+        took = seconds(lambda ledger=ledger: ledger().need_lb_ac)  # type: ignore[misc]
+        print(f"{name:<36}{took * 1000:8.1f} ms   {took / peer:5.1f} ×")
+
+
+if __name__ == "__main__":
+    main()
