@@ -3,6 +3,7 @@
 import re
 import tomllib
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -276,3 +277,64 @@ def test_text_from_files_never_runs(visit: Callable[..., Any], tmp_path: Path, m
     assert page.title().startswith("<img src=x")
     assert "{{ 7*7 }}" in page.locator("h1").inner_text()
     assert page.locator('img[src="x"]').count() == 0
+
+
+def test_earlier_overrides_stay_in_a_new_review(
+    visit: Callable[..., Any], tmp_path: Path, make: Callable[..., Any]
+) -> None:
+    """A rate that a person set before is saved again beside the new one, and a signed page asks for a new signature."""
+    from vrn.field.settings import Override, ReviewSection
+
+    review = ReviewSection(
+        approved_by="A. Marsh",
+        approved_on=date(2026, 6, 14),
+        override=(Override(zone=1, rate_n_lb_ac=90.0, reason="wet"),),
+    )
+    write_map(make(review=review), tmp_path / "map.html")
+    page = visit(tmp_path / "map.html").page
+    page.locator("#review summary").click()
+    page.fill('[name="rate-2"]', "112")
+    assert page.locator("#wrong-2").inner_text() == "Say why."
+    page.fill('[name="reason-2"]', "sand")
+    assert page.locator("#wrong-2").inner_text() == "Counted as 110: rates go in steps of 5 lb N/ac."
+    page.locator("#review button").click()
+    assert page.locator("#wrong-sign").inner_text() == "This was signed; a changed rate needs a new sign-off."
+    page.fill('[name="approved_by"]', "B. Lund")
+    page.fill('[name="approved_on"]', "2026-06-16")
+    with page.expect_download() as waiting:
+        page.locator("#review button").click()
+    waiting.value.save_as(tmp_path / "review.toml")
+    saved = tomllib.loads((tmp_path / "review.toml").read_text(encoding="utf-8"))
+    assert saved["review"] == {
+        "approved_by": "B. Lund",
+        "approved_on": date(2026, 6, 16),
+        "override": [
+            {"zone": 1, "rate_n_lb_ac": 90, "reason": "wet"},
+            {"zone": 2, "rate_n_lb_ac": 110, "reason": "sand"},
+        ],
+    }
+
+
+@pytest.mark.parametrize("field_name", ["cedar_bend", "mill_race"])
+def test_rebuilt_prescription_equals_the_page(visit: Callable[..., Any], tmp_path: Path, field_name: str) -> None:
+    """A demo field reviewed in the browser and built again with the saved file is what the page showed."""
+    import vrn
+    from vrn.ingest import read_field
+
+    field_file = Path(__file__).parents[2] / "demo_fields" / field_name / "field.toml"
+    built = vrn.build(read_field(field_file))
+    write_map(built, tmp_path / "map.html")
+    page = visit(tmp_path / "map.html").page
+    page.locator("#review summary").click()
+    less = built.rates[1].rate_n_lb_ac - 2 * built.field.settings.machine.rate_step_n_lb_ac
+    page.fill('[name="rate-2"]', f"{less:g}")
+    page.fill('[name="reason-2"]', "thin stand")
+    shown = [_number(page.locator(where).inner_text()) for where in ("#total-n", "#total-product", "#mean-rate")]
+    rates = [_number(page.locator(f'[data-rate="{zone}"]').inner_text()) for zone in range(1, len(built.rates) + 1)]
+    with page.expect_download() as waiting:
+        page.locator("#review button").click()
+    waiting.value.save_as(tmp_path / "review.toml")
+    again = vrn.build(read_field(field_file, review=tmp_path / "review.toml"))
+    assert [rate.rate_n_lb_ac for rate in again.rates] == rates
+    assert rates[1] == less
+    assert shown == [round(again.total_n_lb), round(again.total_product), round(again.mean_rate_n_lb_ac, 1)]

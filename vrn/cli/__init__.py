@@ -11,6 +11,7 @@ from vrn.cli import methods as _methods  # noqa: F401
 from vrn.cli import need as _need  # noqa: F401
 from vrn.cli import rain as _rain  # noqa: F401
 from vrn.cli import season as _season  # noqa: F401
+from vrn.cli import show as _show  # noqa: F401
 from vrn.cli import start as _start  # noqa: F401
 from vrn.cli import verify as _verify  # noqa: F401
 from vrn.cli.app import REFUSED, app, complain

@@ -18,7 +18,7 @@ from vrn.export.map_page_layers import LEVELS, Picture, frame_of, pictures, samp
 from vrn.export.map_page_leaflet import Drawn, leaflet_map
 from vrn.export.map_page_legend import rate_layer, surface_layer
 from vrn.export.map_page_still import still_picture
-from vrn.export.map_page_words import allowed_of, page_words, zone_words
+from vrn.export.map_page_words import allowed_of, page_words, set_by_a_person, zone_words
 from vrn.export.report_units import Shown
 from vrn.prescription.model import Prescription
 
@@ -155,11 +155,12 @@ def _data(
         "layers": [{key: _plain(layer[key]) for key in kept if key in layer} for layer in layers],
         "ramps": {name: ramp.colors(fractions).tolist() for name, ramp in ramps.items()},
         "above": [drawn.names[key] for key in ("no_apply", "boundary", "samples")],
-        "bounds": drawn.bounds, "first": page["first"], "fill": 0.75 if settings.export.tiles else 1.0,
+        "bounds": drawn.bounds, "first": page["first"], "approved": page["approved"],
+        "fill": 0.75 if settings.export.tiles else 1.0,
         "metric": shown.metric, "crowded": len(places) > _CROWD,
         "rates": [
             {"zone": rate.zone, "acres": rate.acres, "rate": rate.rate_n_lb_ac, "product": rate.product_per_ac,
-             **allowed_of(prescription, rate, shown),
+             **set_by_a_person(prescription, rate.zone), **allowed_of(prescription, rate, shown),
              "shown": shown.number("n_rate", rate.rate_n_lb_ac),
              "productShown": shown.number(f"{product.unit}/ac", rate.product_per_ac)}
             for rate in prescription.rates

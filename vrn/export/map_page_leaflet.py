@@ -189,4 +189,5 @@ def _on_demand(prescription: Prescription) -> dict[str, list[dict[str, Any]]]:
     ends = passes.to_field(np.array(passes.along_m)[None, :], passes.across_m[:, None])
     lines = shapely.intersection(shapely.multilinestrings(shapely.linestrings(ends)), treated)
     track = {"color": _INK, "weight": 1, "opacity": 0.8, "interactive": False}
-    return {"strips": strips, "passes": [feature(lines, crs, {"style": track})]}
+    driven_m = [line for line in shapely.get_parts(lines) if line.geom_type == "LineString" and line.length > 0]
+    return {"strips": strips, "passes": [feature(shapely.multilinestrings(driven_m), crs, {"style": track})]}

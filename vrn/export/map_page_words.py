@@ -114,6 +114,7 @@ def _zone(
         "total": total,
         "below_zero": total.startswith("−"),
         "notes": rate.ledger.notes,
+        "reason": set_by_a_person(prescription, rate.zone)["reason"] or "",
         "allowed": allowed_of(prescription, rate, shown)["allowed"],
         "band": _band(rate.ledger, shown),
         "changes": [
@@ -217,6 +218,14 @@ def allowed_of(prescription: Prescription, rate: ZoneRate, shown: Shown) -> dict
     least, most = rules_of(settings.limits, settings.machine).window(applied)
     words = f"0, or {shown.number('n_rate', least)} to {shown.text('n_rate', most)}." if most > 0 else "0 only."
     return {"least": least, "most": most, "allowed": words}
+
+
+def set_by_a_person(prescription: Prescription, zone: int) -> dict[str, Any]:
+    """An override in force: the rate that was ``set`` [lb N/ac] and its ``reason``; None where there is none."""
+    for override in prescription.field.settings.review.override:
+        if override.zone == zone:
+            return {"set": override.rate_n_lb_ac, "reason": override.reason}
+    return {"set": None, "reason": None}
 
 
 def _file_name(name: str, season: int) -> str:

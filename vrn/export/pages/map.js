@@ -201,24 +201,29 @@
   var field = function (name) { return form.elements[name]; };
   var near = function (value) { return String(Math.round(value * 10) / 10); };
   function read() {
-    var answer = { overrides: [], wrong: false, n: 0, product: 0, area: 0 };
+    var answer = { overrides: [], wrong: false, changed: false, n: 0, product: 0, area: 0 };
     data.rates.forEach(function (row) {
       var text = field("rate-" + row.zone).value.trim();
       var changed = text !== row.shown;
       var typed = Number(text) / data.factor;
       var rate = changed ? Math.round(typed / data.step) * data.step : row.rate;
       var reason = field("reason-" + row.zone).value.trim();
+      var kept = !changed && row.reason !== null;
       var wrong = "";
       if (changed) {
         if (text === "" || !isFinite(rate)) { wrong = "Give a number."; }
         else if (typed < 0 || typed > row.most + 0.05 || rate > row.most + 1e-6) { wrong = "Out of range: " + row.allowed; }
         else if (rate > 0 && rate < row.least - 1e-6) { wrong = "The machine cannot go so low: " + row.allowed; }
         else if (!reason) { wrong = "Say why."; }
-      } else if (reason) { wrong = "A reason without a changed rate."; }
+      } else if (kept && !reason) { wrong = "Say why."; }
+      else if (reason && !kept) { wrong = "A reason without a changed rate."; }
       var counted = changed && !wrong && Math.abs(rate - typed) * data.factor > 0.06;
       byId("wrong-" + row.zone).textContent = wrong || (counted ? "Counted as " + near(rate * data.factor) + ": " + data.steps + "." : "");
       if (wrong) { answer.wrong = true; }
-      if (changed && !wrong) { answer.overrides.push({ zone: row.zone, rate: Math.round(rate * 1e4) / 1e4, reason: reason }); }
+      if ((changed || kept) && !wrong) {
+        answer.overrides.push({ zone: row.zone, rate: kept ? row.set : Math.round(rate * 1e4) / 1e4, reason: reason });
+      }
+      if (changed) { answer.changed = true; }
       var product = changed ? rate / data.perUnit : row.product;
       answer.n += rate * row.acres;
       answer.product += product * row.acres;
@@ -230,6 +235,7 @@
     answer.on = field("approved_on").value;
     answer.note = field("note").value.trim();
     var sign = Boolean(answer.by) !== Boolean(answer.on) ? "A sign-off needs a name and a date." : "";
+    if (!sign && data.approved && answer.changed && !answer.by) { sign = "This was signed; a changed rate needs a new sign-off."; }
     byId("wrong-sign").textContent = sign;
     if (sign) { answer.wrong = true; }
     return answer;
