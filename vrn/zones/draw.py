@@ -8,8 +8,11 @@ from vrn.errors import OutOfRangeError
 from vrn.field.grid import Grid
 from vrn.zones.cut import optimal_cuts
 from vrn.zones.finish import Ground, finished
+from vrn.zones.fuzzy import index_row, memberships_of
 from vrn.zones.model import Zones
 from vrn.zones.smooth import smoothed
+
+_MOST_ROWS = 40_000
 
 
 def draw(
@@ -102,8 +105,26 @@ def draw(
             "by": "need",
             "kernel": "Gaussian, cut off at three standard deviations",
             "smooth_m": float(smooth_m),
+            "indices": _indices(even[known], share[known], cuts),
         },
     )  # fmt: skip
+
+
+def _indices(
+    even: NDArray[np.float64], area: NDArray[np.float64], cuts: list[NDArray[np.float64]]
+) -> list[dict[str, float]]:
+    """Fuzziness index and normalised entropy of memberships about the zones' means, on an even sample of the cells."""
+    every = max(1, -(-len(even) // _MOST_ROWS))
+    sample, weight = even[::every], area[::every]
+    rows = []
+    for cut in cuts[1:]:
+        which = np.searchsorted(cut, sample, side="right")
+        held = np.bincount(which, weight)
+        if (held > 0).sum() < 2:
+            continue
+        means = np.bincount(which, weight * sample)[held > 0] / held[held > 0]
+        rows.append(index_row(len(means), memberships_of(sample[:, None], means[:, None]), weight))
+    return rows
 
 
 def checked(values: NDArray[np.float64], ground: Ground, count: int | None, max_count: int) -> None:
