@@ -16,7 +16,7 @@ from vrn.zones.outline import dissolved, faces_of
 
 _LEAST_LENGTH_FT = 100.0  # of a piece of strip in one zone; what is shorter stays ordinary ground
 _STEP_M = 2.0
-_LEAST_SHARE = 0.2  # of a strip's length that a zone must fill to count as crossed
+_LEAST_SHARE = 0.35  # of a strip's length that a zone must fill to count as crossed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
