@@ -3,5 +3,7 @@
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate
 from vrn.prescription.prescribe import prescribe
 from vrn.prescription.products import product_of
+from vrn.prescription.remaining import remaining
+from vrn.prescription.zoning import zones_of
 
-__all__ = ["Change", "Prescription", "Product", "ZoneRate", "prescribe", "product_of"]
+__all__ = ["Change", "Prescription", "Product", "ZoneRate", "prescribe", "product_of", "remaining", "zones_of"]

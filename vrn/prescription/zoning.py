@@ -1,0 +1,119 @@
+"""Zones of a field by its field file: the user's own, on need, or on layers, sized by what the machine can answer."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.errors import InputFileError
+from vrn.field.field import Field
+from vrn.field.grid import Grid
+from vrn.field.layers import PolygonLayer
+from vrn.field.settings import MachineSection
+from vrn.nitrogen.ledger import Ledger
+from vrn.prescription.economics import prices_of
+from vrn.prescription.limits import rules_of
+from vrn.units import AC_M2, FT_M, MPH_M_S
+from vrn.zones import Zones, by_layers, draw, from_polygons
+
+Array = NDArray[np.float64]
+
+
+def zones_of(
+    field: Field,
+    *,
+    grid: Grid,
+    share: Array,
+    ledger: Ledger,
+    need_se: Array | None = None,
+    extra: Sequence[tuple[Array, float]] = (),
+) -> Zones:
+    """
+    Zones a field file asks for.
+
+    Parameters
+    ----------
+    field : Field
+    grid : Grid
+    share : ndarray, shape (rows, cols)
+        Share of each cell that is treated.
+    ledger : Ledger
+        Of the cells.
+    need_se : ndarray, shape (rows, cols), optional
+        Standard error of a cell's need. [lb/ac]
+    extra : sequence of (ndarray, float)
+        The user's extra layers on the grid, with their weights, for ``by = "layers"``.
+
+    Returns
+    -------
+    zones : Zones
+
+    Raises
+    ------
+    InputFileError
+        If the user's own zones are not polygons, or do not fit the field.
+
+    Notes
+    -----
+    Zones are drawn on what a cell may get: its need between 0 and the cap of this pass. Above the cap no zone can do
+    better than its neighbour.
+    """
+    settings = field.settings
+    if field.zones is not None:
+        if not isinstance(field.zones, PolygonLayer):
+            problem = f"zones.file: {field.zones.name} does not hold polygons."
+            raise InputFileError(problem, "Give a vector file of polygons with a zone number.")
+        return from_polygons(field.zones, grid=grid, share=share, treated=field.treated)
+    rules = rules_of(settings.limits, settings.machine)
+    cap = min(rules.max_n_lb_ac, rules.machine_max_n_lb_ac)
+    need = _on(grid, ledger.unclipped_lb_ac)
+    prices = prices_of(settings)
+    choices = {
+        "grid": grid,
+        "share": share,
+        "treated": field.treated,
+        "least_patch_m2": least_patch_m2(settings.machine, settings.zones.least_patch_ac),
+        "least_width_m": settings.machine.swath_ft * FT_M,
+        "step": settings.machine.rate_step_n_lb_ac,
+        "count": settings.zones.count,
+        "value_se": need_se,
+        "cost_per_unit": None if prices is None else prices.misallocated_per_lb,
+    }
+    values = np.clip(need, 0.0, cap)
+    if settings.zones.by == "layers":
+        columns = [_on(grid, line.lb_ac) for line in ledger.lines]
+        return by_layers(values, columns, extra=extra, **choices)  # type: ignore[arg-type]  # checked by the names above
+    return draw(values, **choices)  # type: ignore[arg-type]
+
+
+def least_patch_m2(machine: MachineSection, least_patch_ac: float | None) -> float:
+    """
+    Smallest patch worth a rate of its own.
+
+    Parameters
+    ----------
+    machine : MachineSection
+    least_patch_ac : float or None
+        The user's own. [ac]
+
+    Returns
+    -------
+    least_patch_m2 : float
+        The larger of the user's acreage and what the machine can answer: a swath wide, and as long as two swaths or four
+        rate changes: so that at most half of a crossing is spent changing. A choice of this project. [m²]
+
+    Examples
+    --------
+    A swath of 60 ft is 18.288 m; two are 36.6 m, four changes of 2 s at 8 mph 28.6 m:
+
+    >>> round(least_patch_m2(MachineSection(swath_ft=60.0, speed_mph=8.0, rate_change_s=2.0), None), 1)
+    668.9
+    """
+    swath_m = machine.swath_ft * FT_M
+    change_m = machine.rate_change_s * machine.speed_mph * MPH_M_S
+    return max(swath_m * max(2.0 * swath_m, 4.0 * change_m), (least_patch_ac or 0.0) * AC_M2)
+
+
+def _on(grid: Grid, values: object) -> Array:
+    """A ledger's number or array on the grid."""
+    return np.broadcast_to(np.asarray(values, dtype=float).reshape(-1), (grid.rows * grid.cols,)).reshape(grid.shape)
