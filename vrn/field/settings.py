@@ -80,13 +80,13 @@ class OrganicMatterLayer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class YieldPotentialLayer:
-    """``[layers.yield_potential]``: relative (scaled to the goal), bu/ac, or harvester logs."""
+    """``[layers.yield_potential]``: relative (scaled to the goal), bu/ac (or t/ha, read as such), or harvester logs."""
 
     file: str | None = None
     files: tuple[str, ...] = ()
     column: str | None = None
     columns: dict[str, str] = field(default_factory=dict)  # of harvester logs: our name = "their name"
-    kind: Literal["relative", "bu_ac", "yield_log"] = "relative"
+    kind: Literal["relative", "bu_ac", "t_ha", "yield_log"] = "relative"
     value: Annotated[float, Gt(0), Le(450)] | None = None
     crs: str | None = None
 

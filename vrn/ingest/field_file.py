@@ -13,7 +13,8 @@ from pydantic import TypeAdapter, ValidationError
 
 from vrn.errors import InputFileError
 from vrn.field.settings import Settings
-from vrn.ingest.keys import allowed_at, known_keys, nearest_key, unknown_keys
+from vrn.ingest.keys import allowed_at, keys_of, known_keys, nearest_key, unknown_keys
+from vrn.ingest.metric import metric_twin, to_trade
 
 # keys of the contract whose room has not landed: key path → what it will do
 NOT_YET: dict[str, str] = {}
@@ -94,14 +95,23 @@ def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings
     >>> settings.crop.growth_stage
     'V7'
     """
-    raw = _with_stage_in_capitals(raw)
-    faults = _unknown(raw) + _not_yet(raw) + _not_finite(raw, "") + _contradictions(raw)
+    given = _with_stage_in_capitals(raw)
+    metric = given.get("units") == "metric"
+    faults: list[Fault] = []
+
+    def both(table: str, name: str, key: str) -> None:
+        here = f"{table}.{name}" if table else name
+        faults.append(Fault(key=here, problem=f"stands beside {key}, which is the same.", remedy="Keep one of them."))
+
+    raw = to_trade(given, keys_of, both) if metric else given
+    faults += _unknown(raw, metric) + _not_yet(raw) + _not_finite(raw, "") + _contradictions(raw, metric)
     settings: Settings | None = None
     try:
         settings = TypeAdapter(Settings).validate_json(json.dumps(raw, default=_plain), strict=True)
     except ValidationError as error:
         spoken_for = {fault.key for fault in faults}
-        faults += [fault for fault in map(_fault, error.errors()) if fault.key not in spoken_for]
+        found = [_fault(item, given, metric) for item in error.errors()]
+        faults += [fault for fault in found if fault.key not in spoken_for]
     if faults or settings is None:
         raise _refusal(shown, faults)
     return settings
@@ -168,12 +178,19 @@ def _plain(value: Any) -> str:
     return str(value)
 
 
-def _unknown(raw: dict[str, Any]) -> list[Fault]:
+def _unknown(raw: dict[str, Any], metric: bool) -> list[Fault]:
     """Keys that no field file has, each with the nearest that it may have."""
     faults = []
     for path, siblings in unknown_keys(raw):
-        near = nearest_key(path, siblings)
-        remedy = f"Did you mean {near}?" if near else f"Known keys there: {', '.join(siblings)}."
+        table = re.sub(r"\[\d+\]", "", path).rpartition(".")[0]
+        twins = {metric_twin(f"{table}.{key}" if table else key)[0]: key for key in siblings}
+        name = path.rpartition(".")[2]
+        if not metric and name in twins:
+            remedy = f'Write {twins[name]}, or set units = "metric" at the top and give every key its metric unit.'
+        else:
+            names = list(twins) if metric else siblings
+            near = nearest_key(path, names)
+            remedy = f"Did you mean {near}?" if near else f"Known keys there: {', '.join(names)}."
         faults.append(Fault(key=path, problem="unknown key.", remedy=remedy))
     return faults
 
@@ -198,20 +215,38 @@ def _not_finite(value: Any, path: str) -> list[Fault]:
     return []
 
 
-def _fault(error: Any) -> Fault:
-    """One of pydantic's errors in the words of the field file."""
+def _fault(error: Any, given: dict[str, Any], metric: bool) -> Fault:
+    """One of pydantic's errors in the words, and the units, of the field file."""
     path = ""
     for part in error["loc"]:
         path += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if path else str(part)
-    allowed = allowed_at(path)
+    value, factor = error["input"], 1.0
+    if metric:
+        table = path.rpartition(".")[0]
+        name, factor = metric_twin(re.sub(r"\[\d+\]", "", path))
+        allowed = allowed_at(path, factor=factor)
+        path = f"{table}.{name}" if table else name
+        value = _value_at(given, [*error["loc"][:-1], name], value)
+    else:
+        allowed = allowed_at(path)
     if error["type"] == "missing":
         return Fault(key=path, problem="missing.", remedy=f"Add it: {allowed}.")
-    shown = json.dumps(error["input"], ensure_ascii=False)
+    shown = json.dumps(value, ensure_ascii=False, default=_plain)
     shown = shown if len(shown) <= 60 else f"{shown[:57]}…"
     return Fault(key=path, problem=f"{shown} cannot be used.", remedy=f"Give {allowed}.")
 
 
-def _contradictions(raw: dict[str, Any]) -> list[Fault]:
+def _value_at(given: Any, location: list[Any], otherwise: Any) -> Any:
+    """What the file itself says at a place."""
+    for part in location:
+        inside = isinstance(given, dict) and part in given
+        if not inside and not (isinstance(given, list) and isinstance(part, int) and part < len(given)):
+            return otherwise
+        given = given[part]
+    return given
+
+
+def _contradictions(raw: dict[str, Any], metric: bool) -> list[Fault]:
     """Keys that are each allowed and do not go together, and the leaf stage; told beside every other fault."""
     faults: list[Fault] = []
 
@@ -221,7 +256,8 @@ def _contradictions(raw: dict[str, Any]) -> list[Fault]:
 
     def above(section: str, least: str, greatest: str) -> None:
         low, high = at(f"{section}.{least}", float), at(f"{section}.{greatest}", float)
-        fault(low is not None and high is not None and low > high, f"{section}.{least}", f"is above {greatest}.",
+        names = [metric_twin(f"{section}.{key}")[0] if metric else key for key in (least, greatest)]
+        fault(low is not None and high is not None and low > high, f"{section}.{names[0]}", f"is above {names[1]}.",
               "Check the two figures.")  # fmt: skip
 
     def at(path: str, kind: type = object) -> Any:

@@ -178,7 +178,19 @@ def nearest(word: str, known: list[str], *, likeness: float = 0.6) -> str | None
     return best if best is not None and likeness_of(best) >= likeness else None
 
 
-def allowed_at(path: str) -> str:
+def keys_of(path: str) -> list[str]:
+    """Keys that the table at a path may hold; none where it is no table of known keys."""
+    hint: Any = Settings
+    for key in path.split(".") if path else ():
+        table = _table(hint)
+        if table is None or key not in _hints(table):
+            return []
+        hint = _hints(table)[key]
+    table = _table(hint)
+    return list(_hints(table)) if table is not None else []
+
+
+def allowed_at(path: str, *, factor: float = 1.0) -> str:
     """
     What may stand at a key path, in words.
 
@@ -186,6 +198,8 @@ def allowed_at(path: str) -> str:
     ----------
     path : str
         As ``crop.yield_goal_bu_ac`` or ``field.no_apply[2].setback_ft``.
+    factor : float, default 1
+        Units of the key in one unit of what is shown.
 
     Returns
     -------
@@ -206,7 +220,7 @@ def allowed_at(path: str) -> str:
         if table is None or key not in _hints(table):
             break
         hint = _hints(table)[key]
-    return _words(_bare(hint), re.sub(r"\[\d+\]", "", path), listed=path.endswith("]"))
+    return _words(_bare(hint), re.sub(r"\[\d+\]", "", path), listed=path.endswith("]"), factor=factor)
 
 
 _SIMPLE = {
@@ -218,11 +232,11 @@ _SIMPLE = {
 }
 
 
-def _words(hint: Any, path: str, *, listed: bool = False) -> str:
+def _words(hint: Any, path: str, *, listed: bool = False, factor: float = 1.0) -> str:
     origin = get_origin(hint)
     if origin is Annotated:
         base, *limits = get_args(hint)
-        return _SIMPLE[base] + _range(limits)
+        return _SIMPLE[base] + _range(limits, factor)
     if origin is Literal:
         return "one of " + ", ".join(f'"{choice}"' for choice in get_args(hint))
     if origin is tuple:
@@ -237,15 +251,19 @@ def _words(hint: Any, path: str, *, listed: bool = False) -> str:
     return _SIMPLE.get(hint, "another value")
 
 
-def _range(limits: list[Any]) -> str:
+def _range(limits: list[Any], factor: float) -> str:
     """Limits of a number in words; the far ends that only guard against nonsense stay unsaid."""
     low = next((limit for limit in limits if isinstance(limit, (Ge, Gt))), None)
     high = next((limit for limit in limits if isinstance(limit, (Le, Lt))), None)
+
+    def shown(limit: Any) -> str:
+        return f"{float(limit) / factor:,.4g}"
+
     if isinstance(low, Ge) and isinstance(high, Le):
-        return f" from {low.ge:g} to {high.le:g}"
+        return f" from {shown(low.ge)} to {shown(high.le)}"
     words = []
     if low is not None:
-        words.append(f"of at least {low.ge:g}" if isinstance(low, Ge) else f"above {low.gt:g}")
+        words.append(f"of at least {shown(low.ge)}" if isinstance(low, Ge) else f"above {shown(low.gt)}")
     if high is not None:
-        words.append(f"up to {high.le:g}" if isinstance(high, Le) else f"below {high.lt:,g}")
+        words.append(f"up to {shown(high.le)}" if isinstance(high, Le) else f"below {shown(high.lt)}")
     return " " + " and ".join(words) if words else ""

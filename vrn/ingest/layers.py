@@ -1,6 +1,6 @@
 """What is known of the field besides nitrate: each layer from points, polygons, a raster or one value."""
 
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -18,53 +18,8 @@ from vrn.ingest.recognize import recognize
 from vrn.ingest.table import Table
 from vrn.ingest.tables import holds_table
 from vrn.ingest.vectors import read_features
+from vrn.ingest.wanted import ORGANIC_MATTER, RELATIVE, YIELD, YIELD_T_HA, ZONE, Wanted, applied_unit
 from vrn.ingest.yield_log import read_yield_logs
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
-    """
-    What a layer is and what its values may be.
-
-    Parameters
-    ----------
-    name : str
-        Of the layer, its unit at the end.
-    usual : tuple of str
-        Column names taken when the field file names none.
-    least, most : float
-        Values beyond these are no such quantity and are refused.
-    likely : tuple of float
-        Values beyond these raise a finding.
-    doubt : str
-        What values beyond them usually mean.
-    """
-
-    name: str
-    usual: tuple[str, ...]
-    least: float
-    most: float
-    likely: tuple[float, float]
-    doubt: str
-
-
-ORGANIC_MATTER = Wanted(
-    name="organic_matter_pct", usual=("organic_matter_pct", "om_pct", "organic_matter", "om"), least=0.0, most=100.0,
-    likely=(0.3, 15.0), doubt="Per cent of weight is meant; mineral soils hold 0.5 to 8.",
-)  # fmt: skip
-RELATIVE = Wanted(
-    name="yield_potential", usual=("yield_potential", "relative_yield", "relative"), least=0.0, most=1e4,
-    likely=(0.2, 2.5), doubt='A relative layer has a mean near 1; for bushels set kind = "bu_ac".',
-)  # fmt: skip
-YIELD = Wanted(
-    name="yield_bu_ac", usual=("yield_bu_ac", "yield_potential", "yield"), least=0.0, most=600.0, likely=(20.0, 400.0),
-    doubt='Bushels per acre are meant; for a layer with a mean of 1 set kind = "relative".',
-)  # fmt: skip
-APPLIED = Wanted(
-    name="applied_n_lb_ac", usual=("applied_n_lb_ac", "n_lb_ac", "applied_n"), least=0.0, most=1000.0,
-    likely=(0.0, 300.0), doubt="Pounds of nitrogen per acre are meant, not of product.",
-)  # fmt: skip
-ZONE = Wanted(name="zone", usual=("zone", "zone_id", "id"), least=1.0, most=254.0, likely=(1.0, 254.0), doubt="")
 
 
 def read_layers(intake: Intake, settings: Settings, boundary: shapely.Geometry, crs: str) -> dict[str, Layer | None]:
@@ -102,18 +57,18 @@ def read_layers(intake: Intake, settings: Settings, boundary: shapely.Geometry, 
     if potential is not None and potential.kind == "yield_log":
         layers["yield_potential"] = read_yield_logs(intake, potential, boundary, crs)
     elif potential is not None:
-        wanted = RELATIVE if potential.kind == "relative" else YIELD
+        wanted = {"relative": RELATIVE, "bu_ac": YIELD, "t_ha": YIELD_T_HA}[potential.kind]
         if potential.value is not None:
-            layers["yield_potential"] = ConstantLayer(name=wanted.name, value=potential.value)
+            layers["yield_potential"] = ConstantLayer(name=wanted.name, value=potential.value * wanted.factor)
         elif potential.file is not None:
             layers["yield_potential"] = read_layer(
                 intake, potential.file, "layers.yield_potential", wanted, boundary, crs, column=potential.column,
                 given_crs=potential.crs,
             )  # fmt: skip
     if applied is not None:
+        wanted = applied_unit(applied.column, settings.units)
         layers["applied_n"] = read_layer(
-            intake, applied.file, "layers.applied_n", APPLIED, boundary, crs, column=applied.column,
-            given_crs=applied.crs,
+            intake, applied.file, "layers.applied_n", wanted, boundary, crs, column=applied.column, given_crs=applied.crs
         )  # fmt: skip
     if settings.zones.file is not None:
         layers["zones"] = _read_zones(intake, settings.zones.file, settings.zones.column, boundary, crs)
@@ -171,7 +126,7 @@ def read_layer(
 
         raster = read_raster(intake, source, wanted.name, boundary, crs, band=column, given_crs=given_crs)
         _check(intake, source, wanted, raster.values[np.isfinite(raster.values)])
-        return raster
+        return replace(raster, values=raster.values * wanted.factor) if wanted.factor != 1.0 else raster
     mapping = {wanted.name: column} if column is not None else None
     if holds_table(intake, source):
         places = read_places(
@@ -197,7 +152,9 @@ def read_layer(
     known = np.isfinite(values)
     _missing(intake, source, int((~known).sum()), len(known))
     _check(intake, source, wanted, values[known])
-    return PolygonLayer(name=wanted.name, crs=crs, polygons=polygons[known], values=values[known], source=source.name)
+    return PolygonLayer(
+        name=wanted.name, crs=crs, polygons=polygons[known], values=values[known] * wanted.factor, source=source.name
+    )
 
 
 def _points(
@@ -210,7 +167,11 @@ def _points(
     _check(intake, source, wanted, values[known])
     _points_near(intake, source, places.coordinates_m[known], boundary)
     return PointLayer(
-        name=wanted.name, crs=crs, coordinates_m=places.coordinates_m[known], values=values[known], source=source.name
+        name=wanted.name,
+        crs=crs,
+        coordinates_m=places.coordinates_m[known],
+        values=values[known] * wanted.factor,
+        source=source.name,
     )
 
 

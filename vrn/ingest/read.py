@@ -1,5 +1,6 @@
 """The field file and everything it names, read, checked and brought into one projected system."""
 
+from dataclasses import replace
 from pathlib import Path
 
 from vrn.field.field import Field
@@ -55,13 +56,22 @@ def _read(settings: Settings, intake: Intake) -> Field:
     zones = layers.pop("zones", None)
     _what_is_missing(intake, settings)
     return Field(
-        settings=settings, folder=intake.folder, crs=crs, boundary=boundary, no_apply=no_apply, samples=samples,
+        settings=_with_bushels(settings), folder=intake.folder, crs=crs, boundary=boundary, no_apply=no_apply,
+        samples=samples,
         organic_matter=layers.pop("organic_matter", None), yield_potential=layers.pop("yield_potential", None),
         applied_n=layers.pop("applied_n", None), zones=zones if isinstance(zones, PolygonLayer) else None,
         weather=weather, trial=trial,
         extra_layers={key.removeprefix("extra."): layer for key, layer in layers.items() if layer is not None},
         findings=tuple(intake.findings), inputs=dict(sorted(intake.inputs.items())),
     )  # fmt: skip
+
+
+def _with_bushels(settings: Settings) -> Settings:
+    """Settings once a yield potential in t/ha was read: the layer is in bu/ac, and says so."""
+    potential = settings.layers.yield_potential
+    if potential is None or potential.kind != "t_ha":
+        return settings
+    return replace(settings, layers=replace(settings.layers, yield_potential=replace(potential, kind="bu_ac")))
 
 
 def _what_is_missing(intake: Intake, settings: Settings) -> None:

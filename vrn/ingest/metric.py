@@ -1,0 +1,118 @@
+"""Metric field files: a key that ends in a trade unit has a metric twin, turned into trade units here and only here."""
+
+from collections.abc import Callable
+from typing import Any, Final
+
+from vrn.units import (
+    BU_AC_T_HA,
+    CORN_BU_LB,
+    FT_M,
+    HA_AC,
+    LB_AC_KG_HA,
+    LB_GAL_KG_L,
+    LB_KG,
+    MPH_M_S,
+    US_GAL_L,
+)
+
+# trade key → its metric twin, and what one metric unit is in the trade's
+_KEYS: Final = {
+    "corn_per_bu": ("corn_per_t", CORN_BU_LB * LB_KG / 1000.0),  # a tonne is 39.37 bushels
+    "n_per_lb": ("n_per_kg", LB_KG),
+    "n_per_bushel_lb": ("n_per_tonne_kg", CORN_BU_LB / 1000.0),  # 1 kg/t = 0.056 lb/bu
+    "mineralization_lb_per_om_pct": ("mineralization_kg_ha_per_om_pct", 1.0 / LB_AC_KG_HA),
+    "tank_gal": ("tank_l", 1.0 / US_GAL_L),
+    "tank_lb": ("tank_kg", 1.0 / LB_KG),
+    "least_patch_ac": ("least_patch_ha", HA_AC),
+}
+_ENDINGS: Final = (
+    ("_bu_ac", "_t_ha", 1.0 / BU_AC_T_HA),
+    ("_lb_ac", "_kg_ha", 1.0 / LB_AC_KG_HA),
+    ("_lb_gal", "_kg_l", 1.0 / LB_GAL_KG_L),
+    ("_gal_min", "_l_min", 1.0 / US_GAL_L),
+    ("_mph", "_km_h", 1.0 / (MPH_M_S * 3.6)),
+    ("_ft", "_m", 1.0 / FT_M),
+)
+# keys whose unit stands in their table's heading and not in their name
+_UNNAMED: Final = {
+    **{f"credits.{key}": 1.0 / LB_AC_KG_HA for key in ("previous_crop", "manure", "irrigation_water", "other")},
+    "nitrogen.response_b": LB_AC_KG_HA / BU_AC_T_HA,
+    "nitrogen.response_c": LB_AC_KG_HA**2 / BU_AC_T_HA,
+}
+
+
+def metric_twin(path: str) -> tuple[str, float]:
+    """
+    Metric name of a key, and what one of its units is in trade units.
+
+    Parameters
+    ----------
+    path : str
+        Key path without list positions, in trade names.
+
+    Returns
+    -------
+    name, factor : str, float
+        The key's own last name and 1 where it has no other.
+
+    Examples
+    --------
+    >>> metric_twin("machine.swath_ft")[0], metric_twin("samples.file")
+    ('swath_m', ('file', 1.0))
+    >>> round(metric_twin("crop.yield_goal_bu_ac")[1], 3)
+    15.932
+    """
+    key = path.rsplit(".", 1)[-1]
+    if path in _UNNAMED:
+        return key, _UNNAMED[path]
+    if key in _KEYS:
+        return _KEYS[key]
+    for trade, metric, factor in _ENDINGS:
+        if key.endswith(trade):
+            return key.removesuffix(trade) + metric, factor
+    return key, 1.0
+
+
+def to_trade(
+    raw: dict[str, Any], known: Callable[[str], list[str]], both: Callable[[str, str, str], None]
+) -> dict[str, Any]:
+    """
+    A metric field file in trade units.
+
+    Parameters
+    ----------
+    raw : dict
+        As ``tomllib`` gives it.
+    known : callable
+        Key path of a table → the keys that it may hold, in trade names.
+    both : callable
+        Called with table, metric and trade name where a file gives a key twice.
+
+    Returns
+    -------
+    raw : dict
+        Keys in trade names, numbers in trade units; whatever is not known stays as it is.
+    """
+
+    def turned(table: dict[str, Any], path: str) -> dict[str, Any]:
+        twins = {}
+        for key in known(path):
+            name, factor = metric_twin(f"{path}.{key}" if path else key)
+            twins[name] = (key, factor)
+            if name != key and name in table and key in table:
+                both(path, name, key)
+        result: dict[str, Any] = {}
+        for name, value in table.items():
+            key, factor = twins.get(name, (name, 1.0))
+            result[key] = inside(value, f"{path}.{key}" if path else key, factor)
+        return result
+
+    def inside(value: Any, path: str, factor: float) -> Any:
+        if isinstance(value, dict):
+            return turned(value, path)
+        if isinstance(value, list):
+            return [inside(item, path, factor) for item in value]
+        number = isinstance(value, (int, float)) and not isinstance(value, bool)
+        return value * factor if number and factor != 1.0 else value
+
+    return turned(raw, "")
