@@ -82,8 +82,8 @@ def zones_of(
     values = np.clip(need, 0.0, cap)
     if settings.zones.by == "layers":
         columns = [_on(grid, line.lb_ac) for line in ledger.lines]
-        return by_layers(values, columns, extra=extra, **choices)  # type: ignore[arg-type]  # checked by the names above
-    return draw(values, **choices)  # type: ignore[arg-type]
+        return by_layers(values, columns, extra=extra, **choices)
+    return draw(values, **choices)
 
 
 def least_patch_m2(machine: MachineSection, least_patch_ac: float | None) -> float:
@@ -99,8 +99,8 @@ def least_patch_m2(machine: MachineSection, least_patch_ac: float | None) -> flo
     Returns
     -------
     least_patch_m2 : float
-        The larger of the user's acreage and what the machine can answer: a swath wide, and as long as two swaths or four
-        rate changes: so that at most half of a crossing is spent changing. A choice of this project. [m²]
+        The larger of the user's acreage and what the machine can answer: a swath wide, and as long as two swaths or
+        four rate changes, so that at most half of a crossing is spent changing. A choice of this project. [m²]
 
     Examples
     --------
