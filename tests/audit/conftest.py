@@ -29,7 +29,7 @@ def maker() -> ModuleType:
     return _MAKER
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make() -> Callable[..., Prescription]:
     """The maker's function, for tests that vary the ground."""
     return _MAKER.make_prescription

@@ -51,9 +51,9 @@ def make_prescription(
     crs = crs or projected_crs(*place)
     east, north = transformer("EPSG:4326", crs).transform(*place)
     moved = [shapely.transform(zone, lambda xy: xy + np.array([east, north])) for zone in zones]
-    kept_off = (
-        shapely.Polygon() if no_apply is None else shapely.transform(no_apply, lambda xy: xy + np.array([east, north]))
-    )
+    moved = [zone if zone.is_valid else shapely.make_valid(zone, method="structure") for zone in moved]
+    ditch = shapely.Polygon() if no_apply is None else no_apply
+    kept_off = shapely.transform(ditch, lambda xy: xy + np.array([east, north]))
     boundary = shapely.union_all([*moved, kept_off])
     rates = list(rates_n_lb_ac) if rates_n_lb_ac is not None else [60.0 + 35.0 * i for i in range(len(moved))]
     grid = grid_over(boundary, crs=crs, cell_m=cell_m)
@@ -115,7 +115,7 @@ def make_prescription(
     )  # fmt: skip
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make() -> Callable[..., Prescription]:
     """The maker itself, for tests that vary the ground."""
     return make_prescription
