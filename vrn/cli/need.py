@@ -10,8 +10,16 @@ from vrn.errors import OutOfRangeError
 from vrn.nitrogen import Ledger, Method, Notice, method
 from vrn.nitrogen.comparison import Answer, side_by_side
 from vrn.nitrogen.field_need import need_of_cells
+from vrn.nitrogen.inputs import inputs_of
 
 METER_PPM: Final = 1.5  # what a field meter is good to, either way
+
+_OPTION: Final = {
+    "yield_goal_bu_ac": "--yield-goal", "growth_stage": "--stage", "organic_matter_pct": "--om", "b": "--response-b",
+    "base_rate_lb_ac": "--base-rate", "history_factor": "--history-factor", "c": "--response-c",
+    "price_ratio": "--price-ratio", "profile_nitrate_ppm": "--profile-ppm",
+    "profile_nitrate_lb_ac": "--ppm-deep with --deep-bottom-in 24, or --profile-ppm",
+}  # fmt: skip
 
 _HELP = """Nitrogen still needed from one soil nitrate reading, as a ledger that adds up.
 
@@ -68,6 +76,7 @@ def need(
         else:
             _say_answers(answers)
         return
+    _refuse_missing(chosen, {**options, **known, "nitrate_ppm": ppm})
     show = {**known, "applied_lb_ac": applied, "to_build": False, "allow_outside": allow_outside}
     ledger, notices = need_of_cells(options, nitrate_ppm=ppm, **show)
     meter = tuple(
@@ -85,6 +94,17 @@ def _refuse_nan(values: dict[str, Any]) -> None:
         if isinstance(value, float) and not np.isfinite(value):
             problem = f"{name} is {value}."
             raise OutOfRangeError(problem, "Give a number, or leave the option out.")
+
+
+def _refuse_missing(chosen: Method, known: dict[str, Any]) -> None:
+    """Name the options of what the method still wants."""
+    absent = chosen.missing(**inputs_of(chosen, known))
+    if absent:
+        problem = f"{chosen.key} needs {', '.join(absent)}."
+        remedy = (
+            f"Give {', '.join(_OPTION.get(name, name) for name in absent)}; `vrn methods {chosen.key}` explains them."
+        )
+        raise OutOfRangeError(problem, remedy)
 
 
 def _say_ledger(ledger: Ledger, chosen: Method, notices: tuple[Notice, ...], meter: tuple[float, ...]) -> None:

@@ -157,11 +157,25 @@ def pattern_notice(ledger: Ledger) -> Notice | None:
 
 
 def region_notice(method: Method) -> Notice:
-    """Where the method was calibrated, to be held against where the field lies."""
+    """
+    Where the method was calibrated, to be held against where the field lies.
+
+    Examples
+    --------
+    >>> from vrn.nitrogen.catalogue import method
+    >>> region_notice(method("ohio-psnt")).problem
+    'ohio-psnt was made for Ohio.'
+    """
+    if method.kind == "remaining":
+        return note(
+            "nitrogen.method",
+            f"{method.key} is bookkeeping with stated values and belongs to no state.",
+            "Look at your own state's method beside it (vrn need --all-methods).",
+        )
     return note(
         "nitrogen.method",
-        f"{method.key}: {method.region}.",
-        "Outside that region it is a guess: look at your own state's method beside it (vrn need --all-methods).",
+        f"{method.key} was made for {method.region}.",
+        "Elsewhere it is a guess: look at your own state's method beside it (vrn need --all-methods).",
     )
 
 
