@@ -1,0 +1,54 @@
+"""Invented valleys of fields, and running the program as a user does."""
+
+import hashlib
+import importlib.util
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(scope="session")
+def write_valley() -> Callable[..., Path]:
+    """Writes fields, some of them spoiled, and a manifest of them."""
+    path = ROOT / "tests" / "benchmarks" / "valley.py"
+    spec = importlib.util.spec_from_file_location("many_valley", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.write_valley
+
+
+@pytest.fixture(scope="session")
+def run_vrn() -> Callable[..., subprocess.CompletedProcess[str]]:
+    """Runs the program in a process of its own."""
+
+    def run(*arguments: object, **options: object) -> subprocess.CompletedProcess[str]:
+        command = [sys.executable, "-m", "vrn", *map(str, arguments)]
+        return subprocess.run(command, capture_output=True, text=True, check=False, timeout=600, **options)
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def tree_of() -> Callable[[Path], dict[str, str]]:
+    """Hashes of all files below a folder, by path."""
+
+    def tree(folder: Path) -> dict[str, str]:
+        return {
+            path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+            for path in sorted(folder.rglob("*"))
+            if path.is_file()
+        }
+
+    return tree
+
+
+@pytest.fixture
+def small_env() -> dict[str, str]:
+    """Environment of a child that shares the machine with others."""
+    return {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}

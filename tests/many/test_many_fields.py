@@ -1,0 +1,263 @@
+"""A night of fields: whatever happens to one of them, the others are built, whole and verified."""
+
+import csv
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import psutil
+import pytest
+
+from vrn.audit import verify
+from vrn.many.book import latest
+from vrn.many.manifest import Job
+from vrn.many.run import build_many
+from vrn.many.task import Row
+
+Run = Callable[..., subprocess.CompletedProcess[str]]
+Tree = Callable[[Path], dict[str, str]]
+
+
+@pytest.fixture(scope="module")
+def night(write_valley: Callable[..., Path], run_vrn: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Twelve fields, two of them spoiled, built by two workers; the folder of all that."""
+    root = tmp_path_factory.mktemp("night")
+    manifest = write_valley(root / "valley", 12, spoiled=2)
+    done = run_vrn("fields", manifest, "--out", root / "rx", "--workers", 2, "--json")
+    (root / "lines.json").write_text(done.stdout, encoding="utf-8")
+    assert done.returncode == 1, done.stderr
+    assert done.stderr == ""
+    return root
+
+
+def _table(folder: Path) -> list[dict[str, str]]:
+    with (folder / "fields.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_spoiled_fields_are_rows_and_the_others_are_built(night: Path) -> None:
+    """Ten fields verify, two are rows with problem and remedy and have no folder; table, lines and book agree."""
+    rows = _table(night / "rx")
+    assert [row["status"] for row in rows] == ["built"] * 10 + ["failed"] * 2
+    for row in rows[:10]:
+        assert verify(row["folder"]).ok, row["folder"]
+    for row in rows[10:]:
+        assert row["problem"]
+        assert row["remedy"]
+        assert not Path(row["folder"]).exists()
+    *lines, total = map(json.loads, (night / "lines.json").read_text(encoding="utf-8").splitlines())
+    assert {line["name"]: line["status"] for line in lines} == {Path(row["folder"]).name: row["status"] for row in rows}
+    assert total == {"total": 12, "built": 10, "unchanged": 0, "failed": 2, "not_begun": 0}
+    entries = latest(night / "rx" / "season.db")
+    assert sorted(entry.status for entry in entries) == ["built"] * 10 + ["failed"] * 2
+    assert sum(entry.summary.get("approved", False) for entry in entries) == 4  # numbers 0, 3, 6, 9
+
+
+def test_nothing_is_left_beside_the_outputs(night: Path) -> None:
+    """The folder of all holds the fields' folders, the table and the book, and no scratch."""
+    names = {path.name for path in (night / "rx").iterdir()} - {f"field_{number:03d}" for number in range(10)}
+    assert names <= {"fields.csv", "season.db", "season.db-wal", "season.db-shm"}
+
+
+def test_second_run_does_nothing(night: Path, run_vrn: Run) -> None:
+    """Unchanged fields are skipped: no byte and no time of theirs changes, and the book gets no second build."""
+    before = {path: path.stat().st_mtime_ns for path in (night / "rx").glob("field_*/**/*")}
+    seen = {entry.field_file: entry.recorded_at for entry in latest(night / "rx" / "season.db") if entry.field}
+    done = run_vrn("fields", night / "valley" / "june.csv", "--out", night / "rx", "--workers", 1)
+    assert "0 built, 10 unchanged, 2 failed" in done.stdout
+    assert {path: path.stat().st_mtime_ns for path in (night / "rx").glob("field_*/**/*")} == before
+    again = latest(night / "rx" / "season.db")
+    assert {entry.field_file: entry.recorded_at for entry in again if entry.status == "built"} == {
+        entry.field_file: seen[entry.field_file] for entry in again if entry.status == "built"
+    }
+
+
+def test_changed_field_alone_is_built_again(night: Path, run_vrn: Run, tree_of: Tree, tmp_path: Path) -> None:
+    """A changed input, a damaged output and a missing folder are each built again; the rest is skipped."""
+    shutil.copytree(night / "valley", tmp_path / "valley")
+    shutil.copytree(night / "rx", tmp_path / "rx")
+    pattern = str(tmp_path / "valley" / "field_00[0-4]" / "field.toml")
+    first = {name: tree_of(tmp_path / "rx" / name) for name in ("field_000", "field_001", "field_002")}
+    samples = tmp_path / "valley" / "field_000" / "samples.csv"
+    samples.write_text(samples.read_text(encoding="utf-8").replace(",0,12,1", ",0,12,2", 3), encoding="utf-8")
+    with (tmp_path / "rx" / "field_001" / "shapefile" / "RX.DBF").open("r+b") as file:
+        file.seek(200)
+        file.write(b"9")
+    shutil.rmtree(tmp_path / "rx" / "field_002")
+    done = run_vrn("fields", pattern, "--out", tmp_path / "rx", "--workers", 1)
+    assert "3 built, 2 unchanged, 0 failed" in done.stdout, done.stdout + done.stderr
+    assert tree_of(tmp_path / "rx" / "field_000") != first["field_000"]
+    assert tree_of(tmp_path / "rx" / "field_001") == first["field_001"]
+    assert tree_of(tmp_path / "rx" / "field_002") == first["field_002"]
+
+
+def test_same_bytes_whoever_builds(night: Path, run_vrn: Run, tree_of: Tree, tmp_path: Path) -> None:
+    """``vrn build``, one worker and two workers write the same bytes."""
+    field = night / "valley" / "field_003" / "field.toml"
+    assert run_vrn("build", field, "--out", tmp_path / "alone").returncode == 0
+    assert run_vrn("fields", str(field), "--out", tmp_path / "x").returncode == 2  # a field file is not a manifest
+    pattern = str(night / "valley" / "field_003" / "*.toml")
+    done = run_vrn("fields", pattern, "--out", tmp_path / "one", "--workers", 1, "--force")
+    assert done.returncode == 0, done.stdout + done.stderr
+    (folder,) = [path for path in (tmp_path / "one").iterdir() if path.is_dir()]
+    assert tree_of(folder) == tree_of(tmp_path / "alone") == tree_of(night / "rx" / "field_003")
+
+
+def test_failed_field_points_at_its_old_prescription(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+    """When new inputs fail, the old folder stays whole and the row says that it is not to be loaded."""
+    shutil.copytree(night / "valley" / "field_004", tmp_path / "valley" / "field_004")
+    shutil.copytree(night / "rx" / "field_004", tmp_path / "rx" / "field_004")
+    (tmp_path / "valley" / "field_004" / "samples.csv").write_text("", encoding="utf-8")
+    done = run_vrn("fields", str(tmp_path / "valley" / "*" / "field.toml"), "--out", tmp_path / "rx", "--workers", 1)
+    assert done.returncode == 1
+    assert "still holds the prescription of an earlier build: do not load that one" in done.stdout
+    assert verify(tmp_path / "rx" / "field_004").ok
+
+
+DEADLY = """
+import os
+from vrn.many.task import Row
+
+def build(name, field_file, folder):
+    if name.startswith("deadly"):
+        os._exit(9)
+    return Row(name=name, field_file=field_file, folder=folder, status="built")
+"""
+
+
+def test_worker_that_dies_takes_one_field_with_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two of nine fields kill the process that builds them: seven are built, two are rows that say so."""
+    (tmp_path / "deadly_work.py").write_text(DEADLY, encoding="utf-8")
+    monkeypatch.syspath_prepend(tmp_path)
+    import deadly_work
+
+    monkeypatch.setattr("vrn.many.run.build_field", deadly_work.build)
+    names = [f"deadly{i}" if i in (2, 5) else f"good{i}" for i in range(9)]
+    jobs = [Job(name=name, field_file=tmp_path / name, shown=name) for name in names]
+    rows = {row.name: row for row in build_many(jobs, tmp_path, workers=2)}
+    assert sorted(rows) == sorted(names)
+    assert sorted(name for name, row in rows.items() if row.status == "failed") == ["deadly2", "deadly5"]
+    assert "worker process died" in rows["deadly2"].problem
+
+
+FLAKY = """
+import pathlib
+from vrn.many.task import Row
+
+def build(name, field_file, folder):
+    mark = pathlib.Path(field_file)
+    tries = len(mark.read_text()) if mark.exists() else 0
+    mark.write_text("x" * (tries + 1))
+    status = "built" if name == "busy" and tries == 1 else "failed"
+    return Row(name=name, field_file=field_file, folder=folder, status=status, may_pass=name != "wrong")
+"""
+
+
+def test_only_what_can_pass_is_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A busy disk is tried twice and passes, one that stays busy fails after two, a wrong input is tried once."""
+    (tmp_path / "flaky_work.py").write_text(FLAKY, encoding="utf-8")
+    monkeypatch.syspath_prepend(tmp_path)
+    import flaky_work
+
+    monkeypatch.setattr("vrn.many.run.build_field", flaky_work.build)
+    jobs = [Job(name=name, field_file=tmp_path / name, shown=name) for name in ("busy", "stuck", "wrong")]
+    rows = {row.name: row.status for row in build_many(jobs, tmp_path, workers=1)}
+    assert rows == {"busy": "built", "stuck": "failed", "wrong": "failed"}
+    assert [len((tmp_path / name).read_text(encoding="utf-8")) for name in rows] == [2, 2, 1]
+
+
+def _start(manifest: Path, out: Path) -> subprocess.Popen[str]:
+    """Begin a night, and wait until its first field is done."""
+    command = [sys.executable, "-m", "vrn", "fields", str(manifest), "--out", str(out), "--workers", "1", "--json"]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert json.loads(process.stdout.readline())["status"] == "built"
+    return process
+
+
+def test_stopping_leaves_whole_fields_and_goes_on(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+    """Ctrl-C ends the run with 130 after the fields in work; the same command then builds only what is left."""
+    manifest, out = tmp_path / "four.csv", tmp_path / "rx"
+    fields = [str(night / "valley" / f"field_{number:03d}" / "field.toml") for number in range(4)]
+    manifest.write_text(
+        "\n".join(["field,folder", *(f"{path},f{i}" for i, path in enumerate(fields))]), encoding="utf-8"
+    )
+    process = _start(manifest, out)
+    process.send_signal(signal.SIGINT)
+    told, complaint = process.communicate(timeout=120)
+    assert process.returncode == 130
+    assert "The same command goes on from here" in complaint
+    total = json.loads(told.splitlines()[-1])
+    assert 1 <= total["built"] < 4
+    assert total["not_begun"] == 4 - total["built"]
+    built = [Path(row["folder"]) for row in _table(out) if row["status"] == "built"]
+    assert all(verify(folder).ok for folder in built)
+    again = run_vrn("fields", manifest, "--out", out, "--workers", 2)
+    assert f"{total['not_begun']} built, {total['built']} unchanged, 0 failed" in again.stdout
+
+
+def test_killed_parent_takes_its_workers_along(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+    """After kill -9 no worker goes on, what was built is whole, and the same command builds the rest."""
+    out = tmp_path / "rx"
+    process = _start(night / "valley" / "june.csv", out)
+    children = psutil.Process(process.pid).children(recursive=True)
+    os.kill(process.pid, signal.SIGKILL)
+    process.communicate(timeout=60)
+    _, alive = psutil.wait_procs(children, timeout=60)
+    assert alive == []
+    pattern = str(night / "valley" / "field_00[01]" / "field.toml")
+    again = run_vrn("fields", pattern, "--out", out, "--workers", 1)
+    assert again.returncode == 0, again.stdout + again.stderr
+    assert " 0 unchanged" not in again.stdout
+    assert all(verify(out / f"field_{number:03d}").ok for number in range(2))
+    assert not list(out.glob(".*vrn-*"))
+
+
+def test_stranger_in_a_field_folder_fails_that_field_only(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+    """A folder that holds a user's own file is a failed row, and the file stays."""
+    mine = tmp_path / "rx" / "field_001" / "notes.txt"
+    mine.parent.mkdir(parents=True)
+    mine.write_text("mine", encoding="utf-8")
+    pattern = str(night / "valley" / "field_00[01]" / "field.toml")
+    done = run_vrn("fields", pattern, "--out", tmp_path / "rx", "--workers", 1)
+    assert done.returncode == 1
+    assert "1 built, 0 unchanged, 1 failed" in done.stdout
+    assert "holds files that vrn did not write: notes.txt" in done.stdout
+    assert mine.read_text(encoding="utf-8") == "mine"
+
+
+def test_refused_before_any_work(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+    """No manifest, no scheduler, a book that is none: exit 2 with problem and remedy, nothing written."""
+    manifest = night / "valley" / "june.csv"
+    text = tmp_path / "book.txt"
+    text.write_text("no book", encoding="utf-8")
+    for arguments, problem in (
+        (("fields", tmp_path / "none.csv"), "no file none.csv"),
+        (("fields", manifest, "--book", text), "is not a season book"),
+        (("season", tmp_path / "none.db"), "no season book"),
+    ):
+        out = () if arguments[0] == "season" else ("--out", tmp_path / "rx")
+        done = run_vrn(*arguments, *out)
+        assert done.returncode == 2, done.stdout
+        assert problem in done.stderr
+        assert "Traceback" not in done.stderr
+    assert not list((tmp_path / "rx").glob("*")) if (tmp_path / "rx").exists() else True
+    assert text.read_text(encoding="utf-8") == "no book"
+
+
+def test_row_for_a_machine_holds_no_files() -> None:
+    """A row told as JSON is plain: its files and its inner flag stay out."""
+    row = Row(name="a", field_file="a.toml", folder="a", status="built", files={"map.html": b"x"})
+    assert json.loads(json.dumps(row.as_plain()))["status"] == "built"
+    assert "files" not in row.as_plain()
+
+
+def test_run_asked_to_stop_before_it_began_starts_nobody(tmp_path: Path) -> None:
+    """No field is begun, and no worker either."""
+    jobs = [Job(name="a", field_file=tmp_path / "a", shown="a")]
+    assert list(build_many(jobs, tmp_path, workers=1, stop=lambda: True)) == []
+    assert psutil.Process().children() == []
