@@ -16,7 +16,7 @@ from vrn.nitrogen.method import Method
 from vrn.nitrogen.notice import Notice, note, warn
 from vrn.nitrogen.season import Season
 
-__all__ = ["applied_for", "inputs_of", "known_of", "need_of_cells"]
+__all__ = ["applied_for", "known_of", "need_of_cells"]
 
 
 def need_of_cells(
