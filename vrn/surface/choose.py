@@ -84,7 +84,7 @@ class Interpolation:
     estimator: Estimator
 
     def to_plain(self) -> dict[str, Any]:
-        """The choice as str, numbers, lists and dicts; the surface itself left out."""
+        """The choice as str, numbers, lists and dicts, each reading as the others tell it; the surface left out."""
         rmse = {candidate.name: candidate.rmse for candidate in self.candidates}
         return {
             "chosen": self.chosen,
@@ -92,6 +92,7 @@ class Interpolation:
             "mean_rmse": rmse.get(MEAN),
             "variogram": self.variogram.to_plain() if self.variogram else None,
             "candidates": [asdict(candidate) for candidate in self.candidates],
+            "left_out": [round(float(value), 4) for value in self.estimator.estimate] if self.candidates else [],
             "readings": self.readings,
             "places": self.places,
             "notes": list(self.notes),
