@@ -92,9 +92,9 @@ def test_day_before_planting_is_refused():
 @pytest.mark.parametrize(
     ("stage", "share"),
     [
-        ("V6", 0.10), ("VT", 0.80),  # a seed company's compilation
-        ("V14", 2 / 3), ("V10", 0.35),  # a seed company's summary of Bender et al. 2013
-        ("R1", 0.63),  # a seed company, DuPont data
+        ("V6", 0.10), ("VT", 0.80),  # a corn breeder's compilation
+        ("V14", 2 / 3), ("V10", 0.35),  # a corn breeder's summary of Bender et al. 2013
+        ("R1", 0.63),  # a corn breeder's field data
         ("VT", 0.60), ("VT", 0.70),  # 60–70 % by tassel: Iowa Soybean Association, and Bender
     ],
 )  # fmt: skip
