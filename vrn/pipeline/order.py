@@ -16,11 +16,10 @@ from vrn.field.profile import profile_of
 from vrn.field.samples import SoilSamples
 from vrn.field.surface import Surface
 from vrn.pipeline.need import need_of_field
-from vrn.pipeline.soil import on_grid, soil_surfaces
-from vrn.prescription import prescribe
+from vrn.pipeline.soil import extra_surfaces, on_grid, soil_surfaces
+from vrn.prescription import prescribe, zones_of
 from vrn.prescription.model import Prescription
-from vrn.units import AC_M2, FT_M, MPH_M_S
-from vrn.zones import Zones, draw, from_polygons
+from vrn.units import FT_M
 
 
 def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Prescription:
@@ -56,7 +55,9 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
         chosen=need.ledger.method,
     )  # fmt: skip
     tell("zones")
-    zones = _zones(field, grid, share, surfaces["need_lb_ac"])
+    zones = zones_of(
+        field, grid=grid, share=share, ledger=need.ledger, need_se=need.se_lb_ac, extra=extra_surfaces(field, grid)
+    )
     tell("rates")
     prescription = prescribe(
         field=field, grid=grid, share=share, surfaces=surfaces, ledger=need.ledger, zones=zones, need_se=need.se_lb_ac
@@ -107,22 +108,6 @@ def _spacing_m(samples: SoilSamples) -> float | None:
         return None
     distance, _ = cKDTree(places).query(places, k=2)
     return float(np.median(distance[:, 1]))
-
-
-def _zones(field: Field, grid: Grid, share: NDArray[np.float64], need: Surface) -> Zones:
-    """Zones on need: as many as pay, none smaller or narrower than the machine can answer."""
-    settings = field.settings
-    if field.zones is not None:
-        return from_polygons(field.zones, grid=grid, share=share, treated=field.treated)
-    machine = settings.machine
-    swath_m = machine.swath_ft * FT_M
-    answer_m = machine.speed_mph * MPH_M_S * machine.rate_change_s
-    least_patch_m2 = (settings.zones.least_patch_ac or 0.0) * AC_M2 or swath_m * max(4 * answer_m, 2 * swath_m)
-    return draw(
-        need.values, grid=grid, share=share, treated=field.treated, least_patch_m2=least_patch_m2,
-        least_width_m=swath_m, step=machine.rate_step_n_lb_ac, count=settings.zones.count, value_se=need.se,
-        cost_per_unit=settings.prices.n_per_lb,
-    )  # fmt: skip
 
 
 def _told(surface: Surface) -> tuple[Finding, ...]:

@@ -94,6 +94,15 @@ def _yield_goal(field: Field, grid: Grid, share: NDArray[np.float64]) -> Surface
     )  # fmt: skip
 
 
+def extra_surfaces(field: Field, grid: Grid) -> tuple[tuple[NDArray[np.float64], float], ...]:
+    """The user's own layers on the grid, each with its weight in zones drawn on layers."""
+    sections = {section.name: section for section in field.settings.layers.extra}
+    return tuple(
+        (layer_on_grid(layer, grid, name=name).values, sections[name].weight)
+        for name, layer in field.extra_layers.items()
+    )
+
+
 def on_grid(grid: Grid, values: Any) -> NDArray[np.float64]:
     """Cell values in row-major order, or one number, as rows and columns."""
     return np.broadcast_to(np.asarray(values, dtype=float).reshape(-1), (grid.rows * grid.cols,)).reshape(grid.shape)
