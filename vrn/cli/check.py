@@ -27,16 +27,29 @@ def check(
     """Read, report, and say by the exit status whether a person must look."""
     with progress() as tell:
         from vrn.ingest import read_field
+        from vrn.sampling.quality import judge
 
         if tell is not None:
             tell("reading")
         field = read_field(field_file)
-    report = _report(field)
+        told, quality = judge(field.samples, section=field.settings.samples)
+    findings = (*field.findings, *told)
+    report = _report(field) | {
+        "quality": quality,
+        "findings": [
+            {"level": finding.level, "about": finding.about, "problem": finding.problem, "remedy": finding.remedy}
+            for finding in findings
+        ],
+    }
     if json_:
         say_json(report)
     else:
-        _say(field, report)
-    if any(finding.level == "warning" for finding in field.findings):
+        _say(report, metric=field.settings.units == "metric")
+        if findings:
+            say_findings(findings)
+        else:
+            say("Nothing needs a person.")
+    if any(finding.level == "warning" for finding in findings):
         raise typer.Exit(FINDINGS)
 
 
@@ -73,33 +86,40 @@ def _report(field: "Field") -> dict[str, Any]:
         "layers": {name: _of_layer(layer) for name, layer in layers.items() if layer is not None},
         "weather_days": len(field.weather.days) if field.weather is not None else 0,
         "inputs": field.inputs,
-        "findings": [
-            {"level": finding.level, "about": finding.about, "problem": finding.problem, "remedy": finding.remedy}
-            for finding in field.findings
-        ],
     }
 
 
 def _of_layer(layer: "Layer") -> dict[str, Any]:
+    """Kind, source, count and range of a layer's values, in the unit of the layer."""
     import numpy as np
 
-    values = getattr(layer, "values", None)
+    from vrn.field.layers import YieldLogLayer
+
+    values: Any = getattr(layer, "values", None)
+    if isinstance(layer, YieldLogLayer):
+        values = np.concatenate([log.yield_bu_ac for log in layer.logs])
     if values is None:
         value = getattr(layer, "value", None)
         return {"kind": "one value", "source": layer.source, "count": 1, "least": value, "median": value, "most": value}
     known = values[np.isfinite(values)]
-    kind = {"PointLayer": "points", "PolygonLayer": "areas", "RasterLayer": "cells"}.get(type(layer).__name__, "values")
+    kinds = {"PointLayer": "points", "PolygonLayer": "areas", "RasterLayer": "cells", "YieldLogLayer": "records"}
+    kind = kinds[type(layer).__name__]
     return {"kind": kind, "source": layer.source, "count": int(known.size), "least": float(known.min()),
             "median": float(np.median(known)), "most": float(known.max())}  # fmt: skip
 
 
-def _say(field: "Field", report: dict[str, Any]) -> None:
-    """The report for a person."""
-    say(f"{report['field']}, season {report['season']}: {report['acres']:.1f} ac, "
-        f"{report['treated_acres']:.1f} ac of them to be treated ({report['crs']})")  # fmt: skip
+def _say(report: dict[str, Any], *, metric: bool) -> None:
+    """The report for a person, in the units of the field file."""
+    from vrn.export.report_units import Shown
+    from vrn.units import IN_M
+
+    shown, per_in = Shown(metric=metric), 100 * IN_M if metric else 1.0
+    say(f"{report['field']}, season {report['season']}: {shown.text('area', report['acres'])}, "
+        f"{shown.text('area', report['treated_acres'])} of them to be treated ({report['crs']})")  # fmt: skip
     for depth in report["readings"]:
-        say(f"  {depth['readings']} readings of {depth['top_in']:g}–{depth['bottom_in']:g} in: {depth['least_ppm']:.1f} "
-            f"to {depth['most_ppm']:.1f} ppm NO3-N, median {depth['median_ppm']:.1f}")  # fmt: skip
+        core = f"{depth['top_in'] * per_in:.0f}–{depth['bottom_in'] * per_in:.0f} {'cm' if metric else 'in'}"
+        say(f"  {depth['readings']} readings of {core}: {depth['least_ppm']:.1f} to {depth['most_ppm']:.1f} ppm NO3-N, "
+            f"median {depth['median_ppm']:.1f}")  # fmt: skip
     for kind, count in report["other_readings"].items():
         if count:
             say(f"  {count} of kind {kind}")
@@ -119,7 +139,3 @@ def _say(field: "Field", report: dict[str, Any]) -> None:
         say(f"  weather of {report['weather_days']} days")
     say(f"  {len(report['inputs'])} files read")
     say()
-    if field.findings:
-        say_findings(field.findings)
-    else:
-        say("Nothing needs a person.")

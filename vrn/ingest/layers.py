@@ -66,9 +66,9 @@ def read_layers(intake: Intake, settings: Settings, boundary: shapely.Geometry, 
                 given_crs=potential.crs,
             )  # fmt: skip
     if applied is not None:
-        wanted = applied_unit(applied.column, settings.units)
+        wanted, of = applied_unit(applied.column, settings.units), applied.crs
         layers["applied_n"] = read_layer(
-            intake, applied.file, "layers.applied_n", wanted, boundary, crs, column=applied.column, given_crs=applied.crs
+            intake, applied.file, "layers.applied_n", wanted, boundary, crs, column=applied.column, given_crs=of
         )  # fmt: skip
     if settings.zones.file is not None:
         layers["zones"] = _read_zones(intake, settings.zones.file, settings.zones.column, boundary, crs)
