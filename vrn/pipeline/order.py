@@ -19,6 +19,7 @@ from vrn.pipeline.need import need_of_field
 from vrn.pipeline.soil import extra_surfaces, on_grid, soil_surfaces
 from vrn.prescription import prescribe, zones_of
 from vrn.prescription.model import Prescription
+from vrn.sampling.quality import corrected, judge
 from vrn.units import FT_M
 
 
@@ -46,6 +47,8 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     tell = progress or (lambda _step: None)
     tell("surfaces")
     grid, share = ground_of(field)
+    judged, readings = judge(field.samples, section=field.settings.samples)
+    field = replace(field, samples=corrected(field.samples, field.settings.samples))
     profile = profile_of(field.samples.field_readings())
     surfaces = soil_surfaces(field, profile, grid, share)
     tell("nitrogen")
@@ -64,12 +67,15 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     )
     findings = (
         *field.findings,
+        *judged,
         *profile.findings,
         *(finding for surface in surfaces.values() for finding in _told(surface)),
         *need.findings,
         *prescription.findings,
     )
-    return replace(prescription, findings=findings, details={**need.details, **prescription.details})
+    return replace(
+        prescription, findings=findings, details={"readings": readings, **need.details, **prescription.details}
+    )
 
 
 def ground_of(field: Field) -> tuple[Grid, NDArray[np.float64]]:

@@ -12,6 +12,7 @@ from vrn.field.layers import ConstantLayer
 from vrn.field.profile import Profile
 from vrn.field.samples import SoilSamples
 from vrn.field.surface import Surface
+from vrn.sampling.error import error_of_readings
 from vrn.surface import area_means, interpolate, layer_on_grid
 
 
@@ -34,20 +35,31 @@ def soil_surfaces(field: Field, profile: Profile, grid: Grid, share: NDArray[np.
         ``nitrate_ppm``, ``yield_goal_bu_ac``; ``deep_nitrate_ppm``, ``organic_matter_pct`` and ``applied_lb_ac`` where
         they are known.
     """
-    surfaces = {"nitrate_ppm": _nitrate("nitrate_ppm", profile.top, grid)}
-    if profile.deep:
-        surfaces["deep_nitrate_ppm"] = _nitrate("deep_nitrate_ppm", profile.deep, grid)
+    surfaces: dict[str, Surface] = {}
     if field.organic_matter is not None:
         surfaces["organic_matter_pct"] = layer_on_grid(field.organic_matter, grid, name="organic_matter_pct")
     surfaces["yield_goal_bu_ac"] = _yield_goal(field, grid, share)
     if field.applied_n is not None:
         surfaces["applied_lb_ac"] = layer_on_grid(field.applied_n, grid, name="applied_lb_ac")
+    followed = _followed(surfaces)
+    surfaces["nitrate_ppm"] = _nitrate("nitrate_ppm", field, profile.top, grid, followed)
+    if profile.deep:
+        surfaces["deep_nitrate_ppm"] = _nitrate("deep_nitrate_ppm", field, profile.deep, grid, followed)
     return surfaces
 
 
-def _nitrate(name: str, layers: tuple[SoilSamples, ...], grid: Grid) -> Surface:
+def _followed(surfaces: dict[str, Surface]) -> NDArray[np.float64] | None:
+    """Layers that nitrate may follow, shape (cells, layers): those that vary; None when none does."""
+    columns = [surface.values.ravel() for surface in surfaces.values() if np.nanmax(surface.values, initial=-np.inf)
+               > np.nanmin(surface.values, initial=np.inf)]  # fmt: skip
+    return np.column_stack(columns) if columns else None
+
+
+def _nitrate(
+    name: str, field: Field, layers: tuple[SoilSamples, ...], grid: Grid, followed: NDArray[np.float64] | None
+) -> Surface:
     """One nitrate surface: its depth layers interpolated each on its own, then averaged by thickness."""
-    parts = [_readings_on_grid(name, layer, grid) for layer in layers]
+    parts = [_readings_on_grid(name, field, layer, grid, followed) for layer in layers]
     if len(parts) == 1:
         return parts[0]
     thickness_in = np.array([layer.bottom_in[0] - layer.top_in[0] for layer in layers])
@@ -62,13 +74,20 @@ def _nitrate(name: str, layers: tuple[SoilSamples, ...], grid: Grid) -> Surface:
     return Surface(name=name, grid=grid, values=values, se=se, chosen=parts[0].chosen, details=details)
 
 
-def _readings_on_grid(name: str, layer: SoilSamples, grid: Grid) -> Surface:
+def _readings_on_grid(
+    name: str, field: Field, layer: SoilSamples, grid: Grid, followed: NDArray[np.float64] | None
+) -> Surface:
     """Readings of one depth on the grid: composites as the means of their areas, points interpolated."""
     if layer.areas:
         areas = np.array(layer.area_id)
         means = {area: float(layer.nitrate_ppm[areas == area].mean()) for area in layer.areas if (areas == area).any()}
         return area_means(layer.areas, means, grid, name=name)
-    found = interpolate(layer.coordinates_m, layer.nitrate_ppm, grid.centers_m())
+    error = error_of_readings(layer, of_all=field.samples, instrument_sd_ppm=field.settings.samples.instrument_sd_ppm)
+    row, col, _ = grid.cells_of(layer.coordinates_m)
+    found = interpolate(
+        layer.coordinates_m, layer.nitrate_ppm, grid.centers_m(), error_variance=error.variance_ppm2,
+        drift=None if followed is None else followed[row * grid.cols + col], target_drift=followed,
+    )  # fmt: skip
     return Surface(
         name=name, grid=grid, values=on_grid(grid, found.estimate),
         se=None if found.se is None else on_grid(grid, found.se), chosen=found.chosen, details=found.to_plain(),
