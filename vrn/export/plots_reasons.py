@@ -22,6 +22,8 @@ def variogram_plot(
     semivariance: ArrayLike,
     pairs: ArrayLike,
     model: Callable[[ArrayLike], NDArray[np.float64]] | None,
+    *,
+    unit: str = "ppm²",
 ) -> bytes:
     """
     Pairs in bins of distance, and the model fitted to them.
@@ -29,9 +31,10 @@ def variogram_plot(
     Parameters
     ----------
     distance_m, semivariance, pairs : array_like, shape (k,)
-        Of the bins. [m], [ppm²]
+        Of the bins. [m], [``unit``]
     model : callable or None
         Semivariance at distances.
+    unit : str
 
     Returns
     -------
@@ -44,7 +47,7 @@ def variogram_plot(
         if model is not None and distance.size:
             at = np.linspace(distance.max() * 1e-3, distance.max() * 1.05, 200)
             axes.plot(at, model(at), color=INK)
-        axes.set(xlabel="distance, m", ylabel="semivariance, ppm²", xlim=(0, None), ylim=(0, None))
+        axes.set(xlabel="distance, m", ylabel=f"semivariance, {unit}", xlim=(0, None), ylim=(0, None))
         return png(drawn)
 
 

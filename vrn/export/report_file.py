@@ -10,6 +10,7 @@ import numpy as np
 from vrn.export.map_page_layers import sample_places
 from vrn.export.map_page_words import ledger_rows
 from vrn.export.plots_reasons import season_plot, waterfall_plot, zone_count_plot
+from vrn.export.report_machine import machine_part, rain_pieces
 from vrn.export.report_methods import opinions
 from vrn.export.report_parts import Bullets, Lines, Part, Picture, Table, Text
 from vrn.export.report_phrases import cautions
@@ -42,7 +43,7 @@ def file_parts(prescription: Prescription, shown: Shown) -> tuple[Part, ...]:
         _methods(prescription, shown),
         _zones(prescription, shown),
         _audit(prescription, shown),
-        _drive(prescription),
+        machine_part(prescription, shown),
         _settings(prescription),
         Part(title="Cautions", pieces=(Bullets(items=cautions(prescription)),)),
         _sign_off(prescription),
@@ -110,7 +111,7 @@ def _season(prescription: Prescription, shown: Shown) -> Part | None:
     pieces: list[Any] = [picture]
     rain = prescription.details.get("rain")
     if rain:
-        pieces.append(_plain_table("What rain and warmth did to the nitrogen applied", rain))
+        pieces += rain_pieces(rain, shown)
     return Part(title="The season so far", pieces=tuple(pieces))
 
 
@@ -247,26 +248,6 @@ def _audit(prescription: Prescription, shown: Shown) -> Part:
         header=("Zone", f"From, {unit}", f"To, {unit}", "Why"), widths=(8, 15, 15, 62),
     )  # fmt: skip
     return Part(title="From need to rate", pieces=(table,))
-
-
-def _drive(prescription: Prescription) -> Part | None:
-    pieces = [
-        _plain_table(words, prescription.details[key])
-        for key, words in (
-            ("machine", "What the machine can do"),
-            ("drive", "The drive, simulated"),
-            ("strips", "Check strips"),
-            ("loads", "Tank loads"),
-        )
-        if isinstance(prescription.details.get(key), dict) and prescription.details[key]
-    ]
-    return Part(title="The machine", pieces=tuple(pieces)) if pieces else None
-
-
-def _plain_table(caption: str, values: Any) -> Table:
-    """Plain values of a room's own report, name by name."""
-    rows = tuple((name.replace(".", ", ").replace("_", " "), text) for name, text in _flat(values))
-    return Table(caption=caption, header=("Quantity", "Value"), rows=rows, widths=(60, 40))
 
 
 def _settings(prescription: Prescription) -> Part:

@@ -1,7 +1,7 @@
 """The part of the report that shows the surfaces: maps, what they were chosen over, variogram, cross-validation."""
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,6 +14,11 @@ from vrn.export.report_units import Shown
 from vrn.field.samples import SoilSamples
 from vrn.field.surface import Surface
 from vrn.prescription.model import Prescription
+
+if TYPE_CHECKING:
+    from vrn.surface.transform import Scale
+
+_FEWEST_PAIRED = 5
 
 
 def surfaces_part(prescription: Prescription, shown: Shown) -> Part | None:
@@ -83,32 +88,55 @@ def _reasons(prescription: Prescription, name: str, surface: Surface, shown: Sho
             )
         )  # fmt: skip
     samples = _readings(prescription, name)
-    if samples is None or surface.details.get("variogram") is None:
-        return pieces
-    return pieces + _kriging_plots(samples, surface.details["variogram"], shown)
+    return pieces if samples is None else [*pieces, *_plots(samples, surface, shown)]
 
 
-def _kriging_plots(samples: SoilSamples, plain: dict[str, Any], shown: Shown) -> list[Any]:
-    from vrn.surface import Variogram, empirical_variogram, leave_one_out
+def _plots(samples: SoilSamples, surface: Surface, shown: Shown) -> list[Any]:
+    """Variogram of the kriging that was tried, and each sample against what the others say of its place."""
+    pieces: list[Any] = []
+    plain = surface.details.get("variogram")
+    scale = _scale_of(surface)
+    if plain is not None and scale is not None and len(samples) >= _FEWEST_PAIRED:
+        pieces.append(_variogram_picture(samples, plain, scale))
+    left_out = surface.details.get("left_out") or ()
+    if len(left_out) == len(samples):
+        pieces.append(
+            Picture(
+                caption=f"Cross-validation: each sample against what the others say of its place, by {surface.chosen}.",
+                alt="Measured against guessed nitrate", width=0.5,
+                png=cross_validation_plot(samples.nitrate_ppm, left_out, shown.unit("nitrate")),
+            )
+        )  # fmt: skip
+    return pieces
+
+
+def _scale_of(surface: Surface) -> "Scale | None":
+    """Scale the variogram is on: that of the kriging taken, else of the last one tried; None where a drift is in it."""
+    names = [str(one.get("name")) for one in surface.details.get("candidates", ()) if isinstance(one, dict)]
+    kriged = [name for name in (*names, surface.chosen) if "kriging" in name]
+    if not kriged or "drift" in kriged[-1]:
+        return None
+    endings: dict[str, Scale] = {"logarithms": "logarithm", "square roots": "square root"}
+    return next((scale for ending, scale in endings.items() if kriged[-1].endswith(ending)), "plain")
+
+
+def _variogram_picture(samples: SoilSamples, plain: dict[str, Any], scale: "Scale") -> Picture:
+    from vrn.surface import Variogram, empirical_variogram
+    from vrn.surface.transform import Transform
 
     names = ("model", "nugget", "partial_sill", "range_m", "nu", "anisotropy_ratio", "azimuth_deg")
     variogram = Variogram(**{key: plain[key] for key in names if plain.get(key) is not None})
-    pairs = empirical_variogram(samples.coordinates_m, samples.nitrate_ppm)
+    pairs = empirical_variogram(samples.coordinates_m, Transform(scale=scale).forward(samples.nitrate_ppm))
     about = f"{variogram.model}, nugget {variogram.nugget:.3g}, partial sill {variogram.partial_sill:.3g}"
     if plain.get("range_m") is not None:
         about += f", range {variogram.range_m:.0f} m"
-    guessed, _ = leave_one_out(samples.coordinates_m, samples.nitrate_ppm, variogram=variogram)
-    return [
-        Picture(
-            caption=f"Variogram: {about}.", alt="Variogram of the nitrate readings", width=0.5,
-            png=variogram_plot(pairs.distance_m, pairs.semivariance, pairs.pairs, variogram.semivariance),
-        ),
-        Picture(
-            caption="Cross-validation: each sample against what the others say of its place, by kriging.",
-            alt="Measured against guessed nitrate", width=0.5,
-            png=cross_validation_plot(samples.nitrate_ppm, guessed, shown.unit("nitrate")),
-        ),
-    ]  # fmt: skip
+    if plain.get("anisotropy_ratio") is not None:
+        about += f" along {variogram.azimuth_deg:.0f}° (the line), {variogram.anisotropy_ratio:.2g} of that across"
+    unit = "ppm²" if scale == "plain" else f"{scale} of ppm, squared"
+    return Picture(
+        caption=f"Variogram: {about}. Larger dots hold more pairs.", alt="Variogram of the nitrate readings", width=0.5,
+        png=variogram_plot(pairs.distance_m, pairs.semivariance, pairs.pairs, variogram.semivariance, unit=unit),
+    )  # fmt: skip
 
 
 def _readings(prescription: Prescription, name: str) -> SoilSamples | None:

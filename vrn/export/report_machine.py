@@ -1,0 +1,184 @@
+"""Parts of the report that other rooms report in plain values: the machine, its drive, the loads, what the rain did."""
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from vrn.export.report_parts import Part, Table, Text
+from vrn.export.report_units import UNKNOWN, Shown
+from vrn.prescription.model import Prescription
+
+
+def machine_part(prescription: Prescription, shown: Shown) -> Part | None:
+    """
+    What the machine can make, how the drive went in the simulation, how many loads.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : Shown
+
+    Returns
+    -------
+    part : Part or None
+        None when none of it was looked at.
+    """
+    details = prescription.details
+    pieces: list[Any] = []
+    for key, words in (("machine", _machine), ("drive", _drive), ("loads", _loads), ("strips", _strips)):
+        if isinstance(details.get(key), dict) and details[key]:
+            pieces += words(details[key], shown)
+    return Part(title="The machine", pieces=tuple(pieces)) if pieces else None
+
+
+def _machine(report: dict[str, Any], shown: Shown) -> list[Any]:
+    zones = [zone for zone in report.get("zones", ()) if isinstance(zone, dict)]
+    said = str(report.get("assumed") or "")
+    pieces: list[Any] = [Text(text=f"{said[:1].upper()}{said[1:]}.")] if said else []
+    if zones:
+        flow = str(report.get("flow_unit") or "flow")
+        rows = tuple(
+            (
+                str(zone.get("zone")), shown.number("n_rate", zone.get("rate_n_lb_ac")), _figure(zone.get("flow"), 1),
+                _speeds(zone), "yes" if zone.get("makes") else "no", str(zone.get("advice") or ""),
+            )
+            for zone in zones
+        )  # fmt: skip
+        pieces.append(
+            Table(
+                caption=f"What each rate asks of the machine at {_figure(report.get('speed_mph'), 1)} mph", rows=rows,
+                header=("Zone", f"Rate, {shown.unit('n_rate')}", f"Flow, {flow}", "Speeds that make it, mph", "Made",
+                        "Advice"),
+                numbers=(0, 1, 2), widths=(8, 15, 15, 20, 10, 32),
+            )
+        )  # fmt: skip
+    return pieces
+
+
+def _speeds(zone: dict[str, Any]) -> str:
+    least, most = zone.get("least_speed_mph"), zone.get("most_speed_mph")
+    if not _known(most):
+        return "any" if not _known(least) or not least else f"{_figure(least, 1)} and more"
+    return f"{_figure(least, 1)} to {_figure(most, 1)}"
+
+
+def _drive(report: dict[str, Any], shown: Shown) -> list[Any]:
+    share = report.get("within_share")
+    words = (
+        f"Driven in the simulation along {_figure(report.get('heading_deg'), 0)}° from north in {report.get('passes')} "
+        f"passes at {_figure(report.get('speed_mph'), 1)} mph: {_percent(share)} of the ground gets its rate within "
+        f"± 10 %; {shown.text('n_mass', report.get('applied_n_lb'))} go out where "
+        f"{shown.text('n_mass', report.get('prescribed_n_lb'))} are prescribed."
+    )
+    zones = [zone for zone in report.get("zones", ()) if isinstance(zone, dict)]
+    pieces: list[Any] = [Text(text=words)]
+    if zones:
+        area, rate = shown.unit("area"), shown.unit("n_rate")
+        rows = tuple(
+            (
+                str(zone.get("zone")), _percent(zone.get("within_share")),
+                shown.number("n_rate", zone.get("mean_applied_n_lb_ac")), shown.number("area", zone.get("under_ac")),
+                shown.number("area", zone.get("over_ac")),
+            )
+            for zone in zones
+        )  # fmt: skip
+        pieces.append(
+            Table(
+                caption="The drive zone by zone", rows=rows, numbers=(0, 1, 2, 3, 4),
+                header=("Zone", "Within ± 10 %", f"Mean, {rate}", f"Too little, {area}", f"Too much, {area}"),
+            )
+        )  # fmt: skip
+    return pieces
+
+
+def _loads(report: dict[str, Any], shown: Shown) -> list[Any]:
+    unit = str(report.get("unit") or "")
+    if unit not in ("gal", "lb"):
+        return []
+    words = f"To order: {shown.text(unit, report.get('total'))}"
+    if unit == "gal" and _known(report.get("weight_lb")):
+        words += f", which weighs {shown.text('lb', report['weight_lb'])}"
+    if _known(report.get("loads")):
+        words += (
+            f"; {_figure(report['loads'], 0)} loads of {shown.text(unit, report.get('tank'))}, the last of "
+            f"{shown.text(unit, report.get('last_load'))}"
+        )
+        if _known(report.get("acres_per_load")):
+            words += f"; a load covers {shown.text('area', report['acres_per_load'])}"
+    return [Text(text=f"{words}.")]
+
+
+def _strips(report: dict[str, Any], shown: Shown) -> list[Any]:
+    strips = [strip for strip in report.get("strips", ()) if isinstance(strip, dict)]
+    if not strips:
+        return []
+    names = list(dict.fromkeys(name for strip in strips for name in strip))
+    rows = tuple(tuple(_any(strip.get(name)) for name in names) for strip in strips)
+    return [Table(caption="Check strips", header=tuple(name.replace("_", " ") for name in names), rows=rows)]
+
+
+_FATES = {
+    "top_foot_lb_ac": "nitrate in the top foot",
+    "second_foot_lb_ac": "nitrate in the second foot",
+    "below_lb_ac": "nitrate below the second foot",
+    "denitrified_lb_ac": "lost to the air as gas, in wet soil",
+    "volatilized_lb_ac": "lost to the air as ammonia",
+    "not_nitrate_lb_ac": "not nitrate yet",
+}
+
+
+def rain_pieces(report: dict[str, Any], shown: Shown) -> list[Any]:
+    """
+    What rain and warmth did to the nitrogen already applied, as bands.
+
+    Parameters
+    ----------
+    report : dict
+        As the rain model reports itself, in plain values.
+    shown : Shown
+
+    Returns
+    -------
+    pieces : list of Text and Table
+    """
+    words = (
+        f"Since the last application {shown.text('rain', report.get('rain_since_in'))} of rain fell and "
+        f"{shown.text('rain', report.get('drained_since_in'))} drained."
+    )
+    if report.get("note"):
+        words += f" {report['note']}"
+    pieces: list[Any] = [Text(text=words)]
+    totals = report.get("totals") or {}
+    rows = tuple((name, _band(totals[key], shown)) for key, name in _FATES.items() if key in totals)
+    if rows and report.get("applications"):
+        unit = shown.unit("n_line")
+        pieces.append(
+            Table(
+                caption="Where the nitrogen applied may be, from the mildest rule to the harshest",
+                header=("Where", unit), rows=rows, numbers=(1,), widths=(70, 30),
+            )
+        )  # fmt: skip
+    return pieces
+
+
+def _band(band: Sequence[float], shown: Shown) -> str:
+    low, high = (shown.number("n_line", value) for value in band)
+    return low if low == high else f"{low} to {high}"
+
+
+def _percent(share: Any) -> str:
+    return f"{100 * share:.0f} %" if _known(share) else UNKNOWN
+
+
+def _figure(value: Any, decimals: int) -> str:
+    return f"{value:,.{decimals}f}" if _known(value) else UNKNOWN
+
+
+def _any(value: Any) -> str:
+    if isinstance(value, float):
+        return f"{value:.6g}" if math.isfinite(value) else UNKNOWN
+    return "" if value is None else str(value)
+
+
+def _known(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
