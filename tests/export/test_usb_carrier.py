@@ -10,6 +10,7 @@ from vrn.export import write
 from vrn.prescription.model import Prescription
 
 Maker = Callable[..., Prescription]
+pytestmark = pytest.mark.usefixtures("quick_pages")
 
 
 def files_of(folder: Path) -> set[str]:

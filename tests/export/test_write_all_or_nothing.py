@@ -19,7 +19,8 @@ EXPECTED = {
     "prescription.geojson",
     "shapefile/RX.SHP", "shapefile/RX.SHX", "shapefile/RX.DBF", "shapefile/RX.PRJ", "shapefile.zip",
     "TASKDATA/TASKDATA.XML", "TASKDATA/GRD00001.BIN", "layers.gpkg", "rasters/nitrate.tif", "rasters/error.tif",
-    "rasters/need.tif", "rasters/rate.tif", "map.html", "load_sheet.txt", "ledger.csv", "zones.csv", "field.gpx",
+    "rasters/need.tif", "rasters/rate.tif", "map.html",
+    "report.html", "report.pdf", "load_sheet.txt", "ledger.csv", "zones.csv", "field.gpx",
 }  # fmt: skip
 
 
@@ -48,6 +49,7 @@ def test_same_prescription_same_bytes(made: Prescription, tmp_path: Path) -> Non
     assert files_of(first) == files_of(second)
 
 
+@pytest.mark.usefixtures("quick_pages")
 def test_rewriting_replaces_the_whole_folder(made: Prescription, make: Maker, tmp_path: Path) -> None:
     """A second prescription leaves nothing of the first, and no staging folder behind."""
     out = write(made, tmp_path / "rx")
@@ -56,6 +58,7 @@ def test_rewriting_replaces_the_whole_folder(made: Prescription, make: Maker, tm
     assert [path.name for path in tmp_path.iterdir()] == ["rx"]
 
 
+@pytest.mark.usefixtures("quick_pages")
 def test_strangers_are_refused(made: Prescription, tmp_path: Path) -> None:
     """A folder that holds a file of another origin is left exactly as it was."""
     out = write(made, tmp_path / "rx")
@@ -66,6 +69,7 @@ def test_strangers_are_refused(made: Prescription, tmp_path: Path) -> None:
     assert files_of(out) == before
 
 
+@pytest.mark.usefixtures("quick_pages")
 def test_folder_without_summary_is_a_stranger(made: Prescription, tmp_path: Path) -> None:
     """Nothing is known of a folder without a summary: its files are not replaced."""
     (tmp_path / "rx").mkdir()
@@ -74,6 +78,7 @@ def test_folder_without_summary_is_a_stranger(made: Prescription, tmp_path: Path
         write(made, tmp_path / "rx")
 
 
+@pytest.mark.usefixtures("quick_pages")
 def test_what_a_desktop_leaves_is_no_stranger(made: Prescription, tmp_path: Path) -> None:
     """Thumbnails and viewers' sidecars do not stand in the way."""
     out = write(made, tmp_path / "rx")
@@ -83,6 +88,7 @@ def test_what_a_desktop_leaves_is_no_stranger(made: Prescription, tmp_path: Path
     assert not (out / ".DS_Store").exists()
 
 
+@pytest.mark.usefixtures("quick_pages")
 def test_file_in_the_way_is_refused(made: Prescription, tmp_path: Path) -> None:
     """A file of the folder's name is not replaced."""
     (tmp_path / "rx").write_text("mine", encoding="utf-8")
@@ -91,6 +97,7 @@ def test_file_in_the_way_is_refused(made: Prescription, tmp_path: Path) -> None:
     assert (tmp_path / "rx").read_text(encoding="utf-8") == "mine"
 
 
+@pytest.mark.usefixtures("quick_pages")
 def test_failed_check_leaves_the_old_folder(made: Prescription, make: Maker, tmp_path: Path) -> None:
     """When the check of the staged folder raises, the folder of before stands untouched and nothing else is left."""
     out = write(made, tmp_path / "rx")
@@ -107,6 +114,7 @@ def test_failed_check_leaves_the_old_folder(made: Prescription, make: Maker, tmp
     assert [path.name for path in tmp_path.iterdir()] == ["rx"]
 
 
+@pytest.mark.usefixtures("quick_pages")
 def test_run_cut_off_while_staging_is_mended(made: Prescription, tmp_path: Path) -> None:
     """What a killed run staged goes away at the next start."""
     staged = tmp_path / ".rx.vrn-new"
@@ -116,6 +124,7 @@ def test_run_cut_off_while_staging_is_mended(made: Prescription, tmp_path: Path)
     assert [path.name for path in tmp_path.iterdir()] == ["rx"]
 
 
+@pytest.mark.usefixtures("quick_pages")
 def test_run_cut_off_between_renames_is_mended(made: Prescription, tmp_path: Path) -> None:
     """The old folder comes back when a run died after putting it aside, even if the next run is refused."""
     out = write(made, tmp_path / "rx")
@@ -128,6 +137,7 @@ def test_run_cut_off_between_renames_is_mended(made: Prescription, tmp_path: Pat
 
 
 @pytest.mark.skipif(os.name == "nt", reason="open files guard the folder there")
+@pytest.mark.usefixtures("quick_pages")
 def test_two_runs_at_once(made: Prescription, tmp_path: Path) -> None:
     """A second run into the same folder is refused while the first is at work."""
 
@@ -139,6 +149,7 @@ def test_two_runs_at_once(made: Prescription, tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="root may write anywhere")
+@pytest.mark.usefixtures("quick_pages")
 def test_folder_that_cannot_be_written(made: Prescription, tmp_path: Path) -> None:
     """A folder without write permission gives one error that says so."""
     (tmp_path / "locked").mkdir(mode=0o500)
@@ -146,6 +157,7 @@ def test_folder_that_cannot_be_written(made: Prescription, tmp_path: Path) -> No
         write(made, tmp_path / "locked" / "rx")
 
 
+@pytest.mark.usefixtures("quick_pages")
 def test_parent_that_is_a_file(made: Prescription, tmp_path: Path) -> None:
     """A path through a file gives one error that says so."""
     (tmp_path / "file").write_text("x", encoding="utf-8")
@@ -154,6 +166,7 @@ def test_parent_that_is_a_file(made: Prescription, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("rate", [float("nan"), float("inf"), -1.0, 251.0])
+@pytest.mark.usefixtures("quick_pages")
 def test_bad_rate_never_reaches_a_file(made: Prescription, rate: float, tmp_path: Path) -> None:
     """An unknown, infinite, negative or too high rate stops the writing."""
     zone = replace(made.rates[1], rate_n_lb_ac=rate, product_per_ac=rate / made.product.n_lb_per_unit,
@@ -163,6 +176,7 @@ def test_bad_rate_never_reaches_a_file(made: Prescription, rate: float, tmp_path
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.usefixtures("quick_pages")
 def test_rate_and_product_must_agree(made: Prescription, tmp_path: Path) -> None:
     """Pounds of nitrogen written as gallons of product are stopped."""
     zone = replace(made.rates[0], rate_product=made.rates[0].rate_n_lb_ac)
@@ -170,6 +184,7 @@ def test_rate_and_product_must_agree(made: Prescription, tmp_path: Path) -> None
         write(replace(made, rates=(zone, *made.rates[1:])), tmp_path / "rx")
 
 
+@pytest.mark.usefixtures("quick_pages")
 def test_totals_must_add_up(made: Prescription, tmp_path: Path) -> None:
     """A total that is not the sum of the zones is stopped."""
     with pytest.raises(OutputError, match="add up"):
