@@ -29,10 +29,11 @@ def rain(
 ) -> None:
     """Follow every application through the season's weather to the sampling date."""
     from vrn.ingest import read_field
+    from vrn.pipeline.season import expected_top_foot_ppm
 
     field = read_field(field_file)
     season, story = _story(field)
-    expected = _expected(field, season, story)
+    expected = expected_top_foot_ppm(field, season, story)
     readings = _top_foot_ppm(field)
     if json_:
         say_json(
@@ -64,7 +65,7 @@ def rain(
 
 
 def _story(field: "Field") -> tuple["Season", "RainStory"]:
-    from vrn.nitrogen.season import Days, season_of
+    from vrn.pipeline.season import season_of_field
 
     settings, weather = field.settings, field.weather
     name = field.settings.field.name
@@ -72,56 +73,12 @@ def _story(field: "Field") -> tuple["Season", "RainStory"]:
         absent = "[weather]" if weather is None else "[[applications]]"
         problem = f"{name}: the field file has no {absent}."
         raise InputFileError(problem, "Add [weather] with a daily file and [[applications]] with what was put on.")
-    sampled = [day for day in field.samples.sampled_on if day is not None]
-    season = season_of(
-        growth_stage=settings.crop.growth_stage,
-        sampled_on=sampled or [weather.days[-1]],
-        planting_date=settings.crop.planting_date,
-        application_date=settings.crop.application_date,
-        applications=[asdict(item) for item in settings.applications],
-        texture=settings.nitrogen.texture,
-        weather=Days(days=weather.days, tmin_f=weather.tmin_f, tmax_f=weather.tmax_f, rain_in=weather.rain_in),
-        latitude_deg=_latitude_deg(field),
-    )
+    season = season_of_field(field, otherwise_on=weather.days[-1])
     if season.rain is None:
         told = next((notice for notice in season.notices if notice.about == "weather"), None)
         problem = f"{name}: {told.problem if told else 'the weather does not reach the applications.'}"
         raise InputFileError(problem, told.remedy if told else "Give a longer record.")
     return season, season.rain
-
-
-def _latitude_deg(field: "Field") -> float:
-    from pyproj import Transformer
-
-    middle = field.boundary.centroid
-    to_lonlat = Transformer.from_crs(field.crs, "EPSG:4326", always_xy=True)
-    return float(to_lonlat.transform(middle.x, middle.y)[1])
-
-
-def _expected(field: "Field", season: "Season", story: "RainStory") -> tuple[float, float] | None:
-    """Band of the top foot: what is left of the applications, what the soil has freed, less what the crop holds."""
-    from vrn.nitrogen.method import Method
-    from vrn.nitrogen.rain import expected_nitrate_ppm
-    from vrn.nitrogen.remaining_need import REMAINING_NEED
-    from vrn.nitrogen.stage import mineralization_share_left, uptake_band
-
-    layer, stage = field.organic_matter, season.growth_stage
-    if layer is None or stage is None:
-        return None
-
-    def default(method: Method, name: str) -> float:
-        return float(next(item.default or 0.0 for item in method.inputs if item.name == name))
-
-    nitrogen = field.settings.nitrogen
-    organic_pct = float(np.nanmean(layer.value if hasattr(layer, "value") else getattr(layer, "values", np.nan)))
-    per_pct = nitrogen.mineralization_lb_per_om_pct
-    per_pct = default(REMAINING_NEED, "mineralization_lb_per_om_pct") if per_pct is None else per_pct
-    freed = organic_pct * per_pct * (1.0 - float(mineralization_share_left(stage)))
-    crop = field.settings.crop.yield_goal_bu_ac * (
-        nitrogen.n_per_bushel_lb or default(REMAINING_NEED, "n_per_bushel_lb")
-    )
-    low, high = uptake_band(stage)
-    return expected_nitrate_ppm(story, mineralized_lb_ac=freed, uptake_lb_ac=(crop * float(low), crop * float(high)))
 
 
 def _top_foot_ppm(field: "Field") -> float | None:

@@ -14,7 +14,9 @@ from vrn.nitrogen import Ledger, Notice, method
 from vrn.nitrogen.cautions import pattern_notice, region_notice, second_foot_notice, stage_notice, surplus_notice
 from vrn.nitrogen.comparison import side_by_side
 from vrn.nitrogen.field_need import need_of_cells
-from vrn.nitrogen.season import Days, Season, season_of
+from vrn.nitrogen.season import Season
+from vrn.nitrogen.trial import take_trial
+from vrn.pipeline.season import expected_top_foot_ppm, season_of_field
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,32 +41,16 @@ class Need:
     details: dict[str, Any]
 
 
-def season_of_field(field: Field) -> Season:
-    """
-    Stage, warmth still to come, what was applied and what rain did, from the field's dates and weather.
-
-    Parameters
-    ----------
-    field : Field
-
-    Returns
-    -------
-    season : Season
-    """
-    settings = field.settings
-    weather = None
-    if field.weather is not None:
-        record = field.weather
-        weather = Days(days=record.days, tmin_f=record.tmin_f, tmax_f=record.tmax_f, rain_in=record.rain_in)
-    return season_of(
-        growth_stage=settings.crop.growth_stage,
-        sampled_on=field.samples.field_readings().sampled_on,
-        planting_date=settings.crop.planting_date,
-        application_date=settings.crop.application_date,
-        applications=[asdict(application) for application in settings.applications],
-        weather=weather,
-        texture=settings.nitrogen.texture,
-    )
+def _options(field: Field) -> tuple[dict[str, Any], dict[str, Any] | None, tuple[Notice, ...]]:
+    """Settings of ``[nitrogen]`` with the response of the user's own trial, where there is one."""
+    options = asdict(field.settings.nitrogen)
+    if field.trial is None:
+        return options, None, ()
+    prices = field.settings.prices
+    return take_trial(
+        options, field.trial.n_lb_ac, field.trial.yield_bu_ac, block=field.trial.block,
+        corn_per_bu=prices.corn_per_bu, n_per_lb=prices.n_per_lb,
+    )  # fmt: skip
 
 
 def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], share: NDArray[np.float64]) -> Need:
@@ -91,7 +77,7 @@ def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], 
     """
     here = np.flatnonzero(share > 0)
     season = season_of_field(field)
-    options = asdict(field.settings.nitrogen)
+    options, response, trial_notices = _options(field)
     known = _known(field, profile, surfaces, here)
     ledger, notices = need_of_cells(options, season=season, to_build=True, **known)
     weights = share.ravel()[here]
@@ -111,13 +97,20 @@ def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], 
     applied = known.pop("applied_lb_ac", None)
     answers = side_by_side(options, known, season=season, applied_lb_ac=applied, mean=mean)
     details: dict[str, Any] = {"methods": [answer.to_plain() for answer in answers], "clock": season.to_plain()}
+    if response is not None:
+        details["response"] = response
     if season.rain is not None:
-        details["rain"] = season.rain.to_plain()
+        expected = expected_top_foot_ppm(field, season, season.rain)
+        details["rain"] = {
+            **season.rain.to_plain(),
+            "expected_top_foot_ppm": None if expected is None else [round(part, 1) for part in expected],
+            "measured_top_foot_ppm": round(mean(nitrate), 1),
+        }
     known["applied_lb_ac"] = applied
     return Need(
         ledger=ledger.spread(here, share.size),
         se_lb_ac=_standard_error(options, season, known, surfaces, ledger, here),
-        findings=_findings((*notices, *(caution for caution in cautions if caution is not None))),
+        findings=_findings((*notices, *trial_notices, *(caution for caution in cautions if caution is not None))),
         details=details,
     )
 

@@ -1,0 +1,88 @@
+"""The season of one field: stage, warmth, what was applied, what rain did, and the nitrate that leads one to expect."""
+
+from dataclasses import asdict
+from datetime import date
+
+import numpy as np
+
+from vrn.field.area import transformer
+from vrn.field.field import Field
+from vrn.nitrogen.method import Method
+from vrn.nitrogen.rain import RainStory, expected_nitrate_ppm
+from vrn.nitrogen.remaining_need import REMAINING_NEED
+from vrn.nitrogen.season import Days, Season, season_of
+from vrn.nitrogen.stage import mineralization_share_left, uptake_band
+
+
+def season_of_field(field: Field, *, otherwise_on: date | None = None) -> Season:
+    """
+    Stage, warmth still to come, what was applied and what rain did, from the field's dates and weather.
+
+    Parameters
+    ----------
+    field : Field
+    otherwise_on : date, optional
+        Day the season is told up to when no reading says when it was pulled.
+
+    Returns
+    -------
+    season : Season
+    """
+    settings = field.settings
+    known = any(day is not None for day in field.samples.field_readings().sampled_on)
+    weather = None
+    if field.weather is not None:
+        record = field.weather
+        weather = Days(days=record.days, tmin_f=record.tmin_f, tmax_f=record.tmax_f, rain_in=record.rain_in)
+    return season_of(
+        growth_stage=settings.crop.growth_stage,
+        sampled_on=field.samples.field_readings().sampled_on if known else (otherwise_on,),
+        planting_date=settings.crop.planting_date,
+        application_date=settings.crop.application_date,
+        applications=[asdict(application) for application in settings.applications],
+        weather=weather,
+        texture=settings.nitrogen.texture,
+        latitude_deg=_latitude_deg(field),
+    )
+
+
+def _latitude_deg(field: Field) -> float:
+    """Latitude of the field's middle. [°]"""
+    middle = field.boundary.centroid
+    return float(transformer(field.crs, "EPSG:4326").transform(middle.x, middle.y)[1])
+
+
+def expected_top_foot_ppm(field: Field, season: Season, story: RainStory) -> tuple[float, float] | None:
+    """
+    Band of nitrate in the top foot that the season leads one to expect, to hold the readings against.
+
+    Parameters
+    ----------
+    field : Field
+    season : Season
+    story : RainStory
+
+    Returns
+    -------
+    band_ppm : (float, float) or None
+        What is left of the applications and what the soil has freed, less what the crop holds; None where organic
+        matter or stage is unknown. A measured value always beats it. [ppm]
+    """
+    layer, stage = field.organic_matter, season.growth_stage
+    if layer is None or stage is None:
+        return None
+    nitrogen = field.settings.nitrogen
+    organic_pct = float(np.nanmean(layer.value if hasattr(layer, "value") else getattr(layer, "values", np.nan)))
+    per_pct = nitrogen.mineralization_lb_per_om_pct
+    per_pct = _default(REMAINING_NEED, "mineralization_lb_per_om_pct") if per_pct is None else per_pct
+    freed_lb_ac = organic_pct * per_pct * (1.0 - float(mineralization_share_left(stage)))
+    per_bushel_lb = nitrogen.n_per_bushel_lb or _default(REMAINING_NEED, "n_per_bushel_lb")
+    crop_lb_ac = field.settings.crop.yield_goal_bu_ac * per_bushel_lb
+    low, high = uptake_band(stage)
+    return expected_nitrate_ppm(
+        story, mineralized_lb_ac=freed_lb_ac, uptake_lb_ac=(crop_lb_ac * float(low), crop_lb_ac * float(high))
+    )
+
+
+def _default(method: Method, name: str) -> float:
+    return float(next(item.default or 0.0 for item in method.inputs if item.name == name))
