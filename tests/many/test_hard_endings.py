@@ -1,0 +1,183 @@
+"""Killed at any moment, on a full disk, without a network: outputs are the old ones whole or the new ones whole."""
+
+import random
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from vrn.audit import verify
+from vrn.many.book import latest
+
+Run = Callable[..., subprocess.CompletedProcess[str]]
+Tree = Callable[[Path], dict[str, str]]
+FEW_KILLS, MANY_KILLS = 5, 50
+FEW_DISKS, MANY_DISKS = 2, 20
+
+
+@pytest.fixture(scope="module")
+def two_states(
+    write_valley: Callable[..., Path], run_vrn: Run, tree_of: Tree, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, dict[str, str], dict[str, str], float]:
+    """A field built before and after a change: its folder, both outputs' hashes, and how long a build takes [s]."""
+    root = tmp_path_factory.mktemp("states")
+    write_valley(root / "valley", 1, acres=15.0, samples=16)
+    field = root / "valley" / "field_000" / "field.toml"
+    assert run_vrn("build", field, "--out", root / "old").returncode == 0
+    text = field.read_text(encoding="utf-8")
+    field.write_text(text.replace("yield_goal_bu_ac = 200", "yield_goal_bu_ac = 215"), encoding="utf-8")
+    begun = time.monotonic()
+    assert run_vrn("build", field, "--out", root / "new").returncode == 0
+    return root, tree_of(root / "old"), tree_of(root / "new"), time.monotonic() - begun
+
+
+def _kill_often(
+    states: tuple[Path, dict[str, str], dict[str, str], float], tree_of: Tree, work: Path, kills: int
+) -> None:
+    root, old, new, seconds = states
+    moments = random.Random(20260617)
+    out = work / "rx"
+    command = [
+        sys.executable,
+        "-m",
+        "vrn",
+        "build",
+        str(root / "valley" / "field_000" / "field.toml"),
+        "--out",
+        str(out),
+    ]
+    staged, parked = work / ".rx.vrn-new", work / ".rx.vrn-old"
+    killed = 0
+    for number in range(kills):
+        if not out.exists() or tree_of(out) != old:
+            for leftover in (out, staged, parked):
+                shutil.rmtree(leftover, ignore_errors=True)
+            shutil.copytree(root / "old", out)
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        if (
+            number % 2
+        ):  # within the whole run, or once the last file is staged and the folders are about to change places
+            time.sleep(moments.uniform(0.0, seconds))
+        else:
+            while process.poll() is None and not (staged / "summary.json").exists():
+                time.sleep(0.0005)
+            time.sleep(moments.uniform(0.0, seconds / 4))
+        process.kill()
+        killed += process.wait() != 0
+        if out.exists():
+            assert tree_of(out) in (old, new), f"kill {number}"
+        else:  # between the two renames: the old folder waits beside, whole
+            assert tree_of(parked) == old, f"kill {number}"
+    assert killed >= kills // 2
+    assert subprocess.run(command, capture_output=True, check=False).returncode == 0
+    assert tree_of(out) == new
+    assert [path.name for path in work.iterdir()] == ["rx"]
+
+
+def test_killed_build_leaves_old_or_new_whole(
+    two_states: tuple[Path, dict[str, str], dict[str, str], float], tree_of: Tree, tmp_path: Path
+) -> None:
+    """Kill -9 at random moments: the output is the old one or the new one, and the next run clears up."""
+    _kill_often(two_states, tree_of, tmp_path, FEW_KILLS)
+
+
+@pytest.mark.long
+def test_killed_build_leaves_old_or_new_whole_at_fifty_moments(
+    two_states: tuple[Path, dict[str, str], dict[str, str], float], tree_of: Tree, tmp_path: Path
+) -> None:
+    """The same at fifty moments."""
+    _kill_often(two_states, tree_of, tmp_path, MANY_KILLS)
+
+
+def _own_namespace(*flags: str) -> bool:
+    """Whether this machine lets a user have a namespace of their own."""
+    if shutil.which("unshare") is None:
+        return False
+    return subprocess.run(["unshare", "-r", *flags, "true"], capture_output=True, check=False).returncode == 0
+
+
+def _on_small_disk(disk: Path, room: int, script: str) -> subprocess.CompletedProcess[str]:
+    """Run a shell script where ``disk`` is a file system of ``room`` bytes; what it copies elsewhere stays."""
+    mounted = f"mount -t tmpfs -o size={room} tmpfs '{disk}' && {script}"
+    command = ["unshare", "-r", "-m", "sh", "-c", mounted]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
+
+
+@pytest.mark.skipif(not _own_namespace("-m"), reason="no mount namespace for this user on this machine")
+@pytest.mark.parametrize(
+    "share", [0.3, 0.9, *(pytest.param(i / MANY_DISKS, marks=pytest.mark.long) for i in range(1, MANY_DISKS))]
+)
+def test_full_disk_leaves_the_old_output_whole(
+    two_states: tuple[Path, dict[str, str], dict[str, str], float], tree_of: Tree, tmp_path: Path, share: float
+) -> None:
+    """With room for a part of the new output only, the build is refused and the old output is untouched."""
+    root, old, _, _ = two_states
+    disk, after = tmp_path / "disk", tmp_path / "after"
+    disk.mkdir()
+    pages = sum(-(-path.stat().st_size // 4096) for path in (root / "old").rglob("*") if path.is_file())
+    room = int(pages * 4096 * (1.0 + share)) + 4096 * 8
+    field = root / "valley" / "field_000" / "field.toml"
+    script = (
+        f"cp -r '{root / 'old'}' '{disk}/rx' && '{sys.executable}' -m vrn build '{field}' --out '{disk}/rx'; "
+        f"status=$?; cp -a '{disk}/.' '{after}'; exit $status"
+    )
+    done = _on_small_disk(disk, room, script)
+    assert done.returncode == 2, done.stdout + done.stderr
+    assert "No space left on device" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert tree_of(after / "rx") == old
+    assert [path.name for path in after.iterdir()] == ["rx"]
+
+
+@pytest.mark.skipif(not _own_namespace("-m"), reason="no mount namespace for this user on this machine")
+def test_full_disk_in_a_night_is_a_row_and_the_book_reads(
+    two_states: tuple[Path, dict[str, str], dict[str, str], float], tmp_path: Path
+) -> None:
+    """A night on a disk that holds the book and half a field ends with a row, and the book still reads."""
+    root, old, _, _ = two_states
+    disk, after = tmp_path / "disk", tmp_path / "after"
+    disk.mkdir()
+    size = sum(path.stat().st_size for path in (root / "old").rglob("*") if path.is_file())
+    pattern = root / "valley" / "*" / "field.toml"
+    script = (
+        f"'{sys.executable}' -m vrn fields '{pattern}' --out '{disk}/rx' --workers 1; status=$?; "
+        f"cp -a '{disk}/.' '{after}'; exit $status"
+    )
+    done = _on_small_disk(disk, size // 2 + 200_000, script)
+    assert done.returncode == 1, done.stdout + done.stderr
+    assert "No space left on device" in done.stdout
+    assert [entry.status for entry in latest(after / "rx" / "season.db")] == ["failed"]
+    assert not (after / "rx" / "field_000").exists()
+    assert old
+
+
+NO_SOCKETS = """
+import socket, sys
+
+def refuse(*_arguments, **_options):
+    raise AssertionError("the network was asked for")
+
+socket.socket.connect = socket.socket.connect_ex = refuse
+socket.getaddrinfo = socket.create_connection = refuse
+from vrn.cli import main
+sys.exit(main(sys.argv[1:]))
+"""
+
+
+def test_no_network_is_ever_asked_for(
+    two_states: tuple[Path, dict[str, str], dict[str, str], float], tree_of: Tree, tmp_path: Path
+) -> None:
+    """A build with the network cut writes the same bytes and asks for no connection, no name."""
+    root, _, new, _ = two_states
+    field = root / "valley" / "field_000" / "field.toml"
+    command = [sys.executable, "-c", NO_SOCKETS, "build", str(field), "--out", str(tmp_path / "rx")]
+    if _own_namespace("-n"):
+        command = ["unshare", "-r", "-n", *command]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
+    assert done.returncode == 0, done.stderr
+    assert tree_of(tmp_path / "rx") == new
+    assert verify(tmp_path / "rx").ok
