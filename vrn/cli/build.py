@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,9 +12,12 @@ from vrn.cli.app import FINDINGS, app, complain, progress, say, say_findings, sa
 
 if TYPE_CHECKING:
     from vrn.audit import Verification
+    from vrn.field.field import Field
     from vrn.prescription.model import Prescription
 
 _HELP = """Build the prescription of one field, and every file that goes with it.
+
+Give --out for everything, --usb for what a terminal reads, or both.
 
 Example:  vrn build demo_fields/cedar_bend/field.toml --out cedar_bend_rx
 """
@@ -26,7 +30,7 @@ class _Clock:
         self.tell = tell
         self.steps: list[tuple[str, float]] = []
         self.since = time.perf_counter()
-        self.name = "start"
+        self.name = "loading libraries"
 
     def __call__(self, name: str) -> None:
         now = time.perf_counter()
@@ -39,43 +43,91 @@ class _Clock:
 @app.command(help=_HELP)
 def build(
     field_file: Annotated[Path, typer.Argument(metavar="FIELD.toml", help="the field file")],
-    out: Annotated[Path, typer.Option("--out", help="folder to write; replaced whole, only if vrn wrote it")],
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="folder to write; replaced whole, only if vrn wrote it")
+    ] = None,
+    usb: Annotated[
+        Path | None, typer.Option("--usb", metavar="PATH", help="stick for the terminal: only what it reads")
+    ] = None,
+    review: Annotated[
+        Path | None, typer.Option("--review", metavar="FILE", help="a review saved from the map, taken in")
+    ] = None,
+    remaining: Annotated[
+        Path | None,
+        typer.Option("--remaining", metavar="AS_APPLIED", help="what is covered already: prescribe only the rest"),
+    ] = None,
     json_: Annotated[bool, typer.Option("--json", help="print summary.json")] = False,
     timings: Annotated[bool, typer.Option("--timings", help="say where the time went")] = False,
 ) -> None:
     """Read, build, write, verify, and print the rates."""
+    if out is None and usb is None:
+        message = "give --out DIR, --usb PATH, or both."
+        raise typer.BadParameter(message)
     with progress() as tell:
         clock = _Clock(tell)
-        from vrn.audit import verify
-        from vrn.export import write
+        from vrn.export.write import told
         from vrn.ingest import read_field
         from vrn.pipeline import build as build_prescription
 
         clock("reading")
-        field = read_field(field_file)
+        field = read_field(field_file, review=review)
         prescription = build_prescription(field, progress=clock)
+        if remaining is not None:
+            prescription = _rest_of(prescription, field, remaining)
         clock("writing")
-        checked: list[Verification] = []
-        write(prescription, out, check=lambda staged: checked.append(verify(staged)))
+        prescription = told(prescription)
+        checked = _write(prescription, out, usb)
         clock("")
     if json_:
         from vrn.export.summary import summary_of
 
         say_json(summary_of(prescription))
     else:
-        _say_prescription(prescription, out)
+        _say_prescription(prescription)
+        for place, what in ((out, "look at map.html, hand out load_sheet.txt, load TASKDATA or shapefile/RX"),
+                            (usb, "TASKDATA, SHAPEFILE and LOAD_SHEET.TXT, and nothing else")):  # fmt: skip
+            if place is not None:
+                say(f"Written to {place}: {what}.")
     if timings:
         for name, seconds in clock.steps:
             complain(f"{seconds:7.2f} s  {name}")
-    if not all(verification.ok for verification in checked):
-        for check in checked[0].checks:
+    if not checked.ok:
+        for check in checked.checks:
             if not check.ok:
                 complain(f"! {check.name}: {check.detail}")
         raise typer.Exit(FINDINGS)
 
 
-def _say_prescription(prescription: "Prescription", out: Path) -> None:
-    """Print the rates, the totals, the findings and where the files are."""
+def _write(prescription: "Prescription", out: Path | None, usb: Path | None) -> "Verification":
+    """Write to the folder, the stick, or both, and verify what was staged before anything is swapped in."""
+    from vrn.audit import verify
+    from vrn.export.write import write, write_carrier
+
+    checked: list[Verification] = []
+
+    def check(staged: Path) -> None:
+        checked.append(verify(staged))
+
+    if out is not None:
+        write(prescription, out, usb=usb, check=check)
+    elif usb is not None:
+        write_carrier(prescription, usb, check=check)
+    return checked[0]
+
+
+def _rest_of(prescription: "Prescription", field: "Field", as_applied: Path) -> "Prescription":
+    """The same rates on the ground that the as-applied file leaves."""
+    from vrn.ingest import read_covered
+    from vrn.prescription import remaining as rest_of
+
+    covered = read_covered(as_applied, field)
+    rest = rest_of(prescription, [covered.ground])
+    field = replace(rest.field, inputs={**rest.field.inputs, **covered.inputs})
+    return replace(rest, field=field, findings=(*rest.findings, *covered.findings))
+
+
+def _say_prescription(prescription: "Prescription") -> None:
+    """Print the rates, the totals and the findings."""
     settings = prescription.field.settings
     state = "approved" if settings.approved else "DRAFT until approved in the field file"
     say(f"{prescription.field.name}, season {settings.field.season} ({state})")
@@ -93,4 +145,3 @@ def _say_prescription(prescription: "Prescription", out: Path) -> None:
     say()
     say_findings(prescription.findings)
     say()
-    say(f"Written to {out}: look at map.html, hand out load_sheet.txt, load TASKDATA or shapefile/RX.")

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from vrn.errors import OutputError
@@ -105,6 +106,42 @@ def write_files(files: dict[str, bytes], out_dir: str | Path, *, check: Callable
     return Path(out_dir)
 
 
+def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callable[[Path], Any] | None = None) -> Path:
+    """
+    Write only what a terminal reads, where it reads it, with the load sheet.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    usb : path
+        Carrier for the terminal: its top gets ``TASKDATA``, ``SHAPEFILE`` and the load sheet.
+    check : callable, optional
+        Called with a staged folder of everything but the pages, before the carrier is touched.
+
+    Returns
+    -------
+    usb : Path
+
+    Raises
+    ------
+    OutputError
+        As ``write`` does, and if the carrier holds something of another origin.
+    """
+    from vrn.export.usb import refuse_strange_carrier, write_usb
+
+    prescription = told(prescription)
+    check_before_writing(prescription)
+    refuse_strange_carrier(Path(usb))
+    with TemporaryDirectory(prefix="vrn-") as scratch:
+        staged = Path(scratch)
+        for write_one in _writers(pages=False):
+            write_one(prescription, staged)
+        if check is not None:
+            check(staged)
+        write_usb(staged, Path(usb))
+    return Path(usb)
+
+
 def told(prescription: Prescription) -> Prescription:
     """
     The prescription with what writing it has to tell among its findings.
@@ -126,16 +163,14 @@ def told(prescription: Prescription) -> Prescription:
     return replace(prescription, findings=(*prescription.findings, *new)) if new else prescription
 
 
-def _writers() -> tuple[Callable[[Prescription, Path], None], ...]:
-    """Every format, the summary with its hashes last."""
+def _writers(*, pages: bool = True) -> tuple[Callable[[Prescription, Path], None], ...]:
+    """Every format, or all but the pages; the summary with its hashes last."""
     from vrn.export.geojson import write_geojson
     from vrn.export.geopackage import write_geopackage
     from vrn.export.gpx import write_gpx
     from vrn.export.iso import write_iso
     from vrn.export.load_sheet import write_load_sheet
-    from vrn.export.map_page import write_map
     from vrn.export.raster import write_rasters
-    from vrn.export.report_page import write_reports
     from vrn.export.shapefile import write_shapefile
     from vrn.export.summary import write_summary
     from vrn.export.tables import write_tables
@@ -149,9 +184,18 @@ def _writers() -> tuple[Callable[[Prescription, Path], None], ...]:
         write_gpx,
         write_tables,
         write_load_sheet,
+        *(_page_writers() if pages else ()),
+        write_summary,
+    )
+
+
+def _page_writers() -> tuple[Callable[[Prescription, Path], None], ...]:
+    from vrn.export.map_page import write_map
+    from vrn.export.report_page import write_reports
+
+    return (
         lambda prescription, folder: write_map(prescription, folder / "map.html"),
         lambda prescription, folder: write_reports(prescription, folder / "report.html", folder / "report.pdf"),
-        write_summary,
     )
 
 
