@@ -127,21 +127,28 @@ def _rest_of(prescription: "Prescription", field: "Field", as_applied: Path) -> 
 
 
 def _say_prescription(prescription: "Prescription") -> None:
-    """Print the rates, the totals and the findings."""
+    """Print the rates, the totals and the findings, in the units of the field file."""
+    from vrn.export.report_units import Shown
+
     settings = prescription.field.settings
     state = "approved" if settings.approved else "DRAFT until approved in the field file"
     say(f"{prescription.field.name}, season {settings.field.season} ({state})")
     say()
-    say(f"{'zone':>4} {'acres':>8} {'nitrate ppm':>12} {'need lb/ac':>11} {'rate lb N/ac':>13} "
-        f"{'product ' + prescription.product.unit + '/ac':>15}")  # fmt: skip
+    shown, product = Shown(metric=settings.units == "metric"), prescription.product
+    per_area = f"{product.unit}/ac"
+    columns = ("area", "nitrate", "n_rate", "n_rate", per_area)
+    heads = ("", "nitrate", "need", "rate", "product")
+    titles = (f"{head} {shown.unit(column)}".strip() for head, column in zip(heads, columns, strict=True))
+    say(f"{'zone':>4}" + "".join(f"{title:>17}" for title in titles))
     for rate in prescription.rates:
-        say(f"{rate.zone:>4} {rate.acres:>8.1f} {rate.nitrate_ppm:>12.1f} {rate.need_lb_ac:>11.1f} "
-            f"{rate.rate_n_lb_ac:>13.1f} {rate.product_per_ac:>15.2f}")  # fmt: skip
+        numbers = (rate.acres, rate.nitrate_ppm, rate.need_lb_ac, rate.rate_n_lb_ac, rate.product_per_ac)
+        cells = (shown.number(column, number) for column, number in zip(columns, numbers, strict=True))
+        say(f"{rate.zone:>4}" + "".join(f"{cell:>17}" for cell in cells))
     say()
-    say(f"{prescription.acres:.1f} ac, {prescription.total_n_lb:,.0f} lb N, "
-        f"{prescription.total_product:,.0f} {prescription.product.unit} of {prescription.product.name}; "
-        f"mean {prescription.mean_rate_n_lb_ac:.1f} lb N/ac. "
-        f"One flat rate from the same samples: {prescription.flat_rate_n_lb_ac:.0f} lb N/ac.")  # fmt: skip
+    say(f"{shown.text('area', prescription.acres)}, {shown.text('n_mass', prescription.total_n_lb)}, "
+        f"{shown.text(product.unit, prescription.total_product)} of {product.name}; "
+        f"mean {shown.text('n_rate', prescription.mean_rate_n_lb_ac)}. "
+        f"One flat rate from the same samples: {shown.text('n_rate', prescription.flat_rate_n_lb_ac)}.")  # fmt: skip
     say()
     say_findings(prescription.findings)
     say()
