@@ -2,19 +2,23 @@
 
 from collections.abc import Callable, Sequence
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from vrn.export.plots import INK, QUIET, figure, png
+from vrn.export.plots import INK, QUIET, figure, png, sheet
 from vrn.export.report_phrases import day
 from vrn.export.report_units import Shown
 from vrn.field.weather import Weather
 from vrn.prescription.model import ZoneRate
 from vrn.zones.model import ZoneChoice
 
-_PALE, _STRONG = "#c9c5b8", "#135b98"
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_PALE, _STRONG = "#c9c5b8", "#1d4d87"
+_LABELS_IN = 1.95  # room for the names of the lines, left of the first zone
 
 
 def variogram_plot(
@@ -117,34 +121,69 @@ def waterfall_plot(rates: Sequence[ZoneRate], shown: Shown) -> bytes:
     png : bytes
     """
     factor = shown.factor("n_line")
-    labels = [line.label for line in rates[0].ledger.lines]
     down = -(-len(rates) // 4)
     across = -(-len(rates) // down)
-    height_in = down * (0.5 + 0.21 * (len(labels) + 2)) + 0.15
-    with figure(6.8, height_in, margins_in=(1.95, 0.42, 0.1, 0.28)) as drawn:
-        space = {"hspace": 0.35, "wspace": 0.08}
-        panels = np.atleast_1d(drawn.subplots(down, across, sharex=True, sharey=True, gridspec_kw=space)).ravel()
-        for axes, rate in zip(panels, rates, strict=False):
-            steps = [float(line.lb_ac) * factor for line in rate.ledger.lines]
-            ends = np.cumsum(steps)
-            for row, (step, end) in enumerate(zip(steps, ends, strict=True)):
-                look = {"color": _PALE} if step >= 0 else {"color": "white", "hatch": "////"}
-                axes.barh(row, abs(step), left=min(end, end - step), edgecolor=INK, linewidth=0.6, height=0.62, **look)
-            axes.barh(len(steps), ends[-1] if steps else 0, color=INK, height=0.62)
-            axes.barh(
-                len(steps) + 1, rate.rate_n_lb_ac * factor, color=_STRONG, edgecolor=INK, linewidth=0.6, height=0.62
-            )
-            for row, value in ((len(steps), ends[-1] if steps else 0.0), (len(steps) + 1, rate.rate_n_lb_ac * factor)):
-                axes.text(max(value, 0), row, f" {value:.0f}", va="center", fontsize=8)
-            axes.axvline(0, color=INK, linewidth=0.8)
-            axes.set_title(f"Zone {rate.zone}")
-        panels[0].set_yticks(range(len(labels) + 2), [*(_short(label) for label in labels), "still needed", "rate"])
-        panels[0].invert_yaxis()
-        panels[0].margins(x=0.16)
-        for axes in panels[len(rates) :]:
-            axes.set_visible(False)
-        drawn.text(0.98, 0.02, shown.unit("n_line"), ha="right", fontsize=8)
+    labels = [*(_short(line.label) for line in rates[0].ledger.lines), "still needed", "rate"]
+    panel_in, row_in = (6.8 - _LABELS_IN) / across, 0.2
+    tall_in = row_in * len(labels) + 0.42
+    most = max(_reach(rate) for rate in rates) * factor or 1.0
+    least = min(0.0, *(_least(rate) * factor for rate in rates))
+    per_in = (most - least) * 1.22 / (panel_in - 0.15)
+    with figure(6.8, down * tall_in) as drawn:
+        axes = sheet(drawn)
+        for number, rate in enumerate(rates):
+            zero_in = _LABELS_IN + (number % across) * panel_in - least / per_in
+            top_in = (down - number // across) * tall_in - 0.36
+            axes.text(zero_in, top_in + 0.16, f"Zone {rate.zone}", weight="bold")
+            axes.plot([zero_in, zero_in], [top_in + 0.1, top_in - row_in * len(labels) + 0.1], color=INK, linewidth=0.8)
+            _bars(axes, rate, zero_in, top_in, row_in, factor / per_in)
+            for row, value in ((-2, _sum(rate)), (-1, rate.rate_n_lb_ac)):
+                at_in = top_in - row_in * (len(labels) + row)
+                words = f"{value * factor:.0f}" + (f" {shown.unit('n_line')}" if row == -1 and number == 0 else "")
+                axes.text(zero_in + max(value, 0) * factor / per_in + 0.05, at_in, words, va="center", fontsize=8)
+            if number % across == 0:
+                for row, label in enumerate(labels):
+                    axes.text(_LABELS_IN - 0.1, top_in - row_in * row, label, ha="right", va="center", fontsize=8)
         return png(drawn)
+
+
+def _bars(axes: "Axes", rate: ZoneRate, zero_in: float, top_in: float, row_in: float, scale: float) -> None:
+    """The ledger's steps, their sum and the rate as bars, row by row downward."""
+    from matplotlib.patches import Rectangle
+
+    end, thick_in = 0.0, row_in * 0.62
+    bars: list[tuple[float, float, dict[str, Any]]] = []
+    for line in rate.ledger.lines:
+        step = float(line.lb_ac)
+        bars.append(
+            (
+                min(end, end + step),
+                abs(step),
+                {"facecolor": _PALE} if step >= 0 else {"facecolor": "white", "hatch": "////"},
+            )
+        )
+        end += step
+    bars.append((min(end, 0.0), abs(end), {"facecolor": INK}))
+    bars.append((0.0, rate.rate_n_lb_ac, {"facecolor": _STRONG}))
+    for row, (left, width, look) in enumerate(bars):
+        corner = (zero_in + left * scale, top_in - row_in * row - thick_in / 2)
+        axes.add_patch(Rectangle(corner, width * scale, thick_in, edgecolor=INK, linewidth=0.6, **look))
+
+
+def _sum(rate: ZoneRate) -> float:
+    return float(rate.ledger.unclipped_lb_ac)
+
+
+def _ends(rate: ZoneRate) -> NDArray[np.float64]:
+    return np.cumsum([0.0, *(float(line.lb_ac) for line in rate.ledger.lines)])
+
+
+def _reach(rate: ZoneRate) -> float:
+    return float(max(_ends(rate).max(), rate.rate_n_lb_ac))
+
+
+def _least(rate: ZoneRate) -> float:
+    return float(_ends(rate).min())
 
 
 def _short(label: str) -> str:

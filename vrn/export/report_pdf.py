@@ -5,12 +5,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from vrn.export.report_paper_table import FONT, INK, QUIET, draw_table, on_one_line
 from vrn.export.report_parts import Bullets, Lines, Part, Picture, Report, Table, Text
 from vrn.prescription.model import Prescription
 
-_INK, _QUIET, _STOP = (27, 27, 24), (85, 83, 76), (140, 29, 24)
-_FONT = "serif"
-_SHORT = 8  # rows; longer narrow tables are set in two columns
+_STOP = (140, 29, 24)
 
 
 def report_pdf(report: Report, prescription: Prescription) -> bytes:
@@ -59,16 +58,16 @@ def _paper(report: Report, size: str, stamp: datetime) -> Any:
 
         def footer(self) -> None:
             self.set_y(-12)
-            self.set_font(_FONT, "", 8)
-            self.set_text_color(*_QUIET)
+            self.set_font(FONT, "", 8)
+            self.set_text_color(*QUIET)
             state = "" if report.approved else "   DRAFT"
-            self.cell(0, 5, _known(f"{report.field}, season {report.season}{state}"))
+            self.cell(0, 5, on_one_line(f"{report.field}, season {report.season}{state}"))
             self.set_x(self.l_margin)
             self.cell(0, 5, f"page {self.page_no()} of {{nb}}", align="R")
 
     paper = Paper(format=size)
     for style, name in (("", "DejaVuSerif"), ("B", "DejaVuSerif-Bold")):
-        paper.add_font(_FONT, style, _font_file(name))
+        paper.add_font(FONT, style, _font_file(name))
     paper.set_creation_date(stamp)
     paper.set_title(f"{report.field}, season {report.season}: nitrogen report")
     paper.set_lang("en")
@@ -84,33 +83,28 @@ def _font_file(name: str) -> Path:
     return Path(mpl.get_data_path()) / "fonts" / "ttf" / f"{name}.ttf"
 
 
-def _known(text: str) -> str:
-    """Text on one line without control characters, which no font holds."""
-    return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
-
-
 def _head(paper: Any, report: Report) -> None:
-    paper.set_font(_FONT, "B", 17)
-    paper.set_text_color(*_INK)
-    paper.multi_cell(0, 8, _known(report.field)[:160], new_x="LMARGIN", new_y="NEXT")
-    paper.set_font(_FONT, "", 9)
-    paper.set_text_color(*_QUIET)
-    paper.multi_cell(0, 4.6, _known(" · ".join(report.facts)), new_x="LMARGIN", new_y="NEXT")
-    paper.set_text_color(*(_QUIET if report.approved else _STOP))
-    paper.multi_cell(0, 4.6, _known(report.state), new_x="LMARGIN", new_y="NEXT")
+    paper.set_font(FONT, "B", 17)
+    paper.set_text_color(*INK)
+    paper.multi_cell(0, 8, on_one_line(report.field)[:160], new_x="LMARGIN", new_y="NEXT")
+    paper.set_font(FONT, "", 9)
+    paper.set_text_color(*QUIET)
+    paper.multi_cell(0, 4.6, on_one_line(" · ".join(report.facts)), new_x="LMARGIN", new_y="NEXT")
+    paper.set_text_color(*(QUIET if report.approved else _STOP))
+    paper.multi_cell(0, 4.6, on_one_line(report.state), new_x="LMARGIN", new_y="NEXT")
 
 
 def _part(paper: Any, part: Part, *, tight: bool) -> None:
     if paper.will_page_break(14 + _least_height(paper, part.pieces[0])):
         paper.add_page()
     paper.ln(2 if tight else 4)
-    paper.set_draw_color(*_INK)
+    paper.set_draw_color(*INK)
     paper.set_line_width(0.4)
     paper.line(paper.l_margin, paper.get_y(), paper.w - paper.r_margin, paper.get_y())
     paper.ln(1)
-    paper.set_font(_FONT, "B", 10.5)
-    paper.set_text_color(*_INK)
-    paper.cell(0, 5.5, _known(part.title), new_x="LMARGIN", new_y="NEXT")
+    paper.set_font(FONT, "B", 10.5)
+    paper.set_text_color(*INK)
+    paper.cell(0, 5.5, on_one_line(part.title), new_x="LMARGIN", new_y="NEXT")
     pieces = list(part.pieces)
     while pieces:
         piece = pieces.pop(0)
@@ -147,15 +141,16 @@ def _piece(paper: Any, piece: Any, *, tight: bool) -> None:
         for item in piece.items:
             _write(paper, f"–  {item}", size=size - 0.5)
     elif isinstance(piece, Table):
-        _table(paper, piece, size=7.5 if tight else 7)
+        _write(paper, piece.caption, size=7, quiet=True)
+        draw_table(paper, piece, size=7.5 if tight else 7)
     elif isinstance(piece, Lines):
         _lines(paper, piece)
 
 
 def _write(paper: Any, text: str, *, size: float, quiet: bool = False) -> None:
-    paper.set_font(_FONT, "", size)
-    paper.set_text_color(*(_QUIET if quiet else _INK))
-    paper.multi_cell(0, size * 0.5, _known(text), align="L", new_x="LMARGIN", new_y="NEXT")
+    paper.set_font(FONT, "", size)
+    paper.set_text_color(*(QUIET if quiet else INK))
+    paper.multi_cell(0, size * 0.5, on_one_line(text), align="L", new_x="LMARGIN", new_y="NEXT")
     paper.ln(0.8)
 
 
@@ -172,47 +167,21 @@ def _pictures(paper: Any, pictures: tuple[Picture, ...], *, tight: bool) -> None
     top, left, bottom = paper.get_y() + 1, paper.l_margin, 0.0
     for picture, width, scale in zip(pictures, widths, shrink, strict=True):
         inset = (width - width * scale) / 2
-        paper.image(io.BytesIO(picture.png), x=left + inset, y=top, w=width * scale, alt_text=_known(picture.alt))
+        paper.image(io.BytesIO(picture.png), x=left + inset, y=top, w=width * scale, alt_text=on_one_line(picture.alt))
         paper.set_xy(left, top + height + 0.5)
-        paper.set_font(_FONT, "", 7)
-        paper.set_text_color(*_QUIET)
-        paper.multi_cell(width, 3.4, _known(picture.caption), align="L", new_x="LMARGIN", new_y="NEXT")
+        paper.set_font(FONT, "", 7)
+        paper.set_text_color(*QUIET)
+        paper.multi_cell(width, 3.4, on_one_line(picture.caption), align="L", new_x="LMARGIN", new_y="NEXT")
         bottom = max(bottom, paper.get_y())
         left += width + 4
     paper.set_xy(paper.l_margin, bottom + 1)
-
-
-def _table(paper: Any, table: Table, *, size: float) -> None:
-    from fpdf.fonts import FontFace
-
-    _write(paper, table.caption, size=7, quiet=True)
-    paper.set_font(_FONT, "", size)
-    paper.set_text_color(*_INK)
-    paper.set_draw_color(190, 186, 175)
-    paper.set_line_width(0.15)
-    header, rows, widths = table.header, table.rows, table.widths
-    aligns = tuple("RIGHT" if column in table.numbers else "LEFT" for column in range(len(header)))
-    if table.narrow and len(rows) > 2 * _SHORT:
-        half = -(-len(rows) // 2)
-        filled = (*rows, *[("",) * len(header)] * (2 * half - len(rows)))
-        rows = tuple((*filled[i], "", *filled[i + half]) for i in range(half))
-        header, aligns, widths = (*header, "", *header), (*aligns, "LEFT", *aligns), (*widths, 6, *widths)
-    with paper.table(
-        col_widths=widths or None, text_align=aligns, line_height=size * 0.48, padding=(0.5, 1.2, 0.5, 0),
-        borders_layout="HORIZONTAL_LINES", headings_style=FontFace(emphasis="", color=_QUIET), width=paper.epw,
-    ) as grid:  # fmt: skip
-        grid.row(_known(cell) for cell in header)
-        for number, row in enumerate(rows):
-            strong = table.strong_last and number == len(rows) - 1
-            grid.row((_known(cell) for cell in row), style=FontFace(emphasis="BOLD") if strong else None)
-    paper.ln(1.5)
 
 
 def _lines(paper: Any, lines: Lines) -> None:
     """Lines to write on, in pairs: a wide one and a narrow one."""
     if paper.will_page_break(16 * ((len(lines.labels) + 1) // 2)):
         paper.add_page()
-    paper.set_draw_color(*_INK)
+    paper.set_draw_color(*INK)
     for number, label in enumerate(lines.labels):
         wide = number % 2 == 0
         if wide:
@@ -222,8 +191,8 @@ def _lines(paper: Any, lines: Lines) -> None:
         y = paper.get_y()
         paper.line(left, y, right, y)
         paper.set_xy(left, y + 0.5)
-        paper.set_font(_FONT, "", 7.5)
-        paper.set_text_color(*_QUIET)
-        paper.cell(60, 4, _known(label))
+        paper.set_font(FONT, "", 7.5)
+        paper.set_text_color(*QUIET)
+        paper.cell(60, 4, on_one_line(label))
         paper.set_y(y)
     paper.ln(8)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from vrn.export.map_page_layers import KNOWN_SURFACES
-from vrn.export.plots import surface_maps
+from vrn.export.plots import Drawing, surface_maps
 from vrn.export.plots_reasons import cross_validation_plot, variogram_plot
 from vrn.export.ramps import DOUBT
 from vrn.export.report_parts import Part, Picture, Table
@@ -42,9 +42,10 @@ def surfaces_part(prescription: Prescription, shown: Shown) -> Part | None:
             continue
         title, quantity, ramp = KNOWN_SURFACES[name]
         unit, factor = shown.unit(quantity), shown.factor(quantity)
-        drawings: list[Any] = [(f"{title}, {unit}", surface, surface.values, ramp, factor)]
+        drawings = [Drawing(title=f"{title}, {unit}", surface=surface, values=surface.values, ramp=ramp, factor=factor)]
         if surface.se is not None:
-            drawings.append((f"Its standard error, {unit}", surface, surface.se, DOUBT, factor))
+            words = f"Its standard error, {unit}"
+            drawings.append(Drawing(title=words, surface=surface, values=surface.se, ramp=DOUBT, factor=factor))
         pieces.append(
             Picture(caption=f"{title}: made by {surface.chosen}.", alt=f"Map of {title.lower()}",
                     png=surface_maps(prescription, drawings, shown))
@@ -58,7 +59,8 @@ def surfaces_part(prescription: Prescription, shown: Shown) -> Part | None:
         title, quantity, ramp = KNOWN_SURFACES[name]
         surface = prescription.surfaces[name]
         if np.isfinite(surface.values).any():
-            drawings.append((f"{title}, {shown.unit(quantity)}", surface, surface.values, ramp, shown.factor(quantity)))
+            words, factor = f"{title}, {shown.unit(quantity)}", shown.factor(quantity)
+            drawings.append(Drawing(title=words, surface=surface, values=surface.values, ramp=ramp, factor=factor))
     if drawings:
         words = "; ".join(f"{KNOWN_SURFACES[name][0].lower()}: {prescription.surfaces[name].chosen}" for name in others)
         pieces.append(
