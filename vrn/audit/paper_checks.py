@@ -189,13 +189,13 @@ def explain_rates(rates: dict[int, float], wanted: dict[int, float], opened: Ope
         and np.ptp(list(ratios.values())) < 0.01 * max(ratios.values())
     ):
         ratio = float(np.median(list(ratios.values())))
-        return f"every rate is {ratio:.4g} times what it should be{_known_ratio(ratio, opened)}"
+        return f"every rate is {ratio:.4g} times what it should be{known_ratio(ratio, opened)}"
     return "; ".join(f"zone {number} gets {rate:.1f} for {wanted[number]:.1f} lb N/ac"
                      + (f" ({ratios[number]:.3g} times)" if number in ratios else "")
                      for number, rate in sorted(rates.items()))  # fmt: skip
 
 
-def _known_ratio(ratio: float, opened: Opened) -> str:
+def known_ratio(ratio: float, opened: Opened) -> str:
     """Which mix-up of units a ratio is the mark of."""
     from vrn.units import GAL_AC_L_HA, LB_AC_KG_HA
 

@@ -5,6 +5,7 @@ import sys
 
 from vrn.cli import build as _build  # noqa: F401
 from vrn.cli import check as _check  # noqa: F401  # registers the command
+from vrn.cli import compare as _compare  # noqa: F401
 from vrn.cli import demo as _demo  # noqa: F401
 from vrn.cli import fields as _fields  # noqa: F401
 from vrn.cli import methods as _methods  # noqa: F401

@@ -1,0 +1,300 @@
+"""What was applied against the prescription: passes driven on paper, with faults whose size is known."""
+
+import json
+import shutil
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+
+from vrn.audit import compare
+from vrn.cli import main
+from vrn.errors import InputFileError
+from vrn.export import write
+from vrn.export.compared import write_comparison
+from vrn.field.area import transformer
+from vrn.prescription.model import Prescription
+
+STEP_M, WIDTH_M = 5.0, 20.0
+GAL_PER_N = 1 / 3.5392  # UAN 32: 32 % of 11.06 lb/gal
+
+
+@pytest.fixture(scope="module")
+def made(maker: ModuleType) -> Prescription:
+    """400 × 300 m in three zones at 60, 95 and 130 lb N/ac, approved nowhere."""
+    made: Prescription = maker.make_prescription()
+    return made
+
+
+@pytest.fixture(scope="module")
+def written(made: Prescription, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The prescription's folder."""
+    return write(made, tmp_path_factory.mktemp("compare") / "rx")
+
+
+def drive(made: Prescription) -> pd.DataFrame:
+    """Twenty passes of 20 m, back and forth, a point every 5 m, each at the rate of its zone in gal/ac."""
+    west, south, _, _ = made.field.boundary.bounds
+    rows = []
+    for number in range(20):
+        north = np.arange(STEP_M / 2, 300, STEP_M)
+        easting = west + (number + 0.5) * WIDTH_M
+        rows += [(number, easting, south + y) for y in (north if number % 2 == 0 else north[::-1])]
+    table = pd.DataFrame(rows, columns=["pass", "x", "y"])
+    points = shapely.points(table["x"], table["y"])
+    table["rate"] = 0.0
+    for rate in made.rates:
+        table.loc[shapely.intersects(rate.outline, points), "rate"] = rate.rate_n_lb_ac * GAL_PER_N
+    table["longitude"], table["latitude"] = transformer(made.grid.crs, "EPSG:4326").transform(table["x"], table["y"])
+    table["swath_m"], table["speed_m_s"] = WIDTH_M, 3.0
+    return table
+
+
+def save(table: pd.DataFrame, path: Path, rate: str = "rate_gal_ac") -> Path:
+    """CSV as a machine's office software would export it."""
+    table.rename(columns={"rate": rate})[["longitude", "latitude", rate, "swath_m", "speed_m_s"]].to_csv(
+        path, index=False
+    )
+    return path
+
+
+def warnings_of(found: Any) -> set[str]:
+    """What the warnings are about."""
+    return {finding.about for finding in found.findings if finding.level == "warning"}
+
+
+def test_perfect_work_is_found_perfect(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """Passes that tile the field at its rates give the prescribed total, all of it within 10 %, no skip, no overlap."""
+    found = compare(written, save(drive(made), tmp_path / "a.csv"))
+    # plane area 120 000 m² against geodesic acres: the grid's scale here differs by 4e-4
+    assert found.applied_product == pytest.approx(found.prescribed_product, rel=1e-3)
+    assert found.within_share == 1.0
+    assert found.skipped_acres == pytest.approx(0.0, abs=0.01)
+    assert found.overlapped_acres == pytest.approx(0.0, abs=0.01)
+    assert [zone.mean_n_lb_ac for zone in found.zones] == pytest.approx([60.0, 95.0, 130.0])
+    assert warnings_of(found) == {"review"}  # it was driven as a DRAFT
+
+
+def test_half_rate_in_one_zone(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """Zone 3 at half its rate: its share within 10 % is 0, the field's two thirds (zone 3 is a third of the ground)."""
+    table = drive(made)
+    table.loc[np.isclose(table["rate"], 130 * GAL_PER_N), "rate"] /= 2
+    found = compare(written, save(table, tmp_path / "a.csv"))
+    assert [round(zone.within_share, 6) for zone in found.zones] == [1.0, 1.0, 0.0]
+    assert found.within_share == pytest.approx(2 / 3, abs=1e-3)
+    # (200·300·60 + 200·100·95 + 200·200·65) / (… 130) m²·lb/ac
+    assert found.applied_product / found.prescribed_product == pytest.approx(8.1 / 10.7, rel=1e-3)
+    assert {"total", "rates"} <= warnings_of(found)
+
+
+def test_skipped_pass_has_its_acres(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """A pass left out is 20 × 300 m = 1.483 ac without product."""
+    table = drive(made)
+    found = compare(written, save(table[table["pass"] != 7], tmp_path / "a.csv"))
+    assert found.skipped_acres == pytest.approx(6000 / 4046.8564224, rel=0.01)
+    assert found.overlapped_acres == pytest.approx(0.0, abs=0.01)
+    assert "skips" in warnings_of(found)
+
+
+def test_boom_off_is_a_skip_and_not_covered(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """A pass driven at rate 0 is ground not covered."""
+    table = drive(made)
+    table.loc[table["pass"] == 7, "rate"] = 0.0
+    found = compare(written, save(table, tmp_path / "a.csv"))
+    assert found.skipped_acres == pytest.approx(1.483, rel=0.01)
+
+
+def test_pass_driven_twice_is_an_overlap(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """A pass recorded twice covers 1.483 ac twice."""
+    table = drive(made)
+    twice = pd.concat([table, table[table["pass"] == 3]])
+    found = compare(written, save(twice, tmp_path / "a.csv"))
+    assert found.overlapped_acres == pytest.approx(1.483, rel=0.01)
+    assert "overlaps" in warnings_of(found)
+
+
+def test_records_that_do_not_speak_are_counted(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """Points outside, stopped, at zero width or without a rate are left out, each counted once under its reason."""
+    table = drive(made)
+    for column, value in (("longitude", -94.7), ("speed_m_s", 0.0), ("swath_m", 0.0), ("rate", np.nan)):
+        row = table.iloc[[10]].copy()
+        row[column] = value
+        table = pd.concat([table.iloc[:600], row, table.iloc[600:]], ignore_index=True)
+    found = compare(written, save(table, tmp_path / "a.csv"))
+    assert {why: count for why, count in found.dropped.items() if count} == {
+        "without a rate": 1, "outside the boundary": 1, "at zero width": 1, "stopped": 1
+    }  # fmt: skip
+    assert len(found.footprints) == 1200
+
+
+@pytest.mark.parametrize(
+    ("column", "factor"),
+    [
+        ("rate_l_ha", GAL_PER_N * 9.353956),
+        ("rate_n_lb_ac", 1.0),
+        ("rate_n_kg_ha", 1.120851),
+        ("Rate (gal/ac)", GAL_PER_N),
+    ],
+)
+def test_unit_in_the_columns_name(
+    column: str, factor: float, made: Prescription, written: Path, tmp_path: Path
+) -> None:
+    """A rate in L/ha, lb N/ac or kg N/ha is taken for what its name says (1 gal/ac = 9.353956 L/ha)."""
+    table = drive(made)
+    table["rate"] *= factor / GAL_PER_N
+    found = compare(written, save(table, tmp_path / "a.csv", rate=column))
+    assert found.applied_product == pytest.approx(found.prescribed_product, rel=1e-3)
+
+
+def test_unit_that_is_not_said_is_told(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """A column ``rate`` alone is taken for the prescription's unit, and a note says so."""
+    found = compare(written, save(drive(made), tmp_path / "a.csv", rate="rate"))
+    assert any("taken for gal/ac" in finding.problem for finding in found.findings)
+    assert found.within_share == 1.0
+
+
+def test_mix_up_of_units_is_named(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """Litres per hectare read as gallons per acre are recognised by their ratio of 9.354."""
+    table = drive(made)
+    table["rate"] *= 9.353956
+    found = compare(written, save(table, tmp_path / "a.csv"))
+    (total,) = [finding for finding in found.findings if finding.about == "total"]
+    assert "L/ha written where gal/ac is meant" in total.problem
+
+
+def test_width_that_is_not_known(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """Without a width every point counts alike and skips are not known; with --width-ft they are."""
+    path = tmp_path / "a.csv"
+    drive(made).rename(columns={"rate": "rate_gal_ac"})[["longitude", "latitude", "rate_gal_ac"]].to_csv(
+        path, index=False
+    )
+    found = compare(written, path)
+    assert np.isnan(found.skipped_acres)
+    assert found.applied_product == pytest.approx(found.prescribed_product, rel=1e-3)
+    assert found.to_plain()["skipped_acres"] is None
+    known = compare(written, path, width_ft=WIDTH_M / 0.3048)
+    assert known.skipped_acres == pytest.approx(0.0, abs=0.01)
+
+
+@pytest.mark.parametrize("ending", ["shp", "gpkg", "geojson"])
+def test_polygons_of_any_vector_file(ending: str, made: Prescription, written: Path, tmp_path: Path) -> None:
+    """Polygons with a rate are compared by their own ground."""
+    path = tmp_path / f"applied.{ending}"
+    shapes = np.array([shapely.to_wkb(rate.outline) for rate in made.rates], dtype=object)
+    rates = np.array([rate.product_per_ac * 1.05 for rate in made.rates])
+    if ending == "geojson":
+        change = transformer(made.grid.crs, "EPSG:4326")
+        moved = [shapely.transform(rate.outline, change.transform, interleaved=False) for rate in made.rates]
+        shapes = np.array([shapely.to_wkb(shape) for shape in moved], dtype=object)
+    crs = "EPSG:4326" if ending == "geojson" else made.grid.crs
+    pyogrio.raw.write(path, shapes, [rates], ["gal_ac"], geometry_type="Polygon", crs=crs)
+    found = compare(written, path)
+    assert found.applied_product / found.prescribed_product == pytest.approx(1.05, rel=1e-3)
+    assert found.within_share == 1.0
+    assert found.skipped_acres == pytest.approx(0.0, abs=0.02)
+
+
+def test_points_of_a_geopackage_equal_those_of_a_csv(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """The same records from a GeoPackage in the projected system and from a CSV in degrees give the same numbers."""
+    table = drive(made)
+    by_csv = compare(written, save(table, tmp_path / "a.csv"))
+    shapes = np.array(shapely.to_wkb(shapely.points(table["x"], table["y"])), dtype=object)
+    columns = {"rate_gal_ac": table["rate"], "swath_m": table["swath_m"], "speed_m_s": table["speed_m_s"]}
+    pyogrio.raw.write(tmp_path / "a.gpkg", shapes, [column.to_numpy() for column in columns.values()], list(columns),
+                      geometry_type="Point", crs=made.grid.crs)  # fmt: skip
+    by_gpkg = compare(written, tmp_path / "a.gpkg")
+    assert by_gpkg.applied_product == pytest.approx(by_csv.applied_product, rel=1e-6)
+    assert by_gpkg.within_share == by_csv.within_share
+
+
+def test_product_on_no_apply_ground_is_a_warning(maker: ModuleType, tmp_path: Path) -> None:
+    """Nitrogen recorded on ground that gets none is told with its pounds."""
+    made = maker.make_prescription(no_apply=shapely.box(400, 0, 420, 300))
+    out = write(made, tmp_path / "rx")
+    table = drive(made)
+    extra = table[table["pass"] == 19].copy()
+    extra["x"] += WIDTH_M
+    extra["longitude"], extra["latitude"] = transformer(made.grid.crs, "EPSG:4326").transform(extra["x"], extra["y"])
+    extra["rate"] = 100 * GAL_PER_N
+    found = compare(out, save(pd.concat([table, extra]), tmp_path / "a.csv"))
+    (warning,) = [finding for finding in found.findings if finding.about == "no-apply ground"]
+    assert "148.3 lb N" in warning.problem  # 20 × 300 m = 1.4826 ac at 100 lb/ac
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "holds no records"),
+        ("longitude,latitude,speed\n-94.6,42.3,3\n", "no column of rates"),
+        ("a,b,rate\n1,2,3\n", "no columns longitude and latitude"),
+        ("longitude,latitude,rate\n42.3,-94.6,10\n", "outside ± 180° and ± 90°"),
+        ("longitude,latitude,rate\n-93.0,42.3,10\n", "none of its 1 records lies on the field"),
+        ("longitude,latitude,kg_ha\n-94.598,42.301,10\n", "do not go with UAN 32"),
+    ],
+)
+def test_spoiled_file_is_refused(text: str, words: str, written: Path, tmp_path: Path) -> None:
+    """One clear error says what is wrong with the file."""
+    (tmp_path / "a.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(InputFileError, match=words):
+        compare(written, tmp_path / "a.csv")
+
+
+def test_files_that_are_no_records(written: Path, tmp_path: Path) -> None:
+    """A file that is missing, or no vector file, or lines, is refused."""
+    with pytest.raises(InputFileError, match="not a file that is there"):
+        compare(written, tmp_path / "none.csv")
+    (tmp_path / "a.gpkg").write_bytes(b"<html>not here</html>")
+    with pytest.raises(InputFileError, match="cannot be read"):
+        compare(written, tmp_path / "a.gpkg")
+    shape = np.array([shapely.to_wkb(shapely.LineString([(0, 0), (1, 1)]))], dtype=object)
+    pyogrio.raw.write(
+        tmp_path / "b.gpkg", shape, [np.array([1.0])], ["rate"], geometry_type="LineString", crs="EPSG:4326"
+    )
+    with pytest.raises(InputFileError, match="points or polygons alone"):
+        compare(written, tmp_path / "b.gpkg")
+
+
+def test_semicolons_and_decimal_commas(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """A table saved with ; and decimal commas is read the same."""
+    table = drive(made).rename(columns={"rate": "rate_gal_ac"})
+    columns = ["longitude", "latitude", "rate_gal_ac", "swath_m", "speed_m_s"]
+    table[columns].to_csv(tmp_path / "a.csv", index=False, sep=";", decimal=",")
+    assert compare(written, tmp_path / "a.csv").within_share == 1.0
+
+
+def test_command_writes_page_and_layer(
+    made: Prescription, written: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The command prints the total, writes page, layer and numbers beside the folder, and leaves with 1 for a DRAFT."""
+    folder = Path(shutil.copytree(written, tmp_path / "rx"))
+    path = save(drive(made), tmp_path / "a.csv")
+    assert main(["compare", str(folder), str(path)]) == 1
+    assert "100.0 % of the driven ground within ± 10 %" in capsys.readouterr().out
+    out = tmp_path / "rx_applied"
+    assert {entry.name for entry in out.iterdir()} == {"compared.html", "compared.gpkg", "summary.json"}
+    page = (out / "compared.html").read_text(encoding="utf-8")
+    assert "Zone" in page
+    assert "http" not in page.split("</style>")[1]
+    assert set(pyogrio.list_layers(out / "compared.gpkg")[:, 0]) >= {"applied", "zones"}
+    assert main(["compare", str(folder), str(path), "--json"]) == 1
+    assert json.loads(capsys.readouterr().out)["within_10_pct_share"] == 1.0
+
+
+def test_page_escapes_names(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """A file name with markup is text on the page."""
+    path = save(drive(made), tmp_path / "<b>a.csv")
+    write_comparison(compare(written, path), tmp_path / "out")
+    assert "<b>a.csv" not in (tmp_path / "out" / "compared.html").read_text(encoding="utf-8")
+
+
+def test_comparison_is_the_same_every_time(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """Two runs write the same bytes."""
+    found = compare(written, save(drive(made), tmp_path / "a.csv"))
+    one, two = write_comparison(found, tmp_path / "one"), write_comparison(found, tmp_path / "two")
+    for path in one.iterdir():
+        assert path.read_bytes() == (two / path.name).read_bytes(), path.name

@@ -1,0 +1,224 @@
+"""As-applied records of any machine: points or polygons with a rate, from CSV or any vector file."""
+
+import csv
+import io
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.errors import InputFileError
+from vrn.units import FT_M, MPH_M_S
+
+Array = NDArray[np.float64]
+
+# unit as it may be written → unit as it is named here
+RATE_UNITS: Final = {"gal/ac": "gal/ac", "lb/ac": "lb/ac", "lb n/ac": "lb N/ac", "l/ha": "L/ha", "kg/ha": "kg/ha",
+                     "kg n/ha": "kg N/ha"}  # fmt: skip
+# column → unit it is in by its name; None when the name does not say
+_RATES: Final = {
+    "applied_rate": None, "rate_applied": None, "actual_rate": None, "applied": None,
+    "rate_product": None, "rate": None,
+    "rate_gal_ac": "gal/ac", "gal_ac": "gal/ac", "rate_lb_ac": "lb/ac", "lb_ac": "lb/ac", "rate_l_ha": "L/ha",
+    "l_ha": "L/ha", "rate_kg_ha": "kg/ha", "kg_ha": "kg/ha", "rate_n_lb_ac": "lb N/ac", "n_lb_ac": "lb N/ac",
+    "applied_n_lb_ac": "lb N/ac", "rate_n_kg_ha": "kg N/ha", "n_kg_ha": "kg N/ha",
+}  # fmt: skip
+_LONGITUDES, _LATITUDES = ("longitude", "lon", "long", "x"), ("latitude", "lat", "y")
+_WIDTHS: Final = {"swath_ft": FT_M, "width_ft": FT_M, "swath_m": 1.0, "width_m": 1.0}
+_SPEEDS: Final = {"speed_mph": MPH_M_S, "speed_m_s": 1.0, "speed_km_h": 1 / 3.6, "speed_kmh": 1 / 3.6}
+_DISTANCES: Final = {"distance_ft": FT_M, "distance_m": 1.0, "dist_ft": FT_M, "dist_m": 1.0}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AppliedRecords:
+    """
+    Records in the order of the file.
+
+    Parameters
+    ----------
+    source : str
+    shapes : ndarray of shapely Point or Polygon, shape (n,)
+        In ``crs``.
+    crs : str
+    rate : ndarray, shape (n,)
+        In ``unit``; NaN where there is none.
+    unit : str or None
+        None when the file does not say.
+    width_m, speed_m_s, distance_m : ndarray, shape (n,), or None
+        [m], [m/s], [m]
+    rate_column : str
+    """
+
+    source: str
+    shapes: NDArray[np.object_]
+    crs: str
+    rate: Array
+    unit: str | None
+    width_m: Array | None
+    speed_m_s: Array | None
+    distance_m: Array | None
+    rate_column: str
+
+    @property
+    def are_points(self) -> bool:
+        """Whether the records are points."""
+        return bool(np.all(shapely.get_type_id(self.shapes) == 0))
+
+
+def read_applied(path: Path, *, rate_column: str | None = None) -> AppliedRecords:
+    """
+    Read an as-applied file.
+
+    Parameters
+    ----------
+    path : Path
+        CSV with longitude and latitude, or a shapefile, GeoPackage or GeoJSON of points or polygons.
+    rate_column : str, optional
+        Column that holds the rate, when its name is not one that is known.
+
+    Returns
+    -------
+    records : AppliedRecords
+
+    Raises
+    ------
+    InputFileError
+        If the file is not there, cannot be read, or has no rate.
+    """
+    if not path.is_file():
+        problem = f"{path} is not a file that is there."
+        raise InputFileError(problem, "Give the as-applied file: CSV, shapefile, GeoPackage or GeoJSON.")
+    if path.suffix.lower() in (".csv", ".txt"):
+        columns, shapes, crs = _from_csv(path)
+    else:
+        columns, shapes, crs = _from_vector(path)
+    names = {_plain(name): name for name in columns}
+    rate_name, unit = _rate_name(path, names, rate_column)
+    unit = unit or _unit_column(columns, names)
+    return AppliedRecords(
+        source=path.name, shapes=shapes, crs=crs, rate=_numbers(columns[rate_name]), unit=unit, rate_column=rate_name,
+        width_m=_scaled(columns, names, _WIDTHS), speed_m_s=_scaled(columns, names, _SPEEDS),
+        distance_m=_scaled(columns, names, _DISTANCES),
+    )  # fmt: skip
+
+
+def _plain(name: str) -> str:
+    """``Rate (gal/ac)`` → ``rate_gal_ac``."""
+    return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
+
+
+def _rate_name(path: Path, names: dict[str, str], wanted: str | None) -> tuple[str, str | None]:
+    """Column of the rate, and the unit its name says."""
+    if wanted is not None:
+        if _plain(wanted) not in names:
+            problem = f"{path.name} has no column “{wanted}”; it has {', '.join(names.values())}."
+            raise InputFileError(problem, "Give one of them with --rate-column.")
+        return names[_plain(wanted)], _RATES.get(_plain(wanted))
+    for known, unit in _RATES.items():
+        if known in names:
+            return names[known], unit
+    problem = f"{path.name} has no column of rates that is known; it has {', '.join(names.values()) or 'no columns'}."
+    raise InputFileError(problem, "Name it with --rate-column, and its unit with --unit.")
+
+
+def _unit_column(columns: dict[str, list[Any]], names: dict[str, str]) -> str | None:
+    """Unit that a column ``unit`` or ``rate_unit`` says, the same in every row."""
+    for name in ("rate_unit", "unit"):
+        if name in names:
+            said = {" ".join(str(value).lower().split()) for value in columns[names[name]] if value not in (None, "")}
+            if len(said) == 1:
+                return RATE_UNITS.get(said.pop())
+    return None
+
+
+def _scaled(columns: dict[str, list[Any]], names: dict[str, str], known: dict[str, float]) -> Array | None:
+    for name, factor in known.items():
+        if name in names:
+            return _numbers(columns[names[name]]) * factor
+    return None
+
+
+def _numbers(values: Iterable[Any]) -> Array:
+    """Numbers of a column; what is none is NaN."""
+
+    def number(value: Any) -> float:
+        if value is None:
+            return float("nan")
+        try:
+            return float(value if not isinstance(value, str) else value.strip().replace(",", "."))
+        except ValueError:
+            return float("nan")
+
+    return np.array([number(value) for value in values], dtype=float)
+
+
+def _from_csv(path: Path) -> tuple[dict[str, list[Any]], NDArray[np.object_], str]:
+    """Columns of text and points."""
+    raw = path.read_bytes()
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = raw.decode("cp1252", errors="replace")
+    first = text.split("\n", 1)[0]
+    delimiter = max((";", "\t", ","), key=first.count)
+    rows = [row for row in csv.reader(io.StringIO(text), delimiter=delimiter) if any(cell.strip() for cell in row)]
+    if len(rows) < 2:
+        problem = f"{path.name} holds no records."
+        raise InputFileError(problem, "Give a table with a header and a row for each record.")
+    header = [cell.strip() for cell in rows[0]]
+    columns: dict[str, list[Any]] = {
+        name: [row[place] if place < len(row) else "" for row in rows[1:]] for place, name in enumerate(header)
+    }
+    names = {_plain(name): name for name in header}
+    longitude = next((names[name] for name in _LONGITUDES if name in names), None)
+    latitude = next((names[name] for name in _LATITUDES if name in names), None)
+    if longitude is None or latitude is None:
+        problem = f"{path.name} has no columns longitude and latitude; it has {', '.join(header)}."
+        raise InputFileError(problem, "Name the columns longitude and latitude, in degrees on WGS 84.")
+    x, y = _numbers(columns[longitude]), _numbers(columns[latitude])
+    if np.nanmax(np.abs(x), initial=0) > 180 or np.nanmax(np.abs(y), initial=0) > 90:
+        problem = f"{path.name}: longitude or latitude is outside ± 180° and ± 90°."
+        raise InputFileError(problem, "Give degrees on WGS 84, and check that the columns are not swapped.")
+    return columns, shapely.points(x, y), "EPSG:4326"
+
+
+def _from_vector(path: Path) -> tuple[dict[str, list[Any]], NDArray[np.object_], str]:
+    """Columns and shapes of a vector file, of its first layer of points or polygons."""
+    import pyogrio
+
+    name = f"/vsizip/{path}" if path.suffix.lower() == ".zip" else str(path)
+    try:
+        layers = [layer for layer, kind in pyogrio.list_layers(name).tolist() if kind]
+        if len(layers) != 1:
+            problem = f"{path.name} holds {len(layers)} layers ({', '.join(layers)})."
+            raise InputFileError(problem, "Save the layer of as-applied records as a file of its own.")
+        meta, _, shapes, values = pyogrio.raw.read(name, layer=layers[0], force_2d=True)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, UnicodeDecodeError) as error:
+        problem = f"{path.name} cannot be read: {error}."
+        raise InputFileError(problem, "Give a CSV, a shapefile with its .dbf and .shx, or a GeoPackage.") from error
+    geometries = shapely.from_wkb(shapes)
+    if len(geometries) == 0:
+        problem = f"{path.name} holds no records."
+        raise InputFileError(problem, "Give the file that the terminal or the office software wrote after the work.")
+    columns = {field: list(column) for field, column in zip(meta["fields"], values, strict=True)}
+    crs = meta["crs"] or _guessed_crs(path, geometries)
+    single, index = shapely.get_parts(geometries, return_index=True)
+    kinds = set(np.unique(shapely.get_type_id(single)).tolist())
+    if kinds not in ({0}, {3}):
+        problem = f"{path.name} does not hold points or polygons alone."
+        raise InputFileError(problem, "Save its points or its polygons as a file of their own.")
+    return {field: [column[i] for i in index] for field, column in columns.items()}, single, str(crs)
+
+
+def _guessed_crs(path: Path, geometries: NDArray[np.object_]) -> str:
+    """WGS 84 where the coordinates can be degrees; otherwise the file must say."""
+    west, south, east, north = shapely.total_bounds(geometries)
+    if -180 <= west <= east <= 180 and -90 <= south <= north <= 90:
+        return "EPSG:4326"
+    problem = f"{path.name} does not say which coordinate system it is in (no .prj?), and its numbers are no degrees."
+    raise InputFileError(problem, "Give the .prj file beside it, or save it in WGS 84.")
