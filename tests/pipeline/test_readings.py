@@ -1,0 +1,99 @@
+"""Readings of every kind find their way through the pipeline: composites, slices of depth, the user's own trial."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+
+import vrn
+from vrn.field.field import Field
+from vrn.field.layers import ConstantLayer
+from vrn.field.trial import NitrogenTrial
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
+
+
+@pytest.fixture
+def cedar_bend() -> Field:
+    """The ordinary demo field, read."""
+    return vrn.read_field(DEMO / "cedar_bend" / "field.toml")
+
+
+def test_composites_are_the_means_of_their_areas(cedar_bend: Field) -> None:
+    """A composite speaks for its whole area and for no more: two areas, two nitrate values, no variogram."""
+    west, south, east, north = cedar_bend.boundary.bounds
+    middle = (west + east) / 2
+    areas = {"W": shapely.box(west, south, middle, north), "E": shapely.box(middle, south, east, north)}
+    pair = cedar_bend.samples.take(np.array([0, 1]))
+    samples = replace(
+        pair, area_id=("W", "E"), areas=areas, nitrate_ppm=np.array([8.0, 20.0]), bottom_in=np.array([12.0, 12.0])
+    )
+    nitrate = vrn.build(replace(cedar_bend, samples=samples)).surfaces["nitrate_ppm"]
+    eastings = nitrate.grid.eastings_m()
+    cell = nitrate.grid.cell_m
+    np.testing.assert_allclose(nitrate.values[:, (eastings < middle - cell) & (eastings > west + cell)], 8.0)
+    np.testing.assert_allclose(nitrate.values[60, (eastings > middle + cell) & (eastings < east - cell)], 20.0)
+    assert "variogram" not in nitrate.details or nitrate.details["variogram"] is None
+
+
+def test_slices_of_the_top_foot_are_averaged_by_thickness(cedar_bend: Field) -> None:
+    """0–6 in at 18 ppm and 6–12 in at 6 ppm are one foot at 12 ppm."""
+    samples = cedar_bend.samples
+    upper = replace(samples, bottom_in=np.full(len(samples), 6.0), nitrate_ppm=np.full(len(samples), 18.0))
+    lower = replace(
+        upper, top_in=upper.bottom_in, bottom_in=np.full(len(samples), 12.0), nitrate_ppm=np.full(len(samples), 6.0)
+    )
+    texts = ("sample_id", "kind", "sampled_on", "area_id", "handling")
+    arrays = ("coordinates_m", "top_in", "bottom_in", "nitrate_ppm", "nominal_ppm", "below_detection", "row")
+    both = replace(
+        upper,
+        **{name: getattr(upper, name) + getattr(lower, name) for name in texts},
+        **{name: np.concatenate([getattr(upper, name), getattr(lower, name)]) for name in arrays},
+    )
+    nitrate = vrn.build(replace(cedar_bend, samples=both)).surfaces["nitrate_ppm"].values
+    np.testing.assert_allclose(nitrate, 12.0, atol=1e-6)
+
+
+def test_equal_readings_make_one_zone(cedar_bend: Field) -> None:
+    """Where no layer has structure the answer is one zone at the flat rate."""
+    flat = replace(
+        cedar_bend,
+        samples=replace(cedar_bend.samples, nitrate_ppm=np.full(len(cedar_bend.samples), 10.0)),
+        organic_matter=ConstantLayer(name="organic_matter_pct", value=3.0),
+        yield_potential=None,
+    )
+    built = vrn.build(flat)
+    assert len(built.rates) == 1
+    assert built.rates[0].rate_n_lb_ac == built.flat_rate_n_lb_ac
+
+
+def test_own_trial_reaches_the_economic_optimum(cedar_bend: Field) -> None:
+    """A trial of 90 + N − 0.0025 N² at a price ratio of 0.1 has its optimum at (1 − 0.1) / 0.005 = 180 lb/ac in all."""
+    rates = np.array([0.0, 60.0, 120.0, 180.0, 240.0])
+    trial = NitrogenTrial(n_lb_ac=rates, yield_bu_ac=90 + rates - 0.0025 * rates**2, block=("",) * 5, source="trial")
+    settings = replace(
+        cedar_bend.settings,
+        nitrogen=replace(cedar_bend.settings.nitrogen, method="economic-optimum"),
+        prices=replace(cedar_bend.settings.prices, corn_per_bu=4.0, n_per_lb=0.4),
+        applications=(_applied(40.0),),
+    )
+    built = vrn.build(replace(cedar_bend, settings=settings, trial=trial))
+    assert built.details["response"]["optimum_n_lb_ac"] == pytest.approx(180.0, abs=0.1)
+    assert [rate.need_lb_ac for rate in built.rates] == [pytest.approx(140.0, abs=0.1)]
+
+
+def _applied(n_lb_ac: float):  # type: ignore[no-untyped-def]  # one line of the field file
+    from datetime import date
+
+    from vrn.field.settings import Application
+
+    return Application(date=date(2026, 4, 20), product="UAN 28", n_lb_ac=n_lb_ac)
+
+
+def test_quality_of_readings_is_told(cedar_bend: Field) -> None:
+    """A file without check standards says that nothing tells whether the instrument was right."""
+    built = vrn.build(cedar_bend)
+    assert any("no check standards" in finding.problem for finding in built.findings)
+    assert built.details["readings"]["standards"] == []
