@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from vrn.errors import OutOfRangeError
 from vrn.surface.estimators import DRIFT, MEAN, Estimator, InverseDistance, Kriged, Mean
 from vrn.surface.fit import MOST_BY_LIKELIHOOD, fit_places
-from vrn.surface.likelihood import METHOD
+from vrn.surface.likelihood import highest_on_grid, likeliest
 from vrn.surface.places import Places, places_of, points_of
 from vrn.surface.threads import one_blas_thread
 from vrn.surface.transform import Scale, Transform
@@ -19,7 +19,7 @@ from vrn.surface.variogram import Model, Variogram
 
 _FEWEST_FOR_DISTANCE = 5  # places; below it a leave-one-out error says next to nothing
 _FEWEST_FOR_KRIGING = 8
-_FEWEST_FOR_DIRECTION = 30
+_FEWEST_FOR_DIRECTION = 50
 _MODELS: tuple[Model, ...] = ("exponential", "spherical", "matern")
 _SCALES: tuple[Scale, ...] = ("plain", "square root", "logarithm")
 _SCALE_GAIN = 1.92  # in log-likelihood: half of chi-square's 95th percentile with one degree of freedom
@@ -139,7 +139,7 @@ def interpolate(
     -----
     Each candidate estimates every place from the others. The simplest is taken whose mean squared error is within one
     standard error (of the difference, reading by reading) of the best. Kriging takes the model (exponential,
-    spherical, Matérn with ν 1.5), the scale (plain, square roots, logarithms) and, from 30 places, the direction of
+    spherical, Matérn with ν 1.5), the scale (plain, square roots, logarithms) and, from 50 places, the direction of
     largest restricted likelihood. The nugget is taken for error of instrument and composite and filtered: the surface
     is the field under the readings and does not run through them.
 
@@ -245,21 +245,19 @@ def _trials(places: Places, layers: _Drift, notes: list[str]) -> list[Estimator]
         return trials
     direction = len(places) >= _FEWEST_FOR_DIRECTION
     kriged: list[Kriged] = []
-    variogram = fit_places(places, model="exponential")
+    transform, scaled = _scale(places)
+    variogram, plausible = _variograms(places, anisotropy=direction and transform.scale == "plain")
     if len(places) >= _FEWEST_FOR_KRIGING:
-        transform, scaled = _scale(places)
-        variogram = _likeliest(places, anisotropy=direction and transform.scale == "plain")
         if variogram.model != "nugget":
-            kriged.append(Kriged.of(places, variogram, transform=Transform()))
+            kriged.append(Kriged.of(places, variogram, plausible, transform=Transform()))
         if transform.scale != "plain":
-            of_scaled = _likeliest(scaled, anisotropy=direction)
+            of_scaled, as_likely = _variograms(scaled, anisotropy=direction)
             if of_scaled.model != "nugget":
-                kriged.append(Kriged.of(scaled, of_scaled, transform=transform))
+                kriged.append(Kriged.of(scaled, of_scaled, as_likely, transform=transform))
         drift = layers.at_readings
         if drift is not None and len(places) >= _FEWEST_FOR_KRIGING + 4 * drift.shape[1]:
-            with_drift = _likeliest(scaled, drift=drift)
-            kriged.append(Kriged.of(scaled, with_drift, transform=transform, drift=drift))
-    trials.append(InverseDistance.of(places, variogram))
+            kriged.append(Kriged.of(scaled, *likeliest(scaled, drift=drift), transform=transform, drift=drift))
+    trials.append(InverseDistance.of(places, variogram, plausible))
     return [*trials, *kriged]
 
 
@@ -277,19 +275,17 @@ def _scale(places: Places) -> tuple[Transform, Places]:
             values=transform.forward(places.values),
             error_variance=transform.error_variance(places.values, places.error_variance),
         )
-        fit = fit_places(moved, model="exponential", method=METHOD).fit
-        height = transform.log_slope(places.values) + (fit.log_likelihood or 0.0 if fit else 0.0)
+        height = transform.log_slope(places.values) + highest_on_grid(moved)
         if height > best_height + (_SCALE_GAIN if best.scale == "plain" and best_height > -math.inf else 0.0):
             best, best_height, scaled = transform, height, moved
     return best, scaled
 
 
-def _likeliest(places: Places, *, anisotropy: bool = False, drift: NDArray[np.float64] | None = None) -> Variogram:
-    """Model of largest likelihood; a pure nugget where no range raises it."""
-    if len(places) > MOST_BY_LIKELIHOOD and drift is None:
-        return fit_places(places, model="exponential")
-    fitted = [fit_places(places, model=model, anisotropy=anisotropy, drift=drift) for model in _MODELS]
-    return max(fitted, key=lambda v: v.fit.log_likelihood or -math.inf if v.fit else -math.inf)
+def _variograms(places: Places, *, anisotropy: bool) -> tuple[Variogram, tuple[Variogram, ...]]:
+    """Likeliest variogram with those about as likely; from bins, alone, where there are many places."""
+    if len(places) > MOST_BY_LIKELIHOOD:
+        return fit_places(places, model="exponential"), ()
+    return likeliest(places, anisotropy=anisotropy)
 
 
 def _judge(trial: Estimator, values: NDArray[np.float64], mean: Estimator) -> Candidate:

@@ -1,6 +1,7 @@
 """The ways to make a surface from samples, each with what it says of samples it has not seen, and with draws."""
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -13,6 +14,7 @@ from vrn.surface.distance import distance_weights, inverse_distance_left_out
 from vrn.surface.kriging import Kriging, covariance_between
 from vrn.surface.places import Places
 from vrn.surface.simulation import gaussian_fields
+from vrn.surface.threads import in_threads
 from vrn.surface.transform import Transform
 from vrn.surface.variogram import Variogram
 
@@ -95,42 +97,61 @@ class InverseDistance:
     places: Places
     power: float
     variogram: Variogram
+    plausible: tuple[Variogram, ...]
     estimate: _Floats
+    doubt: float = 1.0
     name: str = INVERSE_DISTANCE
     variance: None = None
 
     @classmethod
-    def of(cls, places: Places, variogram: Variogram) -> "InverseDistance":
+    def of(cls, places: Places, variogram: Variogram, plausible: tuple[Variogram, ...]) -> "InverseDistance":
         """Inverse distance of some places, two or more."""
         told = inverse_distance_left_out(places, _POWERS)
         best = int(np.mean((told - places.values) ** 2, axis=1).argmin())
-        return cls(places=places, power=_POWERS[best], variogram=variogram, estimate=told[best])
+        made = cls(places=places, power=_POWERS[best], variogram=variogram, plausible=plausible, estimate=told[best])
+        ground = _ground(places)
+        variance = [made._squared(ground, as_likely)[1].mean() for as_likely in (variogram, *plausible)]
+        return replace(made, doubt=_doubt(variance[0], np.array(variance[1:]), len(places)))
 
     def at(self, targets_m: _Floats, drift: _Floats | None) -> tuple[_Floats, _Floats | None]:
         """Inverse distance, and how far the field under the readings may be from it."""
-        places, variogram = self.places, self.variogram
+        estimate, squared = self._squared(targets_m, self.variogram)
+        return estimate, self.doubt * np.sqrt(squared)
+
+    def _squared(self, targets_m: _Floats, variogram: Variogram) -> tuple[_Floats, _Floats]:
+        """Estimate, and the variance of its error under a variogram."""
+        places = self.places
         value, noise, _ = places.merged(variogram.nugget)
         among = covariance_between(places.coordinates_m, places.coordinates_m, variogram)
         among.flat[:: len(places) + 1] += noise
         estimate, squared = np.empty((2, len(targets_m)))
-        for start in range(0, len(targets_m), _TILE):
+
+        def solve(start: int) -> None:
             tile = slice(start, start + _TILE)
             local = targets_m[tile] - places.origin_m
-            near = covariance_between(places.coordinates_m, local, variogram)
             weight = distance_weights(places, local, self.power)
-            estimate[tile] = value @ weight
+            near = covariance_between(places.coordinates_m, local, variogram)
             near *= -2.0
             near += among @ weight
+            estimate[tile] = value @ weight
             squared[tile] = variogram.partial_sill + np.einsum("ij,ij->j", weight, near)
-        return estimate, np.sqrt(np.maximum(squared, 0.0))
+
+        in_threads(solve, range(0, len(targets_m), _TILE))
+        return estimate, np.maximum(squared, 0.0)
 
     def draws(self, grid: Grid, drift: _Floats | None, count: int, rng: np.random.Generator) -> NDArray[np.float32]:
         """The surface, and for each draw what inverse distance would miss of a field like it."""
-        cells, value = _tied(grid, self.places, self.variogram, count, rng)
+        cells = np.empty((count, grid.rows * grid.cols), np.float32)
+        value = np.empty((len(self.places), count))
+        for some, variogram in _shared(count, self.plausible or (self.variogram,)):
+            cells[some], value[:, some] = _tied(grid, self.places, variogram, len(range(count)[some]), rng)
         centers = grid.centers_m() - self.places.origin_m
-        for start in range(0, len(centers), _TILE):
+
+        def solve(start: int) -> None:
             tile = slice(start, start + _TILE)
             cells[:, tile] += value.T @ distance_weights(self.places, centers[tile], self.power)
+
+        in_threads(solve, range(0, len(centers), _TILE))
         return cells
 
 
@@ -142,66 +163,133 @@ class Kriged:
     Parameters
     ----------
     name : str
+    places : Places
+        On the transformed scale.
+    drift : ndarray, shape (n, q), or None
     system : Kriging
         Of the filtered field, on the transformed scale.
     variogram : Variogram
         As it was fitted, on the transformed scale.
+    plausible : tuple of Variogram
+        Others that the readings hold to be about as likely; draws take turns with them.
     transform : Transform
     noise : float
         Mean error variance of the readings on the transformed scale.
     estimate, variance : ndarray, shape (n,)
         Of the readings from the other places, in the unit of the values.
+    doubt : float
+        Factor by which not knowing the variogram widens the standard error, on average over the ground.
     """
 
     name: str
+    places: Places
+    drift: _Floats | None
     system: Kriging
     variogram: Variogram
+    plausible: tuple[Variogram, ...]
     transform: Transform
     noise: float
     estimate: _Floats
     variance: _Floats
+    doubt: float
 
     @classmethod
     def of(
-        cls, places: Places, variogram: Variogram, *, transform: Transform, drift: _Floats | None = None
+        cls,
+        places: Places,
+        variogram: Variogram,
+        plausible: tuple[Variogram, ...] = (),
+        *,
+        transform: Transform,
+        drift: _Floats | None = None,
     ) -> "Kriged":
         """Kriging of places that are already on the transformed scale."""
         told = left_out(Kriging.of(places, variogram, drift))
         mean, se = transform.back(*told)
-        error = np.full(len(places.values), variogram.nugget)
-        if places.error_variance is not None:
-            error += places.error_variance
+        error = variogram.nugget + (0.0 if places.error_variance is None else places.error_variance.mean())
+        system = _filtered(places, variogram, drift)
         words = "" if transform.scale == "plain" else f" of {transform.scale}s"
         return cls(
             name=(KRIGING if drift is None else DRIFT) + words,
-            system=Kriging.of(replace(places, error_variance=error), variogram.without_nugget(), drift),
+            places=places,
+            drift=drift,
+            system=system,
             variogram=variogram,
+            plausible=plausible,
             transform=transform,
-            noise=float(error.mean()),
+            noise=float(error),
             estimate=mean,
             variance=se**2,
+            doubt=_kriging_doubt(places, system, plausible, drift),
         )
 
     def at(self, targets_m: _Floats, drift: _Floats | None) -> tuple[_Floats, _Floats | None]:
         """The field under the readings, and its standard error."""
-        return self.transform.back(*self.system.at(targets_m, drift), self.noise)
+        answer = self.system.at(targets_m, drift)
+        mean, _ = self.transform.back(*answer, self.noise)
+        _, se = self.transform.back(answer.estimate, answer.variance * self.doubt**2, answer.lagrange, self.noise)
+        return mean, se
 
     def draws(self, grid: Grid, drift: _Floats | None, count: int, rng: np.random.Generator) -> NDArray[np.float32]:
         """Fields drawn from the variogram, each tied to the readings by kriging what it misses of them."""
-        cells, value = _tied(grid, self.system.places, self.variogram, count, rng)
-        cells += self.system.of_values(value, grid.centers_m(), drift)
+        cells = np.empty((count, grid.rows * grid.cols), np.float32)
+        centers = grid.centers_m()
+        for some, variogram in _shared(count, self.plausible or (self.variogram,)):
+            system = _filtered(self.places, variogram, self.drift)
+            cells[some], value = _tied(grid, self.places, variogram, len(range(count)[some]), rng)
+            cells[some] += system.of_values(value, centers, drift)
         return self.transform.back_draw(cells, self.noise)
+
+
+def _filtered(places: Places, variogram: Variogram, drift: _Floats | None) -> Kriging:
+    """Kriging system of the field under the readings."""
+    error = np.full(len(places.values), variogram.nugget)
+    if places.error_variance is not None:
+        error += places.error_variance
+    return Kriging.of(replace(places, error_variance=error), variogram.without_nugget(), drift)
+
+
+def _ground(places: Places) -> _Floats:
+    """An even lattice over the places' ground, shape (256, 2). [m]"""
+    steps = np.linspace(0.0, 1.0, 16)
+    least, span = places.coordinates_m.min(axis=0), np.ptp(places.coordinates_m, axis=0)
+    lattice = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
+    return np.asarray(lattice * span + least + places.origin_m, dtype=float)
+
+
+def _doubt(variance: float, of_plausible: _Floats, places: int) -> float:
+    """Standard error with the variogram in doubt over that with it known; the sill's own doubt by Student's t."""
+    if not len(of_plausible) or variance <= 0 or places < 5:
+        return 1.0
+    freedom = places - 1
+    return math.sqrt(max(float(of_plausible.mean()) * freedom / (freedom - 2) / variance, 1.0))
+
+
+def _kriging_doubt(places: Places, system: Kriging, plausible: tuple[Variogram, ...], drift: _Floats | None) -> float:
+    if not plausible:
+        return 1.0
+    ground = _ground(places)
+    middle = None if drift is None else np.zeros((len(ground), drift.shape[1]))
+    answer = system.at(ground, middle)
+    others = [_filtered(places, variogram, drift).at(ground, middle) for variogram in plausible]
+    variance = [np.mean(other.variance + (other.estimate - answer.estimate) ** 2) for other in others]
+    return _doubt(float(answer.variance.mean()), np.array(variance), len(places))
+
+
+def _shared(count: int, variograms: Sequence[Variogram]) -> Iterator[tuple[slice, Variogram]]:
+    """Draws dealt out evenly over variograms."""
+    edges = np.linspace(0, count, len(variograms) + 1).round().astype(int).tolist()
+    for first, last, variogram in zip(edges[:-1], edges[1:], variograms, strict=True):
+        if last > first:
+            yield slice(first, last), variogram
 
 
 def _tied(
     grid: Grid, places: Places, variogram: Variogram, count: int, rng: np.random.Generator
 ) -> tuple[NDArray[np.float32], _Floats]:
     """Fields at the cells, and what the places' values are above readings of those fields, shape (p, count)."""
-    smooth = variogram.without_nugget()
-    cells, at_places = gaussian_fields(
-        grid, places.coordinates_m + places.origin_m, variogram=smooth, count=count, rng=rng
-    )
-    filtered = places.error_variance is not None
-    value, noise, _ = places.merged(0.0 if filtered else variogram.nugget)
+    at = places.coordinates_m + places.origin_m
+    cells, at_places = gaussian_fields(grid, at, variogram=variogram.without_nugget(), count=count, rng=rng)
+    value, noise, _ = places.merged(variogram.nugget)
     read = at_places + np.sqrt(noise) * rng.standard_normal((count, len(places)))
     return cells, value[:, None] - read.T

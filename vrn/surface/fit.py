@@ -47,8 +47,8 @@ def fit_variogram(
     error_variance : array_like, shape (n,) or (), optional
         Known variance of each reading's error, which the nugget then does not hold. Likelihood only.
     anisotropy : bool, default False
-        Whether a direction of longest continuity is looked for, and kept when a likelihood-ratio test at 5 % supports
-        it. Likelihood only.
+        Whether a direction of longest continuity is looked for, and kept when a likelihood-ratio test at 0.1 %
+        supports it. Likelihood only.
     cutoff_m, bins
         Of the empirical variogram; least squares only.
 

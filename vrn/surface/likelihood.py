@@ -1,5 +1,6 @@
 """Restricted likelihood of a variogram, and the variogram that makes it largest."""
 
+import functools
 import math
 from collections.abc import Callable
 from dataclasses import replace
@@ -16,7 +17,16 @@ METHOD: Final = "restricted maximum likelihood"
 
 _IMPOSSIBLE = -1e12
 _LEAST_GAIN = 2.0  # twice the gain in log-likelihood below which a range is not believed
-_ANISOTROPY_GAIN = 5.99  # 95th percentile of chi-square with two degrees of freedom
+# 99.9th percentile of chi-square with two degrees of freedom: on open soil surveys of 30 to 140 places (tests/surface)
+# directions accepted at 5 % foretold new places worse than none
+_ANISOTROPY_GAIN = 13.82
+_LEAST_RATIO = 0.2
+_PLAUSIBLE = 12
+_SHAPES = (
+    Variogram(model="exponential", range_m=1.0),
+    Variogram(model="spherical", range_m=1.0),
+    Variogram(model="matern", nu=1.5, range_m=1.0),
+)
 _SHARE_FLOOR = 1e-6  # nugget over sill
 
 
@@ -97,6 +107,10 @@ class Likelihood:
         self.spacing_m = float(np.median(apart.min(axis=0)))
         self.extent_m = float(np.hypot(*np.ptp(points, axis=0)))
 
+    def plausible(self) -> list[tuple[float, Variogram]]:
+        """Log-likelihoods and variograms over the whole range of parameters."""
+        return [(height, self._of(theta)) for height, theta in self.grid if height > self.grid[0][0] - 4.0]
+
     def best(self, *, anisotropy: bool = False) -> Variogram:
         """
         Variogram of the largest likelihood, from several starts.
@@ -104,7 +118,7 @@ class Likelihood:
         Parameters
         ----------
         anisotropy : bool, default False
-            Whether a direction of longest continuity is looked for; it is kept when a likelihood-ratio test at 5 %
+            Whether a direction of longest continuity is looked for; it is kept when a likelihood-ratio test at 0.1 %
             supports it.
 
         Returns
@@ -153,18 +167,24 @@ class Likelihood:
     def _cost(self, theta: NDArray[np.float64]) -> float:
         return -self._told(theta)[0]
 
+    @functools.cached_property
+    def grid(self) -> list[tuple[float, NDArray[np.float64]]]:
+        """Log-likelihoods over the whole range of parameters, and the parameters; highest first."""
+        least, most = math.log(self.spacing_m / 2), math.log(self.extent_m)
+        sills = (-1.5, -0.75, 0.0, 0.75) if self.known else (0.0,)
+        told = [
+            (-self._cost(theta), theta)
+            for log_range in np.linspace(least, most, 8)
+            for share in (0.03, 0.15, 0.3, 0.45, 0.6, 0.75, 0.9)
+            for theta in (np.array([log_range, share, log_sill]) for log_sill in sills)
+        ]
+        return sorted(told, key=lambda pair: -pair[0])
+
     def _isotropic(self) -> tuple[NDArray[np.float64], float]:
         least, most = math.log(self.spacing_m / 2), math.log(self.extent_m * 2)
-        starts = [
-            np.array([log_range, share, log_sill])
-            for log_range in np.linspace(least + 0.5, most - 0.7, 6)
-            for share in (0.1, 0.4, 0.75)
-            for log_sill in ((-1.0, 0.0) if self.known else (0.0,))
-        ]
-        starts.sort(key=self._cost)
         bounds = [(least, most), (_SHARE_FLOOR, 1.0), (-12.0, 6.0) if self.known else (0.0, 0.0)]
-        first = starts[0]
-        other = next((start for start in starts if abs(start[0] - first[0]) > 0.6), first)
+        first = self.grid[0][1]
+        other = next((theta for _, theta in self.grid if abs(theta[0] - first[0]) > 0.6), first)
         found = [_climb(self._cost, start, bounds) for start in (first, other)]
         return max(found, key=lambda pair: pair[1])
 
@@ -178,7 +198,9 @@ class Likelihood:
         start = min(starts, key=self._cost)
         least, most = math.log(self.spacing_m / 2), math.log(self.extent_m * 2)
         sill = (-12.0, 6.0) if self.known else (0.0, 0.0)
-        return _climb(self._cost, start, [(least, most), (_SHARE_FLOOR, 1.0), sill, (math.log(0.1), 0.0), (-2.0, 5.0)])
+        return _climb(
+            self._cost, start, [(least, most), (_SHARE_FLOOR, 1.0), sill, (math.log(_LEAST_RATIO), 0.0), (-2.0, 5.0)]
+        )
 
     def _of(self, theta: NDArray[np.float64]) -> Variogram:
         sill = self._told(theta)[1] * self.unit**2
@@ -244,6 +266,56 @@ class Likelihood:
             if np.isfinite(spread[position]) and spread[position] > 0:
                 errors[names[i]] = float(math.sqrt(spread[position]))
         return errors
+
+
+def likeliest(
+    places: Places, *, anisotropy: bool = False, drift: NDArray[np.float64] | None = None
+) -> tuple[Variogram, tuple[Variogram, ...]]:
+    """
+    Variogram of the likeliest model, and variograms that the readings hold to be about as likely.
+
+    Parameters
+    ----------
+    places : Places
+    anisotropy : bool, default False
+        As in `Likelihood.best`.
+    drift : ndarray, shape (n, q), optional
+
+    Returns
+    -------
+    best : Variogram
+        Exponential, spherical or Matérn with ν 1.5; a pure nugget where no range raises the likelihood.
+    plausible : tuple of Variogram
+        Twelve, in proportion to their likelihood over even steps of ln range and of nugget share.
+
+    References
+    ----------
+    Handcock & Stein (1993), A Bayesian analysis of kriging, Technometrics 35, 403–410.
+    """
+    likelihoods = [Likelihood(places, shape, drift) for shape in _SHAPES]
+    fitted = [likelihood.best(anisotropy=anisotropy) for likelihood in likelihoods]
+    best = max(fitted, key=lambda v: v.fit.log_likelihood or -math.inf if v.fit else -math.inf)
+    told = [pair for likelihood in likelihoods for pair in likelihood.plausible()]
+    weight = np.exp(np.array([height for height, _ in told]) - max(height for height, _ in told))
+    along = np.cumsum(weight) / weight.sum()
+    picked = np.searchsorted(along, (np.arange(_PLAUSIBLE) + 0.5) / _PLAUSIBLE)
+    variograms = [told[k][1] for k in picked]
+    if best.anisotropy_ratio != 1.0:
+        turn = best.anisotropy_ratio
+        variograms = [
+            replace(
+                v, range_m=(v.range_m or 1.0) / math.sqrt(turn), anisotropy_ratio=turn, azimuth_deg=best.azimuth_deg
+            )
+            for v in variograms
+        ]
+    return best, tuple(variograms)
+
+
+def highest_on_grid(places: Places) -> float:
+    """Highest log-likelihood of an exponential variogram over even steps of its parameters."""
+    likelihood = Likelihood(places, _SHAPES[0])
+    freedom = len(places) - 1
+    return float(likelihood.grid[0][0]) - freedom * math.log(likelihood.unit)
 
 
 def _gaussian(
