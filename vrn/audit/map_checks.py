@@ -108,9 +108,8 @@ def total_checks(opened: Opened) -> Iterator[Check]:
         return
     if task.values is None:
         found = sum(geodesic_acres(polygon, "EPSG:4326") * value for polygon, value in task.polygons) / task.per_product
-        yield _total(
-            "TASKDATA", found, wanted / per_unit, unit, 2e-4 * wanted / per_unit + opened.summary["acres"] * 0.001
-        )
+        rounding = 0.5 / task.per_product * opened.summary["acres"]
+        yield _total("TASKDATA", found, wanted / per_unit, unit, 2e-4 * wanted / per_unit + rounding)
         return
     yield _grid_total(opened, wanted / per_unit)
 
@@ -144,7 +143,10 @@ def _grid_total(opened: Opened, wanted: float) -> Check:
             kept_back = float(np.sum(should * cell_ac[silent]))
             break
     unit = opened.summary["product"]["unit"]
-    tolerance = 0.002 * wanted + 0.25 * float(tall_m.max()) * ground.boundary.length * float(rate.max()) / AC_M2
+    rounding = 0.5 / task.per_product * float(cell_ac.sum())
+    tolerance = (
+        0.002 * wanted + rounding + 0.25 * float(tall_m.max()) * ground.boundary.length * float(rate.max()) / AC_M2
+    )
     text = f"{found:,.1f} {unit} of {wanted:,.1f} (within {tolerance:,.1f}"
     text += f"; {kept_back:,.1f} kept back by cells that touch no-apply ground or a hole)" if kept_back else ")"
     good = abs(found + kept_back - wanted) <= tolerance

@@ -54,7 +54,9 @@ def applied_map(comparison: Comparison, shown: Shown) -> str:
         else:
             parts, index = shapely.get_parts(shapes, return_index=True)
             rings = [shapely.get_coordinates(part.exterior) for part in parts]
-            axes.add_collection(PolyCollection(rings, facecolors=[colors[i] for i in index], edgecolors="none"))
+            axes.add_collection(
+                PolyCollection(rings, facecolors=[colors[i] for i in index], edgecolors="face", linewidths=0.3)
+            )
         for area, hatch in ((comparison.skips, "////"), (comparison.overlaps, "xxxx")):
             rings = [shapely.get_coordinates(part.exterior) for part in shapely.get_parts(area)]
             axes.add_collection(PolyCollection(rings, facecolors="none", edgecolors=INK, linewidths=0.5, hatch=hatch))
@@ -68,6 +70,10 @@ def applied_map(comparison: Comparison, shown: Shown) -> str:
         key += [Patch(facecolor="none", edgecolor=INK, hatch="////", label="not covered"),
                 Patch(facecolor="none", edgecolor=INK, hatch="xxxx", label="covered more than once")]  # fmt: skip
         drawn.legend(
-            handles=key, loc="lower center", ncols=4, title=f"Applied, of the prescribed {shown.unit('n_rate')}"
+            handles=key,
+            loc="lower center",
+            ncols=3,
+            fontsize=8,
+            title=f"Applied, of the prescribed {shown.unit('n_rate')}",
         )
         return base64.b64encode(png(drawn)).decode("ascii")
