@@ -301,6 +301,18 @@ _case(
     "Use one of",
 )
 _case(
+    "boundary-type-is-a-list",
+    _boundary({"type": [{"type": "Feature"}]}),
+    "which GeoJSON does not know",
+    "Use one of",
+)
+_case(
+    "boundary-crs-is-text",
+    _boundary(collection(polygon(_RING), crs={"type": "name", "properties": "EPSG:32615"})),
+    "crs member",
+    "WGS 84",
+)
+_case(
     "boundary-crs-nonsense",
     _boundary(collection(polygon(_RING), crs={"type": "name", "properties": {"name": "here"}})),
     "crs member here",
@@ -449,6 +461,18 @@ _case(
     _shape_bytes(".prj", lambda data: b"no system"),
     "coordinate system is not known",
     "say so in the field file",
+)
+_case(
+    "shp-prj-broken-letter",
+    _shape_bytes(".prj", lambda data: data.replace(b"Greenwich", b"Gre\x9fnwich")),
+    "coordinate system cannot be understood",
+    "WGS 84.*move the .prj away",
+)
+_case(
+    "shp-prj-broken-unit",
+    _shape_bytes(".prj", lambda data: data.replace(b'"Degree",', b'"Degree"0')),
+    "coordinate system cannot be understood",
+    "WGS 84.*move the .prj away",
 )
 _case(
     "shp-lies-about-size",
@@ -941,6 +965,28 @@ def _raster(
         **options,
     ) as raster:
         raster.write(values)
+
+
+def _raster_claiming(path: Path, side: int, cell: float) -> None:
+    """A raster of many cells that holds none of them: a small file that would be large in memory."""
+    transform = Affine(cell, 0, 449_900, 0, -cell, 4_661_600)
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        height=side,
+        width=side,
+        count=1,
+        dtype="float32",
+        crs="EPSG:32615",
+        transform=transform,
+        sparse_ok=True,
+        tiled=True,
+        blockxsize=4096,
+        blockysize=4096,
+        compress="deflate",
+    ):
+        pass
 
 
 def _yield(write: Callable[[Path], None] | bytes | str, name: str = "yp.tif", **keys: Any) -> Callable[[Path], None]:

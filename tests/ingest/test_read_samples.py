@@ -223,7 +223,7 @@ def test_swapped_coordinates_are_named_and_never_swapped(rewrite: Rewrite, put: 
     path = rewrite(layers__organic_matter={"value_pct": 3})
     with pytest.raises(InputFileError, match="longitude and latitude look swapped") as raised:
         read_field(path)
-    assert raised.value.remedy == "Swap the two columns in the file."
+    assert raised.value.remedy == "Compare it with the boundary, and swap the two in the file that is wrong."
 
 
 def test_lost_minus_sign_is_named(rewrite: Rewrite, put: Put) -> None:

@@ -1,15 +1,23 @@
 """Spoiled inputs: refused with problem and remedy, or read with a finding; no traceback, inputs untouched."""
 
+import errno
 import hashlib
 import json
 import re
+import zipfile
 from pathlib import Path
+from typing import Any
 
+import geopandas
 import pytest
+import shapely
+import sound
 import spoiled
 from spoiled import CASES, Spoiled
 
 from vrn.cli import main
+from vrn.ingest import read_field
+from vrn.ingest.intake import Intake, Source
 
 
 def _tree(folder: Path) -> dict[str, str]:
@@ -29,8 +37,83 @@ def test_corpus_is_large_and_its_names_are_unique() -> None:
     assert len({name.split("-")[0] for name in names}) >= 12
 
 
-# reading a damaged file makes GDAL speak through Python's warnings in some versions; what counts is what vrn says
-@pytest.mark.filterwarnings("ignore:Use `@` matmul:PendingDeprecationWarning")
+_KINDS = {
+    "samples.csv": "samples__file", "june.xlsx": "samples__file", "boundary.geojson": "field__boundary",
+    "north.shp": "field__boundary", "home.gpkg": "field__boundary", "home.kml": "field__boundary",
+    "north.zip": "field__boundary", "yp.tif": "layers__yield_potential__file", "w.csv": "weather__file",
+}  # fmt: skip
+
+
+def _one_of_each(folder: Path) -> None:
+    """A sound file of every kind that vrn reads."""
+    frame = geopandas.GeoDataFrame({"a": [1]}, geometry=[shapely.Polygon(sound.RING)], crs=4326)
+    frame.to_file(folder / "north.shp")
+    frame.to_file(folder / "home.gpkg")
+    with zipfile.ZipFile(folder / "north.zip", "w") as archive:
+        for ending in ("shp", "shx", "dbf", "prj"):
+            archive.write(folder / f"north.{ending}", f"north.{ending}")
+    ring = " ".join(f"{lon},{lat}" for lon, lat in sound.RING)
+    (folder / "home.kml").write_text(spoiled._kml(spoiled._kml_ring(ring)), encoding="utf-8")
+    spoiled._workbook(lambda table: table)(folder)
+    spoiled._raster(folder / "yp.tif")
+    (folder / "w.csv").write_text("date,tmin_f,tmax_f,rain_in\n2026-06-01,50,70,0\n", encoding="utf-8")
+
+
+@pytest.mark.filterwarnings("ignore:Use `@` matmul:PendingDeprecationWarning")  # rasterio's, writing the test's raster
+@pytest.mark.parametrize("name", _KINDS)
+def test_sound_file_of_every_kind_is_left_as_it_was(name: str, field_folder: Path) -> None:
+    """Reading changes no byte and leaves nothing behind, whatever library opens the file."""
+    _one_of_each(field_folder)
+    path = sound.write_toml(field_folder, {_KINDS[name]: name})
+    before = _tree(field_folder)
+    assert name in read_field(path).inputs
+    assert _tree(field_folder) == before
+
+
+@pytest.mark.filterwarnings("ignore:Use `@` matmul:PendingDeprecationWarning")  # rasterio's, writing the test's raster
+@pytest.mark.parametrize("name", _KINDS)
+def test_file_that_vanishes_while_it_is_read(
+    name: str, field_folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A drive pulled out between finding a file and reading it is told as such."""
+    _one_of_each(field_folder)
+    path = sound.write_toml(field_folder, {_KINDS[name]: name})
+    find = Intake.source
+
+    def find_and_lose(self: Intake, wanted: str, key: str) -> Source:
+        source = find(self, wanted, key)
+        if wanted == name:
+            source.path.unlink()
+        return source
+
+    monkeypatch.setattr(Intake, "source", find_and_lose)
+    assert main(["check", str(path)]) == 2
+    said = capsys.readouterr().err
+    assert re.search(rf"{name}.*(reading it failed|is missing beside it)", said), said
+    assert "still there" in said or "Copy the whole" in said
+
+
+@pytest.mark.parametrize("name", ["field.toml", "samples.csv", "boundary.geojson"])
+def test_file_that_may_not_be_read(
+    name: str, field_folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A file without permission names the permission."""
+    opened = Path.open
+
+    def refuse(self: Path, *args: Any, **kwargs: Any) -> Any:
+        if self.name == name:
+            raise PermissionError(errno.EACCES, "Permission denied", str(self))
+        return opened(self, *args, **kwargs)
+
+    monkeypatch.setattr(Path, "open", refuse)
+    assert main(["check", str(field_folder / "field.toml")]) == 2
+    said = capsys.readouterr().err
+    assert f"{name} cannot be" in said
+    assert "Permission denied" in said
+    assert "permissions" in said
+
+
+@pytest.mark.filterwarnings("ignore:Use `@` matmul:PendingDeprecationWarning")  # rasterio's, writing the test's raster
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_spoiled_input(case: Spoiled, field_folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Exit 2 with problem and remedy, or a finding; the folder is the same byte for byte afterwards."""

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from vrn.errors import InputFileError
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.intake import LIBRARY_ERRORS, Intake, Source
 from vrn.ingest.table import Table, checked_header
 
 _LARGEST = 400_000_000  # bytes of the workbook, unpacked
@@ -91,7 +91,6 @@ def _options(wanted: dict[str, str]) -> Iterator[None]:
 def _rows(source: Source) -> list[tuple[int, list[str]]]:
     """Row number and text cells of every row that holds something."""
     import pyogrio
-    from pyogrio.errors import DataLayerError, DataSourceError, FieldError
 
     path = str(source.path)
     try:
@@ -103,7 +102,7 @@ def _rows(source: Source) -> list[tuple[int, list[str]]]:
             )
     except InputFileError:
         raise
-    except (DataSourceError, DataLayerError, FieldError, UnicodeError, ValueError, RuntimeError) as error:
+    except LIBRARY_ERRORS as error:
         detail = str(error).split(";")[0].replace(path, source.path.name)
         problem = f"{source} ({source.key}): the workbook cannot be read: {detail.rstrip('.')}."
         raise InputFileError(problem, "Save it again as .xlsx, or as .csv.") from None

@@ -81,8 +81,9 @@ def _shape(source: Source, number: int, geometry: Any) -> shapely.Geometry | Non
     """One GeoJSON geometry; None for null."""
     if geometry is None:
         return None
-    if not isinstance(geometry, dict) or geometry.get("type") not in _SHAPES:
-        shown = geometry.get("type") if isinstance(geometry, dict) else type(geometry).__name__
+    kind = geometry.get("type") if isinstance(geometry, dict) else None
+    if not isinstance(kind, str) or kind not in _SHAPES:
+        shown = str(kind)[:40] if isinstance(geometry, dict) else type(geometry).__name__
         problem = f"{source}: feature {number} has a geometry of type {shown}, which GeoJSON does not know."
         raise InputFileError(problem, f"Use one of {', '.join(sorted(_SHAPES))}.")
     try:
@@ -98,7 +99,8 @@ def _geojson_crs(source: Source, document: dict[str, Any]) -> str:
     member = document.get("crs")
     if member is None:
         return LONLAT
-    name = member.get("properties", {}).get("name") if isinstance(member, dict) else None
+    properties = member.get("properties") if isinstance(member, dict) else None
+    name = properties.get("name") if isinstance(properties, dict) else None
     if isinstance(name, str):
         if "CRS84" in name:
             return LONLAT

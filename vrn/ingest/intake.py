@@ -4,10 +4,16 @@ import hashlib
 import os
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
 from vrn.errors import InputFileError
 from vrn.field.findings import Finding
 
+# what a reading library may raise on a damaged file: its own errors are among these, and so are its slips
+LIBRARY_ERRORS: Final = (
+    ArithmeticError, AttributeError, EOFError, LookupError, MemoryError, NameError, OSError, RuntimeError, SystemError,
+    TypeError, ValueError,
+)  # fmt: skip
 _LARGEST_TEXT = 512_000_000  # bytes read into memory at once
 
 

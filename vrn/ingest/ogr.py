@@ -9,7 +9,7 @@ import shapely
 
 from vrn.errors import InputFileError
 from vrn.ingest.features import Features, cell_text
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.intake import LIBRARY_ERRORS, Intake, Source
 from vrn.ingest.recognize import Kind
 from vrn.ingest.table import Table
 
@@ -63,7 +63,7 @@ def _shapefile_parts(source: Source) -> list[Path]:
 
 def _read(source: Source, path: str, layer: str | None) -> Features:
     import pyogrio
-    from pyogrio.errors import DataLayerError, DataSourceError, FieldError
+    from pyogrio.errors import CRSError
 
     try:
         with warnings.catch_warnings():
@@ -73,11 +73,24 @@ def _read(source: Source, path: str, layer: str | None) -> Features:
             meta, _, wkb, columns = pyogrio.raw.read(path, layer=layer, force_2d=True, datetime_as_string=True)
     except InputFileError:
         raise
-    except (DataSourceError, DataLayerError, FieldError, UnicodeError, ValueError, RuntimeError) as error:
+    except (
+        CRSError,
+        UnboundLocalError,
+    ) as error:  # the second is a slip of some versions on letters that are not UTF-8
+        problem = f"{source} ({source.key}): its coordinate system cannot be understood ({_short(error)})."
+        remedy = (
+            "Export it in longitude and latitude (WGS 84); or move the .prj away and name its system in the field file."
+        )
+        raise InputFileError(problem, remedy) from None
+    except LIBRARY_ERRORS as error:
         detail = str(error).split(";")[0].replace(path, source.path.name)
         problem = f"{source} ({source.key}): cannot be read: {detail.rstrip('.')}."
         raise InputFileError(problem, "The file may be damaged or cut off; export or copy it again.") from None
     return _features(source, meta, wkb, columns)
+
+
+def _short(error: Exception) -> str:
+    return "broken letters" if isinstance(error, UnboundLocalError) else str(error).rstrip(".")[:80]
 
 
 def _layer(source: Source, layers: list[str], wanted: str | None) -> str:

@@ -16,7 +16,7 @@ from vrn.errors import InputFileError
 from vrn.field.area import reproject as reproject_shape
 from vrn.field.grid import Grid
 from vrn.field.layers import RasterLayer
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.intake import LIBRARY_ERRORS, Intake, Source
 from vrn.ingest.place import system_of
 
 _DRIVERS = {".asc": "AAIGrid", ".img": "HFA"}  # anything else must be a TIFF; no format that points elsewhere
@@ -72,7 +72,9 @@ def read_raster(
                 rasterio.open(source.path, driver=_DRIVERS.get(source.suffix, "GTiff")) as raster,
             ):
                 return _layer(intake, source, raster, name, boundary, crs, band, given_crs)
-    except RasterioError as error:
+    except InputFileError:
+        raise
+    except (RasterioError, *LIBRARY_ERRORS) as error:
         detail = str(error).replace(str(source.path), source.path.name).rstrip(".")
         problem = f"{source} ({source.key}): this raster cannot be read: {detail or 'damaged'}."
         raise InputFileError(problem, "Give a GeoTIFF, complete and with its coordinate system.") from None

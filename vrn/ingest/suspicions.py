@@ -72,7 +72,12 @@ def _none_inside(samples: SoilSamples, xy: NDArray[np.float64], boundary: shapel
     longitude, latitude = transformer(samples.crs, LONLAT).transform(xy[:, 0], xy[:, 1])
     back = transformer(LONLAT, samples.crs)
     guesses = (
-        ("longitude and latitude look swapped", latitude, longitude, "Swap the two columns in the file."),
+        (
+            "longitude and latitude look swapped, here or there",
+            latitude,
+            longitude,
+            "Compare it with the boundary, and swap the two in the file that is wrong.",
+        ),
         ("longitude has lost its minus sign", -longitude, latitude, "West of Greenwich longitudes are negative."),
         ("latitude has lost its minus sign", longitude, -latitude, "South of the equator latitudes are negative."),
     )
