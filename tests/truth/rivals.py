@@ -4,8 +4,8 @@ import warnings
 
 import numpy as np
 from numpy.typing import NDArray
+from simulated import GOAL_BU_AC, STEP_LB_AC, Simulated, need_lb_ac
 
-from tests.truth.simulated import GOAL_BU_AC, STEP_LB_AC, Simulated, need_lb_ac
 from vrn.field.layers import PointLayer, RasterLayer
 
 Array = NDArray[np.float64]
@@ -36,9 +36,9 @@ def usual_script(truth: Simulated) -> Array:
     def kriged(places: Array, values: Array) -> Array:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # PyKrige calls SciPy in ways SciPy means to change; not ours to mend
-            surface, _ = OrdinaryKriging(
-                places[:, 0], places[:, 1], values, variogram_model="spherical"
-            ).execute("grid", east, north)
+            surface, _ = OrdinaryKriging(places[:, 0], places[:, 1], values, variogram_model="spherical").execute(
+                "grid", east, north
+            )
         return np.asarray(surface, dtype=float)
 
     nitrate_ppm = kriged(truth.field.samples.coordinates_m, truth.field.samples.nitrate_ppm)

@@ -1,7 +1,7 @@
 """Simulated corn fields whose true need is known everywhere, as a specialist would meet them.
 
-Every field: 805 × 805 m (a quarter section). Truth on 5 m cells, Gaussian random fields with exponential covariance made by
-circulant embedding (Dietrich and Newsam 1997, SIAM J. Sci. Comput. 18:1088-1107):
+Every field: 805 × 805 m (a quarter section). Truth on 5 m cells, Gaussian random fields with exponential covariance
+made by circulant embedding (Dietrich and Newsam 1997, SIAM J. Sci. Comput. 18:1088-1107):
 
 - nitrate, top foot, as a swath of ground holds it: lognormal (Starr et al. 1992, Soil Sci. Soc. Am. J. 56:1824), mean
   14 ppm, coefficient of variation 0.5 (30 to 60 % is usual), practical range 250 to 400 m
@@ -10,8 +10,8 @@ circulant embedding (Dietrich and Newsam 1997, SIAM J. Sci. Comput. 18:1088-1107
 
 What the specialist has of it: 45 composites on a jittered square pattern; each is off by 18 % of what the ground holds
 (one core is off by about half; eight cores by that over the root of eight) and by 1.5 ppm more (what a field meter is
-good to); organic matter at the same 45 places with an error of 0.15; yield potential on 10 m cells with an error of 0.04.
-Seeds are the field's number, 1, 2, 3 ….
+good to); organic matter at the same 45 places with an error of 0.15; yield potential on 10 m cells with an error of
+0.04. Seeds are the field's number, 1, 2, 3 ….
 """
 
 from dataclasses import dataclass

@@ -12,6 +12,7 @@ from vrn.zones.fuzzy import index_row, memberships_of
 from vrn.zones.model import Zones
 from vrn.zones.smooth import smoothed
 
+Array = NDArray[np.float64]
 _MOST_ROWS = 40_000
 
 
@@ -61,7 +62,7 @@ def draw(
     smooth_m : float, optional
         Standard deviation of the Gaussian kernel; half the least width when not given. [m]
     tolerance_m : float, optional
-        Of the outlines; one and a half cells when not given. [m]
+        Of the outlines; a cell when not given. [m]
     least_saving : float, optional
         What one more zone must save; a twentieth of the step when not given: a choice of this project. [lb/ac]
 
@@ -89,15 +90,17 @@ def draw(
     smooth_m = least_width_m / 2.0 if smooth_m is None else smooth_m
     ground = Ground(
         grid=grid, share=share, treated=treated, least_patch_m2=least_patch_m2, least_width_m=least_width_m,
-        tolerance_m=1.5 * grid.cell_m if tolerance_m is None else tolerance_m,
+        tolerance_m=grid.cell_m if tolerance_m is None else tolerance_m,
         step=step, least_saving=step / 20.0 if least_saving is None else least_saving,
     )  # fmt: skip
     checked(values, ground, count, max_count)
     known = np.isfinite(values) & (share > 0)
     even = smoothed(values, share, sd_cells=smooth_m / grid.cell_m)
-    filled = np.where(known, even, 0.0)
     cuts = optimal_cuts(even[known], share[known], max(max_count, count or 1))
-    candidates = [np.where(known, np.searchsorted(cut, filled, side="right") + 1, 0).astype(np.int32) for cut in cuts]
+    candidates = [
+        _least_misallocated(values, share, _means(even[known], share[known], cut), sd_cells=smooth_m / grid.cell_m)
+        for cut in cuts
+    ]
     return finished(
         candidates, values=values, even=even, value_se=value_se, ground=ground, count=count, max_count=max_count,
         cost_per_unit=cost_per_unit,
@@ -110,20 +113,36 @@ def draw(
     )  # fmt: skip
 
 
-def _indices(
-    even: NDArray[np.float64], area: NDArray[np.float64], cuts: list[NDArray[np.float64]]
-) -> list[dict[str, float]]:
+def _means(even: Array, area: Array, cut: Array) -> Array:
+    """Mean of each class between cuts; classes without a value left out. Shape (k,)."""
+    which = np.searchsorted(cut, even, side="right")
+    held = np.bincount(which, area, len(cut) + 1)
+    total = np.bincount(which, area * even, len(cut) + 1)
+    means: Array = total[held > 0] / held[held > 0]
+    return means
+
+
+def _least_misallocated(values: Array, share: Array, means: Array, *, sd_cells: float) -> NDArray[np.int32]:
+    """Class of each cell: the one whose value leaves least misallocated around it; 0 where unknown."""
+    best = np.full(values.shape, np.inf)
+    labels = np.zeros(values.shape, dtype=np.int32)
+    for number, mean in enumerate(means, start=1):
+        cost = smoothed(np.abs(values - mean), share, sd_cells=sd_cells)
+        better = cost < best
+        labels[better] = number
+        best[better] = cost[better]
+    return labels
+
+
+def _indices(even: Array, area: Array, cuts: list[Array]) -> list[dict[str, float]]:
     """Fuzziness index and normalised entropy of memberships about the zones' means, on an even sample of the cells."""
     every = max(1, -(-len(even) // _MOST_ROWS))
     sample, weight = even[::every], area[::every]
     rows = []
     for cut in cuts[1:]:
-        which = np.searchsorted(cut, sample, side="right")
-        held = np.bincount(which, weight)
-        if (held > 0).sum() < 2:
-            continue
-        means = np.bincount(which, weight * sample)[held > 0] / held[held > 0]
-        rows.append(index_row(len(means), memberships_of(sample[:, None], means[:, None]), weight))
+        means = _means(sample, weight, cut)
+        if len(means) > 1:
+            rows.append(index_row(len(means), memberships_of(sample[:, None], means[:, None]), weight))
     return rows
 
 

@@ -76,7 +76,7 @@ tolerance_m, least_saving
     smooth_m = least_width_m / 2.0 if smooth_m is None else smooth_m
     ground = Ground(
         grid=grid, share=share, treated=treated, least_patch_m2=least_patch_m2, least_width_m=least_width_m,
-        tolerance_m=1.5 * grid.cell_m if tolerance_m is None else tolerance_m,
+        tolerance_m=grid.cell_m if tolerance_m is None else tolerance_m,
         step=step, least_saving=step / 20.0 if least_saving is None else least_saving,
     )  # fmt: skip
     checked(values, ground, count, max_count)

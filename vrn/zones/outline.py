@@ -10,6 +10,7 @@ from vrn.errors import OutOfRangeError
 from vrn.field.grid import Grid
 
 _CLOSE = 1e-6  # of the treated area
+_ROUNDS = 6  # of evening out; a corner moves by less than a cell
 
 
 def outlines_of(
@@ -32,8 +33,8 @@ def outlines_of(
     treated : shapely Polygon or MultiPolygon
         In the grid's system.
     tolerance_m : float
-        Corners that enclose less than this squared are dropped (Visvalingam and Whyatt); the steps of the cells go
-        from about one cell on. [m]
+        Corners that enclose less than this squared are dropped (Visvalingam and Whyatt), after the steps of the cells
+        have been evened out; 0 keeps the steps. [m]
     least_patch_m2 : float
         A part that clipping leaves smaller goes to the neighbour nearest in value, unless it stands alone. [m²]
     zone_values : ndarray, shape (k + 1,), optional
@@ -74,15 +75,17 @@ def outlines_of(
         crs=grid.crs, west_m=grid.west_m - 2 * grid.cell_m, north_m=grid.north_m + 2 * grid.cell_m,
         cell_m=grid.cell_m, rows=grid.rows + 4, cols=grid.cols + 4,
     )  # fmt: skip
-    steps = _patches(filled, frame)
-    row, col, _ = frame.cells_of(shapely.get_coordinates(shapely.point_on_surface(steps)))
-    zone_of_step = filled[row, col]
-    smooth = shapely.coverage_simplify(steps, tolerance_m, simplify_boundary=False) if tolerance_m > 0 else steps
+    patches = _patches(filled, frame, rounds=_ROUNDS if tolerance_m > 0 else 0)
+    if not shapely.coverage_is_valid(patches):
+        patches = _patches(filled, frame, rounds=0)
+    row, col, _ = frame.cells_of(shapely.get_coordinates(_deep_inside(patches)))
+    zone_of_patch = filled[row, col]
+    smooth = shapely.coverage_simplify(patches, tolerance_m, simplify_boundary=False) if tolerance_m > 0 else patches
     faces = faces_of([*shapely.boundary(smooth), shapely.boundary(treated)], treated)
     inside = shapely.point_on_surface(faces)
     at, which = shapely.STRtree(smooth).query(inside, predicate="intersects")
     zone_of = np.zeros(len(faces), dtype=np.int32)
-    zone_of[at] = zone_of_step[which]
+    zone_of[at] = zone_of_patch[which]
     return dissolved(faces, zone_of, values, least_patch_m2)
 
 
@@ -192,6 +195,14 @@ def as_multi(geometry: shapely.Geometry) -> shapely.Geometry:
     return shapely.normalize(shapely.MultiPolygon(polygons))
 
 
+def _deep_inside(patches: NDArray[np.object_]) -> NDArray[np.object_]:
+    """A point well inside each patch, where evened-out edges cannot have moved it into another zone's cell."""
+    small = 0.3 * np.sqrt(shapely.area(patches)).min()
+    inner = shapely.buffer(patches, -small)
+    points: NDArray[np.object_] = shapely.point_on_surface(np.where(shapely.is_empty(inner), patches, inner))
+    return points
+
+
 def _filled(labels: NDArray[np.int32]) -> NDArray[np.int32]:
     """Zones carried outward over cells that have none, so that their edges cross the field's boundary."""
     from scipy.ndimage import distance_transform_edt
@@ -200,34 +211,39 @@ def _filled(labels: NDArray[np.int32]) -> NDArray[np.int32]:
     return np.asarray(labels[tuple(nearest)])
 
 
-def _patches(labels: NDArray[np.int32], grid: Grid) -> NDArray[np.object_]:
-    """Polygons of connected equal cells, with a vertex wherever three of them meet: a valid coverage of the grid."""
+def _patches(labels: NDArray[np.int32], grid: Grid, *, rounds: int) -> NDArray[np.object_]:
+    """
+    Polygons of connected equal cells, the steps along their edges evened out: a valid coverage of the grid.
+
+    Every corner where edges meet moves to the mean of itself and its neighbours along the edges, a few rounds long; a
+    corner is one point for all polygons around it, so they stay together.
+    """
     framed = np.pad(labels, 1, constant_values=-1)
     down = framed[1:-1, 1:] != framed[1:-1, :-1]  # (rows, cols + 1): edge between a cell and the one on its left
     across = framed[1:, 1:-1] != framed[:-1, 1:-1]  # (rows + 1, cols): edge between a cell and the one above it
-    no_down = np.zeros((1, down.shape[1]), dtype=bool)
-    no_across = np.zeros((across.shape[0], 1), dtype=bool)
-    turns_across = np.hstack([no_across, across]) | np.hstack([across, no_across])  # at each corner of the lattice
-    turns_down = np.vstack([no_down, down]) | np.vstack([down, no_down])
-    lines = [
-        _runs(across, turns_down),
-        _runs(down.T, turns_across.T)[:, :, ::-1],
-    ]
-    lattice = np.concatenate(lines)  # (n, 2 ends, col and row)
-    ends = np.empty(lattice.shape)
-    ends[..., 0] = grid.west_m + lattice[..., 0] * grid.cell_m
-    ends[..., 1] = grid.north_m - lattice[..., 1] * grid.cell_m
-    edges: Any = shapely.linestrings(ends)
+    corner = np.arange((labels.shape[0] + 1) * (labels.shape[1] + 1)).reshape(labels.shape[0] + 1, -1)
+    ends = np.concatenate(
+        [
+            np.column_stack([corner[:-1][down], corner[1:][down]]),
+            np.column_stack([corner[:, :-1][across], corner[:, 1:][across]]),
+        ]
+    )
+    used, ends = np.unique(ends, return_inverse=True)
+    ends = ends.reshape(-1, 2)
+    row, col = np.divmod(used, corner.shape[1])
+    places = np.column_stack([col, row]).astype(float)
+    frame = (row == 0) | (row == labels.shape[0]) | (col == 0) | (col == labels.shape[1])
+    meeting = np.bincount(ends.ravel(), minlength=len(used))
+    for _ in range(rounds):
+        sums = np.column_stack(
+            [
+                np.bincount(ends[:, 0], places[ends[:, 1], axis], len(used))
+                + np.bincount(ends[:, 1], places[ends[:, 0], axis], len(used))
+                for axis in (0, 1)
+            ]
+        )
+        places = np.where(frame[:, None], places, (places + sums / meeting[:, None]) / 2.0)
+    metres = np.column_stack([grid.west_m + places[:, 0] * grid.cell_m, grid.north_m - places[:, 1] * grid.cell_m])
+    edges: Any = shapely.linestrings(metres[ends])
     polygons: NDArray[np.object_] = shapely.get_parts(shapely.polygonize(edges))
     return polygons
-
-
-def _runs(edges: NDArray[np.bool_], turns: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """Straight runs of cell edges, cut wherever another edge leaves: (n, 2, 2) of (along, row of edges)."""
-    before = np.pad(edges, ((0, 0), (1, 0)))[:, :-1]
-    after = np.pad(edges, ((0, 0), (0, 1)))[:, 1:]
-    starts = edges & (~before | turns[:, :-1])
-    stops = edges & (~after | turns[:, 1:])
-    line, first = np.nonzero(starts)
-    _, last = np.nonzero(stops)
-    return np.stack([np.column_stack([first, line]), np.column_stack([last + 1, line])], axis=1)

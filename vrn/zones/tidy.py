@@ -46,10 +46,11 @@ def tidied(
     merged : int
         Patches that went to a neighbour.
     """
-    merged = 0
+    area_m2 = share * cell_m**2
+    labels, merged = merge_patches(labels, values, area_m2, least_patch_m2=least_patch_m2)
     for _ in range(_ROUNDS):
         opened = widened(labels, cell_m=cell_m, least_width_m=least_width_m)
-        opened, here = merge_patches(opened, values, share * cell_m**2, least_patch_m2=least_patch_m2)
+        opened, here = merge_patches(opened, values, area_m2, least_patch_m2=least_patch_m2)
         merged += here
         if np.array_equal(opened, labels):
             break
