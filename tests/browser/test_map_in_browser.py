@@ -262,8 +262,7 @@ def test_axe_finds_nothing_serious(
     """No serious or critical violation of WCAG 2 by axe-core, contrast of 4.5 included, all parts open."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-core is not installed (extra: test)")
     page = visit(map_file, width=width, height=height, color_scheme=scheme).page
-    for summary in page.locator("summary").all():
-        summary.click()
+    page.evaluate("document.querySelectorAll('details').forEach(part => { part.open = true; })")
     page.select_option("#beside-it", "need_lb_ac")
     found = axe.Axe().run(page).response["violations"]
     assert [(one["id"], one["nodes"][0]["html"]) for one in found if one["impact"] in ("serious", "critical")] == []
@@ -338,3 +337,15 @@ def test_rebuilt_prescription_equals_the_page(visit: Callable[..., Any], tmp_pat
     assert [rate.rate_n_lb_ac for rate in again.rates] == rates
     assert rates[1] == less
     assert shown == [round(again.total_n_lb), round(again.total_product), round(again.mean_rate_n_lb_ac, 1)]
+
+
+def test_phone_answers_within_two_screens(visit: Callable[..., Any], map_file: Path) -> None:
+    """At 360 × 740, rate, reason, doubt and flat rate of the largest zone stand above the end of the second screen."""
+    page = visit(map_file, width=360, height=740).page
+    ends = page.evaluate(
+        "['.because.on h3', '.because.on .lead', '.because.on .sure', '.because.on .ledger', '.totals'].map("
+        "where => document.querySelector(where).getBoundingClientRect().bottom)"
+    )
+    assert max(ends) <= 2 * 740
+    assert "One flat rate" in page.locator(".because.on .lead").inner_text()
+    assert "give or take" in page.locator(".because.on .sure").inner_text()

@@ -4,14 +4,21 @@ import base64
 import hashlib
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import shapely
 
+from vrn.errors import InputFileError
 from vrn.export.map_page import map_page, write_map
 from vrn.export.report_units import Shown
+from vrn.field.cover import grid_over
+from vrn.field.settings import ExportSection
+from vrn.field.surface import Surface
 from vrn.prescription.model import Prescription
 
 NASTY = "<img src=x onerror=alert(1)></script><script>alert(2)</script>{{ 7*7 }}\u2028&amp;\"'"
@@ -147,3 +154,56 @@ def test_metric_page_has_no_trade_unit_left(make: Any) -> None:
     assert not re.search(r"\d (lb|ac|gal|bu)\b", re.sub(r"<small>.*?</small>", "", body))
     assert "145.7" in body  # 130 lb N/ac
     assert Shown(metric=True).number("n_rate", 130.0) == "145.7"
+
+
+def _with_tiles(prescription: Prescription, tiles: str) -> Prescription:
+    settings = replace(prescription.field.settings, export=ExportSection(tiles=tiles))
+    return replace(prescription, field=replace(prescription.field, settings=settings))
+
+
+def test_background_opens_the_policy_to_its_own_origin(prescription: Prescription) -> None:
+    """With a tile address the policy lets pictures in from that origin, and nothing else from anywhere."""
+    tiles = "https://{s}.tiles.example.org/{z}/{x}/{y}.png?key=1"
+    policy = _Page(map_page(_with_tiles(prescription, tiles))).meta["Content-Security-Policy"]
+    assert "img-src data: https://*.tiles.example.org;" in policy
+    assert policy.count("http") == 1
+
+
+@pytest.mark.parametrize(
+    "tiles",
+    ["https://a.org; script-src */{z}", "javascript:alert(1)", "https://a.org'unsafe-inline'/x", "tiles/{z}.png"],
+)
+def test_background_cannot_widen_the_policy(prescription: Prescription, tiles: str) -> None:
+    """An address with more than scheme and host in its origin is refused, with the remedy."""
+    with pytest.raises(InputFileError, match="no address of a background") as refused:
+        map_page(_with_tiles(prescription, tiles))
+    assert "{z}/{x}/{y}" in refused.value.remedy
+
+
+def test_quarter_section_stays_small(prescription: Prescription) -> None:
+    """A quarter section of 3 m cells with five layers of pure noise is under 1.5 MB, the worst a picture can be."""
+    west, _south, _east, north = prescription.grid.bounds_m
+    outline = shapely.box(west, north - 805, west + 805, north)
+    grid = grid_over(outline, crs=prescription.grid.crs, cell_m=3.0)
+    noise = np.random.default_rng(1).normal(20, 5, (5, *grid.shape))
+    names = ("nitrate_ppm", "organic_matter_pct", "yield_goal_bu_ac", "need_lb_ac")
+    surfaces = {name: Surface(name=name, grid=grid, values=noise[i], chosen="made") for i, name in enumerate(names)}
+    surfaces["nitrate_ppm"] = replace(surfaces["nitrate_ppm"], se=np.abs(noise[4]))
+    rate = replace(prescription.rates[0], outline=shapely.multipolygons([outline]))
+    zones = replace(prescription.zones, labels=np.ones(grid.shape, np.int32), outlines=(rate.outline,))
+    field = replace(prescription.field, boundary=outline, no_apply=shapely.Polygon())
+    large = replace(prescription, field=field, grid=grid, share=np.ones(grid.shape), surfaces=surfaces, zones=zones,
+                    rates=(rate,))  # fmt: skip
+    assert len(map_page(large).encode("utf-8")) < 1_500_000
+
+
+def test_check_strips_are_an_overlay(prescription: Prescription) -> None:
+    """Zones that are check strips can be shown over the map, and say what they are."""
+    strip = replace(prescription.rates[2], label="check strip +20 lb/ac in zone 2")
+    pieces = [{"zone": 3, "in_zone": 2, "pair": 1, "difference_n_lb_ac": 20.0, "acres": strip.acres}]
+    html = map_page(
+        replace(prescription, rates=(*prescription.rates[:2], strip), details={"check_strips": {"pieces": pieces}})
+    )
+    assert 'data-overlay="strips"' in html
+    assert "Check strip +20 lb/ac in zone 2." in html
+    assert 'data-overlay="strips"' not in map_page(prescription)

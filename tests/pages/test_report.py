@@ -15,6 +15,7 @@ from vrn.export.report_grower import grower_page
 from vrn.export.report_page import report_of, write_report, write_reports
 from vrn.export.report_parts import Part, Picture, Report, Table, Text
 from vrn.export.report_pdf import report_pdf
+from vrn.export.report_readings import readings_part
 from vrn.export.report_units import Shown
 from vrn.field.settings import PriceSection
 from vrn.field.weather import Weather
@@ -163,3 +164,27 @@ def test_metric_table(make: Make) -> None:
     assert table.header[1] == "ha"
     assert table.rows[2][5] == "145.7"
     assert "L/ha" in table.header[6]
+
+
+def test_readings_are_judged_in_the_report(prescription: Prescription) -> None:
+    """Check standards stand with their recovery and a control chart; a suspect is shown and not left out."""
+    standards = [
+        {"row": 2 + 5 * i, "after_readings": 5 * i, "nominal_ppm": 10.0, "read_ppm": read, "recovery_pct": 10 * read,
+         "good": abs(read - 10) <= 1}
+        for i, read in enumerate((10.1, 9.9, 10.0, 11.6))
+    ]  # fmt: skip
+    chart = {"points": [101.0, 99.0, 100.0, 116.0], "center": 104.0, "low": 86.0, "high": 122.0, "outside": [3]}
+    run = {"instrument": "", "standards": standards, "allowed_pct": 10.0, "allowed_ppm": 0.5, "drift_pct": 12.0,
+           "drift_p": 0.2, "doubtful": ["S5"], "open_ended": [], "chart_of_recovery_pct": chart}  # fmt: skip
+    suspect = {"sample": "S4", "row": 5, "read_ppm": 15.0, "expected_ppm": 9.0, "score": 4.2}
+    judged = {
+        "standards": [run],
+        "suspects": [suspect],
+        "error": {"instrument_sd_ppm": 0.4, "instrument_from": "duplicates"},
+    }
+    part = readings_part(replace(prescription, details={"readings": judged}), Shown(metric=False))
+    assert part is not None
+    assert _table(part, "Check standards").rows[3] == ("17", "15", "10.0", "11.6", "116", "no")
+    assert _table(part, "Readings that do not fit").rows == (("S4", "5", "15.0", "9.0", "4.2"),)
+    assert any(isinstance(piece, Picture) for piece in part.pieces)
+    assert readings_part(prescription, Shown(metric=False)) is None

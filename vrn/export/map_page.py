@@ -14,6 +14,7 @@ from urllib.parse import urlsplit
 import jinja2
 from markupsafe import Markup
 
+from vrn.errors import InputFileError
 from vrn.export.map_page_layers import LEVELS, Picture, frame_of, pictures, sample_places
 from vrn.export.map_page_leaflet import Drawn, leaflet_map
 from vrn.export.map_page_legend import rate_layer, surface_layer
@@ -133,8 +134,15 @@ def page_policy(scripts: tuple[str, ...], tiles: str | None) -> str:
 
 
 def _origin(tiles: str) -> str:
-    """``https://{s}.example.org/{z}/{x}/{y}.png`` → ``https://*.example.org``."""
+    """
+    Origin of a background, for the policy: ``https://{s}.example.org/{z}/{x}/{y}.png`` is ``https://*.example.org``.
+
+    Nothing but a scheme and a host may come out of it, or the address could widen the policy.
+    """
     address = urlsplit(tiles.replace("{s}", "*"))
+    if address.scheme not in ("https", "http") or not re.fullmatch(r"(\*\.)?[A-Za-z0-9.-]+(:\d+)?", address.netloc):
+        problem = f"export.tiles is {tiles!r}, which is no address of a background."
+        raise InputFileError(problem, "Give it as https://host/{z}/{x}/{y}.png, or leave it out.")
     return f"{address.scheme}://{address.netloc}"
 
 

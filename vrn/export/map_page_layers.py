@@ -25,7 +25,7 @@ KNOWN_SURFACES = {  # surface → title, quantity, ramp
     "deep_nitrate_ppm": ("Nitrate below", "nitrate", NITROGEN),
     "organic_matter_pct": ("Organic matter", "organic_matter", SOIL),
     "yield_goal_bu_ac": ("Yield goal", "yield", CROP),
-    "need_lb_ac": ("Need", "n_rate", NITROGEN),
+    "need_lb_ac": ("Need", "n_line", NITROGEN),
 }
 
 

@@ -177,7 +177,9 @@ def _on_demand(prescription: Prescription) -> dict[str, list[dict[str, Any]]]:
     """What is shown only when asked for: outlines of check strips, passes of the simulated drive."""
     crs = prescription.grid.crs
     strip = {"color": _PAPER, "weight": 3, "dashArray": "6 5", "fill": False, "interactive": False}
-    strips = [feature(rate.outline, crs, {"style": strip}) for rate in prescription.rates if rate.label]
+    pieces = (prescription.details.get("check_strips") or {}).get("pieces", ())
+    numbers = {piece["zone"] for piece in pieces}
+    strips = [feature(rate.outline, crs, {"style": strip}) for rate in prescription.rates if rate.zone in numbers]
     driven = prescription.details.get("drive")
     if not isinstance(driven, dict) or "heading_deg" not in driven:
         return {"strips": strips}

@@ -79,6 +79,34 @@ def cross_validation_plot(observed: ArrayLike, guessed: ArrayLike, unit: str) ->
         return png(drawn)
 
 
+def control_chart_plot(chart: dict[str, Any]) -> bytes:
+    """
+    Control chart of single readings in their order.
+
+    Parameters
+    ----------
+    chart : dict
+        ``points`` (list of float), ``center``, ``low``, ``high``, ``outside`` (positions). [%]
+
+    Returns
+    -------
+    png : bytes
+        Points outside the limits are ringed.
+    """
+    points = [float(point) for point in chart["points"]]
+    with figure(4.4, 2.2, margins_in=(0.55, 0.45, 0.1, 0.1)) as drawn:
+        axes = drawn.subplots()
+        axes.axhline(float(chart["center"]), color=INK, linewidth=0.8)
+        for limit in ("low", "high"):
+            axes.axhline(float(chart[limit]), color=QUIET, linewidth=0.8, linestyle="--")
+        order = range(1, len(points) + 1)
+        axes.plot(order, points, "o-", color=INK, markersize=4, linewidth=1.0)
+        for position in chart.get("outside", ()):
+            axes.plot([position + 1], [points[position]], "o", markersize=11, markerfacecolor="none", color=INK)
+        axes.set(xlabel="standards in the order they were read", ylabel="recovery, %", xticks=list(order))
+        return png(drawn)
+
+
 def zone_count_plot(choice: Sequence[ZoneChoice], chosen: int, shown: Shown) -> bytes:
     """
     What each number of zones leaves misallocated.

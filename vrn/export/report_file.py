@@ -14,6 +14,7 @@ from vrn.export.report_machine import machine_part, rain_pieces
 from vrn.export.report_methods import opinions
 from vrn.export.report_parts import Bullets, Lines, Part, Picture, Table, Text
 from vrn.export.report_phrases import cautions
+from vrn.export.report_readings import readings_part
 from vrn.export.report_surfaces import surfaces_part
 from vrn.export.report_units import UNKNOWN, Shown
 from vrn.field.settings import as_plain
@@ -37,6 +38,7 @@ def file_parts(prescription: Prescription, shown: Shown) -> tuple[Part, ...]:
         _findings(prescription),
         _inputs(prescription),
         _samples(prescription, shown),
+        readings_part(prescription, shown),
         _season(prescription, shown),
         surfaces_part(prescription, shown),
         _ledgers(prescription, shown),

@@ -25,7 +25,13 @@ def machine_part(prescription: Prescription, shown: Shown) -> Part | None:
     """
     details = prescription.details
     pieces: list[Any] = []
-    for key, words in (("machine", _machine), ("drive", _drive), ("loads", _loads), ("strips", _strips)):
+    for key, words in (
+        ("machine", _machine),
+        ("drive", _drive),
+        ("loads", _loads),
+        ("check_strips", _strips),
+        ("remaining", _remaining),
+    ):
         if isinstance(details.get(key), dict) and details[key]:
             pieces += words(details[key], shown)
     return Part(title="The machine", pieces=tuple(pieces)) if pieces else None
@@ -109,12 +115,33 @@ def _loads(report: dict[str, Any], shown: Shown) -> list[Any]:
 
 
 def _strips(report: dict[str, Any], shown: Shown) -> list[Any]:
-    strips = [strip for strip in report.get("strips", ()) if isinstance(strip, dict)]
-    if not strips:
+    pieces = [piece for piece in report.get("pieces", ()) if isinstance(piece, dict)]
+    if not pieces:
         return []
-    names = list(dict.fromkeys(name for strip in strips for name in strip))
-    rows = tuple(tuple(_any(strip.get(name)) for name in names) for strip in strips)
-    return [Table(caption="Check strips", header=tuple(name.replace("_", " ") for name in names), rows=rows)]
+    rows = tuple(
+        (
+            str(piece.get("zone")), str(piece.get("in_zone")), str(piece.get("pair")),
+            shown.number("n_rate", piece.get("difference_n_lb_ac")), shown.number("area", piece.get("acres")),
+        )
+        for piece in pieces
+    )  # fmt: skip
+    change = shown.text("n_mass", report.get("total_change_n_lb"))
+    return [
+        Table(
+            caption=f"Check strips; they change the field's total by {change}", rows=rows, numbers=(0, 1, 2, 3, 4),
+            header=("Zone", "Lies in zone", "Pair", f"More or less, {shown.unit('n_rate')}", shown.unit("area")),
+        )
+    ]  # fmt: skip
+
+
+def _remaining(report: dict[str, Any], shown: Shown) -> list[Any]:
+    return [
+        Text(
+            text=f"{shown.text('area', report.get('covered_ac'))} are covered already; this is for the "
+            f"{shown.text('area', report.get('left_ac'))} that are left. The whole field was to get "
+            f"{shown.text('n_mass', report.get('whole_total_n_lb'))}."
+        )
+    ]
 
 
 _FATES = {
@@ -145,6 +172,10 @@ def rain_pieces(report: dict[str, Any], shown: Shown) -> list[Any]:
         f"Since the last application {shown.text('rain', report.get('rain_since_in'))} of rain fell and "
         f"{shown.text('rain', report.get('drained_since_in'))} drained."
     )
+    expected, measured = report.get("expected_top_foot_ppm"), report.get("measured_top_foot_ppm")
+    if expected and _known(measured):
+        low, high = shown.number("nitrate", expected[0]), shown.text("nitrate", expected[1])
+        words += f" In the top foot {low} to {high} could be expected; {shown.text('nitrate', measured)} were measured."
     if report.get("note"):
         words += f" {report['note']}"
     pieces: list[Any] = [Text(text=words)]
@@ -172,12 +203,6 @@ def _percent(share: Any) -> str:
 
 def _figure(value: Any, decimals: int) -> str:
     return f"{value:,.{decimals}f}" if _known(value) else UNKNOWN
-
-
-def _any(value: Any) -> str:
-    if isinstance(value, float):
-        return f"{value:.6g}" if math.isfinite(value) else UNKNOWN
-    return "" if value is None else str(value)
 
 
 def _known(value: Any) -> bool:

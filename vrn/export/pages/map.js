@@ -38,7 +38,9 @@
   }
   function crowd() {
     var near = map.getZoom() >= data.zoom + 1;
-    map.getContainer().classList.toggle("no-values", !near && (shown === "rate" || data.crowded));
+    var values = overlays.samples && (near || (shown !== "rate" && !data.crowded));
+    map.getContainer().classList.toggle("no-values", !values);
+    map.getContainer().classList.toggle("values", Boolean(values) && shown !== "rate");
   }
   map.on("zoomend", crowd);
   function tag(text, kind) {
@@ -283,6 +285,9 @@
     data.zoom = map.getZoom();
   }
   fit();
+  window.addEventListener("beforeprint", function () {
+    all(".more details, .because details").forEach(function (part) { part.open = true; });
+  });
   chooseZone(chosen, byId("place").textContent);
   sum();
 })();
