@@ -22,6 +22,7 @@ from vrn.export.geojson import write_geojson
 from vrn.export.geopackage import write_geopackage
 from vrn.export.gpx import write_gpx
 from vrn.export.guard import check_before_writing
+from vrn.export.iso import write_iso
 from vrn.export.load_sheet import load_sheet
 from vrn.export.lonlat import lonlat_parts
 from vrn.export.names import cleaned_names, terminal_name
@@ -311,6 +312,32 @@ def test_sliver_below_a_centimetre_is_refused(make: Maker, tmp_path: Path) -> No
     made = make((shapely.box(0, 0, 200, 200), shapely.box(200, 0, 200.000001, 200)))
     with pytest.raises(OutputError, match="Zone 2 is narrower"):
         write_geojson(made, tmp_path)
+
+
+def test_check_strip_is_labelled_in_every_file(made: Prescription, tmp_path: Path) -> None:
+    """A zone with a label carries it in the controller files, the layers, the tables and on the sheet."""
+    label = "check strip 1, +30 lb N/ac in zone 2"
+    strip = replace(made.rates[2], label=label)
+    made = replace(made, rates=(*made.rates[:2], strip))
+    write_geojson(made, tmp_path)
+    write_shapefile(made, tmp_path)
+    write_geopackage(made, tmp_path)
+    write_tables(made, tmp_path)
+    features = json.loads((tmp_path / "prescription.geojson").read_text(encoding="utf-8"))["features"]
+    assert [feature["properties"].get("label") for feature in features] == [None, None, label]
+    table = (tmp_path / "shapefile" / "RX.DBF").read_bytes()
+    assert dbf_fields(table)[3] == ("LABEL", "C", 40, 0)
+    _, _, _, columns = pyogrio.raw.read(tmp_path / "shapefile" / "RX.SHP")
+    assert columns[3].tolist()[2] == "check strip 1 +30 lb N ac in zone 2"
+    _, _, _, columns = pyogrio.raw.read(tmp_path / "layers.gpkg", layer="zones", columns=["label"])
+    assert columns[0].tolist() == ["", "", label]
+    with (tmp_path / "zones.csv").open(encoding="utf-8", newline="") as file:
+        assert [row["label"] for row in csv.DictReader(file)] == ["", "", label]
+    assert f"Zone 3: {label}" in load_sheet(made)
+    polygons = replace(made.field.settings, export=replace(made.field.settings.export, iso_grid="polygons"))
+    write_iso(replace(made, field=replace(made.field, settings=polygons)), tmp_path)
+    task = (tmp_path / "TASKDATA" / "TASKDATA.XML").read_text(encoding="utf-8")
+    assert 'B="3 check strip 1 +30 lb N ac in z"' in task
 
 
 def test_zip_is_the_same_every_day(made: Prescription, tmp_path: Path) -> None:

@@ -110,6 +110,13 @@ def places_of(opened: Opened) -> Places:
     edges = _edges(opened)
     points = shapely.points(easting, northing)
     near = np.unique(edges.query(points, predicate="dwithin", distance=clearance)[0])
+    edge_m = opened.sheet.edge_m if opened.sheet else 0.0
+    if edge_m > 0:  # the grid is meant to reach so far past the boundary
+        shapely.prepare(ground.boundary)
+        reached = shapely.dwithin(ground.boundary, points, edge_m + clearance) & ~shapely.intersects(
+            ground.boundary, points
+        )
+        near = np.union1d(near, np.flatnonzero(reached))
     kept = np.setdiff1d(np.arange(count), near)[:POINTS]
     easting, northing, points = easting[kept], northing[kept], points[kept]
     for area in (ground.boundary, ground.no_apply):

@@ -82,7 +82,7 @@ def _member_faults(data: dict[str, Any], text: str) -> list[tuple[str, str]]:
     if "crs" in data:
         faults.append(("GeoJSON members", "it has a crs member (RFC 7946 allows none)"))
     for feature in data["features"]:
-        keys = set(feature["properties"])
+        keys = set(feature["properties"]) - {"label"}
         if keys != _KEYS:
             odd = ", ".join(sorted(keys ^ _KEYS))
             faults.append(

@@ -56,7 +56,8 @@ def _feature(zone: DrawnZone, rate_unit: str) -> dict[str, Any]:
             "rate_unit": rate_unit,
             "rate_n_lb_ac": round(zone.rate.rate_n_lb_ac, 6),
             "acres": round(zone.rate.acres, 6),
-        },
+        }
+        | ({"label": zone.rate.label} if zone.rate.label else {}),
         "geometry": {
             "type": "Polygon" if single else "MultiPolygon",
             "coordinates": polygons[0] if single else polygons,

@@ -54,6 +54,7 @@ def _layers(prescription: Prescription) -> list[tuple[str, str, list[shapely.Geo
         "nitrate_ppm": [rate.nitrate_ppm for rate in rates],
         "organic_matter_pct": [rate.organic_matter_pct for rate in rates],
         "yield_goal_bu_ac": [rate.yield_goal_bu_ac for rate in rates],
+        "label": _texts([rate.label for rate in rates]),
         "changes": _texts([changes_in_words(rate.changes) for rate in rates]),
         "status": _texts([state] * len(rates)),
     }

@@ -14,7 +14,7 @@ from vrn.export.iso_grid import iso_grid
 from vrn.export.lonlat import DrawnZone, drawn_zones, lonlat_parts, rings
 from vrn.export.names import terminal_name
 from vrn.field.area import geodesic_acres
-from vrn.prescription.model import Prescription
+from vrn.prescription.model import Prescription, ZoneRate
 from vrn.units import AC_M2, GAL_AC_L_HA, GAL_AC_MM3_M2, LB_AC_KG_HA, LB_AC_MG_M2
 
 MOST_CODES: Final = 254
@@ -169,6 +169,11 @@ def _add_fixed_zones(task: ET.Element, prescription: Prescription) -> int:
     return len(codes)
 
 
+def _zone_name(rate: ZoneRate) -> str:
+    """``Zone 3``, or the number with what sets the zone apart."""
+    return terminal_name(f"{rate.zone} {rate.label}") if rate.label else f"Zone {rate.zone}"
+
+
 def _values(prescription: Prescription) -> list[int]:
     """Setpoint of each zone, in the order of the rates."""
     return [setpoint(rate.product_per_ac, prescription.product.unit) for rate in prescription.rates]
@@ -184,9 +189,10 @@ def _add_grid(task: ET.Element, prescription: Prescription, first_code: int, *, 
              "D": f"{grid.east_step_deg:.12f}", "E": str(cols), "F": str(rows), "G": _GRID_NAME}  # fmt: skip
     by_zone = np.zeros(max(numbers) + 1, dtype=np.int64)  # off the treated ground: code 0, or a rate of 0
     if per_zone:
+        names = {rate.zone: _zone_name(rate) for rate in prescription.rates}
         for code, (number, value) in enumerate(zip(numbers, values, strict=True), start=first_code):
             by_zone[number] = code
-            _add_zone(task, prescription, code, f"Zone {number}", value)
+            _add_zone(task, prescription, code, names[number], value)
         _enough_codes(first_code + len(numbers) - 1, "zones")
         cells: NDArray[np.generic] = by_zone[grid.zone].astype(np.uint8)
         extra = {"I": "1"}
@@ -207,7 +213,7 @@ def _add_polygons(task: ET.Element, prescription: Prescription, first_code: int)
     _enough_codes(first_code + len(parts) - 1, "polygons")
     for code, (zone, part) in enumerate(parts, start=first_code):
         value = setpoint(zone.rate.product_per_ac, prescription.product.unit)
-        element = _add_zone(task, prescription, code, f"Zone {zone.rate.zone}", value)
+        element = _add_zone(task, prescription, code, _zone_name(zone.rate), value)
         polygon = ET.Element("PLN", A="2")
         _add_rings(polygon, part)
         element.insert(0, polygon)

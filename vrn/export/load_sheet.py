@@ -149,6 +149,9 @@ def _rates(prescription: Prescription) -> Iterator[str]:
     zeros = [str(rate.zone) for rate in prescription.rates if rate.rate_n_lb_ac == 0]
     if zeros:
         yield f"  Zone {', '.join(zeros)}: rate 0, drive over with the product off."
+    for rate in prescription.rates:
+        if rate.label:
+            yield f"  Zone {rate.zone}: {one_line(rate.label, most=70)}"
     yield "  No-apply ground has no zone: nothing is applied there."
 
 

@@ -8,9 +8,11 @@ from typing import Final
 
 from vrn.errors import InputFileError
 from vrn.export.lonlat import dated, drawn_zones, rings
+from vrn.export.names import terminal_name
 from vrn.prescription.model import Prescription
 
 COLUMNS: Final = ("RATE", "ZONE", "UNIT")
+LABEL: Final = "LABEL"
 _NAME: Final = re.compile(r"[A-Z][A-Z0-9_]{0,9}")
 _PRJ: Final = (
     'GEOGCS["GCS_WGS_1984",DATUM["D_WGS_1984",SPHEROID["WGS_1984",6378137.0,298.257223563]],'
@@ -50,7 +52,7 @@ def column_names(renamed: dict[str, str]) -> dict[str, str]:
         if not _NAME.fullmatch(name):
             problem = f"export.shapefile_columns.{column}: “{name}” does not fit a shapefile."
             raise InputFileError(problem, "Give up to ten of A–Z, 0–9 and _, a letter first.")
-    if len(set(names.values())) < len(names):
+    if len({*names.values(), LABEL}) <= len(names):
         problem = f"export.shapefile_columns: two columns would be named alike ({', '.join(names.values())})."
         raise InputFileError(problem, "Give each column a name of its own.")
     return names
@@ -95,7 +97,8 @@ def shapefile_parts(prescription: Prescription) -> dict[str, bytes]:
     Returns
     -------
     files : dict of str to bytes
-        A record for each single polygon, shells clockwise, WGS 84; ``RATE N(10,2)``, ``ZONE N(4,0)``, ``UNIT C(10)``.
+        A record for each single polygon, shells clockwise, WGS 84; ``RATE N(10,2)``, ``ZONE N(4,0)``, ``UNIT C(10)``,
+        and ``LABEL C(40)`` where a zone has a label.
     """
     import shapefile  # pyshp: the one writer that keeps the widths
 
@@ -105,10 +108,14 @@ def shapefile_parts(prescription: Prescription) -> dict[str, bytes]:
         writer.field(names["RATE"], "N", 10, 2)
         writer.field(names["ZONE"], "N", 4, 0)
         writer.field(names["UNIT"], "C", 10)
+        labelled = any(rate.label for rate in prescription.rates)
+        if labelled:  # check strips are told apart
+            writer.field(LABEL, "C", 40)
         for zone in drawn_zones(prescription):
             for part in zone.parts:
                 writer.poly(rings(part, clockwise_shell=True))
-                writer.record(round(zone.rate.rate_product, 2), zone.rate.zone, prescription.rate_unit)
+                label = (terminal_name(zone.rate.label, most=40, instead=""),) if labelled else ()
+                writer.record(round(zone.rate.rate_product, 2), zone.rate.zone, prescription.rate_unit, *label)
     table = bytearray(dbf.getvalue())
     day = dated(prescription)
     table[1:4] = bytes((day.year - 1900, day.month, day.day))  # not the day it was run

@@ -104,7 +104,7 @@ def _zone(rate: ZoneRate) -> dict[str, Any]:
         "yield_goal_bu_ac": _known(rate.yield_goal_bu_ac),
         "need_lb_ac": _known(rate.need_lb_ac),
         "ledger": {key: _known(value) for key, value in ledger.items()},
-    }
+    } | ({"label": rate.label} if rate.label else {})
 
 
 def _surface(surface: Surface) -> dict[str, Any]:

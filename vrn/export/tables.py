@@ -33,12 +33,12 @@ def write_tables(prescription: Prescription, folder: Path) -> None:
     unit = prescription.product.unit
     header = ["zone", "acres", "parts", "rate_n_lb_ac", "rate_product", "rate_unit", f"product_{unit}_ac",
               f"product_{unit}", "n_lb", "need_lb_ac", "need_se_lb_ac", "nitrate_ppm", "organic_matter_pct",
-              "yield_goal_bu_ac", "changes", "status"]  # fmt: skip
+              "yield_goal_bu_ac", "label", "changes", "status"]  # fmt: skip
     zones: list[list[object]] = [
         [rate.zone, rate.acres, rate.parts, rate.rate_n_lb_ac, rate.rate_product, prescription.rate_unit,
          rate.product_per_ac, rate.product_per_ac * rate.acres, rate.rate_n_lb_ac * rate.acres, rate.need_lb_ac,
          rate.need_se_lb_ac, rate.nitrate_ppm, rate.organic_matter_pct, rate.yield_goal_bu_ac,
-         changes_in_words(rate.changes), status(prescription)]
+         rate.label, changes_in_words(rate.changes), status(prescription)]
         for rate in prescription.rates
     ]  # fmt: skip
     _write(folder / "zones.csv", header, zones)

@@ -1,0 +1,62 @@
+"""``vrn verify`` on the demo fields in every variant of the controller files."""
+
+import itertools
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import vrn
+from vrn.audit import verify
+from vrn.export.geojson import write_geojson
+from vrn.export.geopackage import write_geopackage
+from vrn.export.gpx import write_gpx
+from vrn.export.guard import check_before_writing
+from vrn.export.iso import write_iso
+from vrn.export.load_sheet import write_load_sheet
+from vrn.export.raster import write_rasters
+from vrn.export.shapefile import write_shapefile
+from vrn.export.summary import write_summary
+from vrn.export.tables import write_tables
+from vrn.prescription.model import Prescription
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
+ALL_BUT_PAGES = (write_geojson, write_shapefile, write_iso, write_geopackage, write_rasters, write_gpx, write_tables,
+                 write_load_sheet, write_summary)  # fmt: skip
+VARIANTS = [
+    {"iso_version": version, "iso_grid": kind}
+    for version, kind in itertools.product(("3.3", "4.3"), ("type-2", "type-1", "polygons"))
+]
+
+
+@pytest.fixture(scope="module", params=["cedar_bend", "heron_flat", "mill_race"])
+def built(request: pytest.FixtureRequest) -> Prescription:
+    """A demo field's prescription."""
+    return vrn.build(vrn.read_field(DEMO / request.param / "field.toml"))
+
+
+@pytest.mark.parametrize("export", VARIANTS, ids=lambda export: " ".join(export.values()))
+def test_every_variant_passes(export: dict[str, Any], built: Prescription, tmp_path: Path) -> None:
+    """Nothing is found in any version and kind of the ISO 11783-10 task, nor in the files beside it."""
+    settings = built.field.settings
+    settings = replace(settings, export=replace(settings.export, **export))
+    made = replace(built, field=replace(built.field, settings=settings))
+    check_before_writing(made)
+    for write_one in ALL_BUT_PAGES:
+        write_one(made, tmp_path)
+    found = verify(tmp_path)
+    assert found.ok, [f"{check.name}: {check.detail}" for check in found.failed]
+    assert len(found.checks) > 25
+
+
+def test_renamed_columns_and_edge_buffer_pass(built: Prescription, tmp_path: Path) -> None:
+    """Columns named for a controller, an edge buffer, metric units and fixed rates are no fault."""
+    settings = built.field.settings
+    export = replace(settings.export, shapefile_columns={"RATE": "TGT"}, out_of_field_rate_n_lb_ac=30.0)
+    settings = replace(settings, export=export, units="metric", field=replace(settings.field, edge_buffer_ft=25.0))
+    made = replace(built, field=replace(built.field, settings=settings))
+    for write_one in ALL_BUT_PAGES:
+        write_one(made, tmp_path)
+    found = verify(tmp_path)
+    assert found.ok, [f"{check.name}: {check.detail}" for check in found.failed]
