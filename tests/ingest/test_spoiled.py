@@ -131,8 +131,37 @@ def test_spoiled_input(case: Spoiled, field_folder: Path, capsys: pytest.Capture
         assert re.search(case.says, problem, re.DOTALL), said.err
         assert re.search(case.remedy, said.err), said.err
         assert remedy.strip()
+        out = field_folder.parent / "rx"
+        assert main(["build", str(field_folder / "field.toml"), "--out", str(out)]) == 2
+        assert capsys.readouterr().err == said.err
+        assert not out.exists()
+        assert _tree(field_folder) == before
     else:
         assert status in (0, 1)
         told = [f for f in json.loads(said.out)["findings"] if re.search(case.says, f["problem"])]
         assert told, said.out
         assert re.search(case.remedy, told[0]["remedy"]), told
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    "case", [case for case in CASES if case.outcome == spoiled.FINDING], ids=lambda case: case.name
+)
+def test_doubtful_input_builds_with_its_finding(
+    case: Spoiled, field_folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What can be used builds, and the finding stands in summary.json; inputs are the same byte for byte."""
+    case.spoil(field_folder)
+    before = _tree(field_folder)
+    out = field_folder.parent / "rx"
+    status = main(["build", str(field_folder / "field.toml"), "--out", str(out)])
+    said = capsys.readouterr()
+    assert "Traceback" not in said.out + said.err
+    assert _tree(field_folder) == before
+    if status == 2:  # what reading lets through, a method may still refuse
+        assert not out.exists()
+        assert re.search(r"vrn: .+\n +.+", said.err)
+        return
+    assert status in (0, 1)
+    told = json.loads((out / "summary.json").read_text(encoding="utf-8"))["findings"]
+    assert any(re.search(case.says, finding["problem"]) for finding in told)
