@@ -8,6 +8,7 @@ from vrn.surface.fit import fit_variogram
 from vrn.surface.kriging import ordinary_kriging
 from vrn.surface.layers import area_means, layer_on_grid
 from vrn.surface.likelihood import restricted_log_likelihood
+from vrn.surface.points import points_on_grid
 from vrn.surface.variogram import Variogram
 
 __all__ = [
@@ -23,5 +24,6 @@ __all__ = [
     "layer_on_grid",
     "leave_one_out",
     "ordinary_kriging",
+    "points_on_grid",
     "restricted_log_likelihood",
 ]

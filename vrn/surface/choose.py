@@ -11,8 +11,10 @@ from numpy.typing import ArrayLike, NDArray
 from vrn.errors import OutOfRangeError
 from vrn.surface.estimators import DRIFT, MEAN, Estimator, InverseDistance, Kriged, Mean
 from vrn.surface.fit import MOST_BY_LIKELIHOOD, fit_places
+from vrn.surface.kriging import MOST_AT_ONCE
 from vrn.surface.likelihood import highest_on_grid, likeliest
-from vrn.surface.places import Places, places_of, points_of
+from vrn.surface.many_points import Held, LocalKriged
+from vrn.surface.places import Places, places_of, points_of, readings_of
 from vrn.surface.threads import one_blas_thread
 from vrn.surface.transform import Scale, Transform
 from vrn.surface.variogram import Model, Variogram
@@ -71,6 +73,8 @@ class Interpolation:
         What the surface was made from.
     estimator : Estimator
         What was chosen, for other targets and for draws.
+    target_drift : ndarray, shape (m, q), or None
+        The drift's layers at the targets, as the estimator takes them.
     """
 
     estimate: NDArray[np.float64]
@@ -82,9 +86,11 @@ class Interpolation:
     readings: int
     places: int
     estimator: Estimator
+    target_drift: NDArray[np.float64] | None = None
 
     def to_plain(self) -> dict[str, Any]:
         """The choice as str, numbers, lists and dicts, each reading as the others tell it; the surface left out."""
+        told = self.estimator.estimate if len(self.estimator.estimate) == self.readings <= MOST_AT_ONCE else ()
         rmse = {candidate.name: candidate.rmse for candidate in self.candidates}
         return {
             "chosen": self.chosen,
@@ -92,7 +98,7 @@ class Interpolation:
             "mean_rmse": rmse.get(MEAN),
             "variogram": self.variogram.to_plain() if self.variogram else None,
             "candidates": [asdict(candidate) for candidate in self.candidates],
-            "left_out": [round(float(value), 4) for value in self.estimator.estimate] if self.candidates else [],
+            "left_out": [round(float(value), 4) for value in told] if self.candidates else [],
             "readings": self.readings,
             "places": self.places,
             "notes": list(self.notes),
@@ -162,6 +168,8 @@ def interpolate(
     if not known.all() and known.any():
         notes.append(f"{int((~known).sum())} of {len(numbers)} readings are unknown and left out.")
         points, numbers = points[known], numbers[known]
+    if len(points) > MOST_AT_ONCE and drift is None and error_variance is None:
+        return _of_many(points, numbers, targets, notes)
     places = places_of(points, numbers, error_variance)
     if len(places) < len(numbers):
         notes.append(f"{len(numbers)} readings were taken at {len(places)} places; each place counts once.")
@@ -171,7 +179,8 @@ def interpolate(
         notes.append("No surface told readings it had not seen better than their plain mean: the mean is used.")
     if isinstance(chosen, Kriged):
         notes.append("The nugget is taken for error of instrument and composite and filtered out of the surface.")
-    estimate, se = chosen.at(targets, layers.at_targets if chosen.name.startswith(DRIFT) else None)
+    there = layers.at_targets if chosen.name.startswith(DRIFT) else None
+    estimate, se = chosen.at(targets, there)
     kriged = next((trial for trial in reversed(trials) if isinstance(trial, Kriged)), None)
     kriged = chosen if isinstance(chosen, Kriged) else kriged
     if kriged is not None and kriged.variogram.fit is not None:
@@ -186,6 +195,7 @@ def interpolate(
         readings=len(numbers),
         places=len(places),
         estimator=chosen,
+        target_drift=there,
     )
 
 
@@ -232,6 +242,23 @@ class _Drift:
         if not here.shape[1] or np.linalg.matrix_rank(here, tol=1e-6 * len(here) ** 0.5) < here.shape[1]:
             return cls()
         return cls(at_readings=here, at_targets=np.nan_to_num(there))
+
+
+def _of_many(
+    points: NDArray[np.float64], values: NDArray[np.float64], targets: NDArray[np.float64], notes: list[str]
+) -> Interpolation:
+    """Mean or local kriging of thousands of points, judged on one in twenty."""
+    readings_of(points, values)
+    local = LocalKriged.of(points, values)
+    mean = Held.mean(values, local.held)
+    candidates = tuple(_judge(trial, values[local.held], mean) for trial in (mean, local))
+    chosen: Estimator = local if candidates[1].skill > 0 else Mean.of(places_of(points, values))
+    estimate, se = chosen.at(targets, None)
+    notes.append(f"Candidates were judged on {len(local.held)} of {len(values)} points, held out.")
+    return Interpolation(
+        estimate=estimate, se=se, chosen=chosen.name, candidates=candidates, variogram=local.variogram,
+        notes=tuple(notes), readings=len(values), places=len(values), estimator=chosen,
+    )  # fmt: skip
 
 
 def _trials(places: Places, layers: _Drift, notes: list[str]) -> list[Estimator]:
@@ -288,7 +315,7 @@ def _variograms(places: Places, *, anisotropy: bool) -> tuple[Variogram, tuple[V
     return likeliest(places, anisotropy=anisotropy)
 
 
-def _judge(trial: Estimator, values: NDArray[np.float64], mean: Estimator) -> Candidate:
+def _judge(trial: Estimator | Held, values: NDArray[np.float64], mean: Estimator | Held) -> Candidate:
     error = trial.estimate - values
     squared, of_mean = float(np.mean(error**2)), float(np.mean((mean.estimate - values) ** 2))
     msdr = None

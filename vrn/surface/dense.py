@@ -13,7 +13,7 @@ from vrn.surface.variogram import Variogram
 
 _POINTS_A_BUCKET = 3.0
 _CHUNK = 2_048
-_PAIR_CHUNKS = 64  # fixed, so that sums do not depend on the number of processors
+_REACH = 6  # buckets to the cutoff of a variogram
 
 
 def compiled() -> ModuleType:
@@ -128,17 +128,19 @@ def count_pairs(
         If numba is not installed.
     """
     kernels = compiled()
-    order = np.argsort(points[:, 0], kind="stable")
+    west, south = points.min(axis=0)
+    width, height = np.ptp(points, axis=0)
+    side = max(float(edges[-1]) / _REACH, max(float(width), float(height)) / 2_000.0)
+    cols, rows = int(width / side) + 1, int(height / side) + 1
+    order, start = kernels.bucket_of(points, west, south, side, rows, cols)
     east, north = (np.ascontiguousarray(points[order, axis]) for axis in (0, 1))
     value = values[order]
-    # every chunk holds about as many pairs as the others
-    share = 1.0 - np.sqrt(np.linspace(1.0, 0.0, _PAIR_CHUNKS + 1))
-    cuts = np.round(share * len(value)).astype(int).tolist()
+    reach = int(np.ceil(edges[-1] / side))
 
-    def some(k: int) -> Any:
-        return kernels.pairs_chunk(cuts[k], cuts[k + 1], east, north, value, edges)
+    def some(row: int) -> Any:
+        return kernels.pairs_chunk(row, row + 1, east, north, value, start, rows, cols, reach, edges)
 
-    parts = list(in_threads(some, range(_PAIR_CHUNKS)))
+    parts = in_threads(some, range(rows))
     pairs, distances, squares = (np.sum([part[k] for part in parts], axis=0) for k in range(3))
     return pairs, distances, squares
 

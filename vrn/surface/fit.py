@@ -122,11 +122,11 @@ def fit_places(
             problem = "Least squares on bins cannot take account of a drift, of known errors or of direction."
             raise OutOfRangeError(problem, 'Fit with method="restricted maximum likelihood".')
         points = places.coordinates_m[places.place]
-        return _least_squares(empirical_variogram(points, places.values, cutoff_m=cutoff_m, bins=bins), shape)
+        return least_squares(empirical_variogram(points, places.values, cutoff_m=cutoff_m, bins=bins), shape)
     return Likelihood(places, shape, drift).best(anisotropy=anisotropy)
 
 
-def _least_squares(empirical: EmpiricalVariogram, shape: Variogram) -> Variogram:
+def least_squares(empirical: EmpiricalVariogram, shape: Variogram) -> Variogram:
     """Nugget, partial sill and range that come nearest to the bins, weighted by pairs over distance squared."""
     from scipy.optimize import minimize_scalar
 

@@ -180,34 +180,50 @@ def krige_chunk(  # type: ignore[no-untyped-def]
     return True
 
 
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
+def _differences(i, first, last, east, north, value, distance, square):  # type: ignore[no-untyped-def]
+    """Distances and squared differences of point ``i`` and points ``first`` to ``last``."""
+    for k in range(last - first):
+        dx = east[first + k] - east[i]
+        dy = north[first + k] - north[i]
+        dv = value[first + k] - value[i]
+        distance[k] = math.sqrt(dx * dx + dy * dy)
+        square[k] = dv * dv
+
+
 @njit(cache=True, nogil=True)
-def pairs_chunk(first, last, east, north, value, edges):  # type: ignore[no-untyped-def]
-    """Pairs, distances and squared differences by bin, of points ``first`` to ``last`` with all later ones."""
+def pairs_chunk(first_row, last_row, east, north, value, start, rows, cols, reach, edges):  # type: ignore[no-untyped-def]
+    """Pairs, distances and squared differences by bin, of the points of some rows of buckets with all later ones."""
     bins = len(edges) - 1
-    pairs = np.zeros(bins, np.int64)
-    distances = np.zeros(bins)
-    squares = np.zeros(bins)
+    pairs = np.zeros((4, bins), np.int64)  # four of each, so that one addition need not wait for the last
+    distances = np.zeros((4, bins))
+    squares = np.zeros((4, bins))
     cutoff = edges[bins]
     scale = bins / cutoff
-    for i in range(first, last):
-        for j in range(i + 1, len(east)):
-            dx = east[j] - east[i]
-            if dx > cutoff:
-                break
-            dy = north[j] - north[i]
-            squared = dx * dx + dy * dy
-            if squared == 0.0:
-                continue
-            distance = math.sqrt(squared)
-            if distance > cutoff:
-                continue
-            b = min(int(distance * scale), bins - 1)
-            if distance <= edges[b]:
-                b -= 1
-            elif distance > edges[b + 1]:
-                b += 1
-            difference = value[j] - value[i]
-            pairs[b] += 1
-            distances[b] += distance
-            squares[b] += difference * difference
-    return pairs, distances, squares
+    distance = np.empty(512)
+    square = np.empty(512)
+    for row in range(first_row, last_row):
+        for col in range(cols):
+            for other in range(row, min(row + reach, rows - 1) + 1):
+                here = other * cols
+                begin = start[here + max(col - reach, 0)]
+                end = start[here + min(col + reach, cols - 1) + 1]
+                for i in range(start[row * cols + col], start[row * cols + col + 1]):
+                    at = max(begin, i + 1)
+                    while at < end:
+                        upto = min(at + 512, end)
+                        _differences(i, at, upto, east, north, value, distance, square)
+                        for k in range(upto - at):
+                            d = distance[k]
+                            if d > cutoff or d == 0.0:
+                                continue
+                            b = min(int(d * scale), bins - 1)
+                            if d <= edges[b]:
+                                b -= 1
+                            elif d > edges[b + 1]:
+                                b += 1
+                            pairs[k & 3, b] += 1
+                            distances[k & 3, b] += d
+                            squares[k & 3, b] += square[k]
+                        at = upto
+    return pairs.sum(axis=0), distances.sum(axis=0), squares.sum(axis=0)

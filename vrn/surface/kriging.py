@@ -12,7 +12,7 @@ from vrn.surface.threads import in_threads, one_blas_thread
 from vrn.surface.variogram import Variogram
 
 _TILE_NUMBERS = 65_536  # covariances held at a time: half a megabyte, which stays in cache
-_MOST_GLOBAL = 3_000  # places; above it the nearest speak for each target
+MOST_AT_ONCE = 3_000  # places; above it the nearest speak for each target
 _USUAL_NEIGHBORS = 24
 
 
@@ -71,7 +71,7 @@ def ordinary_kriging(
     >>> estimate.tolist(), variance.round(4).tolist()
     ([12.0, 10.0], [0.664, 0.0])
     """
-    if neighbors is None and len(points_of(coordinates_m)) <= _MOST_GLOBAL:
+    if neighbors is None and len(points_of(coordinates_m)) <= MOST_AT_ONCE:
         answer = Kriging.of(places_of(coordinates_m, values, error_variance), variogram).at(targets_m)
         return answer.estimate, answer.variance
     from vrn.surface.dense import local_kriging

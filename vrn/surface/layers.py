@@ -1,6 +1,7 @@
 """Layers of every kind onto the field's grid: constants, points, polygons and rasters, by area."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,7 @@ from vrn.errors import CrsMismatchError, InputFileError
 from vrn.field.grid import Grid
 from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer
 from vrn.field.surface import Surface
-from vrn.surface.choose import interpolate
+from vrn.surface.points import points_on_grid
 
 
 def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None) -> Surface:
@@ -60,12 +61,8 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None) -> Surfa
         if not np.isfinite(layer.values).any():
             problem = f"{layer.source}: no point of {layer.name} has a value."
             raise InputFileError(problem, "Check the column, or leave the layer out.")
-        made = interpolate(layer.coordinates_m, layer.values, grid.centers_m())
-        se = None if made.se is None else made.se.reshape(grid.shape)
-        details = made.to_plain() | {"source": layer.source}
-        return Surface(
-            name=name, grid=grid, values=made.estimate.reshape(grid.shape), se=se, chosen=made.chosen, details=details
-        )
+        surface = points_on_grid(layer.coordinates_m, layer.values, grid, name=name)
+        return replace(surface, details=surface.details | {"source": layer.source})
     if isinstance(layer, PolygonLayer):
         values, covered = _polygons_on(layer.polygons, layer.values, grid)
         chosen, reach_m = "polygons by area", grid.cell_m

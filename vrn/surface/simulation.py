@@ -44,7 +44,7 @@ def gaussian_fields(
     Dietrich & Newsam (1997), Fast and exact simulation of stationary Gaussian processes through circulant embedding of
     the covariance matrix, SIAM J. Sci. Comput. 18, 1088–1107; Wood & Chan (1994), J. Comput. Graph. Stat. 3, 409–432.
     """
-    if not variogram.partial_sill:
+    if not (variogram.partial_sill and count):
         return np.zeros((count, grid.rows * grid.cols), np.float32), np.zeros((count, len(points_m)))
     from scipy import fft
 
@@ -57,7 +57,7 @@ def gaussian_fields(
         if k + 1 < count:
             fields[k + 1] = pair.imag
     cells = fields.reshape(count, -1)
-    return cells, _at_points(grid, points_m, variogram, cells, rng)
+    return cells, _at_points(grid, points_m, variogram, cells, rng) if len(points_m) else np.empty((count, 0))
 
 
 def _embedding_root(grid: Grid, variogram: Variogram) -> NDArray[np.float32]:

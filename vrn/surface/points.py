@@ -1,0 +1,84 @@
+"""Readings at points onto the field's grid, with layers they may follow and with draws."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from vrn.field.grid import Grid
+from vrn.field.surface import Surface
+from vrn.surface.choose import interpolate
+from vrn.surface.estimators import Estimator
+from vrn.surface.places import points_of
+from vrn.surface.threads import one_blas_thread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GridDraws:
+    """Draws of a surface of readings: fields that the readings allow, the same for the same seed."""
+
+    estimator: Estimator
+    grid: Grid
+    drift: NDArray[np.float64] | None
+
+    def __call__(self, count: int, *, seed: int) -> NDArray[np.float32]:
+        """Shape (count, rows, cols)."""
+        draw = one_blas_thread(self.estimator.draws)
+        return draw(self.grid, self.drift, count, np.random.default_rng(seed)).reshape(count, *self.grid.shape)
+
+
+def points_on_grid(
+    coordinates_m: ArrayLike,
+    values: ArrayLike,
+    grid: Grid,
+    *,
+    name: str,
+    error_variance: ArrayLike | None = None,
+    drift: Sequence[Surface] = (),
+) -> Surface:
+    """
+    Surface of readings on the grid, as `interpolate` chooses it.
+
+    Parameters
+    ----------
+    coordinates_m : array_like, shape (n, 2)
+        Easting, northing of the readings. [m]
+    values : array_like, shape (n,)
+        In the unit that ends ``name``; NaN readings are left out, and told.
+    grid : Grid
+    name : str
+    error_variance : array_like, shape (n,) or (), optional
+        Known variance of each reading's error.
+    drift : sequence of Surface
+        Surfaces on the same grid that the values may follow; used only when readings left out say that it helps.
+
+    Returns
+    -------
+    surface : Surface
+        With ``draws`` unless there is only one reading.
+
+    Examples
+    --------
+    >>> grid = Grid(crs="EPSG:32615", west_m=0.0, north_m=10.0, cell_m=10.0, rows=1, cols=2)
+    >>> surface = points_on_grid([(5, 5), (15, 5)], [8.0, 12.0], grid, name="nitrate_ppm")
+    >>> surface.chosen, surface.values.tolist(), surface.draws(100, seed=1).shape
+    ('mean', [[10.0, 10.0]], (100, 1, 2))
+    """
+    points = points_of(coordinates_m)
+    here = there = None
+    if drift:
+        layers = np.column_stack([surface.values.ravel() for surface in drift])
+        row, col, _ = grid.cells_of(points)
+        here, there = layers[row * grid.cols + col], layers
+    made = interpolate(points, values, grid.centers_m(), error_variance=error_variance, drift=here, target_drift=there)
+    shape = grid.shape
+    return Surface(
+        name=name,
+        grid=grid,
+        values=made.estimate.reshape(shape),
+        se=None if made.se is None else made.se.reshape(shape),
+        chosen=made.chosen,
+        details=made.to_plain(),
+        draws=None if made.se is None else GridDraws(estimator=made.estimator, grid=grid, drift=made.target_drift),
+    )
