@@ -76,9 +76,9 @@ def drive(
     Notes
     -----
     One rate at a time over the whole swath. The controller reads the map where the middle of the machine will be after
-    the look-ahead and moves to a new rate evenly over the rate-change time; off the map it keeps the last rate. Each
-    section is off wherever its middle is off the treated ground. Turns are not driven: every pass begins at
-    speed with its first rate reached.
+    the look-ahead (where that is off the map, at the nearest part of the swath that is on it) and moves to a new rate
+    evenly over the rate-change time; off the map it keeps the last rate. Each section is off wherever its middle is
+    off the treated ground. Turns are not driven: every pass begins at speed with its first rate reached.
 
     Examples
     --------
@@ -102,6 +102,11 @@ def drive(
 
     along = np.arange(passes.along_m[0] + _STEP_M / 2, passes.along_m[1], _STEP_M)
     middle = _labels_at(labels, grid, passes.to_field(along[:, None] + ahead_m, passes.across_m[None, :]))
+    for beside in sorted(((np.arange(8) + 0.5) / 8 - 0.5) * swath_m, key=abs):
+        if (middle > 0).all():
+            break
+        aside = _labels_at(labels, grid, passes.to_field(along[:, None] + ahead_m, passes.across_m[None, :] + beside))
+        middle = np.where(middle > 0, middle, aside)
     rate = _controlled(_held(middle, rate_n_lb_ac), change_steps=change_m / _STEP_M)
 
     section_m = swath_m / machine.sections
@@ -187,7 +192,7 @@ def _held(zone: NDArray[np.int32], rate_by_zone: NDArray[np.float64]) -> NDArray
 
 
 def _controlled(asked: NDArray[np.float64], *, change_steps: float) -> NDArray[np.float64]:
-    """Rate reached at each step when every change takes ``change_steps`` steps, evenly."""
+    """Mean rate over each step when every change takes ``change_steps`` steps, evenly."""
     if change_steps <= 1:
         return asked
     rate = asked.copy()
@@ -197,4 +202,4 @@ def _controlled(asked: NDArray[np.float64], *, change_steps: float) -> NDArray[n
         pace = np.where(changed, (asked[i] - rate[i - 1]) / change_steps, pace)
         left = asked[i] - rate[i - 1]
         rate[i] = rate[i - 1] + np.where(np.abs(left) <= np.abs(pace) + 1e-12, left, pace)
-    return rate
+    return np.concatenate([rate[:1], (rate[1:] + rate[:-1]) / 2.0])

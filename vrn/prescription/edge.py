@@ -3,6 +3,7 @@
 import dataclasses
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from vrn.field.grid import Grid
@@ -52,12 +53,12 @@ def buffered_rates(prescription: Prescription) -> tuple[Grid, NDArray[np.float64
     field = prescription.field
     if buffer_m > 0:
         outside = np.isnan(rate) & ~inside(field.boundary, touched=False)
-        distance, nearest = distance_transform_edt(np.isnan(rate), return_indices=True)
-        reached = outside & (distance * grown.cell_m <= buffer_m + grown.cell_m / 2)
+        nearest = distance_transform_edt(np.isnan(rate), return_distances=False, return_indices=True)
+        reached = outside.copy()
+        shapely.prepare(field.boundary)
+        reached[outside] = shapely.dwithin(shapely.points(grown.centers_m()[outside.ravel()]), field.boundary, buffer_m)
         rate = np.where(reached, rate[tuple(nearest)], rate)
     if not field.no_apply.is_empty:
         untreated = inside(field.no_apply, touched=False)
-        labels = np.pad(prescription.zones.labels, pad)
-        rate = np.where(untreated & ((labels == 0) | np.isnan(rate)), 0.0, rate)
         rate = np.where(untreated, 0.0, rate)
     return grown, rate

@@ -4,10 +4,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import pyproj
 import shapely
 from numpy.typing import NDArray
 
 from vrn.field.area import transformer
+
+_GEOD = pyproj.Geod(ellps="WGS84")
+_OVERHANG = 0.05  # of a swath, that passes may leave at the edges together before one more is driven
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,8 +72,8 @@ def convergence_deg(point: shapely.Geometry, crs: str) -> float:
     x, y = shapely.get_x(point), shapely.get_y(point)
     to_lonlat = transformer(crs, "EPSG:4326")
     longitude, latitude = to_lonlat.transform(np.array([x, x]), np.array([y, y + 10.0]))
-    east = math.radians(longitude[1] - longitude[0]) * math.cos(math.radians(latitude[0]))
-    return math.degrees(math.atan2(east, math.radians(latitude[1] - latitude[0])))
+    azimuth, _, _ = _GEOD.inv(longitude[0], latitude[0], longitude[1], latitude[1])
+    return float(azimuth)
 
 
 def passes_over(treated: shapely.Geometry, *, crs: str, swath_m: float, heading_deg: float | None = None) -> Passes:
@@ -110,10 +114,12 @@ def passes_over(treated: shapely.Geometry, *, crs: str, swath_m: float, heading_
     true_heading = (grid_heading + lean) % 360.0 if heading_deg is None else heading_deg
     centre = (float(shapely.get_x(origin)), float(shapely.get_y(origin)))
     along, across = _turned(shapely.get_coordinates(treated), centre, grid_heading)
-    count = max(1, math.ceil((across.max() - across.min()) / swath_m - 1e-6))
+    width_m = float(across.max() - across.min())
+    count = max(1, math.ceil(width_m / swath_m - _OVERHANG))
+    first = float(across.min()) + max(0.0, width_m - count * swath_m) / 2.0
     return Passes(
         heading_deg=true_heading, grid_heading_deg=grid_heading, origin_m=centre,
-        across_m=across.min() + (np.arange(count) + 0.5) * swath_m,
+        across_m=np.asarray(first + (np.arange(count) + 0.5) * swath_m, dtype=float),
         along_m=(float(along.min()), float(along.max())),
     )  # fmt: skip
 
@@ -142,7 +148,7 @@ def fewest_turns_deg(treated: shapely.Geometry, *, swath_m: float) -> float:
 
     def turns(heading: float) -> tuple[int, float, float]:
         widths = [np.ptp(_turned(shapely.get_coordinates(part), (0.0, 0.0), heading)[1]) for part in parts]
-        return sum(math.ceil(width / swath_m - 0.05) for width in widths), round(float(sum(widths)), 3), heading
+        return sum(math.ceil(width / swath_m - _OVERHANG) for width in widths), round(float(sum(widths)), 3), heading
 
     return min(candidates, key=turns)
 

@@ -1,0 +1,200 @@
+"""A prescription: needs become rates, rates become product, and every pound is accounted for."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+
+from vrn.errors import InputFileError
+from vrn.field.settings import (
+    Application,
+    LimitSection,
+    MachineSection,
+    Override,
+    PriceSection,
+    ProductSection,
+    ReviewSection,
+)
+from vrn.field.surface import Surface
+from vrn.units import AC_M2
+
+Make = Callable[..., Any]
+
+
+def test_needs_become_rates_and_product(made: Make) -> None:
+    """60, 102 and 148 lb/ac on equal thirds of 160,000 m²; UAN 32 holds .32 × 11.06 = 3.5392 lb N/gal."""
+    prescription = made(product=ProductSection(name="UAN 32")).prescribe()
+    assert [rate.need_lb_ac for rate in prescription.rates] == pytest.approx([60, 102, 148])
+    assert [rate.rate_n_lb_ac for rate in prescription.rates] == [60, 100, 150]
+    assert [rate.rate_product for rate in prescription.rates] == pytest.approx([16.953, 28.255, 42.382], abs=5e-4)
+    assert prescription.rate_unit == "gal/ac"
+    assert prescription.acres == pytest.approx(160_000 / AC_M2, rel=2e-3)  # ellipsoid against the projected plane
+    assert prescription.total_n_lb == pytest.approx(prescription.acres * (60 + 100 + 150) / 3, rel=1e-4)
+    assert prescription.total_product == pytest.approx(prescription.total_n_lb / 3.5392)
+    assert prescription.flat_rate_n_lb_ac == 105.0  # the mean need is 103.3
+
+
+def test_acres_are_geodesic_and_add_up(made: Make) -> None:
+    """The zones' acres add up to the geodesic area of the field."""
+    from pyproj import Geod
+
+    prescription = made().prescribe()
+    lonlat = prescription.field.boundary
+    from vrn.field.area import reproject
+
+    area_m2, _ = Geod(ellps="WGS84").geometry_area_perimeter(reproject(lonlat, "EPSG:32615", "EPSG:4326"))
+    assert sum(rate.acres for rate in prescription.rates) == pytest.approx(abs(area_m2) / AC_M2, rel=1e-9)
+    assert prescription.acres == pytest.approx(sum(rate.acres for rate in prescription.rates))
+
+
+def test_zone_ledgers_add_up_to_the_need(made: Make) -> None:
+    """The lines of each zone are means over the same cells, so they add up to the zone's need."""
+    for rate in made().prescribe().rates:
+        assert sum(line.lb_ac for line in rate.ledger.lines) == pytest.approx(rate.need_lb_ac, abs=1e-9)
+        assert [line.key for line in rate.ledger.lines] == ["crop", "soil_nitrate"]
+
+
+def test_the_basis_says_what_a_rate_is(made: Make) -> None:
+    """With the terminal in pounds of nitrogen the rate is nitrogen, the product per acre stays product."""
+    prescription = made(product=ProductSection(name="UAN 28", rate_basis="n")).prescribe()
+    assert prescription.rate_unit == "lb N/ac"
+    assert [rate.rate_product for rate in prescription.rates] == [60, 100, 150]
+    assert prescription.rates[1].product_per_ac == pytest.approx(33.50, abs=0.005)
+
+
+def test_dry_product_is_in_pounds(made: Make) -> None:
+    """Urea is 46 % N: 100 lb N/ac are 217.4 lb/ac."""
+    prescription = made(product=ProductSection(name="urea")).prescribe()
+    assert prescription.rate_unit == "lb/ac"
+    assert prescription.rates[1].rate_product == pytest.approx(217.4, abs=0.05)
+
+
+def test_no_need_is_no_rate(made: Make) -> None:
+    """A zone that holds more than the crop wants gets nothing, and a negative need is never a rate."""
+    prescription = made((-25.0, 80.0)).prescribe()
+    assert prescription.rates[0].need_lb_ac == 0.0
+    assert prescription.rates[0].rate_n_lb_ac == 0.0
+    assert prescription.rates[0].ledger.unclipped_lb_ac == pytest.approx(-25.0)
+
+
+def test_unknown_ground_gets_nothing_and_is_told(made: Make) -> None:
+    """A zone whose need nobody knows has a NaN need, a rate of 0 and a warning."""
+    prescription = made((60.0, np.nan)).prescribe()
+    assert np.isnan(prescription.rates[1].need_lb_ac)
+    assert prescription.rates[1].rate_n_lb_ac == 0.0
+    warnings = [finding for finding in prescription.findings if finding.level == "warning"]
+    assert any("unknown" in finding.problem for finding in warnings)
+    assert np.isfinite(prescription.total_n_lb)
+
+
+def test_the_caps_of_pass_season_and_machine(made: Make) -> None:
+    """148 lb/ac is held to 140 by the pass, or to 120 by a season of 200 with 80 applied; each is in the audit."""
+    limits = LimitSection(max_n_lb_ac=140.0)
+    held = made(limits=limits).prescribe()
+    assert held.rates[2].rate_n_lb_ac == 140.0
+    assert any("limits.max_n_lb_ac" in change.why for change in held.audit)
+    assert any(finding.about == "zone 3" and "8 lb/ac under the need" in finding.problem for finding in held.findings)
+    season = made(
+        limits=LimitSection(max_n_lb_ac=140.0, max_season_n_lb_ac=200.0),
+        applications=(Application(date=date(2026, 4, 20), product="urea", n_lb_ac=80.0),),
+    ).prescribe()
+    assert season.rates[2].rate_n_lb_ac == 120.0
+
+
+def test_an_as_applied_surface_goes_before_the_list(made: Make) -> None:
+    """Where the map of what is down says 110 in the east, the season's cap leaves 90 there and 130 in the west."""
+    field = made(
+        (150.0, 150.0), limits=LimitSection(max_season_n_lb_ac=200.0),
+        applications=(Application(date=date(2026, 4, 20), product="urea", n_lb_ac=10.0),),
+    )  # fmt: skip
+    values = np.where(field.zones.labels == 2, 110.0, 70.0)
+    down = Surface(name="applied_n_lb_ac", grid=field.grid, values=values, chosen="test")
+    prescription = replace(field, surfaces={**field.surfaces, "applied_n_lb_ac": down}).prescribe()
+    assert [rate.rate_n_lb_ac for rate in prescription.rates] == [130.0, 90.0]
+
+
+def test_a_persons_rate_stands_but_limits_hold(made: Make) -> None:
+    """An override with its reason goes before the need; 260 is held to 180; other zones make up no total for it."""
+    review = ReviewSection(override=(Override(zone=1, rate_n_lb_ac=82.0, reason="stand is thin"),
+                                     Override(zone=3, rate_n_lb_ac=260.0, reason="trial")))  # fmt: skip
+    prescription = made(
+        review=review, machine=MachineSection(max_rate_n_lb_ac=180.0), limits=LimitSection(max_n_lb_ac=200.0)
+    ).prescribe()
+    assert [rate.rate_n_lb_ac for rate in prescription.rates] == [80.0, 100.0, 180.0]
+    whys = [change.why for change in prescription.rates[0].changes]
+    assert whys[0] == "set by a person: stand is thin"
+    assert "rounded to the step" in whys[1]
+
+
+@pytest.mark.parametrize(
+    ("overrides", "message"),
+    [
+        ((Override(zone=7, rate_n_lb_ac=50.0, reason="x"),), "names zone 7; the field has 3"),
+        ((Override(zone=1, rate_n_lb_ac=50.0, reason="x"), Override(zone=1, rate_n_lb_ac=60.0, reason="y")), "twice"),
+        ((Override(zone=1, rate_n_lb_ac=50.0, reason="  "),), "gives no reason"),
+    ],
+)
+def test_overrides_that_make_no_sense_are_refused(made: Make, overrides: tuple[Override, ...], message: str) -> None:
+    """A zone that is not there, two rates for one zone, a rate without a reason."""
+    with pytest.raises(InputFileError, match=message):
+        made(review=ReviewSection(override=overrides)).prescribe()
+
+
+def test_draft_until_signed(made: Make) -> None:
+    """The finding goes when a name and a date are there."""
+    assert any("DRAFT" in finding.problem for finding in made().prescribe().findings)
+    signed = ReviewSection(approved_by="A. Agronomist", approved_on=date(2026, 6, 16))
+    assert not any("DRAFT" in finding.problem for finding in made(review=signed).prescribe().findings)
+
+
+def test_against_the_flat_rate(made: Make) -> None:
+    """One rate of 105 misses 60, 102 and 148 by 45, 3 and 43; the zones miss them by 0, 2 and 2."""
+    told = made().prescribe().details["flat"]
+    assert told["flat_misallocated_lb_ac"] == pytest.approx((45 + 3 + 43) / 3, rel=0.02)
+    assert told["zones_misallocated_lb_ac"] == pytest.approx((0 + 2 + 2) / 3, rel=0.02)
+    assert told["less_n_lb"] == pytest.approx(told["flat_total_n_lb"] - made().prescribe().total_n_lb)
+
+
+def test_the_error_of_a_zones_need(made: Make) -> None:
+    """The cells' errors are taken to go together: the zone's error is their mean."""
+    field = made()
+    se = np.where(field.zones.labels == 1, 10.0, 20.0)
+    prescription = field.prescribe(need_se=se)
+    assert [rate.need_se_lb_ac for rate in prescription.rates] == pytest.approx([10, 20, 20])
+    assert made().prescribe().rates[0].need_se_lb_ac is None
+
+
+def test_prices_raise_the_rate_only_when_asked(made: Make) -> None:
+    """Corn at 4.40 and nitrogen at 0.60 cover 85 % of the ground: 1.0364 σ above the mean (normal tables)."""
+    field = made((100.0,), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.6),
+                 machine=MachineSection(rate_step_n_lb_ac=1.0))  # fmt: skip
+    se = np.full(field.grid.shape, 20.0)
+    told = field.prescribe(need_se=se)
+    assert told.rates[0].rate_n_lb_ac == 100.0
+    assert told.details["prices"]["zones"][0]["covering_rate_n_lb_ac"] == pytest.approx(100 + 1.0364 * 20, abs=0.01)
+    asked = made((100.0,), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.6, rate_by="prices"),
+                 machine=MachineSection(rate_step_n_lb_ac=1.0)).prescribe(need_se=se)  # fmt: skip
+    assert asked.rates[0].rate_n_lb_ac == 121.0
+    assert "85% of the zone" in asked.rates[0].changes[0].why
+
+
+def test_outlines_and_rates_lie_on_the_grid(made: Make) -> None:
+    """The rate of each cell is its zone's, and the union of the zones is the field."""
+    prescription = made().prescribe()
+    grid = prescription.rate_grid()
+    assert grid[0, 0] == 60.0
+    assert grid[-1, -1] == 150.0
+    assert shapely.area(shapely.symmetric_difference(prescription.outline(), prescription.field.boundary)) < 1e-3
+
+
+def test_zones_of_another_grid_are_refused(made: Make) -> None:
+    """Labels must lie on the prescription's own grid."""
+    from vrn.errors import OutOfRangeError
+
+    field = made()
+    with pytest.raises(OutOfRangeError, match="do not lie on a grid"):
+        replace(field, zones=replace(field.zones, labels=field.zones.labels[:-1])).prescribe()

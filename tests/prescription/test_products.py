@@ -1,0 +1,96 @@
+"""Products: pounds of nitrogen in a gallon, gallons for a rate, blends, and what is refused."""
+
+import pytest
+
+from vrn.errors import InputFileError
+from vrn.field.settings import BlendPart, ProductSection
+from vrn.prescription.products import PRODUCTS, known_product, product_of
+
+
+@pytest.mark.parametrize(
+    ("name", "rate_lb_ac", "per_ac"),
+    [
+        ("UAN 28", 40, 13.40), ("UAN 28", 80, 26.80), ("UAN 28", 120, 40.20), ("UAN 28", 150, 50.25),
+        ("UAN 32", 100, 28.25), ("Urea", 40, 87.0), ("Urea", 150, 326.1), ("Ammonium sulfate", 80, 381.0),
+        ("Anhydrous ammonia", 100, 23.68), ("Ammonium thiosulfate", 100, 75.08),
+    ],
+)  # fmt: skip
+def test_product_for_a_rate(name: str, rate_lb_ac: float, per_ac: float) -> None:
+    """Rate ÷ (analysis × density), worked by hand from the densities and analyses the table cites."""
+    assert rate_lb_ac / known_product(name).n_lb_per_unit == pytest.approx(per_ac, abs=0.05)
+
+
+def test_anhydrous_for_a_published_rate() -> None:
+    """124 lb N/ac is 151 lb of anhydrous ammonia (Iowa State University, Don't double dip soybean)."""
+    ammonia = known_product("nh3")
+    assert ammonia.density_lb_gal is not None
+    assert 124 / ammonia.n_lb_per_unit * ammonia.density_lb_gal == pytest.approx(151, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("product", "pounds"), [("UAN 32", 3.12), ("Anhydrous ammonia", 1.22), ("Urea", 2.17), ("Ammonium sulfate", 4.76)]
+)
+def test_pounds_of_product_for_a_pound_of_nitrogen(product: str, pounds: float) -> None:
+    """As the University of California's table for San Joaquin County prints them."""
+    assert 100 / known_product(product).n_pct == pytest.approx(pounds, abs=0.01)
+
+
+def test_a_blend_of_nine_to_one() -> None:
+    """90 : 10 by volume of UAN 28 and thiosulfate: 10.704 lb/gal, 26.34 % N, 2.8195 lb N/gal, worked by hand."""
+    blend = product_of(
+        ProductSection(blend=(BlendPart(name="UAN 28", share=0.9), BlendPart(name="ammonium thiosulfate", share=0.1)))
+    )
+    assert blend.density_lb_gal == pytest.approx(10.704)
+    assert blend.n_pct == pytest.approx(26.34, abs=0.005)
+    assert blend.n_lb_per_unit == pytest.approx(2.8195, abs=5e-5)
+    assert blend.name == "90% UAN 28, 10% Ammonium thiosulfate"
+    assert len(blend.cautions) == 2
+
+
+@pytest.mark.parametrize("name", ["UAN 32", "uan-32", "UAN32", "32-0-0", "  uan 32 "])
+def test_a_name_is_known_however_it_is_written(name: str) -> None:
+    """Case, spaces and hyphens do not matter; the grade is a name too."""
+    assert known_product(name).name == "UAN 32"
+
+
+def test_every_product_says_where_it_comes_from() -> None:
+    """Each product has a source, a unit that fits its density, and its nitrogen in a unit."""
+    for product in PRODUCTS:
+        assert product.source
+        assert product.unit == ("lb" if product.density_lb_gal is None else "gal")
+        assert 0 < product.n_lb_per_unit < 5
+    assert "burns" in known_product("anhydrous").cautions[0]
+
+
+@pytest.mark.parametrize(
+    ("section", "message"),
+    [
+        (ProductSection(name="UAN 23"), r"not a known product \(nearest: UAN"),
+        (ProductSection(name="Own", n_pct=20.0), "neither a density nor dry = true"),
+        (ProductSection(name="Own", n_pct=20.0, density_lb_gal=10.0, dry=True), "both a density and dry"),
+        (
+            ProductSection(blend=(BlendPart(name="UAN 28", share=0.5), BlendPart(name="UAN 32", share=0.4))),
+            "0.9, not 1",
+        ),
+        (
+            ProductSection(blend=(BlendPart(name="UAN 28", share=0.5), BlendPart(name="Urea", share=0.5))),
+            "liquid and dry",
+        ),
+        (
+            ProductSection(blend=(BlendPart(name="NH3", share=0.5), BlendPart(name="UAN 28", share=0.5))),
+            "anhydrous ammonia, which is not blended",
+        ),
+    ],
+)
+def test_products_that_make_no_sense_are_refused(section: ProductSection, message: str) -> None:
+    """An error that says what is wrong with the product."""
+    with pytest.raises(InputFileError, match=message):
+        product_of(section)
+
+
+def test_an_own_product_is_taken_as_given() -> None:
+    """The user's analysis and density are not second-guessed."""
+    own = product_of(ProductSection(name="Shop mix", n_pct=24.0, density_lb_gal=10.5))
+    assert (own.unit, own.source, own.n_lb_per_unit) == ("gal", "field file", pytest.approx(2.52))
+    dry = product_of(ProductSection(name="Blend 30", n_pct=30.0, dry=True))
+    assert (dry.unit, dry.n_lb_per_unit) == ("lb", pytest.approx(0.3))
