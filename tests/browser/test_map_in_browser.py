@@ -349,3 +349,28 @@ def test_phone_answers_within_two_screens(visit: Callable[..., Any], map_file: P
     assert max(ends) <= 2 * 740
     assert "One flat rate" in page.locator(".because.on .lead").inner_text()
     assert "give or take" in page.locator(".because.on .sure").inner_text()
+
+
+def test_metric_review_is_saved_in_metric(visit: Callable[..., Any], tmp_path: Path, make: Callable[..., Any]) -> None:
+    """A metric page takes and saves kg/ha; read back it is the step meant (NIST SP 811: 110 lb/ac is 123.2936)."""
+    from vrn.ingest.field_file import settings_from
+
+    write_map(make(units="metric"), tmp_path / "map.html")
+    page = visit(tmp_path / "map.html").page
+    page.locator("#review summary").click()
+    page.fill('[name="rate-3"]', "123.3")
+    page.fill('[name="reason-3"]', "sand")
+    assert page.locator("#mean-rate").inner_text().endswith(" kg N/ha")
+    with page.expect_download() as waiting:
+        page.locator("#review button").click()
+    waiting.value.save_as(tmp_path / "review.toml")
+    saved = tomllib.loads((tmp_path / "review.toml").read_text(encoding="utf-8"))
+    assert saved["review"]["override"][0]["rate_n_kg_ha"] == pytest.approx(123.2936, abs=1e-4)
+    field_file = {
+        "units": "metric",
+        "field": {"name": "Small Field", "season": 2026, "boundary": "boundary.geojson"},
+        "crop": {"yield_goal_t_ha": 13.2, "growth_stage": "V8"},
+        "samples": {"file": "samples.csv"},
+        **saved,
+    }
+    assert settings_from(field_file).review.override[0].rate_n_lb_ac == pytest.approx(110.0, abs=1e-6)

@@ -223,7 +223,7 @@
       byId("wrong-" + row.zone).textContent = wrong || (counted ? "Counted as " + near(rate * data.factor) + ": " + data.steps + "." : "");
       if (wrong) { answer.wrong = true; }
       if ((changed || kept) && !wrong) {
-        answer.overrides.push({ zone: row.zone, rate: kept ? row.set : Math.round(rate * 1e4) / 1e4, reason: reason });
+        answer.overrides.push({ zone: row.zone, rate: Math.round((kept ? row.set : rate) * data.factor * 1e6) / 1e6, reason: reason });
       }
       if (changed) { answer.changed = true; }
       var product = changed ? rate / data.perUnit : row.product;
@@ -259,7 +259,7 @@
     if (answer.by) { lines.push("approved_by = " + quoted(answer.by), "approved_on = " + answer.on); }
     if (answer.note) { lines.push("note = " + quoted(answer.note)); }
     answer.overrides.forEach(function (one) {
-      lines.push("", "[[review.override]]", "zone = " + one.zone, "rate_n_lb_ac = " + one.rate, "reason = " + quoted(one.reason));
+      lines.push("", "[[review.override]]", "zone = " + one.zone, (data.metric ? "rate_n_kg_ha = " : "rate_n_lb_ac = ") + one.rate, "reason = " + quoted(one.reason));
     });
     return lines.join("\n") + "\n";
   }
