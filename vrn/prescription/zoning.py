@@ -99,19 +99,19 @@ def least_patch_m2(machine: MachineSection, least_patch_ac: float | None) -> flo
     Returns
     -------
     least_patch_m2 : float
-        The larger of the user's acreage and what the machine can answer: a swath wide, and as long as two swaths or
-        four rate changes, so that at most half of a crossing is spent changing. A choice of this project. [m²]
+        The larger of the user's acreage and what the machine can answer: two swaths wide, and as long as three swaths
+        or four rate changes, so that at most a quarter of a crossing is spent changing. A choice of this project. [m²]
 
     Examples
     --------
-    A swath of 60 ft is 18.288 m; two are 36.6 m, four changes of 2 s at 8 mph 28.6 m:
+    A swath of 60 ft is 18.288 m; three are 54.9 m, four changes of 2 s at 8 mph 28.6 m; about half an acre:
 
     >>> round(least_patch_m2(MachineSection(swath_ft=60.0, speed_mph=8.0, rate_change_s=2.0), None), 1)
-    668.9
+    2006.7
     """
     swath_m = machine.swath_ft * FT_M
     change_m = machine.rate_change_s * machine.speed_mph * MPH_M_S
-    return max(swath_m * max(2.0 * swath_m, 4.0 * change_m), (least_patch_ac or 0.0) * AC_M2)
+    return max(2.0 * swath_m * max(3.0 * swath_m, 4.0 * change_m), (least_patch_ac or 0.0) * AC_M2)
 
 
 def _on(grid: Grid, values: object) -> Array:
