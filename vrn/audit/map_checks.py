@@ -96,20 +96,23 @@ def total_checks(opened: Opened) -> Iterator[Check]:
     if wanted <= 0:
         return
     per_unit = opened.n_lb_per_unit
+    share = 2e-4  # outlines are rounded to a centimetre
+    if opened.ground is not None:
+        share = max(share, 0.02 * opened.ground.boundary.length / opened.ground.boundary.area)
     for name, file in opened.vectors.items():
         acres = np.array([geodesic_acres(polygon, "EPSG:4326") for polygon in file.polygons])
         if not np.all(np.isfinite(acres)):
             continue
         found = float(np.sum(nitrogen_rates(file, per_unit) * acres))
         step = 0.005 * acres.sum() * (1.0 if file.unit[:1] == ("lb N/ac",) else per_unit)
-        yield _total(name, found / per_unit, wanted / per_unit, unit, (step + 2e-4 * wanted) / per_unit)
+        yield _total(name, found / per_unit, wanted / per_unit, unit, (step + share * wanted) / per_unit)
     task, ground = opened.task, opened.ground
     if task is None or ground is None:
         return
     if task.values is None:
         found = sum(geodesic_acres(polygon, "EPSG:4326") * value for polygon, value in task.polygons) / task.per_product
         rounding = 0.5 / task.per_product * opened.summary["acres"]
-        yield _total("TASKDATA", found, wanted / per_unit, unit, 2e-4 * wanted / per_unit + rounding)
+        yield _total("TASKDATA", found, wanted / per_unit, unit, share * wanted / per_unit + rounding)
         return
     yield _grid_total(opened, wanted / per_unit)
 

@@ -26,7 +26,7 @@ def task_checks(opened: Opened) -> Iterator[Check]:
                      f"version {task.names['version']}")  # fmt: skip
     if ground is not None:
         area_m2 = geodesic_acres(ground.boundary, ground.crs) * AC_M2
-        if abs(task.area_m2 / area_m2 - 1) > 1e-4:
+        if abs(task.area_m2 - area_m2) > 1 + 1e-4 * area_m2:
             yield failed("TASKDATA field", f"it says {task.area_m2:,} m²; the boundary is {area_m2:,.0f} m²")
         else:
             yield passed("TASKDATA field", f"{task.area_m2:,} m²")
