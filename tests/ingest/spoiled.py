@@ -324,7 +324,9 @@ _case(
     "is not understood",
     "WGS 84",
 )
-_case("boundary-crs-key-nonsense", _keys(field__boundary_crs="my system"), "is no coordinate system", "EPSG")
+_case("boundary-crs-key-of-space", _keys(field__boundary_crs="EPSG:4978"), "is no system of a map", "EPSG")
+_case("boundary-crs-key-of-height", _keys(field__boundary_crs="EPSG:5703"), "is no system of a map", "EPSG")
+_case("boundary-crs-key-nonsense", _keys(field__boundary_crs="my system"), "is no system of a map", "EPSG")
 _case("boundary-a-county", _boundary(collection(polygon(box(-94, 42, -92.5, 43)))), "more than one field", "one field")
 _case(
     "boundary-a-garden",
@@ -467,6 +469,12 @@ _case(
     _shape_bytes(".prj", lambda data: data.replace(b"Greenwich", b"Gre\x9fnwich")),
     "coordinate system cannot be understood",
     "WGS 84.*move the .prj away",
+)
+_case(
+    "shp-prj-of-a-drawing",
+    _shape_bytes(".prj", lambda _: b'LOCAL_CS["site",UNIT["Meter",1.0],AXIS["X",EAST],AXIS["Y",NORTH]]'),
+    "not tied to the ground|is not understood|not known",
+    "WGS 84|EPSG",
 )
 _case(
     "shp-prj-broken-unit",
@@ -743,7 +751,7 @@ _case(
     "no longitude and latitude",
     "samples.crs",
 )
-_case("samples-crs-nonsense", _keys(samples__crs="EPSG:1"), "is no coordinate system", "EPSG code")
+_case("samples-crs-nonsense", _keys(samples__crs="EPSG:1"), "is no system of a map", "EPSG code")
 _case(
     "samples-another-field",
     _samples(sound.samples_csv().replace(",-93.", ",-95.")),
@@ -852,7 +860,7 @@ _case(
 _case(
     "samples-centimetres-as-inches",
     _samples(sound.samples_csv().replace(",0,12,", ",0,30,")),
-    "thicker than 25 in",
+    "Thicker than 25 in",
     "top_cm",
     FINDING,
 )
@@ -1148,5 +1156,5 @@ _case("weather-min-above-max", _weather("2026-06-01,80,70,0"), "row 2: the least
 _case("weather-hot", _weather("2026-06-01,50,700,0"), "row 2: tmax_f is 700", "unit")
 _case("weather-negative-rain", _weather("2026-06-01,50,70,-0.4"), "row 2: rain_in is -0.4", "rain")
 _case("weather-millimetres-as-inches", _weather("2026-06-01,50,70,40"), "row 2: rain_in is 40", "unit")
-_case("weather-gap", _weather("2026-06-01,50,70,0\n2026-06-09,50,70,0"), "7 days are missing", "Fill the gaps", FINDING)
+_case("weather-gap", _weather("2026-06-01,50,70,0\n2026-06-09,50,70,0"), "7 days", "Fill the gaps", FINDING)
 _case("weather-other-year", _weather("2024-06-01,50,70,0"), "the season is 2026", "this season", FINDING)

@@ -179,6 +179,26 @@ def test_layer_that_covers_part_of_the_field_is_told(rewrite: Rewrite, put: Put)
     assert "It covers 50% of the field." in told(field, "warning")
 
 
+def test_layer_of_a_whole_farm_keeps_what_lies_about_the_field(rewrite: Rewrite, put: Put) -> None:
+    """Points a mile off and polygons of other fields are left out; the points are told."""
+    table = sound.organic_matter_csv() + "-93.55,42.102,9.9\n"
+    put("farm.csv", table)
+    field = read_field(rewrite(layers__organic_matter={"file": "farm.csv", "column": "om_pct"}))
+    assert isinstance(field.organic_matter, PointLayer)
+    assert len(field.organic_matter.values) == 12
+    assert "Left out, more than a field's length away: 1 point." in told(field, "note")
+    put(
+        "farm.geojson",
+        sound.collection(
+            sound.polygon(sound.box(-93.61, 42.09, -93.59, 42.11), om=3.0),
+            sound.polygon(sound.box(-93.5, 42, -93.4, 42.1), om=5),
+        ),
+    )
+    layer = read_field(rewrite(layers__organic_matter={"file": "farm.geojson", "column": "om"})).organic_matter
+    assert isinstance(layer, PolygonLayer)
+    assert layer.values.tolist() == [3.0]
+
+
 def test_every_file_is_hashed(rewrite: Rewrite, field_folder: Path) -> None:
     """``inputs`` holds the SHA-256 of each file as hashlib gives it, the field file's among them."""
     import hashlib
@@ -208,4 +228,4 @@ def test_weather_with_gaps_is_told(rewrite: Rewrite, put: Put) -> None:
     field = read_field(rewrite(weather__file="w.csv"))
     assert field.weather is not None
     assert np.isnan(field.weather.rain_in[0])
-    assert "3 days are missing between 2026-06-01 and 2026-06-05" in told(field, "warning")
+    assert "Missing between 2026-06-01 and 2026-06-05: 3 days" in told(field, "warning")

@@ -131,8 +131,8 @@ def test_single_bad_records_are_told_and_many_refuse_the_file(rewrite: Rewrite, 
     path = rewrite(layers__yield_potential={"file": "harvest.csv", "kind": "yield_log"})
     field = read_field(path)
     notes = told(field, "note")
-    assert "1 records have no usable place and were passed over" in notes
-    assert 'is no number and counts as unknown (row 11: yield_bu_ac is "---"' in notes
+    assert "Passed over for want of a usable place: 1 record" in notes
+    assert 'A cell is no number and counts as unknown in 1 record (row 11: yield_bu_ac is "---"' in notes
     frame["yield_bu_ac"] = "---"
     frame.to_csv(field_folder / "harvest.csv", index=False)
     with pytest.raises(InputFileError, match="row 2: yield_bu_ac"):
@@ -165,7 +165,7 @@ def test_trial_is_read_in_trade_units(rewrite: Rewrite, put: Put) -> None:
     assert field.trial is not None
     assert field.trial.n_lb_ac.tolist() == [0, 90, 180, 90]
     assert field.trial.block == ("A", "A", "A", "B")
-    assert "1 plots have no rate or no yield" in told(field, "note")
+    assert "Left out for want of a rate or a yield: 1 plot" in told(field, "note")
     put("trial.csv", "n_kg_ha;yield_t_ha\n112,0851156;12,5535414\n")
     metric = read_field(rewrite(nitrogen__response_trial="trial.csv")).trial
     assert metric is not None

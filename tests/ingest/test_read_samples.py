@@ -149,8 +149,8 @@ def test_below_detection_carries_half_the_limit(rewrite: Rewrite, put: Put) -> N
     field = read_field(rewrite())
     assert field.samples.nitrate_ppm[:2].tolist() == [0.25, 60.0]
     assert field.samples.below_detection.tolist() == [True] + [False] * 11
-    assert "1 readings are below detection; half the limit is carried" in told(field, "note")
-    assert "above the instrument's range (row 3)" in told(field, "warning")
+    assert "Below detection: 1 reading; half the limit is carried" in told(field, "note")
+    assert "Above the instrument's range: 1 reading (row 3)" in told(field, "warning")
 
 
 def test_composites_speak_for_their_areas(rewrite: Rewrite, put: Put) -> None:
@@ -261,7 +261,7 @@ def test_repeated_row_is_dropped_and_a_second_reading_is_asked_about(rewrite: Re
     field = read_field(rewrite())
     assert len(field.samples) == 13
     assert "samples.csv row 14: Repeats row 4 in all and was dropped." in told(field, "note")
-    assert "1 places have several readings of one depth (rows 5, 15)" in told(field, "warning")
+    assert "Several readings of one depth at 1 place (rows 5, 15)" in told(field, "warning")
 
 
 @pytest.mark.parametrize(
@@ -291,8 +291,8 @@ def test_empty_readings_stay_unknown(rewrite: Rewrite, put: Put) -> None:
     field = read_field(rewrite())
     assert np.isnan(field.samples.nitrate_ppm[:2]).all()
     assert len(field.samples) == 12
-    assert "2 rows have no reading" in told(field, "note")
-    assert "1 rows hold no place and no reading" in told(field, "note")
+    assert "Without a reading: 2 rows" in told(field, "note")
+    assert "Passed over, neither place nor reading: 1 row" in told(field, "note")
 
 
 def test_all_faulty_rows_are_named_together(rewrite: Rewrite, put: Put) -> None:

@@ -4,8 +4,6 @@ from vrn.errors import InputFileError
 from vrn.ingest.keys import nearest
 from vrn.ingest.table import Table
 
-_DBF_WIDTH = 10  # letters that a shapefile keeps of a column's name
-
 
 class Columns:
     """
@@ -54,7 +52,7 @@ class Columns:
 
     def find(self, role: str, *usual: str) -> str | None:
         """Column that holds one of ours, or None; ``usual`` are short names taken when ours is not there."""
-        return self.mapped.get(role) or self.table.find(role, *usual, role[:_DBF_WIDTH])
+        return self.mapped.get(role) or self.table.find(role, *usual)
 
     def need(self, role: str, *usual: str) -> str:
         """

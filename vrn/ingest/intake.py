@@ -8,6 +8,7 @@ from typing import Final
 
 from vrn.errors import InputFileError
 from vrn.field.findings import Finding
+from vrn.units import FT_M
 
 # what a reading library may raise on a damaged file: its own errors are among these, and so are its slips
 LIBRARY_ERRORS: Final = (
@@ -62,10 +63,13 @@ class Intake:
     ----------
     folder : Path
         Where the field file lies; relative names start here.
+    metric : bool, default False
+        Whether the field file speaks metric units, and so do the findings.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, metric: bool = False) -> None:
         self.folder = folder
+        self.metric = metric
         self.inputs: dict[str, str] = {}
         self.findings: list[Finding] = []
 
@@ -76,6 +80,12 @@ class Intake:
     def warn(self, about: object, problem: str, remedy: str) -> None:
         """Something a person must decide."""
         self.findings.append(Finding(level="warning", about=str(about), problem=problem, remedy=remedy))
+
+    def length(self, meters: float) -> str:
+        """A distance in the units of the field file."""
+        if self.metric:
+            return f"{meters / 1000:,.1f} km" if meters > 1600 else f"{meters:,.0f} m"
+        return f"{meters / 1609.344:,.1f} miles" if meters > 1600 else f"{meters / FT_M:,.0f} ft"
 
     def source(self, name: str, key: str) -> Source:
         """
@@ -175,6 +185,18 @@ class Intake:
         except ValueError:  # another drive
             name = str(path)
         self.inputs[Path(name).as_posix()] = digest
+
+
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """
+    A count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "row"), counted(1200, "row")
+    ('1 row', '1,200 rows')
+    """
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
 
 
 def head_of(source: Source, count: int = 512) -> bytes:

@@ -11,7 +11,7 @@ from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer
 from vrn.field.settings import Settings
 from vrn.ingest.cells import RowFaults, numbers
 from vrn.ingest.columns import Columns
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.intake import Intake, Source, counted
 from vrn.ingest.outline import areas_in_field, read_areas
 from vrn.ingest.points import LATITUDE, LONGITUDE, Places, places_of_features, read_places
 from vrn.ingest.recognize import recognize
@@ -20,6 +20,8 @@ from vrn.ingest.tables import holds_table
 from vrn.ingest.vectors import read_features
 from vrn.ingest.wanted import ORGANIC_MATTER, RELATIVE, YIELD, YIELD_T_HA, ZONE, Wanted, applied_unit
 from vrn.ingest.yield_log import read_yield_logs
+
+_REACH_M = 100.0  # areas further from the field are not kept
 
 
 def read_layers(intake: Intake, settings: Settings, boundary: shapely.Geometry, crs: str) -> dict[str, Layer | None]:
@@ -148,7 +150,8 @@ def read_layer(
         return _points(intake, source, wanted, places, column, key, boundary, crs)
     polygons, table = areas_in_field(intake, source, features, given_crs, crs)
     values = _values(table, wanted, column, key)
-    _touches(intake, source, polygons, boundary)
+    near = _touching(intake, source, polygons, boundary)
+    polygons, values = polygons[near], values[near]
     known = np.isfinite(values)
     _missing(intake, source, int((~known).sum()), len(known))
     _check(intake, source, wanted, values[known])
@@ -164,8 +167,8 @@ def _points(
     values = _values(places.table, wanted, column, key)
     known = np.isfinite(values) & np.isfinite(places.coordinates_m).all(axis=1)
     _missing(intake, source, int((~known).sum()), len(known))
+    known[known] = _near(intake, source, places.coordinates_m[known], boundary)
     _check(intake, source, wanted, values[known])
-    _points_near(intake, source, places.coordinates_m[known], boundary)
     return PointLayer(
         name=wanted.name,
         crs=crs,
@@ -202,7 +205,9 @@ def _missing(intake: Intake, source: Source, lost: int, count: int) -> None:
         problem = f"{source} ({source.key}): no row has both a place and a value."
         raise InputFileError(problem, "Check the column and the file.")
     if lost:
-        intake.note(source, f"{lost} of {count} rows have no value or no place and were passed over.", "Fill them in.")
+        intake.note(
+            source, f"Passed over for want of a value or a place: {lost:,} of {counted(count, 'row')}.", "Fill them in."
+        )
 
 
 def _check(intake: Intake, source: Source, wanted: Wanted, values: NDArray[np.float64]) -> None:
@@ -219,27 +224,34 @@ def _check(intake: Intake, source: Source, wanted: Wanted, values: NDArray[np.fl
         intake.warn(source, f"{beyond} values of {wanted.name} are unlikely (from {low:g} to {high:g}).", wanted.doubt)
 
 
-def _touches(intake: Intake, source: Source, polygons: NDArray[np.object_], boundary: shapely.Geometry) -> None:
-    """Refuse polygons that lie elsewhere, tell how much of the field they leave open."""
-    covered = float(shapely.area(shapely.intersection(shapely.union_all(polygons), boundary)) / shapely.area(boundary))
-    if covered == 0:
+def _touching(
+    intake: Intake, source: Source, polygons: NDArray[np.object_], boundary: shapely.Geometry
+) -> NDArray[np.bool_]:
+    """Which polygons lie in or near the field; refuses a file of elsewhere, tells how much it leaves open."""
+    near = np.asarray(shapely.intersects(polygons, shapely.buffer(boundary, _REACH_M)), dtype=bool)
+    covered = float(shapely.area(shapely.intersection(shapely.union_all(polygons[near]), boundary)))
+    share = covered / float(shapely.area(boundary))
+    if share == 0:
         problem = f"{source} ({source.key}): none of it lies in the field."
         raise InputFileError(problem, "Check that it is of this field, its system, and the order of its coordinates.")
-    if covered < 0.98:
-        intake.warn(source, f"It covers {covered:.0%} of the field.", "Ground that it leaves open is unknown.")
+    if share < 0.98:
+        intake.warn(source, f"It covers {share:.0%} of the field.", "Ground that it leaves open is unknown.")
+    return near
 
 
-def _points_near(intake: Intake, source: Source, xy: NDArray[np.float64], boundary: shapely.Geometry) -> None:
-    west, south, east, north = boundary.bounds
+def _near(intake: Intake, source: Source, xy: NDArray[np.float64], boundary: shapely.Geometry) -> NDArray[np.bool_]:
+    """Which points lie within a field's length of the field; refuses a file of elsewhere."""
+    west, south, east, north = shapely.bounds(boundary)
     reach = max(east - west, north - south)
-    near = (
-        (xy[:, 0] > west - reach) & (xy[:, 0] < east + reach) & (xy[:, 1] > south - reach) & (xy[:, 1] < north + reach)
-    )
+    x, y = xy[:, 0], xy[:, 1]
+    near = (x > west - reach) & (x < east + reach) & (y > south - reach) & (y < north + reach)
     if not near.any():
         problem = f"{source} ({source.key}): no point lies near the field."
         raise InputFileError(problem, "Check that it is of this field, its system, and the order of its coordinates.")
     if not near.all():
-        intake.warn(source, f"{int((~near).sum())} points lie far from the field.", "Check their coordinates.")
+        intake.note(source, f"Left out, more than a field's length away: {counted(int((~near).sum()), 'point')}.",
+                    "Nothing to do if the file holds several fields.")  # fmt: skip
+    return np.asarray(near, dtype=bool)
 
 
 def _read_zones(intake: Intake, file: str, column: str | None, boundary: shapely.Geometry, crs: str) -> PolygonLayer:
@@ -252,5 +264,6 @@ def _read_zones(intake: Intake, file: str, column: str | None, boundary: shapely
         if np.isnan(value) or value != round(value):
             faults.add(table.row[i], "the zone is no whole number", "Number the zones 1, 2, 3 …")
     faults.raise_if_any()
-    _touches(intake, source, polygons, boundary)
+    near = _touching(intake, source, polygons, boundary)
+    polygons, values = polygons[near], values[near]
     return PolygonLayer(name="zone", crs=crs, polygons=polygons, values=values, source=source.name)

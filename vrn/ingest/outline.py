@@ -5,7 +5,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.area import geodesic_acres, projected_crs, reproject
+from vrn.field.area import geodesic_acres, projected_crs
 from vrn.field.settings import FieldSection, NoApply
 from vrn.ingest.features import LONLAT, Features
 from vrn.ingest.intake import Intake, Source
@@ -44,9 +44,9 @@ def read_boundary(intake: Intake, section: FieldSection) -> tuple[str, shapely.G
     check_finite(source, features.geometry, features.table.row_word)
     crs = system_of(intake, source, features.crs, section.boundary_crs, _bounds(features.geometry))
     whole = shapely.union_all(areas_of(intake, source, features.geometry)[0])
-    lonlat = reproject(whole, crs, LONLAT)
+    lonlat = to_system(source, np.array([whole], dtype=object), crs, LONLAT)[0]
     west, south, east, north = lonlat.bounds
-    if not np.isfinite(lonlat.bounds).all() or abs(south) > 84 or abs(north) > 84:
+    if abs(south) > 84 or abs(north) > 84:
         problem = f"{source}: the boundary lies at latitude {south:g} to {north:g}, where no corn grows."
         raise InputFileError(problem, "Check its coordinates and their system.")
     if east - west > 1 or north - south > 1:
@@ -104,8 +104,8 @@ def read_no_apply(intake: Intake, parts: tuple[NoApply, ...], boundary: shapely.
         widened = shapely.buffer(whole, part.setback_ft * FT_M, quad_segs=_ARC_SEGMENTS) if part.setback_ft else whole
         inside = _polygons(shapely.intersection(widened, boundary))
         if inside.is_empty:
-            away_ft = shapely.distance(widened, boundary) / FT_M
-            intake.warn(source, f"This no-apply ground does not touch the field ({away_ft:,.0f} ft away).",
+            away = intake.length(float(shapely.distance(widened, boundary)))
+            intake.warn(source, f"This no-apply ground does not touch the field ({away} away).",
                         "Check the file, its coordinates and their order.")  # fmt: skip
         pieces.append(inside)
     no_apply = _polygons(shapely.union_all(pieces)) if pieces else shapely.MultiPolygon()
@@ -177,7 +177,7 @@ def areas_of(intake: Intake, source: Source, geometry: NDArray[np.object_]) -> t
         problem = f"{source} ({source.key}): feature 1 is {what}, and an outline is needed."
         raise InputFileError(problem, "Draw it as a polygon, or end the line where it began.")
     if len(found) < len(geometry):
-        intake.warn(source, f"{len(geometry) - len(found)} points or open lines beside the outlines were passed over.",
+        intake.warn(source, "Points or open lines beside the outlines were passed over.",
                     "Draw a polygon where an outline is missing.")  # fmt: skip
     paths = sum(part.geom_type == "LineString" for i in found for part in _flat(geometry[i]))
     if paths:

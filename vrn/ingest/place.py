@@ -80,9 +80,12 @@ def _known_system(source: Source, given: str) -> str:
     import pyproj
 
     try:
-        pyproj.CRS.from_user_input(given)
+        system = pyproj.CRS.from_user_input(given)
+        known = system.is_projected or (system.is_geographic and len(system.axis_info) == 2)
     except pyproj.exceptions.CRSError:
-        problem = f'{_crs_key(source)}: "{given}" is no coordinate system.'
+        known = False
+    if not known:
+        problem = f'{_crs_key(source)}: "{given}" is no system of a map.'
         raise InputFileError(problem, 'Give an EPSG code, as "EPSG:4326" or "EPSG:26915".') from None
     return given
 
@@ -164,8 +167,13 @@ def points_to_system(source: Source, xy: NDArray[np.float64], crs: str, target: 
     """Coordinates, shape (n, 2), in the field's system; raises InputFileError where they have no place there."""
     if crs == target or len(xy) == 0:
         return xy
-    east, north = transformer(crs, target).transform(xy[:, 0], xy[:, 1])
-    moved = np.column_stack([east, north])
+    import pyproj
+
+    try:
+        moved = np.column_stack(transformer(crs, target).transform(xy[:, 0], xy[:, 1]))
+    except pyproj.exceptions.ProjError:
+        problem = f"{source} ({source.key}): its coordinate system {_short(crs)} is not tied to the ground."
+        raise InputFileError(problem, "Export the file in longitude and latitude (WGS 84).") from None
     if not np.isfinite(moved).all():
         first = int(np.flatnonzero(~np.isfinite(moved).all(axis=1))[0])
         problem = f"{source}: the coordinate {xy[first, 0]:g}, {xy[first, 1]:g} has no place near the field."

@@ -10,7 +10,7 @@ from vrn.errors import InputFileError
 from vrn.ingest.cells import RowFaults, degrees, numbers
 from vrn.ingest.columns import Columns
 from vrn.ingest.features import LONLAT, Features
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.intake import Intake, Source, counted
 from vrn.ingest.place import points_to_system, system_of
 from vrn.ingest.table import Table
 from vrn.ingest.tables import holds_table, read_table
@@ -162,7 +162,7 @@ def _from_columns(
     lost = half | origin | off
     x[lost], y[lost] = np.nan, np.nan
     if faults.faults:
-        intake.note(source, f"{len(faults.faults)} records have no usable place and were passed over.",
+        intake.note(source, f"Passed over for want of a usable place: {counted(len(faults.faults), 'record')}.",
                     "Nothing to do unless they are many.")  # fmt: skip
     xy = np.column_stack([x, y])
     return xy, system_of(intake, source, "" if given_crs else LONLAT, given_crs, _bounds(xy))

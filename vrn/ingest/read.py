@@ -39,7 +39,7 @@ def read_field(path: str | Path, *, review: str | Path | None = None) -> Field:
     """
     path = Path(path)
     settings = read_settings(path, review=review)
-    intake = Intake(path.resolve().parent)
+    intake = Intake(path.resolve().parent, metric=settings.units == "metric")
     for own, key in ((path, "field file"), *(((Path(review), "review"),) if review is not None else ())):
         intake.record(Source(path=own.resolve(), name=own.name, key=key))
     return _read(settings, intake)

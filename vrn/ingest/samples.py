@@ -13,7 +13,7 @@ from vrn.field.settings import SampleSection
 from vrn.ingest.cells import RowFaults, dates, limited_numbers, numbers
 from vrn.ingest.columns import Columns
 from vrn.ingest.handling import HANDLING_ROLES, read_handling
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.intake import Intake, Source, counted
 from vrn.ingest.keys import nearest
 from vrn.ingest.outline import read_areas
 from vrn.ingest.points import Places, read_places
@@ -41,7 +41,7 @@ class _Rows:
             if np.isfinite(places.coordinates_m[i]).all() or any(cells[i].strip() for cells in told)
         ]
         if len(keep) < len(table):
-            intake.note(source, f"{len(table) - len(keep)} rows hold no place and no reading and were passed over.",
+            intake.note(source, f"Passed over, neither place nor reading: {counted(len(table) - len(keep), 'row')}.",
                         "Nothing to do if they are blanks of the form.")  # fmt: skip
         self.table = table.rows(keep)
         self.columns = Columns(self.table, None, key=columns.key, roles=_ROLES)
@@ -226,15 +226,19 @@ def _nitrate(rows: _Rows) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
         rows.fault(i, f"{name} is {values[i]:g}", "No soil holds that; check the unit and the decimal point.")
     below, above = limit < 0, limit > 0
     if below.any():
-        rows.intake.note(rows.source, f"{below.sum()} readings are below detection; half the limit is carried.",
+        many = counted(int(below.sum()), "reading")
+        rows.intake.note(rows.source, f"Below detection: {many}; half the limit is carried.",
                          "Nothing to do unless the limit is high beside the other readings.")  # fmt: skip
     if above.any():
         first = rows.table.row[int(np.flatnonzero(above)[0])]
-        rows.intake.warn(rows.source, f"{above.sum()} readings are above the instrument's range (row {first}); "
+        many = counted(int(above.sum()), "reading")
+        rows.intake.warn(rows.source, f"Above the instrument's range: {many} (row {first}); "
                          "the limit itself is carried.", "Dilute and read them again.")  # fmt: skip
     untested = int(np.isnan(values).sum())
     if untested:
-        rows.intake.note(rows.source, f"{untested} rows have no reading.", "Fill them in if they were tested.")
+        rows.intake.note(
+            rows.source, f"Without a reading: {counted(untested, 'row')}.", "Fill them in if they were tested."
+        )
     return np.where(below, values / 2, values), below
 
 

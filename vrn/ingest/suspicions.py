@@ -12,8 +12,7 @@ from vrn.field.area import transformer
 from vrn.field.samples import SoilSamples
 from vrn.field.settings import Settings
 from vrn.ingest.features import LONLAT
-from vrn.ingest.intake import Intake
-from vrn.units import FT_M
+from vrn.ingest.intake import Intake, counted
 
 _NO3_RATIO = (4.0, 4.9)  # NO3 weighs 4.43 times its nitrogen
 _FEW = 3  # readings below which a median says nothing
@@ -53,11 +52,11 @@ def inside_only(intake: Intake, samples: SoilSamples, boundary: shapely.Geometry
         problem = f"{samples.source}: there is no reading of the field (only standards and blanks)."
         raise InputFileError(problem, "Add the soil readings, kind field.")
     if not inside[soil].any():
-        raise _none_inside(samples, samples.coordinates_m[soil & placed], boundary)
+        raise _none_inside(intake, samples, samples.coordinates_m[soil & placed], boundary)
     for i in np.flatnonzero(soil & ~inside):
         point = shapely.Point(samples.coordinates_m[i])
-        away_ft = shapely.distance(point, boundary) / FT_M
-        intake.warn(f"{samples.source} row {samples.row[i]}", f"Sample {samples.sample_id[i]} lies {away_ft:,.0f} ft "
+        away = intake.length(float(shapely.distance(point, boundary)))
+        intake.warn(f"{samples.source} row {samples.row[i]}", f"Sample {samples.sample_id[i]} lies {away} "
                     "outside the field and was left out.", "Check its coordinates and the boundary.")  # fmt: skip
     return samples.take(inside | ~soil)
 
@@ -67,7 +66,9 @@ def _covers(boundary: shapely.Geometry, xy: NDArray[np.float64]) -> NDArray[np.b
     return np.asarray(shapely.intersects_xy(boundary, xy[:, 0], xy[:, 1]), dtype=bool)
 
 
-def _none_inside(samples: SoilSamples, xy: NDArray[np.float64], boundary: shapely.Geometry) -> InputFileError:
+def _none_inside(
+    intake: Intake, samples: SoilSamples, xy: NDArray[np.float64], boundary: shapely.Geometry
+) -> InputFileError:
     """The error for a file whose samples all lie elsewhere, with the likeliest reason."""
     longitude, latitude = transformer(samples.crs, LONLAT).transform(xy[:, 0], xy[:, 1])
     back = transformer(LONLAT, samples.crs)
@@ -87,8 +88,7 @@ def _none_inside(samples: SoilSamples, xy: NDArray[np.float64], boundary: shapel
             if np.isfinite(there).all() and _covers(boundary, there).mean() > 0.5:
                 return InputFileError(f"{samples.source}: no sample lies in the field; {what}.", remedy)
     away_m = float(shapely.distance(shapely.MultiPoint(xy), boundary))
-    far = f"{away_m / 1609.344:,.1f} miles" if away_m > 1600 else f"{away_m / FT_M:,.0f} ft"
-    problem = f"{samples.source}: no sample lies in the field; the nearest is {far} away."
+    problem = f"{samples.source}: no sample lies in the field; the nearest is {intake.length(away_m)} away."
     return InputFileError(problem, "Check that samples and boundary are of the same field, and their systems.")
 
 
@@ -143,7 +143,7 @@ def _same_place(intake: Intake, samples: SoilSamples) -> None:
     twice = [rows for rows in at.values() if len(rows) > 1]
     if twice:
         shown = "; ".join(f"rows {', '.join(str(samples.row[i]) for i in rows)}" for rows in twice[:4])
-        intake.warn(samples.source, f"{len(twice)} places have several readings of one depth ({shown}).",
+        intake.warn(samples.source, f"Several readings of one depth at {counted(len(twice), 'place')} ({shown}).",
                     'Correct the coordinates, or mark repeats kind = "duplicate".')  # fmt: skip
     shared = [name for name, places in by_id.items() if len(places) > 1]
     if shared:
@@ -177,7 +177,8 @@ def _depths(intake: Intake, samples: SoilSamples) -> None:
     thick = np.flatnonzero(samples.bottom_in - samples.top_in > _THICK_IN)
     if len(thick):
         i = int(thick[0])
-        intake.warn(samples.source, f"{len(thick)} cores are thicker than {_THICK_IN:g} in (row {samples.row[i]}: "
+        many = counted(len(thick), "core")
+        intake.warn(samples.source, f"Thicker than {_THICK_IN:g} in: {many} (row {samples.row[i]}: "
                     f"{samples.top_in[i]:g} to {samples.bottom_in[i]:g}).",
                     "Check that depths are inches; for centimetres name the columns top_cm, bottom_cm.")  # fmt: skip
     layers = [(t, b) for t, b in samples.depths_in() if np.isfinite(t)]

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from vrn.errors import InputFileError
 from vrn.ingest.intake import Intake, Source
 
+_DBF_WIDTH = 10  # letters that a shapefile keeps of a column's name
 csv.field_size_limit(1_000_000)
 
 
@@ -52,9 +53,11 @@ class Table:
         return [cells[at] for cells in self.cells]
 
     def find(self, *names: str) -> str | None:
-        """The first of several names that is a column, capitals and outer blanks aside."""
+        """The first of several names that is a column, capitals aside; also as a shapefile cuts it."""
         lower = {column.lower(): column for column in reversed(self.columns)}
-        return next((lower[name.strip().lower()] for name in names if name.strip().lower() in lower), None)
+        wanted = [name.strip().lower() for name in names]
+        wanted += [name[:_DBF_WIDTH] for name in wanted]
+        return next((lower[name] for name in wanted if name in lower), None)
 
     def rows(self, keep: list[int]) -> "Table":
         """The given rows, in their order."""

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.field.trial import NitrogenTrial
 from vrn.ingest.cells import RowFaults, numbers
-from vrn.ingest.intake import Intake
+from vrn.ingest.intake import Intake, counted
 from vrn.ingest.table import Table
 from vrn.ingest.tables import holds_table, read_table
 from vrn.ingest.vectors import read_features
@@ -52,7 +52,9 @@ def read_trial(intake: Intake, name: str | None) -> NitrogenTrial | None:
         problem = f"{source} ({source.key}): no plot has both a rate and a yield."
         raise InputFileError(problem, "Fill in n_lb_ac and yield_bu_ac.")
     if not known.all():
-        intake.note(source, f"{int((~known).sum())} plots have no rate or no yield and were left out.", "Fill them in.")
+        intake.note(
+            source, f"Left out for want of a rate or a yield: {counted(int((~known).sum()), 'plot')}.", "Fill them in."
+        )
     kept = np.flatnonzero(known)
     return NitrogenTrial(
         n_lb_ac=n_lb_ac[kept], yield_bu_ac=yield_bu_ac[kept], block=tuple(block[i] for i in kept), source=source.name
@@ -62,7 +64,7 @@ def read_trial(intake: Intake, name: str | None) -> NitrogenTrial | None:
 def _quantity(table: Table, units: dict[str, float], faults: RowFaults, most: float) -> NDArray[np.float64]:
     """A column in trade units, by whichever unit ends its name."""
     for name, factor in units.items():
-        column = table.find(name, name[:10])
+        column = table.find(name)
         if column is None:
             continue
         values = numbers(table, column, faults)

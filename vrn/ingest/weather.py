@@ -9,7 +9,7 @@ from vrn.errors import InputFileError
 from vrn.field.settings import Settings
 from vrn.field.weather import Weather
 from vrn.ingest.cells import RowFaults, dates, numbers
-from vrn.ingest.intake import Intake
+from vrn.ingest.intake import Intake, counted
 from vrn.ingest.table import Table
 from vrn.ingest.tables import read_table
 from vrn.units import IN_M
@@ -64,7 +64,7 @@ def read_weather(intake: Intake, settings: Settings) -> Weather | None:
     known = tuple(day for i in order if (day := days[i]) is not None)
     missing = (known[-1] - known[0]).days + 1 - len(known)
     if missing:
-        intake.warn(source, f"{missing} days are missing between {known[0]} and {known[-1]}.", "Fill the gaps.")
+        intake.warn(source, f"Missing between {known[0]} and {known[-1]}: {counted(missing, 'day')}.", "Fill the gaps.")
     if not any(day.year == settings.field.season for day in known):
         intake.warn(source, f"It covers {known[0]} to {known[-1]}, and the season is {settings.field.season}.",
                     "Give the weather of this season.")  # fmt: skip

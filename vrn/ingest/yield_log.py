@@ -12,7 +12,7 @@ from vrn.field.layers import YieldLog, YieldLogLayer
 from vrn.field.settings import YieldPotentialLayer
 from vrn.ingest.cells import RowFaults, numbers
 from vrn.ingest.columns import Columns
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.intake import Intake, Source, counted
 from vrn.ingest.points import read_places
 from vrn.ingest.table import Table
 from vrn.units import BU_AC_T_HA, FT_M, MPH_M_S
@@ -86,7 +86,7 @@ def _read_log(
         raise InputFileError(problem, "Check that it is of this field, its system, and the order of its coordinates.")
     away = int((~near & np.isfinite(places.coordinates_m).all(axis=1)).sum())
     if away:
-        intake.note(source, f"{away:,} records lie more than {_REACH_M:.0f} m from the field and were left out.",
+        intake.note(source, f"Left out, more than {intake.length(_REACH_M)} from the field: {counted(away, 'record')}.",
                     "Nothing to do if the file holds several fields.")  # fmt: skip
     table = places.table if near.all() else places.table.rows(np.flatnonzero(near).tolist())
     columns = Columns(table, None, key=places.columns.key, roles=LOG_ROLES)
@@ -194,5 +194,7 @@ class _Reader:
             self.faults.raise_if_any()
         if broken:
             row, problem, _ = min(self.faults.faults)
-            told = f"{len(broken)} records have a cell that is no number and counts as unknown (row {row}: {problem})."
+            told = (
+                f"A cell is no number and counts as unknown in {counted(len(broken), 'record')} (row {row}: {problem})."
+            )
             self.intake.note(self.source, told, "Nothing to do unless they are many.")
