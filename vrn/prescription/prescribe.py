@@ -80,18 +80,19 @@ def prescribe(
     windows: list[tuple[float, float]] = []
     changes: list[tuple[Change, ...]] = []
     for zone in range(1, len(acres) + 1):
-        target, first = _target(zone, cells, overrides.get(zone), by_prices)
+        target, first = _target(zone, cells, None, by_prices)
         already = cells.mean(zone, applied)
         rate, more = limited(target, rules, zone=zone, applied_n_lb_ac=already)
-        window = rules.window(already)
-        if zone in overrides:  # a person's rate goes to its nearest step; only the others make up the total
-            stepped = rounded([rate], [1.0], [window], step=rules.step_n_lb_ac)[0]
-            more = (*more, *_step_change(zone, rate, stepped, rules))
-            rate = stepped
         targets.append(rate)
-        windows.append(window)
+        windows.append(rules.window(already))
         changes.append((*first, *more))
     final = rounded(targets, acres, windows, step=rules.step_n_lb_ac)
+    for zone, override in overrides.items():  # goes to its nearest step and moves no other zone
+        i = zone - 1
+        target, first = _target(zone, cells, override, by_prices)
+        targets[i], more = limited(target, rules, zone=zone, applied_n_lb_ac=cells.mean(zone, applied))
+        final[i] = rounded([targets[i]], [1.0], [windows[i]], step=rules.step_n_lb_ac)[0]
+        changes[i] = (*first, *more)
     changes = [(*changes[i], *_step_change(i + 1, targets[i], final[i], rules)) for i in range(len(final))]
     pieces: tuple[StripPiece, ...] = ()
     if settings.check_strips is not None:
