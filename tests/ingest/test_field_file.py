@@ -1,5 +1,6 @@
 """The field file: every key known, every fault told at once, each with its remedy."""
 
+import re
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -141,9 +142,10 @@ def test_a_missing_file_and_a_folder_are_told_apart(tmp_path: Path) -> None:
 
 def _filled(text: str) -> str:
     """The form of a new field with every marked line filled in."""
+    goal = ("yield_goal_bu_ac = 0", "yield_goal_bu_ac = 205")
     for empty, full in (
         ('name = ""', 'name = "Ash Hill 3"'),
-        ("yield_goal_bu_ac = 0", "yield_goal_bu_ac = 205"),
+        goal if goal[0] in text else ("yield_goal_t_ha = 0", "yield_goal_t_ha = 13"),
         ('growth_stage = ""', 'growth_stage = "V8"'),
         ('reported_as = ""', 'reported_as = "NO3-N"'),
         ('moisture_basis = ""', 'moisture_basis = "dry"'),
@@ -154,9 +156,10 @@ def _filled(text: str) -> str:
     return text
 
 
-def test_new_field_file_is_refused_until_filled_in_and_then_valid() -> None:
+@pytest.mark.parametrize("metric", [False, True])
+def test_new_field_file_is_refused_until_filled_in_and_then_valid(metric: bool) -> None:
     """The form of ``vrn start`` names exactly its marked keys as faults, and reads back once they are filled in."""
-    text = new_field_files(2026)["field.toml"]
+    text = new_field_files(2026, metric=metric)["field.toml"]
     marked = [
         line.split("=")[0].strip() for line in text.splitlines() if "# <--" in line and 'boundary = "' not in line
     ]
@@ -168,9 +171,12 @@ def test_new_field_file_is_refused_until_filled_in_and_then_valid() -> None:
     assert settings.crop.growth_stage == "V8"
 
 
-def test_every_optional_line_of_the_new_field_file_is_a_known_key() -> None:
+@pytest.mark.parametrize("metric", [False, True])
+def test_every_optional_line_of_the_new_field_file_is_a_known_key(metric: bool) -> None:
     """With the # taken off all of them at once, the file is still valid but for what excludes each other."""
-    text = _filled(new_field_files(2026)["field.toml"])
+    text = _filled(new_field_files(2026, metric=metric)["field.toml"])
+    trade_units = re.findall(r"^#?\w+_(?:lb|bu|ac|ft|lb_ac|bu_ac)\b(?= =)", text, flags=re.MULTILINE)
+    assert bool(trade_units) is not metric
     lines = []
     for written in text.splitlines():
         optional = written.startswith("#") and not written.startswith("# ")

@@ -20,12 +20,14 @@ Example:  vrn start ash_hill_3
 def start(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="the folder to make")],
     season: Annotated[int | None, typer.Option("--season", help="year of harvest; this year when not given")] = None,
+    metric: Annotated[bool, typer.Option("--metric", help="kilograms, hectares, tonnes and centimetres")] = False,
 ) -> None:
-    """Write the two files and say what comes next."""
+    """Write the files and say what comes next."""
     from vrn.export.new_folder import write_new_folder
     from vrn.ingest.new_field import new_field_files
 
-    for path in write_new_folder(folder, new_field_files(season if season is not None else date.today().year)):
+    year = season if season is not None else date.today().year
+    for path in write_new_folder(folder, new_field_files(year, metric=metric)):
         say(f"wrote {path}")
     say()
     say(f"Fill in the lines of {folder / 'field.toml'} marked <-- and put the boundary beside it, then:")

@@ -1,6 +1,33 @@
 """The text of a new field folder: a commented field file and an empty samples form."""
 
+import re
+
 SAMPLES_HEADER = "sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm,kind,sampled_on,nominal_ppm\n"
+
+# what a metric field file says instead, key by key; the remark behind a line stays
+_METRIC = {
+    'units = "us"': 'units = "metric"',
+    "#edge_buffer_ft = 0": "#edge_buffer_m = 0",
+    "#setback_ft = 0": "#setback_m = 0",
+    "yield_goal_bu_ac = 0": "yield_goal_t_ha = 0",
+    "#n_lb_ac = 0": "#n_kg_ha = 0",
+    "#least_patch_ac = 0.5": "#least_patch_ha = 0.2",
+    "swath_ft = 60": "swath_m = 18",
+    "min_rate_n_lb_ac = 30": "min_rate_n_kg_ha = 35",
+    "max_rate_n_lb_ac = 180": "max_rate_n_kg_ha = 200",
+    "rate_step_n_lb_ac = 5": "rate_step_n_kg_ha = 5",
+    "max_n_lb_ac = 180": "max_n_kg_ha = 200",
+    "#max_season_n_lb_ac = 240": "#max_season_n_kg_ha = 270",
+    "#corn_per_bu = 4.00": "#corn_per_t = 160",
+    "#n_per_lb = 0.60": "#n_per_kg = 1.30",
+    '#column = "n_lb_ac"': '#column = "n_kg_ha"',
+    "bushels per acre": "tonnes per hectare, at 15.5 % moisture",
+    "pounds of N per acre": "kilograms of N per hectare",
+    "pounds per acre that appear": "kilograms per hectare that appear",
+    "pounds of nitrogen": "kilograms of nitrogen",
+    '"bu_ac"': '"t_ha"',
+    "date, tmin_f, tmax_f, rain_in (or tmin_c, tmax_c, rain_mm)": "date, tmin_c, tmax_c, rain_mm",
+}
 
 _TEMPLATE = """\
 # One field. Fill in every line marked <-- ; then:  vrn check field.toml
@@ -71,7 +98,7 @@ rate_basis = "product"             # what the terminal is set to: "product", or 
 
 [machine]
 swath_ft = 60
-min_rate_n_lb_ac = 30              # 0 and this are what the machine can do at the low end
+min_rate_n_lb_ac = 30              # the least it can apply while it is on
 max_rate_n_lb_ac = 180
 rate_step_n_lb_ac = 5
 
@@ -89,7 +116,7 @@ max_n_lb_ac = 180                  # agronomic or legal cap for this pass
 """
 
 
-def new_field_files(season: int) -> dict[str, str]:
+def new_field_files(season: int, *, metric: bool = False) -> dict[str, str]:
     """
     Files of a new field folder.
 
@@ -97,6 +124,8 @@ def new_field_files(season: int) -> dict[str, str]:
     ----------
     season : int
         Year of harvest.
+    metric : bool, default False
+        Whether the field file and the form speak metric units.
 
     Returns
     -------
@@ -108,4 +137,10 @@ def new_field_files(season: int) -> dict[str, str]:
     >>> list(new_field_files(2026))
     ['field.toml', 'samples.csv']
     """
-    return {"field.toml": _TEMPLATE.format(season=season), "samples.csv": SAMPLES_HEADER}
+    text, header = _TEMPLATE.format(season=season), SAMPLES_HEADER
+    if metric:
+        for trade, other in _METRIC.items():
+            text = text.replace(trade, other)
+        text = re.sub(r"^(\S.*\S) +(# .*)$", lambda line: f"{line[1]:<34} {line[2]}", text, flags=re.MULTILINE)
+        header = header.replace("top_in,bottom_in", "top_cm,bottom_cm")
+    return {"field.toml": text, "samples.csv": header}
