@@ -3,6 +3,7 @@
 import re
 import tomllib
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import pytest
 
 from vrn.export.map_page import write_map
+from vrn.field.settings import ExportSection
 
 pytestmark = pytest.mark.browser
 WIDTHS = [(1280, 900), (360, 740)]
@@ -314,7 +316,7 @@ def test_earlier_overrides_stay_in_a_new_review(
     }
 
 
-@pytest.mark.parametrize("field_name", ["cedar_bend", "mill_race"])
+@pytest.mark.parametrize("field_name", ["cedar_bend", "heron_flat", "mill_race"])
 def test_rebuilt_prescription_equals_the_page(visit: Callable[..., Any], tmp_path: Path, field_name: str) -> None:
     """A demo field reviewed in the browser and built again with the saved file is what the page showed."""
     import vrn
@@ -374,3 +376,17 @@ def test_metric_review_is_saved_in_metric(visit: Callable[..., Any], tmp_path: P
         **saved,
     }
     assert settings_from(field_file).review.override[0].rate_n_lb_ac == pytest.approx(110.0, abs=1e-6)
+
+
+def test_background_comes_from_the_given_address_only(
+    visit: Callable[..., Any], tmp_path: Path, make: Callable[..., Any]
+) -> None:
+    """With a tile address in the field file the page asks that origin for pictures, and no other."""
+    prescription = make()
+    settings = replace(
+        prescription.field.settings, export=ExportSection(tiles="https://tiles.example.org/{z}/{x}/{y}.png")
+    )
+    write_map(replace(prescription, field=replace(prescription.field, settings=settings)), tmp_path / "map.html")
+    visited = visit(tmp_path / "map.html", answered="https://tiles.example.org")
+    visited.page.wait_for_selector("#main-pane img.leaflet-tile-loaded")
+    assert any(url.startswith("https://tiles.example.org/") for url in visited.requests)
