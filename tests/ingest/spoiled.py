@@ -135,6 +135,12 @@ def _toml_folder(folder: Path) -> None:
     (folder / "field.toml").mkdir()
 
 
+def _toml_pipe(folder: Path) -> None:
+    (folder / "field.toml").unlink()
+    os.mkfifo(folder / "field.toml")
+
+
+_case("toml-is-a-pipe", _toml_pipe, "is no ordinary file", "Give a field.toml")
 _case("toml-missing", _no_toml, "there is no such file", "vrn start")
 _case("toml-is-a-folder", _toml_folder, "is a folder", "Give the file itself")
 

@@ -13,11 +13,8 @@ from pydantic import TypeAdapter, ValidationError
 
 from vrn.errors import InputFileError
 from vrn.field.settings import Settings
-from vrn.ingest.keys import allowed_at, keys_of, known_keys, nearest_key, unknown_keys
+from vrn.ingest.keys import allowed_at, keys_of, nearest_key, unknown_keys
 from vrn.ingest.metric import metric_twin, to_trade
-
-# keys of the contract whose room has not landed: key path → what it will do
-NOT_YET: dict[str, str] = {}
 
 _STAGE = re.compile(r"preplant|VE|V([1-9]|1\d|2[0-5])|VT|R[1-6]")
 _LARGEST_FILE = 2_000_000  # bytes; a field file is a page of text
@@ -104,7 +101,7 @@ def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings
         faults.append(Fault(key=here, problem=f"stands beside {key}, which is the same.", remedy="Keep one of them."))
 
     raw = to_trade(given, keys_of, both) if metric else given
-    faults += _unknown(raw, metric) + _not_yet(raw) + _not_finite(raw, "") + _contradictions(raw, metric)
+    faults += _unknown(raw, metric) + _not_finite(raw, "") + _contradictions(raw, metric)
     settings: Settings | None = None
     try:
         settings = TypeAdapter(Settings).validate_json(json.dumps(raw, default=_plain), strict=True)
@@ -137,6 +134,9 @@ def load_toml(path: Path) -> dict[str, Any]:
     if path.is_dir():
         problem = f"{path} is a folder, not a field file."
         raise InputFileError(problem, f"Give the file itself, as {path / 'field.toml'}.")
+    if path.exists() and not path.is_file():
+        problem = f"{path} is no ordinary file."
+        raise InputFileError(problem, "Give a field.toml.")
     try:
         with path.open("rb") as file:
             data = file.read(_LARGEST_FILE + 1)
@@ -193,15 +193,6 @@ def _unknown(raw: dict[str, Any], metric: bool) -> list[Fault]:
             remedy = f"Did you mean {near}?" if near else f"Known keys there: {', '.join(names)}."
         faults.append(Fault(key=path, problem="unknown key.", remedy=remedy))
     return faults
-
-
-def _not_yet(raw: dict[str, Any]) -> list[Fault]:
-    present = known_keys(raw)
-    return [
-        Fault(key=key, problem=f"not yet: {what}.", remedy="Leave the key out for now.")
-        for key, what in NOT_YET.items()
-        if key in present
-    ]
 
 
 def _not_finite(value: Any, path: str) -> list[Fault]:

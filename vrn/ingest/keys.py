@@ -77,25 +77,6 @@ def _unknown(table: type, raw: dict[str, Any], path: str) -> Iterator[tuple[str,
                     yield from _unknown(inner, item, f"{here}[{i + 1}]")
 
 
-def known_keys(raw: dict[str, Any]) -> set[str]:
-    """Key paths present in a parsed field file, list positions left out; a value is a path too (``key = value``)."""
-    found: set[str] = set()
-
-    def walk(value: Any, path: str) -> None:
-        found.add(path)
-        if isinstance(value, dict):
-            for key, item in value.items():
-                walk(item, f"{path}.{key}" if path else key)
-        elif isinstance(value, list):
-            for item in value:
-                walk(item, path)
-        else:
-            found.add(f"{path} = {value}")
-
-    walk(raw, "")
-    return found - {""}
-
-
 @cache
 def _everywhere() -> dict[str, str]:
     """Every key of the field file → the path where it lives (the first, where several tables have it)."""
