@@ -1,5 +1,6 @@
 """Dense data: kriging from the nearest places and pairs by the hundred million, on compiled loops (extra ``dense``)."""
 
+from importlib import import_module
 from types import ModuleType
 from typing import Any
 
@@ -18,7 +19,7 @@ _REACH = 6  # buckets to the cutoff of a variogram
 
 def compiled() -> ModuleType:
     """
-    Compiled loops.
+    Compiled loops over points.
 
     Returns
     -------
@@ -29,12 +30,31 @@ def compiled() -> ModuleType:
     MissingExtraError
         If numba is not installed.
     """
+    return _module("vrn.surface.kernels")
+
+
+def compiled_for_logs() -> ModuleType:
+    """
+    Compiled loops over harvest records.
+
+    Returns
+    -------
+    kernels : module
+
+    Raises
+    ------
+    MissingExtraError
+        If numba is not installed.
+    """
+    return _module("vrn.surface.log_kernels")
+
+
+def _module(name: str) -> ModuleType:
     try:
-        from vrn.surface import kernels
+        return import_module(name)
     except ImportError as error:
         problem = "Dense data need numba, which is not installed."
         raise MissingExtraError(problem, 'Install it with: pip install "vrn[dense]".') from error
-    return kernels
 
 
 def local_kriging(
@@ -77,12 +97,12 @@ def local_kriging(
     own = np.full(len(value), nugget)
     origin = (points.min(axis=0) + points.max(axis=0)) / 2
     scaled = variogram.scaled(points - origin)
-    buckets = _buckets(kernels, scaled)
+    buckets = buckets_of(kernels, scaled)
     if kernels.any_twice(scaled[buckets[0]], buckets[1]):
         places: Places = places_of(points, value, error)
         value, noise, own = places.merged(nugget)
         scaled = variogram.scaled(places.coordinates_m + places.origin_m - origin)
-        buckets = _buckets(kernels, scaled)
+        buckets = buckets_of(kernels, scaled)
     if variogram.sill == 0 and error is None and np.ptp(value):
         problem = "The variogram has a sill of 0, and the values differ."
         raise OutOfRangeError(problem, "Fit the variogram to these values.")
@@ -145,8 +165,21 @@ def count_pairs(
     return pairs, distances, squares
 
 
-def _buckets(kernels: ModuleType, points: NDArray[np.float64]) -> tuple[Any, ...]:
-    """Order of the points by bucket, the buckets' beginnings, and their west, south, side, rows and columns."""
+def buckets_of(kernels: ModuleType, points: NDArray[np.float64]) -> tuple[Any, ...]:
+    """
+    Sort points into buckets of about three.
+
+    Parameters
+    ----------
+    kernels : module
+    points : ndarray, shape (n, 2)
+        One or more.
+
+    Returns
+    -------
+    order, start, west, south, side, rows, cols
+        Order of the points by bucket, where each bucket begins, and the lattice of the buckets.
+    """
     west, south = points.min(axis=0)
     width, height = np.ptp(points, axis=0)
     side = float(np.sqrt(max(width * height, 1e-12 * max(width, height, 1e-12) ** 2) * _POINTS_A_BUCKET / len(points)))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from vrn.errors import CrsMismatchError, InputFileError
 from vrn.field.grid import Grid
-from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer
+from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer, YieldLogLayer
 from vrn.field.surface import Surface
 from vrn.surface.points import points_on_grid
 
@@ -21,7 +21,7 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None) -> Surfa
 
     Parameters
     ----------
-    layer : ConstantLayer, PointLayer, PolygonLayer or RasterLayer
+    layer : ConstantLayer, PointLayer, PolygonLayer, RasterLayer or YieldLogLayer
         In the grid's system.
     grid : Grid
     name : str, optional
@@ -30,7 +30,8 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None) -> Surfa
     Returns
     -------
     surface : Surface
-        Points are interpolated as the samples are; polygons and rasters are averaged over each cell by area. Cells at
+        Points are interpolated as the samples are; polygons and rasters are averaged over each cell by area;
+        harvest logs become relative yield, 1 on average. Cells at
         the edge of polygons or of a raster take the nearest value up to one cell away; others stay unknown.
 
     Raises
@@ -53,6 +54,10 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None) -> Surfa
     name = name or layer.name
     if isinstance(layer, ConstantLayer):
         return Surface(name=name, grid=grid, values=np.full(grid.shape, layer.value), chosen="constant")
+    if isinstance(layer, YieldLogLayer):
+        from vrn.surface.yield_potential import yield_potential
+
+        return yield_potential(layer, grid, name=name).surface
     crs = layer.grid.crs if isinstance(layer, RasterLayer) else layer.crs
     if crs != grid.crs:
         problem = f"{layer.source}: layer {layer.name} is in {crs}, the grid in {grid.crs}."

@@ -1,0 +1,216 @@
+"""Yield potential from harvest logs: cleaned, levelled, kriged to the grid year by year, and the years combined."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.errors import CrsMismatchError, InputFileError
+from vrn.field.grid import Grid
+from vrn.field.layers import YieldLog, YieldLogLayer
+from vrn.field.surface import Surface
+from vrn.surface.dense import local_kriging
+from vrn.surface.many_points import local_variogram
+from vrn.surface.yield_cleaning import FILTERS, CleanLog, clean
+from vrn.surface.yield_offsets import BLOCK_M, UNTOLD_SHARE, block_means, pass_offsets
+
+_NEIGHBORS = 24
+_REACH_SWATHS = 3.0
+_LITTLE_GROUND = 0.5  # share of the grid that a harvest should cover
+
+_Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class YieldPotential:
+    """
+    What harvests say of where a field yields more and less.
+
+    Parameters
+    ----------
+    surface : Surface
+        Relative yield, 1 on average over the ground that was harvested; NaN where no harvest reaches.
+    seasons : dict of str to ndarray, shape (rows, cols)
+        Relative yield of each season.
+    removed : ndarray of int, shape (rows, cols)
+        Harvest records that cleaning left out in each cell.
+    """
+
+    surface: Surface
+    seasons: dict[str, _Floats]
+    removed: NDArray[np.intp]
+
+
+def yield_potential(layer: YieldLogLayer, grid: Grid, *, name: str | None = None) -> YieldPotential:
+    """
+    Clean harvest logs and bring them onto the grid as relative yield.
+
+    Parameters
+    ----------
+    layer : YieldLogLayer
+        Logs of one season or several; files of one season are one harvest.
+    grid : Grid
+    name : str, optional
+        Name of the surface; the layer's when not given.
+
+    Returns
+    -------
+    potential : YieldPotential
+        ``surface.se`` holds the error of kriging and, from two seasons, how much they differ.
+
+    Raises
+    ------
+    CrsMismatchError
+        If the layer is in another system.
+    InputFileError
+        If there is no log, or too little of one is left after cleaning.
+    MissingExtraError
+        If the extra ``dense`` is not installed.
+
+    Notes
+    -----
+    Records are averaged over 5 m of a pass, each pass is levelled with its neighbours, and the stretches are kriged
+    from the nearest 24 with the nugget filtered. Each season is divided by its mean. With three seasons or more the
+    highest and the lowest are left out of each cell's mean.
+
+    References
+    ----------
+    Blackmore (2000), The interpretation of trends from multiple yield maps, Computers and Electronics in Agriculture
+    26, 37–51 (years made relative before they are combined).
+    """
+    if layer.crs != grid.crs:
+        problem = f"{layer.source}: layer {layer.name} is in {layer.crs}, the grid in {grid.crs}."
+        raise CrsMismatchError(problem, "Read it with vrn.read_field, which reprojects it.")
+    if not layer.logs:
+        problem = f"{layer.source}: there is no harvest log."
+        raise InputFileError(problem, "Name its files under layers.yield_potential.files.")
+    removed = np.zeros(grid.rows * grid.cols, np.intp)
+    harvests, means, errors, told = [], [], [], {}
+    for season, logs in _by_season(layer.logs).items():
+        cleaned = [clean(log) for log in logs]
+        for one in cleaned:
+            removed += _removed_in_cells(one, grid)
+        relative, se, details = _one_season(cleaned, grid)
+        told[season] = relative
+        means.append(relative)
+        errors.append(se)
+        harvests.append({"season": season, **details})
+    values, se = _combined(np.array(means), np.array(errors))
+    if not np.isfinite(values).any():
+        problem = f"{layer.source}: no harvest record lies on the field."
+        raise InputFileError(problem, "Check that the logs are of this field.")
+    notes = [f"Harvest logs of {', '.join(told)}."]
+    if len(told) == 1:
+        notes.append("One season alone cannot say how far seasons differ; the standard error does not hold that.")
+    notes += [note for harvest in harvests for note in harvest.pop("notes")]
+    surface = Surface(
+        name=name or layer.name,
+        grid=grid,
+        values=values,
+        se=se,
+        chosen=f"harvest logs of {len(told)} season{'s' if len(told) > 1 else ''}",
+        details={
+            "source": layer.source,
+            "harvests": harvests,
+            "filters": [{"name": rule.name, "does": rule.does, "source": rule.source} for rule in FILTERS],
+            "notes": notes,
+        },
+    )
+    return YieldPotential(surface=surface, seasons=told, removed=removed.reshape(grid.shape))
+
+
+def _by_season(logs: tuple[YieldLog, ...]) -> dict[str, list[YieldLog]]:
+    """Logs of one season together; a log that does not say its season stands alone."""
+    seasons: dict[str, list[YieldLog]] = {}
+    for log in logs:
+        seasons.setdefault(log.source if log.season is None else str(log.season), []).append(log)
+    return dict(sorted(seasons.items()))
+
+
+def _one_season(cleaned: list[CleanLog], grid: Grid) -> tuple[_Floats, _Floats, dict[str, Any]]:
+    """Relative yield and standard error on the grid, and what was done."""
+    points, value, run = [], [], []
+    passes = 0
+    for one in cleaned:
+        where, mean, of_pass = block_means(one.passes, one.yield_bu_ac)
+        points.append(where)
+        value.append(mean)
+        run.append(of_pass + passes)
+        passes += int(of_pass.max()) + 1
+    places, stretches, of_pass = np.concatenate(points), np.concatenate(value), np.concatenate(run)
+    swath_m = float(np.median([one.swath_m for one in cleaned]))
+    offset = pass_offsets(places, stretches, of_pass, reach_m=_REACH_SWATHS * swath_m)
+    level = stretches - offset[of_pass]
+    variogram = local_variogram(places, level)
+    estimate, variance = local_kriging(
+        places, level, grid.centers_m(), variogram=variogram.without_nugget(), neighbors=_NEIGHBORS,
+        error_variance=variogram.nugget,
+    )  # fmt: skip
+    reached = _reached(places, grid, _REACH_SWATHS * max(swath_m, BLOCK_M))
+    mean_bu_ac = float(estimate[reached].mean()) if reached.any() else np.nan
+    relative = np.where(reached, estimate / mean_bu_ac, np.nan).reshape(grid.shape)
+    left_over = UNTOLD_SHARE * float(offset.var())
+    se = np.where(reached, np.sqrt(variance + left_over) / mean_bu_ac, np.nan).reshape(grid.shape)
+    share = float(reached.mean())
+    notes = [f"{one.log.source}: {note}" for one in cleaned for note in one.notes]
+    if share < _LITTLE_GROUND:
+        notes.append(
+            f"{cleaned[0].log.source}: the harvest covers {share:.0%} of the grid; its mean is of that ground."
+        )
+    details = {
+        "mean_bu_ac": mean_bu_ac,
+        "covered_share": share,
+        "stretches": len(level),
+        "pass_offset_sd_bu_ac": float(offset.std()),
+        "variogram": variogram.to_plain(),
+        "logs": [
+            {
+                "source": one.log.source,
+                "records": len(one.log),
+                "kept": len(one.passes),
+                "removed": one.removed(),
+                "delay_records": one.delay_steps,
+                "passes": int(one.passes.run.max()) + 1,
+                "swath_m": one.swath_m,
+            }
+            for one in cleaned
+        ],
+        "notes": notes,
+    }
+    return relative, se, details
+
+
+def _combined(seasons: _Floats, errors: _Floats) -> tuple[_Floats, _Floats]:
+    """Mean over the seasons of each cell, from three on without the highest and the lowest, and its standard error."""
+    known = np.isfinite(seasons)
+    count = known.sum(axis=0)
+    total = np.where(known, seasons, 0.0).sum(axis=0)
+    highest = np.where(known, seasons, -np.inf).max(axis=0)
+    lowest = np.where(known, seasons, np.inf).min(axis=0)
+    trim = count >= 3
+    total = total - np.where(trim, highest + lowest, 0.0)
+    of = np.where(trim, count - 2, count)
+    mean = np.divide(total, of, out=np.full(count.shape, np.nan), where=of > 0)
+    # seasons share what the grid smooths away, so their kriging errors do not average out
+    kriging = np.divide(
+        np.where(known, errors**2, 0.0).sum(axis=0), count, out=np.full(count.shape, np.nan), where=count > 0
+    )
+    spread = np.where(known, (seasons - mean) ** 2, 0.0).sum(axis=0)
+    between = np.divide(spread, count * (count - 1.0), out=np.zeros(count.shape), where=count > 1)
+    return mean, np.sqrt(kriging + between)
+
+
+def _reached(points: _Floats, grid: Grid, reach_m: float) -> NDArray[np.bool_]:
+    """Cells whose centre lies within reach of a stretch that was harvested."""
+    from scipy.spatial import cKDTree
+
+    distance, _ = cKDTree(points).query(grid.centers_m(), distance_upper_bound=reach_m)
+    return np.asarray(np.isfinite(distance))
+
+
+def _removed_in_cells(one: CleanLog, grid: Grid) -> NDArray[np.intp]:
+    """Records left out, counted by cell; those without a place are in no cell."""
+    places = one.log.coordinates_m[one.reason > 0]
+    row, col, inside = grid.cells_of(places)
+    return np.bincount((row * grid.cols + col)[inside], minlength=grid.rows * grid.cols)
