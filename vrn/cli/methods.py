@@ -58,7 +58,7 @@ def _facts(item: Method) -> list[tuple[str, str]]:
     depth = "no core of its own"
     if item.bottom_in is not None:
         least, most = item.bottom_in
-        depth = f"0 to {least:g} in" if least == most else f"0 to between {least:g} and {most:g} in"
+        depth = f"0 to {least:g} in" if least == most else f"from the surface to between {least:g} and {most:g} in"
     return [
         ("formula", item.formula), ("answers", what[item.kind]), ("region", item.region), ("stage", stages),
         ("core", depth), ("ppm to lb/ac", item.factor), ("already holds", item.contains), ("source", item.source),

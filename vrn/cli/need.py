@@ -8,6 +8,7 @@ import typer
 from vrn.cli.app import app, say, say_json
 from vrn.errors import OutOfRangeError
 from vrn.nitrogen import Ledger, Method, Notice, method
+from vrn.nitrogen.cautions import region_notice, stage_notice, surplus_notice
 from vrn.nitrogen.comparison import Answer, side_by_side
 from vrn.nitrogen.field_need import need_of_cells
 from vrn.nitrogen.inputs import inputs_of
@@ -49,6 +50,10 @@ def need(
     price_ratio: Annotated[float | None, typer.Option(help="$/lb N over $/bu corn")] = None,
     applied: Annotated[float | None, typer.Option("--applied", help="nitrogen already put on, lb/ac")] = None,
     credits_: Annotated[float | None, typer.Option("--credits", help="appears after sampling, lb/ac")] = None,
+    others: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="NAME=NUMBER", help="any other input, as `vrn methods KEY` names it; repeatable"),
+    ] = None,
     key: Annotated[str, typer.Option("--method", help="a key of `vrn methods`")] = "remaining-need",
     all_methods: Annotated[bool, typer.Option("--all-methods", help="what every published method says")] = False,
     allow_outside: Annotated[bool, typer.Option("--allow-outside", help="answer outside the calibration too")] = False,
@@ -60,7 +65,7 @@ def need(
         "method": key, "second_foot_share": second_foot_share, "n_per_bushel_lb": n_per_bushel,
         "bulk_density_g_cm3": bulk_density, "texture": texture, "critical_ppm": critical_ppm,
         "history_factor": history_factor, "base_rate_lb_ac": base_rate, "profile_nitrate_ppm": profile_ppm,
-        "response_b": response_b, "response_c": response_c,
+        "response_b": response_b, "response_c": response_c, **_set(chosen, others or []),
     }  # fmt: skip
     known: dict[str, Any] = {
         "top_in": 0.0, "bottom_in": depth_in, "growth_stage": stage, "yield_goal_bu_ac": yield_goal,
@@ -79,6 +84,9 @@ def need(
     _refuse_missing(chosen, {**options, **known, "nitrate_ppm": ppm})
     show = {**known, "applied_lb_ac": applied, "to_build": False, "allow_outside": allow_outside}
     ledger, notices = need_of_cells(options, nitrate_ppm=ppm, **show)
+    cautions = (None if stage is None else stage_notice(stage), surplus_notice(ledger),
+                None if chosen.kind == "remaining" else region_notice(chosen))  # fmt: skip
+    notices += tuple(caution for caution in cautions if caution is not None)
     meter = tuple(
         float(need_of_cells(options, nitrate_ppm=max(ppm + step, 0.0), **show)[0].need_lb_ac)
         for step in (METER_PPM, -METER_PPM)
@@ -87,6 +95,22 @@ def need(
         say_json(_plain(ledger, chosen, notices, meter))
     else:
         _say_ledger(ledger, chosen, notices, meter)
+
+
+def _set(chosen: Method, others: list[str]) -> dict[str, float]:
+    """Inputs given by name, as ``cap_lb_ac=300``."""
+    found = {}
+    for text in others:
+        name, _, number = text.partition("=")
+        if not chosen.takes(name.strip()):
+            problem = f"--set {text}: {chosen.key} has no input {name.strip()!r}."
+            raise OutOfRangeError(problem, f"`vrn methods {chosen.key}` lists its inputs.")
+        try:
+            found[name.strip()] = float(number)
+        except ValueError:
+            problem = f"--set {text}: {number!r} is not a number."
+            raise OutOfRangeError(problem, "Write it as --set cap_lb_ac=300.") from None
+    return found
 
 
 def _refuse_nan(values: dict[str, Any]) -> None:
@@ -122,7 +146,7 @@ def _say_ledger(ledger: Ledger, chosen: Method, notices: tuple[Notice, ...], met
     if chosen.takes("nitrate_ppm"):
         say(f"± {METER_PPM:g} ppm, what a field meter is good to: {meter[0]:.1f} to {meter[1]:.1f} lb/ac")
     band = ledger.band_lb_ac
-    if band is not None:
+    if band is not None and band[0] != band[1]:
         say(f"published band of uptake at this stage: {band[0]:.1f} to {band[1]:.1f} lb/ac")
     say()
     for notice in notices:

@@ -160,6 +160,11 @@ class NitrogenSection:
     profile_nitrate_ppm: NotNegative | None = None
     price_factor: Annotated[float, Gt(0), Le(2)] | None = None
     timing_factor: Annotated[float, Gt(0), Le(2)] | None = None
+    rate_factor_lb_bu: Annotated[float, Gt(0), Le(2.5)] | None = None
+    organic_matter_lb_per_om_pct: Annotated[float, Ge(0), Le(60)] | None = None
+    profile_lb_ac_per_ppm_in: Annotated[float, Gt(0), Le(0.5)] | None = None
+    cap_lb_ac: Annotated[float, Gt(0), Le(500)] | None = None
+    tillage_lb_ac: Annotated[float, Ge(0), Le(60)] | None = None
     response_b: float | None = None
     response_c: float | None = None
     response_trial: str | None = None  # file of the user's own nitrogen trial

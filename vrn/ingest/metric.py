@@ -8,6 +8,7 @@ from vrn.units import (
     CORN_BU_LB,
     FT_M,
     HA_AC,
+    IN_M,
     LB_AC_KG_HA,
     LB_GAL_KG_L,
     LB_KG,
@@ -21,6 +22,9 @@ _KEYS: Final = {
     "n_per_lb": ("n_per_kg", LB_KG),
     "n_per_bushel_lb": ("n_per_tonne_kg", CORN_BU_LB / 1000.0),  # 1 kg/t = 0.056 lb/bu
     "mineralization_lb_per_om_pct": ("mineralization_kg_ha_per_om_pct", 1.0 / LB_AC_KG_HA),
+    "organic_matter_lb_per_om_pct": ("organic_matter_kg_ha_per_om_pct", 1.0 / LB_AC_KG_HA),
+    "profile_lb_ac_per_ppm_in": ("profile_kg_ha_per_ppm_cm", IN_M * 100.0 / LB_AC_KG_HA),
+    "rate_factor_lb_bu": ("rate_factor_kg_t", CORN_BU_LB / 1000.0),
     "tank_gal": ("tank_l", 1.0 / US_GAL_L),
     "tank_lb": ("tank_kg", 1.0 / LB_KG),
     "least_patch_ac": ("least_patch_ha", HA_AC),

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from vrn.nitrogen.ledger import Ledger
 from vrn.nitrogen.losses import product_kind
@@ -55,7 +56,7 @@ def second_foot_notice(
     )
 
 
-def stage_notice(growth_stage: str | float) -> Notice | None:
+def stage_notice(growth_stage: str | ArrayLike) -> Notice | None:
     """
     Whether nitrogen still pays at a stage.
 
@@ -71,6 +72,8 @@ def stage_notice(growth_stage: str | float) -> Notice | None:
     """
     place = float(np.nanmax(stage_position(growth_stage)))
     name = stage_name(place)
+    if isinstance(growth_stage, str) and name == "VT" and growth_stage.strip().upper() != name:
+        name = f"{growth_stage.strip().upper()}, counted as VT,"
     if place < 10:
         return None
     if place < 16:
@@ -192,8 +195,9 @@ def surplus_notice(ledger: Ledger) -> Notice | None:
     if not short.size:
         return None
     share = short.size / max(int(np.isfinite(total).sum()), 1)
+    where = f"On {share:.0%} of the ground there" if total.ndim else "There"
     return note(
         "need",
-        f"On {share:.0%} of the ground the soil holds {-short.mean():.0f} lb/ac more than the crop wants.",
+        f"{where} is {-short.mean():.0f} lb/ac more than the crop still wants.",
         "More nitrogen there only feeds the water: the drinking-water limit is 10 mg/L nitrate-N (EPA).",
     )

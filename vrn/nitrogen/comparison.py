@@ -2,19 +2,20 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.nitrogen.catalogue import methods
-from vrn.nitrogen.field_need import applied_for, known_of
 from vrn.nitrogen.inputs import inputs_of
 from vrn.nitrogen.ledger import Ledger
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.season import Season
+from vrn.nitrogen.struck import known_of, struck
 
+_GIVEN_AS: Final = {"b": "response_b", "c": "response_c", "price_ratio": "prices of corn and nitrogen"}
 Mean = Callable[[NDArray[np.float64]], float]
 
 
@@ -97,21 +98,21 @@ def side_by_side(
 def _answer(
     method: Method, known: dict[str, Any], season: Season, applied_lb_ac: ArrayLike | None, mean: Mean | None
 ) -> Answer:
-    applied = applied_for(method, season, applied_lb_ac)
-    inputs = inputs_of(method, {**known, "applied_lb_ac": applied})
+    inputs = inputs_of(method, known)
     absent = method.missing(**inputs)
     if absent:
         return Answer(method=method, status="missing", need_lb_ac=None, why=(_wanted(method, absent),))
     try:
         outside = method.outside(**inputs)
-        ledger = method.need(allow_outside=True, **inputs)
+        ledger = struck(method, known, season, applied_lb_ac, allow_outside=True)
     except OutOfRangeError as error:
         return Answer(method=method, status="missing", need_lb_ac=None, why=(error.problem,))
-    if method.kind == "remaining" and season.not_yet is not None and applied_lb_ac is None:
-        ledger = ledger.plus(season.not_yet.line)
     why = outside
-    if method.kind == "season" and applied is None:
+    unlisted = applied_lb_ac is not None and not season.applications and np.any(np.asarray(applied_lb_ac) > 0)
+    if method.kind == "season" and applied_lb_ac is None and season.applied_lb_ac is None:
         why += ("a season total, not a sidedress rate: nothing already applied was subtracted",)
+    elif method.kind != "season" and unlisted:
+        why += ("what is already applied is not subtracted: what of it is nitrate stands in the reading",)
     need = np.asarray(ledger.need_lb_ac, dtype=float)
     low = high = None
     if need.ndim and np.isfinite(need).any():
@@ -131,7 +132,7 @@ def _answer(
 def _wanted(method: Method, absent: tuple[str, ...]) -> str:
     if any(name.startswith("profile_nitrate") for name in absent):
         return "it wants nitrate of 0–24 in: no core below the top one"
-    return f"it wants {', '.join(absent)}"
+    return f"it wants {', '.join(_GIVEN_AS.get(name, name) for name in absent)}"
 
 
 def _tenth(value: float | None) -> float | None:

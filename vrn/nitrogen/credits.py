@@ -202,8 +202,8 @@ class NotYetNitrate:
     """Nitrogen applied that no nitrate test can have seen: the line, its least and greatest, and notes. [lb/ac]"""
 
     line: Line
-    low_lb_ac: float
-    high_lb_ac: float
+    low_lb_ac: Number
+    high_lb_ac: Number
     notes: tuple[str, ...]
 
 
@@ -255,13 +255,13 @@ def not_yet_nitrate(
         least = max(item.n_lb_ac * (1.0 - share_high - lost_high), 0.0)
         most = max(item.n_lb_ac * (1.0 - share_low - lost_low), 0.0)
         low, high = low + least, high + most
-        parts.append(f"{item.n_lb_ac:g} lb/ac of {item.product} on {item.on}: {least:.1f} to {most:.1f}")
+        parts.append(f"{item.n_lb_ac:g} lb/ac of {item.product} on {item.on}: {least:.2f} to {most:.2f}")
         if kind == "unknown":
             notes.append(f"what kind of nitrogen {item.product!r} is could not be told: the widest range is taken")
     middle = 0.5 * (low + high)
     line = Line(
         key="applied_not_nitrate", label="Applied, not yet nitrate at sampling", lb_ac=-middle,
-        basis=f"middle of {low:.1f} and {high:.1f} ({'; '.join(parts)})",
+        basis=f"middle of {low:.2f} and {high:.2f} lb/ac ({'; '.join(parts)})",
         source="nitrate share by weeks: Kentucky, Iowa State 2024; urea lost to the air: Montana State, Illinois",
     )  # fmt: skip
     return NotYetNitrate(line=line, low_lb_ac=low, high_lb_ac=high, notes=tuple(notes))

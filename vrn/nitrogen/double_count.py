@@ -1,23 +1,31 @@
-"""Every way in which one field file could count the same nitrogen twice."""
+"""Every way in which one field file could count the same nitrogen twice, or leave some out of sight."""
 
+import re
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Final
 
-from vrn.nitrogen.credits import Applied
+import numpy as np
+from numpy.typing import ArrayLike
+
+from vrn.nitrogen.credits import Applied, NotYetNitrate
 from vrn.nitrogen.losses import product_kind
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.notice import Notice, note, warn
 
 _BROADCAST_LB_AC: Final = 50.0  # tests of the top foot are not valid after 40–60 lb/ac broadcast (NY, DE, PA)
+_UNSEEN_LB_AC: Final = 1.0  # worth telling
+_MANURE: Final = re.compile(r"manure|slurry|litter|effluent|compost|biosolid|sludge", re.IGNORECASE)
+_WATER: Final = re.compile(r"irrigat|fertigat|pivot|water", re.IGNORECASE)
 
 
 def double_count_notices(
     method: Method, *, credits_lb_ac: Mapping[str, float] | None = None, applications: Sequence[Applied] = (),
-    sampled_on: date | None = None, applied_map: bool = False,
+    sampled_on: date | None = None, applied_map_lb_ac: ArrayLike | None = None,
+    not_yet_before: NotYetNitrate | None = None,
 ) -> tuple[Notice, ...]:  # fmt: skip
     """
-    Every way in which the field file could count the same nitrogen twice under a method.
+    Every way in which the field file could count the same nitrogen twice under a method, or not see it at all.
 
     Parameters
     ----------
@@ -26,8 +34,10 @@ def double_count_notices(
         Of the field file. [lb/ac]
     applications : sequence of Applied
     sampled_on : date, optional
-    applied_map : bool
-        A map of what is already down was given too.
+    applied_map_lb_ac : array_like, optional
+        Map of what is already down. [lb/ac]
+    not_yet_before : NotYetNitrate, optional
+        What went on before sampling and was not yet nitrate then.
 
     Returns
     -------
@@ -41,8 +51,23 @@ def double_count_notices(
     'credits.previous_crop'
     """
     given = {name: value for name, value in (credits_lb_ac or {}).items() if value}
-    notices = [_credit_notice(method, name, value) for name, value in given.items()]
-    before = [item for item in applications if sampled_on is None or item.on < sampled_on]
+    before = [item for item in applications if item.n_lb_ac > 0 and (sampled_on is None or item.on < sampled_on)]
+    by_map = applied_map_lb_ac is not None and bool(np.any(np.asarray(applied_map_lb_ac) > 0))
+    return (
+        *(_credit_notice(method, name, value) for name, value in given.items()),
+        *_with_the_test(method, before, by_map and not applications, not_yet_before),
+        *_map_and_list(applications, applied_map_lb_ac if by_map else None),
+        *_listed_twice(applications),
+        *_credit_and_list(given, applications, by_map),
+    )
+
+
+def _with_the_test(
+    method: Method, before: list[Applied], map_alone: bool, not_yet_before: NotYetNitrate | None
+) -> list[Notice]:
+    """Nitrogen that stands in the soil test and is subtracted too, or stands in neither."""
+    notices = []
+    of_a_profile = method.bottom_in is not None and method.bottom_in[0] >= 24
     broadcast = sum(item.n_lb_ac for item in before if item.placement in ("broadcast", "unknown"))
     if method.stages == ("V4", "V6") and broadcast > _BROADCAST_LB_AC:
         notices.append(
@@ -53,7 +78,7 @@ def double_count_notices(
                 "Use remaining-need, which follows what was applied.",
             )
         )
-    if method.kind == "season" and before and method.takes("nitrate_ppm"):
+    if method.kind == "season" and (before or map_alone) and method.takes("nitrate_ppm"):
         notices.append(
             warn(
                 "applications",
@@ -62,31 +87,101 @@ def double_count_notices(
                 "Judge which of the two holds it; starter in a band is usually not read.",
             )
         )
-    if method.bottom_in is not None and method.bottom_in[0] >= 24 and before:
-        notices.append(
-            warn(
-                "applications",
-                "Nitrogen applied before the profile was pulled stands in its nitrate.",
-                "Only what went on after sampling is subtracted.",
-            )
-        )
-    if applied_map and applications:
+    if of_a_profile and map_alone:
         notices.append(
             warn(
                 "layers.applied_n",
-                "Both a map and a list say what was already applied.",
-                "The map's pounds are used, the list only tells when: check that they are the same nitrogen.",
+                "What is applied is given without dates: all of it is subtracted, and what of it was nitrate when the "
+                "profile was pulled stands in the profile too.",
+                "List it with its date under [[applications]]: then only what the profile has not seen is subtracted.",
             )
         )
-    if given.get("manure") and any(product_kind(item.product) == "unknown" for item in applications):
+    elif of_a_profile and before:
+        notices.append(
+            note(
+                "applications",
+                "Nitrogen applied before the profile was pulled stands in its nitrate, as far as it was nitrate then.",
+                "Only what was not yet nitrate and what went on after sampling is subtracted.",
+            )
+        )
+    if method.kind == "sidedress" and not_yet_before is not None:
+        low, high = (float(np.max(part)) for part in (not_yet_before.low_lb_ac, not_yet_before.high_lb_ac))
+        if high >= _UNSEEN_LB_AC:
+            notices.append(
+                warn(
+                    "applications",
+                    f"{low:.0f} to {high:.0f} lb/ac of what went on before sampling was not yet nitrate: "
+                    f"{method.key} has not seen it and does not subtract it.",
+                    "Take it off by an override, or use remaining-need, which counts it.",
+                )
+            )
+    return notices
+
+
+def _map_and_list(applications: Sequence[Applied], applied_map_lb_ac: ArrayLike | None) -> list[Notice]:
+    if applied_map_lb_ac is None or not applications:
+        return []
+    listed, mapped = sum(item.n_lb_ac for item in applications), float(np.nanmean(np.asarray(applied_map_lb_ac)))
+    if listed <= 0:
+        return [
+            warn(
+                "layers.applied_n",
+                f"The map says {mapped:.0f} lb/ac were applied on average, and the list says none.",
+                "Write the pounds and the date under [[applications]]: without them the map cannot be followed.",
+            )
+        ]
+    return [
+        warn(
+            "layers.applied_n",
+            f"Both a map ({mapped:.0f} lb/ac on average) and a list ({listed:.0f} lb/ac) say what was already applied.",
+            "The map's pounds are used, the list only tells when: check that they are the same nitrogen.",
+        )
+    ]
+
+
+def _listed_twice(applications: Sequence[Applied]) -> list[Notice]:
+    twice = {item: None for i, item in enumerate(applications) if item.n_lb_ac > 0 and item in applications[:i]}
+    return [
+        warn(
+            "applications",
+            f"{item.n_lb_ac:g} lb/ac of {item.product} on {item.on} is listed twice.",
+            "Take one of them out unless it went on twice that day.",
+        )
+        for item in twice
+    ]
+
+
+def _credit_and_list(given: Mapping[str, float], applications: Sequence[Applied], by_map: bool) -> list[Notice]:
+    """Credits that may be what the list or the map holds too."""
+    on = [item for item in applications if item.n_lb_ac > 0]
+    notices = []
+    if given.get("manure") and any(
+        product_kind(item.product) == "unknown" or _MANURE.search(item.product) for item in on
+    ):
         notices.append(
             warn(
                 "credits.manure",
-                "Manure is credited, and an application of a product of unknown kind is followed too.",
+                "Manure is credited, and an application of manure or of a product of unknown kind is followed too.",
                 "Leave out one of the two if they are the same manure.",
             )
         )
-    return tuple(notices)
+    if given.get("irrigation_water") and any(_WATER.search(f"{item.product}") for item in on):
+        notices.append(
+            warn(
+                "credits.irrigation_water",
+                "Nitrogen in irrigation water is credited, and an application with the water is followed too.",
+                "Credit only the nitrate of the water itself.",
+            )
+        )
+    if given.get("other") and (on or by_map):
+        notices.append(
+            warn(
+                "credits.other",
+                "Other nitrogen is credited, and what was applied is followed too.",
+                "Leave out one of the two if they are the same nitrogen.",
+            )
+        )
+    return notices
 
 
 def _credit_notice(method: Method, name: str, value: float) -> Notice:

@@ -1,8 +1,7 @@
 """The ledger of one reading or of every cell by the field file's method, with what must be told beside it."""
 
 from collections.abc import Mapping
-from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -10,13 +9,14 @@ from numpy.typing import ArrayLike
 from vrn.errors import OutsideCalibrationError
 from vrn.nitrogen.catalogue import method as method_of
 from vrn.nitrogen.double_count import double_count_notices
-from vrn.nitrogen.inputs import inputs_of
-from vrn.nitrogen.ledger import Ledger, Number, as_number
+from vrn.nitrogen.inputs import assumed_deep_ppm
+from vrn.nitrogen.ledger import Ledger
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.notice import Notice, note, warn
 from vrn.nitrogen.season import Season
+from vrn.nitrogen.struck import known_of, struck
 
-__all__ = ["applied_for", "known_of", "need_of_cells"]
+_PROFILE_IN: Final = 24.0
 
 
 def need_of_cells(
@@ -97,96 +97,74 @@ def need_of_cells(
             "price_ratio": price_ratio,
         },
     )
-    applied = applied_for(chosen, season, applied_lb_ac)
-    known["applied_lb_ac"] = applied
-    if chosen.kind == "season" and applied is None and to_build and not allow_outside:
-        problem = (
-            f"{chosen.key} gives a season total, not a sidedress rate, and nothing is known of what is already on."
-        )
-        raise OutsideCalibrationError(
-            problem, "List what was applied under [[applications]]; with n_lb_ac = 0 if nothing was."
-        )
-    ledger = chosen.need(allow_outside=allow_outside, **inputs_of(chosen, known))
-    if chosen.kind == "remaining" and season.not_yet is not None:
-        ledger = _with_not_yet(ledger, season, applied_lb_ac)
+    if to_build and not allow_outside:
+        _refuse(chosen, season, stage, applied_lb_ac)
+    ledger = struck(chosen, known, season, applied_lb_ac, allow_outside=allow_outside)
     notices = list(season.notices)
     notices += double_count_notices(
         chosen,
         credits_lb_ac=credits_lb_ac,
         applications=season.applications,
         sampled_on=season.sampled_on,
-        applied_map=applied_lb_ac is not None and bool(season.applications),
+        applied_map_lb_ac=applied_lb_ac,
+        not_yet_before=season.not_yet_before,
     )
-    notices += _told(chosen, ledger, season, applied_lb_ac, deep_nitrate_ppm is not None or bottom_in >= 24, bottom_in)
+    notices += _told(chosen, ledger, season, known, applied_lb_ac)
     return ledger, tuple(notices)
 
 
-def known_of(options: Mapping[str, Any], season: Season, known: Mapping[str, Any]) -> dict[str, Any]:
-    """
-    Options of the field file and what was read, by the names of the methods' inputs; the season's share fills in.
-
-    Examples
-    --------
-    >>> known_of({"method": "nebraska", "critical_ppm": 21.0}, Season(growth_stage="V6"), {"nitrate_ppm": 9.0})
-    {'critical_ppm': 21.0, 'nitrate_ppm': 9.0}
-    """
-    merged = {name: value for name, value in {**options, **known}.items() if value is not None and name != "method"}
-    if season.mineralization_share_left is not None:
-        merged.setdefault("mineralization_share_left", season.mineralization_share_left)
-    merged.pop("response_trial", None)
-    return merged
-
-
-def applied_for(method: Method, season: Season, applied_lb_ac: ArrayLike | None) -> Number | None:
-    """
-    What a method of a season's total subtracts: all that is on, or, for a preplant profile, what came after it.
-
-    Examples
-    --------
-    >>> applied_for(method_of("ohio-psnt"), Season(growth_stage="V5"), 40.0)
-    40.0
-    """
-    if method.kind != "season":
-        return None
-    if season.applications and method.bottom_in is not None and method.bottom_in[0] >= 24:
-        return season.applied_after_sampling_lb_ac
-    return season.applied_lb_ac if applied_lb_ac is None else as_number(applied_lb_ac)
-
-
-def _with_not_yet(ledger: Ledger, season: Season, applied_lb_ac: ArrayLike | None) -> Ledger:
-    """The mass balance with what was applied and not yet nitrate, its range taken into the band."""
-    found = season.not_yet
-    total = season.applied_lb_ac
-    if found is None or total is None:
-        return ledger
-    line, low, high = found.line, found.low_lb_ac, found.high_lb_ac
-    scale: Number = 1.0
-    if applied_lb_ac is not None and total > 0:
-        scale = as_number(applied_lb_ac) / total
-        line = replace(
-            line, lb_ac=line.lb_ac * scale, basis=f"map of what was applied ÷ {total:g} lb/ac × {line.basis}"
+def _refuse(chosen: Method, season: Season, stage: Any, applied_lb_ac: ArrayLike | None) -> None:
+    """Refuse to build what cannot be checked: a window without a stage, a season's total with nothing known on it."""
+    if chosen.stages is not None and stage is None:
+        problem = f"{chosen.key} holds from {chosen.stages[0]} to {chosen.stages[1]}, and the stage is not known."
+        raise OutsideCalibrationError(
+            problem, "Count leaf collars and set growth_stage; or give planting_date and [weather]."
         )
-    middle = 0.5 * (low + high)
-    joined = ledger.plus(line, notes=found.notes)
-    if joined.low_lb_ac is None or joined.high_lb_ac is None:
-        return joined
-    return replace(
-        joined,
-        low_lb_ac=joined.low_lb_ac - (high - middle) * scale,
-        high_lb_ac=joined.high_lb_ac + (middle - low) * scale,
-    )
+    if chosen.kind == "season" and season.applied_lb_ac is None and applied_lb_ac is None:
+        problem = (
+            f"{chosen.key} gives a season total, not a sidedress rate, and nothing is known of what is already on."
+        )
+        raise OutsideCalibrationError(
+            problem, "List what was applied under [[applications]]; with n_lb_ac = 0 if nothing was."
+        )
 
 
-def _told(chosen: Method, ledger: Ledger, season: Season, applied_lb_ac: ArrayLike | None, deep_known: bool,
-          bottom_in: float) -> list[Notice]:  # fmt: skip
+def _told(chosen: Method, ledger: Ledger, season: Season, known: Mapping[str, Any],
+          applied_lb_ac: ArrayLike | None) -> list[Notice]:  # fmt: skip
     """What was assumed on the way to this ledger, and what is unknown in it."""
     notices = []
-    if chosen.takes("deep_nitrate_ppm") and not deep_known:
+    bottom_in = float(known.get("bottom_in") or _PROFILE_IN)
+    if chosen.stages is not None and known.get("growth_stage") is None:
+        notices.append(
+            note(
+                "crop.growth_stage",
+                f"{chosen.key} holds from {chosen.stages[0]} to {chosen.stages[1]}: no stage was given to check.",
+                "Count leaf collars on the sampling date.",
+            )
+        )
+    if chosen.takes("deep_nitrate_ppm") and known.get("deep_nitrate_ppm") is None and bottom_in < _PROFILE_IN:
         notices.append(
             note(
                 "samples",
-                f"{bottom_in:g}–24 in was not measured: 0 lb/ac counted there.",
+                f"{bottom_in:g}–{_PROFILE_IN:g} in was not measured: 0 lb/ac counted there.",
                 "Pull the second foot at a few places: nitrate that rain moved down is not in this need.",
+            )
+        )
+    sandy = "sand" in str(known.get("texture") or "").lower()
+    if chosen.kind != "remaining":
+        notices += [
+            (warn if sandy and "sandy" in caution else note)(
+                "nitrogen.method", caution, f"`vrn methods {chosen.key}` says where it holds."
+            )
+            for caution in chosen.cautions
+        ]
+    assumed = assumed_deep_ppm(chosen, known)
+    if assumed is not None:
+        notices.append(
+            warn(
+                "samples",
+                f"{bottom_in:g}–{_PROFILE_IN:g} in was not measured: {chosen.key} takes {assumed:g} ppm there.",
+                "Pull the second foot: after rain it may hold more.",
             )
         )
     if (
@@ -195,11 +173,12 @@ def _told(chosen: Method, ledger: Ledger, season: Season, applied_lb_ac: ArrayLi
         and np.any(np.asarray(applied_lb_ac) > 0)
         and not season.applications
     ):
+        counted = "what was not yet nitrate" if chosen.kind == "remaining" else "what went on after sampling"
         notices.append(
             warn(
                 "applied",
                 "What is already applied is not subtracted: what of it is nitrate stands in the reading.",
-                "List it with its date under [[applications]], so that what was not yet nitrate is counted.",
+                f"List it with its date under [[applications]], so that {counted} is counted.",
             )
         )
     unknown = np.isnan(ledger.unclipped_lb_ac)
@@ -216,7 +195,8 @@ def _told(chosen: Method, ledger: Ledger, season: Season, applied_lb_ac: ArrayLi
 
 def _of_note(text: str) -> Notice:
     """A ledger's note with what to do about it."""
-    said = f"{text[0].upper()}{text[1:]}."
+    named = "_" in text.split(" ", 1)[0]  # a key of the field file keeps its letters
+    said = f"{text if named else text[0].upper() + text[1:]}."
     if text.startswith("outside the calibration"):
         return warn("nitrogen.method", said, "It is shown, and does not build.")
     if text.startswith("a season total"):

@@ -49,7 +49,7 @@ def inputs_of(method: Method, known: Mapping[str, Any]) -> dict[str, Any]:
 
 def _profile(method: Method, given: dict[str, Any], texture: str | None) -> dict[str, Any]:
     """Nitrate of 0–24 in as the method wants it; empty when the second foot is not known and it has no default."""
-    wanted = "profile_nitrate_ppm" if method.takes("profile_nitrate_ppm") else "profile_nitrate_lb_ac"
+    wanted = "profile_nitrate_lb_ac" if method.takes("profile_nitrate_lb_ac") else "profile_nitrate_ppm"
     if wanted in given:
         return {"bottom_in": max(float(given.get("bottom_in", _PROFILE_IN)), _PROFILE_IN)}
     if "profile_nitrate_ppm" in given:
@@ -59,8 +59,27 @@ def _profile(method: Method, given: dict[str, Any], texture: str | None) -> dict
         if found is None:
             return {}
         mean = found
-    per_ppm = 1.0 if method.profile_lb_ac_per_ppm_in is None else method.profile_lb_ac_per_ppm_in * _PROFILE_IN
-    return {wanted: mean * per_ppm, "bottom_in": _PROFILE_IN}
+    if wanted == "profile_nitrate_ppm":
+        return {wanted: mean, "bottom_in": _PROFILE_IN}
+    per_ppm_in = float(given.get("profile_lb_ac_per_ppm_in", method.profile_lb_ac_per_ppm_in or 0.0))
+    return {wanted: mean * (per_ppm_in * _PROFILE_IN), "profile_nitrate_ppm": mean, "bottom_in": _PROFILE_IN}
+
+
+def assumed_deep_ppm(method: Method, known: Mapping[str, Any]) -> float | None:
+    """
+    What a method takes for a second foot that was not pulled; None where it was pulled or the method takes nothing.
+
+    Examples
+    --------
+    >>> from vrn.nitrogen.catalogue import method
+    >>> [assumed_deep_ppm(method(key), {"bottom_in": 12.0}) for key in ("nebraska", "kansas")]
+    [3.0, None]
+    """
+    measured = any(known.get(name) is not None for name in ("deep_nitrate_ppm", "profile_nitrate_ppm"))
+    if method.key != "nebraska" or measured or float(known.get("bottom_in") or _PROFILE_IN) >= _PROFILE_IN:
+        return None
+    texture = known.get("texture")
+    return _NEBRASKA_SAND_PPM if texture is not None and "sand" in str(texture).lower() else _NEBRASKA_DEEP_PPM
 
 
 def _profile_mean_ppm(method: Method, given: dict[str, Any], texture: str | None) -> Number | None:
@@ -75,8 +94,9 @@ def _profile_mean_ppm(method: Method, given: dict[str, Any], texture: str | None
     deep = given.get("deep_nitrate_ppm")
     if deep is not None and begins == bottom and float(given.get("deep_bottom_in", _PROFILE_IN)) >= _PROFILE_IN:
         below = as_number(deep)
-    elif deep is None and method.key == "nebraska":
-        below = _NEBRASKA_SAND_PPM if texture is not None and "sand" in texture.lower() else _NEBRASKA_DEEP_PPM
     else:
-        return None
+        assumed = assumed_deep_ppm(method, {**given, "texture": texture})
+        if assumed is None:
+            return None
+        below = assumed
     return (top * bottom + below * (_PROFILE_IN - bottom)) / _PROFILE_IN

@@ -193,6 +193,7 @@ def _class_credit_lb_ac(nitrate_ppm: Number, credits_lb_ac: tuple[float, ...]) -
 
 def _base_rate_rule(credits_lb_ac: tuple[float, ...], source: str) -> Any:
     classes = "to 10: 0, to 15: {:g}, to 20: {:g}, to 25: {:g} lb/ac".format(*credits_lb_ac[1:])
+    by_cell = "{nitrate_ppm} ppm; mean of the cells' classes, " + classes
 
     def rule(values: Values) -> Working:
         base = line_of(values, key="base_rate", label="Base rate", lb_ac=values["base_rate_lb_ac"],
@@ -200,11 +201,11 @@ def _base_rate_rule(credits_lb_ac: tuple[float, ...], source: str) -> Any:
         credit = line_of(
             values, key="soil_nitrate", label="Credit for the test's class",
             lb_ac=-_class_credit_lb_ac(values["nitrate_ppm"], credits_lb_ac),
-            basis="{nitrate_ppm} ppm; " + classes, source=source,
+            basis=by_cell if np.ndim(values["nitrate_ppm"]) else "{nitrate_ppm} ppm; " + classes, source=source,
         )  # fmt: skip
         lines = (base, credit, *applied_lines(values))
         above = np.greater(values["nitrate_ppm"], 25.0)
-        return Working(lines=lines + none_advised_lines(above, sum_of(lines), basis="above 25 ppm", source=source))
+        return Working(lines=lines + none_advised_lines(above, sum_of(lines), basis="more than 25 ppm", source=source))
 
     return rule
 

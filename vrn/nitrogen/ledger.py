@@ -125,11 +125,11 @@ class Ledger:
             raise OutOfRangeError(problem, "Call reduce() for the cells of one area first.")
         return largest_remainder([float(line.lb_ac) for line in self.lines], decimals=decimals)
 
-    def plus(self, *lines: Line, notes: tuple[str, ...] = ()) -> "Ledger":
-        """The ledger with further lines and notes; its band moves with them."""
+    def plus(self, *lines: Line, notes: tuple[str, ...] = (), inputs: Mapping[str, Number] | None = None) -> "Ledger":
+        """The ledger with further lines, notes and inputs of their templates; its band moves with the lines."""
         moved = sum((line.lb_ac for line in lines), start=0.0)
         return replace(
-            self, lines=self.lines + lines, notes=self.notes + notes,
+            self, lines=self.lines + lines, notes=self.notes + notes, inputs={**self.inputs, **(inputs or {})},
             low_lb_ac=None if self.low_lb_ac is None else self.low_lb_ac + moved,
             high_lb_ac=None if self.high_lb_ac is None else self.high_lb_ac + moved,
         )  # fmt: skip

@@ -74,7 +74,7 @@ def applied_lines(values: dict[str, Any]) -> tuple[Line, ...]:
     """
     if "applied_lb_ac" not in values:
         return ()
-    line = line_of(values, key="applied", label="Nitrogen already applied", lb_ac=-values["applied_lb_ac"],
+    line = line_of(values, key="applied", label="Nitrogen already applied", lb_ac=0.0 - values["applied_lb_ac"],
                    basis="{applied_lb_ac} lb/ac as given", source=_GIVEN)  # fmt: skip
     return (line,)
 
@@ -92,12 +92,14 @@ def none_advised_lines(where: Any, so_far: Number, *, basis: str, source: str) -
 
     Examples
     --------
-    >>> none_advised_lines(True, 35.0, basis="at or above 21 ppm", source="")[0].lb_ac
+    >>> none_advised_lines(True, 35.0, basis="21 ppm or more", source="")[0].lb_ac
     -35.0
     """
     if not np.any(where):
         return ()
     taken = as_number(np.where(where, -np.maximum(so_far, 0.0), 0.0))
+    if np.ndim(taken):
+        basis = f"in the cells at {basis}"
     line = Line(key="none_advised", label="No nitrogen is advised", lb_ac=taken, basis=basis, source=source)
     return (line,)
 

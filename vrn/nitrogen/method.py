@@ -13,6 +13,7 @@ from vrn.nitrogen.stage import stage_name, stage_position
 
 _DEPTH_TOLERANCE_IN: Final = 0.5
 _CHECKED_ONLY: Final = ("top_in", "bottom_in", "growth_stage")
+FROM_MEMORY: Final = "is from memory: check it against the method's bulletin"
 Values = dict[str, Any]  # what a rule works on: numbers by input name, credits by their own names
 
 
@@ -209,8 +210,8 @@ class Method:
             least, most = self.bottom_in
             bottom = float(values["bottom_in"])
             if not least - _DEPTH_TOLERANCE_IN <= bottom <= most + _DEPTH_TOLERANCE_IN:
-                wanted = f"{least:g}" if least == most else f"{least:g} to {most:g}"
-                reasons.append(f"it is for cores from 0 to {wanted} in, these reach {bottom:g} in")
+                wanted = f"from 0 to {least:g} in" if least == most else f"that end at {least:g} to {most:g} in"
+                reasons.append(f"it is for cores {wanted}, these reach {bottom:g} in")
         for item in self.inputs:
             if item.calibrated is None or item.name not in values:
                 continue
@@ -221,7 +222,7 @@ class Method:
 
     def _from_memory(self, inputs: Mapping[str, Any]) -> tuple[str, ...]:
         return tuple(
-            f"{item.name} = {item.default:g} is from memory: check it against the method's bulletin"
+            f"{item.name} = {item.default:g} {FROM_MEMORY}"
             for item in self.inputs
             if item.from_memory and item.default is not None and inputs.get(item.name) is None
         )

@@ -5,14 +5,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vrn.nitrogen.ledger import Number, as_number, worded
+from vrn.nitrogen.ledger import Line, Number, as_number, worded
 from vrn.nitrogen.lines import applied_lines, credit_lines, line_of, sum_of
-from vrn.nitrogen.method import Example, Input, Method, Values, Working
+from vrn.nitrogen.method import FROM_MEMORY, Example, Input, Method, Values, Working
 
 _STAGES: Final = ("preplant", "V4")
 _YIELD: Final = Input(name="yield_goal_bu_ac", meaning="expected yield", low=0, high=500, required=True)
 _PROFILE: Final = Input(name="profile_nitrate_lb_ac", meaning="nitrate-N in 0–24 in", low=0, high=2000, required=True)
 _OM: Final = Input(name="organic_matter_pct", meaning="soil organic matter", low=0, high=100, required=True)
+_PPM: Final = Input(name="profile_nitrate_ppm", meaning="the mean ppm those pounds were reached from", low=0, high=1000)
+_PER_PPM: Final = Input(
+    name="profile_lb_ac_per_ppm_in", meaning="pounds for a ppm in an inch of soil; the method's own", low=0.15, high=0.5
+)
 _CREDITS: Final = Input(name="credits_lb_ac", meaning="previous crop, manure, water", low=0, high=400, default=0.0)
 _APPLIED: Final = Input(name="applied_lb_ac", meaning="applied after the profile was sampled", low=0, high=500)
 _LATE: Final = (
@@ -20,6 +24,8 @@ _LATE: Final = (
     "would be too high."
 )  # fmt: skip
 
+_KANSAS_LB_AC_PER_PPM_IN: Final = 0.3  # from memory
+_FOUR_A_FOOT: Final = 1 / 3  # 4 lb/ac per ppm and foot
 _NEBRASKA_SOURCE: Final = "University of Nebraska-Lincoln EC117 (2019)"
 _KANSAS_SOURCE: Final = "Kansas State University MF-2586, equation from memory"
 _MINNESOTA_SOURCE: Final = "University of Minnesota DC6514, western Minnesota (2002)"
@@ -68,8 +74,11 @@ def _nebraska_rule(values: Values) -> Working:
     line("crop", "Nitrogen for the expected yield", 1.2 * wanted, "1.2 lb/bu × {yield_goal_bu_ac} bu/ac")
     line("soil_nitrate", "Nitrate in the profile", -8.0 * values["profile_nitrate_ppm"],
          "8 lb/ac per ppm × {profile_nitrate_ppm} ppm")  # fmt: skip
-    line("mineralization", "Organic matter", -0.14 * wanted * organic,
-         "0.14 × {yield_goal_bu_ac} bu/ac × {organic_matter_counted_pct} %")  # fmt: skip
+    taken = "0.14 × {yield_goal_bu_ac} bu/ac × {organic_matter_counted_pct} %"
+    if np.ndim(wanted) and np.ndim(organic):  # a mean of products is not the product of means
+        values["yield_times_organic_matter"] = wanted * organic
+        taken = "0.14 × {yield_times_organic_matter} bu/ac × %, the mean of the cells' products"
+    line("mineralization", "Organic matter", -0.14 * wanted * organic, taken)
     credit = credit_lines(values, factor=factor, times=worded(times, values))
     return Working(lines=(*lines, *credit, *applied_lines(values)))
 
@@ -93,7 +102,7 @@ NEBRASKA: Final = Method(
         _CREDITS,
         Input(name="price_factor", meaning="for prices; 1 at a ratio of 8", low=0.1, high=2, calibrated=(0.78, 1.1),
               default=1.0),
-        Input(name="timing_factor", meaning="from memory: fall 1.05, spring 1.00, split or in season 0.95", low=0.1,
+        Input(name="timing_factor", meaning="fall 1.05, spring 1.00, split or in season 0.95", low=0.1,
               high=2, calibrated=(0.9, 1.1), default=1.0),
         _APPLIED,
     ),
@@ -107,6 +116,16 @@ NEBRASKA: Final = Method(
 )  # fmt: skip
 
 
+def _profile_line(values: Values, lb_ac_per_ppm_in: float, source: str) -> Line:
+    """Nitrate of 0–24 in, with the step from ppm where the ppm is known."""
+    basis = "{profile_nitrate_lb_ac} lb/ac in 0–24 in"
+    if "profile_nitrate_ppm" in values:
+        values.setdefault("profile_lb_ac_per_ppm_in", lb_ac_per_ppm_in)
+        basis = "{profile_nitrate_ppm} ppm × 24 in × {profile_lb_ac_per_ppm_in} lb/ac per ppm and in"
+    return line_of(values, key="soil_nitrate", label="Nitrate in the profile", lb_ac=-values["profile_nitrate_lb_ac"],
+                   basis=basis, source=source)  # fmt: skip
+
+
 def _kansas_rule(values: Values) -> Working:
     lines = (
         line_of(values, key="crop", label="Nitrogen for the expected yield", source=_KANSAS_SOURCE,
@@ -115,18 +134,20 @@ def _kansas_rule(values: Values) -> Working:
         line_of(values, key="mineralization", label="Organic matter", source=_KANSAS_SOURCE,
                 lb_ac=-values["organic_matter_pct"] * values["organic_matter_lb_per_om_pct"],
                 basis="{organic_matter_pct} % × {organic_matter_lb_per_om_pct} lb/ac"),
-        line_of(values, key="soil_nitrate", label="Nitrate in the profile", lb_ac=-values["profile_nitrate_lb_ac"],
-                basis="{profile_nitrate_lb_ac} lb/ac in 0–24 in", source=_KANSAS_SOURCE),
+        _profile_line(values, _KANSAS_LB_AC_PER_PPM_IN, _KANSAS_SOURCE),
         *credit_lines(values),
     )  # fmt: skip
+    notes: tuple[str, ...] = ()
+    if values.get("profile_lb_ac_per_ppm_in") == _KANSAS_LB_AC_PER_PPM_IN:
+        notes = (f"profile_lb_ac_per_ppm_in = {_KANSAS_LB_AC_PER_PPM_IN:g} {FROM_MEMORY}",)
     total = sum_of(lines)
     above = np.greater(total, values["cap_lb_ac"])
     if np.any(above):
-        cut = line_of(values, key="cap", label="Above the bulletin's cap", source=_KANSAS_SOURCE,
-                      lb_ac=as_number(np.where(above, values["cap_lb_ac"] - total, 0.0)),
-                      basis="{cap_lb_ac} lb/ac at most")  # fmt: skip
+        basis = "{cap_lb_ac} lb/ac at most" + (", in the cells above it" if np.ndim(above) else "")
+        cut = line_of(values, key="cap", label="Above the bulletin's cap", source=_KANSAS_SOURCE, basis=basis,
+                      lb_ac=as_number(np.where(above, values["cap_lb_ac"] - total, 0.0)))  # fmt: skip
         lines += (cut,)
-    return Working(lines=lines + applied_lines(values))
+    return Working(lines=lines + applied_lines(values), notes=notes)
 
 
 KANSAS: Final = Method(
@@ -140,7 +161,7 @@ KANSAS: Final = Method(
     kind="season",
     stages=_STAGES,
     bottom_in=(24.0, 24.0),
-    profile_lb_ac_per_ppm_in=0.3,
+    profile_lb_ac_per_ppm_in=_KANSAS_LB_AC_PER_PPM_IN,
     inputs=(
         _YIELD,
         _OM,
@@ -152,6 +173,8 @@ KANSAS: Final = Method(
               from_memory=True),
         Input(name="organic_matter_lb_per_om_pct", meaning="credit for each per cent of organic matter", low=0, high=60,
               default=20.0, from_memory=True),
+        _PPM,
+        _PER_PPM,
         Input(name="cap_lb_ac", meaning="most the bulletin advises: 230 dryland, 300 irrigated", low=0, high=500,
               default=230.0, from_memory=True),
     ),
@@ -166,12 +189,11 @@ KANSAS: Final = Method(
 
 
 def _profile_lines(values: Values, factor_lb_bu: float, source: str) -> Working:
-    lines = [
+    lines: list[Line] = [
         line_of(values, key="crop", label="Nitrogen for the expected yield", source=source,
                 lb_ac=values["yield_goal_bu_ac"] * factor_lb_bu,
                 basis=f"{{yield_goal_bu_ac}} bu/ac × {factor_lb_bu:.1f} lb/bu"),
-        line_of(values, key="soil_nitrate", label="Nitrate in the profile", lb_ac=-values["profile_nitrate_lb_ac"],
-                basis="{profile_nitrate_lb_ac} lb/ac in 0–24 in", source=source),
+        _profile_line(values, _FOUR_A_FOOT, source),
     ]  # fmt: skip
     if np.any(np.asarray(values.get("tillage_lb_ac", 0.0)) != 0):
         lines.append(line_of(values, key="tillage", label="For no-till", lb_ac=values["tillage_lb_ac"],
@@ -190,8 +212,8 @@ MINNESOTA_WEST: Final = Method(
     kind="season",
     stages=_STAGES,
     bottom_in=(24.0, 24.0),
-    profile_lb_ac_per_ppm_in=1 / 3,
-    inputs=(_YIELD, _PROFILE, _CREDITS, _APPLIED),
+    profile_lb_ac_per_ppm_in=_FOUR_A_FOOT,
+    inputs=(_YIELD, _PROFILE, _CREDITS, _APPLIED, _PPM, _PER_PPM),
     example=Example(
         inputs={"yield_goal_bu_ac": 150, "profile_nitrate_lb_ac": 60},
         need_lb_ac=120.0,
@@ -212,12 +234,14 @@ SOUTH_DAKOTA: Final = Method(
     kind="season",
     stages=_STAGES,
     bottom_in=(24.0, 24.0),
-    profile_lb_ac_per_ppm_in=1 / 3,
+    profile_lb_ac_per_ppm_in=_FOUR_A_FOOT,
     inputs=(
         _YIELD,
         _PROFILE,
         _CREDITS,
         _APPLIED,
+        _PPM,
+        _PER_PPM,
         Input(name="tillage_lb_ac", meaning="30 for no-till, from memory", low=0, high=60, default=0.0),
     ),
     example=Example(

@@ -19,6 +19,7 @@ from vrn.nitrogen.stage import (
 
 _PPM_SOURCE: Final = "exact conversion of units"
 _OM_SOURCE: Final = "Kansas State: 1 % organic matter holds about 1,000 lb N/ac, 2 % of it freed a year"
+SHARE_GIVEN: Final = "share left given by the user"
 _N_SOURCE: Final = "uptake about 1.13 lb/bu: Bender et al. 2013, Agron. J. 105:161-170"
 
 
@@ -73,7 +74,7 @@ def _deep_line(values: Values) -> Line:
     """The layer below the top core: counted by its share, or a printed 0 where it was not pulled."""
     bottom = float(values["bottom_in"])
     top = float(values.get("deep_top_in", bottom))
-    end = float(values.get("deep_bottom_in", max(24.0, top + 12.0)))
+    end = float(values.get("deep_bottom_in", 24.0 if top < 24.0 else top + 12.0))
     label = f"Nitrate in the soil, {top:g}–{end:g} in"
     if "deep_nitrate_ppm" not in values:
         if bottom >= 24:
@@ -101,7 +102,7 @@ def _mineral_line(values: Values, by_stage: bool) -> tuple[Line, tuple[str, ...]
         values, key="mineralization", label="Nitrogen still to mineralize", lb_ac=-pounds,
         basis="{organic_matter_counted_pct} % × {mineralization_lb_per_om_pct} lb/ac a year × "
               "{mineralization_share_left} still to come",
-        source=f"{_OM_SOURCE}; {MINERALIZATION_SOURCE if by_stage else 'share left given by the caller'}",
+        source=f"{_OM_SOURCE}; {MINERALIZATION_SOURCE if by_stage else SHARE_GIVEN}",
     )  # fmt: skip
     above = int(np.count_nonzero(np.greater(found, cap)))
     if not above:
