@@ -116,11 +116,15 @@ def test_what_is_left_after_a_rain_out(made: Make) -> None:
 
 
 def test_passes_that_overlap_are_counted_once(made: Make) -> None:
-    """Swaths of an as-applied file overlap and leave gaps of nothing."""
+    """Swaths of an as-applied file overlap by a metre, or leave a foot between them: the rest is one piece."""
     whole = made((100.0,)).prescribe()
-    swaths = [shapely.box(WEST + 18 * k - 0.5, SOUTH - 5, WEST + 18 * (k + 1) + 0.5, SOUTH + 405) for k in range(10)]
-    rest = remaining(whole, swaths)
-    assert rest.acres == pytest.approx(whole.acres * (400 - 180.5) / 400, rel=1e-3)
+    for over in (0.5, -0.15):
+        swaths = [
+            shapely.box(WEST + 18 * k - over, SOUTH - 5, WEST + 18 * (k + 1) + over, SOUTH + 405) for k in range(10)
+        ]
+        rest = remaining(whole, swaths)
+        assert rest.acres == pytest.approx(whole.acres * (400 - 180 - over) / 400, rel=2e-3)
+        assert [rate.parts for rate in rest.rates] == [1]
 
 
 @pytest.mark.parametrize(

@@ -3,13 +3,15 @@
 The full table: ``pytest -m long -s tests/truth``.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from rivals import flat_rate, usual_script
 from simulated import simulate
 
+from vrn.ingest import read_field
 from vrn.pipeline import build
 
 pytestmark = pytest.mark.filterwarnings(
@@ -73,6 +75,16 @@ def test_twenty_fields() -> None:
     flat, script, ours = _medians(rows)
     assert ours <= 0.72 * flat
     assert ours <= 0.85 * script
+
+
+@pytest.mark.parametrize("name", ["cedar_bend", "heron_flat", "mill_race"])
+def test_demo_fields_can_be_driven(name: str) -> None:
+    """With a 60-ft machine at least 90 % of each demo field gets its rate within ± 10 %."""
+    field = read_field(Path(__file__).parents[2] / "demo_fields" / name / "field.toml")
+    settings = replace(field.settings, machine=replace(field.settings.machine, swath_ft=60.0))
+    prescription = build(replace(field, settings=settings))
+    assert prescription.details["drive"]["swath_ft"] == 60.0
+    assert prescription.details["drive"]["within_share"] >= 0.90
 
 
 def _without_structure(seed: int) -> tuple[int, float, float]:

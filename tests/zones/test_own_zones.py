@@ -72,3 +72,11 @@ def test_zones_in_another_system_are_refused() -> None:
     """Degrees are not metres."""
     with pytest.raises(CrsMismatchError, match="EPSG:4326"):
         from_polygons(_layer([FIELD], [1], crs="EPSG:4326"), grid=GRID, share=SHARE, treated=FIELD)
+
+
+def test_crossed_outlines_are_made_valid() -> None:
+    """A bow tie drawn by hand is two triangles of one zone, whatever GEOS makes of it."""
+    bow = shapely.Polygon([(500_000, 4_650_000), (500_400, 4_650_400), (500_400, 4_650_000), (500_000, 4_650_400)])
+    rest = shapely.difference(FIELD, shapely.make_valid(bow))
+    zones = from_polygons(_layer([bow, rest], [1, 2]), grid=GRID, share=SHARE, treated=FIELD)
+    assert [outline.area for outline in zones.outlines] == pytest.approx([80_000, 80_000])

@@ -11,8 +11,9 @@ from vrn.field.area import geodesic_acres
 from vrn.field.cover import share_inside
 from vrn.prescription.model import Prescription
 from vrn.prescription.reports import with_reports
+from vrn.units import FT_M
 from vrn.zones.finish import labels_of
-from vrn.zones.outline import dissolved, faces_of
+from vrn.zones.outline import as_multi, dissolved, faces_of
 
 
 def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -> Prescription:
@@ -39,11 +40,15 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
 
     Notes
     -----
-    Rates are not struck again: what the first part was short of or had too much of does not go on the rest.
+    Rates are not struck again: what the first part was short of or had too much of does not go on the rest. What
+    is left narrower than half a swath, between passes or along the edge, counts as covered.
     """
     treated = prescription.outline()
-    done = shapely.intersection(shapely.union_all(shapely.make_valid(np.array(covered, dtype=object))), treated)
-    left = _polygons(shapely.difference(treated, done))
+    driven = shapely.union_all(shapely.make_valid(np.array(covered, dtype=object)))
+    half_gap_m = prescription.field.settings.machine.swath_ft * FT_M / 4.0
+    rest = shapely.difference(treated, driven)
+    wide = shapely.buffer(shapely.buffer(rest, -half_gap_m, join_style="mitre"), half_gap_m, join_style="mitre")
+    left = as_multi(shapely.intersection(rest, wide))
     whole_m2, left_m2 = float(shapely.area(treated)), float(shapely.area(left))
     if left_m2 >= whole_m2 * (1 - 1e-9):
         problem = "The covered ground does not touch the field."
@@ -76,7 +81,7 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
     )
     total_n_lb = sum(rate.acres * rate.rate_n_lb_ac for rate in rates)
     acres = sum(rate.acres for rate in rates)
-    rest = dataclasses.replace(
+    planned = dataclasses.replace(
         prescription, share=share, zones=zones, rates=rates, acres=acres, total_n_lb=total_n_lb,
         total_product=total_n_lb / prescription.product.n_lb_per_unit,
         details={
@@ -90,9 +95,4 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
             },
         },
     )  # fmt: skip
-    return with_reports(rest)
-
-
-def _polygons(geometry: shapely.Geometry) -> shapely.Geometry:
-    """The polygons of a geometry, lines and points left out."""
-    return shapely.MultiPolygon([part for part in shapely.get_parts(geometry) if part.geom_type == "Polygon"])
+    return with_reports(planned)

@@ -190,8 +190,9 @@ def _parts(faces: NDArray[np.object_], zone_of: NDArray[np.int32]) -> tuple[NDAr
 
 
 def as_multi(geometry: shapely.Geometry) -> shapely.Geometry:
-    """The polygons of a geometry as one MultiPolygon, in a fixed order."""
-    polygons = [part for part in shapely.get_parts(geometry) if part.geom_type == "Polygon" and not part.is_empty]
+    """The polygons of a geometry as one MultiPolygon in a fixed order; points and lines are left out."""
+    flat = shapely.get_parts(shapely.get_parts(geometry))  # a collection may hold a MultiPolygon
+    polygons = [part for part in flat if part.geom_type == "Polygon" and not part.is_empty]
     return shapely.normalize(shapely.MultiPolygon(polygons))
 
 

@@ -10,7 +10,7 @@ from vrn.field.layers import PolygonLayer
 from vrn.units import AC_M2
 from vrn.zones.finish import labels_of
 from vrn.zones.model import Zones
-from vrn.zones.outline import dissolved, faces_of
+from vrn.zones.outline import as_multi, dissolved, faces_of
 
 _SMALL_SHARE = 0.02  # of the treated ground: gaps and overlaps up to this are drawing, beyond it a mistake
 
@@ -62,7 +62,7 @@ def from_polygons(layer: PolygonLayer, *, grid: Grid, share: NDArray[np.float64]
     if not np.isfinite(values).all() or len(numbers) == 0:
         problem = f"{layer.source}: {int((~np.isfinite(values)).sum())} of {len(values)} zones have no number."
         raise InputFileError(problem, "Give every polygon a number in the column named by zones.column.")
-    polygons = shapely.make_valid(layer.polygons[order])
+    polygons = np.array([as_multi(polygon) for polygon in shapely.make_valid(layer.polygons[order])], dtype=object)
     faces = faces_of([*shapely.boundary(polygons), shapely.boundary(treated)], treated)
     at, which = shapely.STRtree(polygons).query(shapely.point_on_surface(faces), predicate="intersects")
     zone_index = np.searchsorted(numbers, values) + 1
