@@ -205,6 +205,24 @@ def test_changed_file_is_named_by_its_hash(kind: str, copy: Path) -> None:
     assert any(check.name == "hashes" and "changed since" in check.detail for check in verify(copy).failed)
 
 
+def test_nitrogen_beside_product_is_checked(copy: Path) -> None:
+    """GeoJSON states nitrogen beside product: the two must be one rate."""
+    path = copy / "prescription.geojson"
+    path.write_text(
+        path.read_text(encoding="utf-8").replace('"rate_n_lb_ac":95.0', '"rate_n_lb_ac":190.0'), encoding="utf-8"
+    )
+    renew_hashes(copy)
+    assert any("zone 2 is said to get 190 for 95 lb N/ac" in check.detail for check in verify(copy).failed)
+
+
+def test_old_load_sheet_is_seen(copy: Path) -> None:
+    """A sheet with another total than the files is not of this prescription."""
+    path = copy / "load_sheet.txt"
+    path.write_text(path.read_text(encoding="utf-8").replace("747 gal in all", "698 gal in all"), encoding="utf-8")
+    renew_hashes(copy)
+    assert [check.name for check in verify(copy).failed] == ["load sheet"]
+
+
 def test_whole_folder_passes(written: Path) -> None:
     """Nothing is found where nothing is wrong."""
     assert verify(written).failed == ()

@@ -183,10 +183,6 @@ def _in_lonlat(zones: FileZones) -> FileZones:
     change = transformer(zones.crs, "EPSG:4326")
     moved = np.empty(len(zones.polygons), dtype=object)
     moved[:] = [shapely.transform(p, change.transform, interleaved=False) for p in zones.polygons]
-    sound = shapely.is_valid(zones.polygons) & ~shapely.is_valid(
-        moved
-    )  # a near touch became a crossing on the way here
-    moved[sound] = shapely.make_valid(moved[sound], method="structure")
     return replace(zones, polygons=moved, crs="EPSG:4326")
 
 

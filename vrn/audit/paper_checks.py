@@ -10,6 +10,7 @@ import numpy as np
 
 from vrn.audit.model import Check, FileZones, failed, passed
 from vrn.audit.opened import Opened, nitrogen_rates
+from vrn.units import GAL_AC_L_HA, LB_AC_KG_HA, LB_KG, US_GAL_L
 
 _LITTER: Final = (".DS_Store", "Thumbs.db", "desktop.ini", ".aux.xml", ".gpkg-wal", ".gpkg-shm")
 _SHAPEFILE_STEP: Final = 0.005  # half of the last digit of N(10,2)
@@ -72,6 +73,11 @@ def _sheet_check(opened: Opened) -> Check:
     sheet = opened.sheet
     if sheet is not None and sheet.unit.strip() != unit:
         return failed("load sheet", f"it says to set the terminal to {sheet.unit.strip()}; the rates are in {unit}")
+    sold, total = opened.summary["product"]["unit"], opened.summary["total_product"]
+    if opened.summary["units"] == "metric":
+        sold, total = ("L", total * US_GAL_L) if sold == "gal" else ("kg", total * LB_KG)
+    if sheet is not None and f"{total:,.0f} {sold} in all" not in sheet.text:
+        return failed("load sheet", f"it does not say the total of {total:,.0f} {sold}")
     return passed("load sheet", f"terminal to be set to {unit}")
 
 
@@ -135,6 +141,7 @@ def zone_checks(opened: Opened) -> Iterator[Check]:
         step = _SHAPEFILE_STEP * (
             1.0 if file.unit[:1] == ("lb N/ac",) else np.nan_to_num(opened.n_lb_per_unit, nan=1.0)
         )
+        yield from _said_in_nitrogen(name, file, wanted)
         off[name] = {number: rate for number, rate in found.items()
                      if number in wanted and abs(rate - wanted[number]) > step * 1.001 + 1e-6}  # fmt: skip
     liars = _agree_against(off)
@@ -147,6 +154,13 @@ def zone_checks(opened: Opened) -> Iterator[Check]:
         number, rate = next(iter(off[liars[0]].items()))
         yield failed("summary rates", f"{', '.join(liars)} agree that zone {number} gets {rate:.1f} lb N/ac; "
                      f"summary.json says {wanted[number]:.1f}: an old summary")  # fmt: skip
+
+
+def _said_in_nitrogen(name: str, file: FileZones, wanted: dict[int, float]) -> Iterator[Check]:
+    """Whether a file that states nitrogen beside product states the summary's."""
+    for number, said in zip(file.zone.tolist(), file.extra.get("rate_n_lb_ac", ()), strict=False):
+        if number in wanted and abs(said - wanted[number]) > 1e-4:
+            yield failed(f"zones: {name}", f"zone {number} is said to get {said:g} for {wanted[number]:g} lb N/ac")
 
 
 def _unit_check(name: str, file: FileZones, summary: dict[str, Any]) -> Iterator[Check]:
@@ -197,8 +211,6 @@ def explain_rates(rates: dict[int, float], wanted: dict[int, float], opened: Ope
 
 def known_ratio(ratio: float, opened: Opened) -> str:
     """Which mix-up of units a ratio is the mark of."""
-    from vrn.units import GAL_AC_L_HA, LB_AC_KG_HA
-
     per_unit = opened.n_lb_per_unit
     known = [
         (LB_AC_KG_HA, "kg/ha written where lb/ac is meant"),
