@@ -132,6 +132,17 @@ def test_nodata_is_unknown(rewrite: Rewrite, field_folder: Path) -> None:
     assert np.isnan(layer.values).any()
 
 
+def test_scaled_integers_are_unscaled(rewrite: Rewrite, field_folder: Path) -> None:
+    """A raster of integers with scale 0.01 and offset 0.5 holds 0.5 + 0.01 × number (GDAL raster data model)."""
+    path = field_folder / "yp.tif"
+    write_raster(path, np.full((60, 80), 45, dtype="int16"), Affine(20, 0, 449_800, 0, -20, 4_661_800), "EPSG:32615")
+    with rasterio.open(path, "r+") as raster:
+        raster.scales, raster.offsets = (0.01,), (0.5,)
+    layer = read_field(rewrite(layers__yield_potential={"file": "yp.tif"})).yield_potential
+    assert isinstance(layer, RasterLayer)
+    np.testing.assert_allclose(layer.values, 0.95)
+
+
 def test_bands_are_chosen_by_number_or_name(rewrite: Rewrite, field_folder: Path) -> None:
     """Without a choice the first is taken and told."""
     bands = np.stack([np.full((60, 80), value, dtype="float32") for value in (0.9, 1.1)])

@@ -121,6 +121,15 @@ def test_standards_and_blanks_keep_their_basis_and_need_no_place(rewrite: Rewrit
     assert len(samples.field_readings()) == 12
 
 
+def test_a_duplicate_stands_where_its_sample_does(rewrite: Rewrite, put: Put) -> None:
+    """A second reading of S3 needs no coordinates of its own."""
+    text = sound.samples_csv(header="sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm,sampled_on,kind")
+    put("samples.csv", text + "S3,,,0,12,10.6,2026-06-12,duplicate\n")
+    samples = read_field(rewrite()).samples
+    assert samples.kind[-1] == "duplicate"
+    np.testing.assert_array_equal(samples.coordinates_m[-1], samples.coordinates_m[2])
+
+
 def test_several_depths_at_one_place(rewrite: Rewrite, put: Put) -> None:
     """Two depths of one core are two rows, and no finding."""
     rows = sound.samples_csv().splitlines()

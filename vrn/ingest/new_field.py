@@ -74,7 +74,8 @@ value_pct = -1                     # <-- per cent; or remove this line and use t
 #column = "n_lb_ac"
 
 #[weather]                         # date, tmin_f, tmax_f, rain_in (or tmin_c, tmax_c, rain_mm)
-#file = "weather.csv"
+#file = "weather.csv"              # a forecast may stand behind the record
+#normals = "normals.csv"           # long-term daily means of any year, where the file has no day
 
 #[[applications]]                  # nitrogen already put on; repeat the table for each pass
 #date = {season}-04-20

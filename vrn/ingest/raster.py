@@ -92,6 +92,7 @@ def _layer(
     system = system_of(intake, source, found, given_crs, tuple(raster.bounds))
     window = _window(source, raster, boundary, system, crs)
     values = raster.read(number, window=window, masked=True).astype(float).filled(np.nan)
+    values = values * raster.scales[number - 1] + raster.offsets[number - 1]
     values[~np.isfinite(values)] = np.nan
     transform = raster.window_transform(window)
     plain = transform.b == 0 and transform.d == 0 and transform.e < 0 and transform.a > 0

@@ -13,7 +13,7 @@ from vrn.ingest.outline import read_boundary, read_no_apply
 from vrn.ingest.samples import read_samples
 from vrn.ingest.suspicions import inside_only, look_at_samples
 from vrn.ingest.trial import read_trial
-from vrn.ingest.weather import read_weather
+from vrn.ingest.weather import read_normals, read_weather
 
 
 def read_field(path: str | Path, *, review: str | Path | None = None) -> Field:
@@ -51,7 +51,7 @@ def _read(settings: Settings, intake: Intake) -> Field:
     samples = inside_only(intake, read_samples(intake, settings.samples, crs), boundary)
     samples = look_at_samples(intake, samples, settings)
     layers = read_layers(intake, settings, boundary, crs)
-    weather = read_weather(intake, settings)
+    weather, normals = read_weather(intake, settings), read_normals(intake, settings)
     trial = read_trial(intake, settings.nitrogen.response_trial)
     zones = layers.pop("zones", None)
     _what_is_missing(intake, settings)
@@ -60,7 +60,7 @@ def _read(settings: Settings, intake: Intake) -> Field:
         samples=samples,
         organic_matter=layers.pop("organic_matter", None), yield_potential=layers.pop("yield_potential", None),
         applied_n=layers.pop("applied_n", None), zones=zones if isinstance(zones, PolygonLayer) else None,
-        weather=weather, trial=trial,
+        weather=weather, normals=normals, trial=trial,
         extra_layers={key.removeprefix("extra."): layer for key, layer in layers.items() if layer is not None},
         findings=tuple(intake.findings), inputs=dict(sorted(intake.inputs.items())),
     )  # fmt: skip

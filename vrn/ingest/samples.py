@@ -88,9 +88,9 @@ def read_samples(intake: Intake, section: SampleSection, crs: str) -> SoilSample
         placeless=section.areas is not None,
     )  # fmt: skip
     rows = _Rows(intake, source, places)
-    kind = _kinds(rows)
+    kind, sample_id = _kinds(rows), _ids(rows)
     area_id, areas = _areas(rows, section, crs)
-    coordinates_m = _located(rows, kind, area_id, areas)
+    coordinates_m = _located(rows, kind, sample_id, area_id, areas)
     top_in, bottom_in = _depths(rows, kind)
     nitrate_ppm, below = _nitrate(rows)
     nominal_ppm = rows.optional("nominal_ppm")
@@ -106,7 +106,7 @@ def read_samples(intake: Intake, section: SampleSection, crs: str) -> SoilSample
     rows.faults.raise_if_any()
     nitrate_ppm, nominal_ppm = _as_dry_no3_n(rows, section, nitrate_ppm, nominal_ppm, water_pct, kind)
     return SoilSamples(
-        sample_id=_ids(rows), crs=crs, coordinates_m=coordinates_m, top_in=top_in, bottom_in=bottom_in,
+        sample_id=sample_id, crs=crs, coordinates_m=coordinates_m, top_in=top_in, bottom_in=bottom_in,
         nitrate_ppm=nitrate_ppm, kind=tuple(kind), sampled_on=tuple(days), nominal_ppm=nominal_ppm,
         below_detection=below, area_id=tuple(area_id), areas=areas, row=np.array(rows.table.row, dtype=np.intp),
         source=source.name, handling=handling,
@@ -114,6 +114,7 @@ def read_samples(intake: Intake, section: SampleSection, crs: str) -> SoilSample
 
 
 def _ids(rows: _Rows) -> tuple[str, ...]:
+    """Names of the samples; their rows where the file gives none."""
     name = rows.columns.find("sample_id", "id", "sample")
     if name is None:
         rows.intake.note(rows.source, "There is no column sample_id; samples were numbered by their rows.",
@@ -184,15 +185,19 @@ def _plain_id(area: str) -> str:
 
 
 def _located(
-    rows: _Rows, kind: list[str], area_id: list[str], areas: dict[str, shapely.Geometry]
+    rows: _Rows, kind: list[str], sample_id: tuple[str, ...], area_id: list[str], areas: dict[str, shapely.Geometry]
 ) -> NDArray[np.float64]:
-    """Where each reading stands: a point, or a point inside its area."""
+    """Where each reading stands: a point, or a point inside its area; a duplicate stands where its sample does."""
     places = rows.coordinates_m.copy()
+    at = {name: i for i, name in enumerate(sample_id) if kind[i] == "field" and np.isfinite(places[i]).all()}
     for i, area in enumerate(area_id):
         if area in areas:
             places[i] = shapely.get_coordinates(shapely.point_on_surface(areas[area]))[0]
-        elif np.isnan(places[i]).any() and kind[i] in ("field", "duplicate") and not area:
-            rows.fault(i, "a reading without a place", "Fill in longitude and latitude, or delete the row.")
+        elif np.isnan(places[i]).any() and not area:
+            if kind[i] == "duplicate" and sample_id[i] in at:
+                places[i] = places[at[sample_id[i]]]
+            elif kind[i] in ("field", "duplicate"):
+                rows.fault(i, "a reading without a place", "Fill in longitude and latitude, or delete the row.")
     return places
 
 

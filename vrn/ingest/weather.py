@@ -9,7 +9,7 @@ from vrn.errors import InputFileError
 from vrn.field.settings import Settings
 from vrn.field.weather import Weather
 from vrn.ingest.cells import RowFaults, dates, numbers
-from vrn.ingest.intake import Intake, counted
+from vrn.ingest.intake import Intake, Source, counted
 from vrn.ingest.table import Table
 from vrn.ingest.tables import read_table
 from vrn.units import IN_M
@@ -40,6 +40,50 @@ def read_weather(intake: Intake, settings: Settings) -> Weather | None:
     if settings.weather is None:
         return None
     source = intake.source(settings.weather.file, "weather.file")
+    weather = _read(intake, source)
+    known = weather.days
+    missing = (known[-1] - known[0]).days + 1 - len(known)
+    if missing:
+        intake.warn(source, f"Missing between {known[0]} and {known[-1]}: {counted(missing, 'day')}.", "Fill the gaps.")
+    if not any(day.year == settings.field.season for day in known):
+        intake.warn(source, f"It covers {known[0]} to {known[-1]}, and the season is {settings.field.season}.",
+                    "Give the weather of this season.")  # fmt: skip
+    if not all(np.isfinite(part).all() for part in (weather.rain_in, weather.tmin_f, weather.tmax_f)):
+        intake.note(source, "Some days have no temperature or no rain.", "Fill them in from a station near by.")
+    return weather
+
+
+def read_normals(intake: Intake, settings: Settings) -> Weather | None:
+    """
+    Long-term daily means that the field file names; rain may be left out.
+
+    Parameters
+    ----------
+    intake : Intake
+    settings : Settings
+
+    Returns
+    -------
+    normals : Weather or None
+        None when no file is named.
+
+    Raises
+    ------
+    InputFileError
+        If a column is missing, a row cannot be used, or a day of the year stands twice.
+    """
+    if settings.weather is None or settings.weather.normals is None:
+        return None
+    source = intake.source(settings.weather.normals, "weather.normals")
+    normals = _read(intake, source, rain_wanted=False)
+    if len({(day.month, day.day) for day in normals.days}) < len(normals.days):
+        problem = f"{source}: it holds more than one year."
+        raise InputFileError(problem, "Give one row for each day of the year: the mean of that day over the years.")
+    return normals
+
+
+def _read(intake: Intake, source: Source, *, rain_wanted: bool = True) -> Weather:
+    """Days of one table in order."""
     table = read_table(intake, source)
     faults = RowFaults(table)
     column = table.find("date", "day")
@@ -48,7 +92,7 @@ def read_weather(intake: Intake, settings: Settings) -> Weather | None:
         raise InputFileError(problem, "Add it; dates are written as 2026-06-18.")
     days = dates(table, column, faults)
     tmin_f, tmax_f = _temperature(table, "tmin", faults), _temperature(table, "tmax", faults)
-    rain_in = _rain(table, faults)
+    rain_in = _rain(table, faults) if rain_wanted else np.full(len(table), np.nan)
     seen: dict[date, int] = {}
     for i, (day, row) in enumerate(zip(days, table.row, strict=True)):
         if day is None:
@@ -62,14 +106,6 @@ def read_weather(intake: Intake, settings: Settings) -> Weather | None:
     faults.raise_if_any()
     order = sorted(range(len(days)), key=lambda i: days[i] or date.min)
     known = tuple(day for i in order if (day := days[i]) is not None)
-    missing = (known[-1] - known[0]).days + 1 - len(known)
-    if missing:
-        intake.warn(source, f"Missing between {known[0]} and {known[-1]}: {counted(missing, 'day')}.", "Fill the gaps.")
-    if not any(day.year == settings.field.season for day in known):
-        intake.warn(source, f"It covers {known[0]} to {known[-1]}, and the season is {settings.field.season}.",
-                    "Give the weather of this season.")  # fmt: skip
-    if not np.isfinite(rain_in).all() or not np.isfinite(tmin_f).all() or not np.isfinite(tmax_f).all():
-        intake.note(source, "Some days have no temperature or no rain.", "Fill them in from a station near by.")
     return Weather(days=known, tmin_f=tmin_f[order], tmax_f=tmax_f[order], rain_in=rain_in[order], source=source.name)
 
 
