@@ -32,8 +32,8 @@ def _check_design(draws: int) -> None:
 
 
 def test_mean_is_unbiased_and_surer_than_by_chance() -> None:
-    """Over 300 draws the plain mean is the field's, with less than half the variance of simple random samples."""
-    _check_design(300)
+    """Over 200 draws the plain mean is the field's, with less than half the variance of simple random samples."""
+    _check_design(200)
 
 
 @pytest.mark.long

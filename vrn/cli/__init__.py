@@ -10,6 +10,7 @@ from vrn.cli import demo as _demo  # noqa: F401
 from vrn.cli import fields as _fields  # noqa: F401
 from vrn.cli import methods as _methods  # noqa: F401
 from vrn.cli import need as _need  # noqa: F401
+from vrn.cli import plan as _plan  # noqa: F401
 from vrn.cli import rain as _rain  # noqa: F401
 from vrn.cli import season as _season  # noqa: F401
 from vrn.cli import show as _show  # noqa: F401

@@ -1,0 +1,187 @@
+"""``vrn plan``: where to pull cores, and where one more reading would bring most."""
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from vrn.cli.app import app, progress, say, say_findings, say_json
+from vrn.errors import OutOfRangeError
+from vrn.units import FT_M
+
+if TYPE_CHECKING:
+    from vrn.sampling.plan import Plan, PlanOptions
+
+_HELP = """Plan where to pull cores: a route for the receiver, a form to fill in, a field sheet to print.
+
+Works before there are samples: a boundary is enough, layers steer it. With --next, and samples in hand, the places
+where one more reading is expected to move most nitrogen to where it is needed.
+
+Example:  vrn plan demo_fields/cedar_bend/field.toml --samples 40 --out cedar_plan
+
+Example:  vrn plan demo_fields/cedar_bend/field.toml --next 5 --out cedar_next
+"""
+_DESIGNS = ("balanced", "grid", "strata", "composites")
+_DEPTHS = ("auto", "all", "none")
+
+
+@app.command(help=_HELP)
+def plan(
+    field_file: Annotated[Path, typer.Argument(metavar="FIELD.toml", help="the field file")],
+    out: Annotated[Path | None, typer.Option("--out", help="folder; plan beside the field file when not given")] = None,
+    next_: Annotated[
+        int | None, typer.Option("--next", metavar="N", min=1, help="the N readings that bring most")
+    ] = None,
+    samples: Annotated[int | None, typer.Option(min=1, max=500, help="samples; worked out when not given")] = None,
+    design: Annotated[str, typer.Option(help="balanced, grid, strata or composites")] = "balanced",
+    cv_pct: Annotated[float | None, typer.Option("--cv", min=1, max=300, help="variation within the field, %")] = None,
+    error_pct: Annotated[float, typer.Option("--within", min=1, max=200, help="wanted error of the mean, ± %")] = 20.0,
+    confidence: Annotated[float, typer.Option("--sure", min=0.5, max=0.999, help="confidence of that error")] = 0.95,
+    cores: Annotated[int | None, typer.Option(min=1, max=100, help="cores in each sample; 8, composites 20")] = None,
+    edge: Annotated[
+        str | None, typer.Option(help="kept from the boundary, as 60ft or 18m; a swath if not given")
+    ] = None,
+    keep_off: Annotated[str, typer.Option(help="kept from no-apply ground")] = "30ft",
+    avoid: Annotated[list[Path] | None, typer.Option(help="file of odd spots or known bands; repeat it")] = None,
+    avoid_by: Annotated[str, typer.Option(help="distance kept from them")] = "15ft",
+    pairs: Annotated[int | None, typer.Option(min=0, max=50, help="samples close to others; 5 from 15 on")] = None,
+    second_foot: Annotated[str, typer.Option(help="auto, all or none")] = "auto",
+    strata: Annotated[int, typer.Option(min=2, max=12, help="most strata")] = 4,
+    most_ac: Annotated[float, typer.Option(min=1, max=100, help="largest area of a composite, ac")] = 20.0,
+    start: Annotated[str | None, typer.Option(help="where you come in: latitude,longitude")] = None,
+    seed: Annotated[int | None, typer.Option(min=0, help="draw another plan")] = None,
+    json_: Annotated[bool, typer.Option("--json", help="for a machine; the files are written too")] = False,
+) -> None:
+    """Plan, write, and say what comes next."""
+    from vrn.sampling.plan import PlanOptions
+
+    options = PlanOptions(
+        samples=samples, design=_one_of("--design", design, _DESIGNS), cv_pct=cv_pct, error_pct=error_pct,  # type: ignore[arg-type]
+        confidence=confidence, cores=cores, edge_ft=None if edge is None else _feet("--edge", edge),
+        keep_off_ft=_feet("--keep-off", keep_off), pairs=pairs, strata=strata, most_ac=most_ac, seed=seed,
+        second_foot=_one_of("--second-foot", second_foot, _DEPTHS), start_lonlat=_place(start),  # type: ignore[arg-type]
+    )  # fmt: skip
+    made = _made(field_file, options, next_, tuple(avoid or ()), _feet("--avoid-by", avoid_by))
+    folder = out or field_file.parent / ("plan" if next_ is None else "plan_next")
+    written: tuple[Path, ...] = ()
+    if made.places:
+        from vrn.export.plan_files import write_plan
+
+        written = write_plan(made, folder)
+    if json_:
+        from vrn.export.plan_files import plan_to_plain
+
+        say_json({**plan_to_plain(made), "files": [str(path) for path in written]})
+        return
+    _say(made)
+    if written:
+        say_written(made, written, field_file)
+
+
+def _made(
+    field_file: Path, options: "PlanOptions", count: int | None, avoid: tuple[Path, ...], avoid_by_ft: float
+) -> "Plan":
+    with progress() as tell:
+        from vrn.ingest.ground import read_avoided, read_ground
+        from vrn.sampling.make_plan import plan_next, plan_samples
+
+        if count is None:
+            field = read_ground(field_file)
+            return plan_samples(field, options, avoid=read_avoided(avoid, field, keep_off_ft=avoid_by_ft))
+        from vrn.ingest import read_field
+        from vrn.pipeline import build
+
+        field = read_field(field_file)
+        avoided = read_avoided(avoid, field, keep_off_ft=avoid_by_ft)
+        return plan_next(build(field, progress=tell), count, options, avoid=avoided)
+
+
+def _one_of(option: str, value: str, allowed: tuple[str, ...]) -> str:
+    if value not in allowed:
+        problem = f"{option} is {value}."
+        raise OutOfRangeError(problem, f"Give one of {', '.join(allowed)}.")
+    return value
+
+
+def _feet(option: str, text: str) -> float:
+    """``60ft``, ``60`` or ``18m`` in feet."""
+    found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(ft|m)?\s*", text)
+    if found is None or float(found[1]) > 2000:
+        problem = f"{option} is {text}."
+        raise OutOfRangeError(problem, "Give a distance as 60ft or 18m.")
+    return float(found[1]) / FT_M if found[2] == "m" else float(found[1])
+
+
+def _place(text: str | None) -> tuple[float, float] | None:
+    """``latitude,longitude`` as longitude, latitude."""
+    if text is None:
+        return None
+    try:
+        latitude, longitude = (float(part) for part in text.split(","))
+    except ValueError:
+        latitude = longitude = float("nan")
+    if not (abs(latitude) <= 90 and abs(longitude) <= 180):
+        problem = f"--start is {text}."
+        raise OutOfRangeError(problem, "Give latitude,longitude in degrees, as 42.3107,-94.6204.")
+    return longitude, latitude
+
+
+def _say(made: "Plan") -> None:
+    from vrn.export.plan_sheet import plan_facts, size_words
+
+    say(f"{made.field.name}. {plan_facts(made)}.")
+    if made.design == "next":
+        _say_next(made)
+    else:
+        say(size_words(made))
+        say()
+        say(f"{'samples':>9}  {'mean of the field':>17}  ten more take off")
+        for step in made.curve:
+            say(f"{step.samples:>9}  {f'± {step.error_pct:.0f} %':>17}  {step.ten_more_pct:.1f}")
+        say()
+    if made.places:
+        say(f"Second foot {made.second_foot}.")
+    say_findings(made.findings)
+
+
+def _say_next(made: "Plan") -> None:
+    found: dict[str, Any] = made.details["next"]
+    say(found["why"])
+    if found["assumed"]:
+        say(found["assumed"])
+    say()
+    for place in made.places:
+        depth = "both depths" if place.second_foot else "first foot"
+        say(f"  {place.name}  {place.note}; {depth}")
+    if made.places:
+        pounds = sum(reading["gain_lb"] for reading in found["readings"])
+        price = made.settings.prices.n_per_lb
+        worth = "" if price is None else f" (${pounds * price:.0f} of nitrogen at ${price:.2f} per lb)"
+        say(f"  Together they are expected to move {pounds:.0f} lb N{worth} to where it is needed.")
+        say()
+
+
+def say_written(made: "Plan", written: tuple[Path, ...], field_file: Path) -> None:
+    """Files, and what to do with them."""
+    say()
+    for path in written:
+        say(f"wrote {path}")
+    say()
+    form = next(path for path in written if path.suffix == ".csv")
+    into = made.settings.samples.file
+    if made.design == "next":
+        say(f"Add the readings of {form} to {into}, then: vrn check {field_file}")
+        return
+    say(f"Print field_sheet.pdf, load plan.gpx. Fill in {form.name} and save it as {into} beside {field_file.name}.")
+    if made.areas:
+        areas = next(path for path in written if path.name == "areas.geojson")
+        say(f'Say in {field_file.name} whom they speak for: [samples.areas] file = "{_shown(areas, field_file)}"')
+    say(f"Then: vrn check {field_file}")
+
+
+def _shown(path: Path, field_file: Path) -> str:
+    """A path as the field file would name it."""
+    import os
+
+    return Path(os.path.relpath(path, field_file.resolve().parent)).as_posix()
