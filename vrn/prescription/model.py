@@ -143,7 +143,9 @@ class Prescription:
     findings : tuple of Finding
         Of the whole way from reading to rates.
     details : dict
-        Reports of single rooms: methods side by side, machine, drive, strips, tank loads, rain. Plain values only.
+        Reports of single rooms, plain values only. This room fills ``flat`` (against one rate), ``rounding``,
+        ``machine``, ``drive``, ``loads``, ``prices`` (when both are given), ``check_strips`` (when asked for) and
+        ``remaining`` (after a rain-out); each key's values are listed where its report is made.
     """
 
     field: Field
@@ -162,11 +164,6 @@ class Prescription:
     total_product: float
     findings: tuple[Finding, ...] = ()
     details: dict[str, Any] = dataclasses.field(default_factory=dict)
-
-    def _repr_html_(self) -> str:
-        from vrn.prescription.model_html import prescription_html
-
-        return prescription_html(self)
 
     def _repr_html_(self) -> str:
         from vrn.prescription.model_html import prescription_html
