@@ -238,6 +238,7 @@ def test_refused_before_any_work(night: Path, run_vrn: Run, tmp_path: Path) -> N
     for arguments, problem in (
         (("fields", tmp_path / "none.csv"), "no file none.csv"),
         (("fields", manifest, "--book", text), "is not a season book"),
+        (("fields", manifest, "--scheduler", "tcp://127.0.0.1:9"), "No Dask scheduler answers"),
         (("season", tmp_path / "none.db"), "no season book"),
     ):
         out = () if arguments[0] == "season" else ("--out", tmp_path / "rx")
@@ -245,7 +246,7 @@ def test_refused_before_any_work(night: Path, run_vrn: Run, tmp_path: Path) -> N
         assert done.returncode == 2, done.stdout
         assert problem in done.stderr
         assert "Traceback" not in done.stderr
-    assert not list((tmp_path / "rx").glob("*")) if (tmp_path / "rx").exists() else True
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["book.txt"]
     assert text.read_text(encoding="utf-8") == "no book"
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pyproj
 import pytest
 import shapely
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 import vrn
@@ -106,14 +106,6 @@ def _need(prescription: Prescription) -> np.ndarray:
     return prescription.surfaces["need_lb_ac"].values
 
 
-def _same(one: Prescription, other: Prescription) -> None:
-    """The same needs, zones and rates."""
-    assert one.grid == other.grid
-    assert np.array_equal(_need(one), _need(other), equal_nan=True)
-    assert np.array_equal(one.zones.labels, other.zones.labels)
-    assert [rate.rate_n_lb_ac for rate in one.rates] == [rate.rate_n_lb_ac for rate in other.rates]
-
-
 def _alike(one: Prescription, other: Prescription) -> None:
     """
     The same but for the last digits of a number.
@@ -137,7 +129,7 @@ def permuted(ground: Ground, draw: st.DataObject) -> None:
         ground, places=ground.places[order], nitrate_ppm=ground.nitrate_ppm[order],
         om_places=ground.om_places[om_order], om_pct=ground.om_pct[om_order],
     )  # fmt: skip
-    _same(_built(ground), _built(other))
+    _alike(_built(ground), _built(other))
 
 
 def shifted(ground: Ground, draw: st.DataObject) -> None:
@@ -182,7 +174,7 @@ def split(ground: Ground, draw: st.DataObject) -> None:
 def turned(ground: Ground, draw: st.DataObject) -> None:
     """Where a ring begins and which way it turns says nothing."""
     ring = np.roll(ground.outlines[0], draw.draw(st.integers(0, 3)), axis=0)
-    _same(_built(ground), _built(replace(ground, outlines=(ring[::-1],))))
+    _alike(_built(ground), _built(replace(ground, outlines=(ring[::-1],))))
 
 
 def duplicated(ground: Ground, draw: st.DataObject) -> None:
@@ -191,7 +183,7 @@ def duplicated(ground: Ground, draw: st.DataObject) -> None:
     other = replace(ground, places=np.vstack([ground.places, ground.places[again]]),
                     nitrate_ppm=np.append(ground.nitrate_ppm, ground.nitrate_ppm[again]))  # fmt: skip
     first, second = _built(ground), _built(other)
-    assert any("several readings" in finding.problem for finding in second.findings)
+    assert any("several readings" in finding.problem.lower() for finding in second.findings)
     assert first.total_n_lb == pytest.approx(second.total_n_lb, rel=0.02)
 
 
@@ -207,7 +199,7 @@ def in_other_units(ground: Ground, _draw: st.DataObject) -> None:
 def told_as_nitrogen(ground: Ground, _draw: st.DataObject) -> None:
     """The rate basis changes what the terminal is set to, never the nitrogen."""
     first, second = _built(ground), _built(replace(ground, keys={"basis": '"n"'}))
-    _same(first, second)
+    _alike(first, second)
     assert second.rate_unit == "lb N/ac"
 
 
@@ -248,6 +240,7 @@ LAWS: tuple[Callable[[Ground, st.DataObject], None], ...] = (
 QUIET = {
     "deadline": None,  # a build takes as long as the machine is busy
     "derandomize": True,
+    "phases": (Phase.explicit, Phase.generate),  # nor is a smaller random field a simpler one
     "suppress_health_check": [HealthCheck.too_slow, HealthCheck.differing_executors],  # a build is no toy
 }
 

@@ -116,7 +116,10 @@ class Outcome:
 @contextmanager
 def _open(path: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
     """A connection with write-ahead log and patience; a transaction that ends whole or not at all."""
-    _refuse_strangers(path, write=write)
+    refuse_stranger(path)
+    if not write and not path.exists():
+        problem = f"There is no season book {path}."
+        raise InputFileError(problem, "vrn fields MANIFEST --out DIR writes one as DIR/season.db.")
     try:
         with closing(sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)) as connection:
             connection.row_factory = sqlite3.Row
@@ -140,16 +143,24 @@ def _open(path: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
         ) from error
 
 
-def _refuse_strangers(path: Path, *, write: bool) -> None:
-    """Refuse a folder, a missing book to read, and a file that is no database."""
+def refuse_stranger(path: Path) -> None:
+    """
+    Refuse a folder, and a file that is no database, where a season book should be.
+
+    Parameters
+    ----------
+    path : Path
+        May be missing.
+
+    Raises
+    ------
+    InputFileError
+    """
     if path.is_dir():
         problem = f"{path} is a folder, not a season book."
         raise InputFileError(problem, f"Give the file, as {path / 'season.db'}.")
     if not path.exists():
-        if write:
-            return
-        problem = f"There is no season book {path}."
-        raise InputFileError(problem, "vrn fields MANIFEST --out DIR writes one as DIR/season.db.")
+        return
     with path.open("rb") as file:
         head = file.read(16)
     if head and head != b"SQLite format 3\x00":

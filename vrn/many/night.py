@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from vrn.errors import OutputError
-from vrn.many.book import Entry, latest, record_build
+from vrn.many.book import Entry, latest, record_build, refuse_stranger
 from vrn.many.manifest import Job, read_manifest
 from vrn.many.run import build_many
 from vrn.many.task import Row
 from vrn.many.unchanged import is_unchanged, sha256_of, summary_in
-from vrn.many.workers import usable_processors
+from vrn.many.workers import knock, usable_processors
 
 _STALE = "Its folder still holds the prescription of an earlier build: do not load that one."
 
@@ -66,19 +66,13 @@ class Night:
     Raises
     ------
     VrnError
-        If the manifest, the folder or the book cannot be used: nothing is begun then.
+        If the manifest cannot be used.
     """
 
     def __init__(self, manifest: str, out: Path, *, book: Path | None = None, force: bool = False) -> None:
         self.jobs = read_manifest(manifest)
         self.out, self.book, self.force = out, book or out / "season.db", force
         self.tally = Tally(total=len(self.jobs))
-        try:
-            out.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            problem = f"The folder {out} cannot be made: {error.strerror or error}."
-            raise OutputError(problem, "Give a folder that you may write to.") from error
-        record_build(self.book)  # makes the book, or refuses a stranger, before the work
 
     def rows(
         self,
@@ -105,9 +99,14 @@ class Night:
         Yields
         ------
         row : Row
+
+        Raises
+        ------
+        VrnError
+            If the book, the scheduler or the folder cannot be used: nothing is written then.
         """
+        self._begin(scheduler)
         rows: dict[str, Row] = {}
-        waiting = list(self.jobs)
         try:
             for row in self._unchanged():
                 rows[row.name] = row
@@ -123,6 +122,18 @@ class Night:
                 yield told
         finally:
             self._write_table(rows)
+
+    def _begin(self, scheduler: str | None) -> None:
+        """Refuse what cannot work before anything is written, then make the folder of all and the book."""
+        refuse_stranger(self.book)
+        if scheduler is not None:
+            knock(scheduler)
+        try:
+            self.out.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            problem = f"The folder {self.out} cannot be made: {error.strerror or error}."
+            raise OutputError(problem, "Give a folder that you may write to.") from error
+        record_build(self.book)
 
     def _unchanged(self) -> Iterator[Row]:
         """Rows of the fields that need no work; the book learns of those it does not know."""

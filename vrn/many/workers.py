@@ -2,14 +2,18 @@
 
 import multiprocessing
 import os
+import socket
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlsplit
 
 from vrn.errors import InputFileError, MissingExtraError
 from vrn.many.task import prepare_worker
+
+_LONGEST_GREETING = 1_000_000  # bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,15 +76,56 @@ def dask_crew(address: str) -> Iterator[Crew]:
     except ImportError:
         problem = "A Dask cluster was asked for, and dask.distributed is not installed."
         raise MissingExtraError(problem, 'Install it with: pip install "vrn[cluster]"') from None
+    knock(address)
     try:
         client: Any = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
-        problem = f"No Dask scheduler answers at {address}: {error}."
-        raise InputFileError(problem, "Start one with: dask scheduler; its first lines tell the address.") from None
+        raise _nobody(address, error) from None
     with client:
         _same_version(client, address)
         threads = sum(client.nthreads().values())
         yield Crew(executor=client.get_executor(pure=False), size=threads, waiting=threads)
+
+
+def knock(address: str) -> None:
+    """
+    Refuse an address where no Dask scheduler listens, before the cluster's own library waits for one.
+
+    Parameters
+    ----------
+    address : str
+        As ``tcp://10.0.0.5:8786``.
+
+    Raises
+    ------
+    InputFileError
+    """
+    parts = urlsplit(address)
+    try:
+        if not parts.scheme or parts.hostname is None or parts.port is None:
+            raise ValueError
+    except ValueError:
+        problem = f"{address} is not the address of a Dask scheduler."
+        raise InputFileError(problem, "Give it as dask scheduler tells it, as tcp://10.0.0.5:8786.") from None
+    if parts.scheme == "tcp":
+        try:
+            with socket.create_connection((parts.hostname, parts.port), timeout=10.0) as line:
+                _greeted(line)
+        except OSError as error:
+            raise _nobody(address, error) from None
+
+
+def _greeted(line: socket.socket) -> None:
+    """A Dask scheduler speaks first, and begins with the length of what it says: eight bytes, little end first."""
+    length = line.recv(8, socket.MSG_WAITALL)
+    if len(length) < 8 or int.from_bytes(length, "little") > _LONGEST_GREETING:
+        message = "something else listens there"
+        raise ConnectionRefusedError(message)
+
+
+def _nobody(address: str, error: Exception) -> InputFileError:
+    problem = f"No Dask scheduler answers at {address}: {error}."
+    return InputFileError(problem, "Start one with: dask scheduler; its first lines tell the address.")
 
 
 def version_here() -> str:

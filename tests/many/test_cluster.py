@@ -1,0 +1,102 @@
+"""The same fields through a Dask cluster: by paths that workers see, and shipped to workers that do not."""
+
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("distributed", reason="the extra cluster is not installed")
+
+Run = Callable[..., subprocess.CompletedProcess[str]]
+Tree = Callable[[Path], dict[str, str]]
+
+CLUSTER = """
+import os, sys
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
+
+if __name__ == "__main__":
+    from distributed import LocalCluster
+    with LocalCluster(n_workers=int(sys.argv[1]), threads_per_worker=1, processes=True, dashboard_address=None,
+                      scheduler_port=0) as cluster:
+        print(cluster.scheduler_address, flush=True)
+        sys.stdin.read()
+"""
+
+
+@pytest.fixture(scope="module")
+def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Address of a scheduler with two worker processes."""
+    script = tmp_path_factory.mktemp("cluster") / "cluster.py"
+    script.write_text(CLUSTER, encoding="utf-8")
+    command = [sys.executable, str(script), "2"]
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=script.parent
+    ) as process:
+        yield process.stdout.readline().strip()
+        process.stdin.close()
+
+
+@pytest.fixture(scope="module")
+def valley(write_valley: Callable[..., Path], run_vrn: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three fields, one of them spoiled, built by a local worker."""
+    root = tmp_path_factory.mktemp("valley")
+    manifest = write_valley(root / "valley", 3, spoiled=1, acres=15.0, samples=16)
+    assert run_vrn("fields", manifest, "--out", root / "local", "--workers", 1).returncode == 1
+    return root
+
+
+@pytest.mark.parametrize("ship", [False, True], ids=["by path", "shipped"])
+def test_cluster_writes_the_same_bytes(
+    valley: Path, cluster: str, run_vrn: Run, tree_of: Tree, tmp_path: Path, ship: bool
+) -> None:
+    """Workers of a cluster build what a local worker builds, to the byte, and fail what it fails."""
+    options = ["--ship"] if ship else []
+    out = tmp_path / "rx"
+    done = run_vrn("fields", valley / "valley" / "june.csv", "--out", out, "--scheduler", cluster, *options)
+    assert done.returncode == 1, done.stderr
+    assert "3 fields: 2 built, 0 unchanged, 1 failed" in done.stdout
+    for number in range(2):
+        name = f"field_{number:03d}"
+        assert tree_of(out / name) == tree_of(valley / "local" / name)
+    assert "vrn-" not in (out / "fields.csv").read_text(encoding="utf-8")  # no worker's scratch folder in a message
+
+
+def test_shipped_field_must_be_whole_in_its_folder(valley: Path, cluster: str, run_vrn: Run, tmp_path: Path) -> None:
+    """A field file that names a file outside its folder is a row when it is shipped; nothing outside is sent."""
+    folder = tmp_path / "valley" / "a"
+    folder.mkdir(parents=True)
+    for path in (valley / "valley" / "field_000").iterdir():
+        target = folder.parent if path.name == "organic_matter.csv" else folder
+        (target / path.name).write_bytes(path.read_bytes())
+    text = (folder / "field.toml").read_text(encoding="utf-8")
+    (folder / "field.toml").write_text(
+        text.replace('"organic_matter.csv"', '"../organic_matter.csv"'), encoding="utf-8"
+    )
+    arguments = ("fields", tmp_path / "valley" / "*" / "field.toml", "--out", tmp_path / "rx", "--scheduler", cluster)
+    shipped = run_vrn(*arguments, "--ship")
+    assert shipped.returncode == 1
+    assert "names ../organic_matter.csv, outside the field's folder" in shipped.stdout
+    assert run_vrn(*arguments).returncode == 0
+
+
+def test_no_scheduler_is_refused(valley: Path, run_vrn: Run, tmp_path: Path) -> None:
+    """Nobody there, no address, a listener that says something else: each ends with 2 and a remedy, without waiting."""
+    with socket.create_server(("127.0.0.1", 0)) as other:
+
+        def greet() -> None:
+            line, _ = other.accept()
+            with line:
+                line.sendall(b"220 mail.example ready\r\n")
+
+        threading.Thread(target=greet, daemon=True).start()
+        stranger = f"tcp://127.0.0.1:{other.getsockname()[1]}"
+        for address in ("tcp://127.0.0.1:9", "nonsense", "tcp://127.0.0.1", stranger):
+            arguments = ("fields", valley / "valley" / "june.csv", "--out", tmp_path / "rx", "--scheduler", address)
+            done = run_vrn(*arguments)
+            assert done.returncode == 2, done.stderr
+            assert "Dask scheduler" in done.stderr
+            assert "Traceback" not in done.stderr
