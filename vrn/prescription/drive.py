@@ -15,6 +15,7 @@ from vrn.units import AC_M2, FT_M, MPH_M_S
 WITHIN: Final = 0.10  # of the target: a common tolerance for application equipment; no source
 _STEP_M: Final = 1.0
 _ACROSS_M: Final = 3.0
+_MOST_PIECES: Final = 2_000_000  # a very large field is looked at in longer steps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -100,14 +101,15 @@ def drive(
     ahead_m = look_ahead_s * speed_m_s
     change_m = machine.rate_change_s * speed_m_s
 
-    along = np.arange(passes.along_m[0] + _STEP_M / 2, passes.along_m[1], _STEP_M)
+    step_m = max(_STEP_M, float(shapely.area(treated)) / _ACROSS_M / _MOST_PIECES)
+    along = np.arange(passes.along_m[0] + step_m / 2, passes.along_m[1], step_m)
     middle = _labels_at(labels, grid, passes.to_field(along[:, None] + ahead_m, passes.across_m[None, :]))
     for beside in sorted(((np.arange(8) + 0.5) / 8 - 0.5) * swath_m, key=abs):
         if (middle > 0).all():
             break
         aside = _labels_at(labels, grid, passes.to_field(along[:, None] + ahead_m, passes.across_m[None, :] + beside))
         middle = np.where(middle > 0, middle, aside)
-    rate = _controlled(_held(middle, rate_n_lb_ac), change_steps=change_m / _STEP_M)
+    rate = _controlled(_held(middle, rate_n_lb_ac), change_steps=change_m / step_m)
 
     section_m = swath_m / machine.sections
     per_section = max(1, round(section_m / _ACROSS_M))
@@ -122,7 +124,7 @@ def drive(
     ) > 0  # fmt: skip
     applied = np.broadcast_to((rate[:, :, None] * on)[..., None], zone.shape)
     return Drive(
-        passes=passes, points_m=points[inside], piece_m2=_STEP_M * section_m / per_section,
+        passes=passes, points_m=points[inside], piece_m2=step_m * section_m / per_section,
         zone=zone[inside], target_n_lb_ac=rate_n_lb_ac[zone[inside]], applied_n_lb_ac=applied[inside],
     )  # fmt: skip
 
