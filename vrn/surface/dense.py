@@ -92,7 +92,7 @@ def local_kriging(
         raise OutOfRangeError(problem, "Give 1 or more, or leave it out to use all.")
     kernels = compiled()
     points, value, error = readings_of(coordinates_m, values, error_variance)
-    nugget = variogram.nugget
+    nugget = float(variogram.nugget)
     noise = np.full(len(value), nugget) if error is None else nugget + error
     own = np.full(len(value), nugget)
     origin = (points.min(axis=0) + points.max(axis=0)) / 2
@@ -111,7 +111,7 @@ def local_kriging(
     estimate, variance = np.empty(len(targets)), np.empty(len(targets))
     fixed = (
         np.ascontiguousarray(scaled[order]), value[order], noise[order], own[order], *ground,
-        min(neighbors, len(value)), _code(kernels, variogram), variogram.partial_sill, nugget, error is None,
+        min(neighbors, len(value)), _code(kernels, variogram), float(variogram.partial_sill), nugget, error is None,
     )  # fmt: skip
 
     def some(start: int) -> bool:

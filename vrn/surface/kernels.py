@@ -60,26 +60,25 @@ def _correlation(model, squared):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _nearest(x, y, points, start, west, south, side, rows, cols, wanted, found, squared):  # type: ignore[no-untyped-def]
-    """Indices and squared distances of the ``wanted`` nearest points, nearest first, ring by ring of buckets."""
+def nearest(  # type: ignore[no-untyped-def]
+    x, y, points, start, west, south, side, rows, cols, wanted, reach_squared, group, but, found, squared
+):
+    """Indices and squared distances of the nearest points within reach, nearest first, without group ``but``."""
     col = min(max(math.floor((x - west) / side), 0), cols - 1)
     row = min(max(math.floor((y - south) / side), 0), rows - 1)
     have = 0
-    worst = math.inf
+    worst = reach_squared
     for ring in range(max(rows, cols)):
         for r in range(max(row - ring, 0), min(row + ring, rows - 1) + 1):
-            whole = r == row - ring or r == row + ring
-            step = 1 if whole else 2 * ring
-            first = col - ring
-            for c in range(first, col + ring + 1, max(step, 1)):
+            step = 1 if r in (row - ring, row + ring) else max(2 * ring, 1)
+            for c in range(col - ring, col + ring + 1, step):
                 if c < 0 or c >= cols:
                     continue
-                b = r * cols + c
-                for i in range(start[b], start[b + 1]):
+                for i in range(start[r * cols + c], start[r * cols + c + 1]):
                     dx = points[i, 0] - x
                     dy = points[i, 1] - y
                     d = dx * dx + dy * dy
-                    if d < worst:
+                    if d < worst and (but < 0 or group[i] != but):
                         if have < wanted:
                             have += 1
                         k = have - 1
@@ -91,14 +90,13 @@ def _nearest(x, y, points, start, west, south, side, rows, cols, wanted, found, 
                         found[k] = i
                         if have == wanted:
                             worst = squared[wanted - 1]
-        if have == wanted:
-            left = x - (west + (col - ring) * side)
-            right = west + (col + ring + 1) * side - x
-            below = y - (south + (row - ring) * side)
-            above = south + (row + ring + 1) * side - y
-            clear = min(min(left, right), min(below, above))
-            if clear > 0.0 and clear * clear >= worst:
-                break
+        left = x - (west + (col - ring) * side)
+        right = west + (col + ring + 1) * side - x
+        below = y - (south + (row - ring) * side)
+        above = south + (row + ring + 1) * side - y
+        clear = min(min(left, right), min(below, above))
+        if clear > 0.0 and clear * clear >= worst:
+            break
     return have
 
 
@@ -150,6 +148,7 @@ def krige_chunk(  # type: ignore[no-untyped-def]
     squared = np.empty(wanted, np.float64)
     system = np.empty((wanted, wanted), np.float64)
     near = np.empty((3, wanted), np.float64)  # covariance to the target, ones, values
+    nobody = min(wanted, 0) - 1  # not a literal, so that `nearest` is compiled once
     for t in range(len(targets)):
         x = targets[t, 0]
         y = targets[t, 1]
@@ -157,7 +156,9 @@ def krige_chunk(  # type: ignore[no-untyped-def]
             estimate[t] = np.nan
             variance[t] = np.nan
             continue
-        have = _nearest(x, y, points, start, west, south, side, rows, cols, wanted, found, squared)
+        have = nearest(
+            x, y, points, start, west, south, side, rows, cols, wanted, math.inf, found, nobody, found, squared
+        )
         if exact and squared[0] == 0.0:
             estimate[t] = value[found[0]]
             variance[t] = 0.0
@@ -172,11 +173,16 @@ def krige_chunk(  # type: ignore[no-untyped-def]
             near[2, i] = value[found[i]]
         if not _solve(have, system, near):
             return False
-        ones = np.dot(near[1, :have], near[1, :have])
-        mean = np.dot(near[1, :have], near[2, :have]) / ones
-        short = 1.0 - np.dot(near[0, :have], near[1, :have])
-        estimate[t] = mean * short + np.dot(near[0, :have], near[2, :have])
-        variance[t] = max(top - np.dot(near[0, :have], near[0, :have]) + short * short / ones, 0.0)
+        ones = mean = told = short = explained = 0.0
+        for i in range(have):
+            ones += near[1, i] * near[1, i]
+            mean += near[1, i] * near[2, i]
+            told += near[0, i] * near[2, i]
+            short += near[0, i] * near[1, i]
+            explained += near[0, i] * near[0, i]
+        short = 1.0 - short
+        estimate[t] = mean / ones * short + told
+        variance[t] = max(top - explained + short * short / ones, 0.0)
     return True
 
 
@@ -226,4 +232,9 @@ def pairs_chunk(first_row, last_row, east, north, value, start, rows, cols, reac
                             distances[k & 3, b] += d
                             squares[k & 3, b] += square[k]
                         at = upto
-    return pairs.sum(axis=0), distances.sum(axis=0), squares.sum(axis=0)
+    for way in range(1, 4):
+        for b in range(bins):
+            pairs[0, b] += pairs[way, b]
+            distances[0, b] += distances[way, b]
+            squares[0, b] += squares[way, b]
+    return pairs[0], distances[0], squares[0]

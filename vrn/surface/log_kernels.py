@@ -5,6 +5,8 @@ import math
 import numpy as np
 from numba import njit
 
+from vrn.surface.kernels import nearest
+
 
 @njit(cache=True, nogil=True)
 def split_at_turns(points, new, usual, cosine):  # type: ignore[no-untyped-def]
@@ -31,39 +33,35 @@ def neighbours(  # type: ignore[no-untyped-def]
     asked, points, group, start, west, south, side, rows, cols, wanted, reach_m, strangers_only, found
 ):
     """Up to ``wanted`` nearest points within reach of some points, all in bucket order; −1 fills up the rest."""
-    squared = np.empty(wanted)
-    rings = int(reach_m / side) + 1
+    squared = np.empty(wanted + 1)
+    index = np.empty(wanted + 1, np.int32)
     for a in range(len(asked)):
         me = asked[a]
-        x = points[me, 0]
-        y = points[me, 1]
-        col = min(int((x - west) / side), cols - 1)
-        row = min(int((y - south) / side), rows - 1)
-        have = 0
-        worst = reach_m * reach_m
-        for r in range(max(row - rings, 0), min(row + rings, rows - 1) + 1):
-            first = start[r * cols + max(col - rings, 0)]
-            last = start[r * cols + min(col + rings, cols - 1) + 1]
-            for i in range(first, last):
-                if i == me or (strangers_only and group[i] == group[me]):
-                    continue
-                dx = points[i, 0] - x
-                dy = points[i, 1] - y
-                d = dx * dx + dy * dy
-                if d < worst:
-                    if have < wanted:
-                        have += 1
-                    k = have - 1
-                    while k > 0 and squared[k - 1] > d:
-                        squared[k] = squared[k - 1]
-                        found[a, k] = found[a, k - 1]
-                        k -= 1
-                    squared[k] = d
-                    found[a, k] = i
-                    if have == wanted:
-                        worst = squared[wanted - 1]
-        for k in range(have, wanted):
+        but = group[me] if strangers_only else -1
+        have = nearest(
+            points[me, 0], points[me, 1], points, start, west, south, side, rows, cols, wanted + 1,
+            reach_m * reach_m, group, but, index, squared,
+        )  # fmt: skip
+        filled = 0
+        for k in range(have):
+            if index[k] != me and filled < wanted:
+                found[a, filled] = index[k]
+                filled += 1
+        for k in range(filled, wanted):
             found[a, k] = -1
+
+
+@njit(cache=True, nogil=True)
+def _sorted_median(some, have):  # type: ignore[no-untyped-def]
+    """Median of the first few numbers, which are put in order."""
+    for i in range(1, have):
+        value = some[i]
+        k = i
+        while k > 0 and some[k - 1] > value:
+            some[k] = some[k - 1]
+            k -= 1
+        some[k] = value
+    return 0.5 * (some[(have - 1) // 2] + some[have // 2])
 
 
 @njit(cache=True, nogil=True)
@@ -79,10 +77,10 @@ def medians(found, value, middle, spread):  # type: ignore[no-untyped-def]
             middle[a] = np.nan
             spread[a] = np.nan
             continue
-        middle[a] = np.median(some[:have])
+        middle[a] = _sorted_median(some, have)
         for k in range(have):
             some[k] = abs(some[k] - middle[a])
-        spread[a] = np.median(some[:have])
+        spread[a] = _sorted_median(some, have)
 
 
 @njit(cache=True, nogil=True)
