@@ -1,0 +1,74 @@
+"""Zones as a field file asks for them: own, on need, on layers, sized by the machine."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+
+from vrn.errors import InputFileError
+from vrn.field.layers import ConstantLayer, PolygonLayer
+from vrn.field.settings import LimitSection, MachineSection, PriceSection, ZoneSection
+from vrn.prescription import zones_of
+from vrn.prescription.zoning import least_patch_m2
+from vrn.zones import Zones
+
+Make = Callable[..., Any]
+
+
+def _zones(made: Any, **more: Any) -> Zones:
+    zones: Zones = zones_of(made.field, grid=made.grid, share=made.share, ledger=made.ledger, **more)
+    return zones
+
+
+def test_zones_follow_the_need(made: Make) -> None:
+    """Three strips of need are three zones, drawn again from the ledger alone."""
+    zones = _zones(made((60.0, 100.0, 150.0)))
+    assert [outline.area for outline in zones.outlines] == pytest.approx([160_000 / 3] * 3, rel=0.03)
+    assert zones.details["by"] == "need"
+
+
+def test_above_the_cap_there_is_nothing_to_tell_apart(made: Make) -> None:
+    """With 120 lb/ac at most, needs of 150 and 190 are one zone."""
+    zones = _zones(made((60.0, 150.0, 190.0), limits=LimitSection(max_n_lb_ac=120.0)))
+    assert len(zones.outlines) == 2
+
+
+def test_ground_that_holds_enough_is_one_zone(made: Make) -> None:
+    """Needs under zero cannot be told apart by a rate."""
+    zones = _zones(made((-60.0, -10.0, 100.0)))
+    assert len(zones.outlines) == 2
+
+
+def test_zones_by_layers(made: Make) -> None:
+    """``by = "layers"`` draws on the ledger's lines and says so."""
+    zones = _zones(made((60.0, 150.0), zones=ZoneSection(by="layers", count=2)))
+    assert zones.details["by"] == "layers"
+    assert len(zones.outlines) == 2
+
+
+def test_own_zones_are_taken(made: Make) -> None:
+    """Polygons of the user's own go before anything drawn; what holds no polygons is refused."""
+    field = made((60.0, 150.0))
+    box = shapely.box(*field.field.boundary.bounds)
+    own = PolygonLayer(name="zone", crs="EPSG:32615", polygons=np.array([box]), values=np.array([7.0]), source="z.shp")
+    zones = _zones(replace(field, field=replace(field.field, zones=own)))
+    assert (len(zones.outlines), zones.details["own_number"]) == (1, [7])
+    with pytest.raises(InputFileError, match="does not hold polygons"):
+        _zones(replace(field, field=replace(field.field, zones=ConstantLayer(name="zone", value=1.0))))
+
+
+def test_prices_give_the_curve_its_cost(made: Make) -> None:
+    """Needs of 60 and 150 under one rate miss by 45 lb/ac; at (3.4 + 0.6) / 2 $/lb that is $90/ac."""
+    zones = _zones(made((60.0, 150.0), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.6)))
+    assert zones.choice[0].cost_per_ac == pytest.approx(90.0, rel=0.01)
+
+
+def test_patches_grow_with_machine_and_acreage() -> None:
+    """A wider swath, a slower rate change and the user's own acreage each ask for larger patches."""
+    plain = least_patch_m2(MachineSection(swath_ft=60.0), None)
+    assert least_patch_m2(MachineSection(swath_ft=90.0), None) > plain
+    assert least_patch_m2(MachineSection(swath_ft=60.0, rate_change_s=10.0), None) > plain
+    assert least_patch_m2(MachineSection(swath_ft=60.0), 2.0) == pytest.approx(2 * 4046.8564224)
