@@ -90,7 +90,8 @@ def _say_orders(orders: tuple["Order", ...]) -> None:
     say()
     say("Product to order" if orders else "Product to order: none, every field is applied or failed.")
     for order in orders:
-        say(f"  {order.product}: {order.approved + order.draft:,.0f} {order.unit} for {order.fields} fields "
+        fields = f"{order.fields} field" + ("s" if order.fields > 1 else "")
+        say(f"  {order.product}: {order.approved + order.draft:,.0f} {order.unit} for {fields} "
             f"({order.approved:,.0f} approved, {order.draft:,.0f} still DRAFT)")  # fmt: skip
 
 

@@ -1,0 +1,180 @@
+"""The season as a page, a GeoPackage and a command: what they say is what the book holds, and nothing runs away."""
+
+import json
+import re
+import subprocess
+from collections.abc import Callable
+from datetime import date
+from html import unescape
+from pathlib import Path
+
+import pyogrio
+import pytest
+import shapely
+
+from vrn.errors import OutputError
+from vrn.many.book import Entry, Outcome, outcomes, record_build, record_outcome
+from vrn.many.geopackage import write_season_geopackage
+from vrn.many.season import Due, due, to_order, what_came
+from vrn.many.season_page import season_page, write_season_page
+
+TODAY = date(2026, 6, 16)
+NASTY = "<img src=x onerror=alert(1)> مزرعة & Søn's </script>"
+
+
+def _entry(name: str, east: float, *, approved: bool) -> Entry:
+    """A square field of two zones, 0.01° a side."""
+    features = [
+        {
+            "type": "Feature",
+            "properties": {"zone": zone, "rate_n_lb_ac": 100.0 + zone, "rate_product": 30.0, "rate_unit": "gal/ac",
+                           "acres": 80.0},
+            "geometry": shapely.geometry.mapping(shapely.box(east + west, 42.0, east + west + 0.005, 42.01)),
+        }
+        for zone, west in ((1, 0.0), (2, 0.005))
+    ]  # fmt: skip
+    summary = {"approved": approved, "acres": 160.0, "product": {"name": "UAN 32", "unit": "gal"},
+               "total_product": 4800.0, "total_n_lb": 16987.2, "mean_rate_n_lb_ac": 106.17}  # fmt: skip
+    crop = {"growth_stage": "V7", "sampled_on": "2026-06-15", "application_date": "2026-06-18"}
+    return Entry(field_file=f"/valley/{east}/field.toml", folder=f"/rx/{name}", status="built", field=name, season=2026,
+                 summary=summary, crop=crop, outlines=features, recorded_at="2026-06-16T04:00:00+00:00")  # fmt: skip
+
+
+ENTRIES = (
+    _entry(NASTY, -94.60, approved=False),
+    _entry("Ash Hill", -94.58, approved=True),
+    Entry(
+        field_file="/valley/x",
+        folder="/rx/x",
+        status="failed",
+        field="Elm",
+        problem="samples.csv: row 4: <b>",
+        remedy="x",
+    ),
+)
+CAME = (
+    Outcome(field="Ash Hill", season=2026, what="stalk_nitrate_ppm", value=1200.0),
+    Outcome(field="Ash Hill", season=2026, what="strip_yield_bu_ac", value=221.0, rate_n_lb_ac=130.0),
+)
+
+
+def _fields() -> tuple[Due, ...]:
+    return due(ENTRIES, CAME, TODAY)
+
+
+def _page() -> str:
+    fields = _fields()
+    return season_page(fields, to_order(fields), what_came(ENTRIES, CAME), TODAY)
+
+
+def test_page_says_what_the_book_holds() -> None:
+    """Counts, the order for both fields, the class of the stalk test and the strip stand in the page."""
+    html = _page()
+    text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", html.split("<body>")[1].split("<script")[0]))
+    assert "3 fields, 1 failed, 1 DRAFT, 1 approved, 0 applied" in text
+    assert "UAN 32 2 4,800 4,800 9,600 gal" in text
+    assert "1,200 optimal 130 → 221" in text
+    assert "V7 on 2026-06-15" in text
+
+
+def test_names_are_text_and_never_markup() -> None:
+    """A name that is a tag stays a name, in the table and in the data for the map."""
+    html = _page()
+    assert "<img" not in html.split("<body>")[1]
+    assert "&lt;img src=x onerror=alert(1)&gt;" in html
+    data = re.search(r'<script type="application/json" id="drawn">(.*?)</script>', html, re.DOTALL)[1]
+    assert {field["properties"]["name"] for field in json.loads(data)} == {NASTY, "Ash Hill"}
+
+
+def test_page_asks_for_nothing() -> None:
+    """No address is loaded, and the page's own policy forbids every origin."""
+    html = _page()
+    markup = re.sub(
+        r"<script>.*?</script>", "", html, flags=re.DOTALL
+    )  # the library's words hold a link it never loads
+    assert not re.search(r'(?:src|href)\s*=\s*["\']?(?:https?:)?//', markup)
+    assert "default-src 'none'" in unescape(html)
+    assert html == _page()
+
+
+def test_page_of_nothing_is_a_page() -> None:
+    """A book without builds, and one with a failure only, still give a page."""
+    for entries in ((), ENTRIES[2:]):
+        fields = due(entries, (), TODAY)
+        html = season_page(fields, to_order(fields), (), TODAY)
+        assert f"{len(entries)} fields" in html
+
+
+def test_geopackage_is_read_by_a_stranger(tmp_path: Path) -> None:
+    """GDAL finds both layers with their totals, areas that join, and the same bytes the second time."""
+    path = tmp_path / "season.gpkg"
+    write_season_geopackage(_fields(), path)
+    first = path.read_bytes()
+    fields, zones = (pyogrio.read_dataframe(path, layer=layer) for layer in ("fields", "zones"))
+    assert fields.crs.to_epsg() == 4326
+    assert sorted(fields["field"]) == sorted([NASTY, "Ash Hill"])
+    assert fields["total_n_lb"].sum() == pytest.approx(2 * 16987.2)
+    assert sorted(fields["state"]) == ["DRAFT", "approved"]
+    ground = [
+        shapely.area(layer.geometry.to_numpy()).sum() for layer in (fields, zones)
+    ]  # square degrees: a ratio only
+    assert ground[0] == pytest.approx(ground[1])
+    assert len(zones) == 4
+    write_season_geopackage(_fields(), path)
+    assert path.read_bytes() == first
+    assert [item.name for item in tmp_path.iterdir()] == ["season.gpkg"]
+
+
+def test_what_cannot_be_written_is_told(tmp_path: Path) -> None:
+    """Nothing to draw, a wrong ending, a folder that is not there."""
+    with pytest.raises(OutputError, match="no prescription to draw"):
+        write_season_geopackage(due(ENTRIES[2:], (), TODAY), tmp_path / "a.gpkg")
+    with pytest.raises(OutputError, match=r"does not end in \.gpkg"):
+        write_season_geopackage(_fields(), tmp_path / "a.txt")
+    with pytest.raises(OutputError, match="cannot be written"):
+        write_season_page("x", tmp_path / "none" / "season.html")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_season_command_tells_records_and_writes(
+    run_vrn: Callable[..., subprocess.CompletedProcess[str]], tmp_path: Path
+) -> None:
+    """Text, JSON, page and GeoPackage from one book; a recorded table is in it afterwards."""
+    book, table = tmp_path / "season.db", tmp_path / "came.csv"
+    record_build(book, *ENTRIES)
+    record_outcome(book, *CAME)
+    table.write_text("field,what,value\nAsh Hill,applied_product,4700\n", encoding="utf-8")
+    pages = ("--html", tmp_path / "season.html", "--gpkg", tmp_path / "season.gpkg")
+    done = run_vrn("season", book, "--on", "2026-06-16", "--record", table, *pages)
+    assert done.returncode == 0, done.stderr
+    assert "UAN 32: 4,800 gal for 1 field (0 approved, 4,800 still DRAFT)" in done.stdout
+    assert "Ash Hill: 16,633 lb N applied of 16,987 prescribed; stalk nitrate 1,200 ppm (optimal)" in done.stdout
+    assert [item.value for item in outcomes(book) if item.what == "applied_product"] == [4700.0]
+    assert (tmp_path / "season.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    told = json.loads(run_vrn("season", book, "--on", "2026-06-16", "--json").stdout)
+    assert [field["state"] for field in told["fields"]] == ["failed", "DRAFT", "applied"]
+    assert told["to_order"][0]["draft"] == 4800.0
+
+
+@pytest.mark.browser
+def test_page_draws_in_a_browser(tmp_path: Path) -> None:
+    """Both fields are drawn, a name in the table leads to its field, and the console stays quiet."""
+    sync_api = pytest.importorskip("playwright.sync_api")
+    chromium = Path("/usr/bin/chromium")
+    if not chromium.exists():
+        pytest.skip("no chromium on this machine")
+    path = tmp_path / "season.html"
+    write_season_page(_page(), path)
+    with sync_api.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=str(chromium), args=["--no-sandbox"])
+        page = browser.new_page(viewport={"width": 1000, "height": 800}, offline=True)
+        complaints: list[str] = []
+        page.on("console", lambda message: complaints.append(message.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto(path.as_uri())
+        assert page.locator("#map path.leaflet-interactive").count() == 2
+        page.get_by_role("button", name="Ash Hill").click()
+        assert page.locator("tr.on th").inner_text() == "Ash Hill"
+        assert page.locator("img").count() == 0
+        browser.close()
+    assert complaints == []
