@@ -10,9 +10,11 @@ from vrn.cli.app import app, say
 
 _HELP = """Make a new field folder: a commented field.toml and a form for the samples.
 
-Nothing that is there is overwritten.
+With a boundary, a copy of it too and a first sampling plan. Nothing that is there is overwritten.
 
 Example:  vrn start ash_hill_3
+
+Example:  vrn start cedar_bend_2027 --boundary demo_fields/cedar_bend/boundary.geojson
 """
 
 
@@ -21,14 +23,42 @@ def start(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="the folder to make")],
     season: Annotated[int | None, typer.Option("--season", help="year of harvest; this year when not given")] = None,
     metric: Annotated[bool, typer.Option("--metric", help="kilograms, hectares, tonnes and centimetres")] = False,
+    boundary: Annotated[
+        Path | None, typer.Option("--boundary", help="outline of the field; plans the sampling")
+    ] = None,
 ) -> None:
     """Write the files and say what comes next."""
     from vrn.export.new_folder import write_new_folder
-    from vrn.ingest.new_field import new_field_files
+    from vrn.ingest.new_field import boundary_to_copy, new_field_files
 
     year = season if season is not None else date.today().year
-    for path in write_new_folder(folder, new_field_files(year, metric=metric)):
+    field_file = folder / "field.toml"
+    copied = {} if boundary is None else dict([boundary_to_copy(boundary)])
+    name = next(iter(copied), "boundary.geojson")
+    for path in write_new_folder(folder, {**new_field_files(year, metric=metric, boundary=name), **copied}):
+        say(f"wrote {path}")
+    if not copied:
+        say()
+        say(f"Put the boundary beside {field_file}, then:")
+        say(f"  vrn plan {field_file}     to plan the sampling")
+    else:
+        _first_plan(field_file)
+    say()
+    say(f"Once the samples are in, fill in the lines of {field_file} marked <-- , then:")
+    say(f"  vrn check {field_file}")
+
+
+def _first_plan(field_file: Path) -> None:
+    """Plan the sampling from the boundary alone."""
+    from vrn.export.plan_files import write_plan
+    from vrn.export.plan_sheet import plan_facts
+    from vrn.ingest.ground import read_ground
+    from vrn.sampling.make_plan import plan_samples
+
+    made = plan_samples(read_ground(field_file))
+    for path in write_plan(made, field_file.parent / "plan"):
         say(f"wrote {path}")
     say()
-    say(f"Fill in the lines of {folder / 'field.toml'} marked <-- and put the boundary beside it, then:")
-    say(f"  vrn check {folder / 'field.toml'}")
+    say(f"First plan: {plan_facts(made)}.")
+    say(f"Print field_sheet.pdf, load plan.gpx. Fill in samples_form.csv, save it as {field_file.parent / 'samples.csv'}.")
+    say(f"Another plan, once layers are named in {field_file.name}:  vrn plan {field_file}")

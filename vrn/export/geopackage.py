@@ -41,7 +41,7 @@ def write_geopackage(prescription: Prescription, folder: Path) -> None:
 
 def _layers(prescription: Prescription) -> list[tuple[str, str, list[shapely.Geometry], dict[str, Any]]]:
     """Name, geometry type, geometries and columns of each layer."""
-    field, rates, samples = prescription.field, prescription.rates, prescription.field.samples
+    field, rates, samples = prescription.field, prescription.rates, prescription.field.samples.placed()
     state = status(prescription)
     zones = {
         "zone": np.array([rate.zone for rate in rates], dtype=np.int32),

@@ -32,7 +32,7 @@ def write_gpx(prescription: Prescription, folder: Path) -> None:
     field = prescription.field
     root = ET.Element("gpx", xmlns=_NAMESPACE, version="1.1", creator="vrn")
     ET.SubElement(ET.SubElement(root, "metadata"), "name").text = one_line(field.name)
-    samples = field.samples
+    samples = field.samples.placed()
     places = reproject(shapely.MultiPoint(samples.coordinates_m), samples.crs, WGS84)
     for row, (longitude, latitude) in enumerate(shapely.get_coordinates(places)):
         point = ET.SubElement(root, "wpt", lat=f"{latitude:.7f}", lon=f"{longitude:.7f}")

@@ -1,19 +1,20 @@
 """A new field folder on disk, never over anything that is there."""
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from vrn.errors import OutputError
 
 
-def write_new_folder(folder: Path, files: dict[str, str]) -> tuple[Path, ...]:
+def write_new_folder(folder: Path, files: Mapping[str, str | bytes]) -> tuple[Path, ...]:
     """
-    Write text files into a folder, making it if need be.
+    Write files into a folder, making it if need be.
 
     Parameters
     ----------
     folder : Path
-    files : dict of str to str
-        Name → text.
+    files : mapping of str to str or bytes
+        Name → text or content.
 
     Returns
     -------
@@ -31,10 +32,10 @@ def write_new_folder(folder: Path, files: dict[str, str]) -> tuple[Path, ...]:
     written: list[Path] = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, text in files.items():
-            with (folder / name).open("x", encoding="utf-8", newline="\n") as file:
+        for name, content in files.items():
+            with (folder / name).open("xb") as file:
                 written.append(folder / name)
-                file.write(text)
+                file.write(content.encode() if isinstance(content, str) else content)
     except OSError as error:
         for path in written:
             path.unlink(missing_ok=True)

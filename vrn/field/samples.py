@@ -117,6 +117,10 @@ class SoilSamples:
         speaks = np.array([kind in ("field", "duplicate") for kind in self.kind], dtype=bool)
         return self.take(speaks & np.isfinite(self.nitrate_ppm))
 
+    def placed(self) -> "SoilSamples":
+        """Readings that stand somewhere: check standards and blanks often do not."""
+        return self.take(np.isfinite(self.coordinates_m).all(axis=1))
+
     def depths_in(self) -> tuple[tuple[float, float], ...]:
         """Depth intervals present, shallow first. [in]"""
         pairs = set(zip(self.top_in.tolist(), self.bottom_in.tolist(), strict=True))

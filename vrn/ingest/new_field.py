@@ -1,6 +1,9 @@
 """The text of a new field folder: a commented field file and an empty samples form."""
 
 import re
+from pathlib import Path
+
+from vrn.errors import InputFileError
 
 SAMPLES_HEADER = "sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm,kind,sampled_on,nominal_ppm\n"
 
@@ -117,7 +120,7 @@ max_n_lb_ac = 180                  # agronomic or legal cap for this pass
 """
 
 
-def new_field_files(season: int, *, metric: bool = False) -> dict[str, str]:
+def new_field_files(season: int, *, metric: bool = False, boundary: str = "boundary.geojson") -> dict[str, str]:
     """
     Files of a new field folder.
 
@@ -127,6 +130,8 @@ def new_field_files(season: int, *, metric: bool = False) -> dict[str, str]:
         Year of harvest.
     metric : bool, default False
         Whether the field file and the form speak metric units.
+    boundary : str
+        Name of the boundary's file.
 
     Returns
     -------
@@ -139,9 +144,43 @@ def new_field_files(season: int, *, metric: bool = False) -> dict[str, str]:
     ['field.toml', 'samples.csv']
     """
     text, header = _TEMPLATE.format(season=season), SAMPLES_HEADER
+    text = text.replace('"boundary.geojson"', f'"{boundary}"')
     if metric:
         for trade, other in _METRIC.items():
             text = text.replace(trade, other)
         text = re.sub(r"^(\S.*\S) +(# .*)$", lambda line: f"{line[1]:<34} {line[2]}", text, flags=re.MULTILINE)
         header = header.replace("top_in,bottom_in", "top_cm,bottom_cm")
     return {"field.toml": text, "samples.csv": header}
+
+
+def boundary_to_copy(path: Path) -> tuple[str, bytes]:
+    """
+    A boundary that a new field folder gets a copy of.
+
+    Parameters
+    ----------
+    path : Path
+        Any vector file that is one file.
+
+    Returns
+    -------
+    name : str
+        ``boundary`` with the ending it has.
+    content : bytes
+
+    Raises
+    ------
+    InputFileError
+        If it is not the outline of one field, or a file of several parts.
+    """
+    from vrn.field.settings import FieldSection
+    from vrn.ingest.intake import Intake
+    from vrn.ingest.outline import read_boundary
+
+    intake = Intake(path.resolve().parent)
+    source = intake.source(path.name, "--boundary")
+    if source.suffix in (".shp", ".dbf", ".shx"):
+        problem = f"{path.name} is one of the files of a shapefile."
+        raise InputFileError(problem, "Zip them into one file and give that, or copy all of them into the new folder.")
+    read_boundary(intake, FieldSection(name=path.stem or "field", season=2000, boundary=path.name))
+    return f"boundary{source.suffix}", intake.read(source)
