@@ -8,6 +8,7 @@ import shapely
 
 from vrn.audit import verify
 from vrn.export import map_page, report_page, write
+from vrn.field.area import geodesic_acres
 from vrn.prescription.model import Prescription
 
 Maker = Callable[..., Prescription]
@@ -59,3 +60,19 @@ def test_odd_ground_is_written_and_passes(case: str, basis: str, make: Maker, tm
     out = write(make(zones, rates_n_lb_ac=rates, rate_basis=basis), tmp_path / "rx")
     found = verify(out)
     assert found.ok, [f"{check.name}: {check.detail}" for check in found.failed]
+
+
+def test_acres_of_parts_add_up_whichever_way_a_ring_turns() -> None:
+    """
+    A part whose topmost corner is a crossing of a millimetre still adds to the acres of the whole.
+
+    The turn of a ring is usually told at its highest point; there a twist, left by moving a near touch from one system
+    to another, shows the wrong turn and the part would be subtracted.
+    """
+    twist = [(-95.0, 42.0), (-94.99, 42.0), (-94.99, 42.01), (-94.995, 42.01), (-94.99500001, 42.01000001),
+             (-94.99499999, 42.01000001), (-94.995, 42.01), (-95.0, 42.01)]  # fmt: skip
+    parts = [shapely.Polygon(twist), shapely.box(-94.98, 42.0, -94.97, 42.01)]
+    assert not shapely.LinearRing(twist).is_ccw  # though it runs counter-clockwise round its ground
+    whole = geodesic_acres(shapely.MultiPolygon(parts), "EPSG:4326")
+    # a hundredth of a degree each way at 42° N on WGS 84: 828.5 m × 1110.7 m = 227.4 ac, twice
+    assert whole == pytest.approx(454.8, abs=0.1)

@@ -2,7 +2,6 @@
 
 import functools
 
-import numpy as np
 import pyproj
 import shapely
 
@@ -84,6 +83,11 @@ def geodesic_acres(geometry: shapely.Geometry, crs: str) -> float:
     area_m2 = 0.0
     for polygon in shapely.get_parts(lonlat):
         if polygon.geom_type == "Polygon":
-            oriented = shapely.geometry.polygon.orient(polygon)
-            area_m2 += _GEOD.geometry_area_perimeter(oriented)[0]
-    return float(np.abs(area_m2)) / AC_M2
+            area_m2 += _ring_m2(polygon.exterior) - sum(_ring_m2(hole) for hole in polygon.interiors)
+    return area_m2 / AC_M2
+
+
+def _ring_m2(ring: shapely.LinearRing) -> float:
+    """Area inside a ring whichever way it turns: a near touch can mislead a test of its turn. [m²]"""
+    longitude, latitude = shapely.get_coordinates(ring).T
+    return abs(float(_GEOD.polygon_area_perimeter(longitude, latitude)[0]))
