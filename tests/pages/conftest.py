@@ -28,6 +28,13 @@ from vrn.prescription.model import Change, Prescription, Product, ZoneRate
 from vrn.zones.model import ZoneChoice, Zones
 
 DRIVE = {"heading_deg": 0.0, "swath_ft": 60.0, "within_share": 0.97, "zones": []}  # as the drive reports itself
+METHODS = [
+    {"key": "remaining-need", "title": "Mass balance", "status": "applies", "why": [], "by_zone": {}},
+    {"key": "iowa-lsnt", "title": "Iowa late-spring soil nitrate test", "status": "outside",
+     "why": ["it is for V4 to V6, the crop is at V8"], "by_zone": {1: 24.0, 2: 56.0, 3: 88.0}},
+    {"key": "ohio-psnt", "title": "Ohio pre-sidedress nitrate test", "status": "missing",
+     "why": ["it wants base_rate_lb_ac"], "by_zone": {}},
+]  # fmt: skip
 
 CRS = "EPSG:32615"
 
@@ -111,7 +118,7 @@ def small_prescription(
                     choice=tuple(ZoneChoice(zones=k, misallocated_lb_ac=20.0 / k) for k in range(1, 9)),
                     chosen_by="a fourth zone would save less than 2 lb/ac", details={}),
         rates=tuple(rates), product=product, rate_basis="product", rate_unit="gal/ac", acres=acres,
-        details={"drive": DRIVE}, flat_rate_n_lb_ac=110.0,
+        details={"drive": DRIVE, "methods": METHODS}, flat_rate_n_lb_ac=110.0,
         total_n_lb=sum(rate.rate_n_lb_ac * rate.acres for rate in rates),
         total_product=sum(rate.product_per_ac * rate.acres for rate in rates),
         findings=(

@@ -5,6 +5,7 @@ import hashlib
 import json
 import re
 from dataclasses import replace
+from decimal import Decimal
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -109,21 +110,18 @@ def test_same_prescription_same_bytes(make: Any, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("units", ["us", "metric"])
 def test_ledger_printed_on_the_page_adds_up(make: Any, units: str) -> None:
-    """The printed whole numbers of each zone's ledger sum to the printed need."""
+    """The printed tenths of each zone's ledger sum to the printed need."""
     html = map_page(make(units=units))
     ledgers = re.findall(r'<table class="ledger">(.*?)</table>', html, flags=re.DOTALL)
     assert len(ledgers) == 3
+    cell = r'<td class="n">([+−]?\d+\.\d)</td>'
     for ledger in ledgers:
-        number = [int(text.replace("−", "-")) for text in re.findall(r'<td class="n">([+−]?\d+)</td>', ledger)]
         body, after = ledger.split("<tfoot>")
-        lines = [int(text.replace("−", "-")) for text in re.findall(r'<td class="n">([+−]?\d+)</td>', body)]
-        total = int(
-            re.findall(r'<tr class="sum">.*?<td class="n">([+−]?\d+)</td>', "<tfoot>" + after, re.DOTALL)[0].replace(
-                "−", "-"
-            )
-        )
-        assert len(lines) == 3 < len(number)
-        assert sum(lines) == total
+        lines = [Decimal(text.replace("−", "-")) for text in re.findall(cell, body)]
+        total = re.findall(rf'<tr class="sum">.*?{cell}', "<tfoot>" + after, re.DOTALL)[0]
+        assert len(lines) == 3
+        assert sum(lines) == Decimal(total)
+        assert f"Need {total} " in html
 
 
 def test_script_sums_the_table_that_python_made(prescription: Prescription) -> None:

@@ -5,6 +5,7 @@ import runpy
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -85,7 +86,7 @@ def test_ledger_table_adds_up(report: Report) -> None:
     """Each zone's column of the ledger sums to its printed need."""
     table = _table(_part(report, "Why these rates"), "Ledger by zone")
     for column in (1, 2, 3):
-        numbers = [int(row[column].replace("−", "-")) for row in table.rows]
+        numbers = [Decimal(row[column].replace("−", "-")) for row in table.rows]
         assert sum(numbers[:-1]) == numbers[-1]
 
 

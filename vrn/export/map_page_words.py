@@ -29,15 +29,15 @@ def ledger_rows(ledger: Ledger, shown: Shown) -> tuple[list[dict[str, str]], str
     Returns
     -------
     rows : list of dict
-        ``label``, ``number``, ``basis``, ``source``; whole numbers that add up to the sum.
+        ``label``, ``number``, ``basis``, ``source``; numbers to the tenth that add up to the sum.
     total : str
         The unclipped sum; "not known" where any line is.
     """
-    factor = shown.factor("n_line")
+    factor, decimals = shown.factor("n_ledger"), shown.decimals("n_ledger")
     exact = [float(line.lb_ac) * factor for line in ledger.lines]
-    printed = largest_remainder(exact, decimals=0)
-    numbers = [_signed(value) for value in printed]
-    total = _signed(sum(printed), plus=False)
+    printed = largest_remainder(exact, decimals=decimals)
+    numbers = [_signed(value, decimals) for value in printed]
+    total = _signed(round(sum(printed), decimals), decimals, plus=False)
     rows = [
         {"label": line.label, "number": number, "basis": line.basis, "source": line.source}
         for line, number in zip(ledger.lines, numbers, strict=True)
@@ -45,11 +45,11 @@ def ledger_rows(ledger: Ledger, shown: Shown) -> tuple[list[dict[str, str]], str
     return rows, total
 
 
-def _signed(value: float, *, plus: bool = True) -> str:
+def _signed(value: float, decimals: int, *, plus: bool = True) -> str:
     if not math.isfinite(value):
         return UNKNOWN
     sign = "−" if value < 0 else "+" if plus and value > 0 else ""
-    return f"{sign}{abs(value):.0f}"
+    return f"{sign}{abs(value):,.{decimals}f}"
 
 
 def rate_colors(prescription: Prescription) -> dict[int, str]:
@@ -103,7 +103,7 @@ def _zone(
         "rate": shown.number("n_rate", rate.rate_n_lb_ac),
         "product": shown.text(f"{product.unit}/ac", rate.product_per_ac),
         "product_number": shown.number(f"{product.unit}/ac", rate.product_per_ac),
-        "need": shown.number("n_line", rate.need_lb_ac),
+        "need": shown.number("n_ledger", rate.need_lb_ac),
         "doubt": None if rate.need_se_lb_ac is None else shown.number("n_line", rate.need_se_lb_ac),
         "against_flat": _against(rate.rate_n_lb_ac, flat, shown),
         "nitrate": shown.text("nitrate", rate.nitrate_ppm),
@@ -214,8 +214,8 @@ def allowed_of(prescription: Prescription, rate: ZoneRate, shown: Shown) -> dict
         inside = (prescription.zones.labels == rate.zone) & (prescription.share > 0)
         known = prescription.surfaces["applied_n_lb_ac"].values
         weights = np.where(inside & np.isfinite(known), prescription.share, 0.0)
-        applied = float(np.sum(weights * np.nan_to_num(known)) / np.sum(weights)) if weights.any() else 0.0
-    least, most = rules_of(settings.limits, settings.machine).window(applied)
+        applied = float(np.sum(weights * np.nan_to_num(known)) / np.sum(weights)) if weights.any() else math.nan
+    least, most = rules_of(settings).window(applied)
     words = f"0, or {shown.number('n_rate', least)} to {shown.text('n_rate', most)}." if most > 0 else "0 only."
     return {"least": least, "most": most, "allowed": words}
 

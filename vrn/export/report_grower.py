@@ -63,7 +63,7 @@ def _how_sure(prescription: Prescription, shown: Shown) -> str:
     errors = [error for error in errors if math.isfinite(error)]
     sure = (
         f"The need is known to about {_span(errors, 'n_line', shown)} either way "
-        "(one standard error, from samples and layers alone)"
+        "(one standard error of a zone's mean, from samples and layers alone)"
         if errors
         else "How sure the need is cannot be told from these samples"
     )
@@ -97,7 +97,7 @@ def _zones_table(prescription: Prescription, shown: Shown) -> Table:
     rows = [
         (
             str(rate.zone), shown.number("area", rate.acres), shown.number("nitrate", rate.nitrate_ppm),
-            shown.number("yield", rate.yield_goal_bu_ac), shown.number("n_line", rate.need_lb_ac),
+            shown.number("yield", rate.yield_goal_bu_ac), shown.number("n_ledger", rate.need_lb_ac),
             shown.number("n_rate", rate.rate_n_lb_ac), shown.number(per_area, rate.product_per_ac),
             shown.number(product.unit, rate.product_per_ac * rate.acres),
         )

@@ -1,13 +1,10 @@
 """What other published methods say of the same zones, for the reader to weigh: they are shown, never built."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import Any
 
-from vrn.errors import VrnError
-from vrn.prescription.model import Prescription, ZoneRate
-
-if TYPE_CHECKING:
-    from vrn.nitrogen import Method
+from vrn.prescription.model import Prescription
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,58 +33,38 @@ class Opinion:
 
 def opinions(prescription: Prescription) -> tuple[Opinion, ...]:
     """
-    Every published method asked about every zone's means.
+    Every published method on every zone, as the nitrogen room worked them cell by cell.
 
     Parameters
     ----------
     prescription : Prescription
+        ``details["methods"]`` holds the answers; without it nothing is told.
 
     Returns
     -------
     opinions : tuple of Opinion
         The method of the prescription first, then those that can answer, then those that lack an input.
     """
-    from vrn.nitrogen import methods
-
-    found = [_opinion(prescription, method) for method in methods()]
+    before = prescription.details.get("remaining", {}).get("was_zone")
+    found = [
+        _opinion(prescription, told, before or [rate.zone for rate in prescription.rates])
+        for told in prescription.details.get("methods", ())
+    ]
     return tuple(sorted(found, key=lambda one: (not one.builds, not one.need_lb_ac)))
 
 
-def _opinion(prescription: Prescription, method: "Method") -> Opinion:
-    from vrn.nitrogen.inputs import inputs_of
-
-    builds = method.key == prescription.ledger.method
-    if builds:
-        return Opinion(
-            key=method.key, name=method.title, builds=True, remark="",
-            need_lb_ac={rate.zone: rate.need_lb_ac for rate in prescription.rates},
-        )  # fmt: skip
-    needs: dict[int, float] = {}
-    remarks: list[str] = []
-    for rate in prescription.rates:
-        inputs = inputs_of(method, _known(prescription, rate))
-        missing = method.missing(**inputs)
-        if missing:
-            words = ", ".join(name.replace("_", " ") for name in missing)
-            return Opinion(key=method.key, name=method.title, builds=False, need_lb_ac={}, remark=f"needs {words}")
-        try:
-            needs[rate.zone] = float(method.need(allow_outside=True, **inputs).need_lb_ac)
-        except VrnError as error:
-            return Opinion(key=method.key, name=method.title, builds=False, need_lb_ac={}, remark=error.problem)
-        remarks += [reason for reason in method.outside(**inputs) if reason not in remarks]
-    remark = f"outside its calibration: {'; '.join(remarks)}" if remarks else ""
-    return Opinion(key=method.key, name=method.title, builds=False, need_lb_ac=needs, remark=remark)
-
-
-def _known(prescription: Prescription, rate: ZoneRate) -> dict[str, object]:
-    """What is known of a zone, by the names of the methods' inputs."""
-    settings = prescription.field.settings
-    given = {
-        "critical_ppm": settings.nitrogen.critical_ppm,
-        "base_rate_lb_ac": settings.nitrogen.base_rate_lb_ac,
-        "history_factor": settings.nitrogen.history_factor,
-        "profile_nitrate_ppm": settings.nitrogen.profile_nitrate_ppm,
-        "applied_lb_ac": float(sum(application.n_lb_ac for application in settings.applications)),
-        "growth_stage": settings.crop.growth_stage,
+def _opinion(prescription: Prescription, told: Mapping[str, Any], numbers: Sequence[int]) -> Opinion:
+    """One method's plain answer, by the zones as they are numbered now."""
+    if told["key"] == prescription.ledger.method:
+        needs = {rate.zone: rate.need_lb_ac for rate in prescription.rates}
+        return Opinion(key=told["key"], name=told["title"], builds=True, need_lb_ac=needs, remark="")
+    by_zone = told.get("by_zone", {})
+    needs = {
+        rate.zone: by_zone[number]
+        for rate, number in zip(prescription.rates, numbers, strict=True)
+        if number in by_zone
     }
-    return {**given, **rate.ledger.inputs}
+    outside = "outside its calibration: " if told["status"] == "outside" else ""
+    return Opinion(
+        key=told["key"], name=told["title"], builds=False, need_lb_ac=needs, remark=outside + "; ".join(told["why"])
+    )

@@ -20,6 +20,7 @@ UNKNOWN: Final = "not known"
 # quantity → (trade unit, decimals, metric unit, factor to metric, decimals)
 _QUANTITIES: Final = {
     "n_rate": ("lb N/ac", 1, "kg N/ha", LB_AC_KG_HA, 1),
+    "n_ledger": ("lb/ac", 1, "kg/ha", LB_AC_KG_HA, 1),  # what a pocket calculator must add up
     "n_line": ("lb/ac", 0, "kg/ha", LB_AC_KG_HA, 0),
     "n_mass": ("lb N", 0, "kg N", LB_KG, 0),
     "area": ("ac", 1, "ha", 1.0 / HA_AC, 2),

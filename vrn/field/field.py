@@ -39,6 +39,8 @@ class Field:
     applied_n : Layer or None
         Nitrogen already down. [lb/ac]
     weather : Weather or None
+    normals : Weather or None
+        Long-term daily means of any year, by month and day.
     zones : PolygonLayer or None
         The user's own zones: polygons with a zone number.
     trial : NitrogenTrial or None
@@ -60,6 +62,7 @@ class Field:
     yield_potential: Layer | None = None
     applied_n: Layer | None = None
     weather: Weather | None = None
+    normals: Weather | None = None
     zones: PolygonLayer | None = None
     trial: NitrogenTrial | None = None
     extra_layers: dict[str, Layer] = field(default_factory=dict)

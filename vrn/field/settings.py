@@ -126,6 +126,7 @@ class WeatherSection:
     """``[weather]``: a file with date, tmin_f, tmax_f, rain_in (or tmin_c, tmax_c, rain_mm)."""
 
     file: Text
+    normals: str | None = None  # long-term daily means of any year: temperatures where the file has none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -158,6 +158,38 @@ def collars_of(
     return as_number(np.clip(np.where(since < 0, since / emergence_f, above), -1.0, TASSEL))
 
 
+def heat_units_at(
+    collars: float, *, emergence_f: float = EMERGENCE_F, interval: CollarInterval = INTERVALS[0]
+) -> float:
+    """
+    Heat units since planting at which a stage is reached, the inverse of ``collars_of``.
+
+    Parameters
+    ----------
+    collars : float
+        From -1 at planting to 18.
+    emergence_f : float
+        [°F days]
+    interval : CollarInterval
+
+    Returns
+    -------
+    heat_units_f : float
+        [°F days]
+
+    Examples
+    --------
+    120 + 10 × 82 + 2 × 50 = 1040:
+
+    >>> heat_units_at(12.0)
+    1040.0
+    """
+    if collars < 0:
+        return emergence_f * (1.0 + collars)
+    late = max(collars - _LATE_COLLAR, 0.0)
+    return emergence_f + min(collars, _LATE_COLLAR) * interval.early_f + late * interval.late_f
+
+
 def clock_on(
     on: date, *, planted_on: date, days: Sequence[date], tmin_f: ArrayLike, tmax_f: ArrayLike,
     normals: tuple[Sequence[date], ArrayLike, ArrayLike] | None = None, emergence_f: float = EMERGENCE_F,

@@ -1,7 +1,7 @@
 """What planting date and weather say of the crop: its stage on the days cores were pulled, and the warmth to come."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final
 
@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import InputFileError
-from vrn.nitrogen.clock import LEAF_TIPS, Clock, clock_on, collars_of, heat_units_f
+from vrn.nitrogen.clock import LEAF_TIPS, Clock, clock_on, collars_of, heat_units_at, heat_units_f
 from vrn.nitrogen.mineralization import SEASON, WARMTH_SOURCE, share_left_on
 from vrn.nitrogen.notice import Notice, note, warn
 from vrn.nitrogen.stage import TASSEL, mineralization_share_left, stage_name, stage_position
@@ -94,9 +94,14 @@ def crop_days(
     clock = at(middle)
     stage = _stage(growth_stage, clock, notices)
     by_date: dict[date, float] = {}
-    if apart and stage is not None:
-        ahead = float(stage_position(stage)) - clock.collars  # a counted stage moves the clock of every date
-        by_date = {day: -1.0 if day < planted_on else _kept(at(day).collars + ahead) for day in dict.fromkeys(known)}
+    place = clock.collars if stage is None else float(stage_position(stage))
+    tasseled = place > TASSEL  # the clock tells no stage after it
+    ahead_f = 0.0 if place == clock.collars else heat_units_at(place) - clock.heat_units_f  # a count moves the clock
+    if apart and not tasseled:
+        by_date = {
+            day: -1.0 if day < planted_on else float(collars_of(at(day).heat_units_f + ahead_f))
+            for day in dict.fromkeys(known)
+        }
         first, last = stage_name(by_date[known[0]]), stage_name(by_date[known[-1]])
         notices.append(
             note(
@@ -106,8 +111,8 @@ def crop_days(
             )
         )
     return CropDays(
-        growth_stage=stage, clock=clock, clock_at_application=_later(application_on, planted_on, at, notices),
-        by_date=by_date,
+        growth_stage=stage, clock=clock, by_date=by_date,
+        clock_at_application=None if tasseled else _later(application_on, planted_on, at, ahead_f, notices),
     )  # fmt: skip
 
 
@@ -115,22 +120,21 @@ def _is_preplant(stage: str | float | None) -> bool:
     return stage is None or float(stage_position(stage)) < 0
 
 
-def _kept(collars: float) -> float:
-    return min(max(collars, -1.0), TASSEL)
-
-
 def _named(stage: str | float) -> str:
     return stage if isinstance(stage, str) else stage_name(stage)
 
 
 def _later(
-    application_on: date | None, planted_on: date, at: Callable[[date], Clock], notices: list[Notice]
+    application_on: date | None, planted_on: date, at: Callable[[date], Clock], ahead_f: float, notices: list[Notice]
 ) -> Clock | None:
     """The clock on the day of the pass: shown, never credited."""
     if application_on is None or application_on < planted_on:
         return None
     try:
         later = at(application_on)
+        collars = float(collars_of(later.heat_units_f + ahead_f))
+        low, high = (collars + part - later.collars for part in (later.low_collars, later.high_collars))
+        later = replace(later, collars=collars, low_collars=max(low, -1.0), high_collars=min(high, TASSEL))
     except InputFileError as error:
         notices.append(
             note("crop.application_date", error.problem, f"The stage on that day is not shown. {error.remedy}")

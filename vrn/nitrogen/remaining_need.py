@@ -32,9 +32,15 @@ def _rule(values: Values) -> Working:
     values["uptake_share"] = taken
     values["mineralization_share_left"] = mineralization_share_left(stage) if left is None else left
     in_all = values["yield_goal_bu_ac"] * values["n_per_bushel_lb"]
+    basis = "{yield_goal_bu_ac} bu/ac × {n_per_bushel_lb} lb/bu × (1 − {uptake_share} taken up)"
+    if np.ndim(taken):  # a mean of products is not the product of means
+        values["taken_up_lb_ac"] = in_all * taken
+        basis = (
+            "{yield_goal_bu_ac} bu/ac × {n_per_bushel_lb} lb/bu − {taken_up_lb_ac} lb/ac taken up by each cell's stage"
+        )
     lines = [
         line_of(values, key="crop", label="Nitrogen the crop has still to take up", lb_ac=in_all * (1.0 - taken),
-                basis="{yield_goal_bu_ac} bu/ac × {n_per_bushel_lb} lb/bu × (1 − {uptake_share} taken up)",
+                basis=basis,
                 source=f"{_N_SOURCE}; share taken up: {UPTAKE_SOURCE if uptake is None else 'given by the user'}"),
         _top_line(values),
         _deep_line(values),
@@ -98,10 +104,18 @@ def _mineral_line(values: Values, by_stage: bool) -> tuple[Line, tuple[str, ...]
     found = values["organic_matter_pct"]
     counted = values["organic_matter_counted_pct"] = as_number(np.minimum(found, cap))
     pounds = counted * (values["mineralization_lb_per_om_pct"] * values["mineralization_share_left"])
+    basis = (
+        "{organic_matter_counted_pct} % × {mineralization_lb_per_om_pct} lb/ac a year × "
+        "{mineralization_share_left} still to come"
+    )
+    if np.ndim(values["mineralization_share_left"]):
+        values["mineralized_lb_ac"] = counted * values["mineralization_lb_per_om_pct"] - pounds
+        basis = (
+            "{organic_matter_counted_pct} % × {mineralization_lb_per_om_pct} lb/ac a year − {mineralized_lb_ac} lb/ac "
+            "before each cell's sampling or after R5"
+        )
     line = line_of(
-        values, key="mineralization", label="Nitrogen still to mineralize", lb_ac=-pounds,
-        basis="{organic_matter_counted_pct} % × {mineralization_lb_per_om_pct} lb/ac a year × "
-              "{mineralization_share_left} still to come",
+        values, key="mineralization", label="Nitrogen still to mineralize", lb_ac=-pounds, basis=basis,
         source=f"{_OM_SOURCE}; {MINERALIZATION_SOURCE if by_stage else SHARE_GIVEN}",
     )  # fmt: skip
     above = int(np.count_nonzero(np.greater(found, cap)))

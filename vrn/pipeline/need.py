@@ -1,7 +1,8 @@
 """From surfaces to the need of every treated cell: season, ledger, standard error, cautions, methods side by side."""
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,14 +10,31 @@ from numpy.typing import NDArray
 from vrn.field.field import Field
 from vrn.field.findings import Finding
 from vrn.field.profile import Profile
+from vrn.field.samples import SoilSamples
 from vrn.field.surface import Surface
 from vrn.nitrogen import Ledger, Notice, method
-from vrn.nitrogen.cautions import pattern_notice, region_notice, second_foot_notice, stage_notice, surplus_notice
-from vrn.nitrogen.comparison import side_by_side
+from vrn.nitrogen.cautions import (
+    pattern_notice,
+    product_notices,
+    region_notice,
+    second_foot_notice,
+    stage_notice,
+    surplus_notice,
+)
+from vrn.nitrogen.comparison import Answer, side_by_side
 from vrn.nitrogen.field_need import need_of_cells
-from vrn.nitrogen.season import Season
 from vrn.nitrogen.trial import take_trial
-from vrn.pipeline.season import expected_top_foot_ppm, season_of_field
+from vrn.pipeline.season import expected_top_foot_ppm, season_by_cell, season_of_field
+from vrn.prescription.products import product_of
+
+_TWO_FEET_IN: Final = 24.0
+_PLACES: Final = 5
+INPUT_OF_SURFACE: Final = {
+    "applied_n_lb_ac": "applied_lb_ac"
+}  # name of a surface → of a method's input, where they differ
+
+
+Strike = Callable[[dict[str, NDArray[np.float64]]], NDArray[np.float64]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,12 +51,49 @@ class Need:
     findings : tuple of Finding
     details : dict
         ``methods``, ``clock`` and, where there is a record, ``rain``: plain values.
+    answers : tuple of Answer
+        What every method says of the treated cells, in the order of ``details["methods"]``.
+    cells : ndarray of int, shape (n,)
+        The treated cells among all.
+    strike : callable
+        Takes other values of some inputs of the treated cells by name, returns their unclipped need. [lb/ac]
     """
 
     ledger: Ledger
     se_lb_ac: NDArray[np.float64] | None
     findings: tuple[Finding, ...]
     details: dict[str, Any]
+    answers: tuple[Answer, ...]
+    cells: NDArray[np.intp]
+    strike: Strike
+
+    def methods_by_zone(self, labels: NDArray[np.int32], share: NDArray[np.float64]) -> list[dict[str, Any]]:
+        """
+        What every method says of each zone.
+
+        Parameters
+        ----------
+        labels : ndarray of int, shape (rows, cols)
+            Zone of each cell.
+        share : ndarray, shape (rows, cols)
+
+        Returns
+        -------
+        methods : list of dict
+            ``details["methods"]`` with ``by_zone``: the need of each zone's mean ledger, by number. [lb/ac]
+        """
+        zone, weights = labels.ravel()[self.cells], share.ravel()[self.cells]
+        told = []
+        for answer, plain in zip(self.answers, self.details["methods"], strict=True):
+            by_zone: dict[int, float] = {}
+            if answer.ledger is not None:
+                total = np.broadcast_to(np.asarray(answer.ledger.unclipped_lb_ac, dtype=float), zone.shape)
+                for number in range(1, int(zone.max(initial=0)) + 1):
+                    rows = (zone == number) & np.isfinite(total)
+                    if rows.any():
+                        by_zone[number] = max(float(np.average(total[rows], weights=weights[rows])), 0.0)
+            told.append({**plain, "by_zone": by_zone})
+        return told
 
 
 def _options(field: Field) -> tuple[dict[str, Any], dict[str, Any] | None, tuple[Notice, ...]]:
@@ -77,10 +132,16 @@ def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], 
     """
     here = np.flatnonzero(share > 0)
     season = season_of_field(field)
+    centers_m = surfaces["nitrate_ppm"].grid.centers_m()
+    of_cells = season_by_cell(field, season, profile.top[0], centers_m[here])
     options, response, trial_notices = _options(field)
     known = _known(field, profile, surfaces, here)
-    ledger, notices = need_of_cells(options, season=season, to_build=True, **known)
+    ledger, notices = need_of_cells(options, season=of_cells, to_build=True, **known)
     weights = share.ravel()[here]
+
+    def strike(moved: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
+        struck, _ = need_of_cells(options, season=of_cells, **{**known, **moved})
+        return np.broadcast_to(np.asarray(struck.unclipped_lb_ac, dtype=float), here.shape)
 
     def mean(values: NDArray[np.float64]) -> float:
         usable = np.isfinite(values)
@@ -88,14 +149,20 @@ def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], 
 
     nitrate = np.broadcast_to(known["nitrate_ppm"], here.shape)
     cautions = (
-        second_foot_notice(top_nitrate_ppm=mean(nitrate), deep_sampled=bool(profile.deep), story=season.rain),
+        second_foot_notice(
+            top_nitrate_ppm=mean(nitrate),
+            deep_sampled=bool(profile.deep) or float(profile.top[-1].bottom_in[0]) >= _TWO_FEET_IN,
+            story=season.rain,
+            places=second_foot_places(profile.top[0]),
+        ),
         None if season.growth_stage is None else stage_notice(season.growth_stage),
-        pattern_notice(ledger),
+        *_product_notices(field),
+        None if of_cells is not season else pattern_notice(ledger),  # with stages by cell the crop line is not yield's
         region_notice(method(ledger.method)),
         surplus_notice(ledger),
     )
     applied = known.pop("applied_lb_ac", None)
-    answers = side_by_side(options, known, season=season, applied_lb_ac=applied, mean=mean)
+    answers = side_by_side(options, known, season=of_cells, applied_lb_ac=applied, mean=mean)
     details: dict[str, Any] = {"methods": [answer.to_plain() for answer in answers], "clock": season.to_plain()}
     if response is not None:
         details["response"] = response
@@ -109,16 +176,52 @@ def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], 
     known["applied_lb_ac"] = applied
     return Need(
         ledger=ledger.spread(here, share.size),
-        se_lb_ac=_standard_error(options, season, known, surfaces, ledger, here),
+        se_lb_ac=_standard_error(strike, known, surfaces, here),
         findings=_findings((*notices, *trial_notices, *(caution for caution in cautions if caution is not None))),
         details=details,
+        answers=answers,
+        cells=here,
+        strike=strike,
     )
+
+
+def second_foot_places(top: SoilSamples) -> tuple[str, ...]:
+    """
+    Readings beside which a 12–24 in core would tell most: the lowest of the top foot, each away from those before it.
+
+    Parameters
+    ----------
+    top : SoilSamples
+        Readings of the top layer.
+
+    Returns
+    -------
+    places : tuple of str
+        At most five sample or area names, the lowest reading first; none closer to another than a quarter of the
+        readings' extent. What the top foot has lost is either below it or gone: only a core tells.
+    """
+    names = [area or sample for sample, area in zip(top.sample_id, top.area_id, strict=True)]
+    apart_m = 0.25 * float(np.hypot(*np.ptp(top.coordinates_m, axis=0))) if len(top) else 0.0
+    chosen: list[int] = []
+    for i in np.argsort(top.nitrate_ppm, kind="stable"):
+        away = np.hypot(*(top.coordinates_m[chosen] - top.coordinates_m[i]).T)
+        if len(chosen) < _PLACES and np.all(away > apart_m):
+            chosen.append(int(i))
+    return tuple(dict.fromkeys(names[i] for i in chosen))
+
+
+def _product_notices(field: Field) -> tuple[Notice, ...]:
+    """Cautions of the user's own product, by its name; a product of the table brings its own."""
+    product = product_of(field.settings.product)
+    return () if product.cautions else product_notices(product.name)
 
 
 def _known(field: Field, profile: Profile, surfaces: dict[str, Surface], here: NDArray[np.intp]) -> dict[str, Any]:
     """What the ledger of the treated cells is struck from, by the names of the methods' inputs."""
     settings = field.settings
-    known: dict[str, Any] = {name: surface.values.ravel()[here] for name, surface in surfaces.items()}
+    known: dict[str, Any] = {
+        INPUT_OF_SURFACE.get(name, name): part.values.ravel()[here] for name, part in surfaces.items()
+    }
     known |= {
         "top_in": float(profile.top[0].top_in[0]),
         "bottom_in": float(profile.top[-1].bottom_in[0]),
@@ -134,19 +237,18 @@ def _known(field: Field, profile: Profile, surfaces: dict[str, Surface], here: N
 
 
 def _standard_error(
-    options: dict[str, Any], season: Season, known: dict[str, Any], surfaces: dict[str, Surface], ledger: Ledger,
-    here: NDArray[np.intp],
-) -> NDArray[np.float64] | None:  # fmt: skip
+    strike: Strike, known: dict[str, Any], surfaces: dict[str, Surface], here: NDArray[np.intp]
+) -> NDArray[np.float64] | None:
     """Standard error of the need: each surface's error times what one unit of it does to the need."""
     grid = surfaces["nitrate_ppm"].grid
     if surfaces["nitrate_ppm"].se is None:
         return None
-    variance = np.zeros(here.size)
+    need, variance = strike({}), np.zeros(here.size)
     for name, surface in surfaces.items():
         if surface.se is None:
             continue
-        moved, _ = need_of_cells(options, season=season, **{**known, name: known[name] + 0.01})
-        slope = (np.asarray(moved.unclipped_lb_ac) - np.asarray(ledger.unclipped_lb_ac)) / 0.01
+        given = INPUT_OF_SURFACE.get(name, name)
+        slope = (strike({given: known[given] + 0.01}) - need) / 0.01
         variance += (slope * surface.se.ravel()[here]) ** 2
     need_se = np.full(grid.rows * grid.cols, np.nan)
     need_se[here] = np.sqrt(variance)

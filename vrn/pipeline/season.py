@@ -1,12 +1,18 @@
 """The season of one field: stage, warmth, what was applied, what rain did, and the nitrate that leads one to expect."""
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import date
 
 import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from vrn.field.area import transformer
 from vrn.field.field import Field
+from vrn.field.samples import SoilSamples
+from vrn.field.weather import Weather
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.rain import RainStory, expected_nitrate_ppm
 from vrn.nitrogen.remaining_need import REMAINING_NEED
@@ -28,22 +34,67 @@ def season_of_field(field: Field, *, otherwise_on: date | None = None) -> Season
     -------
     season : Season
     """
+    readings = field.samples.field_readings()
+    known = any(day is not None for day in readings.sampled_on)
+    return _season(
+        field, readings.sampled_on if known else (otherwise_on,), growth_stage=field.settings.crop.growth_stage
+    )
+
+
+def season_by_cell(field: Field, season: Season, top: SoilSamples, places_m: NDArray[np.float64]) -> Season:
+    """
+    The season of each place by the day its nearest reading was pulled, where sampling dates lie apart.
+
+    Parameters
+    ----------
+    field : Field
+    season : Season
+        As ``season_of_field`` gives it.
+    top : SoilSamples
+        Readings of the top layer; a composite speaks for its whole area.
+    places_m : ndarray, shape (n, 2)
+        Middles of the cells. [m]
+
+    Returns
+    -------
+    season : Season
+        The same when the dates lie together or no clock runs.
+    """
+    stages = season.collars_by_date
+    dated = [i for i, day in enumerate(top.sampled_on) if day in stages]
+    if not stages or not dated:
+        return season
+    days = list(stages)
+    of_reading = np.array([days.index(day) for i in dated if (day := top.sampled_on[i]) is not None], dtype=np.intp)
+    nearest = cKDTree(top.coordinates_m[dated]).query(places_m)[1]
+    which = of_reading[nearest]
+    for place, i in enumerate(dated):
+        area = top.areas.get(top.area_id[i])
+        if area is not None:
+            which[shapely.intersects_xy(area, places_m[:, 0], places_m[:, 1])] = of_reading[place]
+    return season.by_cell([_season(field, (day,), growth_stage=stage) for day, stage in stages.items()], which)
+
+
+def _season(field: Field, sampled_on: Sequence[date | None], *, growth_stage: str | float | None) -> Season:
+    """Season struck on the given sampling dates."""
     settings = field.settings
-    known = any(day is not None for day in field.samples.field_readings().sampled_on)
-    weather = None
-    if field.weather is not None:
-        record = field.weather
-        weather = Days(days=record.days, tmin_f=record.tmin_f, tmax_f=record.tmax_f, rain_in=record.rain_in)
     return season_of(
-        growth_stage=settings.crop.growth_stage,
-        sampled_on=field.samples.field_readings().sampled_on if known else (otherwise_on,),
+        growth_stage=growth_stage,
+        sampled_on=sampled_on,
         planting_date=settings.crop.planting_date,
         application_date=settings.crop.application_date,
         applications=[asdict(application) for application in settings.applications],
-        weather=weather,
+        weather=_days(field.weather),
+        normals=_days(field.normals),
         texture=settings.nitrogen.texture,
         latitude_deg=_latitude_deg(field),
     )
+
+
+def _days(record: Weather | None) -> Days | None:
+    if record is None:
+        return None
+    return Days(days=record.days, tmin_f=record.tmin_f, tmax_f=record.tmax_f, rain_in=record.rain_in)
 
 
 def _latitude_deg(field: Field) -> float:

@@ -13,7 +13,7 @@ from vrn.field.profile import Profile
 from vrn.field.samples import SoilSamples
 from vrn.field.surface import Surface
 from vrn.sampling.error import error_of_readings
-from vrn.surface import area_means, interpolate, layer_on_grid
+from vrn.surface import area_means, layer_on_grid, points_on_grid
 
 
 def soil_surfaces(field: Field, profile: Profile, grid: Grid, share: NDArray[np.float64]) -> dict[str, Surface]:
@@ -32,31 +32,30 @@ def soil_surfaces(field: Field, profile: Profile, grid: Grid, share: NDArray[np.
     Returns
     -------
     surfaces : dict of str to Surface
-        ``nitrate_ppm``, ``yield_goal_bu_ac``; ``deep_nitrate_ppm``, ``organic_matter_pct`` and ``applied_lb_ac`` where
-        they are known.
+        ``nitrate_ppm``, ``yield_goal_bu_ac``; ``deep_nitrate_ppm``, ``organic_matter_pct`` and ``applied_n_lb_ac``
+        where they are known.
     """
     surfaces: dict[str, Surface] = {}
     if field.organic_matter is not None:
         surfaces["organic_matter_pct"] = layer_on_grid(field.organic_matter, grid, name="organic_matter_pct")
     surfaces["yield_goal_bu_ac"] = _yield_goal(field, grid, share)
     if field.applied_n is not None:
-        surfaces["applied_lb_ac"] = layer_on_grid(field.applied_n, grid, name="applied_lb_ac")
-    followed = _followed(surfaces)
+        surfaces["applied_n_lb_ac"] = layer_on_grid(field.applied_n, grid, name="applied_n_lb_ac")
+    followed = tuple(surface for surface in surfaces.values() if _varies(surface))
     surfaces["nitrate_ppm"] = _nitrate("nitrate_ppm", field, profile.top, grid, followed)
     if profile.deep:
         surfaces["deep_nitrate_ppm"] = _nitrate("deep_nitrate_ppm", field, profile.deep, grid, followed)
     return surfaces
 
 
-def _followed(surfaces: dict[str, Surface]) -> NDArray[np.float64] | None:
-    """Layers that nitrate may follow, shape (cells, layers): those that vary; None when none does."""
-    columns = [surface.values.ravel() for surface in surfaces.values() if np.nanmax(surface.values, initial=-np.inf)
-               > np.nanmin(surface.values, initial=np.inf)]  # fmt: skip
-    return np.column_stack(columns) if columns else None
+def _varies(surface: Surface) -> bool:
+    """Whether a layer has a pattern that nitrate may follow."""
+    known = surface.values[np.isfinite(surface.values)]
+    return bool(known.size and np.ptp(known) > 0)
 
 
 def _nitrate(
-    name: str, field: Field, layers: tuple[SoilSamples, ...], grid: Grid, followed: NDArray[np.float64] | None
+    name: str, field: Field, layers: tuple[SoilSamples, ...], grid: Grid, followed: tuple[Surface, ...]
 ) -> Surface:
     """One nitrate surface: its depth layers interpolated each on its own, then averaged by thickness."""
     parts = [_readings_on_grid(name, field, layer, grid, followed) for layer in layers]
@@ -75,7 +74,7 @@ def _nitrate(
 
 
 def _readings_on_grid(
-    name: str, field: Field, layer: SoilSamples, grid: Grid, followed: NDArray[np.float64] | None
+    name: str, field: Field, layer: SoilSamples, grid: Grid, followed: tuple[Surface, ...]
 ) -> Surface:
     """Readings of one depth on the grid: composites as the means of their areas, points interpolated."""
     if layer.areas:
@@ -83,15 +82,9 @@ def _readings_on_grid(
         means = {area: float(layer.nitrate_ppm[areas == area].mean()) for area in layer.areas if (areas == area).any()}
         return area_means(layer.areas, means, grid, name=name)
     error = error_of_readings(layer, of_all=field.samples, instrument_sd_ppm=field.settings.samples.instrument_sd_ppm)
-    row, col, _ = grid.cells_of(layer.coordinates_m)
-    found = interpolate(
-        layer.coordinates_m, layer.nitrate_ppm, grid.centers_m(), error_variance=error.variance_ppm2,
-        drift=None if followed is None else followed[row * grid.cols + col], target_drift=followed,
-    )  # fmt: skip
-    return Surface(
-        name=name, grid=grid, values=on_grid(grid, found.estimate),
-        se=None if found.se is None else on_grid(grid, found.se), chosen=found.chosen, details=found.to_plain(),
-    )  # fmt: skip
+    return points_on_grid(
+        layer.coordinates_m, layer.nitrate_ppm, grid, name=name, error_variance=error.variance_ppm2, drift=followed
+    )
 
 
 def _yield_goal(field: Field, grid: Grid, share: NDArray[np.float64]) -> Surface:
@@ -107,10 +100,8 @@ def _yield_goal(field: Field, grid: Grid, share: NDArray[np.float64]) -> Surface
     weights = np.where(np.isfinite(pattern.values), share, 0.0)
     mean = float(np.sum(weights * np.nan_to_num(pattern.values)) / np.sum(weights)) if weights.any() else np.nan
     scale = goal_bu_ac / mean
-    return replace(
-        pattern, values=pattern.values * scale, se=None if pattern.se is None else pattern.se * scale,
-        details={**pattern.details, "scaled_to_bu_ac": goal_bu_ac, "layer_mean": mean},
-    )  # fmt: skip
+    details = {**pattern.details, "scaled_to_bu_ac": goal_bu_ac, "layer_mean": mean}
+    return replace(pattern.scaled(scale), details=details)
 
 
 def extra_surfaces(field: Field, grid: Grid) -> tuple[tuple[NDArray[np.float64], float], ...]:

@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from vrn.field.settings import LimitSection, MachineSection
+from vrn.field.settings import Settings
 from vrn.prescription.model import Change
 
 _CLOSE = 1e-9
@@ -26,6 +26,8 @@ class RateRules:
         Rates are multiples of it. [lb/ac]
     below_minimum : {"nearest", "zero", "minimum"}
         What happens to a need under the machine's least.
+    credited_n_lb_ac : float
+        Manure and irrigation water credited in the field file: they count in the season too. [lb/ac]
     """
 
     max_n_lb_ac: float
@@ -34,15 +36,19 @@ class RateRules:
     machine_max_n_lb_ac: float
     step_n_lb_ac: float
     below_minimum: str = "nearest"
+    credited_n_lb_ac: float = 0.0
 
     def caps(self, applied_n_lb_ac: float) -> list[tuple[float, str]]:
-        """Every upper limit with its reason, for ground that has had ``applied_n_lb_ac`` already."""
+        """Every upper limit with its reason, for ground that has had ``applied_n_lb_ac`` already; NaN leaves none."""
         caps = [(self.max_n_lb_ac, f"held to the cap of this pass, limits.max_n_lb_ac = {self.max_n_lb_ac:g}")]
         if self.max_season_n_lb_ac is not None:
-            left = max(self.max_season_n_lb_ac - applied_n_lb_ac, 0.0)
-            why = (
-                f"held to the season's cap, limits.max_season_n_lb_ac = {self.max_season_n_lb_ac:g}, "
-                f"less {applied_n_lb_ac:.0f} lb/ac already applied"
+            unknown = math.isnan(applied_n_lb_ac)
+            left = 0.0 if unknown else max(self.max_season_n_lb_ac - applied_n_lb_ac - self.credited_n_lb_ac, 0.0)
+            less = f"less {applied_n_lb_ac:.0f} lb/ac already applied"
+            if self.credited_n_lb_ac > 0:
+                less += f" and {self.credited_n_lb_ac:.0f} credited as manure and irrigation water"
+            why = f"held to the season's cap, limits.max_season_n_lb_ac = {self.max_season_n_lb_ac:g}, " + (
+                "with nothing known of what is already applied" if unknown else less
             )
             caps.append((left, why))
         caps.append(
@@ -61,9 +67,11 @@ class RateRules:
         return (bottom, top) if bottom <= top + _CLOSE else (0.0, 0.0)
 
 
-def rules_of(limits: LimitSection, machine: MachineSection) -> RateRules:
-    """Rules a field file states in ``[limits]`` and ``[machine]``."""
+def rules_of(settings: Settings) -> RateRules:
+    """Rules a field file states in ``[limits]``, ``[machine]`` and, for the season, ``[credits]``."""
+    limits, machine = settings.limits, settings.machine
     return RateRules(
+        credited_n_lb_ac=settings.credits.manure + settings.credits.irrigation_water,
         max_n_lb_ac=limits.max_n_lb_ac,
         max_season_n_lb_ac=limits.max_season_n_lb_ac,
         machine_min_n_lb_ac=machine.min_rate_n_lb_ac,

@@ -68,7 +68,7 @@ def prescribe(
     """
     settings = field.settings
     product = product_of(settings.product)
-    rules = rules_of(settings.limits, settings.machine)
+    rules = rules_of(settings)
     prices = prices_of(settings)
     cells = Cells.of(grid, share, surfaces, ledger, zones, need_se)
     applied = _applied(field, surfaces)

@@ -64,7 +64,7 @@ def zones_of(
             problem = f"zones.file: {field.zones.name} does not hold polygons."
             raise InputFileError(problem, "Give a vector file of polygons with a zone number.")
         return from_polygons(field.zones, grid=grid, share=share, treated=field.treated)
-    rules = rules_of(settings.limits, settings.machine)
+    rules = rules_of(settings)
     cap = min(rules.max_n_lb_ac, rules.machine_max_n_lb_ac)
     need = _on(grid, ledger.unclipped_lb_ac)
     prices = prices_of(settings)
