@@ -12,6 +12,9 @@ from vrn.surface import (
     leave_one_out,
     ordinary_kriging,
 )
+from vrn.surface.distance import inverse_distance_left_out
+from vrn.surface.kriging import Kriging
+from vrn.surface.places import places_of
 
 HANDBOOK_PLACES_M = [(61, 139), (63, 140), (64, 129), (68, 128), (71, 140), (73, 141), (75, 128)]
 HANDBOOK_VALUES = [477, 696, 227, 646, 606, 791, 783]
@@ -96,3 +99,66 @@ def test_meuse_inverse_distance(meuse: tuple[np.ndarray, np.ndarray]) -> None:
     estimate = inverse_distance(places, zinc, NODES_M[:5])
     expected = [633.68639, 712.54502, 654.16174, 604.44220, 857.25580]
     assert estimate == pytest.approx(np.array(expected), abs=6e-6)
+
+
+# KT3D_H2O (Karanovic et al. 2009, Ground Water 47), its example as the PyKrige source distribution carries it (BSD-3):
+# 15 samples (x, y, value), variogram 500 (1 − exp(−3h/3000)), nodes 50 m by 25 m from (1067275, 241459), row 0 in the
+# north. Its printed answers: every 33rd node, and mean and mean square of all 10 000.
+WATER = np.array([
+    (1069209, 243400, 26), (1070962, 243239, 73), (1070957, 241845, 96), (1070767, 242652, 73), (1070063, 242374, 67),
+    (1069440, 242201, 39), (1071851, 241678, 104), (1068668, 243391, 22), (1068897, 242501, 20), (1068128, 242816, 9),
+    (1070878, 243820, 73), (1069805, 243729, 48), (1071428, 241868, 99), (1071012, 241572, 96), (1067493, 243015, 5),
+])  # fmt: skip
+WATER_VARIOGRAM = Variogram(model="exponential", partial_sill=500.0, range_m=1000.0)
+ORDINARY = [
+    [32.979033, 34.13094, 65.266936, 63.740866],
+    [15.312069, 22.586958, 67.339732, 70.167267],
+    [27.596017, 26.182132, 77.120739, 81.573829],
+    [40.985286, 43.41003, 80.390811, 86.89391],
+]
+LINEAR_DRIFT = [
+    [-8.4851959, 24.276495, 64.98889, 101.14088],
+    [-1.5391633, 23.298515, 66.656508, 105.20852],
+    [-1.0601188, 24.203719, 77.411736, 109.70931],
+    [2.0048865, 35.806578, 84.049359, 113.98505],
+]
+
+
+def _water_nodes_m() -> np.ndarray:
+    easting, northing = np.meshgrid(1067275 + 50 * np.arange(100), 241459 + 25 * np.arange(100)[::-1])
+    return np.column_stack([easting.ravel(), northing.ravel()])
+
+
+def test_published_kriged_grid() -> None:
+    """Ordinary kriging gives the published 100 × 100 grid to its printed digits."""
+    estimate, _ = ordinary_kriging(WATER[:, :2], WATER[:, 2], _water_nodes_m(), variogram=WATER_VARIOGRAM)
+    assert estimate.reshape(100, 100)[::33, ::33] == pytest.approx(np.array(ORDINARY), abs=6e-6)
+    assert estimate.mean() == pytest.approx(51.34952988, abs=1e-6)
+    assert np.mean(estimate**2) == pytest.approx(3302.205509, abs=1e-4)
+
+
+def test_published_kriging_variances() -> None:
+    """Variances at the grid's corners and at (1069775, 242709), computed in R (gstat 2.1) from the same samples."""
+    nodes_m = [(1067275, 241459), (1072225, 241459), (1067275, 243934), (1072225, 243934), (1069775, 242709)]
+    estimate, variance = ordinary_kriging(WATER[:, :2], WATER[:, 2], nodes_m, variogram=WATER_VARIOGRAM)
+    assert estimate[4] == pytest.approx(50.02179, abs=5e-6)
+    assert variance == pytest.approx(np.array([528.26304, 304.05887, 451.66978, 508.86015, 233.31030]), abs=6e-6)
+
+
+def test_published_grid_with_linear_drift() -> None:
+    """With the coordinates as drift, kriging gives the published 100 × 100 grid of the same example."""
+    middle = WATER[:, :2].mean(axis=0)
+    places = places_of(WATER[:, :2], WATER[:, 2])
+    system = Kriging.of(places, WATER_VARIOGRAM, (WATER[:, :2] - middle) / 1000.0)
+    nodes_m = _water_nodes_m()
+    estimate = system.at(nodes_m, (nodes_m - middle) / 1000.0).estimate
+    assert estimate.reshape(100, 100)[::33, ::33] == pytest.approx(np.array(LINEAR_DRIFT), abs=6e-6)
+    assert estimate.mean() == pytest.approx(50.68949616, abs=1e-6)
+
+
+@pytest.mark.parametrize(("power", "rmse"), [(1.0, 332.65040), (2.0, 278.27338), (3.0, 257.54598)])
+def test_meuse_inverse_distance_left_out(meuse: tuple[np.ndarray, np.ndarray], power: float, rmse: float) -> None:
+    """Leave-one-out error of inverse distance on zinc, as gstat's krige.cv gives it for each power."""
+    places, zinc = meuse
+    estimate = inverse_distance_left_out(places_of(places, zinc), (power,))[0]
+    assert np.sqrt(np.mean((estimate - zinc) ** 2)) == pytest.approx(rmse, abs=1e-5)
