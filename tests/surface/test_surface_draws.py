@@ -1,0 +1,163 @@
+"""Draws of a surface: their moments against kriging's formulas, totals, transforms, seeds."""
+
+import math
+
+import numpy as np
+import pytest
+
+from vrn.field.grid import Grid
+from vrn.surface import Variogram, points_on_grid
+from vrn.surface.estimators import InverseDistance, Kriged, Mean
+from vrn.surface.kriging import covariance_between
+from vrn.surface.places import places_of
+from vrn.surface.simulation import gaussian_fields
+from vrn.surface.transform import Transform
+
+GRID = Grid(crs="EPSG:32615", west_m=0.0, north_m=400.0, cell_m=10.0, rows=40, cols=40)
+VARIOGRAM = Variogram(model="exponential", nugget=0.5, partial_sill=2.0, range_m=80.0)
+
+
+def _readings(count: int = 30, seed: int = 1) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    places_m = rng.uniform(5, 395, (count, 2))
+    _, values = gaussian_fields(GRID, places_m, variogram=VARIOGRAM, count=1, rng=rng)
+    return places_m, 10.0 + values[0] + math.sqrt(0.5) * rng.standard_normal(count)
+
+
+@pytest.mark.parametrize(
+    "variogram",
+    [
+        VARIOGRAM,
+        Variogram(model="spherical", partial_sill=2.0, range_m=500.0),
+        Variogram(model="matern", nu=1.5, partial_sill=2.0, range_m=60.0),
+        Variogram(model="exponential", partial_sill=2.0, range_m=150.0, anisotropy_ratio=0.3, azimuth_deg=30.0),
+    ],
+)
+def test_gaussian_fields_have_their_variogram(variogram: Variogram) -> None:
+    """Over 600 draws, covariances among cells and with points off the cells are the model's (6 standard errors)."""
+    points_m = np.array([(203.0, 207.0), (15.0, 390.0)])
+    cells, points = gaussian_fields(GRID, points_m, variogram=variogram, count=600, rng=np.random.default_rng(2))
+    chosen = np.array([0, 1, 40, 90, 820, 825, 1180])
+    drawn = np.column_stack([cells[:, chosen], points])
+    where = np.vstack([GRID.centers_m()[chosen], points_m])
+    expected = covariance_between(where, where, variogram)
+    assert np.cov(drawn.T) == pytest.approx(expected, abs=6 * 2.0 * math.sqrt(2 / 600))
+    assert drawn.mean(axis=0) == pytest.approx(np.zeros(9), abs=6 * math.sqrt(2.0 / 600))
+
+
+def test_draws_have_the_estimate_and_error_of_kriging() -> None:
+    """Conditional draws average to the kriged surface and scatter by its standard error."""
+    surface = Kriged.of(places_of(*_readings()), VARIOGRAM, transform=Transform())
+    estimate, se = surface.at(GRID.centers_m(), None)
+    drawn = surface.draws(GRID, None, 600, np.random.default_rng(3))
+    assert np.abs(drawn.mean(axis=0) - estimate).max() < 5.5 * se.max() / math.sqrt(600)
+    ratio = drawn.std(axis=0) / se
+    assert ratio.mean() == pytest.approx(1.0, abs=0.02)
+    assert ratio.min() > 0.8
+    assert ratio.max() < 1.2
+
+
+def test_draws_of_a_total_have_the_error_of_block_kriging() -> None:
+    """The mean over a zone scatters as block kriging says: weights · covariances · weights, worked out in full."""
+    places_m, values = _readings()
+    surface = Kriged.of(places_of(places_m, values), VARIOGRAM, transform=Transform())
+    zone = np.zeros(GRID.shape, dtype=bool)
+    zone[10:30, 5:25] = True
+    centers = GRID.centers_m()[zone.ravel()]
+    among = covariance_between(places_m, places_m, VARIOGRAM) + 0.5 * np.eye(len(values))
+    system = np.block([[among, np.ones((30, 1))], [np.ones((1, 30)), np.zeros((1, 1))]])
+    near = np.append(covariance_between(places_m, centers, VARIOGRAM).mean(axis=1), 1.0)
+    within = covariance_between(centers, centers, VARIOGRAM).mean()
+    expected = math.sqrt(within - near @ np.linalg.solve(system, near))
+    drawn = surface.draws(GRID, None, 800, np.random.default_rng(4))[:, zone.ravel()].mean(axis=1)
+    assert drawn.std() == pytest.approx(expected, rel=0.12)
+
+
+def test_draws_of_inverse_distance_have_its_error() -> None:
+    """Inverse distance, too, scatters by the error stated beside it."""
+    surface = InverseDistance.of(places_of(*_readings()), VARIOGRAM, ())
+    estimate, se = surface.at(GRID.centers_m(), None)
+    drawn = surface.draws(GRID, None, 600, np.random.default_rng(5))
+    assert np.abs(drawn.mean(axis=0) - estimate).max() < 5.5 * se.max() / math.sqrt(600)
+    assert (drawn.std(axis=0) / se).mean() == pytest.approx(1.0, abs=0.02)
+
+
+def test_inverse_distance_states_the_error_of_its_weights() -> None:
+    """Its variance is 1 − 2 w·c + w·K·w of the weights it uses, worked out by hand for two samples."""
+    places = places_of([(0.0, 0.0), (30.0, 0.0)], [4.0, 7.0])
+    variogram = Variogram(model="exponential", nugget=0.5, partial_sill=2.0, range_m=30.0)
+    surface = InverseDistance(places=places, power=1.0, variogram=variogram, plausible=(), estimate=np.zeros(2))
+    _, se = surface.at(np.array([(10.0, 0.0)]), None)
+    near = 2.0 * np.exp([-1 / 3, -2 / 3])
+    among = np.array([[2.5, 2.0 * math.exp(-1)], [2.0 * math.exp(-1), 2.5]])
+    weights = np.array([2 / 3, 1 / 3])
+    assert se[0] ** 2 == pytest.approx(2.0 - 2 * weights @ near + weights @ among @ weights)
+
+
+def test_draws_of_a_mean() -> None:
+    """A mean scatters by the spread of the places cell by cell, and by s/√n over the whole ground."""
+    places_m, values = _readings(25)
+    surface = Mean.of(places_of(places_m, values))
+    drawn = surface.draws(GRID, None, 500, np.random.default_rng(6))
+    spread = values.std(ddof=1)
+    assert drawn[:, 7].std() == pytest.approx(spread * math.sqrt(1 + 1 / 25), rel=0.12)
+    assert drawn.mean(axis=1).std() == pytest.approx(spread / 5, rel=0.12)
+    _, se = surface.at(GRID.centers_m()[:1], None)
+    assert se[0] == pytest.approx(spread * math.sqrt(25 / 24), rel=1e-9)  # leaving one out: s · √(n/(n − 1))
+
+
+def test_the_same_seed_draws_the_same_fields() -> None:
+    """Draws are a function of the seed; the first of many are not those of few, but the same count repeats."""
+    surface = points_on_grid(*_readings(), GRID, name="nitrate_ppm")
+    first, again, other = surface.draws(6, seed=1), surface.draws(6, seed=1), surface.draws(6, seed=2)
+    assert first.shape == (6, 40, 40)
+    assert np.array_equal(first, again)
+    assert not np.array_equal(first, other)
+
+
+def test_draws_follow_a_scaled_surface() -> None:
+    """A surface times two has draws and errors times two."""
+    surface = points_on_grid(*_readings(), GRID, name="nitrate_ppm")
+    twice = surface.scaled(2.0)
+    assert np.array_equal(twice.draws(4, seed=1), 2 * surface.draws(4, seed=1))
+    assert np.array_equal(twice.values, 2 * surface.values)
+    assert np.array_equal(twice.se, 2 * surface.se)
+
+
+def test_doubt_about_the_variogram_widens_the_error() -> None:
+    """The error of a surface of 30 samples is wider than with the variogram known, and the draws share that doubt."""
+    surface = points_on_grid(*_readings(), GRID, name="nitrate_ppm")
+    known = Kriged.of(places_of(*_readings()), VARIOGRAM, transform=Transform())
+    assert surface.se.mean() > 0
+    doubted = Kriged.of(
+        places_of(*_readings()), VARIOGRAM,
+        (VARIOGRAM, Variogram(model="exponential", nugget=0.1, partial_sill=2.4, range_m=30.0)), transform=Transform(),
+    )  # fmt: skip
+    assert known.doubt == 1.0
+    assert doubted.doubt > 1.05
+    ratio = doubted.at(GRID.centers_m(), None)[1] / known.at(GRID.centers_m(), None)[1]
+    assert ratio == pytest.approx(np.full(1600, doubted.doubt))
+
+
+def test_logarithms_come_back_without_bias() -> None:
+    """Over lognormal fields, kriging of logarithms averages to the mean of the readings' field, not to its median."""
+    log_variogram = Variogram(model="exponential", nugget=0.1, partial_sill=0.5, range_m=80.0)
+    missed = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        places_m = rng.uniform(5, 395, (30, 2))
+        cells, at = gaussian_fields(GRID, places_m, variogram=log_variogram, count=1, rng=rng)
+        truth = np.exp(2.0 + cells[0] + 0.05)  # a reading of the place averages exp(half the nugget) above the median
+        logs = places_of(places_m, 2.0 + at[0] + math.sqrt(0.1) * rng.standard_normal(30))
+        surface = Kriged.of(logs, log_variogram, transform=Transform(scale="logarithm"))
+        missed.append(float((surface.at(GRID.centers_m(), None)[0] - truth).mean()))
+    mean = math.exp(2.0 + 0.25 + 0.05)
+    assert np.mean(missed) == pytest.approx(0.0, abs=3 * np.std(missed) / math.sqrt(40))
+    assert 3 * np.std(missed) / math.sqrt(40) < 0.1 * mean
+
+
+def test_square_roots_come_back_without_bias() -> None:
+    """E(y²) = E(y)² + variance: the way back adds the variance that kriging left, and its Lagrange term twice."""
+    back, se = Transform(scale="square root").back(np.array([3.0]), np.array([0.5]), np.array([-0.1]), 0.2)
+    assert back[0] == pytest.approx(9.0 + 0.5 - 0.2 + 0.2)
+    assert se[0] == pytest.approx(math.sqrt(4 * 9 * 0.5 + 2 * 0.25))
