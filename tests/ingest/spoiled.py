@@ -380,6 +380,12 @@ _case(
     FINDING,
 )
 _case(
+    "no-apply-metres-unsaid",
+    _put("w.geojson", collection(polygon(_UTM)), field__no_apply=[{"file": "w.geojson"}]),
+    "no longitude and latitude",
+    "export the file with its coordinate system",
+)
+_case(
     "no-apply-swapped",
     _put(
         "w.geojson",
@@ -468,7 +474,7 @@ _case(
     "shp-prj-nonsense",
     _shape_bytes(".prj", lambda data: b"no system"),
     "coordinate system is not known",
-    "say so in the field file",
+    "say which system in the field file",
 )
 _case(
     "shp-prj-broken-letter",

@@ -1,5 +1,7 @@
 """Coordinates into the field's one system: which system they are in, whether they can be, and where they land."""
 
+import re
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -8,6 +10,7 @@ from vrn.errors import InputFileError
 from vrn.field.area import transformer
 from vrn.ingest.features import LONLAT
 from vrn.ingest.intake import Intake, Source
+from vrn.ingest.keys import keys_of
 
 
 def system_of(intake: Intake, source: Source, found: str, given: str | None, bounds: tuple[float, ...]) -> str:
@@ -49,7 +52,7 @@ def system_of(intake: Intake, source: Source, found: str, given: str | None, bou
             "Its numbers could be longitude and latitude: then" if fits_lonlat else "Its numbers are metres or feet:"
         )
         example = LONLAT if fits_lonlat else "EPSG:26915"
-        raise InputFileError(problem, f'{guess} say so in the field file, as {_crs_key(source)} = "{example}".')
+        raise InputFileError(problem, f"{guess} {_say_so(source, example)}")
     if _is_degrees(source, crs) and not fits_lonlat:
         raise _no_degrees(source, bounds)
     return crs
@@ -63,12 +66,20 @@ def _why(source: Source) -> str:
     return "there is no readable .prj beside it" if source.suffix == ".shp" else "the file does not say"
 
 
-def _crs_key(source: Source) -> str:
-    """Key of the field file that names the system of this file."""
+def _crs_key(source: Source) -> str | None:
+    """Key of the field file that names the system of this file; None where there is none."""
     if source.key == "field.boundary":
         return "field.boundary_crs"
     table = source.key.rsplit(".", 1)[0]
-    return f"{table}.crs"
+    return f"{table}.crs" if "crs" in keys_of(re.sub(r"\[\d+\]", "", table)) else None
+
+
+def _say_so(source: Source, example: str) -> str:
+    """How the user can name the system."""
+    key = _crs_key(source)
+    if key is None:
+        return "export the file with its coordinate system (a .prj beside it), or in longitude and latitude (WGS 84)."
+    return f'say which system in the field file, as {key} = "{example}".'
 
 
 def _short(crs: str) -> str:
@@ -117,7 +128,7 @@ def _no_degrees(source: Source, bounds: tuple[float, ...]) -> InputFileError:
     if _could_be_degrees(south, west, north, east):
         remedy = "Longitude and latitude look swapped: mend the file (longitude is the first, or the column longitude)."
     else:
-        remedy = f'They look like metres or feet: say which system, as {_crs_key(source)} = "EPSG:26915".'
+        remedy = f"They look like metres or feet: {_say_so(source, 'EPSG:26915')}"
     return InputFileError(problem, remedy)
 
 
