@@ -119,6 +119,25 @@ def test_failed_field_points_at_its_old_prescription(night: Path, run_vrn: Run, 
     assert verify(tmp_path / "rx" / "field_004").ok
 
 
+def test_applied_total_comes_from_the_as_applied_file(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+    """A recorded file that applied exactly what was prescribed gives the prescribed total."""
+    shutil.copy(night / "rx" / "season.db", tmp_path / "season.db")
+    entry = next(entry for entry in latest(night / "rx" / "season.db") if entry.field == "Field 002")
+    features = [
+        {"type": "Feature", "properties": {"rate_n_lb_ac": zone["properties"]["rate_n_lb_ac"]},
+         "geometry": zone["geometry"]}
+        for zone in entry.outlines
+    ]  # fmt: skip
+    driven = {"type": "FeatureCollection", "features": features}
+    (tmp_path / "driven.geojson").write_text(json.dumps(driven), encoding="utf-8")
+    table = tmp_path / "came.csv"
+    table.write_text("field,what,value,file\nField 002,applied_n_lb,,driven.geojson\n", encoding="utf-8")
+    done = run_vrn("season", tmp_path / "season.db", "--record", table, "--json")
+    assert done.returncode == 0, done.stderr
+    (came,) = json.loads(done.stdout)["what_came"]
+    assert came["applied_n_lb"] == pytest.approx(entry.summary["total_n_lb"], rel=1e-3)
+
+
 DEADLY = """
 import os
 from vrn.many.task import Row
@@ -260,5 +279,6 @@ def test_row_for_a_machine_holds_no_files() -> None:
 def test_run_asked_to_stop_before_it_began_starts_nobody(tmp_path: Path) -> None:
     """No field is begun, and no worker either."""
     jobs = [Job(name="a", field_file=tmp_path / "a", shown="a")]
+    before = psutil.Process().children()
     assert list(build_many(jobs, tmp_path, workers=1, stop=lambda: True)) == []
-    assert psutil.Process().children() == []
+    assert psutil.Process().children() == before

@@ -110,6 +110,8 @@ def test_impossible_stalk_nitrate_is_refused(nitrate_ppm: float) -> None:
         ("Ash,applied_n_lb,5\nAsh,applied_n_lb,lots\n", "row 3, value: 'lots' is not a number"),
         ("Ash,applied_n_lb,nan\n", "'nan' is not a number"),
         ("Ash,applied_n_lb,-5\n", "'-5' is not a number from 0 up"),
+        ("Ash,applied_n_lb,\n", "'' is not a number from 0 up"),
+        ("Twin,applied_n_lb,5\n", r"the book has 2 fields called 'Twin' \(Twin and Twin\)"),
     ],
 )
 def test_broken_outcome_is_refused(tmp_path: Path, rows: str, problem: str) -> None:
@@ -117,7 +119,7 @@ def test_broken_outcome_is_refused(tmp_path: Path, rows: str, problem: str) -> N
     path = tmp_path / "outcomes.csv"
     path.write_text("field,what,value\n" + rows, encoding="utf-8")
     with pytest.raises(InputFileError, match=problem):
-        read_outcomes(path, (_entry("Ash"),))
+        read_outcomes(path, (_entry("Ash"), _entry("Twin"), _entry("Twin")))
 
 
 def test_outcomes_are_read(tmp_path: Path) -> None:

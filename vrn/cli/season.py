@@ -13,8 +13,9 @@ if TYPE_CHECKING:
 
 _HELP = """Read a season book: what is due, what is still DRAFT, product to order, what came of it.
 
-A table to record has the columns field, what and value, and where they apply rate_n_lb_ac and note; what is one of
-applied_n_lb, applied_product, strip_yield_bu_ac and stalk_nitrate_ppm.
+A table to record has the columns field, what and value, and where they apply rate_n_lb_ac, file and note; what is one
+of applied_n_lb, applied_product, strip_yield_bu_ac and stalk_nitrate_ppm. Instead of a value, applied_n_lb may have an
+as-applied file.
 
 Example:  vrn season june_rx/season.db --html season.html
 

@@ -42,7 +42,7 @@ def stalk_nitrate_class(nitrate_ppm: float) -> str:
 
 def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]:
     """
-    Outcomes from a CSV with the columns field, what, value and, where they apply, rate_n_lb_ac and note.
+    Outcomes from a CSV with the columns field, what, value and, where they apply, rate_n_lb_ac, file and note.
 
     Parameters
     ----------
@@ -58,34 +58,68 @@ def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]
     ------
     InputFileError
         Naming the row, for a field that is not in the book, an unknown ``what``, or a value that is no number.
+
+    Notes
+    -----
+    ``applied_n_lb`` without a value takes it from an as-applied ``file``, relative to the table.
     """
     from vrn.ingest.intake import Intake
     from vrn.ingest.table import read_csv_table
 
     intake = Intake(path.absolute().parent)
     table = read_csv_table(intake, intake.source(path.name, "--record"))
-    cells: dict[str, list[str]] = {}
-    for name in ("field", "what", "value", "rate_n_lb_ac", "note"):
+    columns: dict[str, list[str]] = {}
+    for name in ("field", "what", "value", "rate_n_lb_ac", "file", "note"):
         column = table.find(name)
-        if column is None and name in ("field", "what", "value"):
+        if column is None and name in ("field", "what"):
             problem = f"{path.name}: there is no column {name} (columns: {', '.join(table.columns)})."
-            raise InputFileError(problem, "The columns are field, what, value, and if need be rate_n_lb_ac, note.")
-        cells[name] = table.column(column) if column is not None else [""] * len(table)
-    seasons = {entry.field: entry.season for entry in entries if entry.season is not None}
-    found = []
-    for i, row in enumerate(table.row):
-        place, field, what = f"{path.name} row {row}", cells["field"][i].strip(), cells["what"][i].strip()
-        if field not in seasons:
-            problem = f"{place}: the field {field!r} is not in the book."
-            raise InputFileError(problem, f"Fields in the book: {', '.join(sorted(seasons)) or 'none'}.")
-        if what not in _KINDS:
-            problem = f"{place}: {what!r} is nothing a season book keeps."
-            raise InputFileError(problem, f"Take one of {', '.join(_KINDS)}.")
-        rate = _number(cells["rate_n_lb_ac"][i], f"{place}, rate_n_lb_ac") if cells["rate_n_lb_ac"][i].strip() else None
-        value = _number(cells["value"][i], f"{place}, value")
-        note = cells["note"][i].strip()
-        found.append(Outcome(field=field, season=seasons[field], what=what, value=value, rate_n_lb_ac=rate, note=note))
-    return tuple(found)
+            raise InputFileError(
+                problem, "The columns are field, what, value, and if need be rate_n_lb_ac, file, note."
+            )
+        columns[name] = table.column(column) if column is not None else [""] * len(table)
+    rows = (
+        dict(zip(columns, (cell.strip() for cell in cells), strict=True))
+        for cells in zip(*columns.values(), strict=True)
+    )
+    return tuple(
+        _outcome(cells, f"{path.name} row {row}", entries, path.absolute().parent)
+        for row, cells in zip(table.row, rows, strict=True)
+    )
+
+
+def _outcome(cells: dict[str, str], place: str, entries: tuple[Entry, ...], folder: Path) -> Outcome:
+    """One row of the table; an as-applied file is held against the field's prescription."""
+    field, what = cells["field"], cells["what"]
+    entry = _entry_of(field, place, entries)
+    if what not in _KINDS:
+        problem = f"{place}: {what!r} is nothing a season book keeps."
+        raise InputFileError(problem, f"Take one of {', '.join(_KINDS)}.")
+    if cells["file"] and not cells["value"]:
+        if what != "applied_n_lb":
+            problem = f"{place}: a file stands for applied_n_lb only, not for {what}."
+            raise InputFileError(problem, "Give the value.")
+        from vrn.audit import compare
+
+        found = compare(entry.folder, folder / cells["file"])
+        value = found.applied_product * found.n_lb_per_unit
+    else:
+        value = _number(cells["value"], f"{place}, value")
+    rate = _number(cells["rate_n_lb_ac"], f"{place}, rate_n_lb_ac") if cells["rate_n_lb_ac"] else None
+    return Outcome(field=field, season=entry.season or 0, what=what, value=value, rate_n_lb_ac=rate, note=cells["note"])
+
+
+def _entry_of(field: str, place: str, entries: tuple[Entry, ...]) -> Entry:
+    """The book's one entry of a field's name."""
+    mine = [entry for entry in entries if entry.field == field and entry.season is not None]
+    if not mine:
+        names = sorted({entry.field for entry in entries if entry.season is not None})
+        problem = f"{place}: the field {field!r} is not in the book."
+        raise InputFileError(problem, f"Fields in the book: {', '.join(names) or 'none'}.")
+    if len(mine) > 1:
+        files = " and ".join(entry.field_file for entry in mine)
+        problem = f"{place}: the book has {len(mine)} fields called {field!r} ({files})."
+        raise InputFileError(problem, "Give each a name of its own in its field file, and build again.")
+    return mine[0]
 
 
 def _number(text: str, place: str) -> float:
