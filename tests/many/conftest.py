@@ -2,7 +2,6 @@
 
 import hashlib
 import importlib.util
-import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -29,7 +28,7 @@ def run_vrn() -> Callable[..., subprocess.CompletedProcess[str]]:
 
     def run(*arguments: object, **options: object) -> subprocess.CompletedProcess[str]:
         command = [sys.executable, "-m", "vrn", *map(str, arguments)]
-        return subprocess.run(command, capture_output=True, text=True, check=False, timeout=600, **options)
+        return subprocess.run(command, capture_output=True, text=True, check=False, timeout=3600, **options)
 
     return run
 
@@ -46,9 +45,3 @@ def tree_of() -> Callable[[Path], dict[str, str]]:
         }
 
     return tree
-
-
-@pytest.fixture
-def small_env() -> dict[str, str]:
-    """Environment of a child that shares the machine with others."""
-    return {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}

@@ -119,6 +119,18 @@ def test_failed_field_points_at_its_old_prescription(night: Path, run_vrn: Run, 
     assert verify(tmp_path / "rx" / "field_004").ok
 
 
+@pytest.mark.long
+def test_two_hundred_fields(write_valley: Callable[..., Path], run_vrn: Run, tmp_path: Path) -> None:
+    """Ten of two hundred fields are spoiled: 190 prescriptions verify, ten rows tell why, again does nothing."""
+    manifest = write_valley(tmp_path / "valley", 200, spoiled=10)
+    arguments = ("fields", manifest, "--out", tmp_path / "rx")
+    assert "200 fields: 190 built, 0 unchanged, 10 failed" in run_vrn(*arguments).stdout
+    rows = _table(tmp_path / "rx")
+    assert all(verify(row["folder"]).ok for row in rows if row["status"] == "built")
+    assert all(row["problem"] and row["remedy"] for row in rows if row["status"] == "failed")
+    assert "200 fields: 0 built, 190 unchanged, 10 failed" in run_vrn(*arguments).stdout
+
+
 def test_applied_total_comes_from_the_as_applied_file(night: Path, run_vrn: Run, tmp_path: Path) -> None:
     """A recorded file that applied exactly what was prescribed gives the prescribed total."""
     shutil.copy(night / "rx" / "season.db", tmp_path / "season.db")
