@@ -223,6 +223,17 @@ def test_error_variance_takes_the_best_source() -> None:
     assert given.variance_ppm2.tolist() == pytest.approx([0.16, 0.16])
 
 
+def test_only_what_differs_between_composites_goes_to_the_surface() -> None:
+    """Cores of 50 % at a median of 20 ppm: 100/16 with 16 cores, 100/4 with 4; what all share is the nugget's."""
+    alike = error_of_readings(samples_of([{"ppm": 20, "cores": 16}, {"ppm": 20, "cores": 16}]))
+    np.testing.assert_allclose(alike.composite_ppm2, 100 / 16)
+    assert alike.variance_ppm2 is None
+    mixed = error_of_readings(samples_of([{"ppm": 10, "cores": 16}, {"ppm": 20, "cores": 4}, {"ppm": 30}]))
+    np.testing.assert_allclose(mixed.composite_ppm2, [100 / 16, 25, 25])
+    assert mixed.variance_ppm2 is not None
+    np.testing.assert_allclose(mixed.variance_ppm2, [0, 25 - 100 / 16, 25 - 100 / 16])
+
+
 def test_close_pairs_tell_the_variation_between_cores() -> None:
     """Composites of eight cores with 40 % between cores: 200 close pairs give 40 % back, less the instrument's part."""
     random, rows = np.random.default_rng(3), []

@@ -32,7 +32,7 @@ class ReadingError:
     cores_from : str
         In words: where that comes from.
     instrument_ppm2, composite_ppm2 : ndarray, shape (n,)
-        Variances; 0 where nothing is known. [ppm²]
+        Variances, at the level of the median reading; 0 where nothing is known. [ppm²]
     """
 
     instrument_sd_ppm: float | None
@@ -44,10 +44,16 @@ class ReadingError:
 
     @property
     def variance_ppm2(self) -> NDArray[np.float64] | None:
-        """Both together, shape (n,): the surface's ``error_variance``; None where nothing is known of either. [ppm²]"""
-        if self.instrument_sd_ppm is None and self.core_cv_pct is None:
+        """
+        What the surface takes as ``error_variance``, shape (n,); None where it knows as much itself. [ppm²]
+
+        The instrument's variance, and of the composites' what some have beyond the best of them: what all share is in
+        the nugget, which the readings tell better than an assumption.
+        """
+        beyond = self.composite_ppm2 - self.composite_ppm2.min(initial=np.inf)
+        if self.instrument_sd_ppm is None and not beyond.any():
             return None
-        return self.instrument_ppm2 + self.composite_ppm2
+        return np.asarray(self.instrument_ppm2 + beyond)
 
     def to_plain(self) -> dict[str, Any]:
         """What is known, as numbers and words."""
@@ -79,8 +85,9 @@ def error_of_readings(
     Notes
     -----
     The instrument: as given; else from duplicates (three degrees of freedom or more); else from check standards around
-    their own mean (four or more). The composite: (core CV × reading)² ÷ cores, where the file says how many cores were
-    mixed. The CV comes from pairs of samples within 12 m of each other (five pairs or more): half the mean squared
+    their own mean (four or more). The composite: (core CV × median reading)² ÷ cores, where the file says how many
+    cores were mixed; the median and not the reading itself, since low readings would else be trusted most and the map
+    drawn down. The CV comes from pairs of samples within 12 m of each other (five pairs or more): half the mean squared
     difference, less the instrument's variance, times the cores; else 50 %.
 
     Examples
@@ -93,8 +100,9 @@ def error_of_readings(
     ...     bottom_in=np.full(1, 12.0), nitrate_ppm=np.array([20.0]), kind=("field",), sampled_on=(None,),
     ...     nominal_ppm=np.array([np.nan]), below_detection=np.array([False]), area_id=("",), areas={},
     ...     row=np.array([2]), handling=(Handling(cores=16),))
-    >>> error_of_readings(one, instrument_sd_ppm=1.0).variance_ppm2.tolist()
-    [7.25]
+    >>> error = error_of_readings(one, instrument_sd_ppm=1.0)
+    >>> error.instrument_ppm2.tolist(), error.composite_ppm2.tolist()
+    ([1.0], [6.25])
     """
     sd, sd_from = _instrument(of_all if of_all is not None else readings, instrument_sd_ppm)
     instrument = np.full(len(readings), 0.0 if sd is None else sd**2)
@@ -105,8 +113,10 @@ def error_of_readings(
             composite_ppm2=np.zeros(len(readings)), cores_from="the file does not say how many cores were mixed",
         )  # fmt: skip
     cv_pct, cv_from = _between_cores(readings, cores, 0.0 if sd is None else sd)
-    level = np.nan_to_num(readings.nitrate_ppm)
-    composite = np.where(cores > 0, (cv_pct / 100.0 * level) ** 2 / np.maximum(cores, 1.0), 0.0)
+    known = readings.nitrate_ppm[np.isfinite(readings.nitrate_ppm)]
+    level = float(np.median(known)) if len(known) else 0.0
+    mixed = np.where(cores > 0, cores, cores[cores > 0].min())  # not written down: taken for the fewest that were
+    composite = (cv_pct / 100.0 * level) ** 2 / mixed
     return ReadingError(
         instrument_sd_ppm=sd, instrument_from=sd_from, core_cv_pct=cv_pct, cores_from=cv_from,
         instrument_ppm2=instrument, composite_ppm2=composite,

@@ -209,9 +209,9 @@ def _suspects(judged: Judged) -> Iterator[Finding]:
 
 
 def _cores(judged: Judged) -> Iterator[Finding]:
-    if judged.error.core_cv_pct is not None and "assumed" in judged.error.cores_from:
+    if "assumed" in judged.error.cores_from and np.ptp(judged.error.composite_ppm2) > 0:
         yield judged.note(
-            f"Variation between the cores of one sample: {judged.error.cores_from}.",
+            f"Samples of few cores count for less than those of many; between cores, {judged.error.cores_from}.",
             "Pull five or more pairs of samples a few yards apart (vrn plan places them).",
         )
 

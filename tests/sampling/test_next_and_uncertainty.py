@@ -1,0 +1,174 @@
+"""Where next, and why not surer: laws of the value of a reading, and both on a demo field."""
+
+import dataclasses
+from collections.abc import Callable
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from vrn.errors import InputFileError
+from vrn.field.field import Field
+from vrn.field.samples import Handling
+from vrn.ingest import read_field
+from vrn.pipeline import build
+from vrn.prescription.model import Prescription
+from vrn.sampling.make_plan import plan_next
+from vrn.sampling.plan import PlanOptions
+from vrn.sampling.uncertainty import uncertainty_of
+from vrn.sampling.value import Stake, best_readings, remaining_lb_ac
+from vrn.surface import Variogram
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
+VARIOGRAM = Variogram(model="exponential", nugget=0.0, partial_sill=9.0, range_m=80.0)
+
+
+def _row(need: np.ndarray, rates: tuple[float, ...], slope: float = 3.67) -> Stake:
+    """Cells 20 m apart in a row, each of an acre."""
+    count = len(need)
+    cells = np.column_stack([20.0 * np.arange(count), np.zeros(count)])
+    return Stake(cells_m=cells, acres=np.ones(count), need_lb_ac=need, slope_lb_ac=np.full(count, slope),
+                 rates_lb_ac=np.array(rates))  # fmt: skip
+
+
+def _best(stake: Stake, count: int = 1, *, readings: tuple[float, ...] = (0.0,), step: float = 5.0) -> list[int]:
+    found = best_readings(
+        stake, stake.cells_m, count, readings_m=np.array([(x, 0.0) for x in readings]),
+        error_variance=np.zeros(len(readings)), variogram=VARIOGRAM, new_variance=0.0, step_lb_ac=step,
+    )  # fmt: skip
+    return [one.candidate for one in found]
+
+
+def test_nothing_is_gained_where_the_rate_cannot_change() -> None:
+    """Of two equally uncertain ends the reading goes to the one whose need lies between two rates."""
+    need = np.where(np.arange(41) < 20, 100.0, 40.0)  # 100 lies midway between 80 and 120; 40 is far below 80
+    assert _best(_row(need, (80.0, 120.0)), readings=(400.0,))[0] < 20
+    assert _best(_row(need[::-1], (80.0, 120.0)), readings=(400.0,))[0] > 20
+
+
+def test_readings_keep_apart_and_gain_less_and_less() -> None:
+    """Each further reading brings no more than the one before, and stands away from those there are."""
+    stake = _row(np.full(61, 100.0), (80.0, 90.0, 100.0, 110.0, 120.0))
+    found = best_readings(
+        stake, stake.cells_m, 6, readings_m=np.array([(0.0, 0.0)]), error_variance=np.zeros(1), variogram=VARIOGRAM,
+        new_variance=0.5, step_lb_ac=5.0,
+    )  # fmt: skip
+    gains = [one.gain_lb for one in found]
+    assert all(a >= b - 1e-9 for a, b in pairwise(gains))
+    places = np.sort([0, *(one.candidate for one in found)])
+    assert np.diff(places).min() >= 4
+
+
+def test_gain_by_monte_carlo() -> None:
+    """The expected fall of |need − rate| is what 200,000 drawn fields give, to 3 %."""
+    random = np.random.default_rng(2)
+    need, sd, rates = 96.0, 14.0, np.array([80.0, 100.0, 120.0])
+    remaining = remaining_lb_ac(np.array([need]), np.array([sd**2]), rates)[:, 0]
+    known = need + sd * np.sqrt(0.5) * random.standard_normal(200_000)
+    true = known + sd * np.sqrt(0.5) * random.standard_normal(200_000)
+    rate = rates[np.argmin(np.abs(known[:, None] - rates), axis=1)]
+    assert remaining[6] == pytest.approx(np.abs(true - rate).mean(), rel=0.03)
+    assert remaining[0] == pytest.approx(np.abs(true - 100.0).mean(), rel=0.03)
+
+
+def test_need_below_nothing_counts_as_nothing() -> None:
+    """Where the soil holds more than the crop wants, knowing it better saves nothing."""
+    remaining = remaining_lb_ac(np.array([-80.0]), np.array([100.0]), np.array([0.0, 20.0]))
+    np.testing.assert_allclose(remaining, 0.0, atol=1e-6)
+
+
+@pytest.fixture(scope="module")
+def cedar_bend() -> Prescription:
+    """The demo field, built once."""
+    return build(read_field(DEMO / "cedar_bend" / "field.toml"))
+
+
+def test_next_readings_of_a_field(cedar_bend: Prescription) -> None:
+    """Five places on open ground, each with a gain and ground whose rate may change, in walking order."""
+    plan = plan_next(cedar_bend, 5)
+    found = plan.details["next"]
+    assert [place.name for place in plan.places] == ["N01", "N02", "N03", "N04", "N05"]
+    assert not found["enough"]
+    gains = [reading["gain_lb"] for reading in found["readings"]]
+    assert gains == sorted(gains, reverse=True)
+    assert min(gains) > 0
+    assert all(reading["moved_ac"] >= 0.5 for reading in found["readings"])
+    apart = np.hypot(*(plan.coordinates_m()[:, None] - cedar_bend.field.samples.coordinates_m[None]).transpose(2, 0, 1))
+    assert apart.min() > 15
+    again = plan_next(cedar_bend, 5)
+    np.testing.assert_array_equal(plan.coordinates_m(), again.coordinates_m())
+
+
+def _with_step(prescription: Prescription, step: float) -> Prescription:
+    settings = prescription.field.settings
+    machine = dataclasses.replace(settings.machine, rate_step_n_lb_ac=step)
+    field = dataclasses.replace(prescription.field, settings=dataclasses.replace(settings, machine=machine))
+    return dataclasses.replace(prescription, field=field)
+
+
+def test_enough_is_said_when_no_rate_would_move(cedar_bend: Prescription) -> None:
+    """With rates 40 lb apart no further reading moves one; the plan is empty and says so."""
+    plan = plan_next(_with_step(cedar_bend, 40.0), 5)
+    assert plan.places == ()
+    assert plan.details["next"]["enough"]
+    assert "Enough: no further reading would move the rate by a step (40 lb/ac)" in plan.details["next"]["why"]
+
+
+def test_second_foot_can_be_asked_for(cedar_bend: Prescription) -> None:
+    """Every one of the next readings is pulled at both depths when that is asked for."""
+    plan = plan_next(cedar_bend, 2, PlanOptions(second_foot="all"))
+    assert all(place.second_foot for place in plan.places)
+
+
+def _edited(change: Callable[[Field], Field]) -> Prescription:
+    return build(change(read_field(DEMO / "mill_race" / "field.toml")))
+
+
+def test_composites_have_no_next_place() -> None:
+    """Composites of areas say nothing of places inside them."""
+    prescription = build(read_field(DEMO / "mill_race" / "field.toml"))
+    samples = dataclasses.replace(
+        prescription.field.samples, areas={"A": prescription.field.boundary},
+        area_id=("A",) * len(prescription.field.samples),
+    )  # fmt: skip
+    composites = dataclasses.replace(prescription, field=dataclasses.replace(prescription.field, samples=samples))
+    with pytest.raises(InputFileError, match="composites of areas"):
+        plan_next(composites, 3)
+    assert uncertainty_of(composites) is None
+
+
+def test_causes_add_up_to_the_error_of_the_need() -> None:
+    """The squares of the causes add up to the need's own standard error, by zone and for the field."""
+
+    def given(field: Field) -> Field:
+        settings = field.settings
+        samples = dataclasses.replace(
+            field.samples, handling=tuple(Handling(cores=8) for _ in range(len(field.samples)))
+        )
+        section = dataclasses.replace(settings.samples, instrument_sd_ppm=0.8)
+        return dataclasses.replace(field, samples=samples, settings=dataclasses.replace(settings, samples=section))
+
+    prescription = _edited(given)
+    found = uncertainty_of(prescription)
+    assert found is not None
+    for part in (found["field"], *found["zones"]):
+        squares = sum(part[f"{name}_lb_ac"] ** 2 for name in ("instrument", "cores", "ground", "other"))
+        assert squares == pytest.approx(part["total_lb_ac"] ** 2, rel=1e-9)
+        assert part["instrument_lb_ac"] > 0
+    se = prescription.surfaces["need_lb_ac"].se
+    assert se is not None
+    weights = np.where(np.isfinite(se), prescription.share, 0.0)
+    assert found["field"]["total_lb_ac"] ** 2 == pytest.approx(
+        np.average(np.nan_to_num(se) ** 2, weights=weights), rel=1e-6
+    )
+    assert [part["zone"] for part in found["zones"]] == [rate.zone for rate in prescription.rates]
+
+
+def test_a_cause_nothing_is_known_of_stays_unknown(cedar_bend: Prescription) -> None:
+    """Without duplicates, standards and cores the instrument's and the cores' part are None, not 0."""
+    found = uncertainty_of(cedar_bend)
+    assert found is not None
+    assert found["field"]["instrument_lb_ac"] is None
+    assert found["field"]["cores_lb_ac"] is None
+    assert found["field"]["ground_lb_ac"] > 0
