@@ -15,6 +15,7 @@ from vrn.export.report_methods import opinions
 from vrn.export.report_parts import Bullets, Lines, Part, Picture, Table, Text
 from vrn.export.report_phrases import cautions
 from vrn.export.report_readings import readings_part
+from vrn.export.report_sure import sure_part
 from vrn.export.report_surfaces import surfaces_part
 from vrn.export.report_units import UNKNOWN, Shown
 from vrn.field.settings import as_plain
@@ -44,6 +45,7 @@ def file_parts(prescription: Prescription, shown: Shown) -> tuple[Part, ...]:
         _ledgers(prescription, shown),
         _methods(prescription, shown),
         _zones(prescription, shown),
+        sure_part(prescription, shown),
         _audit(prescription, shown),
         machine_part(prescription, shown),
         _settings(prescription),
@@ -150,7 +152,9 @@ def _ledger_tables(prescription: Prescription, shown: Shown, *, one: bool) -> li
         body = [
             (row["label"], *(rows[i]["number"] for rows, _ in printed), row["source"]) for i, row in enumerate(first)
         ]
-        body.append(("Still needed", *(total for _, total in printed), ""))
+        below = any(total.startswith("−") for _, total in printed)
+        label = "Still needed" + (" (below 0: nothing)" if below else "")
+        body.append((label, *(total for _, total in printed), ""))
         count = len(printed)
         pieces.append(
             Table(

@@ -17,6 +17,7 @@ from vrn.field.samples import SoilSamples
 from vrn.field.surface import Surface
 from vrn.pipeline.need import need_of_field
 from vrn.pipeline.soil import extra_surfaces, on_grid, soil_surfaces
+from vrn.pipeline.uncertainty import with_uncertainty
 from vrn.prescription import prescribe, zones_of
 from vrn.prescription.model import Prescription
 from vrn.sampling.quality import corrected, judge
@@ -65,6 +66,8 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     prescription = prescribe(
         field=field, grid=grid, share=share, surfaces=surfaces, ledger=need.ledger, zones=zones, need_se=need.se_lb_ac
     )
+    prescription = with_uncertainty(prescription, need)
+    methods = need.methods_by_zone(prescription.zones.labels, share)
     findings = (
         *field.findings,
         *judged,
@@ -74,7 +77,9 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
         *prescription.findings,
     )
     return replace(
-        prescription, findings=findings, details={"readings": readings, **need.details, **prescription.details}
+        prescription,
+        findings=findings,
+        details={"readings": readings, **need.details, "methods": methods, **prescription.details},
     )
 
 
@@ -109,7 +114,7 @@ def ground_of(field: Field) -> tuple[Grid, NDArray[np.float64]]:
 
 def _spacing_m(samples: SoilSamples) -> float | None:
     """Usual distance from a sample to its nearest neighbour; None with fewer than two places. [m]"""
-    places = np.unique(samples.coordinates_m, axis=0)
+    places = np.unique(samples.field_readings().coordinates_m, axis=0)
     if samples.areas or len(places) < 2:
         return None
     distance, _ = cKDTree(places).query(places, k=2)

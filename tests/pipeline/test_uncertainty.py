@@ -1,0 +1,65 @@
+"""Uncertainty reaches the rate: the draws agree with what is known, and say nothing where nothing is known."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import vrn
+from vrn.field.layers import ConstantLayer
+from vrn.prescription.model import Prescription
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
+
+
+@pytest.fixture(scope="module")
+def built() -> Prescription:
+    """The ordinary demo field."""
+    return vrn.build(vrn.read_field(DEMO / "cedar_bend" / "field.toml"))
+
+
+def test_a_zone_is_surer_than_its_cells(built: Prescription) -> None:
+    """Errors of cells far apart cancel: a zone's standard error is below the mean of its cells', and not nothing."""
+    cells_se = built.surfaces["need_lb_ac"].se
+    assert cells_se is not None
+    for rate in built.rates:
+        assert rate.need_se_lb_ac is not None
+        assert 0 < rate.need_se_lb_ac < float(np.nanmean(cells_se[built.zones.labels == rate.zone]))
+
+
+def test_draws_stand_around_the_need(built: Prescription) -> None:
+    """Each zone's need lies inside its band of nine draws in ten, and the total need inside the field's."""
+    told = built.details["uncertainty"]
+    for rate, zone in zip(built.rates, told["zones"], strict=True):
+        assert zone["low_lb_ac"] <= rate.need_lb_ac <= zone["high_lb_ac"]
+        assert 0 <= zone["needs_more_share"] <= 1
+    total = sum(rate.acres * rate.need_lb_ac for rate in built.rates)
+    assert told["total_need_n_lb"][0] * 0.98 <= total <= told["total_need_n_lb"][2] * 1.02
+
+
+def test_zones_are_held_against_one_flat_rate(built: Prescription) -> None:
+    """On a field with structure these rates misallocate less than one flat rate in nearly every draw."""
+    told = built.details["uncertainty"]
+    assert told["misallocated_lb_ac"]["these_rates"][1] < told["misallocated_lb_ac"]["one_flat_rate"][1]
+    assert told["zones_better_share"] > 0.9
+
+
+def test_same_draws_every_time(built: Prescription) -> None:
+    """The same field gives the same draws."""
+    again = vrn.build(vrn.read_field(DEMO / "cedar_bend" / "field.toml"))
+    assert again.details["uncertainty"] == built.details["uncertainty"]
+
+
+def test_one_reading_says_nothing_of_its_error(built: Prescription) -> None:
+    """With one reading and constant layers no error is known, and none is made up."""
+    field = built.field
+    lone = replace(
+        field,
+        samples=field.samples.take(np.array([0])),
+        organic_matter=ConstantLayer(name="organic_matter_pct", value=3.0),
+        yield_potential=None,
+    )
+    sure = vrn.build(lone)
+    assert "uncertainty" not in sure.details
+    assert [rate.need_se_lb_ac for rate in sure.rates] == [None]

@@ -1,0 +1,58 @@
+"""The report's part on how sure the needs are: bands by zone, the field's total, these rates against one flat rate."""
+
+from typing import Any
+
+from vrn.export.report_parts import Part, Table, Text
+from vrn.export.report_units import Shown
+from vrn.prescription.model import Prescription
+
+
+def sure_part(prescription: Prescription, shown: Shown) -> Part | None:
+    """
+    How sure the needs are, from draws of the field that the readings allow.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : Shown
+
+    Returns
+    -------
+    part : Part or None
+        None when no surface says how sure it is.
+    """
+    told: dict[str, Any] | None = prescription.details.get("uncertainty")
+    if not told:
+        return None
+    unit, rates = shown.unit("n_rate"), {rate.zone: rate for rate in prescription.rates}
+    rows = tuple(
+        (
+            str(zone["zone"]), shown.number("n_rate", rates[zone["zone"]].need_lb_ac),
+            shown.number("n_rate", zone["need_se_lb_ac"]),
+            f"{shown.number('n_rate', zone['low_lb_ac'])} to {shown.number('n_rate', zone['high_lb_ac'])}",
+            shown.number("n_rate", rates[zone["zone"]].rate_n_lb_ac), f"{zone['needs_more_share']:.0%}",
+        )
+        for zone in told["zones"]
+        if zone["zone"] in rates
+    )  # fmt: skip
+    table = Table(
+        caption=f"Need of each zone's mean over {told['draws']} draws", rows=rows, numbers=(0, 1, 2, 3, 4, 5),
+        header=("Zone", f"Need, {unit}", "Standard error", "Nine draws in ten", f"Rate, {unit}",
+                "Draws that need more"),
+        widths=(8, 17, 17, 22, 16, 20),
+    )  # fmt: skip
+    low, _, high = told["total_need_n_lb"]
+    ours, flat = (told["misallocated_lb_ac"][name] for name in ("these_rates", "one_flat_rate"))
+    words = (
+        f"The whole field needs {shown.number('n_mass', low)} to {shown.text('n_mass', high)} in nine draws in ten. "
+        f"These rates miss the need of a place by {shown.text('n_rate', ours[1])} on average over the field "
+        f"({shown.number('n_rate', ours[0])} to {shown.number('n_rate', ours[2])}), one flat rate by "
+        f"{shown.text('n_rate', flat[1])} ({shown.number('n_rate', flat[0])} to {shown.number('n_rate', flat[2])}); "
+        f"these rates were the better of the two in {told['zones_better_share']:.0%} of the draws."
+    )
+    drawn = ", ".join(name.rsplit("_", 1)[0].replace("_", " ") for name in told["drawn"])
+    caution = (
+        f"Each draw is a whole field that the readings allow ({drawn}); the ledger is struck on it. Layers without a "
+        "stated error and the method's own numbers are taken as they are, so the true doubt is larger."
+    )
+    return Part(title="How sure", pieces=(Text(text=words), table, Text(text=caution, small=True)))
