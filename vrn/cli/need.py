@@ -12,8 +12,11 @@ from vrn.nitrogen.cautions import region_notice, stage_notice, surplus_notice
 from vrn.nitrogen.comparison import Answer, side_by_side
 from vrn.nitrogen.field_need import need_of_cells
 from vrn.nitrogen.inputs import inputs_of
+from vrn.nitrogen.notice import warn
 
 METER_PPM: Final = 1.5  # what a field meter is good to, either way
+LEAST_GOAL_BU_AC, MOST_GOAL_BU_AC = 20.0, 450.0  # as in the field file
+ODD_PPM: Final = 100.0  # a choice of this project
 
 _OPTION: Final = {
     "yield_goal_bu_ac": "--yield-goal", "growth_stage": "--stage", "organic_matter_pct": "--om", "b": "--response-b",
@@ -74,6 +77,7 @@ def need(
         "credits_lb_ac": None if credits_ is None else {"other": credits_},
     }  # fmt: skip
     _refuse_nan(options | known | {"ppm": ppm, "applied": applied, "credits": credits_})
+    _refuse_metric(yield_goal)
     if all_methods:
         answers = side_by_side(options, {**known, "nitrate_ppm": ppm}, applied_lb_ac=applied)
         if json_:
@@ -86,7 +90,7 @@ def need(
     ledger, notices = need_of_cells(options, nitrate_ppm=ppm, **show)
     cautions = (None if stage is None else stage_notice(stage), surplus_notice(ledger),
                 None if chosen.kind == "remaining" else region_notice(chosen))  # fmt: skip
-    notices += tuple(caution for caution in cautions if caution is not None)
+    notices += (*(caution for caution in cautions if caution is not None), *_odd_reading(ppm))
     meter = tuple(
         float(need_of_cells(options, nitrate_ppm=max(ppm + step, 0.0), **show)[0].need_lb_ac)
         for step in (METER_PPM, -METER_PPM)
@@ -118,6 +122,27 @@ def _refuse_nan(values: dict[str, Any]) -> None:
         if isinstance(value, float) and not np.isfinite(value):
             problem = f"{name} is {value}."
             raise OutOfRangeError(problem, "Give a number, or leave the option out.")
+
+
+def _refuse_metric(yield_goal_bu_ac: float | None) -> None:
+    """A goal of 12 is one of tonnes: the field file refuses it too."""
+    if yield_goal_bu_ac is not None and not LEAST_GOAL_BU_AC <= yield_goal_bu_ac <= MOST_GOAL_BU_AC:
+        problem = f"--yield-goal is {yield_goal_bu_ac:g}."
+        raise OutOfRangeError(
+            problem, f"Give bushels an acre, {LEAST_GOAL_BU_AC:g} to {MOST_GOAL_BU_AC:g}; 1 t/ha is 15.9 bu/ac."
+        )
+
+
+def _odd_reading(ppm: float) -> tuple[Notice, ...]:
+    if ppm <= ODD_PPM:
+        return ()
+    return (
+        warn(
+            "ppm",
+            f"{ppm:g} ppm of NO3-N is more than fields hold.",
+            "Check the unit: nitrate (NO3) itself is 4.43 times its nitrogen.",
+        ),
+    )
 
 
 def _refuse_missing(chosen: Method, known: dict[str, Any]) -> None:

@@ -16,6 +16,7 @@ from vrn.nitrogen.stage import TASSEL, stage_name, stage_position
 _HEAVY_RAIN_IN: Final = 4.0  # Iowa State: 60–70 lb/ac lost after 4–6 in of excess
 _LOW_TOP_PPM: Final = 15.0  # a choice of this project
 _YIELD_PATTERN_SHARE: Final = 0.5
+_WORTH_TELLING: Final = 0.005  # of the ground
 
 
 def second_foot_notice(
@@ -148,8 +149,9 @@ def pattern_share(ledger: Ledger) -> dict[str, float]:
 
 def pattern_notice(ledger: Ledger) -> Notice | None:
     """A caution when the yield layer makes most of the pattern of the need (Scharf et al. 2006); None otherwise."""
-    share = pattern_share(ledger).get("crop", 0.0)
-    if share < _YIELD_PATTERN_SHARE:
+    shares = pattern_share(ledger)
+    share = min(shares.get("crop", 0.0), 1.0)
+    if share < _YIELD_PATTERN_SHARE or "cap" in shares:  # a cap levels the pattern again
         return None
     return warn(
         "layers.yield_potential",
@@ -175,9 +177,10 @@ def region_notice(method: Method) -> Notice:
             f"{method.key} is bookkeeping with stated values and belongs to no state.",
             "Look at your own state's method beside it (vrn need --all-methods).",
         )
+    made = "holds" if method.region.startswith("where") else "was made for"
     return note(
         "nitrogen.method",
-        f"{method.key} was made for {method.region}.",
+        f"{method.key} {made} {method.region}.",
         "Elsewhere it is a guess: look at your own state's method beside it (vrn need --all-methods).",
     )
 
@@ -192,9 +195,9 @@ def surplus_notice(ledger: Ledger) -> Notice | None:
     """
     total = np.asarray(ledger.unclipped_lb_ac, dtype=float)
     short = total[np.isfinite(total) & (total < 0)]
-    if not short.size:
-        return None
     share = short.size / max(int(np.isfinite(total).sum()), 1)
+    if share < _WORTH_TELLING:
+        return None
     where = f"On {share:.0%} of the ground there" if total.ndim else "There"
     return note(
         "need",

@@ -14,6 +14,7 @@ from vrn.nitrogen.mineralization import SEASON, WARMTH_SOURCE, share_left_on
 from vrn.nitrogen.notice import Notice, note, warn
 from vrn.nitrogen.stage import TASSEL, mineralization_share_left, stage_name, stage_position
 
+WARMTH_KEY: Final = "nitrogen.mineralization_share_left"
 DAYS_APART: Final = 3  # sampling dates further apart than this each get a stage of their own
 
 
@@ -205,7 +206,7 @@ def warmth_left(
     except InputFileError as error:
         notices.append(
             note(
-                "weather", f"The share of mineralization still to come is by stage. {error.problem}",
+                WARMTH_KEY, f"The share of mineralization still to come is by stage. {error.problem}",
                 "Put a forecast behind the record, or name a file of long-term daily means with weather.normals.",
             )
         )  # fmt: skip
@@ -214,7 +215,7 @@ def warmth_left(
         table = float(mineralization_share_left(growth_stage))
         notices.append(
             note(
-                "weather",
+                WARMTH_KEY,
                 f"By the warmth of the season {share:.0%} of a year's mineralization comes between sampling and about "
                 f"R5; the stage table, from memory, says {table:.0%}.",
                 "The warmth is used: for each per cent of organic matter and 20 lb/ac a year the two are "

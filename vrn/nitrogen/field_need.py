@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike
 
 from vrn.errors import OutsideCalibrationError
 from vrn.nitrogen.catalogue import method as method_of
+from vrn.nitrogen.crop_days import WARMTH_KEY
 from vrn.nitrogen.double_count import double_count_notices
 from vrn.nitrogen.inputs import assumed_deep_ppm
 from vrn.nitrogen.ledger import Ledger
@@ -100,7 +101,8 @@ def need_of_cells(
     if to_build and not allow_outside:
         _refuse(chosen, season, stage, applied_lb_ac)
     ledger = struck(chosen, known, season, applied_lb_ac, allow_outside=allow_outside)
-    notices = list(season.notices)
+    balance = chosen.kind == "remaining"
+    notices = [notice for notice in season.notices if balance or notice.about != WARMTH_KEY]
     notices += double_count_notices(
         chosen,
         credits_lb_ac=credits_lb_ac,

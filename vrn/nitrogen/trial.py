@@ -56,7 +56,22 @@ def take_trial(
         if options.get("method") == "economic-optimum" and options.get("response_b") is None:
             raise
         return taken, None, (warn("nitrogen.response_trial", error.problem, error.remedy),)
-    notices = [_found(response)]
+    details = response.to_plain()
+    paid = ""
+    if corn_per_bu is not None and n_per_lb is not None:
+        best, error_lb_ac = response.optimum(price_ratio=n_per_lb / corn_per_bu)
+        band = response.band(corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
+        known = np.isfinite(error_lb_ac)
+        details |= {
+            "optimum_n_lb_ac": round(best, 1),
+            "optimum_se_lb_ac": round(error_lb_ac, 1) if known else None,
+            "low_n_lb_ac": round(band.low_n_lb_ac, 1), "high_n_lb_ac": round(band.high_n_lb_ac, 1),
+        }  # fmt: skip
+        paid = (
+            f"; best-paying at these prices {best:.0f} lb/ac{_doubt(error_lb_ac, '.0f')}, and within $1/ac of it from "
+        )
+        paid += f"{band.low_n_lb_ac:.0f} to {band.high_n_lb_ac:.0f}"
+    notices = [_found(response, paid)]
     if options.get("response_b") is not None or options.get("response_c") is not None:
         notices.append(
             warn(
@@ -68,21 +83,19 @@ def take_trial(
     else:
         taken |= {"response_b": response.b, "response_c": response.c}
         taken["highest_rate_lb_ac"] = response.highest_rate_lb_ac
-    details = response.to_plain()
-    if corn_per_bu is not None and n_per_lb is not None:
-        best, error_lb_ac = response.optimum(price_ratio=n_per_lb / corn_per_bu)
-        band = response.band(corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
-        details |= {
-            "optimum_n_lb_ac": round(best, 1),
-            "optimum_se_lb_ac": round(error_lb_ac, 1) if np.isfinite(error_lb_ac) else None,
-            "low_n_lb_ac": round(band.low_n_lb_ac, 1), "high_n_lb_ac": round(band.high_n_lb_ac, 1),
-        }  # fmt: skip
     return taken, details, tuple(notices)
 
 
-def _found(response: Response) -> Notice:
-    """What the fit says, and whether it reached the top."""
-    said = f"{response.observations} yields fit {response.form}: b = {response.b:.4g}, c = {response.c:.3g}"
+def _doubt(error: float, digits: str) -> str:
+    return f" ± {error:{digits}}" if np.isfinite(error) else ""
+
+
+def _found(response: Response, paid: str) -> Notice:
+    """What the fit says, with standard errors, and whether it reached the top."""
+    said = (
+        f"{response.observations} yields fit a {response.form}: b = {response.b:.4g}{_doubt(response.b_se, '.2g')}, "
+        f"c = {response.c:.3g}{_doubt(response.c_se, '.2g')} (one standard error){paid}"
+    )
     if response.top_n_lb_ac > response.highest_rate_lb_ac:
         return warn(
             "nitrogen.response_trial",
