@@ -155,4 +155,4 @@ def _between_cores(readings: SoilSamples, cores: NDArray[np.float64], sd_ppm: fl
             each = 2 / (1 / cores[one] + 1 / cores[other])
             squared = float(np.sum(half * each) / max(float(np.sum(level**2)), 1e-12))
             return 100.0 * float(np.sqrt(max(squared, 0.0))), f"{len(pairs)} pairs of samples within {_CLOSE_M:g} m"
-    return CORE_CV_PCT, f"{CORE_CV_PCT:g} % assumed: too few pairs of samples close together to tell it from"
+    return CORE_CV_PCT, "assumed: too few pairs of samples close together to tell it from"

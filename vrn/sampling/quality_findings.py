@@ -211,7 +211,8 @@ def _suspects(judged: Judged) -> Iterator[Finding]:
 def _cores(judged: Judged) -> Iterator[Finding]:
     if "assumed" in judged.error.cores_from and np.ptp(judged.error.composite_ppm2) > 0:
         yield judged.note(
-            f"Samples of few cores count for less than those of many; between cores, {judged.error.cores_from}.",
+            "Samples of few cores count for less than those of many: "
+            f"{judged.error.core_cv_pct:.0f} % between cores, {judged.error.cores_from}.",
             "Pull five or more pairs of samples a few yards apart (vrn plan places them).",
         )
 

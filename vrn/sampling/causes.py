@@ -16,7 +16,7 @@ from vrn.surface.variogram import Variogram
 _LEAST_TO_FIT = 8
 
 
-def uncertainty_of(prescription: Prescription) -> dict[str, Any] | None:
+def causes_of_error(prescription: Prescription) -> dict[str, Any] | None:
     """
     Standard error of the need on a spot of the field and of each zone, split by cause.
 
@@ -26,7 +26,7 @@ def uncertainty_of(prescription: Prescription) -> dict[str, Any] | None:
 
     Returns
     -------
-    uncertainty : dict or None
+    causes : dict or None
         ``field`` and ``zones`` (a list with ``zone``), each with ``instrument_lb_ac``, ``cores_lb_ac``,
         ``ground_lb_ac``, ``other_lb_ac`` (second foot and layers) and ``total_lb_ac``, whose squares add up;
         ``instrument_from``, ``cores_from``. A cause of which nothing is known is None and lies within ground.

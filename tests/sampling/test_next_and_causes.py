@@ -14,9 +14,9 @@ from vrn.field.samples import Handling
 from vrn.ingest import read_field
 from vrn.pipeline import build
 from vrn.prescription.model import Prescription
+from vrn.sampling.causes import causes_of_error
 from vrn.sampling.make_plan import plan_next
 from vrn.sampling.plan import PlanOptions
-from vrn.sampling.uncertainty import uncertainty_of
 from vrn.sampling.value import Stake, best_readings, remaining_lb_ac
 from vrn.surface import Variogram
 
@@ -135,7 +135,7 @@ def test_composites_have_no_next_place() -> None:
     composites = dataclasses.replace(prescription, field=dataclasses.replace(prescription.field, samples=samples))
     with pytest.raises(InputFileError, match="composites of areas"):
         plan_next(composites, 3)
-    assert uncertainty_of(composites) is None
+    assert causes_of_error(composites) is None
 
 
 def test_causes_add_up_to_the_error_of_the_need() -> None:
@@ -150,7 +150,7 @@ def test_causes_add_up_to_the_error_of_the_need() -> None:
         return dataclasses.replace(field, samples=samples, settings=dataclasses.replace(settings, samples=section))
 
     prescription = _edited(given)
-    found = uncertainty_of(prescription)
+    found = causes_of_error(prescription)
     assert found is not None
     for part in (found["field"], *found["zones"]):
         squares = sum(part[f"{name}_lb_ac"] ** 2 for name in ("instrument", "cores", "ground", "other"))
@@ -167,7 +167,7 @@ def test_causes_add_up_to_the_error_of_the_need() -> None:
 
 def test_a_cause_nothing_is_known_of_stays_unknown(cedar_bend: Prescription) -> None:
     """Without duplicates, standards and cores the instrument's and the cores' part are None, not 0."""
-    found = uncertainty_of(cedar_bend)
+    found = causes_of_error(cedar_bend)
     assert found is not None
     assert found["field"]["instrument_lb_ac"] is None
     assert found["field"]["cores_lb_ac"] is None
