@@ -22,6 +22,7 @@ from vrn.surface.variogram import Model, Variogram
 _FEWEST_FOR_DISTANCE = 5  # places; below it a leave-one-out error says next to nothing
 _FEWEST_FOR_KRIGING = 8
 _FEWEST_FOR_DIRECTION = 50
+_ALIKE = 4.0  # largest error variance over the smallest up to which readings are taken as equals
 _MODELS: tuple[Model, ...] = ("exponential", "spherical", "matern")
 _SCALES: tuple[Scale, ...] = ("plain", "square root", "logarithm")
 _SCALE_GAIN = 1.92  # in log-likelihood: half of chi-square's 95th percentile with one degree of freedom
@@ -284,7 +285,11 @@ def _trials(places: Places, layers: _Drift, notes: list[str]) -> list[Estimator]
         drift = layers.at_readings
         if drift is not None and len(places) >= _FEWEST_FOR_KRIGING + 4 * drift.shape[1]:
             kriged.append(Kriged.of(scaled, *likeliest(scaled, drift=drift), transform=transform, drift=drift))
-    trials.append(InverseDistance.of(places, variogram, plausible))
+    error = places.error_variance
+    if error is None or error.max() <= _ALIKE * error.min():
+        trials.append(InverseDistance.of(places, variogram, plausible))
+    else:
+        notes.append("Inverse distance cannot weigh readings by their error and was not tried.")
     return [*trials, *kriged]
 
 

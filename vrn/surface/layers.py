@@ -142,7 +142,15 @@ def area_means(
         errors = _filled(_polygons_on(polygons, squared, grid)[0], 1.0)[0]
     filled, details = _filled(cells, 1.0)
     silent = sorted(set(areas) - set(names))
-    details |= {"areas": len(names), "areas_without_reading": silent, "covered_share": float(covered.mean())}
+    notes = ["Each area carries its composite's value; how the field differs inside an area is not known."]
+    if silent:
+        notes.append(f"Areas without a reading stay unknown: {', '.join(silent[:8])}.")
+    details |= {
+        "notes": notes,
+        "areas": len(names),
+        "areas_without_reading": silent,
+        "covered_share": float(covered.mean()),
+    }
     return Surface(name=name, grid=grid, values=filled, se=errors, chosen="area means", details=details)
 
 
