@@ -2,7 +2,7 @@
 
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -131,35 +131,31 @@ def _say(made: "Plan") -> None:
     from vrn.export.plan_sheet import plan_facts, size_words
 
     say(f"{made.field.name}. {plan_facts(made)}.")
+    say(size_words(made))
     if made.design == "next":
         _say_next(made)
     else:
-        say(size_words(made))
         say()
         say(f"{'samples':>9}  {'mean of the field':>17}  ten more take off")
         for step in made.curve:
             say(f"{step.samples:>9}  {f'± {step.error_pct:.0f} %':>17}  {step.ten_more_pct:.1f}")
-        say()
     if made.places:
+        say()
         say(f"Second foot {made.second_foot}.")
     say_findings(made.findings)
 
 
 def _say_next(made: "Plan") -> None:
-    found: dict[str, Any] = made.details["next"]
-    say(found["why"])
-    if found["assumed"]:
-        say(found["assumed"])
+    """Each reading with its expected gain, and what all of them are worth."""
+    if not made.places:
+        return
     say()
     for place in made.places:
-        depth = "both depths" if place.second_foot else "first foot"
-        say(f"  {place.name}  {place.note}; {depth}")
-    if made.places:
-        pounds = sum(reading["gain_lb"] for reading in found["readings"])
-        price = made.settings.prices.n_per_lb
-        worth = "" if price is None else f" (${pounds * price:.0f} of nitrogen at ${price:.2f} per lb)"
-        say(f"  Together they are expected to move {pounds:.0f} lb N{worth} to where it is needed.")
-        say()
+        say(f"  {place.name}  {place.note}; {'both depths' if place.second_foot else 'first foot'}")
+    price = made.settings.prices.n_per_lb
+    if price is not None:
+        pounds = sum(reading["gain_lb"] for reading in made.details["next"]["readings"])
+        say(f"At ${price:.2f} per lb that nitrogen is worth ${pounds * price:.0f}.")
 
 
 def say_written(made: "Plan", written: tuple[Path, ...], field_file: Path) -> None:

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any, Final
 
 import numpy as np
@@ -64,6 +65,8 @@ def draw_plan_map(paper: Any, plan: Plan, *, height_mm: float) -> None:
     paper.set_line_width(0.45)
     _outline(paper, frame, plan.field.boundary)
     _walk(paper, frame, plan)
+    if plan.design == "next":
+        _in_hand(paper, frame, plan)
     _places(paper, frame, plan)
     paper.set_xy(paper.l_margin, top + height + 2 * _MARGIN_MM)
     _scale_and_north(paper, frame, plan)
@@ -99,11 +102,22 @@ def _polygons(geometry: shapely.Geometry) -> list[Any]:
 
 
 def _walk(paper: Any, frame: _Frame, plan: Plan) -> None:
-    points = [frame.at(place.easting_m, place.northing_m) for place in plan.places]
-    if len(points) > 1:
-        paper.set_draw_color(*_WALK)
-        paper.set_line_width(0.2)
-        paper.polyline(points)
+    """The walk past all places; of composites inside each area only."""
+    paper.set_draw_color(*_WALK)
+    paper.set_line_width(0.2)
+    for _, places in groupby(plan.places, key=lambda place: place.area_id):
+        points = [frame.at(place.easting_m, place.northing_m) for place in places]
+        if len(points) > 1:
+            paper.polyline(points)
+
+
+def _in_hand(paper: Any, frame: _Frame, plan: Plan) -> None:
+    """Readings that there are already, as small open dots."""
+    paper.set_draw_color(*_AREA)
+    paper.set_line_width(0.2)
+    for east, north in np.unique(plan.field.samples.field_readings().coordinates_m, axis=0):
+        x, y = frame.at(float(east), float(north))
+        paper.circle(x=x, y=y, radius=0.6, style="D")
 
 
 def _places(paper: Any, frame: _Frame, plan: Plan) -> None:
@@ -195,6 +209,8 @@ def _legend(paper: Any, plan: Plan, x: float, y: float) -> None:
     entries = [("dot", "core" if plan.areas else "first foot")]
     if not plan.areas and plan.deep_samples:
         entries.append(("ring", "both depths"))
+    if plan.design == "next":
+        entries.append(("open", "in hand"))
     entries += [("walk", "walk"), ("closed", "keep out")]
     paper.set_font(FONT, "", 7.5)
     for mark, words in entries:
@@ -205,6 +221,9 @@ def _legend(paper: Any, plan: Plan, x: float, y: float) -> None:
             paper.circle(x=x, y=y, radius=_RADIUS_MM, style="F")
             if mark == "ring":
                 paper.circle(x=x, y=y, radius=_RADIUS_MM + 0.75, style="D")
+        elif mark == "open":
+            paper.set_draw_color(*_AREA)
+            paper.circle(x=x, y=y, radius=0.6, style="D")
         elif mark == "walk":
             paper.set_draw_color(*_WALK)
             paper.line(x - 2, y, x + 2, y)

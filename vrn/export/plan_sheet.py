@@ -185,10 +185,12 @@ def _how_many(paper: Any, plan: Plan) -> None:
     if paper.will_page_break(62):
         paper.add_page()
     paper.ln(5)
-    _title(paper, "How many")
+    _title(paper, "Why these" if plan.design == "next" else "How many")
     paper.set_font(FONT, "", 8)
     paper.set_text_color(*INK)
     paper.multi_cell(0, 4, on_one_line(size_words(plan)), align="L", new_x="LMARGIN", new_y="NEXT")
+    if plan.design == "next":
+        return
     paper.ln(1)
     paper.set_text_color(*QUIET)
     widths = (40.0, 60.0, 60.0)
@@ -205,15 +207,18 @@ def _how_many(paper: Any, plan: Plan) -> None:
 
 
 def size_words(plan: Plan) -> str:
-    """Why this number of samples, in a sentence or two."""
+    """Why this number of samples, or these readings, in a sentence or two."""
+    if plan.design == "next":
+        found = plan.details["next"]
+        pounds = sum(reading["gain_lb"] for reading in found["readings"])
+        gain = f" Together they are expected to move {pounds:.0f} lb N to where it is needed." if pounds else ""
+        return f"{found['why']}{gain} {found['assumed']}".strip()
     size = plan.size
     sure = f"{size['confidence'] * 100:.0f} % sure"
     base = (
         f"For the mean of the field to within ± {size['error_pct']:g} %, {sure}, {size['needed']} samples are needed "
         f"at a variation of {size['cv_pct']:.0f} % ({size['cv_from']})."
     )
-    if plan.design == "next":
-        return base
     if plan.areas:
         return f"{base} {len(plan.areas)} composites were planned, one for each area; a map has no pattern inside them."
     for_map = f"{size['for_map']} for a map, one for 2.5 ac (common practice)"

@@ -114,7 +114,7 @@ def plan_next(
         Place(
             name="", easting_m=one.easting_m, northing_m=one.northing_m,
             second_foot=one.second_foot if asked is None else asked,
-            note=f"zone {one.zone}; {one.gain_lb:.0f} lb N expected to move, rate may change on {one.moved_ac:.1f} ac",
+            note=f"zone {one.zone}: gain {one.gain_lb:.0f} lb N, may change {one.moved_ac:.1f} ac",
         )
         for one in found.readings
     ]  # fmt: skip
@@ -124,7 +124,12 @@ def plan_next(
     )  # fmt: skip
     cores = options.cores or USUAL_CORES
     size = size_of(field, ground, options)
-    why = "where its own expected gain is a quarter of the first foot's or more" if foot.pulled else foot.why
+    if foot.pulled:
+        why = "where its own expected gain is a quarter of the first foot's or more"
+    elif foot.share >= 0.5 or asked is not None:
+        why = f"at {'none' if asked is False else 'every one'} of them: {foot.why.rsplit(': ', 1)[-1]}"
+    else:
+        why = "at none of them: neither sand nor heavy rain is known of"
     return Plan(
         field=field, design="next", ground=ground.outline, places=places, areas={}, cores=cores, walk_m=walk_m,
         size=size, curve=size_curve(size["cv_pct"], confidence=options.confidence), second_foot=why, balance=None,

@@ -146,7 +146,7 @@ def next_readings(
     elif len(found) < min(count, len(candidates)):
         why = f"{len(found)} are worth taking; after them no reading would move the rate by a step ({step:g} lb/ac)."
     else:
-        why = f"{len(found)} readings; each is expected to move nitrogen to where it is needed."
+        why = f"{len(found)} readings, best first by their gain beside the others."
     return NextReadings(readings=found, enough=not found, why=why, acres=prescription.acres, assumed=assumed)
 
 

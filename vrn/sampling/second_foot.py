@@ -52,13 +52,13 @@ def second_foot_wanted(field: Field, choice: Literal["auto", "all", "none"] = "a
     """
     pulled = bool(len(field.samples) and np.nanmax(field.samples.bottom_in, initial=0.0) > 12.0)
     if choice == "all":
-        return SecondFoot(share=1.0, why="at every place, as asked", pulled=pulled)
+        return SecondFoot(share=1.0, why="at every place: as asked", pulled=pulled)
     if choice == "none":
         told = Finding(
             level="note", about="plan", remedy="Leave out --second-foot none to pull some.",
             problem="The second foot is not pulled: nitrate that rain moved down will not be counted.",
         )  # fmt: skip
-        return SecondFoot(share=0.0, why="nowhere, as asked", pulled=pulled, findings=(told,))
+        return SecondFoot(share=0.0, why="nowhere: as asked", pulled=pulled, findings=(told,))
     texture = (field.settings.nitrogen.texture or "").lower()
     if _SAND in texture and "clay" not in texture:
         return SecondFoot(share=1.0, why=f"at every place: the soil is {texture} (Purdue)", pulled=pulled)
