@@ -109,7 +109,7 @@ def _on_small_disk(disk: Path, room: int, script: str) -> subprocess.CompletedPr
 
 @pytest.mark.skipif(not _own_namespace("-m"), reason="no mount namespace for this user on this machine")
 @pytest.mark.parametrize(
-    "share", [0.3, 0.9, *(pytest.param(i / MANY_DISKS, marks=pytest.mark.long) for i in range(1, MANY_DISKS))]
+    "share", [0.1, 0.9, *(pytest.param(i / MANY_DISKS, marks=pytest.mark.long) for i in range(1, MANY_DISKS))]
 )
 def test_full_disk_leaves_the_old_output_whole(
     two_states: tuple[Path, dict[str, str], dict[str, str], float], tree_of: Tree, tmp_path: Path, share: float

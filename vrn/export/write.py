@@ -1,5 +1,6 @@
 """Everything at once or nothing: staged beside the target, checked, then swapped in by renaming."""
 
+import errno
 import os
 import shutil
 from collections.abc import Callable, Iterator
@@ -9,12 +10,13 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
 
-from vrn.errors import OutputError
+from vrn.errors import OutputError, VrnError
 from vrn.export.guard import check_before_writing
 from vrn.prescription.model import Prescription
 
 _JUNK: Final = (".DS_Store", "Thumbs.db", "desktop.ini")  # what a desktop leaves behind
 _SIDECARS: Final = (".aux.xml", ".gpkg-wal", ".gpkg-shm")  # what a viewer leaves behind
+_NEXT_TO_NOTHING: Final = 4_000_000  # bytes free
 
 
 def write(
@@ -316,4 +318,12 @@ def _explained(target: Path) -> Iterator[None]:
         yield
     except OSError as error:
         problem = f"{target} cannot be written: {error.strerror or error}."
+        raise OutputError(problem, "Give a folder you may write to, on a disk with room.") from error
+    except VrnError:
+        raise
+    except Exception as error:
+        # a database library on a full disk speaks of missing tables
+        if shutil.disk_usage(target.parent).free > _NEXT_TO_NOTHING:
+            raise
+        problem = f"{target} cannot be written: {os.strerror(errno.ENOSPC)}."
         raise OutputError(problem, "Give a folder you may write to, on a disk with room.") from error
