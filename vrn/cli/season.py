@@ -13,13 +13,13 @@ if TYPE_CHECKING:
 
 _HELP = """Read a season book: what is due, what is still DRAFT, product to order, what came of it.
 
-A table to record has the columns field, what and value, and where they apply rate_n_lb_ac, file and note; what is one
-of applied_n_lb, applied_product, strip_yield_bu_ac and stalk_nitrate_ppm. Instead of a value, applied_n_lb may have an
-as-applied file.
+A table to record has the columns field, what and value, and where they apply zone, rate_n_lb_ac, file and note; what is
+one of applied_n_lb, applied_product, strip_yield_bu_ac and stalk_nitrate_ppm. Instead of a value, applied_n_lb may have
+an as-applied file. A strip with a zone and no rate has the rate prescribed there.
 
 Example:  vrn season june_rx/season.db --html season.html
 
-Example:  vrn season june_rx/season.db --record strips.csv
+Example:  vrn season june_rx/season.db --record strips.csv --corn-per-bu 4.20 --n-per-lb 0.55
 """
 
 
@@ -32,6 +32,8 @@ def season(
     on: Annotated[
         datetime | None, typer.Option("--on", formats=["%Y-%m-%d"], help="the day to speak of; today if not given")
     ] = None,
+    corn_per_bu: Annotated[float | None, typer.Option(min=0.01, help="$/bu, for what the strips say")] = None,
+    n_per_lb: Annotated[float | None, typer.Option(min=0.0, help="$/lb N, for what the strips say")] = None,
     html: Annotated[Path | None, typer.Option("--html", help="write the overview map")] = None,
     gpkg: Annotated[Path | None, typer.Option("--gpkg", help="write fields and zones as a GeoPackage")] = None,
     json_: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
@@ -47,7 +49,7 @@ def season(
         record_outcome(book, *read_outcomes(record, entries))
     came = outcomes(book)
     fields = due(entries, came, today)
-    orders, results = to_order(fields), what_came(entries, came)
+    orders, results = to_order(fields), what_came(entries, came, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
     if html is not None:
         from vrn.many.season_page import season_page, write_season_page
 
@@ -107,16 +109,18 @@ def _say_results(results: tuple["Result", ...]) -> None:
             of = "" if result.prescribed_n_lb is None else f" of {result.prescribed_n_lb:,.0f} prescribed"
             told.append(f"{result.applied_n_lb:,.0f} lb N applied{of}")
         if result.stalk_ppm is not None:
-            told.append(f"stalk nitrate {result.stalk_ppm:,.0f} ppm ({result.stalk_class})")
+            told.append(f"stalk nitrate {', '.join(zone.words for zone in result.stalks)}")
         told += [f"strip {'at ' + format(rate, 'g') + ' lb N/ac' if rate is not None else ''}: {bushels:g} bu/ac"
                  for rate, bushels in result.strips]  # fmt: skip
         say(f"  {result.field}: {'; '.join(told)}")
+        if result.response is not None:
+            say(f"    {result.response.words[0].upper()}{result.response.words[1:]}")
 
 
 def _plain(
     fields: tuple["Due", ...], orders: tuple["Order", ...], results: tuple["Result", ...], today: date
 ) -> dict[str, Any]:
-    from dataclasses import asdict
+    from dataclasses import asdict, replace
 
     return {
         "on": today.isoformat(),
@@ -132,5 +136,8 @@ def _plain(
             for item in fields
         ],
         "to_order": [asdict(order) for order in orders],
-        "what_came": [asdict(result) for result in results],
+        "what_came": [
+            {**asdict(replace(result, response=None)), "response": result.response and result.response.to_plain()}
+            for result in results
+        ],
     }  # fmt: skip

@@ -13,7 +13,7 @@ from typing import Any
 from vrn.errors import InputFileError, OutputError
 
 _PAPER = 0x56524E31  # application id of a season book, "VRN1"
-_VERSION = 1
+_VERSION = 2
 _BUSY_S = 60.0
 
 _TABLES = """
@@ -41,7 +41,8 @@ CREATE TABLE IF NOT EXISTS outcome (
     what TEXT NOT NULL,
     value REAL NOT NULL,
     rate_n_lb_ac REAL,                    -- of a strip
-    note TEXT NOT NULL DEFAULT ''
+    note TEXT NOT NULL DEFAULT '',
+    zone INTEGER                          -- of the prescription, where it is known
 );
 CREATE INDEX IF NOT EXISTS outcome_of_field ON outcome (season, field);
 """
@@ -103,6 +104,8 @@ class Outcome:
     rate_n_lb_ac : float or None
         Of a strip. [lb N/ac]
     note : str
+    zone : int or None
+        Of the prescription.
     """
 
     field: str
@@ -111,6 +114,7 @@ class Outcome:
     value: float
     rate_n_lb_ac: float | None = None
     note: str = ""
+    zone: int | None = None
 
 
 @contextmanager
@@ -183,11 +187,18 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     empty = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
     if not empty:
         _check(connection, path)
+        if "zone" not in _columns_of_outcome(connection):  # a book of version 1
+            connection.execute("ALTER TABLE outcome ADD COLUMN zone INTEGER")
+            connection.execute(f"PRAGMA user_version = {_VERSION}")
         return
     for statement in _TABLES.split(";\n"):
         connection.execute(statement)
     connection.execute(f"PRAGMA application_id = {_PAPER}")
     connection.execute(f"PRAGMA user_version = {_VERSION}")
+
+
+def _columns_of_outcome(connection: sqlite3.Connection) -> set[str]:
+    return {row[1] for row in connection.execute("PRAGMA table_info(outcome)")}
 
 
 def _now() -> str:
@@ -257,12 +268,13 @@ def record_outcome(path: Path, *outcomes: Outcome) -> None:
     with _open(path, write=True) as book:
         for outcome in outcomes:
             book.execute(
-                "DELETE FROM outcome WHERE field = ? AND season = ? AND what = ? AND rate_n_lb_ac IS ? AND note = ?",
-                (outcome.field, outcome.season, outcome.what, outcome.rate_n_lb_ac, outcome.note),
+                "DELETE FROM outcome WHERE field = ? AND season = ? AND what = ? AND rate_n_lb_ac IS ? AND note = ?"
+                " AND zone IS ?",
+                (outcome.field, outcome.season, outcome.what, outcome.rate_n_lb_ac, outcome.note, outcome.zone),
             )
             book.execute(
-                "INSERT INTO outcome (recorded_at, field, season, what, value, rate_n_lb_ac, note)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO outcome (recorded_at, field, season, what, value, rate_n_lb_ac, note, zone)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     _now(),
                     outcome.field,
@@ -271,6 +283,7 @@ def record_outcome(path: Path, *outcomes: Outcome) -> None:
                     outcome.value,
                     outcome.rate_n_lb_ac,
                     outcome.note,
+                    outcome.zone,
                 ),
             )
 
@@ -278,8 +291,9 @@ def record_outcome(path: Path, *outcomes: Outcome) -> None:
 def outcomes(path: Path) -> tuple[Outcome, ...]:
     """All that came of the fields of a book, in the order of field, kind and rate."""
     with _open(path, write=False) as book:
+        zone = "zone" if "zone" in _columns_of_outcome(book) else "NULL AS zone"
         rows = book.execute(
-            "SELECT field, season, what, value, rate_n_lb_ac, note FROM outcome"
+            f"SELECT field, season, what, value, rate_n_lb_ac, note, {zone} FROM outcome"
             " ORDER BY season, field, what, rate_n_lb_ac, id"
         ).fetchall()
     return tuple(Outcome(**dict(row)) for row in rows)

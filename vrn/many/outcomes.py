@@ -4,6 +4,7 @@ from pathlib import Path
 
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.many.book import Entry, Outcome
+from vrn.nitrogen.stalk import stalk_class
 
 _KINDS = ("applied_n_lb", "applied_product", "strip_yield_bu_ac", "stalk_nitrate_ppm")
 
@@ -33,16 +34,12 @@ def stalk_nitrate_class(nitrate_ppm: float) -> str:
     if not nitrate_ppm >= 0:
         problem = f"A stalk nitrate of {nitrate_ppm} ppm cannot be."
         raise OutOfRangeError(problem, "Give NO3-N in ppm, 0 or more.")
-    if nitrate_ppm > 2000.0:
-        return "excess"
-    if nitrate_ppm >= 700.0:
-        return "optimal"
-    return "marginal" if nitrate_ppm >= 250.0 else "low"
+    return stalk_class(nitrate_ppm)[0]
 
 
 def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]:
     """
-    Outcomes from a CSV with the columns field, what, value and, where they apply, rate_n_lb_ac, file and note.
+    Outcomes from a CSV with the columns field, what, value and, where they apply, zone, rate_n_lb_ac, file, note.
 
     Parameters
     ----------
@@ -61,7 +58,8 @@ def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]
 
     Notes
     -----
-    ``applied_n_lb`` without a value takes it from an as-applied ``file``, relative to the table.
+    ``applied_n_lb`` without a value takes it from an as-applied ``file``, relative to the table. A strip with a
+    ``zone`` and no rate has the rate that was prescribed there.
     """
     from vrn.ingest.intake import Intake
     from vrn.ingest.table import read_csv_table
@@ -69,22 +67,29 @@ def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]
     intake = Intake(path.absolute().parent)
     table = read_csv_table(intake, intake.source(path.name, "--record"))
     columns: dict[str, list[str]] = {}
-    for name in ("field", "what", "value", "rate_n_lb_ac", "file", "note"):
+    for name in ("field", "what", "value", "zone", "rate_n_lb_ac", "file", "note"):
         column = table.find(name)
         if column is None and name in ("field", "what"):
             problem = f"{path.name}: there is no column {name} (columns: {', '.join(table.columns)})."
             raise InputFileError(
-                problem, "The columns are field, what, value, and if need be rate_n_lb_ac, file, note."
+                problem, "The columns are field, what, value, and if need be zone, rate_n_lb_ac, file, note."
             )
         columns[name] = table.column(column) if column is not None else [""] * len(table)
     rows = (
         dict(zip(columns, (cell.strip() for cell in cells), strict=True))
         for cells in zip(*columns.values(), strict=True)
     )
-    return tuple(
-        _outcome(cells, f"{path.name} row {row}", entries, path.absolute().parent)
-        for row, cells in zip(table.row, rows, strict=True)
-    )
+    found: dict[tuple[object, ...], int] = {}
+    outcomes = []
+    for row, cells in zip(table.row, rows, strict=True):
+        item = _outcome(cells, f"{path.name} row {row}", entries, path.absolute().parent)
+        same = (item.field, item.what, item.zone, item.rate_n_lb_ac, item.note)
+        if same in found:
+            problem = f"{path.name}: rows {found[same]} and {row} are of the same field, kind, zone, rate and note."
+            raise InputFileError(problem, "Tell them apart by zone or note; the later would take the earlier's place.")
+        found[same] = row
+        outcomes.append(item)
+    return tuple(outcomes)
 
 
 def _outcome(cells: dict[str, str], place: str, entries: tuple[Entry, ...], folder: Path) -> Outcome:
@@ -105,7 +110,29 @@ def _outcome(cells: dict[str, str], place: str, entries: tuple[Entry, ...], fold
     else:
         value = _number(cells["value"], f"{place}, value")
     rate = _number(cells["rate_n_lb_ac"], f"{place}, rate_n_lb_ac") if cells["rate_n_lb_ac"] else None
-    return Outcome(field=field, season=entry.season or 0, what=what, value=value, rate_n_lb_ac=rate, note=cells["note"])
+    zone = _zone(cells["zone"], place, entry)
+    if rate is None and zone is not None and what == "strip_yield_bu_ac":
+        rate = _rates(entry).get(zone)
+    return Outcome(
+        field=field, season=entry.season or 0, what=what, value=value, rate_n_lb_ac=rate, note=cells["note"], zone=zone
+    )
+
+
+def _rates(entry: Entry) -> dict[int, float]:
+    """Prescribed rate of each zone. [lb N/ac]"""
+    return {int(zone["zone"]): float(zone["rate_n_lb_ac"]) for zone in entry.summary.get("zones", ())}
+
+
+def _zone(text: str, place: str, entry: Entry) -> int | None:
+    """Zone of a row; one that the prescription does not have is refused."""
+    if not text:
+        return None
+    known = _rates(entry)
+    if not text.isdecimal() or (known and int(text) not in known):
+        problem = f"{place}: {text!r} is no zone of {entry.field}."
+        zones = ", ".join(map(str, sorted(known))) or "numbered from 1"
+        raise InputFileError(problem, f"Its zones: {zones}.")
+    return int(text)
 
 
 def _entry_of(field: str, place: str, entries: tuple[Entry, ...]) -> Entry:

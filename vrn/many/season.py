@@ -1,9 +1,11 @@
 """What a season book says today: what is due, what is still DRAFT, what to order, what came of it."""
 
+import re
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 from vrn.many.book import Entry, Outcome
+from vrn.many.harvest import StripResponse, ZoneStalks, stalks_by_zone, strip_response
 from vrn.many.outcomes import stalk_nitrate_class
 from vrn.nitrogen.stage import stage_name, stage_position
 
@@ -64,6 +66,10 @@ class Result:
         Empty without a test.
     strips : tuple of (float or None, float)
         Rate [lb N/ac] and yield [bu/ac] of each strip, by rate.
+    stalks : tuple of ZoneStalks
+        The same tests by zone.
+    response : StripResponse or None
+        What the strips say of the rate that would have paid best.
     """
 
     field: str
@@ -72,6 +78,8 @@ class Result:
     stalk_ppm: float | None
     stalk_class: str
     strips: tuple[tuple[float | None, float], ...]
+    stalks: tuple[ZoneStalks, ...] = ()
+    response: StripResponse | None = None
 
 
 def due(entries: tuple[Entry, ...], came: tuple[Outcome, ...], today: date) -> tuple[Due, ...]:
@@ -165,7 +173,10 @@ def to_order(fields: tuple[Due, ...]) -> tuple[Order, ...]:
     )
 
 
-def what_came(entries: tuple[Entry, ...], came: tuple[Outcome, ...]) -> tuple[Result, ...]:
+def what_came(
+    entries: tuple[Entry, ...], came: tuple[Outcome, ...], *, corn_per_bu: float | None = None,
+    n_per_lb: float | None = None,
+) -> tuple[Result, ...]:  # fmt: skip
     """
     What was applied, what strips yielded and what stalks held, by field.
 
@@ -173,6 +184,8 @@ def what_came(entries: tuple[Entry, ...], came: tuple[Outcome, ...]) -> tuple[Re
     ----------
     entries : tuple of Entry
     came : tuple of Outcome
+    corn_per_bu, n_per_lb : float, optional
+        For the rate that would have paid best. [$/bu], [$/lb N]
 
     Returns
     -------
@@ -183,8 +196,9 @@ def what_came(entries: tuple[Entry, ...], came: tuple[Outcome, ...]) -> tuple[Re
     for season, field in sorted({(item.season, item.field) for item in came}):
         mine = [item for item in came if (item.season, item.field) == (season, field)]
         entry = next((entry for entry in entries if (entry.season, entry.field) == (season, field)), None)
-        stalks = [item.value for item in mine if item.what == "stalk_nitrate_ppm"]
-        stalk_ppm = sum(stalks) / len(stalks) if stalks else None
+        stalks = tuple(item for item in mine if item.what == "stalk_nitrate_ppm")
+        strips = tuple(item for item in mine if item.what == "strip_yield_bu_ac")
+        stalk_ppm = sum(item.value for item in stalks) / len(stalks) if stalks else None
         results.append(
             Result(
                 field=field,
@@ -192,10 +206,19 @@ def what_came(entries: tuple[Entry, ...], came: tuple[Outcome, ...]) -> tuple[Re
                 applied_n_lb=_applied_n_lb(mine, entry),
                 stalk_ppm=stalk_ppm,
                 stalk_class="" if stalk_ppm is None else stalk_nitrate_class(stalk_ppm),
-                strips=tuple((item.rate_n_lb_ac, item.value) for item in mine if item.what == "strip_yield_bu_ac"),
+                strips=tuple((item.rate_n_lb_ac, item.value) for item in strips),
+                stalks=stalks_by_zone(stalks),
+                response=strip_response(strips, lies_in=_strips_of(entry), corn_per_bu=corn_per_bu, n_per_lb=n_per_lb),
             )
         )
     return tuple(results)
+
+
+def _strips_of(entry: Entry | None) -> dict[int, int]:
+    """Zone of each check strip → zone that it lies in, as its label says."""
+    zones = entry.summary.get("zones", ()) if entry else ()
+    found = ((zone["zone"], re.search(r"in zone (\d+)$", zone.get("label", ""))) for zone in zones)
+    return {int(number): int(match[1]) for number, match in found if match}
 
 
 def _applied_n_lb(mine: list[Outcome], entry: Entry | None) -> float | None:

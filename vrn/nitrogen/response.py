@@ -84,6 +84,21 @@ class Response:
         return flat_band(self.b, self.c, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb, within_per_ac=within_per_ac,
                          highest_rate_lb_ac=self.highest_rate_lb_ac)  # fmt: skip
 
+    @property
+    def words(self) -> str:
+        """The fit with its standard errors, in a phrase."""
+        b, c = (f"{value:.4g}{_doubt(error, '.2g')}" for value, error in ((self.b, self.b_se), (self.c, self.c_se)))
+        return f"{self.observations} yields fit a {self.form}: b = {b}, c = {c} (one standard error)"
+
+    def paying_words(self, *, corn_per_bu: float, n_per_lb: float) -> str:
+        """The best-paying rate with its standard error, and what lies within $1/ac of it, in a phrase."""
+        best, error_lb_ac = self.optimum(price_ratio=n_per_lb / corn_per_bu)
+        band = self.band(corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
+        return (
+            f"best-paying at these prices {best:.0f}{_doubt(error_lb_ac, '.0f')} lb/ac, and within $1/ac of it "
+            f"{band.low_n_lb_ac:.0f} to {band.high_n_lb_ac:.0f} lb/ac"
+        )
+
     def to_plain(self) -> dict[str, Any]:
         """The response as str, numbers and None."""
         names = ("a", "b", "c", "a_se", "b_se", "c_se", "rmse_bu_ac", "lowest_rate_lb_ac", "highest_rate_lb_ac",
@@ -93,6 +108,10 @@ class Response:
             "form": self.form, "observations": self.observations, "blocks": self.blocks,
             **{name: value if np.isfinite(value) else None for name, value in values.items()},
         }  # fmt: skip
+
+
+def _doubt(error: float, digits: str) -> str:
+    return f" ± {error:{digits}}" if np.isfinite(error) else ""
 
 
 def fit_response(

@@ -61,16 +61,12 @@ def take_trial(
     if corn_per_bu is not None and n_per_lb is not None:
         best, error_lb_ac = response.optimum(price_ratio=n_per_lb / corn_per_bu)
         band = response.band(corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
-        known = np.isfinite(error_lb_ac)
         details |= {
             "optimum_n_lb_ac": round(best, 1),
-            "optimum_se_lb_ac": round(error_lb_ac, 1) if known else None,
+            "optimum_se_lb_ac": round(error_lb_ac, 1) if np.isfinite(error_lb_ac) else None,
             "low_n_lb_ac": round(band.low_n_lb_ac, 1), "high_n_lb_ac": round(band.high_n_lb_ac, 1),
         }  # fmt: skip
-        paid = (
-            f"; best-paying at these prices {best:.0f} lb/ac{_doubt(error_lb_ac, '.0f')}, and within $1/ac of it from "
-        )
-        paid += f"{band.low_n_lb_ac:.0f} to {band.high_n_lb_ac:.0f}"
+        paid = f"; {response.paying_words(corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)}"
     notices = [_found(response, paid)]
     if options.get("response_b") is not None or options.get("response_c") is not None:
         notices.append(
@@ -86,16 +82,9 @@ def take_trial(
     return taken, details, tuple(notices)
 
 
-def _doubt(error: float, digits: str) -> str:
-    return f" ± {error:{digits}}" if np.isfinite(error) else ""
-
-
 def _found(response: Response, paid: str) -> Notice:
     """What the fit says, with standard errors, and whether it reached the top."""
-    said = (
-        f"{response.observations} yields fit a {response.form}: b = {response.b:.4g}{_doubt(response.b_se, '.2g')}, "
-        f"c = {response.c:.3g}{_doubt(response.c_se, '.2g')} (one standard error){paid}"
-    )
+    said = response.words + paid
     if response.top_n_lb_ac > response.highest_rate_lb_ac:
         return warn(
             "nitrogen.response_trial",
