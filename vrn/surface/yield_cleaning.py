@@ -138,10 +138,12 @@ def clean(log: YieldLog) -> CleanLog:
     """
     reason = np.full(len(log), _CODE["no place or yield"], np.int8)
     placed = np.isfinite(log.coordinates_m).all(axis=1) & np.isfinite(log.yield_bu_ac)
+    at_work = placed.copy()
     if log.header_down is not None:
         reason[placed & ~log.header_down] = _CODE["header up"]
+        at_work &= log.header_down
+    _enough(log, int(at_work.sum()))
     passes = passes_of(log)
-    _enough(log, len(passes))
     logged = log.yield_bu_ac[passes.record].astype(float)
     steps, note = flow_delay(passes, logged)
     moved = np.empty(len(logged))

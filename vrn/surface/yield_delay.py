@@ -33,7 +33,8 @@ def flow_delay(passes: Passes, value: NDArray[np.float64]) -> tuple[int, str]:
     Notes
     -----
     Neighbouring records of passes in opposite directions saw nearly the same ground, but their yields are displaced
-    the opposite ways. Of all shifts the one is taken at which the mean absolute difference of such pairs is least.
+    the opposite ways. Of all shifts the one is taken at which the mean absolute difference of such pairs is least,
+    each pass less its mean.
 
     References
     ----------
@@ -51,6 +52,8 @@ def flow_delay(passes: Passes, value: NDArray[np.float64]) -> tuple[int, str]:
             "Too few passes in opposite directions lie side by side to estimate the flow delay; none was taken out.",
         )
     kernels = compiled_for_logs()
+    level = np.bincount(passes.run, value) / np.bincount(passes.run)
+    value = value - level[passes.run]  # what a whole pass reads too high says nothing of the delay
     shifted = np.empty(len(value))
     shifts = np.arange(-round(_BACK_S / step_s), round(_LONGEST_S / step_s) + 1)
     apart = np.empty(len(shifts))

@@ -13,7 +13,7 @@ from vrn.field.surface import Surface
 from vrn.surface.dense import local_kriging
 from vrn.surface.many_points import local_variogram
 from vrn.surface.yield_cleaning import FILTERS, CleanLog, clean
-from vrn.surface.yield_offsets import BLOCK_M, UNTOLD_SHARE, block_means, pass_offsets
+from vrn.surface.yield_offsets import BLOCK_M, block_means, pass_offsets
 
 _NEIGHBORS = 24
 _REACH_SWATHS = 3.0
@@ -140,7 +140,7 @@ def _one_season(cleaned: list[CleanLog], grid: Grid) -> tuple[_Floats, _Floats, 
         passes += int(of_pass.max()) + 1
     places, stretches, of_pass = np.concatenate(points), np.concatenate(value), np.concatenate(run)
     swath_m = float(np.median([one.swath_m for one in cleaned]))
-    offset = pass_offsets(places, stretches, of_pass, reach_m=_REACH_SWATHS * swath_m)
+    offset, left_over = pass_offsets(places, stretches, of_pass, reach_m=_REACH_SWATHS * swath_m)
     level = stretches - offset[of_pass]
     variogram = local_variogram(places, level)
     estimate, variance = local_kriging(
@@ -150,7 +150,6 @@ def _one_season(cleaned: list[CleanLog], grid: Grid) -> tuple[_Floats, _Floats, 
     reached = _reached(places, grid, _REACH_SWATHS * max(swath_m, BLOCK_M))
     mean_bu_ac = float(estimate[reached].mean()) if reached.any() else np.nan
     relative = np.where(reached, estimate / mean_bu_ac, np.nan).reshape(grid.shape)
-    left_over = UNTOLD_SHARE * float(offset.var())
     se = np.where(reached, np.sqrt(variance + left_over) / mean_bu_ac, np.nan).reshape(grid.shape)
     share = float(reached.mean())
     notes = [f"{one.log.source}: {note}" for one in cleaned for note in one.notes]
@@ -186,10 +185,9 @@ def _combined(seasons: _Floats, errors: _Floats) -> tuple[_Floats, _Floats]:
     known = np.isfinite(seasons)
     count = known.sum(axis=0)
     total = np.where(known, seasons, 0.0).sum(axis=0)
-    highest = np.where(known, seasons, -np.inf).max(axis=0)
-    lowest = np.where(known, seasons, np.inf).min(axis=0)
     trim = count >= 3
-    total = total - np.where(trim, highest + lowest, 0.0)
+    for extreme, nothing in ((np.max, -np.inf), (np.min, np.inf)):
+        total -= np.where(trim, extreme(np.where(known, seasons, nothing), axis=0), 0.0)
     of = np.where(trim, count - 2, count)
     mean = np.divide(total, of, out=np.full(count.shape, np.nan), where=of > 0)
     # seasons share what the grid smooths away, so their kriging errors do not average out
