@@ -1,6 +1,6 @@
 """The report's part on how sure the needs are: bands by zone, the field's total, these rates against one flat rate."""
 
-from typing import Any
+from typing import Any, Final
 
 from vrn.export.report_parts import Part, Table, Text
 from vrn.export.report_units import Shown
@@ -55,4 +55,25 @@ def sure_part(prescription: Prescription, shown: Shown) -> Part | None:
         f"Each draw is a whole field that the readings allow ({drawn}); the ledger is struck on it. Layers without a "
         "stated error and the method's own numbers are taken as they are, so the true doubt is larger."
     )
-    return Part(title="How sure", pieces=(Text(text=words), table, Text(text=caution, small=True)))
+    return Part(
+        title="How sure",
+        pieces=(Text(text=words), table, *_causes(prescription, shown), Text(text=caution, small=True)),
+    )
+
+
+_CAUSES: Final = {"instrument": "Instrument", "cores": "Cores mixed", "ground": "Ground between samples",
+                  "other": "Second foot, layers", "total": "All together"}  # fmt: skip
+
+
+def _causes(prescription: Prescription, shown: Shown) -> tuple[Table, ...]:
+    """Standard error of the need of a place, by cause; the squares add up to the whole."""
+    causes: dict[str, Any] | None = prescription.details.get("causes")
+    if not causes:
+        return ()
+    parts = (("all", causes["field"]), *((str(zone["zone"]), zone) for zone in causes["zones"]))
+    rows = tuple((name, *(shown.number("n_rate", part[f"{cause}_lb_ac"]) for cause in _CAUSES)) for name, part in parts)
+    caption = (
+        f"Standard error of the need of a place by cause, {shown.unit('n_rate')}; squares add up, what is not known "
+        f"lies within the ground. Instrument: {causes['instrument_from']}. Cores: {causes['cores_from']}"
+    )
+    return (Table(caption=caption, header=("Zone", *_CAUSES.values()), rows=rows, numbers=(0, 1, 2, 3, 4, 5)),)

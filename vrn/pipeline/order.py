@@ -20,6 +20,7 @@ from vrn.pipeline.soil import extra_surfaces, on_grid, soil_surfaces
 from vrn.pipeline.uncertainty import with_uncertainty
 from vrn.prescription import prescribe, zones_of
 from vrn.prescription.model import Prescription
+from vrn.sampling.causes import causes_of_error
 from vrn.sampling.quality import corrected, judge
 from vrn.units import FT_M
 
@@ -79,8 +80,11 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     return replace(
         prescription,
         findings=findings,
-        details={"readings": readings, **need.details, "methods": methods, **prescription.details},
-    )
+        details={
+            "readings": readings, **need.details, "methods": methods, "causes": causes_of_error(prescription),
+            **prescription.details,
+        },
+    )  # fmt: skip
 
 
 def ground_of(field: Field) -> tuple[Grid, NDArray[np.float64]]:
