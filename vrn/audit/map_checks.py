@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from vrn.audit.model import Check, FileZones, failed, passed
 from vrn.audit.opened import Opened, nitrogen_rates
+from vrn.audit.rate_checks import places_near
 from vrn.field.area import geodesic_acres, transformer
 from vrn.units import AC_M2
 
@@ -140,9 +141,8 @@ def _grid_total(opened: Opened, wanted: float) -> Check:
     rate = task.values / task.per_product
     found = float(np.sum(rate * cell_ac))
     holes = [shapely.Polygon(ring) for part in shapely.get_parts(ground.boundary) for ring in part.interiors]
-    forbidden = shapely.union_all([ground.no_apply, *holes]).buffer(0.75 * float(tall_m.max()))
-    shapely.prepare(forbidden)
-    silent = (rate == 0) & (cell_ac > 0) & shapely.contains_xy(forbidden, easting, northing)
+    forbidden = shapely.union_all([ground.no_apply, *holes])
+    silent = (rate == 0) & (cell_ac > 0) & places_near(forbidden, easting, northing, 0.75 * float(tall_m.max()))
     kept_back = 0.0
     for name, read in opened.rate_readers().items():
         if name in opened.vectors:

@@ -143,11 +143,12 @@ def _edges(opened: Opened) -> shapely.STRtree:
     ground = opened.ground
     assert ground is not None  # callers looked
     areas = [ground.boundary, ground.no_apply]
-    near = ground.boundary.buffer(200.0)
+    west, south, east, north = ground.boundary.bounds
+    near = shapely.box(west - 200.0, south - 200.0, east + 200.0, north + 200.0)
     for file in opened.vectors.values():
         change = transformer("EPSG:4326", ground.crs)
         moved = [shapely.transform(polygon, change.transform, interleaved=False) for polygon in file.polygons]
-        areas += [polygon for polygon in moved if polygon.is_valid and near.covers(polygon)]
+        areas += [polygon for polygon in moved if near.covers(shapely.box(*polygon.bounds))]
     segments = []
     for ring in shapely.get_rings(shapely.get_parts(areas)):
         corners = shapely.get_coordinates(ring)
@@ -271,9 +272,19 @@ def _clear_of_no_apply(opened: Opened, lon: Array, lat: Array) -> NDArray[np.boo
     ground = opened.ground
     assert ground is not None  # callers looked
     holes = [shapely.Polygon(ring) for part in shapely.get_parts(ground.boundary) for ring in part.interiors]
-    forbidden = shapely.union_all([ground.no_apply, *holes]).buffer(_clearance_m(opened))
-    if forbidden.is_empty:
-        return np.ones(lon.shape, dtype=bool)
+    forbidden = shapely.union_all([ground.no_apply, *holes])
     easting, northing = transformer("EPSG:4326", ground.crs).transform(lon, lat)
-    shapely.prepare(forbidden)
-    return np.asarray(~shapely.contains_xy(forbidden, easting, northing))
+    return ~places_near(forbidden, easting, northing, _clearance_m(opened))
+
+
+def places_near(area: shapely.Geometry, easting_m: Array, northing_m: Array, far_m: float) -> NDArray[np.bool_]:
+    """Whether places lie in an area or within a distance of it (without a buffer, which near touches can spoil)."""
+    near = np.zeros(easting_m.shape, dtype=bool)
+    if area.is_empty:
+        return near
+    west, south, east, north = area.bounds
+    maybe = (easting_m > west - far_m) & (easting_m < east + far_m)
+    maybe &= (northing_m > south - far_m) & (northing_m < north + far_m)
+    shapely.prepare(area)
+    near[maybe] = shapely.dwithin(area, shapely.points(easting_m[maybe], northing_m[maybe]), far_m)
+    return near
