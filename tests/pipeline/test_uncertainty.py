@@ -51,6 +51,18 @@ def test_same_draws_every_time(built: Prescription) -> None:
     assert again.details["uncertainty"] == built.details["uncertainty"]
 
 
+def test_blocks_of_cells_tell_as_much_as_cells(built: Prescription, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Drawn cell by cell, zones and field have the error that draws in blocks give, but for the luck of the draws."""
+    monkeypatch.setattr("vrn.pipeline.uncertainty._MOST_PLACES", 10**9)
+    by_cell = vrn.build(built.field)
+    sure, told = by_cell.details["uncertainty"], built.details["uncertainty"]
+    assert sure["zones"] != told["zones"]
+    for fine, coarse in zip(by_cell.rates, built.rates, strict=True):
+        assert fine.need_se_lb_ac == pytest.approx(coarse.need_se_lb_ac, rel=6 / np.sqrt(2 * 100))
+    for name, (_, middle, _) in sure["misallocated_lb_ac"].items():
+        assert told["misallocated_lb_ac"][name][1] == pytest.approx(middle, rel=0.05)
+
+
 def test_one_reading_says_nothing_of_its_error(built: Prescription) -> None:
     """With one reading and constant layers no error is known, and none is made up."""
     field = built.field

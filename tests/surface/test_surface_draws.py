@@ -1,6 +1,7 @@
 """Draws of a surface: their moments against kriging's formulas, totals, transforms, seeds."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from vrn.surface import Variogram, points_on_grid
 from vrn.surface.estimators import InverseDistance, Kriged, Mean
 from vrn.surface.kriging import covariance_between
 from vrn.surface.places import places_of
+from vrn.surface.points import GridDraws
 from vrn.surface.simulation import gaussian_fields
 from vrn.surface.transform import Transform
 
@@ -55,6 +57,20 @@ def test_draws_have_the_estimate_and_error_of_kriging() -> None:
     assert ratio.mean() == pytest.approx(1.0, abs=0.02)
     assert ratio.min() > 0.8
     assert ratio.max() < 1.2
+
+
+@pytest.mark.parametrize("step", [2, 3])
+def test_draws_in_blocks_have_the_estimate_and_error_of_their_middles(step: int) -> None:
+    """Draws in blocks average to the surface at the blocks' middles, and scatter by its standard error there."""
+    surface = points_on_grid(*_readings(), GRID, name="nitrate_ppm")
+    assert isinstance(surface.draws, GridDraws)
+    kriged = Kriged.of(places_of(*_readings()), VARIOGRAM, transform=Transform())
+    draws = replace(surface.draws, estimator=kriged)
+    estimate, se = kriged.at(GRID.blocks(step).centers_m(), None)
+    drawn = draws(600, seed=3, step=step).reshape(600, -1)
+    assert drawn.shape[1] == (-(-40 // step)) ** 2
+    assert np.abs(drawn.mean(axis=0) - estimate).max() < 5.5 * se.max() / math.sqrt(600)
+    assert (drawn.std(axis=0) / se).mean() == pytest.approx(1.0, abs=0.02)
 
 
 def test_draws_of_a_total_have_the_error_of_block_kriging() -> None:

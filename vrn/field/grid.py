@@ -1,6 +1,6 @@
 """The field's one grid: cells in a projected system, north up."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -73,6 +73,27 @@ class Grid:
     def transform(self) -> tuple[float, float, float, float, float, float]:
         """Affine coefficients (a, b, c, d, e, f) as raster libraries take them."""
         return (self.cell_m, 0.0, self.west_m, 0.0, -self.cell_m, self.north_m)
+
+    def blocks(self, step: int) -> "Grid":
+        """
+        The grid of blocks of ``step`` × ``step`` cells, from the same corner; the last may reach beyond this one.
+
+        Parameters
+        ----------
+        step : int
+            1 or more.
+
+        Returns
+        -------
+        blocks : Grid
+
+        Examples
+        --------
+        >>> grid = Grid(crs="EPSG:32615", west_m=100.0, north_m=220.0, cell_m=10.0, rows=2, cols=3)
+        >>> grid.blocks(2).shape, grid.blocks(2).cell_m
+        ((1, 2), 20.0)
+        """
+        return replace(self, cell_m=self.cell_m * step, rows=-(-self.rows // step), cols=-(-self.cols // step))
 
     def eastings_m(self) -> NDArray[np.float64]:
         """Cell centres along a row, shape (cols,). [m]"""

@@ -13,8 +13,8 @@ from vrn.field.grid import Grid
 class Draws(Protocol):
     """Draws of what a surface may be, given what is known of it; the same seed gives the same draws."""
 
-    def __call__(self, count: int, *, seed: int) -> NDArray[np.float32]:
-        """Shape (count, rows, cols)."""
+    def __call__(self, count: int, *, seed: int, step: int = 1) -> NDArray[np.float32]:
+        """Shape (count, rows, cols) of the grid's blocks of ``step`` × ``step`` cells, at their middles."""
         ...
 
 
@@ -81,7 +81,7 @@ class _ScaledDraws:
     draws: Draws
     factor: float
 
-    def __call__(self, count: int, *, seed: int) -> NDArray[np.float32]:
-        drawn = self.draws(count, seed=seed)
+    def __call__(self, count: int, *, seed: int, step: int = 1) -> NDArray[np.float32]:
+        drawn = self.draws(count, seed=seed, step=step)
         drawn *= np.float32(self.factor)
         return drawn

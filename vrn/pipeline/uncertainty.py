@@ -1,5 +1,6 @@
 """How sure the zones' needs and the field's total are: the ledger struck on whole fields that the readings allow."""
 
+import math
 from dataclasses import replace
 from typing import Any, Final
 
@@ -10,6 +11,7 @@ from vrn.pipeline.need import INPUT_OF_SURFACE, Need
 from vrn.prescription.model import Prescription, ZoneRate
 
 DRAWS: Final = 100
+_MOST_PLACES: Final = 5000  # drawn in a field; finer ones would only repeat their neighbours
 _SEED: Final = 1
 _BAND_PCT: Final = (5.0, 95.0)
 
@@ -37,20 +39,24 @@ def with_uncertainty(prescription: Prescription, need: Need, *, count: int = DRA
     Notes
     -----
     Every surface with an error is drawn as a whole field (its neighbours keep together), the ledger is struck on each
-    draw, and only then are needs held at 0 or above. A draw below 0 ppm is held at 0. Layers without a stated error
-    are taken as they are: the true doubt is larger.
+    draw, and only then are needs held at 0 or above. Fields of more than 5,000 cells are drawn in blocks of cells: far
+    smaller than a zone and than any distance the samples tell of. A draw below 0 ppm is held at 0. Layers without a
+    stated error are taken as they are: the true doubt is larger.
     """
+    grid, rows = prescription.grid, need.cells
+    step = math.ceil(math.sqrt(grid.rows * grid.cols / _MOST_PLACES))
     drawn = {
-        INPUT_OF_SURFACE.get(name, name): surface.draws(count, seed=_SEED + number)
+        INPUT_OF_SURFACE.get(name, name): surface.draws(count, seed=_SEED + number, step=step)
         for number, (name, surface) in enumerate(sorted(prescription.surfaces.items()))
         if surface.draws is not None
     }
     if not drawn:
         return prescription
-    rows = need.cells
+    row, col = np.divmod(rows, grid.cols)
+    block = row // step * grid.blocks(step).cols + col // step
     needs = np.empty((count, rows.size))
     for k in range(count):
-        moved = {name: np.maximum(fields[k].ravel()[rows], 0.0).astype(np.float64) for name, fields in drawn.items()}
+        moved = {name: np.maximum(fields[k].ravel()[block], 0.0).astype(np.float64) for name, fields in drawn.items()}
         needs[k] = need.strike(moved)
     weights = prescription.share.ravel()[rows]
     zone = prescription.zones.labels.ravel()[rows]

@@ -22,10 +22,14 @@ class GridDraws:
     grid: Grid
     drift: NDArray[np.float64] | None
 
-    def __call__(self, count: int, *, seed: int) -> NDArray[np.float32]:
-        """Shape (count, rows, cols)."""
+    def __call__(self, count: int, *, seed: int, step: int = 1) -> NDArray[np.float32]:
+        """Shape (count, rows, cols) of the grid's blocks of ``step`` × ``step`` cells, at their middles."""
+        blocks, drift = self.grid.blocks(step), self.drift
+        if drift is not None and step > 1:
+            row, col, _ = self.grid.cells_of(blocks.centers_m())
+            drift = drift[row * self.grid.cols + col]
         draw = one_blas_thread(self.estimator.draws)
-        return draw(self.grid, self.drift, count, np.random.default_rng(seed)).reshape(count, *self.grid.shape)
+        return draw(blocks, drift, count, np.random.default_rng(seed)).reshape(count, *blocks.shape)
 
 
 def points_on_grid(
