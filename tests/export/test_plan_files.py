@@ -124,6 +124,25 @@ def test_an_unfilled_form_is_no_reading(make_plan: Callable[..., Plan], tmp_path
     assert len(read_ground(tmp_path / "field.toml").samples) == 0
 
 
+def test_form_speaks_the_columns_of_the_field_file(make_plan: Callable[..., Plan], tmp_path: Path) -> None:
+    """Where the field file maps column names, either way round, the form uses them and is read back."""
+    make_plan()
+    with (tmp_path / "field.toml").open("a") as field_file:
+        field_file.write('[samples.columns]\nsample_id = "Site"\nNO3N = "nitrate_ppm"\n')
+    plan = plan_samples(read_ground(tmp_path / "field.toml"), PlanOptions(samples=5, seed=1))
+    text = form_text(plan)
+    assert text.splitlines()[0].startswith("Site,longitude,latitude,top_in,bottom_in,NO3N,kind")
+    lines = list(csv.DictReader(text.splitlines()))
+    for line in lines:
+        line["NO3N"] = "12" if line["kind"] == "field" else ""
+    with (tmp_path / "samples.csv").open("w", newline="") as file:
+        writer = csv.DictWriter(file, fieldnames=list(lines[0]))
+        writer.writeheader()
+        writer.writerows(lines)
+    samples = read_ground(tmp_path / "field.toml").samples
+    assert set(samples.field_readings().sample_id) == {place.name for place in plan.places}
+
+
 def test_areas_go_back_into_the_field_file(make_plan: Callable[..., Plan], tmp_path: Path) -> None:
     """A filled form of composites with its areas is read as composites of those areas."""
     plan = make_plan(design="composites", samples=4)

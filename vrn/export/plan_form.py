@@ -118,7 +118,7 @@ def form_text(plan: Plan) -> str:
               "cores", "instrument", "read_at", "stored"]  # fmt: skip
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(header)
+    writer.writerow(_as_the_field_file_says(header, plan.settings.samples.columns))
     for row in form_rows(plan):
         here: list[object] = [row.area_id]
         if not plan.areas:
@@ -127,3 +127,10 @@ def form_text(plan: Plan) -> str:
         cores = plan.cores if row.kind in ("field", "duplicate") else ""
         writer.writerow([cell_text(row.name), *here, top, bottom, "", row.kind, "", "", cores, "", "", ""])
     return out.getvalue()
+
+
+def _as_the_field_file_says(header: list[str], columns: dict[str, str]) -> list[str]:
+    """Column names by the user's own mapping, which may stand either way round."""
+    own = {left: right for left, right in columns.items() if left in header}
+    own |= {right: left for left, right in columns.items() if right in header and left not in header}
+    return [own.get(name, name) for name in header]
