@@ -70,6 +70,18 @@ METRIC: dict[str, Any] = {
 }  # fmt: skip
 
 
+SPREAD = {"organic_n_lb_ac": 50, "organic_n_last_year_lb_ac": 30, "organic_n_two_years_ago_lb_ac": 20,
+          "ammonium_after_sampling_lb_ac": 15}  # fmt: skip
+RECKONED: dict[str, Any] = {
+    "manure_spread": {**SPREAD, "kind": "liquid"}, "water": {"nitrate_ppm": 10, "water_in": 6},
+}  # fmt: skip
+RECKONED_METRIC: dict[str, Any] = {
+    "manure_spread": {**{name.replace("lb_ac", "kg_ha"): value * LB / ACRE_HA for name, value in SPREAD.items()},
+                      "kind": "liquid"},
+    "water": {"nitrate_ppm": 10, "water_mm": 6 * 25.4},
+}  # fmt: skip
+
+
 def _leaves(value: Any, path: str = "") -> dict[str, Any]:
     """Every leaf of nested settings by its path."""
     if isinstance(value, dict):
@@ -81,7 +93,13 @@ def _leaves(value: Any, path: str = "") -> dict[str, Any]:
 
 def test_the_same_field_in_metric_units_has_the_same_settings() -> None:
     """Every key with a unit, written in its metric twin, arrives at the same number of trade units."""
-    trade, metric = (_leaves(as_plain(settings_from(keys))) for keys in (TRADE, METRIC))
+    pairs = ((TRADE, METRIC), ({**TRADE, "credits": RECKONED}, {**METRIC, "credits": RECKONED_METRIC}))
+    for in_trade, in_metric in pairs:
+        _assert_same(in_trade, in_metric)
+
+
+def _assert_same(in_trade: dict[str, Any], in_metric: dict[str, Any]) -> None:
+    trade, metric = (_leaves(as_plain(settings_from(keys))) for keys in (in_trade, in_metric))
     assert trade.keys() == metric.keys()
     for path, value in trade.items():
         if isinstance(value, float):
@@ -93,7 +111,7 @@ def test_the_same_field_in_metric_units_has_the_same_settings() -> None:
 def test_no_key_with_a_trade_unit_is_without_its_metric_twin() -> None:
     """The test above names every key of the field file that has a trade unit."""
     endings = ("_lb_ac", "_bu_ac", "_ft", "_ac", "_gal", "_lb", "_mph", "_gal_min", "_per_bu", "_per_lb", "_lb_gal")
-    tested = {key.rsplit(".", 1)[-1].split("[")[0] for key in _leaves(TRADE)}
+    tested = {key.rsplit(".", 1)[-1].split("[")[0] for key in _leaves(TRADE) | _leaves(RECKONED)}
 
     def walk(path: str) -> None:
         for key in keys_of(path):

@@ -13,7 +13,14 @@ import vrn
 from vrn.field.field import Field
 from vrn.field.layers import ConstantLayer
 from vrn.field.profile import profile_of
-from vrn.field.settings import Application, CreditSection, LimitSection, ProductSection
+from vrn.field.settings import (
+    Application,
+    CreditSection,
+    IrrigationWater,
+    LimitSection,
+    ManureSpread,
+    ProductSection,
+)
 from vrn.field.weather import Weather
 from vrn.nitrogen.stage import uptake_share
 from vrn.pipeline import ground_of, need_of_field, season_of_field, soil_surfaces
@@ -68,6 +75,23 @@ def test_the_seasons_cap_counts_credited_manure_and_water(field: Field) -> None:
     )  # fmt: skip
     assert max(rate.rate_n_lb_ac for rate in built.rates) == 75.0
     assert any("and 85 credited as manure and irrigation water" in change.why for change in built.audit)
+
+
+def test_manure_and_water_are_reckoned_from_what_was_spread_and_is_to_come(field: Field) -> None:
+    """(50 × 0.35 + 30 × 0.12) × 0.72 (V7) + 20 × 0.5 (Cornell; half kept in a day, UNL); 10 ppm × 6 in × 0.2266."""
+    spread = ManureSpread(kind="liquid", organic_n_lb_ac=50.0, organic_n_last_year_lb_ac=30.0,
+                          ammonium_after_sampling_lb_ac=20.0, days_to_incorporation=1.0)  # fmt: skip
+    section = CreditSection(manure_spread=spread, water=IrrigationWater(nitrate_ppm=10.0, water_in=6.0))
+    limits = LimitSection(max_n_lb_ac=200.0, max_season_n_lb_ac=150.0)
+    built = vrn.build(_with(field, credits=section, limits=limits))
+    lines = {line.key: line for line in built.rates[0].ledger.lines}
+    assert lines["credit_manure"].lb_ac == pytest.approx(-((50 * 0.35 + 30 * 0.12) * 0.72 + 20 * 0.5), abs=1e-9)
+    assert lines["credit_irrigation_water"].lb_ac == pytest.approx(-13.596)
+    assert "50 × 0.35 + 30 × 0.12" in lines["credit_manure"].basis
+    assert {"credits.manure", "credits.irrigation_water"} <= {finding.about for finding in built.findings}
+    # the season's cap counts all that the manure frees and brings: 150 − 70 − 21.1 − 20 − 13.6 leave 25
+    assert all(rate.rate_n_lb_ac in (0.0, 25.0) for rate in built.rates)
+    assert any("and 55 credited as manure and irrigation water" in change.why for change in built.audit)
 
 
 def test_each_cell_has_the_stage_of_its_nearest_reading(field: Field) -> None:

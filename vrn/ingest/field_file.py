@@ -273,6 +273,10 @@ def _contradictions(raw: dict[str, Any], metric: bool) -> list[Fault]:
               "Give file, or another kind.")  # fmt: skip
         fault(not log and "files" in potential, "layers.yield_potential.files", 'several files go with "yield_log".',
               "Give file, or set the kind.")  # fmt: skip
+    for pounds, table in (("manure", "manure_spread"), ("irrigation_water", "water")):
+        fault(bool(at(f"credits.{pounds}", float)) and at(f"credits.{table}", dict) is not None, f"credits.{pounds}",
+              f"stands beside [credits.{table}]: the same nitrogen would be credited twice.",
+              "Give the pounds, or the table they are reckoned from, not both.")  # fmt: skip
     above("machine", "min_rate_n_lb_ac", "max_rate_n_lb_ac")
     above("machine", "min_speed_mph", "max_speed_mph")
     fault(bool(at("review.approved_by")) != bool(at("review.approved_on")), "review",

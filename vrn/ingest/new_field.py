@@ -14,6 +14,11 @@ _METRIC = {
     "#setback_ft = 0": "#setback_m = 0",
     "yield_goal_bu_ac = 0": "yield_goal_t_ha = 0",
     "#n_lb_ac = 0": "#n_kg_ha = 0",
+    "#organic_n_lb_ac = 0": "#organic_n_kg_ha = 0",
+    "organic_n_last_year_lb_ac": "organic_n_last_year_kg_ha",
+    "organic_n_two_years_ago_lb_ac": "organic_n_two_years_ago_kg_ha",
+    "#ammonium_after_sampling_lb_ac = 0": "#ammonium_after_sampling_kg_ha = 0",
+    "#water_in = 0": "#water_mm = 0",
     "#least_patch_ac = 0.5": "#least_patch_ha = 0.2",
     "swath_ft = 60": "swath_m = 18",
     "min_rate_n_lb_ac = 30": "min_rate_n_kg_ha = 35",
@@ -91,6 +96,13 @@ value_pct = -1                     # <-- per cent; or remove this line and use t
 #[credits]                         # pounds per acre that appear after sampling
 #manure = 0
 #irrigation_water = 0
+#[credits.manure_spread]           # instead of manure: reckoned from what was spread
+#kind = "solid"                    # "liquid", "solid", "poultry", or "nebraska" for that state's schedule
+#organic_n_lb_ac = 0               # for this season; also organic_n_last_year_lb_ac, organic_n_two_years_ago_lb_ac
+#ammonium_after_sampling_lb_ac = 0 # with days_to_incorporation = 0
+#[credits.water]                   # instead of irrigation_water: nitrate of the water, and water still to come
+#nitrate_ppm = 0
+#water_in = 0
 
 #[zones]
 #count = 4                         # left out: as many as pay

@@ -27,6 +27,15 @@ WATER_LB_AC_PER_PPM_IN: Final = 0.2266  # 1 acre-inch of water weighs 226,600 lb
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Credit:
+    """Nitrogen that appears after sampling, with its arithmetic and source; ``lb_ac`` is float or ndarray. [lb/ac]"""
+
+    lb_ac: Number
+    basis: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Applied:
     """
     One application of nitrogen.
@@ -123,9 +132,9 @@ def ammonium_kept_share(days_to_incorporation: ArrayLike) -> Number:
 
 
 def manure_after_sampling_lb_ac(
-    organic_n_lb_ac: Sequence[float], *, share_left: float, manure: str = "solid", ammonium_after_lb_ac: float = 0.0,
+    organic_n_lb_ac: Sequence[float], *, share_left: Number, manure: str = "solid", ammonium_after_lb_ac: float = 0.0,
     days_to_incorporation: float = 0.0,
-) -> float:  # fmt: skip
+) -> Number:  # fmt: skip
     """
     Manure nitrogen that appears after sampling: the credit ``manure`` of a mass balance.
 
@@ -133,7 +142,7 @@ def manure_after_sampling_lb_ac(
     ----------
     organic_n_lb_ac : sequence of float
         Organic N spread for this season, a year earlier, two years earlier. [lb/ac]
-    share_left : float
+    share_left : float or ndarray
         Share of the season's mineralization still to come.
     manure : str
         Schedule of release.
@@ -144,7 +153,7 @@ def manure_after_sampling_lb_ac(
 
     Returns
     -------
-    credit_lb_ac : float
+    credit_lb_ac : float or ndarray
         [lb/ac]
 
     Examples
@@ -155,7 +164,75 @@ def manure_after_sampling_lb_ac(
     13.8
     """
     organic = manure_organic_n_lb_ac(organic_n_lb_ac, manure=manure) * share_left
-    return float(organic + ammonium_after_lb_ac * float(ammonium_kept_share(days_to_incorporation)))
+    return as_number(organic + ammonium_after_lb_ac * float(ammonium_kept_share(days_to_incorporation)))
+
+
+def manure_credit(
+    organic_n_lb_ac: Sequence[float], *, share_left: Number, manure: str = "solid", ammonium_after_lb_ac: float = 0.0,
+    days_to_incorporation: float = 0.0,
+) -> Credit:  # fmt: skip
+    """
+    The same as a line of the ledger wants it, with its arithmetic.
+
+    Parameters
+    ----------
+    organic_n_lb_ac, share_left, manure, ammonium_after_lb_ac, days_to_incorporation
+        As ``manure_after_sampling_lb_ac`` takes them.
+
+    Returns
+    -------
+    credit : Credit
+
+    Examples
+    --------
+    >>> credit = manure_credit([50.0, 30.0], share_left=0.7, manure="liquid")
+    >>> credit.basis
+    '(50 × 0.35 + 30 × 0.12) lb/ac of organic N × 0.7 still to come'
+    >>> round(credit.lb_ac, 2)
+    14.77
+    """
+    pounds = manure_after_sampling_lb_ac(
+        organic_n_lb_ac, share_left=share_left, manure=manure, ammonium_after_lb_ac=ammonium_after_lb_ac,
+        days_to_incorporation=days_to_incorporation,
+    )  # fmt: skip
+    shares = ORGANIC_RELEASE_SHARE[manure]
+    freed = " + ".join(f"{n:g} × {share:g}" for n, share in zip(organic_n_lb_ac, shares, strict=False) if n)
+    still = "each cell's share" if np.ndim(share_left) else f"{share_left:.6g}"
+    words = [f"({freed}) lb/ac of organic N × {still} still to come"] if freed else []
+    if ammonium_after_lb_ac:
+        kept = float(ammonium_kept_share(days_to_incorporation))
+        words.append(f"{ammonium_after_lb_ac:g} lb/ac of ammonium N spread after sampling × {kept:g} kept")
+    source = NEBRASKA_SOURCE if manure == "nebraska" else CORNELL_SOURCE
+    if ammonium_after_lb_ac:
+        source += "; ammonium kept: half within a day (University of Nebraska), other days from memory"
+    return Credit(lb_ac=pounds, basis=" + ".join(words), source=source)
+
+
+def water_credit(nitrate_ppm: float, *, water_in: float) -> Credit:
+    """
+    Nitrate in irrigation water still to come, with its arithmetic.
+
+    Parameters
+    ----------
+    nitrate_ppm : float
+        NO3-N of the water. [ppm]
+    water_in : float
+        Still to be applied, and used by the crop. [in]
+
+    Returns
+    -------
+    credit : Credit
+
+    Examples
+    --------
+    >>> water_credit(10.0, water_in=6.0).basis
+    '10 ppm × 6 in × 0.2266 lb/ac per ppm and in'
+    """
+    return Credit(
+        lb_ac=irrigation_n_lb_ac(nitrate_ppm, water_in=water_in),
+        basis=f"{nitrate_ppm:g} ppm × {water_in:g} in × {WATER_LB_AC_PER_PPM_IN:g} lb/ac per ppm and in",
+        source="Lower Loup and North Platte NRD, University of California (printed 0.227)",
+    )
 
 
 def irrigation_n_lb_ac(nitrate_ppm: ArrayLike, *, water_in: ArrayLike) -> Number:

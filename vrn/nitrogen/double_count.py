@@ -3,12 +3,12 @@
 import re
 from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vrn.nitrogen.credits import Applied, NotYetNitrate
+from vrn.nitrogen.credits import Applied, Credit, NotYetNitrate
 from vrn.nitrogen.losses import product_kind
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.notice import Notice, note, warn
@@ -20,7 +20,7 @@ _WATER: Final = re.compile(r"irrigat|fertigat|pivot|water", re.IGNORECASE)
 
 
 def double_count_notices(
-    method: Method, *, credits_lb_ac: Mapping[str, float] | None = None, applications: Sequence[Applied] = (),
+    method: Method, *, credits_lb_ac: Mapping[str, Any] | None = None, applications: Sequence[Applied] = (),
     sampled_on: date | None = None, applied_map_lb_ac: ArrayLike | None = None,
     not_yet_before: NotYetNitrate | None = None,
 ) -> tuple[Notice, ...]:  # fmt: skip
@@ -30,7 +30,7 @@ def double_count_notices(
     Parameters
     ----------
     method : Method
-    credits_lb_ac : mapping of str to float
+    credits_lb_ac : mapping of str to float, ndarray or Credit
         Of the field file. [lb/ac]
     applications : sequence of Applied
     sampled_on : date, optional
@@ -50,7 +50,10 @@ def double_count_notices(
     >>> double_count_notices(method("remaining-need"), credits_lb_ac={"previous_crop": 40.0})[0].about
     'credits.previous_crop'
     """
-    given = {name: value for name, value in (credits_lb_ac or {}).items() if value}
+    pounds = {
+        name: value.lb_ac if isinstance(value, Credit) else value for name, value in (credits_lb_ac or {}).items()
+    }
+    given = {name: float(np.mean(value)) for name, value in pounds.items() if np.any(np.asarray(value) != 0)}
     before = [item for item in applications if item.n_lb_ac > 0 and (sampled_on is None or item.on < sampled_on)]
     by_map = applied_map_lb_ac is not None and bool(np.any(np.asarray(applied_map_lb_ac) > 0))
     return (
@@ -188,28 +191,28 @@ def _credit_notice(method: Method, name: str, value: float) -> Notice:
     """What a credit may already be part of, under a method."""
     about = f"credits.{name}"
     if not method.takes("credits_lb_ac"):
-        return warn(about, f"{value:g} lb/ac is not counted: {method.contains}.", f"Set it to 0 under {method.key}.")
+        return warn(about, f"{value:.4g} lb/ac is not counted: {method.contains}.", f"Set it to 0 under {method.key}.")
     if method.kind == "remaining":
         if name == "previous_crop":
             return warn(
                 about,
-                f"{value:g} lb/ac may be counted twice: what the previous crop left is nitrate in the reading "
+                f"{value:.4g} lb/ac may be counted twice: what the previous crop left is nitrate in the reading "
                 "or part of what organic matter still frees.",
                 "Set it to 0 unless it appears after sampling.",
             )
         return note(
             about,
-            f"{value:g} lb/ac is counted as nitrogen that appears after sampling.",
+            f"{value:.4g} lb/ac is counted as nitrogen that appears after sampling.",
             "What was nitrate on the sampling date stands in the reading: leave it out here.",
         )
     if name == "manure":
         return warn(
             about,
-            f"{value:g} lb/ac of manure: what was nitrate when the profile was pulled is counted twice.",
+            f"{value:.4g} lb/ac of manure: what was nitrate when the profile was pulled is counted twice.",
             "Credit only what appears after sampling.",
         )
     return note(
         about,
-        f"{value:g} lb/ac is credited. {method.key} holds {method.contains}.",
+        f"{value:.4g} lb/ac is credited. {method.key} holds {method.contains}.",
         "Check that the credit is not part of it.",
     )

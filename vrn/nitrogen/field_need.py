@@ -32,7 +32,7 @@ def need_of_cells(
     deep_nitrate_ppm: ArrayLike | None = None,
     deep_top_in: float | None = None,
     deep_bottom_in: float | None = None,
-    credits_lb_ac: Mapping[str, float] | None = None,
+    credits_lb_ac: Mapping[str, Any] | None = None,
     applied_lb_ac: ArrayLike | None = None,
     season: Season | None = None,
     price_ratio: float | None = None,
@@ -52,7 +52,7 @@ def need_of_cells(
         [in]
     growth_stage : str or array_like, optional
         Leaf-collar stage on the sampling date; the season's when not given.
-    credits_lb_ac : mapping of str to float, optional
+    credits_lb_ac : mapping of str to float, ndarray or Credit, optional
         Nitrogen that appears after sampling, by name. [lb/ac]
     applied_lb_ac : array_like, shape (n,) or scalar, optional
         Already put on, as a map or a number; the season's list when not given. [lb/ac]

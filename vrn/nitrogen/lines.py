@@ -4,6 +4,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from vrn.nitrogen.credits import Credit
 from vrn.nitrogen.ledger import Line, Number, as_number, worded
 
 CREDIT_LABELS: Final[dict[str, str]] = {
@@ -47,20 +48,23 @@ def credit_lines(values: dict[str, Any], *, factor: Number = 1.0, times: str = "
     [-20.0]
     """
     credits_lb_ac = values.get("credits_lb_ac", 0.0)
-    named: dict[str, tuple[str, Number]] = {"credits": ("Credits", credits_lb_ac)}
+    named: dict[str, tuple[str, Number | Credit]] = {"credits": ("Credits", credits_lb_ac)}
     if isinstance(credits_lb_ac, dict):
         named = {f"credit_{name}": (CREDIT_LABELS.get(name, str(name)), part) for name, part in credits_lb_ac.items()}
-    return tuple(
-        Line(
-            key=key,
-            label=label,
-            lb_ac=-part * factor,
-            basis=f"{'each cell’s' if np.ndim(part) else f'{part:g}'} lb/ac as given{times}",
-            source=_GIVEN,
-        )
-        for key, (label, part) in named.items()
-        if np.any(np.asarray(part) != 0)
-    )
+    lines = []
+    for key, (label, part) in named.items():
+        if isinstance(part, Credit):
+            credit = part
+        else:
+            shown = "each cell’s" if np.ndim(part) else f"{part:g}"
+            credit = Credit(lb_ac=part, basis=f"{shown} lb/ac as given", source=_GIVEN)
+        if np.any(np.asarray(credit.lb_ac) != 0):
+            lines.append(
+                Line(
+                    key=key, label=label, lb_ac=-credit.lb_ac * factor, basis=credit.basis + times, source=credit.source
+                )
+            )
+    return tuple(lines)
 
 
 def applied_lines(values: dict[str, Any]) -> tuple[Line, ...]:

@@ -2,12 +2,13 @@
 
 import difflib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
 import numpy as np
 
 from vrn.errors import OutOfRangeError, OutsideCalibrationError
+from vrn.nitrogen.credits import Credit
 from vrn.nitrogen.ledger import Ledger, Line, Number, as_number
 from vrn.nitrogen.stage import stage_name, stage_position
 
@@ -230,6 +231,8 @@ class Method:
 
 def _number(item: Input, value: Any) -> Any:
     """One input as a float, an array, or (credits) a dict of them; impossible numbers refused."""
+    if isinstance(value, Credit):
+        return replace(value, lb_ac=_number(item, value.lb_ac))
     if isinstance(value, Mapping):
         return {name: _number(item, part) for name, part in value.items() if part is not None}
     try:

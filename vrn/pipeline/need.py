@@ -11,6 +11,7 @@ from vrn.field.field import Field
 from vrn.field.findings import Finding
 from vrn.field.profile import Profile
 from vrn.field.samples import SoilSamples
+from vrn.field.settings import Settings
 from vrn.field.surface import Surface
 from vrn.nitrogen import Ledger, Notice, method
 from vrn.nitrogen.cautions import (
@@ -22,7 +23,10 @@ from vrn.nitrogen.cautions import (
     surplus_notice,
 )
 from vrn.nitrogen.comparison import Answer, side_by_side
+from vrn.nitrogen.credits import Credit, manure_credit, water_credit
 from vrn.nitrogen.field_need import need_of_cells
+from vrn.nitrogen.season import Season
+from vrn.nitrogen.stage import mineralization_share_left
 from vrn.nitrogen.trial import take_trial
 from vrn.pipeline.season import expected_top_foot_ppm, season_by_cell, season_of_field
 from vrn.prescription.products import product_of
@@ -135,7 +139,7 @@ def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], 
     centers_m = surfaces["nitrate_ppm"].grid.centers_m()
     of_cells = season_by_cell(field, season, profile.top[0], centers_m[here])
     options, response, trial_notices = _options(field)
-    known = _known(field, profile, surfaces, here)
+    known = _known(field, profile, surfaces, here, of_cells)
     ledger, notices = need_of_cells(options, season=of_cells, to_build=True, **known)
     weights = share.ravel()[here]
 
@@ -216,7 +220,30 @@ def _product_notices(field: Field) -> tuple[Notice, ...]:
     return () if product.cautions else product_notices(product.name)
 
 
-def _known(field: Field, profile: Profile, surfaces: dict[str, Surface], here: NDArray[np.intp]) -> dict[str, Any]:
+def _credits(settings: Settings, season: Season) -> dict[str, float | Credit]:
+    """What is credited, in pounds as given or with the arithmetic from manure and water."""
+    section = settings.credits
+    plain = {name: getattr(section, name) for name in ("previous_crop", "manure", "irrigation_water", "other")}
+    found: dict[str, float | Credit] = {name: lb_ac for name, lb_ac in plain.items() if lb_ac}
+    spread, water = section.manure_spread, section.water
+    if spread is not None:
+        left = settings.nitrogen.mineralization_share_left
+        left = season.mineralization_share_left if left is None else left
+        if left is None:
+            left = 1.0 if season.growth_stage is None else mineralization_share_left(season.growth_stage)
+        found["manure"] = manure_credit(
+            [spread.organic_n_lb_ac, spread.organic_n_last_year_lb_ac, spread.organic_n_two_years_ago_lb_ac],
+            share_left=left, manure=spread.kind, ammonium_after_lb_ac=spread.ammonium_after_sampling_lb_ac,
+            days_to_incorporation=spread.days_to_incorporation,
+        )  # fmt: skip
+    if water is not None:
+        found["irrigation_water"] = water_credit(water.nitrate_ppm, water_in=water.water_in)
+    return found
+
+
+def _known(
+    field: Field, profile: Profile, surfaces: dict[str, Surface], here: NDArray[np.intp], season: Season
+) -> dict[str, Any]:
     """What the ledger of the treated cells is struck from, by the names of the methods' inputs."""
     settings = field.settings
     known: dict[str, Any] = {
@@ -225,7 +252,7 @@ def _known(field: Field, profile: Profile, surfaces: dict[str, Surface], here: N
     known |= {
         "top_in": float(profile.top[0].top_in[0]),
         "bottom_in": float(profile.top[-1].bottom_in[0]),
-        "credits_lb_ac": {name: lb_ac for name, lb_ac in asdict(settings.credits).items() if lb_ac},
+        "credits_lb_ac": _credits(settings, season),
     }
     if profile.deep:
         known["deep_top_in"] = float(profile.deep[0].top_in[0])

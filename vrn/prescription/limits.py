@@ -3,7 +3,8 @@
 import math
 from dataclasses import dataclass
 
-from vrn.field.settings import Settings
+from vrn.field.settings import CreditSection, Settings
+from vrn.nitrogen.credits import irrigation_n_lb_ac, manure_organic_n_lb_ac
 from vrn.prescription.model import Change
 
 _CLOSE = 1e-9
@@ -71,7 +72,7 @@ def rules_of(settings: Settings) -> RateRules:
     """Rules a field file states in ``[limits]``, ``[machine]`` and, for the season, ``[credits]``."""
     limits, machine = settings.limits, settings.machine
     return RateRules(
-        credited_n_lb_ac=settings.credits.manure + settings.credits.irrigation_water,
+        credited_n_lb_ac=_credited_n_lb_ac(settings.credits),
         max_n_lb_ac=limits.max_n_lb_ac,
         max_season_n_lb_ac=limits.max_season_n_lb_ac,
         machine_min_n_lb_ac=machine.min_rate_n_lb_ac,
@@ -79,6 +80,17 @@ def rules_of(settings: Settings) -> RateRules:
         step_n_lb_ac=machine.rate_step_n_lb_ac,
         below_minimum=machine.below_minimum,
     )
+
+
+def _credited_n_lb_ac(section: CreditSection) -> float:
+    """Manure and water credited; of manure that is reckoned, all that the season frees. [lb/ac]"""
+    total, spread, water = section.manure + section.irrigation_water, section.manure_spread, section.water
+    if spread is not None:
+        spread_n = [spread.organic_n_lb_ac, spread.organic_n_last_year_lb_ac, spread.organic_n_two_years_ago_lb_ac]
+        total += manure_organic_n_lb_ac(spread_n, manure=spread.kind) + spread.ammonium_after_sampling_lb_ac
+    if water is not None:
+        total += float(irrigation_n_lb_ac(water.nitrate_ppm, water_in=water.water_in))
+    return total
 
 
 def limited(
