@@ -175,7 +175,10 @@ def rain_pieces(report: dict[str, Any], shown: Shown) -> list[Any]:
     expected, measured = report.get("expected_top_foot_ppm"), report.get("measured_top_foot_ppm")
     if expected and _known(measured):
         low, high = shown.number("nitrate", expected[0]), shown.text("nitrate", expected[1])
-        words += f" In the top foot {low} to {high} could be expected; {shown.text('nitrate', measured)} were measured."
+        words += (
+            f" In the top foot {low} to {high} could be expected, without what last year left; "
+            f"{shown.text('nitrate', measured)} were measured."
+        )
     if report.get("note"):
         words += f" {report['note']}"
     pieces: list[Any] = [Text(text=words)]

@@ -17,14 +17,16 @@ _CAUTIONS = (
 def facts(prescription: Prescription, shown: Shown) -> list[str]:
     """Season, area, when and at which stage the cores were pulled, when it is to be applied."""
     settings = prescription.field.settings
+    by_clock = prescription.details.get("clock", {}).get("growth_stage")
+    stage_name = settings.crop.growth_stage or by_clock
     pulled = sorted({on for on in prescription.field.samples.sampled_on if on is not None})
     found = [f"Season {settings.field.season}", f"{shown.text('area', prescription.acres)} treated"]
     if pulled:
         span = day(pulled[0]) if len(pulled) == 1 else f"{day(pulled[0])} to {day(pulled[-1])}"
-        stage = f" at {settings.crop.growth_stage}" if settings.crop.growth_stage else ""
+        stage = f" at {stage_name}" if stage_name else ""
         found.append(f"cores pulled {span}{stage}")
-    elif settings.crop.growth_stage:
-        found.append(f"cores pulled at {settings.crop.growth_stage}")
+    elif stage_name:
+        found.append(f"cores pulled at {stage_name}")
     if settings.crop.application_date:
         found.append(f"to be applied {day(settings.crop.application_date)}")
     return found

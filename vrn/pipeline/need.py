@@ -25,6 +25,7 @@ from vrn.nitrogen.cautions import (
 from vrn.nitrogen.comparison import Answer, side_by_side
 from vrn.nitrogen.credits import Credit, manure_credit, water_credit
 from vrn.nitrogen.field_need import need_of_cells
+from vrn.nitrogen.ledger import Number
 from vrn.nitrogen.season import Season
 from vrn.nitrogen.stage import mineralization_share_left
 from vrn.nitrogen.trial import take_trial
@@ -227,10 +228,13 @@ def _credits(settings: Settings, season: Season) -> dict[str, float | Credit]:
     found: dict[str, float | Credit] = {name: lb_ac for name, lb_ac in plain.items() if lb_ac}
     spread, water = section.manure_spread, section.water
     if spread is not None:
-        left = settings.nitrogen.mineralization_share_left
-        left = season.mineralization_share_left if left is None else left
-        if left is None:
-            left = 1.0 if season.growth_stage is None else mineralization_share_left(season.growth_stage)
+        left: Number = 1.0
+        if settings.nitrogen.mineralization_share_left is not None:
+            left = settings.nitrogen.mineralization_share_left
+        elif season.mineralization_share_left is not None:
+            left = season.mineralization_share_left
+        elif season.growth_stage is not None:
+            left = mineralization_share_left(season.growth_stage)
         found["manure"] = manure_credit(
             [spread.organic_n_lb_ac, spread.organic_n_last_year_lb_ac, spread.organic_n_two_years_ago_lb_ac],
             share_left=left, manure=spread.kind, ammonium_after_lb_ac=spread.ammonium_after_sampling_lb_ac,
