@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 import vrn
 from vrn.export.compared_map import applied_map
-from vrn.export.map_page import page_asset, templates
+from vrn.export.page_parts import page_asset, templates
 from vrn.export.report_units import Shown
 from vrn.export.write import write_files
 from vrn.field.applied import Comparison, ZoneApplied

@@ -5,8 +5,8 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from vrn.export.map_page import page_asset, templates
 from vrn.export.map_page_words import page_words
+from vrn.export.page_parts import page_asset, templates
 from vrn.export.report_file import file_parts
 from vrn.export.report_grower import facts_line, grower_page
 from vrn.export.report_parts import Picture, Report

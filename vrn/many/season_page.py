@@ -8,7 +8,7 @@ import shapely
 from markupsafe import Markup
 
 from vrn.errors import OutputError
-from vrn.export.map_page import leaflet_files, page_asset, page_policy, script_json, templates
+from vrn.export.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
 from vrn.many.geopackage import outline_of
 from vrn.many.season import Due, Order, Result
 
