@@ -483,6 +483,18 @@ _case(
     "WGS 84.*move the .prj away",
 )
 _case(
+    "shp-nan-corner",
+    _shape_bytes(".shp", lambda data: data[:156] + struct.pack("<d", float("nan")) + data[164:]),
+    "no number|broken|no geometry|no longitude",
+    ".",
+)
+_case(
+    "shp-infinite-corner",
+    _shape_bytes(".shp", lambda data: data[:172] + struct.pack("<d", float("inf")) + data[180:]),
+    "no number|broken|no geometry|no longitude",
+    ".",
+)
+_case(
     "shp-prj-of-a-drawing",
     _shape_bytes(".prj", lambda _: b'LOCAL_CS["site",UNIT["Meter",1.0],AXIS["X",EAST],AXIS["Y",NORTH]]'),
     "not tied to the ground|is not understood|not known",

@@ -112,7 +112,10 @@ def _layer(source: Source, layers: list[str], wanted: str | None) -> str:
 
 def _features(source: Source, meta: dict[str, Any], wkb: Any, columns: list[Any]) -> Features:
     try:
-        geometry = shapely.force_2d(shapely.from_wkb(wkb))
+        with np.errstate(
+            invalid="ignore"
+        ):  # a coordinate that is no number is refused by check_finite, with its feature
+            geometry = shapely.force_2d(shapely.from_wkb(wkb))
     except (shapely.errors.GEOSException, TypeError, ValueError) as error:
         detail = str(error).split("\n")[0].removeprefix("IllegalArgumentException: ")
         problem = f"{source} ({source.key}): an outline is broken: {detail}."
