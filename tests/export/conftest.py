@@ -90,7 +90,8 @@ def make_prescription(
         made.append(ZoneRate(
             zone=number, outline=zone, acres=geodesic_acres(zone, crs), parts=len(shapely.get_parts(zone)),
             rate_n_lb_ac=rate, rate_product=rate if rate_basis == "n" else per_ac, product_per_ac=per_ac,
-            need_lb_ac=max(0.0, rate - 0.25), need_se_lb_ac=4.0, nitrate_ppm=20.0 - number, organic_matter_pct=float("nan"),
+            need_lb_ac=max(0.0, rate - 0.25), need_se_lb_ac=4.0, nitrate_ppm=20.0 - number,
+            organic_matter_pct=float("nan"),
             yield_goal_bu_ac=200.0, ledger=Ledger(lines=(crop, soil), method="remaining-need"),
             changes=(Change(zone=number, from_n_lb_ac=rate - 0.25, to_n_lb_ac=rate, why="rounded by hand"),),
         ))  # fmt: skip

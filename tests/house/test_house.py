@@ -196,7 +196,8 @@ def test_glossary_names_end_in_their_unit() -> None:
 
 
 UNITLESS = {"season", "count", "sections", "pairs", "zone", "turn_down", "weight", "share", "response_b", "response_c",
-            "previous_crop", "manure", "irrigation_water", "other", "value"}  # fmt: skip
+            "previous_crop", "manure", "irrigation_water", "other", "value",
+            "days_to_incorporation"}  # fmt: skip
 
 
 def test_numbers_of_the_field_file_end_in_their_unit() -> None:

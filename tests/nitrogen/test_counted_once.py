@@ -8,8 +8,8 @@ import pytest
 
 from vrn.errors import OutsideCalibrationError
 from vrn.nitrogen import method, methods
+from vrn.nitrogen.applied import Applied
 from vrn.nitrogen.comparison import side_by_side
-from vrn.nitrogen.credits import Applied
 from vrn.nitrogen.double_count import double_count_notices
 from vrn.nitrogen.field_need import need_of_cells
 from vrn.nitrogen.season import season_of

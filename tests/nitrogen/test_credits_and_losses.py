@@ -6,14 +6,13 @@ import pytest
 
 from vrn.errors import OutOfRangeError
 from vrn.nitrogen import nitrate_lb_ac
+from vrn.nitrogen.applied import Applied, not_yet_nitrate
 from vrn.nitrogen.credits import (
     AMMONIUM_KEPT_SHARE,
-    Applied,
     ammonium_kept_share,
     irrigation_n_lb_ac,
     manure_after_sampling_lb_ac,
     manure_organic_n_lb_ac,
-    not_yet_nitrate,
 )
 from vrn.nitrogen.losses import (
     DENITRIFICATION_RULES,

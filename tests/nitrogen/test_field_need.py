@@ -8,6 +8,7 @@ import pytest
 
 from vrn.errors import OutsideCalibrationError
 from vrn.nitrogen import method, methods
+from vrn.nitrogen.applied import Applied
 from vrn.nitrogen.cautions import (
     pattern_notice,
     pattern_share,
@@ -18,7 +19,6 @@ from vrn.nitrogen.cautions import (
     surplus_notice,
 )
 from vrn.nitrogen.comparison import side_by_side
-from vrn.nitrogen.credits import Applied
 from vrn.nitrogen.double_count import double_count_notices
 from vrn.nitrogen.field_need import need_of_cells
 from vrn.nitrogen.season import Days, season_of

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vrn.errors import InputFileError, OutOfRangeError
-from vrn.nitrogen.credits import Applied
+from vrn.nitrogen.applied import Applied
 from vrn.nitrogen.rain import expected_nitrate_ppm, what_rain_did
 from vrn.nitrogen.water import SOIL_WATER, outer_radiation_mj, reference_water_use_in, soil_water_of, water_balance
 

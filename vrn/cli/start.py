@@ -60,5 +60,6 @@ def _first_plan(field_file: Path) -> None:
         say(f"wrote {path}")
     say()
     say(f"First plan: {plan_facts(made)}.")
-    say(f"Print field_sheet.pdf, load plan.gpx. Fill in samples_form.csv, save it as {field_file.parent / 'samples.csv'}.")
+    samples = field_file.parent / "samples.csv"
+    say(f"Print field_sheet.pdf, load plan.gpx. Fill in samples_form.csv, save it as {samples}.")
     say(f"Another plan, once layers are named in {field_file.name}:  vrn plan {field_file}")

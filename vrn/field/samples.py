@@ -119,7 +119,7 @@ class SoilSamples:
 
     def placed(self) -> "SoilSamples":
         """Readings that stand somewhere: check standards and blanks often do not."""
-        return self.take(np.isfinite(self.coordinates_m).all(axis=1))
+        return self.take(np.asarray(np.isfinite(self.coordinates_m).all(axis=1), dtype=bool))
 
     def depths_in(self) -> tuple[tuple[float, float], ...]:
         """Depth intervals present, shallow first. [in]"""

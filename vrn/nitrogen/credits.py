@@ -1,16 +1,14 @@
-"""Nitrogen from elsewhere: manure, irrigation water, and what was applied and was not yet nitrate at sampling."""
+"""Nitrogen from elsewhere that appears after sampling: manure and irrigation water."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from vrn.errors import OutOfRangeError
-from vrn.nitrogen.ledger import Line, Number, as_number
-from vrn.nitrogen.losses import nitrate_share_band, product_kind, volatilized_share_band
+from vrn.nitrogen.ledger import Number, as_number
 
 CORNELL_SOURCE: Final = "Cornell University css412: organic N of manure freed by year"
 NEBRASKA_SOURCE: Final = "University of Nebraska-Lincoln, CropWatch 4 April 2022"
@@ -33,34 +31,6 @@ class Credit:
     lb_ac: Number
     basis: str
     source: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Applied:
-    """
-    One application of nitrogen.
-
-    Parameters
-    ----------
-    on : date
-    product : str
-        Its name; the kind of nitrogen is read from it.
-    n_lb_ac : float
-        [lb/ac]
-    placement : {"broadcast", "incorporated", "banded", "injected", "unknown"}
-    inhibitor : {"none", "nitrification", "urease", "both"}
-    """
-
-    on: date
-    product: str
-    n_lb_ac: float
-    placement: str = "unknown"
-    inhibitor: str = "none"
-
-    def __post_init__(self) -> None:
-        if not self.n_lb_ac >= 0:
-            problem = f"{self.product} on {self.on}: {self.n_lb_ac:g} lb N/ac was applied."
-            raise OutOfRangeError(problem, "Give the nitrogen of each application as 0 or more.")
 
 
 def manure_organic_n_lb_ac(organic_n_lb_ac: Sequence[float], *, manure: str = "solid") -> float:
@@ -272,73 +242,3 @@ def irrigation_n_lb_ac(nitrate_ppm: ArrayLike, *, water_in: ArrayLike) -> Number
         problem = "The nitrate or the depth of irrigation water is below 0."
         raise OutOfRangeError(problem, "Give both as 0 or more.")
     return as_number(ppm * water * WATER_LB_AC_PER_PPM_IN)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NotYetNitrate:
-    """Nitrogen applied that no nitrate test can have seen: the line, its least and greatest, and notes. [lb/ac]"""
-
-    line: Line
-    low_lb_ac: Number
-    high_lb_ac: Number
-    notes: tuple[str, ...]
-
-
-def not_yet_nitrate(
-    applications: Sequence[Applied], *, sampled_on: date, days: Sequence[date] = (), rain_in: ArrayLike = ()
-) -> NotYetNitrate | None:
-    """
-    Nitrogen that was down and not yet nitrate at sampling, or that went down after it, as a line of the ledger.
-
-    Parameters
-    ----------
-    applications : sequence of Applied
-    sampled_on : date
-    days, rain_in : sequence of date and array_like, shape (n,)
-        Daily rain, to tell how long urea lay dry; without it a dry week is assumed at the high end. [in]
-
-    Returns
-    -------
-    line : NotYetNitrate or None
-        None when there is no application. Its middle is counted; low and high are what the published rules give.
-
-    References
-    ----------
-    Nitrate share of applied N by weeks: Kentucky (No-Till Farmer), Iowa State 2024; loss of urea to the air: Montana
-    State, University of Illinois.
-
-    Examples
-    --------
-    Applied after sampling, injected: all of it is still to come:
-
-    >>> late = Applied(on=date(2026, 6, 12), product="UAN 32", n_lb_ac=40.0, placement="injected")
-    >>> not_yet_nitrate([late], sampled_on=date(2026, 6, 10)).line.lb_ac
-    -40.0
-    """
-    if not applications:
-        return None
-    rain = np.atleast_1d(np.asarray(rain_in, dtype=float)) if len(days) else np.array([])
-    low = high = 0.0
-    parts, notes = [], []
-    for item in applications:
-        kind = product_kind(item.product)
-        lost_low, lost_high = volatilized_share_band(
-            kind, placement=item.placement, inhibitor=item.inhibitor, applied_on=item.on, days=days, rain_in=rain
-        )
-        share_low, share_high = (0.0, 0.0)
-        if item.on < sampled_on:
-            weeks = (sampled_on - item.on).days / 7.0
-            share_low, share_high = nitrate_share_band(kind, weeks=weeks, inhibitor=item.inhibitor)
-        least = max(item.n_lb_ac * (1.0 - share_high - lost_high), 0.0)
-        most = max(item.n_lb_ac * (1.0 - share_low - lost_low), 0.0)
-        low, high = low + least, high + most
-        parts.append(f"{item.n_lb_ac:g} lb/ac of {item.product} on {item.on}: {least:.2f} to {most:.2f}")
-        if kind == "unknown":
-            notes.append(f"what kind of nitrogen {item.product!r} is could not be told: the widest range is taken")
-    middle = 0.5 * (low + high)
-    line = Line(
-        key="applied_not_nitrate", label="Applied, not yet nitrate at sampling", lb_ac=-middle,
-        basis=f"middle of {low:.2f} and {high:.2f} lb/ac ({'; '.join(parts)})",
-        source="nitrate share by weeks: Kentucky, Iowa State 2024; urea lost to the air: Montana State, Illinois",
-    )  # fmt: skip
-    return NotYetNitrate(line=line, low_lb_ac=low, high_lb_ac=high, notes=tuple(notes))

@@ -8,7 +8,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vrn.nitrogen.credits import Applied, Credit, NotYetNitrate
+from vrn.nitrogen.applied import Applied, NotYetNitrate
+from vrn.nitrogen.credits import Credit
 from vrn.nitrogen.losses import product_kind
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.notice import Notice, note, warn

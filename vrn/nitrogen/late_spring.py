@@ -186,9 +186,11 @@ PENN_STATE_2023: Final = Method(
 
 def _class_credit_lb_ac(nitrate_ppm: Number, credits_lb_ac: tuple[float, ...]) -> Number:
     """Credit of the classes up to 10, (10, 15], (15, 20], (20, 25] and above 25 ppm; NaN stays NaN."""
-    ppm = np.asarray(nitrate_ppm)
-    steps = [ppm <= 10, ppm <= 15, ppm <= 20, ppm <= 25, ppm > 25]
-    return as_number(np.select(steps, [*credits_lb_ac, credits_lb_ac[-1]], default=np.nan))
+    ppm = np.asarray(nitrate_ppm, dtype=float)
+    credit = np.where(np.isnan(ppm), np.nan, credits_lb_ac[0])
+    for edge_ppm, before, after in zip((10.0, 15.0, 20.0), credits_lb_ac[:-1], credits_lb_ac[1:], strict=True):
+        np.add(credit, after - before, out=credit, where=ppm > edge_ppm)
+    return as_number(credit)
 
 
 def _base_rate_rule(credits_lb_ac: tuple[float, ...], source: str) -> Any:

@@ -1,6 +1,6 @@
 """The ledger: every pound of nitrogen as a line that says how it was reached and who published it."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -78,15 +78,15 @@ class Ledger:
     @property
     def unclipped_lb_ac(self) -> Number:
         """Sum of the lines; negative where the soil holds more than the crop wants. [lb/ac]"""
-        total: Number = 0.0
-        for line in self.lines:
-            total = total + line.lb_ac
-        return total
+        return total_of(line.lb_ac for line in self.lines)
 
     @property
     def need_lb_ac(self) -> Number:
         """max(0, the unclipped sum); NaN where anything is unknown. [lb/ac]"""
-        return as_number(np.maximum(self.unclipped_lb_ac, 0.0))
+        total = self.unclipped_lb_ac
+        if isinstance(total, np.ndarray) and len(self.lines) > 1:  # a sum of its own: no second array is wanted
+            return np.maximum(total, 0.0, out=total)
+        return as_number(np.maximum(total, 0.0))
 
     @property
     def band_lb_ac(self) -> tuple[Number, Number] | None:
@@ -217,6 +217,41 @@ def as_number(value: ArrayLike) -> Number:
     """A float for one value, a float array for many."""
     array = np.asarray(value, dtype=np.float64)
     return array if array.ndim else float(array)
+
+
+def total_of(values: Iterable[Number]) -> Number:
+    """
+    Sum from the first to the last, for arrays in one array of its own.
+
+    Parameters
+    ----------
+    values : iterable of float or ndarray, shape (n,)
+
+    Returns
+    -------
+    total : float or ndarray, shape (n,)
+        Bit for bit the same for a cell alone and among many; the array itself when there is only one.
+
+    Examples
+    --------
+    >>> total_of([1.0, np.array([2.0, 3.0]), 4.0]), total_of([])
+    (array([7., 8.]), 0.0)
+    """
+    total: Number | None = None
+    own = False
+    for value in values:
+        if total is None:
+            total = value
+        elif own and isinstance(total, np.ndarray) and np.shape(value) in ((), total.shape):
+            np.add(total, value, out=total)
+        else:
+            total, own = total + value, True
+    return 0.0 if total is None else total
+
+
+def negative(value: Number) -> Number:
+    """The value with its sign turned; an array that is the caller's own is turned in place."""
+    return np.negative(value, out=value) if isinstance(value, np.ndarray) else -value
 
 
 def worded(template: str, inputs: Mapping[str, Any]) -> str:

@@ -5,7 +5,7 @@ from typing import Any, Final
 import numpy as np
 
 from vrn.nitrogen.credits import Credit
-from vrn.nitrogen.ledger import Line, Number, as_number, worded
+from vrn.nitrogen.ledger import Line, Number, as_number, total_of, worded
 
 CREDIT_LABELS: Final[dict[str, str]] = {
     "previous_crop": "Credit for the previous crop",
@@ -117,7 +117,4 @@ def sum_of(lines: tuple[Line, ...] | list[Line]) -> Number:
     >>> sum_of([])
     0.0
     """
-    total: Number = 0.0
-    for line in lines:
-        total = total + line.lb_ac
-    return total
+    return total_of(line.lb_ac for line in lines)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import InputFileError
-from vrn.nitrogen.credits import Applied
+from vrn.nitrogen.applied import Applied
 from vrn.nitrogen.losses import (
     DENITRIFICATION_RULES,
     IN_PER_IN_DRAINED,

@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 
 from vrn.errors import OutOfRangeError
-from vrn.nitrogen.ledger import Line, Number, as_number
+from vrn.nitrogen.ledger import Line, Number, as_number, negative, total_of
 from vrn.nitrogen.lines import credit_lines, line_of, sum_of
 from vrn.nitrogen.method import Example, Input, Method, Values, Working
 from vrn.nitrogen.soil_nitrate import BULK_DENSITY_G_CM3, nitrate_lb_ac
@@ -32,6 +32,7 @@ def _rule(values: Values) -> Working:
     values["uptake_share"] = taken
     values["mineralization_share_left"] = mineralization_share_left(stage) if left is None else left
     in_all = values["yield_goal_bu_ac"] * values["n_per_bushel_lb"]
+    plain = not np.any(np.asarray(values["recovery_share"]) != 1.0)
     basis = "{yield_goal_bu_ac} bu/ac × {n_per_bushel_lb} lb/bu × (1 − {uptake_share} taken up)"
     if np.ndim(taken):  # a mean of products is not the product of means
         values["taken_up_lb_ac"] = in_all * taken
@@ -53,7 +54,7 @@ def _rule(values: Values) -> Working:
         low, high = in_all * (taken - most), in_all * (taken - least)
     total = sum_of(lines)
     recovery = values["recovery_share"]
-    if np.any(np.asarray(recovery) != 1.0):
+    if not plain:
         lines.append(
             line_of(values, key="recovery", label="Nitrogen the crop will not recover",
                     lb_ac=total * (1 / recovery - 1), basis="sum of the lines above × (1 ÷ {recovery_share} − 1)",
@@ -61,9 +62,10 @@ def _rule(values: Values) -> Working:
         )  # fmt: skip
     if low is None or high is None:
         return Working(lines=tuple(lines), notes=notes)
-    return Working(
-        lines=tuple(lines), notes=notes, low_lb_ac=(total + low) / recovery, high_lb_ac=(total + high) / recovery
-    )
+    low, high = total_of([low, total]), total_of([high, total])
+    if not plain:
+        low, high = low / recovery, high / recovery
+    return Working(lines=tuple(lines), notes=notes, low_lb_ac=low, high_lb_ac=high)
 
 
 def _top_line(values: Values) -> Line:
@@ -71,7 +73,8 @@ def _top_line(values: Values) -> Line:
     pounds = nitrate_lb_ac(
         values["nitrate_ppm"], top_in=top, bottom_in=bottom, bulk_density_g_cm3=values["bulk_density_g_cm3"]
     )
-    return line_of(values, key="soil_nitrate", label=f"Nitrate in the soil, {top:g}–{bottom:g} in", lb_ac=-pounds,
+    label = f"Nitrate in the soil, {top:g}–{bottom:g} in"
+    return line_of(values, key="soil_nitrate", label=label, lb_ac=negative(pounds),
                    basis=f"{{nitrate_ppm}} ppm × {bottom - top:g} in × {{bulk_density_g_cm3}} g/cm³ × 0.226613",
                    source=_PPM_SOURCE)  # fmt: skip
 
@@ -93,7 +96,7 @@ def _deep_line(values: Values) -> Line:
     values.setdefault("deep_bulk_density_g_cm3", values["bulk_density_g_cm3"])
     density: Number = values["deep_bulk_density_g_cm3"]
     pounds = nitrate_lb_ac(values["deep_nitrate_ppm"], top_in=top, bottom_in=end, bulk_density_g_cm3=density)
-    return line_of(values, key="deep_nitrate", label=label, lb_ac=-pounds * values["second_foot_share"],
+    return line_of(values, key="deep_nitrate", label=label, lb_ac=negative(pounds * values["second_foot_share"]),
                    basis=f"{{deep_nitrate_ppm}} ppm × {end - top:g} in × {{deep_bulk_density_g_cm3}} g/cm³ × 0.226613"
                          " × {second_foot_share} counted",
                    source=f"{_PPM_SOURCE}; the share counted is a setting, no source")  # fmt: skip
@@ -115,7 +118,7 @@ def _mineral_line(values: Values, by_stage: bool) -> tuple[Line, tuple[str, ...]
             "before each cell's sampling or after R5"
         )
     line = line_of(
-        values, key="mineralization", label="Nitrogen still to mineralize", lb_ac=-pounds, basis=basis,
+        values, key="mineralization", label="Nitrogen still to mineralize", lb_ac=negative(pounds), basis=basis,
         source=f"{_OM_SOURCE}; {MINERALIZATION_SOURCE if by_stage else SHARE_GIVEN}",
     )  # fmt: skip
     above = int(np.count_nonzero(np.greater(found, cap)))

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
+from vrn.nitrogen.applied import Applied, NotYetNitrate, not_yet_nitrate
 from vrn.nitrogen.clock import Clock
-from vrn.nitrogen.credits import Applied, NotYetNitrate, not_yet_nitrate
 from vrn.nitrogen.crop_days import Days, collars_over, crop_days, warmth_left
 from vrn.nitrogen.ledger import Number
 from vrn.nitrogen.notice import Notice, note, warn

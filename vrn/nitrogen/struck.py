@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vrn.nitrogen.credits import NotYetNitrate
+from vrn.nitrogen.applied import NotYetNitrate
 from vrn.nitrogen.inputs import inputs_of
 from vrn.nitrogen.ledger import Ledger, Line, Number, as_number, worded
 from vrn.nitrogen.method import Method
