@@ -35,6 +35,7 @@ def _rule(values: Values) -> Working:
     plain = not np.any(np.asarray(values["recovery_share"]) != 1.0)
     basis = "{yield_goal_bu_ac} bu/ac × {n_per_bushel_lb} lb/bu × (1 − {uptake_share} taken up)"
     if np.ndim(taken):  # a mean of products is not the product of means
+        del values["uptake_share"]
         values["taken_up_lb_ac"] = in_all * taken
         basis = (
             "{yield_goal_bu_ac} bu/ac × {n_per_bushel_lb} lb/bu − {taken_up_lb_ac} lb/ac taken up by each cell's stage"
@@ -105,13 +106,15 @@ def _deep_line(values: Values) -> Line:
 def _mineral_line(values: Values, by_stage: bool) -> tuple[Line, tuple[str, ...]]:
     cap = float(values["organic_matter_cap_pct"])
     found = values["organic_matter_pct"]
-    counted = values["organic_matter_counted_pct"] = as_number(np.minimum(found, cap))
+    above = int(np.count_nonzero(np.greater(found, cap)))
+    counted = values["organic_matter_counted_pct"] = as_number(np.minimum(found, cap)) if above else found
     pounds = counted * (values["mineralization_lb_per_om_pct"] * values["mineralization_share_left"])
     basis = (
         "{organic_matter_counted_pct} % × {mineralization_lb_per_om_pct} lb/ac a year × "
         "{mineralization_share_left} still to come"
     )
     if np.ndim(values["mineralization_share_left"]):
+        del values["mineralization_share_left"]
         values["mineralized_lb_ac"] = counted * values["mineralization_lb_per_om_pct"] - pounds
         basis = (
             "{organic_matter_counted_pct} % × {mineralization_lb_per_om_pct} lb/ac a year − {mineralized_lb_ac} lb/ac "
@@ -121,7 +124,6 @@ def _mineral_line(values: Values, by_stage: bool) -> tuple[Line, tuple[str, ...]
         values, key="mineralization", label="Nitrogen still to mineralize", lb_ac=negative(pounds), basis=basis,
         source=f"{_OM_SOURCE}; {MINERALIZATION_SOURCE if by_stage else SHARE_GIVEN}",
     )  # fmt: skip
-    above = int(np.count_nonzero(np.greater(found, cap)))
     if not above:
         return line, ()
     where = f"in {above} of {np.size(found)} cells " if np.ndim(found) else ""
