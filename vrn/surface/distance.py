@@ -6,10 +6,12 @@ from numpy.typing import ArrayLike, NDArray
 from vrn.errors import OutOfRangeError
 from vrn.surface.kriging import matches
 from vrn.surface.places import Places, places_of, points_of
+from vrn.surface.threads import in_threads, one_blas_thread
 
 _TILE_NUMBERS = 65_536
 
 
+@one_blas_thread
 def inverse_distance(
     coordinates_m: ArrayLike,
     values: ArrayLike,
@@ -134,10 +136,13 @@ def _of_all(
     estimate = np.empty(len(targets))
     asked = np.vstack([value, np.ones(len(value))])
     step = max(64, _TILE_NUMBERS // len(value))
-    for start in range(0, len(targets), step):
+
+    def weigh(start: int) -> None:
         tile = slice(start, start + step)
         total, weights = asked @ _weights(_squared_distance(points, targets[tile]), power)
         estimate[tile] = total / weights
+
+    in_threads(weigh, range(0, len(targets), step))
     return estimate
 
 
@@ -148,7 +153,7 @@ def _of_nearest(
 
     known = np.isfinite(targets).all(axis=1)
     estimate = np.full(len(targets), np.nan)
-    distance, index = cKDTree(points).query(targets[known], k=[*range(1, neighbors + 1)])
+    distance, index = cKDTree(points).query(targets[known], k=[*range(1, neighbors + 1)], workers=-1)
     weight = _weights(distance * distance, power)
     estimate[known] = np.einsum("ij,ij->i", weight, value[index]) / weight.sum(axis=1)
     return estimate
