@@ -6,8 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from vrn.errors import OutOfRangeError
 from vrn.field.grid import Grid
-from vrn.surface import Variogram, points_on_grid
+from vrn.field.layers import ConstantLayer
+from vrn.surface import Variogram, layer_on_grid, points_on_grid, weighted_mean
 from vrn.surface.estimators import InverseDistance, Kriged, Mean
 from vrn.surface.kriging import covariance_between
 from vrn.surface.places import places_of
@@ -177,3 +179,19 @@ def test_square_roots_come_back_without_bias() -> None:
     back, se = Transform(scale="square root").back(np.array([3.0]), np.array([0.5]), np.array([-0.1]), 0.2)
     assert back[0] == pytest.approx(9.0 + 0.5 - 0.2 + 0.2)
     assert se[0] == pytest.approx(math.sqrt(4 * 9 * 0.5 + 2 * 0.25))
+
+
+def test_weighted_mean_of_layers() -> None:
+    """Layers weigh by thickness, 12 in over 6 in; their errors add as squares, and draws scatter by that."""
+    top, deep = points_on_grid(*_readings(), GRID, name="a"), points_on_grid(*_readings(seed=2), GRID, name="b")
+    made = weighted_mean([top, deep], [12.0, 6.0], name="nitrate_ppm")
+    assert made.values == pytest.approx((2 * top.values + deep.values) / 3)
+    assert made.se == pytest.approx(np.sqrt((2 * top.se) ** 2 + deep.se**2) / 3)
+    drawn = made.draws(400, seed=1)
+    assert (drawn.std(axis=0) / made.se).mean() == pytest.approx(1.0, abs=0.1)
+    assert made.draws(3, seed=1, step=4).shape == (3, 10, 10)
+    assert np.corrcoef(drawn[:, 20, 20], top.draws(400, seed=1)[:, 20, 20])[0, 1] > 0.5
+    flat = layer_on_grid(ConstantLayer(name="c", value=3.0), GRID)
+    assert weighted_mean([top, flat], [1.0, 1.0], name="x").draws is None
+    with pytest.raises(OutOfRangeError, match="2 surfaces cannot be averaged"):
+        weighted_mean([top, deep], [1.0], name="x")

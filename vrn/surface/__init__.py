@@ -8,7 +8,7 @@ from vrn.surface.fit import fit_variogram
 from vrn.surface.kriging import ordinary_kriging
 from vrn.surface.layers import area_means, layer_on_grid
 from vrn.surface.likelihood import restricted_log_likelihood
-from vrn.surface.points import points_on_grid
+from vrn.surface.points import points_on_grid, weighted_mean
 from vrn.surface.variogram import Variogram
 
 __all__ = [
@@ -26,4 +26,5 @@ __all__ = [
     "ordinary_kriging",
     "points_on_grid",
     "restricted_log_likelihood",
+    "weighted_mean",
 ]

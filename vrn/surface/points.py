@@ -2,16 +2,20 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from vrn.errors import OutOfRangeError
 from vrn.field.grid import Grid
 from vrn.field.surface import Surface
 from vrn.surface.choose import interpolate
 from vrn.surface.estimators import Estimator
 from vrn.surface.places import points_of
 from vrn.surface.threads import one_blas_thread
+
+_APART: Final = 1_000_003  # between the seeds of surfaces that err independently
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,3 +90,65 @@ def points_on_grid(
         details=made.to_plain(),
         draws=None if made.se is None else GridDraws(estimator=made.estimator, grid=grid, drift=made.target_drift),
     )
+
+
+def weighted_mean(surfaces: Sequence[Surface], weights: Sequence[float], *, name: str) -> Surface:
+    """
+    Mean of surfaces of one quantity, as of the layers of a profile by their thickness.
+
+    Parameters
+    ----------
+    surfaces : sequence of Surface
+        On one grid; their errors are taken as independent.
+    weights : sequence of float
+        Scaled to add up to 1.
+    name : str
+
+    Returns
+    -------
+    surface : Surface
+        Its standard error and draws only where every part has them.
+
+    Raises
+    ------
+    OutOfRangeError
+        If there is no surface, lengths differ, or the weights do not add up to more than 0.
+    """
+    share = np.asarray(weights, dtype=float)
+    if not len(surfaces) or len(share) != len(surfaces) or not share.sum() > 0:
+        problem = f"{len(surfaces)} surfaces cannot be averaged with weights {list(weights)}."
+        raise OutOfRangeError(problem, "Give one weight of 0 or more for each surface.")
+    share = share / share.sum()
+    parts = tuple(surfaces)
+    errors = [part.se for part in parts if part.se is not None]
+    known = len(errors) == len(parts)
+    return Surface(
+        name=name,
+        grid=parts[0].grid,
+        values=np.asarray(sum(w * part.values for w, part in zip(share, parts, strict=True))),
+        se=np.sqrt(np.sum([(w * error) ** 2 for w, error in zip(share, errors, strict=True)], axis=0))
+        if known
+        else None,
+        chosen=parts[0].chosen,
+        details=_told(parts, share),
+        draws=_MeanDraws(parts=parts, share=tuple(share.tolist())) if known and all(p.draws for p in parts) else None,
+    )
+
+
+def _told(parts: tuple[Surface, ...], share: NDArray[np.float64]) -> dict[str, Any]:
+    notes = [note for part in parts for note in part.details.get("notes", ())]
+    layers = [{"weight": float(w), **part.details} for w, part in zip(share, parts, strict=True)]
+    return {"layers": layers, "notes": list(dict.fromkeys(notes))}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _MeanDraws:
+    parts: tuple[Surface, ...]
+    share: tuple[float, ...]
+
+    def __call__(self, count: int, *, seed: int, step: int = 1) -> NDArray[np.float32]:
+        total = np.zeros((count, *self.parts[0].grid.blocks(step).shape), np.float32)
+        for k, (part, weight) in enumerate(zip(self.parts, self.share, strict=True)):
+            if part.draws is not None:
+                total += np.float32(weight) * part.draws(count, seed=seed + _APART * k, step=step)
+        return total
