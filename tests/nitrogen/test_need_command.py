@@ -1,6 +1,8 @@
 """`vrn need`, `vrn methods` and `vrn rain` as a person or a machine reads them."""
 
 import json
+import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -150,3 +152,48 @@ def test_rain_without_weather_is_refused(capsys):
     """A field without a record or a list of applications cannot be followed."""
     assert main(["rain", str(FIELDS / "cedar_bend" / "field.toml")]) == 2
     assert "has no [weather]" in capsys.readouterr().err
+
+
+def test_rain_in_the_units_of_the_field_file(capsys, tmp_path):
+    """A metric field file is told in kg/ha, mm and cm, and in no trade unit."""
+    copy = tmp_path / "field"
+    shutil.copytree(FIELDS / "heron_flat", copy)
+    path = copy / "field.toml"
+    text = path.read_text(encoding="utf-8").replace('units = "us"', 'units = "metric"')
+    for trade, metric in (("yield_goal_bu_ac = 210", "yield_goal_t_ha = 13.2"), ("n_lb_ac = 70", "n_kg_ha = 78"),
+                          ("swath_ft = 90", "swath_m = 27"), ("rate_n_lb_ac = ", "rate_n_kg_ha = "),
+                          ("rate_step_n_lb_ac", "rate_step_n_kg_ha"), ("max_n_lb_ac", "max_n_kg_ha"),
+                          ("max_season_n_lb_ac", "max_season_n_kg_ha"), ("corn_per_bu = 4.20", "corn_per_t = 165"),
+                          ("n_per_lb = 0.55", "n_per_kg = 1.2")):  # fmt: skip
+        text = text.replace(trade, metric)
+    path.write_text(text, encoding="utf-8")
+    assert main(["rain", str(path)]) == 0
+    out = capsys.readouterr().out
+    assert "78 kg N/ha of UAN 28" in out
+    assert not re.search(r"\blb/ac\b|\d in\b", out.split("Rules spanned")[0])
+
+
+@pytest.mark.parametrize(
+    ("words", "problem"),
+    [
+        ([*READING, "--yield-goal", "12.5"], "--yield-goal is 12.5"),
+        ([*READING, "--set", "yield=3"], "has no input 'yield'"),
+        ([*READING, "--set", "recovery_share=much"], "'much' is not a number"),
+    ],
+    ids=["tonnes", "unknown input", "no number"],
+)
+def test_guesses_are_refused(capsys, words, problem):
+    """A goal in tonnes, an input the method has not, a number that is none."""
+    assert main(["need", *words]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert problem in said.err
+
+
+def test_any_input_can_be_set_by_name(capsys):
+    """Kansas's cap from memory gives way to the user's: 1.6 × 330 − 52 − 61.2 = 414.8, held to 300."""
+    words = ["--ppm", "13", "--ppm-deep", "4", "--yield-goal", "330", "--stage", "V3", "--om", "2.6", "--method",
+             "kansas", "--json"]  # fmt: skip
+    for more, need in (([], 230.0), (["--set", "cap_lb_ac=300"], 300.0)):
+        assert main(["need", *words, *more]) == 0
+        assert json.loads(capsys.readouterr().out)["need_lb_ac"] == pytest.approx(need)

@@ -11,6 +11,7 @@ from vrn.cli.app import app, say, say_json
 from vrn.errors import InputFileError
 
 if TYPE_CHECKING:
+    from vrn.export.report_units import Shown
     from vrn.field.field import Field
     from vrn.nitrogen.rain import RainStory
     from vrn.nitrogen.season import Season
@@ -19,7 +20,7 @@ _HELP = """What rain and warmth did to the nitrogen already applied, as a range 
 
 Example:  vrn rain demo_fields/heron_flat/field.toml
 """
-_BAR_IN = 0.25  # rain of one mark in the weekly bars
+_BAR = {False: 0.25, True: 5.0}  # rain of one mark in the weekly bars, in or mm
 
 
 @app.command(help=_HELP)
@@ -28,10 +29,12 @@ def rain(
     json_: Annotated[bool, typer.Option("--json", help="for a machine, with the daily series")] = False,
 ) -> None:
     """Follow every application through the season's weather to the sampling date."""
+    from vrn.export.report_units import Shown
     from vrn.ingest import read_field
     from vrn.pipeline.season import expected_top_foot_ppm
 
     field = read_field(field_file)
+    shown = Shown(metric=field.settings.units == "metric")
     season, story = _story(field)
     expected = expected_top_foot_ppm(field, season, story)
     readings = _top_foot_ppm(field)
@@ -46,16 +49,16 @@ def rain(
             }
         )
         return
-    _say_story(field, story)
-    _say_weeks(story)
+    _say_story(field, story, shown)
+    _say_weeks(story, shown)
     if expected is not None:
         say()
         say(
-            f"Expected in 0–12 in on {story.on}: {expected[0]:.1f} to {expected[1]:.1f} ppm, without what "
-            "last year left."
+            f"Expected in {_foot(shown, 0)} on {story.on}: {expected[0]:.1f} to {shown.text('nitrate', expected[1])}, "
+            "without what last year left."
         )
     if readings is not None:
-        say(f"Read in 0–12 in: {readings:.1f} ppm on average{_beside(readings, expected)}.")
+        say(f"Read in {_foot(shown, 0)}: {shown.text('nitrate', readings)} on average{_beside(readings, expected)}.")
     say(story.to_plain()["note"])
     for notice in season.notices:
         say(f"{'!' if notice.level == 'warning' else '·'} {notice.about}: {notice.problem} {notice.remedy}")
@@ -93,50 +96,62 @@ def _beside(readings: float, expected: tuple[float, float] | None) -> str:
     return ", below that band" if readings < expected[0] else ", above that band" if readings > expected[1] else ""
 
 
-def _say_story(field: "Field", story: "RainStory") -> None:
+def _foot(shown: "Shown", top_in: float) -> str:
+    """The first or second foot by its depths."""
+    return f"{shown.number('depth', top_in)}–{shown.text('depth', top_in + 12.0)}"
+
+
+def _say_story(field: "Field", story: "RainStory", shown: "Shown") -> None:
     say(f"{field.name}, up to {story.on}")
     say()
+    moved = tuple(part * shown.factor("depth") for part in story.moved_in)
     say(
-        f"Since the last application: {story.rain_since_in:.1f} in of rain, {story.drained_since_in:.1f} in "
-        f"drained below two feet, enough to carry nitrate {_span(story.moved_in, 0)} in; "
-        f"{story.days_saturated} days with the soil full."
+        f"Since the last application: {shown.text('rain', story.rain_since_in)} of rain, "
+        f"{shown.text('rain', story.drained_since_in)} drained below two feet, enough to carry nitrate "
+        f"{_span((moved[0], moved[1]), 0)} {shown.unit('depth')}; {story.days_saturated} days with the soil full."
     )
     rows: tuple[tuple[str, str], ...] = (
         ("volatilized_lb_ac", "lost to the air from the surface"),
         ("denitrified_lb_ac", "denitrified"),
         ("below_lb_ac", "carried below two feet"),
-        ("top_foot_lb_ac", "nitrate in 0–12 in, before the crop's uptake"),
-        ("second_foot_lb_ac", "nitrate in 12–24 in, before the crop's uptake"),
+        ("top_foot_lb_ac", f"nitrate in {_foot(shown, 0)}, before the crop's uptake"),
+        ("second_foot_lb_ac", f"nitrate in {_foot(shown, 12)}, before the crop's uptake"),
         ("not_nitrate_lb_ac", "not yet nitrate"),
     )
+    factor, unit = shown.factor("n_ledger"), shown.unit("n_ledger")
     for fate in story.fates:
         item = fate.applied
         say()
         say(
-            f"{item.n_lb_ac:g} lb N/ac of {item.product}, {item.on}, {item.placement}: {fate.weeks:.1f} weeks, "
-            f"{fate.nitrate_share[0]:.0%} to {fate.nitrate_share[1]:.0%} of it turned to nitrate"
+            f"{shown.text('n_rate', item.n_lb_ac)} of {item.product}, {item.on}, {item.placement}: "
+            f"{fate.weeks:.1f} weeks, {fate.nitrate_share[0]:.0%} to {fate.nitrate_share[1]:.0%} of it turned to "
+            "nitrate"
         )
         for name, label in rows:
-            say(f"{_span(getattr(fate, name), 1):>16} lb/ac  {label}")
+            low, high = getattr(fate, name)
+            say(f"{_span((low * factor, high * factor), 1):>16} {unit}  {label}")
 
 
-def _say_weeks(story: "RainStory") -> None:
+def _say_weeks(story: "RainStory", shown: "Shown") -> None:
     """Rain, drainage and full soil week by week, with the band of applied nitrate left in the top foot."""
+    bar, inches, pounds = _BAR[shown.metric], shown.factor("rain"), shown.factor("n_ledger")
+    held_in = f"{_foot(shown, 0)}, {shown.unit('n_ledger')}"
     say()
     say(
-        f"{'week of':<11}{'rain':>5} {'drained':>8} {'full days':>10} {'0–12 in, lb/ac':>16}  rain, a mark "
-        f"for {_BAR_IN} in"
+        f"{'week of':<11}{'rain':>5} {'drained':>8} {'full days':>10} {held_in:>16}  rain, a mark "
+        f"for {bar:g} {shown.unit('rain')}"
     )
     days = story.balance.days
     for start in range(0, len(days), 7):
         part = slice(start, min(start + 7, len(days)))
-        fell = float(story.rain_in[part].sum())
+        fell = float(story.rain_in[part].sum()) * inches
         last = part.stop - 1
-        held: Any = (story.top_low_lb_ac[last], story.top_high_lb_ac[last])
+        held: Any = (story.top_low_lb_ac[last] * pounds, story.top_high_lb_ac[last] * pounds)
+        drained = f"{story.balance.drainage_in[part].sum() * inches:.{shown.decimals('rain')}f}"
         say(
-            f"{days[start]!s:<11}{fell:>5.1f} {story.balance.drainage_in[part].sum():>8.1f} "
+            f"{days[start]!s:<11}{fell:>5.{shown.decimals('rain')}f} {drained:>8} "
             f"{int(story.balance.saturated[part].sum()):>10} {_span(held, 0):>16}  "
-            f"{'▪' * round(fell / _BAR_IN)}".rstrip()
+            f"{'▪' * round(fell / bar)}".rstrip()
         )
 
 

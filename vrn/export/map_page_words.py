@@ -181,6 +181,7 @@ def page_words(prescription: Prescription, shown: Shown) -> dict[str, Any]:
         "flat": shown.number("n_rate", prescription.flat_rate_n_lb_ac),
         "rate_unit": shown.unit("n_rate"),
         "line_unit": shown.unit("n_line"),
+        "arithmetic": f" ({shown.arithmetic})" if shown.metric else "",
         "area_unit": shown.unit("area"),
         "nitrate_unit": shown.unit("nitrate"),
         "product_rate_unit": shown.unit(f"{product.unit}/ac"),

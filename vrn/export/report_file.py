@@ -171,7 +171,7 @@ def _ledger_tables(prescription: Prescription, shown: Shown, *, one: bool) -> li
     ]
     pieces.append(
         Table(
-            caption=f"How each line was reached, {unit} (arithmetic in the method's own units)", rows=tuple(reached),
+            caption=f"How each line was reached, {unit} ({shown.arithmetic})", rows=tuple(reached),
             header=("Zone", "Line", "Arithmetic", unit), numbers=(0, 3), widths=(8, 34, 46, 12),
         )
     )  # fmt: skip

@@ -60,6 +60,12 @@ class Shown:
 
     metric: bool
 
+    @property
+    def arithmetic(self) -> str:
+        """What the arithmetic of a ledger's lines is in, and the step from it to what is shown."""
+        step = f", then × {LB_AC_KG_HA:.5f}" if self.metric else ""
+        return f"arithmetic in the method's own units{step}"
+
     def unit(self, quantity: str) -> str:
         """Unit the quantity is shown in."""
         trade, _, metric, _, _ = _QUANTITIES[quantity]
