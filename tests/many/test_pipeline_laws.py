@@ -121,6 +121,13 @@ def _alike(one: Prescription, other: Prescription) -> None:
     assert sum(steps) <= one.field.settings.machine.rate_step_n_lb_ac
 
 
+def _near(one: Prescription, other: Prescription) -> None:
+    """Mean need within one per cent; the total within what a step of the rate on half the ground makes, and a bit."""
+    assert np.nanmean(_need(one)) == pytest.approx(np.nanmean(_need(other)), rel=0.01)
+    step = one.field.settings.machine.rate_step_n_lb_ac
+    assert abs(one.total_n_lb - other.total_n_lb) < 0.6 * step * one.acres
+
+
 def permuted(ground: Ground, draw: st.DataObject) -> None:
     """The order of rows in a file says nothing."""
     order = draw.draw(st.permutations(range(len(ground.places))))
@@ -149,11 +156,11 @@ def shifted(ground: Ground, draw: st.DataObject) -> None:
 
 
 def shifted_a_little(ground: Ground, draw: st.DataObject) -> None:
-    """A field moved by part of a cell is cut into other cells: its total moves by less than one per cent."""
+    """A field moved by part of a cell is cut into other cells: hardly anything moves but a mean across a step."""
     by = np.array([draw.draw(st.floats(-3.0, 3.0)), draw.draw(st.floats(-3.0, 3.0))])
     other = replace(ground, outlines=tuple(ring + by for ring in ground.outlines), places=ground.places + by,
                     om_places=ground.om_places + by)  # fmt: skip
-    assert _built(ground).total_n_lb == pytest.approx(_built(other).total_n_lb, rel=0.01)
+    _near(_built(ground), _built(other))
 
 
 def drawn_in_another_system(ground: Ground, draw: st.DataObject) -> None:
@@ -178,13 +185,13 @@ def turned(ground: Ground, draw: st.DataObject) -> None:
 
 
 def duplicated(ground: Ground, draw: st.DataObject) -> None:
-    """A reading given twice is told, and moves the total by less than two per cent: a place counts once."""
+    """A reading given twice is told, and moves hardly anything: a place counts once, if a little surer."""
     again = draw.draw(st.integers(0, len(ground.places) - 1))
     other = replace(ground, places=np.vstack([ground.places, ground.places[again]]),
                     nitrate_ppm=np.append(ground.nitrate_ppm, ground.nitrate_ppm[again]))  # fmt: skip
     first, second = _built(ground), _built(other)
     assert any("several readings" in finding.problem.lower() for finding in second.findings)
-    assert first.total_n_lb == pytest.approx(second.total_n_lb, rel=0.02)
+    _near(first, second)
 
 
 def in_other_units(ground: Ground, _draw: st.DataObject) -> None:

@@ -73,7 +73,8 @@ def test_page_says_what_the_book_holds() -> None:
     text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", html.split("<body>")[1].split("<script")[0]))
     assert "3 fields, 1 failed, 1 DRAFT, 1 approved, 0 applied" in text
     assert "UAN 32 2 4,800 4,800 9,600 gal" in text
-    assert "1,200 optimal 130 → 221" in text
+    assert "1,200 ppm (optimal)" in text
+    assert "130 → 221" in text
     assert "V7 on 2026-06-15" in text
 
 
