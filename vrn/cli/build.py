@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -12,6 +13,7 @@ from vrn.cli.app import FINDINGS, app, complain, progress, say, say_findings, sa
 
 if TYPE_CHECKING:
     from vrn.audit import Verification
+    from vrn.cli.beside import ReportBeside
     from vrn.field.field import Field
     from vrn.prescription.model import Prescription
 
@@ -63,7 +65,9 @@ def build(
     if out is None and usb is None:
         message = "give --out DIR, --usb PATH, or both."
         raise typer.BadParameter(message)
-    with progress() as tell:
+    from vrn.cli.beside import ReportBeside
+
+    with progress() as tell, ReportBeside() if out is not None else nullcontext() as report:
         clock = _Clock(tell)
         from vrn.export.write import told
         from vrn.ingest import read_field
@@ -76,7 +80,7 @@ def build(
             prescription = _rest_of(prescription, field, remaining)
         clock("writing")
         prescription = told(prescription)
-        checked = _write(prescription, out, usb)
+        checked = _write(prescription, out, usb, report)
         clock("")
     if json_:
         from vrn.export.summary import summary_of
@@ -98,7 +102,9 @@ def build(
         raise typer.Exit(FINDINGS)
 
 
-def _write(prescription: "Prescription", out: Path | None, usb: Path | None) -> "Verification":
+def _write(
+    prescription: "Prescription", out: Path | None, usb: Path | None, report: "ReportBeside | None"
+) -> "Verification":
     """Write to the folder, the stick, or both, and verify what was staged before anything is swapped in."""
     from vrn.audit import verify
     from vrn.export.write import write, write_carrier
@@ -109,7 +115,7 @@ def _write(prescription: "Prescription", out: Path | None, usb: Path | None) -> 
         checked.append(verify(staged))
 
     if out is not None:
-        write(prescription, out, usb=usb, check=check)
+        write(prescription, out, usb=usb, check=check, report=report)
     elif usb is not None:
         write_carrier(prescription, usb, check=check)
     return checked[0]

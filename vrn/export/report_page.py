@@ -1,6 +1,7 @@
 """``report.html`` and ``report.pdf``: one page for the grower, then the file."""
 
 import base64
+from importlib import import_module
 from pathlib import Path
 
 from markupsafe import Markup
@@ -25,11 +26,34 @@ def write_reports(prescription: Prescription, html_path: Path, pdf_path: Path) -
     prescription : Prescription
     html_path, pdf_path : Path
     """
+    page, paper = reports_of(prescription)
+    html_path.write_bytes(page)
+    pdf_path.write_bytes(paper)
+
+
+def reports_of(prescription: Prescription) -> tuple[bytes, bytes]:
+    """
+    Set the report as a page and as paper, from the same content.
+
+    Parameters
+    ----------
+    prescription : Prescription
+
+    Returns
+    -------
+    page, paper : bytes
+        HTML and PDF.
+    """
     from vrn.export.report_pdf import report_pdf
 
     report = report_of(prescription)
-    html_path.write_text(_html(report), encoding="utf-8", newline="\n")
-    pdf_path.write_bytes(report_pdf(report, prescription))
+    return _html(report).encode(), report_pdf(report, prescription)
+
+
+def load_libraries() -> None:
+    """Load what `reports_of` needs, ahead of its first prescription."""
+    for name in ("matplotlib.backends.backend_agg", "matplotlib.figure", "PIL.Image", "fpdf", "vrn.export.report_pdf"):
+        import_module(name)
 
 
 def write_report(prescription: Prescription, path: Path) -> None:

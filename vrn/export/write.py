@@ -8,7 +8,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from vrn.errors import OutputError, VrnError
 from vrn.export.guard import check_before_writing
@@ -19,12 +19,25 @@ _SIDECARS: Final = (".aux.xml", ".gpkg-wal", ".gpkg-shm")  # what a viewer leave
 _NEXT_TO_NOTHING: Final = 4_000_000  # bytes free
 
 
+class ReportMaker(Protocol):
+    """Sets the report of a prescription while the other files are written."""
+
+    def begin(self, prescription: Prescription) -> None:
+        """Take the prescription, and return at once."""
+        ...
+
+    def finish(self) -> tuple[bytes, bytes] | None:
+        """The report as a page and as paper; None where it could not be set there."""
+        ...
+
+
 def write(
     prescription: Prescription,
     out_dir: str | Path,
     *,
     usb: str | Path | None = None,
     check: Callable[[Path], Any] | None = None,
+    report: ReportMaker | None = None,
 ) -> Path:
     """
     Write every output of a prescription into one folder.
@@ -38,6 +51,8 @@ def write(
         Carrier for the terminal: its top gets ``TASKDATA``, ``SHAPEFILE`` and the load sheet.
     check : callable, optional
         Called with the staged folder, every file in it, before anything is swapped in; what it raises stops all.
+    report : ReportMaker, optional
+        Sets the report beside the other files.
 
     Returns
     -------
@@ -60,7 +75,9 @@ def write(
 
         refuse_strange_carrier(Path(usb))
     with _staged(target) as staged:
-        for write_one in _writers():
+        if report is not None:
+            report.begin(prescription)
+        for write_one in _writers(report=report):
             write_one(prescription, staged)
         if check is not None:
             check(staged)
@@ -165,7 +182,9 @@ def told(prescription: Prescription) -> Prescription:
     return replace(prescription, findings=(*prescription.findings, *new)) if new else prescription
 
 
-def _writers(*, pages: bool = True) -> tuple[Callable[[Prescription, Path], None], ...]:
+def _writers(
+    *, pages: bool = True, report: ReportMaker | None = None
+) -> tuple[Callable[[Prescription, Path], None], ...]:
     """Every format, or all but the pages; the summary with its hashes last."""
     from vrn.export.geojson import write_geojson
     from vrn.export.geopackage import write_geopackage
@@ -186,19 +205,29 @@ def _writers(*, pages: bool = True) -> tuple[Callable[[Prescription, Path], None
         write_gpx,
         write_tables,
         write_load_sheet,
-        *(_page_writers() if pages else ()),
+        *(_page_writers(report) if pages else ()),
         write_summary,
     )
 
 
-def _page_writers() -> tuple[Callable[[Prescription, Path], None], ...]:
-    from vrn.export.map_page import write_map
-    from vrn.export.report_page import write_reports
+def _page_writers(report: ReportMaker | None) -> tuple[Callable[[Prescription, Path], None], ...]:
+    def write_map_page(prescription: Prescription, folder: Path) -> None:
+        from vrn.export.map_page import write_map
 
-    return (
-        lambda prescription, folder: write_map(prescription, folder / "map.html"),
-        lambda prescription, folder: write_reports(prescription, folder / "report.html", folder / "report.pdf"),
-    )
+        write_map(prescription, folder / "map.html")
+
+    def write_report_pages(prescription: Prescription, folder: Path) -> None:
+        html, pdf = folder / "report.html", folder / "report.pdf"
+        made = None if report is None else report.finish()
+        if made is not None:
+            html.write_bytes(made[0])
+            pdf.write_bytes(made[1])
+            return
+        from vrn.export.report_page import write_reports
+
+        write_reports(prescription, html, pdf)
+
+    return write_map_page, write_report_pages
 
 
 def _staging(target: Path) -> Path:
