@@ -19,7 +19,9 @@ from vrn.field.settings import (
     IrrigationWater,
     LimitSection,
     ManureSpread,
+    Override,
     ProductSection,
+    ReviewSection,
 )
 from vrn.field.weather import Weather
 from vrn.nitrogen.stage import uptake_share
@@ -188,3 +190,15 @@ def test_a_map_comes_off_with_the_share_that_was_not_nitrate(field: Field) -> No
 
     assert line(mapped) == pytest.approx(1.5 * line(need))
     assert any(finding.about == "layers.applied_n" for finding in mapped.findings)
+
+
+def test_a_rate_above_the_need_is_a_warning(field: Field) -> None:
+    """A person's 150 lb/ac on a zone that needs some 80: the pounds above it, why, and the drinking-water limit."""
+    review = ReviewSection(override=(Override(zone=1, rate_n_lb_ac=150.0, reason="trial of our own"),))
+    built = vrn.build(_with(field, review=review))
+    over = 150.0 - built.rates[0].need_lb_ac
+    told = next(finding for finding in built.findings if "above the need" in finding.problem)
+    assert told.level == "warning"
+    assert told.problem == f"The rate is {over:.0f} lb/ac above the need: set by a person: trial of our own."
+    assert "10 mg/L" in told.remedy
+    assert not any("above the need" in finding.problem for finding in vrn.build(field).findings)

@@ -14,6 +14,7 @@ from vrn.nitrogen.inputs import assumed_deep_ppm
 from vrn.nitrogen.ledger import Ledger
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.notice import Notice, note, warn
+from vrn.nitrogen.profile_methods import nebraska_price_factor
 from vrn.nitrogen.season import Season
 from vrn.nitrogen.struck import known_of, struck
 
@@ -160,6 +161,16 @@ def _told(chosen: Method, ledger: Ledger, season: Season, known: Mapping[str, An
             )
             for caution in chosen.cautions
         ]
+    ratio = known.get("price_ratio")
+    if chosen.takes("price_factor") and ratio and known.get("price_factor") is None:
+        factor = float(nebraska_price_factor(1.0, ratio))
+        notices.append(
+            note(
+                "nitrogen.price_factor",
+                f"The price factor is 1; at these prices the equation, from memory, gives {factor:.3f}.",
+                "Take it from the current bulletin and set price_factor.",
+            )
+        )
     assumed = assumed_deep_ppm(chosen, known)
     if assumed is not None:
         notices.append(

@@ -271,6 +271,20 @@ def _strip_report(
     }  # fmt: skip
 
 
+def _above_need(rate: ZoneRate, field: Field) -> list[Finding]:
+    """A rate more than a step above the need; check strips are meant to be, and prices may ask for it."""
+    over = rate.rate_n_lb_ac - rate.need_lb_ac
+    if rate.label or not rate.changes or not over > field.settings.machine.rate_step_n_lb_ac:
+        return []
+    by_prices = field.settings.prices.rate_by == "prices" and all("person" not in change.why for change in rate.changes)
+    return [
+        Finding(level="note" if by_prices else "warning", about=f"zone {rate.zone}",
+                problem=f"The rate is {over:.0f} lb/ac above the need: {rate.changes[0].why}.",
+                remedy="What the crop does not take up ends in the water (drinking-water limit 10 mg/L nitrate-N, EPA). "
+                "Lower it, unless there is a reason to write down.")
+    ]  # fmt: skip
+
+
 def _findings(
     rates: tuple[ZoneRate, ...], product: Product, field: Field, pieces: tuple[StripPiece, ...]
 ) -> list[Finding]:
@@ -291,6 +305,7 @@ def _findings(
                         problem=f"{held[-1].why[0].upper()}{held[-1].why[1:]}: {short:.0f} lb/ac under the need.",
                         remedy="Leave the cap where it is unless the rule behind it allows more; plan a later pass.")
             )  # fmt: skip
+        found += _above_need(rate, field)
     if field.settings.check_strips is not None and not pieces:
         found.append(
             Finding(level="warning", about="check_strips",
