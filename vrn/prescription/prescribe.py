@@ -280,7 +280,7 @@ def _above_need(rate: ZoneRate, field: Field) -> list[Finding]:
     return [
         Finding(level="note" if by_prices else "warning", about=f"zone {rate.zone}",
                 problem=f"The rate is {over:.0f} lb/ac above the need: {rate.changes[0].why}.",
-                remedy="What the crop does not take up ends in the water (drinking-water limit 10 mg/L nitrate-N, EPA). "
+                remedy="What the crop does not take up ends in the water (drinking-water limit 10 mg/L, EPA). "
                 "Lower it, unless there is a reason to write down.")
     ]  # fmt: skip
 
