@@ -3,24 +3,18 @@
 import gc
 import os
 import sys
+from importlib import import_module
+from typing import Final
 
-from vrn.cli import build as _build  # noqa: F401
-from vrn.cli import check as _check  # noqa: F401  # registers the command
-from vrn.cli import compare as _compare  # noqa: F401
-from vrn.cli import demo as _demo  # noqa: F401
-from vrn.cli import fields as _fields  # noqa: F401
-from vrn.cli import methods as _methods  # noqa: F401
-from vrn.cli import need as _need  # noqa: F401
-from vrn.cli import plan as _plan  # noqa: F401
-from vrn.cli import rain as _rain  # noqa: F401
-from vrn.cli import season as _season  # noqa: F401
-from vrn.cli import show as _show  # noqa: F401
-from vrn.cli import start as _start  # noqa: F401
-from vrn.cli import verify as _verify  # noqa: F401
 from vrn.cli.app import REFUSED, app, complain
 from vrn.errors import VrnError
 
 __all__ = ["app", "main"]
+
+COMMANDS: Final = (
+    "build", "check", "compare", "demo", "fields", "methods", "need", "plan", "rain", "season", "show", "start",
+    "verify",
+)  # fmt: skip
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -40,6 +34,7 @@ def main(argv: list[str] | None = None) -> int:
     # one thread: a field's small matrices lose to the coming and going of a second, and sums keep their order
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
+        _register(sys.argv[1:] if argv is None else argv)
         status = app(args=argv, standalone_mode=True, prog_name="vrn")
     except SystemExit as stop:
         status = stop.code
@@ -50,6 +45,12 @@ def main(argv: list[str] | None = None) -> int:
         complain("vrn: stopped. Nothing was written.")
         return 130
     return status if isinstance(status, int) else 0
+
+
+def _register(words: list[str]) -> None:
+    """Load the command that is asked for; all of them for help, and to say which there are."""
+    for name in words[:1] if words and words[0] in COMMANDS else COMMANDS:
+        import_module(f"vrn.cli.{name}")
 
 
 def run() -> None:

@@ -24,6 +24,11 @@ app = typer.Typer(
 DONE, FINDINGS, REFUSED = 0, 1, 2
 
 
+@app.callback()
+def _of_many() -> None:  # with it, an application of which one command is loaded is still one of many commands
+    pass
+
+
 def say(text: str = "") -> None:
     """Print a line of the answer on standard output."""
     sys.stdout.write(text + "\n")

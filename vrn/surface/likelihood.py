@@ -72,7 +72,7 @@ def restricted_log_likelihood(
     value, noise, _ = places.merged(variogram.nugget)
     covariance = covariance_between(places.coordinates_m, places.coordinates_m, variogram)
     covariance.flat[:: len(value) + 1] += noise
-    return _gaussian(covariance, value, np.ones((len(value), 1)), 1.0)[0]
+    return _gaussian(covariance, np.column_stack([np.ones(len(value)), value]), 1.0)[0]
 
 
 class Likelihood:
@@ -98,7 +98,8 @@ class Likelihood:
             merged = places.merged(1.0, drift)[0]
             spread = merged.std(axis=0)
             columns += list(((merged - merged.mean(axis=0)) / np.where(spread > 0, spread, 1.0)).T)
-        self.trend = np.column_stack(columns)
+        self.columns = np.column_stack([*columns, self.value])
+        self.freedom = len(places) - len(columns)
         self.known = places.error_variance is not None
         self.error = places.merged(0.0)[1] / self.unit**2 if self.known else np.zeros(len(places))
         points = places.coordinates_m
@@ -141,7 +142,7 @@ class Likelihood:
             variogram,
             fit=Fit(
                 method=METHOD,
-                log_likelihood=height - (len(self.places) - self.trend.shape[1]) * math.log(self.unit),
+                log_likelihood=height - self.freedom * math.log(self.unit),
                 standard_errors=self._standard_errors(variogram),
                 notes=self._notes(variogram, 2.0 * (height - self._height(plain))),
             ),
@@ -161,7 +162,7 @@ class Likelihood:
         sill = math.exp(theta[2]) if self.known else 1.0
         covariance *= sill * (1.0 - theta[1])
         covariance.reshape(-1)[:: len(covariance) + 1] += sill * theta[1] * self.own + self.error
-        height, scale = _gaussian(covariance, self.value, self.trend, 1.0 if self.known else None)
+        height, scale = _gaussian(covariance, self.columns, 1.0 if self.known else None)
         return height, sill * scale
 
     def _cost(self, theta: NDArray[np.float64]) -> float:
@@ -218,12 +219,12 @@ class Likelihood:
         covariance = covariance_between(places, places, variogram)
         covariance /= self.unit**2
         covariance.reshape(-1)[:: len(covariance) + 1] += variogram.nugget / self.unit**2 * self.own + self.error
-        return _gaussian(covariance, self.value, self.trend, 1.0)[0]
+        return _gaussian(covariance, self.columns, 1.0)[0]
 
     def _pure_nugget(self) -> Variogram:
         from scipy.optimize import minimize_scalar
 
-        nugget = _gaussian(np.diag(self.own), self.value, self.trend, None)[1] * self.unit**2
+        nugget = _gaussian(np.diag(self.own), self.columns, None)[1] * self.unit**2
         if self.known:
 
             def cost(log_nugget: float) -> float:
@@ -232,7 +233,7 @@ class Likelihood:
             found = float(minimize_scalar(cost, bounds=(-14.0, 3.0), method="bounded").x)
             nugget = 0.0 if found < -13.9 else math.exp(found) * self.unit**2
         variogram = Variogram(model="nugget", nugget=nugget)
-        height = self._height(variogram) - (len(self.places) - self.trend.shape[1]) * math.log(self.unit)
+        height = self._height(variogram) - self.freedom * math.log(self.unit)
         note = "The readings hold no structure that distance explains: the variogram is a pure nugget."
         notes = () if self.shape.model == "nugget" else (note,)
         return replace(variogram, fit=Fit(method=METHOD, log_likelihood=height, notes=notes))
@@ -314,29 +315,35 @@ def likeliest(
 def highest_on_grid(places: Places) -> float:
     """Highest log-likelihood of an exponential variogram over even steps of its parameters."""
     likelihood = Likelihood(places, _SHAPES[0])
-    freedom = len(places) - 1
-    return float(likelihood.grid[0][0]) - freedom * math.log(likelihood.unit)
+    return float(likelihood.grid[0][0]) - likelihood.freedom * math.log(likelihood.unit)
 
 
 def _gaussian(
-    covariance: NDArray[np.float64], value: NDArray[np.float64], trend: NDArray[np.float64], scale: float | None
+    covariance: NDArray[np.float64], columns: NDArray[np.float64], scale: float | None
 ) -> tuple[float, float]:
-    """Restricted log-likelihood, and the factor of the covariance (the best one when None); the covariance is spent."""
+    """
+    Restricted log-likelihood, and the factor of the covariance (the best one when None).
+
+    The columns are those of the mean, then the values; the covariance is spent.
+    """
     from scipy.linalg.lapack import dpotrf, dtrtrs
 
     factor, failed = dpotrf(covariance.T, lower=1, overwrite_a=1)
     if failed:
         return _IMPOSSIBLE, 1.0
-    half, failed = dtrtrs(factor, np.column_stack([trend, value]), lower=1)
+    half, failed = dtrtrs(factor, columns, lower=1)
     if failed:
         return _IMPOSSIBLE, 1.0
-    gram = half.T @ half
-    told = np.linalg.solve(gram[:-1, :-1], gram[:-1, -1])
-    squares = max(float(gram[-1, -1] - told @ gram[:-1, -1]), 1e-300)
-    freedom = len(value) - trend.shape[1]
+    trends = columns.shape[1] - 1
+    corner, failed = dpotrf(half.T @ half, lower=1)  # its last pivot is the square root of what the mean leaves
+    if 0 < failed <= trends:
+        return _IMPOSSIBLE, 1.0
+    squares = 1e-300 if failed else max(float(corner[-1, -1]) ** 2, 1e-300)
+    freedom = len(columns) - trends
     if scale is None:
         scale = squares / freedom
-    log_determinant = 2.0 * float(np.log(factor.diagonal()).sum()) + float(np.linalg.slogdet(gram[:-1, :-1])[1])
+    pivots = np.concatenate([factor.diagonal(), corner.diagonal()[:-1]])
+    log_determinant = 2.0 * float(np.log(pivots).sum())
     return -0.5 * (freedom * math.log(2.0 * math.pi * scale) + log_determinant + squares / scale), scale
 
 
