@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import MissingExtraError, OutOfRangeError
-from vrn.surface.places import Places, places_of, points_of, readings_of
+from vrn.surface.places import Places, corners_of, places_of, points_of, readings_of
 from vrn.surface.threads import in_threads
 from vrn.surface.variogram import Variogram
 
@@ -95,14 +95,17 @@ def local_kriging(
     nugget = float(variogram.nugget)
     noise = np.full(len(value), nugget) if error is None else nugget + error
     own = np.full(len(value), nugget)
-    origin = (points.min(axis=0) + points.max(axis=0)) / 2
+    least, most = corners_of(points)
+    origin = (least + most) / 2
     scaled = variogram.scaled(points - origin)
     buckets = buckets_of(kernels, scaled)
-    if kernels.any_twice(scaled[buckets[0]], buckets[1]):
+    sorted_points = scaled[buckets[0]]
+    if kernels.any_twice(sorted_points, buckets[1]):
         places: Places = places_of(points, value, error)
         value, noise, own = places.merged(nugget)
         scaled = variogram.scaled(places.coordinates_m + places.origin_m - origin)
         buckets = buckets_of(kernels, scaled)
+        sorted_points = scaled[buckets[0]]
     if variogram.sill == 0 and error is None and np.ptp(value):
         problem = "The variogram has a sill of 0, and the values differ."
         raise OutOfRangeError(problem, "Fit the variogram to these values.")
@@ -110,7 +113,7 @@ def local_kriging(
     targets = np.ascontiguousarray(variogram.scaled(points_of(targets_m) - origin))
     estimate, variance = np.empty(len(targets)), np.empty(len(targets))
     fixed = (
-        np.ascontiguousarray(scaled[order]), value[order], noise[order], own[order], *ground,
+        sorted_points, value[order], noise[order], own[order], *ground,
         min(neighbors, len(value)), _code(kernels, variogram), float(variogram.partial_sill), nugget, error is None,
     )  # fmt: skip
 
@@ -148,8 +151,8 @@ def count_pairs(
         If numba is not installed.
     """
     kernels = compiled()
-    west, south = points.min(axis=0)
-    width, height = np.ptp(points, axis=0)
+    (west, south), most = corners_of(points)
+    width, height = most[0] - west, most[1] - south
     side = max(float(edges[-1]) / _REACH, max(float(width), float(height)) / 2_000.0)
     cols, rows = int(width / side) + 1, int(height / side) + 1
     order, start = kernels.bucket_of(points, west, south, side, rows, cols)
@@ -180,8 +183,8 @@ def buckets_of(kernels: ModuleType, points: NDArray[np.float64]) -> tuple[Any, .
     order, start, west, south, side, rows, cols
         Order of the points by bucket, where each bucket begins, and the lattice of the buckets.
     """
-    west, south = points.min(axis=0)
-    width, height = np.ptp(points, axis=0)
+    (west, south), most = corners_of(points)
+    width, height = most[0] - west, most[1] - south
     side = float(np.sqrt(max(width * height, 1e-12 * max(width, height, 1e-12) ** 2) * _POINTS_A_BUCKET / len(points)))
     side = max(side, max(float(width), float(height)) / 2_000.0)
     cols, rows = int(width / side) + 1, int(height / side) + 1

@@ -9,7 +9,7 @@ from vrn.errors import OutOfRangeError
 from vrn.surface.places import places_of
 
 _MOST_IN_TILES = 4_000  # readings; above it pairs are counted by a compiled kernel (extra ``dense``)
-_TILE_ROWS = 256
+_TILE_ROWS = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

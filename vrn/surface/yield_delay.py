@@ -67,7 +67,7 @@ def flow_delay(passes: Passes, value: NDArray[np.float64]) -> tuple[int, str]:
     if not apart[best] < unmoved * (1.0 - _LEAST_GAIN):
         return 0, "No flow delay shows in passes side by side; none was taken out."
     steps = int(shifts[best])
-    clock = f"{steps * step_s:g} s" if passes.step_s else f"{steps} records"
+    clock = f"{steps * step_s:.3g} s" if passes.step_s else f"{steps} records"
     gain = 1.0 - apart[best] / unmoved
     return steps, f"A flow delay of {clock} was taken out: passes side by side then disagree {gain:.0%} less."
 
