@@ -109,6 +109,8 @@ class InverseDistance:
         told = inverse_distance_left_out(places, _POWERS)
         best = int(np.mean((told - places.values) ** 2, axis=1).argmin())
         made = cls(places=places, power=_POWERS[best], variogram=variogram, plausible=plausible, estimate=told[best])
+        if not plausible:
+            return made
         ground = _ground(places)
         variance = [made._squared(ground, as_likely)[1].mean() for as_likely in (variogram, *plausible)]
         return replace(made, doubt=_doubt(variance[0], np.array(variance[1:]), len(places)))
