@@ -99,12 +99,12 @@ def _at_points(
     cols = np.clip(first_col, 0, grid.cols - wide)[:, None, None] + np.arange(wide)
     node = (rows * grid.cols + cols).reshape(len(points_m), -1)
     centers = np.stack([grid.eastings_m()[node % grid.cols], grid.northings_m()[node // grid.cols]], axis=-1)
-    values = np.empty((len(cells), len(points_m)))
-    for p, (place, around) in enumerate(zip(points_m, centers, strict=True)):
-        among = covariance_between(around, around, variogram)
-        among.flat[:: len(around) + 1] += 1e-9 * variogram.partial_sill
-        near = covariance_between(around, place[None, :], variogram)[:, 0]
-        weights = np.linalg.solve(among, near)
-        left = max(variogram.partial_sill - float(weights @ near), 0.0)
-        values[:, p] = cells[:, node[p]] @ weights + np.sqrt(left) * rng.standard_normal(len(cells))
+    among = covariance_between(centers[0], centers[0], variogram)  # the same around every point
+    among.flat[:: len(among) + 1] += 1e-9 * variogram.partial_sill
+    apart = (centers - points_m[:, None, :]).reshape(-1, 2)
+    near = covariance_between(apart, np.zeros((1, 2)), variogram).reshape(len(points_m), -1)
+    weights = np.linalg.solve(among, near.T).T
+    left = np.maximum(variogram.partial_sill - np.sum(weights * near, axis=1), 0.0)
+    values: NDArray[np.float64] = np.einsum("kpn,pn->kp", cells[:, node], weights)
+    values += np.sqrt(left) * rng.standard_normal(values.shape)
     return values
