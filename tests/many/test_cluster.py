@@ -1,5 +1,6 @@
 """The same fields through a Dask cluster: by paths that workers see, and shipped to workers that do not."""
 
+import json
 import socket
 import subprocess
 import sys
@@ -8,6 +9,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+
+from vrn.audit import verify
 
 pytest.importorskip("distributed", reason="the extra cluster is not installed")
 
@@ -27,15 +30,17 @@ if __name__ == "__main__":
 """
 
 
+def _command(folder: Path) -> list[str]:
+    script = folder / "cluster.py"
+    script.write_text(CLUSTER, encoding="utf-8")
+    return [sys.executable, str(script), "2"]
+
+
 @pytest.fixture(scope="module")
 def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Address of a scheduler with two worker processes."""
-    script = tmp_path_factory.mktemp("cluster") / "cluster.py"
-    script.write_text(CLUSTER, encoding="utf-8")
-    command = [sys.executable, str(script), "2"]
-    with subprocess.Popen(
-        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=script.parent
-    ) as process:
+    folder, pipe = tmp_path_factory.mktemp("cluster"), subprocess.PIPE
+    with subprocess.Popen(_command(folder), stdin=pipe, stdout=pipe, text=True, cwd=folder) as process:
         yield process.stdout.readline().strip()
         process.stdin.close()
 
@@ -81,6 +86,28 @@ def test_shipped_field_must_be_whole_in_its_folder(valley: Path, cluster: str, r
     assert shipped.returncode == 1
     assert "names ../organic_matter.csv, outside the field's folder" in shipped.stdout
     assert run_vrn(*arguments).returncode == 0
+
+
+@pytest.mark.long
+def test_lost_scheduler_is_a_row_for_each_field_left(write_valley: Callable[..., Path], tmp_path: Path) -> None:
+    """When the cluster dies, fields built by then stay whole, the others are rows, and the run ends by itself."""
+    manifest = write_valley(tmp_path / "valley", 6, acres=15.0, samples=16)
+    pipe = subprocess.PIPE
+    with subprocess.Popen(_command(tmp_path), stdin=pipe, stdout=pipe, stderr=subprocess.DEVNULL, text=True) as cluster:
+        address = cluster.stdout.readline().strip()
+        arguments = ["fields", str(manifest), "--out", str(tmp_path / "rx"), "--scheduler", address, "--json"]
+        command = [sys.executable, "-m", "vrn", *arguments]
+        with subprocess.Popen(command, stdout=pipe, stderr=pipe, text=True) as night:
+            first = json.loads(night.stdout.readline())
+            cluster.kill()
+            told, complaint = night.communicate(timeout=120)
+    *rows, total = map(json.loads, told.splitlines())
+    assert night.returncode == 1
+    assert total["failed"] >= 1
+    assert total["built"] + total["failed"] == 6
+    assert verify(first["folder"]).ok
+    assert all("was lost" in row["problem"] for row in rows if row["status"] == "failed")
+    assert "Traceback" not in complaint
 
 
 def test_no_scheduler_is_refused(valley: Path, run_vrn: Run, tmp_path: Path) -> None:

@@ -128,7 +128,9 @@ class _Shift:
             self.suspects.append(job)
             return None
         except Exception as error:  # noqa: BLE001 - what a far worker, or the way to it, raised
-            problem = f"The worker was lost: {type(error).__name__}: {error}"
+            problem = (
+                f"The worker, or the way to it, was lost ({type(error).__name__}{f': {error}' if str(error) else ''})."
+            )
             remedy = "Check the workers of the cluster, then run the same command again."
             return _failed(job, self.out, problem, remedy)
         if row.may_pass and tries < _TRIES and not self.stop() and not self.suspects:

@@ -1,5 +1,6 @@
 """Where tasks run: worker processes of this machine, or a Dask cluster; both as one kind of executor."""
 
+import logging
 import multiprocessing
 import os
 import socket
@@ -77,6 +78,7 @@ def dask_crew(address: str) -> Iterator[Crew]:
         problem = "A Dask cluster was asked for, and dask.distributed is not installed."
         raise MissingExtraError(problem, 'Install it with: pip install "vrn[cluster]"') from None
     knock(address)
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what goes wrong with a field is told in its row
     try:
         client: Any = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
