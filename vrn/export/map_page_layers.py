@@ -196,7 +196,8 @@ def _png(values: NDArray[np.float64], frame: Frame, ramp: Ramp, low: float, high
     image = Image.frombytes("P", (cols, rows), level.astype(np.uint8).tobytes())
     image.putpalette(bytes(3) + ramp.colors(np.linspace(0, 1, LEVELS)).tobytes())
     buffer = io.BytesIO()
-    image.save(buffer, "PNG", transparency=0, optimize=True)
+    # a tenth larger than the smallest, in a third of the time
+    image.save(buffer, "PNG", transparency=0, compress_level=4)
     return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 

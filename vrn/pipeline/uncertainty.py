@@ -11,7 +11,7 @@ from vrn.pipeline.need import INPUT_OF_SURFACE, Need
 from vrn.prescription.model import Prescription, ZoneRate
 
 DRAWS: Final = 100
-_MOST_PLACES: Final = 5000  # drawn in a field; finer ones would only repeat their neighbours
+_MOST_PLACES: Final = 2500  # drawn in a field; finer ones would only repeat their neighbours
 _SEED: Final = 1
 _BAND_PCT: Final = (5.0, 95.0)
 
@@ -39,7 +39,7 @@ def with_uncertainty(prescription: Prescription, need: Need, *, count: int = DRA
     Notes
     -----
     Every surface with an error is drawn as a whole field (its neighbours keep together), the ledger is struck on each
-    draw, and only then are needs held at 0 or above. Fields of more than 5,000 cells are drawn in blocks of cells: far
+    draw, and only then are needs held at 0 or above. Fields of more than 2,500 cells are drawn in blocks of cells: far
     smaller than a zone and than any distance the samples tell of. A draw below 0 ppm is held at 0. Layers without a
     stated error are taken as they are: the true doubt is larger.
     """

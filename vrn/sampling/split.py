@@ -9,7 +9,7 @@ from vrn.surface.kriging import Kriging, covariance_between
 from vrn.surface.places import places_of
 from vrn.surface.variogram import Variogram
 
-_MOST_TARGETS = 900
+_MOST_TARGETS = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +76,7 @@ def split_of_kriging(
     coordinates_m : array_like, shape (n, 2)
         [m]
     targets_m : array_like, shape (m, 2)
-        Spots of the area; of more than 900 an even part is taken. [m]
+        Spots of the area; of more than 400 an even part is taken. [m]
     variogram : Variogram
         Fitted beside these error variances; its nugget, what the samples cannot resolve, counts as space.
     instrument_variance, composite_variance : array_like, shape (n,) or ()
