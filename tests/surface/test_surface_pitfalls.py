@@ -301,3 +301,15 @@ def test_bad_calls_are_refused(work: object, said: str) -> None:
     with pytest.raises(OutOfRangeError, match=said) as refused:
         work()
     assert refused.value.remedy
+
+
+def test_compiled_code_without_a_folder_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where numba finds no folder to keep compiled code in, the way out is named."""
+
+    def refuse(name: str) -> None:
+        message = f"cannot cache function in {name}: no locator available"
+        raise RuntimeError(message)
+
+    monkeypatch.setattr("vrn.surface.dense.import_module", refuse)
+    with pytest.raises(MissingExtraError, match=r"no locator available.*Set NUMBA_CACHE_DIR to a folder"):
+        ordinary_kriging(CORNERS_M, VALUES, TARGETS_M, variogram=NUGGET, neighbors=3)

@@ -55,6 +55,9 @@ def _module(name: str) -> ModuleType:
     except ImportError as error:
         problem = "Dense data need numba, which is not installed."
         raise MissingExtraError(problem, 'Install it with: pip install "vrn[dense]".') from error
+    except RuntimeError as error:
+        problem = f"numba cannot be used here: {error}."
+        raise MissingExtraError(problem, "Set NUMBA_CACHE_DIR to a folder that can be written.") from error
 
 
 def local_kriging(
