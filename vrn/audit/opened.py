@@ -191,7 +191,10 @@ def _zones_reader(zones: FileZones, rate_n: Array) -> Callable[[Array, Array], A
         found = np.zeros(len(longitude))
         for polygon, rate in zip(zones.polygons, rate_n, strict=True):
             shapely.prepare(polygon)
-            found[shapely.contains_xy(polygon, longitude, latitude)] = rate
+            west, south, east, north = polygon.bounds
+            near = (longitude >= west) & (longitude <= east) & (latitude >= south) & (latitude <= north)
+            near[near] = shapely.contains_xy(polygon, longitude[near], latitude[near])
+            found[near] = rate
         return found
 
     return read

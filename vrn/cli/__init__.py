@@ -3,6 +3,7 @@
 import gc
 import os
 import sys
+from contextlib import suppress
 from importlib import import_module
 from typing import Final
 
@@ -57,5 +58,7 @@ def run() -> None:
     """Entry point of the ``vrn`` script."""
     gc.set_threshold(20_000, 50, 50)  # a command is soon over: looking for cycles as often as by default costs a sixth
     status = main()
-    gc.freeze()  # and what is left goes with the process, without one more look
-    sys.exit(status)
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError):  # nobody reads on
+            stream.flush()
+    os._exit(status)  # what is left goes with the process: taking it apart piece by piece takes as long as the zones

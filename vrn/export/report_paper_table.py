@@ -1,4 +1,4 @@
-"""Tables on paper, set line by line: many times faster than a general layout, which tries every cell several times."""
+"""Text and tables on paper, set line by line: many times faster than a general layout, which tries all it may do."""
 
 from typing import Any, Final
 
@@ -46,6 +46,29 @@ def draw_table(paper: Any, table: Table, *, size: float) -> None:
     paper.ln(2)
 
 
+def draw_text(paper: Any, text: str, *, step: float, width: float = 0.0) -> None:
+    """
+    Set a text flush left from the current place on, and go below it to the left margin.
+
+    Parameters
+    ----------
+    paper : fpdf.FPDF
+    text : str
+    step : float
+        From line to line. [mm]
+    width : float
+        Up to the right margin when 0. [mm]
+    """
+    left = paper.get_x() + paper.c_margin
+    room = (width or paper.w - paper.r_margin - paper.get_x()) - 2 * paper.c_margin
+    for line in _lines(paper, on_one_line(text), room):
+        if paper.will_page_break(step):
+            paper.add_page()
+        if line:
+            paper.text(left, paper.get_y() + 0.5 * step + 0.3 * paper.font_size, line)
+        paper.set_y(paper.get_y() + step)
+
+
 def _folded(table: Table) -> Table:
     """A long narrow table with its second half beside its first."""
     if not table.narrow or len(table.rows) <= 2 * _SHORT:
@@ -84,21 +107,20 @@ def _wrapped(
 def _lines(paper: Any, text: str, room: float) -> list[str]:
     if paper.get_string_width(text) <= room:
         return [text]
-    lines, line = [], ""
+    space, lines, line, length = paper.get_string_width(" "), [], "", 0.0
     for word in text.split(" "):
-        longer = f"{line} {word}" if line else word
-        if paper.get_string_width(longer) <= room:
-            line = longer
+        wide = paper.get_string_width(word)
+        if line and length + space + wide <= room:
+            line, length = f"{line} {word}", length + space + wide
             continue
         if line:
             lines.append(line)
-        line = word
-        while paper.get_string_width(line) > room and len(line) > 1:
-            fits = max(
-                1, next(n for n in range(len(line), 0, -1) if n == 1 or paper.get_string_width(line[:n]) <= room)
-            )
-            lines.append(line[:fits])
-            line = line[fits:]
+        while wide > room and len(word) > 1:
+            fits = next(n for n in range(len(word), 0, -1) if n == 1 or paper.get_string_width(word[:n]) <= room)
+            lines.append(word[:fits])
+            word = word[fits:]
+            wide = paper.get_string_width(word)
+        line, length = word, wide
     return [*lines, line]
 
 

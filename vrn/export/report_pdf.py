@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from vrn.export.report_paper_table import FONT, INK, QUIET, draw_table, on_one_line
+from vrn.export.report_paper_table import FONT, INK, QUIET, draw_table, draw_text, on_one_line
 from vrn.export.report_parts import Bullets, Lines, Part, Picture, Report, Table, Text
 from vrn.prescription.model import Prescription
 
@@ -86,12 +86,12 @@ def _font_file(name: str) -> Path:
 def _head(paper: Any, report: Report) -> None:
     paper.set_font(FONT, "B", 17)
     paper.set_text_color(*INK)
-    paper.multi_cell(0, 8, on_one_line(report.field)[:160], new_x="LMARGIN", new_y="NEXT")
+    draw_text(paper, on_one_line(report.field)[:160], step=8)
     paper.set_font(FONT, "", 9)
     paper.set_text_color(*QUIET)
-    paper.multi_cell(0, 4.6, on_one_line(" · ".join(report.facts)), new_x="LMARGIN", new_y="NEXT")
+    draw_text(paper, " · ".join(report.facts), step=4.6)
     paper.set_text_color(*(QUIET if report.approved else _STOP))
-    paper.multi_cell(0, 4.6, on_one_line(report.state), new_x="LMARGIN", new_y="NEXT")
+    draw_text(paper, report.state, step=4.6)
 
 
 def _part(paper: Any, part: Part, *, tight: bool) -> None:
@@ -150,7 +150,7 @@ def _piece(paper: Any, piece: Any, *, tight: bool) -> None:
 def _write(paper: Any, text: str, *, size: float, quiet: bool = False) -> None:
     paper.set_font(FONT, "", size)
     paper.set_text_color(*(QUIET if quiet else INK))
-    paper.multi_cell(0, size * 0.5, on_one_line(text), align="L", new_x="LMARGIN", new_y="NEXT")
+    draw_text(paper, text, step=size * 0.5)
     paper.ln(0.8)
 
 
@@ -171,7 +171,7 @@ def _pictures(paper: Any, pictures: tuple[Picture, ...], *, tight: bool) -> None
         paper.set_xy(left, top + height + 0.5)
         paper.set_font(FONT, "", 7)
         paper.set_text_color(*QUIET)
-        paper.multi_cell(width, 3.4, on_one_line(picture.caption), align="L", new_x="LMARGIN", new_y="NEXT")
+        draw_text(paper, picture.caption, step=3.4, width=width)
         bottom = max(bottom, paper.get_y())
         left += width + 4
     paper.set_xy(paper.l_margin, bottom + 1)

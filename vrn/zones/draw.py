@@ -13,7 +13,7 @@ from vrn.zones.model import Zones
 from vrn.zones.smooth import smoothed
 
 Array = NDArray[np.float64]
-_MOST_ROWS = 40_000
+_MOST_ROWS = 5_000  # the indices need no more
 
 
 def draw(
