@@ -2,6 +2,7 @@
 
 import os
 import pickle
+import struct
 import subprocess
 import sys
 import threading
@@ -11,14 +12,18 @@ from typing import TYPE_CHECKING, Final, Self
 if TYPE_CHECKING:
     from vrn.prescription.model import Prescription
 
+_HEAD: Final = struct.Struct("<QQ")  # bytes of the page and of the paper, which follow
 _CHILD: Final = """
-import gc, pickle, sys
+import gc, os, pickle, struct, sys
 gc.disable()
 ask, tell, sys.stdout = sys.stdin.buffer, sys.stdout.buffer, sys.stderr
 sys.path[:] = pickle.load(ask)
 from vrn.export.report_page import load_libraries, reports_of
 load_libraries()
-tell.write(pickle.dumps(reports_of(pickle.load(ask))))
+page, paper = reports_of(pickle.load(ask))
+tell.write(struct.pack("<QQ", len(page), len(paper)) + page + paper)
+tell.flush()
+os._exit(0)
 """
 
 
@@ -32,8 +37,7 @@ class ReportBeside:
 
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
-        self._talk: threading.Thread | None = None
-        self._answer = b""
+        self._asking: threading.Thread | None = None
 
     def __enter__(self) -> Self:
         """Start it, where there is a second processor to run on."""
@@ -44,9 +48,7 @@ class ReportBeside:
                     [sys.executable, "-c", _CHILD], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
                     stderr=subprocess.DEVNULL,
                 )  # fmt: skip
-                assert self._process.stdin is not None
-                self._process.stdin.write(pickle.dumps(sys.path))
-                self._process.stdin.flush()
+                self._ask(pickle.dumps(sys.path))
         return self
 
     def __exit__(self, *_raised: object) -> None:
@@ -54,8 +56,8 @@ class ReportBeside:
         if self._process is None:
             return
         self._process.kill()
-        if self._talk is not None:
-            self._talk.join()
+        if self._asking is not None:
+            self._asking.join()
         with suppress(OSError), self._process:
             pass
 
@@ -69,9 +71,8 @@ class ReportBeside:
         """
         if self._process is not None:
             with suppress(pickle.PicklingError, AttributeError, TypeError):
-                words = pickle.dumps(prescription)
-                self._talk = threading.Thread(target=self._exchange, args=(self._process, words), daemon=True)
-                self._talk.start()
+                self._asking = threading.Thread(target=self._ask, args=(pickle.dumps(prescription),), daemon=True)
+                self._asking.start()
 
     def finish(self) -> tuple[bytes, bytes] | None:
         """
@@ -82,15 +83,22 @@ class ReportBeside:
         reports : (bytes, bytes) or None
             Page and paper; None where this process has to set them.
         """
-        if self._talk is None:
+        if self._process is None or self._asking is None:
             return None
-        self._talk.join()
-        try:
-            page, paper = pickle.loads(self._answer)
-        except (pickle.UnpicklingError, EOFError, ValueError, TypeError):
+        self._asking.join()
+        assert self._process.stdout is not None
+        answer = self._process.stdout.read()
+        if len(answer) < _HEAD.size:
             return None
-        return page, paper
+        page, paper = _HEAD.unpack_from(answer)
+        if len(answer) != _HEAD.size + page + paper:
+            return None
+        return answer[_HEAD.size : _HEAD.size + page], answer[_HEAD.size + page :]
 
-    def _exchange(self, process: subprocess.Popen[bytes], words: bytes) -> None:
+    def _ask(self, words: bytes) -> None:
+        """One write, so that it waits for the other side without holding this one up."""
+        assert self._process is not None
+        assert self._process.stdin is not None
         with suppress(OSError, ValueError):
-            self._answer, _ = process.communicate(words)
+            self._process.stdin.write(words)
+            self._process.stdin.flush()
