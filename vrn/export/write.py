@@ -135,7 +135,7 @@ def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callabl
     usb : path
         Carrier for the terminal: its top gets ``TASKDATA``, ``SHAPEFILE`` and the load sheet.
     check : callable, optional
-        Called with a staged folder of everything but the pages, before the carrier is touched.
+        Called with a staged folder of what is carried and what that is held against, before the carrier is touched.
 
     Returns
     -------
@@ -153,7 +153,7 @@ def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callabl
     refuse_strange_carrier(Path(usb))
     with TemporaryDirectory(prefix="vrn-") as scratch:
         staged = Path(scratch)
-        for write_one in _writers(pages=False):
+        for write_one in _writers(only_controls=True):
             write_one(prescription, staged)
         if check is not None:
             check(staged)
@@ -183,9 +183,9 @@ def told(prescription: Prescription) -> Prescription:
 
 
 def _writers(
-    *, pages: bool = True, report: ReportMaker | None = None
+    *, only_controls: bool = False, report: ReportMaker | None = None
 ) -> tuple[Callable[[Prescription, Path], None], ...]:
-    """Every format, or all but the pages; the summary with its hashes last."""
+    """Every format, or what a terminal reads and what that is held against; the summary with its hashes last."""
     from vrn.export.geojson import write_geojson
     from vrn.export.geopackage import write_geopackage
     from vrn.export.gpx import write_gpx
@@ -201,11 +201,9 @@ def _writers(
         write_shapefile,
         write_iso,
         write_geopackage,
-        write_rasters,
-        write_gpx,
         write_tables,
         write_load_sheet,
-        *(_page_writers(report) if pages else ()),
+        *(() if only_controls else (write_rasters, write_gpx, *_page_writers(report))),
         write_summary,
     )
 
