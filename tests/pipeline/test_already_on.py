@@ -45,7 +45,7 @@ def _with(field: Field, **sections: Any) -> Field:
 def _need(field: Field) -> tuple[Need, NDArray[np.float64]]:
     grid, share = ground_of(field)
     profile = profile_of(field.samples.field_readings())
-    return need_of_field(field, profile, soil_surfaces(field, profile, grid, share), share), share
+    return need_of_field(field, profile, soil_surfaces(field, profile, grid, share)[0], share), share
 
 
 def _warm(field: Field) -> Weather:

@@ -10,6 +10,7 @@ import shapely
 import vrn
 from vrn.field.field import Field
 from vrn.field.layers import ConstantLayer
+from vrn.field.samples import SoilSamples
 from vrn.field.trial import NitrogenTrial
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
@@ -38,22 +39,44 @@ def test_composites_are_the_means_of_their_areas(cedar_bend: Field) -> None:
     assert "variogram" not in nitrate.details or nitrate.details["variogram"] is None
 
 
-def test_slices_of_the_top_foot_are_averaged_by_thickness(cedar_bend: Field) -> None:
-    """0–6 in at 18 ppm and 6–12 in at 6 ppm are one foot at 12 ppm."""
-    samples = cedar_bend.samples
-    upper = replace(samples, bottom_in=np.full(len(samples), 6.0), nitrate_ppm=np.full(len(samples), 18.0))
-    lower = replace(
-        upper, top_in=upper.bottom_in, bottom_in=np.full(len(samples), 12.0), nitrate_ppm=np.full(len(samples), 6.0)
+def _sliced(samples: SoilSamples, *, upper: float, lower: float) -> SoilSamples:
+    """Every core cut at 6 in: its nitrate times one factor above, times another below."""
+    top = replace(samples, bottom_in=np.full(len(samples), 6.0), nitrate_ppm=samples.nitrate_ppm * upper)
+    below = replace(
+        top, top_in=top.bottom_in, bottom_in=np.full(len(samples), 12.0), nitrate_ppm=samples.nitrate_ppm * lower
     )
     texts = ("sample_id", "kind", "sampled_on", "area_id", "handling")
     arrays = ("coordinates_m", "top_in", "bottom_in", "nitrate_ppm", "nominal_ppm", "below_detection", "row")
-    both = replace(
-        upper,
-        **{name: getattr(upper, name) + getattr(lower, name) for name in texts},
-        **{name: np.concatenate([getattr(upper, name), getattr(lower, name)]) for name in arrays},
+    return replace(
+        top,
+        **{name: getattr(top, name) + getattr(below, name) for name in texts},
+        **{name: np.concatenate([getattr(top, name), getattr(below, name)]) for name in arrays},
     )
+
+
+def test_slices_of_the_top_foot_are_averaged_by_thickness(cedar_bend: Field) -> None:
+    """0–6 in at 18 ppm and 6–12 in at 6 ppm are one foot at 12 ppm."""
+    even = replace(cedar_bend.samples, nitrate_ppm=np.full(len(cedar_bend.samples), 12.0))
+    both = _sliced(even, upper=1.5, lower=0.5)
     nitrate = vrn.build(replace(cedar_bend, samples=both)).surfaces["nitrate_ppm"].values
     np.testing.assert_allclose(nitrate, 12.0, atol=1e-6)
+
+
+def test_slices_carry_their_error_to_the_rate(cedar_bend: Field) -> None:
+    """A foot averaged from two slices is drawn as one of them is, and what was assumed of either is told."""
+    both = _sliced(cedar_bend.samples, upper=1.2, lower=0.8)
+    built = vrn.build(replace(cedar_bend, samples=both))
+    nitrate = built.surfaces["nitrate_ppm"]
+    assert nitrate.draws is not None
+    assert nitrate.se is not None
+    drawn = nitrate.draws(200, seed=3, step=4)
+    blocks = nitrate.grid.blocks(4)
+    row, col, _ = nitrate.grid.cells_of(blocks.centers_m())
+    bias = drawn.mean(axis=0).ravel() - nitrate.values[row, col]
+    assert abs(bias.mean()) < 0.3 * nitrate.se.mean()
+    assert "nitrate_ppm" in built.details["uncertainty"]["drawn"]
+    assert all(rate.need_se_lb_ac for rate in built.rates)
+    assert any("nugget" in note for note in nitrate.details["notes"])
 
 
 def test_equal_readings_make_one_zone(cedar_bend: Field) -> None:

@@ -17,6 +17,7 @@ _SURFACES = {
     "organic_matter": ("organic_matter_pct", "%"),
     "yield_goal": ("yield_goal_bu_ac", "bu/ac"),
     "need": ("need_lb_ac", "lb N/ac"),
+    "harvest_left_out": ("harvest_left_out_pct", "%"),
 }
 
 

@@ -1,6 +1,7 @@
 """The part of the report that shows the surfaces: maps, what they were chosen over, variogram, cross-validation."""
 
 import math
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -9,7 +10,7 @@ from vrn.export.map_page_layers import KNOWN_SURFACES
 from vrn.export.plots import Drawing, surface_maps
 from vrn.export.plots_reasons import cross_validation_plot, variogram_plot
 from vrn.export.ramps import DOUBT
-from vrn.export.report_parts import Part, Picture, Table
+from vrn.export.report_parts import Bullets, Part, Picture, Table
 from vrn.export.report_units import Shown
 from vrn.field.samples import SoilSamples
 from vrn.field.surface import Surface
@@ -51,9 +52,8 @@ def surfaces_part(prescription: Prescription, shown: Shown) -> Part | None:
                     png=surface_maps(prescription, drawings, shown))
         )  # fmt: skip
         pieces += _reasons(prescription, name, surface, shown)
-    others = [
-        name for name in ("organic_matter_pct", "yield_goal_bu_ac", "need_lb_ac") if name in prescription.surfaces
-    ]
+    wanted = ("organic_matter_pct", "yield_goal_bu_ac", "need_lb_ac", "harvest_left_out_pct")
+    others = [name for name in wanted if name in prescription.surfaces]
     drawings = []
     for name in others:
         title, quantity, ramp = KNOWN_SURFACES[name]
@@ -67,30 +67,70 @@ def surfaces_part(prescription: Prescription, shown: Shown) -> Part | None:
             Picture(caption=f"The other layers ({words}).", alt="Maps of the other layers",
                     png=surface_maps(prescription, drawings, shown))
         )  # fmt: skip
+    goal = prescription.surfaces.get("yield_goal_bu_ac")
+    pieces += [] if goal is None else _harvests(goal)
     return Part(title="Surfaces", pieces=tuple(pieces)) if pieces else None
 
 
+def _harvests(goal: Surface) -> list[Any]:
+    """What cleaning left out of each season's harvest logs, filter by filter, with each filter's source."""
+    seasons = goal.details.get("harvests", ())
+    if not seasons:
+        return []
+    filters = goal.details["filters"]
+    counts = [{rule["name"]: sum(log["removed"][rule["name"]] for log in season["logs"]) for rule in filters}
+              for season in seasons]  # fmt: skip
+
+    def row(label: str, key: str) -> tuple[str, ...]:
+        return (label, *(f"{sum(log[key] for log in season['logs']):,}" for season in seasons))
+
+    delays = (sorted({log["delay_records"] for log in season["logs"]}) for season in seasons)
+    rows = [
+        row("records", "records"),
+        *((rule["name"], *(f"{count[rule['name']]:,}" for count in counts)) for rule in filters),
+        row("kept", "kept"),
+        row("passes", "passes"),
+        ("records by which yields lag", *(", ".join(map(str, delay)) for delay in delays)),
+    ]
+    used = [rule for rule in filters if any(count[rule["name"]] for count in counts)]
+    told = (f"{rule['name'].capitalize()}: {rule['does']} ({rule['source']})." for rule in used)
+    table = Table(
+        caption="Harvest logs: records left out, by the first filter that applied",
+        header=("", *(PurePath(season["season"]).name for season in seasons)), rows=tuple(rows),
+        numbers=tuple(range(1, len(seasons) + 1)),
+    )  # fmt: skip
+    return [table, Bullets(items=tuple(told))]
+
+
 def _reasons(prescription: Prescription, name: str, surface: Surface, shown: Shown) -> list[Any]:
-    """Candidates, variogram and cross-validation of one nitrate surface."""
+    """Candidates, variogram and cross-validation of one nitrate surface; candidates of each slice where it has some."""
+    slices = surface.details.get("layers") or [surface.details]
     pieces: list[Any] = []
-    candidates = [one for one in surface.details.get("candidates", ()) if isinstance(one, dict)]
-    if candidates:
-        rows = tuple(
-            (str(one["name"]) + (" (taken)" if one["name"] == surface.chosen else ""), _figure(one.get("rmse"), 2),
-             _figure(one.get("mean_error"), 2), _figure(one.get("msdr"), 2), _figure(one.get("skill"), 2))
-            for one in candidates
-        )  # fmt: skip
-        unit = shown.unit("nitrate")
-        pieces.append(
-            Table(
-                caption="Each sample guessed from the others: typical error, bias, squared error over stated variance "
-                "(1 is right), and skill against the plain mean (0 is none)",
-                header=("Way", f"Error, {unit}", f"Bias, {unit}", "Ratio", "Skill"), rows=rows, numbers=(1, 2, 3, 4),
-                widths=(40, 15, 15, 15, 15),
-            )
-        )  # fmt: skip
+    for number, details in enumerate(slices, start=1):
+        which = f"Slice {number} from the top: each" if len(slices) > 1 else "Each"
+        pieces += _candidates(details, which, shown)
     samples = _readings(prescription, name)
     return pieces if samples is None else [*pieces, *_plots(samples, surface, shown)]
+
+
+def _candidates(details: dict[str, Any], which: str, shown: Shown) -> list[Table]:
+    """The ways that were tried, judged on samples left out."""
+    candidates = [one for one in details.get("candidates", ()) if isinstance(one, dict)]
+    if not candidates:
+        return []
+    rows = tuple(
+        (str(one["name"]) + (" (taken)" if one["name"] == details.get("chosen") else ""), _figure(one.get("rmse"), 2),
+         _figure(one.get("mean_error"), 2), _figure(one.get("msdr"), 2), _figure(one.get("skill"), 2))
+        for one in candidates
+    )  # fmt: skip
+    unit = shown.unit("nitrate")
+    table = Table(
+        caption=f"{which} sample guessed from the others: typical error, bias, squared error over stated variance "
+        "(1 is right), and skill against the plain mean (0 is none)",
+        header=("Way", f"Error, {unit}", f"Bias, {unit}", "Ratio", "Skill"), rows=rows, numbers=(1, 2, 3, 4),
+        widths=(40, 15, 15, 15, 15),
+    )  # fmt: skip
+    return [table]
 
 
 def _plots(samples: SoilSamples, surface: Surface, shown: Shown) -> list[Any]:

@@ -26,6 +26,7 @@ _QUANTITIES: Final = {
     "area": ("ac", 1, "ha", 1.0 / HA_AC, 2),
     "nitrate": ("ppm", 1, "mg/kg", 1.0, 1),
     "organic_matter": ("%", 1, "%", 1.0, 1),
+    "share": ("%", 0, "%", 1.0, 0),
     "yield": ("bu/ac", 0, "t/ha", BU_AC_T_HA, 1),
     "depth": ("in", 0, "cm", 2.54, 0),
     "length": ("ft", 0, "m", FT_M, 1),

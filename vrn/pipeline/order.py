@@ -52,13 +52,14 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     judged, readings = judge(field.samples, section=field.settings.samples)
     field = replace(field, samples=corrected(field.samples, field.settings.samples))
     profile = profile_of(field.samples.field_readings())
-    surfaces = soil_surfaces(field, profile, grid, share)
+    surfaces, beside = soil_surfaces(field, profile, grid, share)
     tell("nitrogen")
     need = need_of_field(field, profile, surfaces, share)
     surfaces["need_lb_ac"] = Surface(
         name="need_lb_ac", grid=grid, values=on_grid(grid, need.ledger.unclipped_lb_ac), se=need.se_lb_ac,
         chosen=need.ledger.method,
     )  # fmt: skip
+    surfaces |= beside
     tell("zones")
     zones = zones_of(
         field, grid=grid, share=share, ledger=need.ledger, need_se=need.se_lb_ac, extra=extra_surfaces(field, grid)
@@ -126,9 +127,11 @@ def _spacing_m(samples: SoilSamples) -> float | None:
 
 
 def _told(surface: Surface) -> tuple[Finding, ...]:
-    """What the choice of a surface leaves for a person to know."""
-    notes = surface.details.get("notes", ())
+    """What the making of a surface leaves for a person to know."""
+    remedy = "The table of candidates is in the report."
+    if "harvests" in surface.details:
+        remedy = "What cleaning left out, and why, is counted in the report and drawn on the map."
     return tuple(
-        Finding(level="note", about=surface.name, problem=str(note), remedy="The table of candidates is in the report.")
-        for note in notes
+        Finding(level="note", about=surface.name, problem=str(note), remedy=remedy)
+        for note in surface.details.get("notes", ())
     )

@@ -8,17 +8,19 @@ from numpy.typing import NDArray
 
 from vrn.field.field import Field
 from vrn.field.grid import Grid
-from vrn.field.layers import ConstantLayer
+from vrn.field.layers import ConstantLayer, YieldLogLayer
 from vrn.field.profile import Profile
 from vrn.field.samples import SoilSamples
 from vrn.field.surface import Surface
 from vrn.sampling.error import error_of_readings
-from vrn.surface import area_means, layer_on_grid, points_on_grid
+from vrn.surface import area_means, layer_on_grid, points_on_grid, weighted_mean
 
 
-def soil_surfaces(field: Field, profile: Profile, grid: Grid, share: NDArray[np.float64]) -> dict[str, Surface]:
+def soil_surfaces(
+    field: Field, profile: Profile, grid: Grid, share: NDArray[np.float64]
+) -> tuple[dict[str, Surface], dict[str, Surface]]:
     """
-    Every surface the ledger is struck from.
+    Every surface the ledger is struck from, and those that a person only looks at.
 
     Parameters
     ----------
@@ -34,18 +36,21 @@ def soil_surfaces(field: Field, profile: Profile, grid: Grid, share: NDArray[np.
     surfaces : dict of str to Surface
         ``nitrate_ppm``, ``yield_goal_bu_ac``; ``deep_nitrate_ppm``, ``organic_matter_pct`` and ``applied_n_lb_ac``
         where they are known.
+    beside : dict of str to Surface
+        ``harvest_left_out_pct`` where the yield potential comes from harvest logs.
     """
     surfaces: dict[str, Surface] = {}
     if field.organic_matter is not None:
         surfaces["organic_matter_pct"] = layer_on_grid(field.organic_matter, grid, name="organic_matter_pct")
-    surfaces["yield_goal_bu_ac"] = _yield_goal(field, grid, share)
+    pattern, left_out = _yield_pattern(field, grid)
+    surfaces["yield_goal_bu_ac"] = _yield_goal(field, pattern, share)
     if field.applied_n is not None:
         surfaces["applied_n_lb_ac"] = layer_on_grid(field.applied_n, grid, name="applied_n_lb_ac")
     followed = tuple(surface for surface in surfaces.values() if _varies(surface))
     surfaces["nitrate_ppm"] = _nitrate("nitrate_ppm", field, profile.top, grid, followed)
     if profile.deep:
         surfaces["deep_nitrate_ppm"] = _nitrate("deep_nitrate_ppm", field, profile.deep, grid, followed)
-    return surfaces
+    return surfaces, {} if left_out is None else {left_out.name: left_out}
 
 
 def _varies(surface: Surface) -> bool:
@@ -61,16 +66,8 @@ def _nitrate(
     parts = [_readings_on_grid(name, field, layer, grid, followed) for layer in layers]
     if len(parts) == 1:
         return parts[0]
-    thickness_in = np.array([layer.bottom_in[0] - layer.top_in[0] for layer in layers])
-    weights = thickness_in / thickness_in.sum()
-    errors = [part.se for part in parts]
-    known = [error for error in errors if error is not None]
-    se = np.sqrt(sum((w * e) ** 2 for w, e in zip(weights, known, strict=True))) if len(known) == len(parts) else None
-    details = {
-        "layers": [{"thickness_in": float(t), **part.details} for t, part in zip(thickness_in, parts, strict=True)]
-    }
-    values = np.asarray(sum(w * part.values for w, part in zip(weights, parts, strict=True)))
-    return Surface(name=name, grid=grid, values=values, se=se, chosen=parts[0].chosen, details=details)
+    thickness_in = [float(layer.bottom_in[0] - layer.top_in[0]) for layer in layers]
+    return weighted_mean(parts, thickness_in, name=name)
 
 
 def _readings_on_grid(
@@ -87,21 +84,29 @@ def _readings_on_grid(
     )
 
 
-def _yield_goal(field: Field, grid: Grid, share: NDArray[np.float64]) -> Surface:
-    """Yield goal of each cell: the pattern of the yield-potential layer on the field's goal."""
-    goal_bu_ac = field.settings.crop.yield_goal_bu_ac
-    section = field.settings.layers.yield_potential
+def _yield_pattern(field: Field, grid: Grid) -> tuple[Surface, Surface | None]:
+    """The yield-potential layer on the grid, and where harvest logs were cleaned; the field's goal where none is."""
     name = "yield_goal_bu_ac"
-    if field.yield_potential is None or section is None:
-        return layer_on_grid(ConstantLayer(name=name, value=goal_bu_ac), grid, name=name)
-    pattern = layer_on_grid(field.yield_potential, grid, name=name)
-    if section.kind == "bu_ac":
+    layer = field.yield_potential
+    if isinstance(layer, YieldLogLayer):
+        from vrn.surface.yield_potential import yield_potential
+
+        harvested = yield_potential(layer, grid, name=name)
+        return harvested.surface, harvested.left_out()
+    goal = ConstantLayer(name=name, value=field.settings.crop.yield_goal_bu_ac)
+    return layer_on_grid(layer if layer is not None else goal, grid, name=name), None
+
+
+def _yield_goal(field: Field, pattern: Surface, share: NDArray[np.float64]) -> Surface:
+    """Yield goal of each cell: the pattern of the yield-potential layer on the field's goal."""
+    section = field.settings.layers.yield_potential
+    if field.yield_potential is None or section is None or section.kind == "bu_ac":
         return pattern
+    goal_bu_ac = field.settings.crop.yield_goal_bu_ac
     weights = np.where(np.isfinite(pattern.values), share, 0.0)
     mean = float(np.sum(weights * np.nan_to_num(pattern.values)) / np.sum(weights)) if weights.any() else np.nan
-    scale = goal_bu_ac / mean
     details = {**pattern.details, "scaled_to_bu_ac": goal_bu_ac, "layer_mean": mean}
-    return replace(pattern.scaled(scale), details=details)
+    return replace(pattern.scaled(goal_bu_ac / mean), details=details)
 
 
 def extra_surfaces(field: Field, grid: Grid) -> tuple[tuple[NDArray[np.float64], float], ...]:

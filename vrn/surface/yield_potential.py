@@ -33,13 +33,20 @@ class YieldPotential:
         Relative yield, 1 on average over the ground that was harvested; NaN where no harvest reaches.
     seasons : dict of str to ndarray, shape (rows, cols)
         Relative yield of each season.
-    removed : ndarray of int, shape (rows, cols)
-        Harvest records that cleaning left out in each cell.
+    records, removed : ndarray of int, shape (rows, cols)
+        Harvest records in each cell, and how many of them cleaning left out.
     """
 
     surface: Surface
     seasons: dict[str, _Floats]
+    records: NDArray[np.intp]
     removed: NDArray[np.intp]
+
+    def left_out(self) -> Surface:
+        """Share of each cell's harvest records that cleaning left out, over all seasons; NaN where none fell. [%]"""
+        share = np.full(self.records.shape, np.nan)
+        np.divide(100.0 * self.removed, self.records, out=share, where=self.records > 0)
+        return Surface(name="harvest_left_out_pct", grid=self.surface.grid, values=share, chosen="count of records")
 
 
 def yield_potential(layer: YieldLogLayer, grid: Grid, *, name: str | None = None) -> YieldPotential:
@@ -85,12 +92,13 @@ def yield_potential(layer: YieldLogLayer, grid: Grid, *, name: str | None = None
     if not layer.logs:
         problem = f"{layer.source}: there is no harvest log."
         raise InputFileError(problem, "Name its files under layers.yield_potential.files.")
-    removed = np.zeros(grid.rows * grid.cols, np.intp)
+    records, removed = np.zeros((2, *grid.shape), np.intp)
     harvests, means, errors, told = [], [], [], {}
     for season, logs in _by_season(layer.logs).items():
         cleaned = [clean(log) for log in logs]
         for one in cleaned:
-            removed += _removed_in_cells(one, grid)
+            records += _in_cells(one.log.coordinates_m, grid)
+            removed += _in_cells(one.log.coordinates_m[one.reason > 0], grid)
         relative, se, details = _one_season(cleaned, grid)
         told[season] = relative
         means.append(relative)
@@ -117,7 +125,7 @@ def yield_potential(layer: YieldLogLayer, grid: Grid, *, name: str | None = None
             "notes": notes,
         },
     )
-    return YieldPotential(surface=surface, seasons=told, removed=removed.reshape(grid.shape))
+    return YieldPotential(surface=surface, seasons=told, records=records, removed=removed)
 
 
 def _by_season(logs: tuple[YieldLog, ...]) -> dict[str, list[YieldLog]]:
@@ -207,8 +215,7 @@ def _reached(points: _Floats, grid: Grid, reach_m: float) -> NDArray[np.bool_]:
     return np.asarray(np.isfinite(distance))
 
 
-def _removed_in_cells(one: CleanLog, grid: Grid) -> NDArray[np.intp]:
-    """Records left out, counted by cell; those without a place are in no cell."""
-    places = one.log.coordinates_m[one.reason > 0]
+def _in_cells(places: _Floats, grid: Grid) -> NDArray[np.intp]:
+    """Records counted by cell; those without a place are in no cell."""
     row, col, inside = grid.cells_of(places)
-    return np.bincount((row * grid.cols + col)[inside], minlength=grid.rows * grid.cols)
+    return np.bincount((row * grid.cols + col)[inside], minlength=grid.rows * grid.cols).reshape(grid.shape)
