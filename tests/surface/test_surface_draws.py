@@ -9,7 +9,7 @@ import pytest
 from vrn.errors import OutOfRangeError
 from vrn.field.grid import Grid
 from vrn.field.layers import ConstantLayer
-from vrn.surface import Variogram, layer_on_grid, points_on_grid, weighted_mean
+from vrn.surface import Variogram, interpolate, layer_on_grid, points_on_grid, weighted_mean
 from vrn.surface.estimators import InverseDistance, Kriged, Mean
 from vrn.surface.kriging import covariance_between
 from vrn.surface.places import places_of
@@ -179,6 +179,23 @@ def test_square_roots_come_back_without_bias() -> None:
     back, se = Transform(scale="square root").back(np.array([3.0]), np.array([0.5]), np.array([-0.1]), 0.2)
     assert back[0] == pytest.approx(9.0 + 0.5 - 0.2 + 0.2)
     assert se[0] == pytest.approx(math.sqrt(4 * 9 * 0.5 + 2 * 0.25))
+
+
+def test_a_surface_of_amounts_does_not_fall_below_nothing() -> None:
+    """Kriging led along a slope beyond the last reading falls below 0; the surface is held there, and says so."""
+    grid = Grid(crs="EPSG:32615", west_m=0.0, north_m=400.0, cell_m=20.0, rows=20, cols=20)
+    rng = np.random.default_rng(1)
+    places_m = rng.uniform(0.0, 330.0, (25, 2)) + np.array([0.0, 35.0])
+    nitrate_ppm = np.maximum(12.0 - 14.0 * places_m[:, 0] / 400.0 + rng.normal(0.0, 0.8, 25), 0.2)
+    made = points_on_grid(places_m, nitrate_ppm, grid, name="nitrate_ppm")
+    bare = interpolate(places_m, nitrate_ppm, grid.centers_m()).estimate.reshape(grid.shape)
+    below = bare < 0
+    assert below.any()
+    assert (made.values[below] == 0.0).all()
+    np.testing.assert_array_equal(made.values[~below], bare[~below])
+    assert f"below 0 in {below.sum()} cells" in made.details["notes"][-1]
+    deeper = points_on_grid(places_m, nitrate_ppm - 5.0, grid, name="change_ppm")
+    assert deeper.values.min() < 0  # readings that are below 0 themselves are not an amount
 
 
 def test_weighted_mean_of_layers() -> None:

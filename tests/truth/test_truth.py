@@ -90,7 +90,8 @@ def test_demo_fields_can_be_driven(name: str) -> None:
 def _without_structure(seed: int) -> tuple[int, float, float]:
     truth = simulate(seed, structure=False)
     prescription = build(truth.field)
-    rate = np.full(truth.grid.shape, prescription.rates[0].rate_n_lb_ac)
+    row, col, _ = prescription.grid.cells_of(truth.grid.centers_m())
+    rate = prescription.rate_grid()[row, col].reshape(truth.grid.shape)
     flat = np.full(truth.grid.shape, flat_rate(truth))
     return len(prescription.rates), truth.misallocated(rate), truth.misallocated(flat)
 
@@ -105,7 +106,9 @@ def test_no_structure_is_one_zone(seed: int) -> None:
 
 @pytest.mark.long
 def test_no_structure_in_twenty_fields() -> None:
-    """Of twenty fields of scatter at least fifteen are one zone: with 45 samples chance alone looks like structure."""
+    """Of twenty fields of scatter at least eighteen are one zone; on the whole they miss no more than flat rates."""
     found = [_without_structure(seed) for seed in range(101, 121)]
-    assert sum(zones == 1 for zones, _, _ in found) >= 15
-    assert all(ours <= flat * 1.01 for zones, ours, flat in found if zones == 1)
+    print(f"\none zone in {sum(zones == 1 for zones, _, _ in found)} of {len(found)} fields of scatter")  # noqa: T201
+    assert sum(zones == 1 for zones, _, _ in found) >= 18
+    assert np.median([ours / flat for _, ours, flat in found]) <= 1.001
+    assert np.mean([ours / flat for _, ours, flat in found]) <= 1.01

@@ -12,7 +12,7 @@ from vrn.errors import OutOfRangeError
 from vrn.surface.estimators import DRIFT, MEAN, Estimator, InverseDistance, Kriged, Mean
 from vrn.surface.fit import MOST_BY_LIKELIHOOD, fit_places
 from vrn.surface.kriging import MOST_AT_ONCE
-from vrn.surface.likelihood import highest_on_grid, likeliest
+from vrn.surface.likelihood import believed, highest_on_grid, likeliest
 from vrn.surface.many_points import Held, LocalKriged
 from vrn.surface.places import Places, places_of, points_of, readings_of
 from vrn.surface.threads import one_blas_thread
@@ -145,10 +145,12 @@ def interpolate(
     Notes
     -----
     Each candidate estimates every place from the others. The simplest is taken whose mean squared error is within one
-    standard error (of the difference, reading by reading) of the best. Kriging takes the model (exponential,
-    spherical, Matérn with ν 1.5), the scale (plain, square roots, logarithms) and, from 50 places, the direction of
-    largest restricted likelihood. The nugget is taken for error of instrument and composite and filtered: the surface
-    is the field under the readings and does not run through them.
+    standard error (of the difference, reading by reading) of the best. Where no range raises twice the restricted
+    log-likelihood by 2 (up to 300 places), only the mean and a drift are up for it: with some tens of readings scatter
+    alone often looks like a pattern. Kriging takes the model (exponential, spherical, Matérn with ν 1.5), the scale
+    (plain, square roots, logarithms) and, from 50 places, the direction of largest restricted likelihood. The nugget
+    is taken for error of instrument and composite and filtered: the surface is the field under the readings and does
+    not run through them.
 
     References
     ----------
@@ -175,7 +177,7 @@ def interpolate(
     if len(places) < len(numbers):
         notes.append(f"{len(numbers)} readings were taken at {len(places)} places; each place counts once.")
     trials = _trials(places, layers, notes)
-    chosen = _simplest(trials, numbers)
+    chosen = _simplest(_supported(trials, notes), numbers)
     if chosen.name == MEAN and len(places) >= _FEWEST_FOR_DISTANCE and np.ptp(numbers):
         notes.append("No surface told readings it had not seen better than their plain mean: the mean is used.")
     if isinstance(chosen, Kriged):
@@ -291,6 +293,17 @@ def _trials(places: Places, layers: _Drift, notes: list[str]) -> list[Estimator]
     else:
         notes.append("Inverse distance cannot weigh readings by their error and was not tried.")
     return [*trials, *kriged]
+
+
+def _supported(trials: Sequence[Estimator], notes: list[str]) -> list[Estimator]:
+    """All where the readings support a range, on one scale or another; else the mean, and what a drift tells."""
+    by_distance = [
+        trial for trial in trials if isinstance(trial, InverseDistance | Kriged) and not trial.name.startswith(DRIFT)
+    ]
+    if not by_distance or any(believed(trial.variogram) for trial in by_distance):
+        return list(trials)
+    notes.append("Chance alone makes readings as alike near by as these are: no surface drawn by distance is trusted.")
+    return [trial for trial in trials if trial not in by_distance]
 
 
 def _scale(places: Places) -> tuple[Transform, Places]:

@@ -16,7 +16,9 @@ from vrn.surface.variogram import Fit, Variogram
 METHOD: Final = "restricted maximum likelihood"
 
 _IMPOSSIBLE = -1e12
-_LEAST_GAIN = 2.0  # twice the gain in log-likelihood below which a range is not believed
+# twice the gain in log-likelihood below which a range is not believed, a choice of this project: of sets of 45 readings
+# that are nothing but scatter one in six reaches it and foretells the readings left out; with structure nearly all do
+_LEAST_GAIN = 2.0
 # 99.9th percentile of chi-square with two degrees of freedom: on open soil surveys of 30 to 140 places (tests/surface)
 # directions accepted at 5 % foretold new places worse than none
 _ANISOTROPY_GAIN = 13.82
@@ -138,13 +140,15 @@ class Likelihood:
         if self._of(theta).partial_sill <= 1e-4 * self._of(theta).sill or height - self._height(plain) <= 1e-6:
             return plain
         variogram = self._of(theta)
+        gain = 2.0 * (height - self._height(plain))
         return replace(
             variogram,
             fit=Fit(
                 method=METHOD,
                 log_likelihood=height - self.freedom * math.log(self.unit),
+                gain=gain,
                 standard_errors=self._standard_errors(variogram),
-                notes=self._notes(variogram, 2.0 * (height - self._height(plain))),
+                notes=self._notes(variogram, gain),
             ),
         )
 
@@ -236,7 +240,7 @@ class Likelihood:
         height = self._height(variogram) - self.freedom * math.log(self.unit)
         note = "The readings hold no structure that distance explains: the variogram is a pure nugget."
         notes = () if self.shape.model == "nugget" else (note,)
-        return replace(variogram, fit=Fit(method=METHOD, log_likelihood=height, notes=notes))
+        return replace(variogram, fit=Fit(method=METHOD, log_likelihood=height, gain=0.0, notes=notes))
 
     def _notes(self, variogram: Variogram, gain: float) -> tuple[str, ...]:
         notes = []
@@ -310,6 +314,12 @@ def likeliest(
             for v in variograms
         ]
     return best, tuple(variograms)
+
+
+def believed(variogram: Variogram) -> bool:
+    """Whether the readings support a range; a variogram that was not fitted by likelihood is taken at its word."""
+    gain = None if variogram.fit is None else variogram.fit.gain
+    return variogram.model != "nugget" and (gain is None or gain >= _LEAST_GAIN)
 
 
 def highest_on_grid(places: Places) -> float:

@@ -64,7 +64,8 @@ def points_on_grid(
     Returns
     -------
     surface : Surface
-        With ``draws`` unless there is only one reading.
+        With ``draws`` unless there is only one reading. Where no reading is below 0, neither is the surface: kriging's
+        weights can be negative, and a drift can lead below what was read.
 
     Examples
     --------
@@ -80,14 +81,18 @@ def points_on_grid(
         row, col, _ = grid.cells_of(points)
         here, there = layers[row * grid.cols + col], layers
     made = interpolate(points, values, grid.centers_m(), error_variance=error_variance, drift=here, target_drift=there)
-    shape = grid.shape
+    shape, details, cells = grid.shape, made.to_plain(), made.estimate
+    below = cells < 0
+    if below.any() and np.nanmin(np.asarray(values, dtype=float)) >= 0:
+        cells = np.where(below, 0.0, cells)
+        details["notes"].append(f"The surface fell below 0 in {int(below.sum())} cells and is held at 0 there.")
     return Surface(
         name=name,
         grid=grid,
-        values=made.estimate.reshape(shape),
+        values=cells.reshape(shape),
         se=None if made.se is None else made.se.reshape(shape),
         chosen=made.chosen,
-        details=made.to_plain(),
+        details=details,
         draws=None if made.se is None else GridDraws(estimator=made.estimator, grid=grid, drift=made.target_drift),
     )
 

@@ -24,6 +24,8 @@ class Fit:
         ``"restricted maximum likelihood"`` or ``"weighted least squares"``.
     log_likelihood : float or None
         Restricted log-likelihood at the optimum; None for least squares.
+    gain : float or None
+        Twice what a range adds to the log-likelihood of a pure nugget; None for least squares.
     standard_errors : dict of str to float or None
         Of ``nugget``, ``partial_sill``, ``range_m``; None where the values do not hold it.
     notes : tuple of str
@@ -32,6 +34,7 @@ class Fit:
 
     method: str
     log_likelihood: float | None = None
+    gain: float | None = None
     standard_errors: dict[str, float | None] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 

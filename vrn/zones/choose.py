@@ -78,7 +78,12 @@ def zone_means(
 
 
 def worth_it(
-    saved: Sequence[tuple[float, ...]], gaps: Sequence[float], *, least_saving: float, least_gap: float
+    saved: Sequence[tuple[float, ...]],
+    gaps: Sequence[float],
+    *,
+    least_saving: float,
+    least_gap: float,
+    least_in_all: float = 0.0,
 ) -> tuple[int, str]:
     """
     Smallest number of zones after which more are not worth it.
@@ -93,6 +98,8 @@ def worth_it(
         What each further zone must save on average to be worth drawing. [lb/ac]
     least_gap : float
         Zones nearer to each other than this are not told apart by their rates. [lb/ac]
+    least_in_all : float
+        What the zones must save together to be drawn at all. [lb/ac]
 
     Returns
     -------
@@ -114,6 +121,11 @@ def worth_it(
 
     while better := [i for i in usable if i > chosen and gain_of(i) >= least_saving * (i - chosen)]:
         chosen = better[0]
+    if chosen > 0 and min(saved[chosen]) < least_in_all:
+        return 1, (
+            f"1 zone: {chosen + 1} would save {min(saved[chosen]):.1f} lb/ac in all, and below {least_in_all:g} chance "
+            "makes as good a pattern."
+        )
     zones = "1 zone" if chosen == 0 else f"{chosen + 1} zones"
     if chosen == len(saved) - 1:
         return chosen + 1, f"{zones}: the most that were tried."
