@@ -10,7 +10,7 @@ import shapely
 import vrn
 from vrn.field.field import Field
 from vrn.field.layers import ConstantLayer
-from vrn.field.samples import SoilSamples
+from vrn.field.samples import Handling, SoilSamples
 from vrn.field.trial import NitrogenTrial
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
@@ -22,21 +22,49 @@ def cedar_bend() -> Field:
     return vrn.read_field(DEMO / "cedar_bend" / "field.toml")
 
 
-def test_composites_are_the_means_of_their_areas(cedar_bend: Field) -> None:
-    """A composite speaks for its whole area and for no more: two areas, two nitrate values, no variogram."""
-    west, south, east, north = cedar_bend.boundary.bounds
+def _composites(field: Field) -> SoilSamples:
+    """Two composites, of the west and of the east half: 8 and 20 ppm."""
+    west, south, east, north = field.boundary.bounds
     middle = (west + east) / 2
     areas = {"W": shapely.box(west, south, middle, north), "E": shapely.box(middle, south, east, north)}
-    pair = cedar_bend.samples.take(np.array([0, 1]))
-    samples = replace(
+    pair = field.samples.take(np.array([0, 1]))
+    return replace(
         pair, area_id=("W", "E"), areas=areas, nitrate_ppm=np.array([8.0, 20.0]), bottom_in=np.array([12.0, 12.0])
     )
-    nitrate = vrn.build(replace(cedar_bend, samples=samples)).surfaces["nitrate_ppm"]
+
+
+def test_composites_are_the_means_of_their_areas(cedar_bend: Field) -> None:
+    """A composite speaks for its whole area and for no more: two areas, two nitrate values, no variogram."""
+    west, _, east, _ = cedar_bend.boundary.bounds
+    middle = (west + east) / 2
+    nitrate = vrn.build(replace(cedar_bend, samples=_composites(cedar_bend))).surfaces["nitrate_ppm"]
     eastings = nitrate.grid.eastings_m()
     cell = nitrate.grid.cell_m
     np.testing.assert_allclose(nitrate.values[:, (eastings < middle - cell) & (eastings > west + cell)], 8.0)
     np.testing.assert_allclose(nitrate.values[60, (eastings > middle + cell) & (eastings < east - cell)], 20.0)
     assert "variogram" not in nitrate.details or nitrate.details["variogram"] is None
+
+
+def test_composites_carry_what_is_known_of_their_error(cedar_bend: Field) -> None:
+    """
+    16 cores each, 50 % between cores, the median reading 14 ppm: 14 × 0.5 ÷ 4 = 1.75 ppm, and the meter's 1.5 ppm.
+
+    √(1.75² + 1.5²) = 2.30 ppm; without either nothing is said.
+    """
+    plain = replace(
+        cedar_bend, organic_matter=ConstantLayer(name="organic_matter_pct", value=3.0), yield_potential=None
+    )
+    bare = replace(_composites(cedar_bend), handling=(Handling(), Handling()))
+    silent = vrn.build(replace(plain, samples=bare))
+    assert silent.surfaces["nitrate_ppm"].se is None
+    assert [rate.need_se_lb_ac for rate in silent.rates] == [None] * len(silent.rates)
+    settings = replace(plain.settings, samples=replace(plain.settings.samples, instrument_sd_ppm=1.5))
+    mixed = replace(bare, handling=(Handling(cores=16), Handling(cores=16)))
+    told = vrn.build(replace(plain, settings=settings, samples=mixed))
+    se = told.surfaces["nitrate_ppm"].se
+    assert se is not None
+    assert np.nanmedian(se) == pytest.approx(np.hypot(1.75, 1.5), abs=1e-9)
+    assert all(rate.need_se_lb_ac for rate in told.rates)
 
 
 def _sliced(samples: SoilSamples, *, upper: float, lower: float) -> SoilSamples:

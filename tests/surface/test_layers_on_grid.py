@@ -143,6 +143,22 @@ def test_area_means_draw_no_more_than_the_areas_hold() -> None:
     assert area_means(areas, {"A": 8.0}, GRID).se is None
 
 
+def test_areas_are_drawn_whole() -> None:
+    """All cells of an area are off by the same error in one draw, areas by their own; the spread is what was stated."""
+    areas = {"A": shapely.box(0, 0, 25, 60), "B": shapely.box(25, 0, 50, 60), "C": shapely.box(50, 0, 80, 60)}
+    surface = area_means(areas, {"A": 8.0, "B": 14.0}, GRID, se={"A": 1.0, "B": 2.0})
+    drawn = surface.draws(4000, seed=1)
+    assert drawn.shape == (4000, *GRID.shape)
+    np.testing.assert_allclose(drawn[:, 0, 0] - 8.0, drawn[:, 3, 1] - 8.0, atol=1e-5)
+    assert np.isnan(drawn[:, :, 6:]).all()
+    assert drawn[:, 3, 0].std() == pytest.approx(1.0, rel=0.05)
+    assert drawn[:, 3, 4].std() == pytest.approx(2.0, rel=0.05)
+    assert abs(np.corrcoef(drawn[:, 3, 0], drawn[:, 3, 4])[0, 1]) < 0.05
+    assert drawn[:, 3, 4].mean() == pytest.approx(14.0, abs=0.1)
+    np.testing.assert_array_equal(surface.draws(5, seed=7, step=2), surface.draws(5, seed=7, step=2))
+    assert area_means(areas, {"A": 8.0}, GRID).draws is None
+
+
 def test_areas_are_checked() -> None:
     """A reading of an area that is not there is refused by name; so are areas that miss the field."""
     areas = {"A": shapely.box(0, 0, 25, 60)}

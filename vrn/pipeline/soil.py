@@ -74,11 +74,13 @@ def _readings_on_grid(
     name: str, field: Field, layer: SoilSamples, grid: Grid, followed: tuple[Surface, ...]
 ) -> Surface:
     """Readings of one depth on the grid: composites as the means of their areas, points interpolated."""
-    if layer.areas:
-        areas = np.array(layer.area_id)
-        means = {area: float(layer.nitrate_ppm[areas == area].mean()) for area in layer.areas if (areas == area).any()}
-        return area_means(layer.areas, means, grid, name=name)
     error = error_of_readings(layer, of_all=field.samples, instrument_sd_ppm=field.settings.samples.instrument_sd_ppm)
+    if layer.areas:
+        rows = {area: np.array(layer.area_id) == area for area in layer.areas}
+        means = {area: float(layer.nitrate_ppm[those].mean()) for area, those in rows.items() if those.any()}
+        total_ppm2 = error.instrument_ppm2 + error.composite_ppm2
+        known = {area: float(np.sqrt(total_ppm2[rows[area]].mean() / rows[area].sum())) for area in means}
+        return area_means(layer.areas, means, grid, name=name, se=known if total_ppm2.any() else None)
     return points_on_grid(
         layer.coordinates_m, layer.nitrate_ppm, grid, name=name, error_variance=error.variance_ppm2, drift=followed
     )

@@ -1,7 +1,7 @@
 """Layers of every kind onto the field's grid: constants, points, polygons and rasters, by area."""
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -112,7 +112,8 @@ def area_means(
     Returns
     -------
     surface : Surface
-        A cell on the line between areas takes their mean by area. ``se`` is None unless given.
+        A cell on the line between areas takes their mean by area. ``se`` and ``draws`` are None unless ``se`` is given;
+        an area is drawn as off by its own error in all of its cells alike.
 
     Raises
     ------
@@ -138,8 +139,8 @@ def area_means(
         raise InputFileError(problem, "Check the areas' file and its coordinate system.")
     errors = None
     if se is not None:
-        squared = np.array([se.get(key, np.nan) for key in names], dtype=float)
-        errors = _filled(_polygons_on(polygons, squared, grid)[0], 1.0)[0]
+        of_area = np.array([se.get(key, np.nan) for key in names], dtype=float)
+        errors = _filled(_polygons_on(polygons, of_area, grid)[0], 1.0)[0]
     filled, details = _filled(cells, 1.0)
     silent = sorted(set(areas) - set(names))
     notes = ["Each area carries its composite's value; how the field differs inside an area is not known."]
@@ -151,7 +152,30 @@ def area_means(
         "areas_without_reading": silent,
         "covered_share": float(covered.mean()),
     }
-    return Surface(name=name, grid=grid, values=filled, se=errors, chosen="area means", details=details)
+    draws = None
+    if se is not None:
+        notes.append("The standard error is that of each area's mean, not of a cell in it.")
+        area = shapely.STRtree(polygons).nearest(shapely.points(grid.centers_m())).reshape(grid.shape)
+        draws = AreaDraws(grid=grid, values=filled, area=area, se=np.nan_to_num(of_area))
+    return Surface(name=name, grid=grid, values=filled, se=errors, chosen="area means", details=details, draws=draws)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AreaDraws:
+    """Draws of areas that each have one value: ``area`` numbers the area of every cell, ``se`` is each area's error."""
+
+    grid: Grid
+    values: NDArray[np.float64]
+    area: NDArray[np.intp]
+    se: NDArray[np.float64]
+
+    def __call__(self, count: int, *, seed: int, step: int = 1) -> NDArray[np.float32]:
+        """Shape (count, rows, cols) of the grid's blocks of ``step`` × ``step`` cells, at their middles."""
+        blocks = self.grid.blocks(step)
+        row, col, _ = self.grid.cells_of(blocks.centers_m())
+        off = np.random.default_rng(seed).standard_normal((count, len(self.se))) * self.se
+        drawn = self.values[row, col] + off[:, self.area[row, col]]
+        return drawn.astype(np.float32).reshape(count, *blocks.shape)
 
 
 def _polygons_on(
