@@ -21,6 +21,7 @@ from valley import write_valley
 CLUSTER = """
 import os, sys
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
+os.environ["DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED"] = "False"  # as the developers' page advises
 
 if __name__ == "__main__":
     from distributed import LocalCluster
