@@ -95,4 +95,4 @@ def test_report_counts_what_each_filter_took(out: Path) -> None:
     assert "Harvest logs: records left out" in report
     assert f"{log['kept']:,}" in report
     assert "Simbahan" in report
-    assert "Harvest records left out" in (out / "map.html").read_text(encoding="utf-8")
+    assert "Yields left out" in (out / "map.html").read_text(encoding="utf-8")

@@ -26,7 +26,7 @@ KNOWN_SURFACES = {  # surface → title, quantity, ramp
     "organic_matter_pct": ("Organic matter", "organic_matter", SOIL),
     "yield_goal_bu_ac": ("Yield goal", "yield", CROP),
     "need_lb_ac": ("Need", "n_line", NITROGEN),
-    "harvest_left_out_pct": ("Harvest records left out", "share", DOUBT),
+    "harvest_left_out_pct": ("Yields left out", "share", DOUBT),
 }
 
 
