@@ -8,6 +8,7 @@ import pyproj
 import pytest
 import shapely
 
+from vrn.field.cover import share_inside
 from vrn.field.grid import Grid
 from vrn.field.settings import MachineSection
 from vrn.prescription.drive import Drive, drive, drive_report
@@ -82,6 +83,33 @@ def test_sections_close_over_no_apply_ground() -> None:
     assert narrow.within.mean() > wide.within.mean()
     assert narrow.within.mean() > 0.995
     assert (narrow.zone == 1).all()
+
+
+def test_the_drive_prescribes_the_fields_own_pounds() -> None:
+    """A triangle whose slope cuts cells anywhere: 100 lb/ac on half of 720 × 360 m are 32.02 ac × 100."""
+    triangle = shapely.Polygon([(500_000.0, 4_650_000.0), (500_720.0, 4_650_000.0), (500_000.0, 4_650_360.0)])
+    coarse = Grid(crs=CRS, west_m=500_000.0, north_m=4_650_360.0, cell_m=20.0, rows=18, cols=36)
+    labels = (share_inside(coarse, triangle) > 0).astype(np.int32)
+    pounds = 100 * 720 * 360 / 2 / 4046.8564224
+    spilled = []
+    for sections in (1, 6):
+        machine = MachineSection(swath_ft=SWATH_FT, sections=sections, heading_deg=90.0)
+        driven = drive(labels, np.array([0.0, 100.0]), grid=coarse, treated=triangle, machine=machine)
+        report = drive_report(driven, machine)
+        assert report["prescribed_n_lb"] == pytest.approx(pounds, rel=2e-3)
+        assert shapely.contains_xy(triangle, driven.points_m).all()
+        spilled.append(report["outside_n_lb"])
+    assert spilled[1] < spilled[0] / 3
+
+
+def test_what_overhangs_the_edge_is_told() -> None:
+    """354 m are 19⅔ swaths of 18 m: the last pass puts 6 m × 720 m × 100 lb/ac beyond the edge."""
+    ground = shapely.box(500_000.0, 4_650_000.0, 500_720.0, 4_650_354.0)
+    machine = MachineSection(swath_ft=SWATH_FT, heading_deg=90.0)
+    labels = np.where(share_inside(GRID, ground) > 0, 1, 0).astype(np.int32)
+    report = drive_report(drive(labels, np.array([0.0, 100.0]), grid=GRID, treated=ground, machine=machine), machine)
+    assert report["outside_n_lb"] == pytest.approx(100 * 6 * 720 / 4046.8564224, rel=1e-3)
+    assert report["applied_n_lb"] == pytest.approx(100 * 354 * 720 / 4046.8564224, rel=1e-3)
 
 
 def test_a_rate_of_zero_is_met_by_nothing_only() -> None:

@@ -76,6 +76,12 @@ def _drive(report: dict[str, Any], shown: Shown) -> list[Any]:
         f"± 10 %; {shown.text('n_mass', report.get('applied_n_lb'))} go out where "
         f"{shown.text('n_mass', report.get('prescribed_n_lb'))} are prescribed."
     )
+    outside = report.get("outside_n_lb")
+    if outside is not None and outside >= 0.5:
+        words += (
+            f" Another {shown.text('n_mass', outside)} land beyond the treated ground, where sections overhang its "
+            "edge: the more sections, the less."
+        )
     zones = [zone for zone in report.get("zones", ()) if isinstance(zone, dict)]
     pieces: list[Any] = [Text(text=words)]
     if zones:

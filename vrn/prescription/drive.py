@@ -33,6 +33,8 @@ class Drive:
     zone : ndarray of int, shape (n,)
     target_n_lb_ac, applied_n_lb_ac : ndarray, shape (n,)
         [lb N/ac]
+    outside_n_lb : float
+        What sections put beyond the treated ground where they overhang its edge. [lb N]
     """
 
     passes: Passes
@@ -41,6 +43,7 @@ class Drive:
     zone: NDArray[np.int32]
     target_n_lb_ac: NDArray[np.float64]
     applied_n_lb_ac: NDArray[np.float64]
+    outside_n_lb: float
 
     @property
     def within(self) -> NDArray[np.bool_]:
@@ -117,15 +120,17 @@ def drive(
     fine = ((np.arange(per_section) + 0.5) / per_section - 0.5) * section_m
     across = passes.across_m[:, None, None] + sections[None, :, None] + fine[None, None, :]
     points = passes.to_field(along[:, None, None, None], across[None])
-    zone = _labels_at(labels, grid, points)
+    middles = passes.to_field(along[:, None, None], (passes.across_m[:, None] + sections)[None])
+    edge = _edge_cells(grid, treated)
+    zone = _on_ground(labels, grid, points, treated=treated, edge=edge)
+    on = _on_ground(labels, grid, middles, treated=treated, edge=edge) > 0
     inside = zone > 0
-    on = _labels_at(
-        labels, grid, passes.to_field(along[:, None, None], (passes.across_m[:, None] + sections)[None])
-    ) > 0  # fmt: skip
     applied = np.broadcast_to((rate[:, :, None] * on)[..., None], zone.shape)
+    piece_m2 = step_m * section_m / per_section
     return Drive(
-        passes=passes, points_m=points[inside], piece_m2=step_m * section_m / per_section,
+        passes=passes, points_m=points[inside], piece_m2=piece_m2,
         zone=zone[inside], target_n_lb_ac=rate_n_lb_ac[zone[inside]], applied_n_lb_ac=applied[inside],
+        outside_n_lb=float(applied[~inside].sum() * piece_m2 / AC_M2),
     )  # fmt: skip
 
 
@@ -142,7 +147,8 @@ def drive_report(driven: Drive, machine: MachineSection) -> dict[str, Any]:
     -------
     report : dict
         Plain values: ``heading_deg``, ``passes``, ``speed_mph``, ``swath_ft``, ``sections``, ``look_ahead_s``,
-        ``rate_change_s``, ``within_share`` (of the area within ± 10 %), ``prescribed_n_lb``, ``applied_n_lb``,
+        ``rate_change_s``, ``within_share`` (of the area within ± 10 %), ``prescribed_n_lb``, ``applied_n_lb`` (both on
+        the treated ground), ``outside_n_lb`` (beyond it),
         ``zones`` (``zone``, ``within_share``, ``mean_applied_n_lb_ac``, ``under_ac``, ``over_ac``).
     """
     within = driven.within
@@ -172,6 +178,7 @@ def drive_report(driven: Drive, machine: MachineSection) -> dict[str, Any]:
         "within_share": float(within.mean()) if len(within) else float("nan"),
         "prescribed_n_lb": float(driven.target_n_lb_ac.sum() * piece_ac),
         "applied_n_lb": float(driven.applied_n_lb_ac.sum() * piece_ac),
+        "outside_n_lb": driven.outside_n_lb,
         "zones": zones,
     }
 
@@ -180,6 +187,35 @@ def _labels_at(labels: NDArray[np.int32], grid: Grid, points_m: NDArray[np.float
     """Zone under each point, 0 off the grid; shape of the points less their last axis."""
     row, col, inside = grid.cells_of(points_m.reshape(-1, 2))
     return np.where(inside, labels[row, col], 0).reshape(points_m.shape[:-1]).astype(np.int32)
+
+
+def _edge_cells(grid: Grid, treated: shapely.Geometry) -> NDArray[np.bool_]:
+    """Cells that the edge of the treated ground runs through."""
+    from affine import Affine
+    from rasterio.features import rasterize
+
+    burnt = rasterize(
+        [(shapely.boundary(treated), 1)], out_shape=grid.shape, transform=Affine(*grid.transform), all_touched=True
+    )
+    return np.asarray(burnt, dtype=bool)
+
+
+def _on_ground(
+    labels: NDArray[np.int32],
+    grid: Grid,
+    points_m: NDArray[np.float64],
+    *,
+    treated: shapely.Geometry,
+    edge: NDArray[np.bool_],
+) -> NDArray[np.int32]:
+    """Zone under each point, 0 off the treated ground, to the metre where its edge runs through a cell."""
+    flat = points_m.reshape(-1, 2)
+    row, col, inside = grid.cells_of(flat)
+    zone = np.where(inside, labels[row, col], 0).astype(np.int32)
+    doubtful = np.flatnonzero((zone > 0) & edge[row, col])
+    shapely.prepare(treated)
+    zone[doubtful[~shapely.contains_xy(treated, flat[doubtful])]] = 0
+    return zone.reshape(points_m.shape[:-1])
 
 
 def _held(zone: NDArray[np.int32], rate_by_zone: NDArray[np.float64]) -> NDArray[np.float64]:
