@@ -130,6 +130,43 @@ def test_a_persons_rate_stands_but_limits_hold(made: Make) -> None:
     assert "rounded to the step" in whys[1]
 
 
+def _told(prescription: Any, zone: int) -> list[str]:
+    return [finding.problem for finding in prescription.findings if finding.about == f"zone {zone}"]
+
+
+def test_what_holds_a_rate_back_is_told_for_what_it_is(made: Make) -> None:
+    """260 set by hand on a need of 148 and held to 180 is 80 under what was set, not under the need."""
+    machine = MachineSection(max_rate_n_lb_ac=180.0, min_rate_n_lb_ac=30.0)
+    review = ReviewSection(override=(Override(zone=1, rate_n_lb_ac=12.0, reason="wet"),
+                                     Override(zone=3, rate_n_lb_ac=260.0, reason="trial")))  # fmt: skip
+    by_hand = made(review=review, machine=machine).prescribe()
+    assert "80 lb/ac under the rate a person set." in _told(by_hand, 3)[0]
+    assert "above the need" in _told(by_hand, 3)[1]
+    (low,) = _told(by_hand, 1)
+    assert low.startswith("The rate a person set, 12 lb/ac, is under the machine's least")
+    assert low.endswith("= 30; 0 lb/ac is put on.")
+    assert not _told(by_hand, 2)
+
+
+def test_a_machine_that_cannot_reach_the_need_is_a_warning(made: Make) -> None:
+    """148 lb/ac with a machine that stops at 110: 38 missing; with 20 left of the season and 30 the least, all."""
+    short = made(machine=MachineSection(max_rate_n_lb_ac=110.0)).prescribe()
+    assert _told(short, 3) == ["The machine puts on no more, machine.max_rate_n_lb_ac = 110: 38 lb/ac under the need."]
+    nothing = made(
+        machine=MachineSection(min_rate_n_lb_ac=30.0), limits=LimitSection(max_season_n_lb_ac=100.0),
+        applications=(Application(date=date(2026, 4, 20), product="urea", n_lb_ac=80.0),),
+    ).prescribe()  # fmt: skip
+    assert [rate.rate_n_lb_ac for rate in nothing.rates] == [0.0, 0.0, 0.0]
+    assert "148 lb/ac under the need" in _told(nothing, 3)[0]
+
+
+def test_a_rate_set_where_the_need_is_unknown(made: Make) -> None:
+    """A person may set 90 where the need is unknown: the warning says so, and not that nothing is put on."""
+    review = ReviewSection(override=(Override(zone=2, rate_n_lb_ac=90.0, reason="as last year"),))
+    (told,) = _told(made((60.0, np.nan), review=review).prescribe(), 2)
+    assert told.endswith("is unknown, and 90 lb/ac is put on there.")
+
+
 @pytest.mark.parametrize(
     ("overrides", "message"),
     [

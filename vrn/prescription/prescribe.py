@@ -9,13 +9,13 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.field.area import geodesic_acres
 from vrn.field.field import Field
-from vrn.field.findings import Finding
 from vrn.field.grid import Grid
 from vrn.field.settings import Override
 from vrn.field.surface import Surface
 from vrn.nitrogen.ledger import Ledger
 from vrn.prescription.cells import Cells
 from vrn.prescription.economics import NitrogenPrices, prices_of
+from vrn.prescription.findings import findings_of
 from vrn.prescription.limits import RateRules, limited, rules_of
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate
 from vrn.prescription.products import product_of
@@ -131,7 +131,7 @@ def prescribe(
             rate_unit="lb N/ac" if settings.product.rate_basis == "n" else f"{product.unit}/ac",
             acres=sum(rate.acres for rate in rates), flat_rate_n_lb_ac=flat, total_n_lb=total_n_lb,
             total_product=total_n_lb / product.n_lb_per_unit,
-            findings=tuple(_findings(rates, product, field, pieces)), details=details,
+            findings=findings_of(rates, product, field, strips_placed=bool(pieces)), details=details,
         )
     )  # fmt: skip
 
@@ -269,57 +269,3 @@ def _strip_report(
         "total_change_n_lb": after_n_lb - before_n_lb,
         "tolerance_n_lb": STRIP_TOLERANCE * before_n_lb,
     }  # fmt: skip
-
-
-def _above_need(rate: ZoneRate, field: Field) -> list[Finding]:
-    """A rate more than a step above the need; check strips are meant to be, and prices may ask for it."""
-    over = rate.rate_n_lb_ac - rate.need_lb_ac
-    if rate.label or not rate.changes or not over > field.settings.machine.rate_step_n_lb_ac:
-        return []
-    by_prices = field.settings.prices.rate_by == "prices" and all("person" not in change.why for change in rate.changes)
-    return [
-        Finding(level="note" if by_prices else "warning", about=f"zone {rate.zone}",
-                problem=f"The rate is {over:.0f} lb/ac above the need: {rate.changes[0].why}.",
-                remedy="What the crop does not take up ends in the water (drinking-water limit 10 mg/L, EPA). "
-                "Lower it, unless there is a reason to write down.")
-    ]  # fmt: skip
-
-
-def _findings(
-    rates: tuple[ZoneRate, ...], product: Product, field: Field, pieces: tuple[StripPiece, ...]
-) -> list[Finding]:
-    """What a person should look at before this is driven."""
-    found: list[Finding] = []
-    for rate in rates:
-        if np.isnan(rate.need_lb_ac):
-            found.append(
-                Finding(level="warning", about=f"zone {rate.zone}",
-                        problem=f"The need of {rate.acres:.1f} ac is unknown, so nothing is put on there.",
-                        remedy="Give the layer that is missing there, or set a rate with [[review.override]].")
-            )  # fmt: skip
-        held = [change for change in rate.changes if change.why.startswith("held to")]
-        if held:
-            short = held[0].from_n_lb_ac - held[-1].to_n_lb_ac
-            found.append(
-                Finding(level="warning", about=f"zone {rate.zone}",
-                        problem=f"{held[-1].why[0].upper()}{held[-1].why[1:]}: {short:.0f} lb/ac under the need.",
-                        remedy="Leave the cap where it is unless the rule behind it allows more; plan a later pass.")
-            )  # fmt: skip
-        found += _above_need(rate, field)
-    if field.settings.check_strips is not None and not pieces:
-        found.append(
-            Finding(level="warning", about="check_strips",
-                    problem="There is no place for a pair of check strips within every limit.",
-                    remedy="Give a shorter check_strips.length_ft or a smaller check_strips.step_n_lb_ac.")
-        )  # fmt: skip
-    found += [
-        Finding(level="note", about=f"product {product.name}", problem=caution,
-                remedy="The label, local rules and a licensed person decide.")
-        for caution in product.cautions
-    ]  # fmt: skip
-    if not field.settings.approved:
-        found.append(
-            Finding(level="note", about="review", problem="The prescription is a DRAFT: nobody has signed it.",
-                    remedy="Set review.approved_by and review.approved_on once an agronomist has read it.")
-        )  # fmt: skip
-    return found

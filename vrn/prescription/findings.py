@@ -1,0 +1,104 @@
+"""What a person should look at before a prescription is driven: unknown need, limits that bit, rates set by hand."""
+
+import numpy as np
+
+from vrn.field.field import Field
+from vrn.field.findings import Finding
+from vrn.prescription.model import Product, ZoneRate
+
+_CAPS = ("held to", "the machine puts on no more", "between the machine's least")  # how the audit words them
+
+
+def findings_of(
+    rates: tuple[ZoneRate, ...], product: Product, field: Field, *, strips_placed: bool
+) -> tuple[Finding, ...]:
+    """
+    Findings about the rates, the product and the signature.
+
+    Parameters
+    ----------
+    rates : tuple of ZoneRate
+    product : Product
+    field : Field
+    strips_placed : bool
+        Whether there was a place for the check strips, if any were asked for.
+
+    Returns
+    -------
+    findings : tuple of Finding
+        Zone by zone, then of the whole field.
+    """
+    found: list[Finding] = []
+    for rate in rates:
+        if np.isnan(rate.need_lb_ac):
+            put_on = f"and {rate.rate_n_lb_ac:g} lb/ac is" if rate.rate_n_lb_ac > 0 else "so nothing is"
+            found.append(
+                Finding(level="warning", about=f"zone {rate.zone}",
+                        problem=f"The need of {rate.acres:.1f} ac is unknown, {put_on} put on there.",
+                        remedy="Give the layer that is missing there, or set a rate with [[review.override]].")
+            )  # fmt: skip
+        found += _held_back(rate)
+        found += _above_need(rate, field)
+    if field.settings.check_strips is not None and not strips_placed:
+        found.append(
+            Finding(level="warning", about="check_strips",
+                    problem="There is no place for a pair of check strips within every limit.",
+                    remedy="Give a shorter check_strips.length_ft or a smaller check_strips.step_n_lb_ac.")
+        )  # fmt: skip
+    found += [
+        Finding(level="note", about=f"product {product.name}", problem=caution,
+                remedy="The label, local rules and a licensed person decide.")
+        for caution in product.cautions
+    ]  # fmt: skip
+    if not field.settings.approved:
+        found.append(
+            Finding(level="note", about="review", problem="The prescription is a DRAFT: nobody has signed it.",
+                    remedy="Set review.approved_by and review.approved_on once an agronomist has read it.")
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _held_back(rate: ZoneRate) -> list[Finding]:
+    """A cap, the machine's most or its least between what was wanted and what is put on."""
+    by_hand = bool(rate.changes) and rate.changes[0].why.startswith("set by a person")
+    found: list[Finding] = []
+    caps = [change for change in rate.changes if change.why.startswith(_CAPS)]
+    if caps:
+        wanted, last = caps[0].from_n_lb_ac, caps[-1]
+        by_prices = rate.changes[0].why.startswith("prices")
+        of = "the rate a person set" if by_hand else "the rate that prices ask for" if by_prices else "the need"
+        machine = last.why.startswith(_CAPS[1])
+        found.append(
+            Finding(level="warning", about=f"zone {rate.zone}",
+                    problem=f"{_sentence(last.why)}: {wanted - last.to_n_lb_ac:.0f} lb/ac under {of}.",
+                    remedy="Plan a later pass for what is missing, or fit the machine for more." if machine else
+                    "Leave the cap where it is unless the rule behind it allows more; plan a later pass.")
+        )  # fmt: skip
+    least = [change for change in rate.changes if change.why.startswith("under the machine's least")]
+    if by_hand and least:
+        why = least[0].why.rsplit(":", 1)[0]
+        found.append(
+            Finding(level="warning", about=f"zone {rate.zone}",
+                    problem=f"The rate a person set, {least[0].from_n_lb_ac:g} lb/ac, is {why}; "
+                    f"{rate.rate_n_lb_ac:g} lb/ac is put on.",
+                    remedy="Set 0, or a rate the machine can make.")
+        )  # fmt: skip
+    return found
+
+
+def _sentence(words: str) -> str:
+    return words[0].upper() + words[1:]
+
+
+def _above_need(rate: ZoneRate, field: Field) -> list[Finding]:
+    """A rate more than a step above the need; check strips are meant to be, and prices may ask for it."""
+    over = rate.rate_n_lb_ac - rate.need_lb_ac
+    if rate.label or not rate.changes or not over > field.settings.machine.rate_step_n_lb_ac:
+        return []
+    by_prices = field.settings.prices.rate_by == "prices" and all("person" not in change.why for change in rate.changes)
+    return [
+        Finding(level="note" if by_prices else "warning", about=f"zone {rate.zone}",
+                problem=f"The rate is {over:.0f} lb/ac above the need: {rate.changes[0].why}.",
+                remedy="What the crop does not take up ends in the water (drinking-water limit 10 mg/L, EPA). "
+                "Lower it, unless there is a reason to write down.")
+    ]  # fmt: skip
