@@ -2,13 +2,13 @@
 
 import functools
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from vrn.surface.climb import climb, curvature, to_top
 from vrn.surface.kriging import covariance_between
 from vrn.surface.places import Places, places_of
 from vrn.surface.variogram import Fit, Variogram
@@ -137,6 +137,7 @@ class Likelihood:
             turned, higher = self._anisotropic(theta)
             if 2.0 * (higher - height) > _ANISOTROPY_GAIN:
                 theta, height = turned, higher
+        theta, height = self._to_top(theta)
         if self._of(theta).partial_sill <= 1e-4 * self._of(theta).sill or height - self._height(plain) <= 1e-6:
             return plain
         variogram = self._of(theta)
@@ -185,12 +186,16 @@ class Likelihood:
         ]
         return sorted(told, key=lambda pair: -pair[0])
 
+    def _bounds(self, parameters: int) -> list[tuple[float, float]]:
+        """Least and most of each parameter; the sill is free only where an error is known."""
+        ranges = math.log(self.spacing_m / 2), math.log(self.extent_m * 2)
+        sills = (-12.0, 6.0) if self.known else (0.0, 0.0)
+        return [ranges, (_SHARE_FLOOR, 1.0), sills, (math.log(_LEAST_RATIO), 0.0), (-2.0, 5.0)][:parameters]
+
     def _isotropic(self) -> tuple[NDArray[np.float64], float]:
-        least, most = math.log(self.spacing_m / 2), math.log(self.extent_m * 2)
-        bounds = [(least, most), (_SHARE_FLOOR, 1.0), (-12.0, 6.0) if self.known else (0.0, 0.0)]
         first = self.grid[0][1]
         other = next((theta for _, theta in self.grid if abs(theta[0] - first[0]) > 0.6), first)
-        found = [_climb(self._cost, start, bounds) for start in (first, other)]
+        found = [climb(self._cost, start, self._bounds(3)) for start in (first, other)]
         return max(found, key=lambda pair: pair[1])
 
     def _anisotropic(self, theta: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
@@ -200,12 +205,23 @@ class Likelihood:
             for log_ratio in (-0.5, -1.1)
             for azimuth in np.arange(6) * math.pi / 6
         ]
-        start = min(starts, key=self._cost)
-        least, most = math.log(self.spacing_m / 2), math.log(self.extent_m * 2)
-        sill = (-12.0, 6.0) if self.known else (0.0, 0.0)
-        return _climb(
-            self._cost, start, [(least, most), (_SHARE_FLOOR, 1.0), sill, (math.log(_LEAST_RATIO), 0.0), (-2.0, 5.0)]
-        )
+        return climb(self._cost, min(starts, key=self._cost), self._bounds(5))
+
+    def _to_top(self, theta: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+        """To the top from near it, the nugget's share stepped in logarithms; without a nugget where that is as high."""
+
+        def linear(point: NDArray[np.float64]) -> NDArray[np.float64]:
+            return np.array([point[0], math.exp(point[1]), *point[2:]])
+
+        def height(point: NDArray[np.float64]) -> float:
+            return -self._cost(linear(point))
+
+        least, most = np.array(self._bounds(len(theta))).T
+        least[1], most[1] = math.log(_SHARE_FLOOR), 0.0
+        start = np.array([theta[0], math.log(max(theta[1], _SHARE_FLOOR)), *theta[2:]])
+        bare = np.array([*start[:1], least[1], *start[2:]])
+        (with_nugget, higher), (without, high) = (to_top(height, at, least, most) for at in (start, bare))
+        return (linear(without), high) if high >= higher - 1e-6 else (linear(with_nugget), higher)
 
     def _of(self, theta: NDArray[np.float64]) -> Variogram:
         sill = self._told(theta)[1] * self.unit**2
@@ -264,7 +280,7 @@ class Likelihood:
 
         errors: dict[str, float | None] = dict.fromkeys(names)
         try:
-            spread = np.linalg.inv(-_curvature(height, point, free)).diagonal()
+            spread = np.linalg.inv(-curvature(height, point, free, 1e-3 * point)).diagonal()
         except np.linalg.LinAlgError:
             return errors
         for position, i in enumerate(free):
@@ -355,44 +371,3 @@ def _gaussian(
     pivots = np.concatenate([factor.diagonal(), corner.diagonal()[:-1]])
     log_determinant = 2.0 * float(np.log(pivots).sum())
     return -0.5 * (freedom * math.log(2.0 * math.pi * scale) + log_determinant + squares / scale), scale
-
-
-def _climb(
-    cost: Callable[[NDArray[np.float64]], float], start: NDArray[np.float64], bounds: list[tuple[float, float]]
-) -> tuple[NDArray[np.float64], float]:
-    """Top near a start, and its height."""
-    from scipy.optimize import minimize
-
-    free = np.array([low < high for low, high in bounds])
-    theta = start.copy()
-
-    def moved(part: NDArray[np.float64]) -> float:
-        theta[free] = part
-        return cost(theta)
-
-    chosen = [pair for pair, some in zip(bounds, free, strict=True) if some]
-    found = minimize(moved, start[free], method="L-BFGS-B", bounds=chosen)
-    theta[free] = found.x
-    return theta.copy(), -float(found.fun)
-
-
-def _curvature(
-    height: Callable[[NDArray[np.float64]], float], point: NDArray[np.float64], free: list[int]
-) -> NDArray[np.float64]:
-    """Second derivatives by central differences."""
-    step = 1e-3 * point
-    matrix = np.empty((len(free), len(free)))
-    top = height(point)
-
-    def moved(*signs: tuple[int, float]) -> float:
-        at = point.copy()
-        for i, sign in signs:
-            at[i] += sign * step[i]
-        return height(at)
-
-    for a, i in enumerate(free):
-        matrix[a, a] = (moved((i, 1)) - 2 * top + moved((i, -1))) / step[i] ** 2
-        for b, j in enumerate(free[:a]):
-            cross = moved((i, 1), (j, 1)) - moved((i, 1), (j, -1)) - moved((i, -1), (j, 1)) + moved((i, -1), (j, -1))
-            matrix[a, b] = matrix[b, a] = cross / (4 * step[i] * step[j])
-    return matrix
