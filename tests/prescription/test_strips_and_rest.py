@@ -88,6 +88,23 @@ def test_no_place_for_strips_is_told(made: Make) -> None:
     assert any(finding.about == "check_strips" for finding in prescription.findings)
 
 
+@pytest.mark.parametrize(("heading_deg", "warned"), [(0.0, True), (90.0, False)])
+def test_strips_that_move_the_total_too_far_are_told(made: Make, heading_deg: float, warned: bool) -> None:
+    """
+    Strips beside the borders of zones 80 m wide leave out more than half a percent on one side; across they do not.
+
+    Parts of a strip that are too short to keep stay ordinary ground: their pounds are what the total moves by.
+    """
+    prescription = made(
+        (80.0, 130.0, 80.0, 130.0, 80.0), machine=MachineSection(swath_ft=60.0, heading_deg=heading_deg),
+        check_strips=CheckStripSection(length_ft=250.0, pairs=3, step_n_lb_ac=50.0, width_ft=120.0),
+    ).prescribe()  # fmt: skip
+    report = prescription.details["check_strips"]
+    assert report["tolerance_n_lb"] == pytest.approx(0.005 * (prescription.total_n_lb - report["total_change_n_lb"]))
+    assert (abs(report["total_change_n_lb"]) > report["tolerance_n_lb"]) is warned
+    assert any("change the field's total" in finding.problem for finding in prescription.findings) is warned
+
+
 def test_wide_strips_are_whole_swaths(made: Make) -> None:
     """90 ft asked for with a 60-ft machine is two swaths."""
     prescription = _with_strips(made, width_ft=90.0)

@@ -132,6 +132,8 @@ def _strips(report: dict[str, Any], shown: Shown) -> list[Any]:
         for piece in pieces
     )  # fmt: skip
     change = shown.text("n_mass", report.get("total_change_n_lb"))
+    if report.get("tolerance_n_lb") is not None:
+        change += f" ({shown.text('n_mass', report['tolerance_n_lb'])} would be allowed)"
     return [
         Table(
             caption=f"Check strips; they change the field's total by {change}", rows=rows, numbers=(0, 1, 2, 3, 4),

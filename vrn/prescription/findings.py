@@ -1,5 +1,7 @@
 """What a person should look at before a prescription is driven: unknown need, limits that bit, rates set by hand."""
 
+from typing import Any
+
 import numpy as np
 
 from vrn.field.field import Field
@@ -10,7 +12,7 @@ _CAPS = ("held to", "the machine puts on no more", "between the machine's least"
 
 
 def findings_of(
-    rates: tuple[ZoneRate, ...], product: Product, field: Field, *, strips_placed: bool
+    rates: tuple[ZoneRate, ...], product: Product, field: Field, *, strips: dict[str, Any] | None
 ) -> tuple[Finding, ...]:
     """
     Findings about the rates, the product and the signature.
@@ -20,8 +22,8 @@ def findings_of(
     rates : tuple of ZoneRate
     product : Product
     field : Field
-    strips_placed : bool
-        Whether there was a place for the check strips, if any were asked for.
+    strips : dict or None
+        The report of the check strips; None when none were asked for.
 
     Returns
     -------
@@ -39,11 +41,18 @@ def findings_of(
             )  # fmt: skip
         found += _held_back(rate)
         found += _above_need(rate, field)
-    if field.settings.check_strips is not None and not strips_placed:
+    if strips is not None and not strips["pieces"]:
         found.append(
             Finding(level="warning", about="check_strips",
                     problem="There is no place for a pair of check strips within every limit.",
                     remedy="Give a shorter check_strips.length_ft or a smaller check_strips.step_n_lb_ac.")
+        )  # fmt: skip
+    elif strips is not None and abs(strips["total_change_n_lb"]) > strips["tolerance_n_lb"]:
+        found.append(
+            Finding(level="warning", about="check_strips",
+                    problem=f"The check strips change the field's total by {strips['total_change_n_lb']:+.0f} lb N; "
+                    f"{strips['tolerance_n_lb']:.0f} lb is allowed. Parts too short to keep lie on one side.",
+                    remedy="Give another check_strips.length_ft, a smaller check_strips.step_n_lb_ac, or fewer pairs.")
         )  # fmt: skip
     found += [
         Finding(level="note", about=f"product {product.name}", problem=caution,

@@ -131,7 +131,7 @@ def prescribe(
             rate_unit="lb N/ac" if settings.product.rate_basis == "n" else f"{product.unit}/ac",
             acres=sum(rate.acres for rate in rates), flat_rate_n_lb_ac=flat, total_n_lb=total_n_lb,
             total_product=total_n_lb / product.n_lb_per_unit,
-            findings=findings_of(rates, product, field, strips_placed=bool(pieces)), details=details,
+            findings=findings_of(rates, product, field, strips=details.get("check_strips")), details=details,
         )
     )  # fmt: skip
 
