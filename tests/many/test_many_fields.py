@@ -108,6 +108,18 @@ def test_same_bytes_whoever_builds(night: Path, run_vrn: Run, tree_of: Tree, tmp
     assert tree_of(folder) == tree_of(tmp_path / "alone") == tree_of(night / "rx" / "field_003")
 
 
+def test_book_of_another_place_knows_folder_and_dates(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+    """A new book learns where unchanged fields lie and when they were sampled, from whatever folder it is run."""
+    pattern = str(night / "valley" / "field_00[01]" / "field.toml")
+    done = run_vrn("fields", pattern, "--out", "rx", "--book", tmp_path / "new.db", cwd=night)
+    assert "0 built, 2 unchanged, 0 failed" in done.stdout, done.stdout + done.stderr
+    known = {entry.field: entry for entry in latest(night / "rx" / "season.db")}
+    for entry in latest(tmp_path / "new.db"):
+        assert entry.folder == str(night / "rx" / Path(entry.folder).name)
+        assert entry.crop == known[entry.field].crop
+        assert entry.crop["sampled_on"]
+
+
 def test_failed_field_points_at_its_old_prescription(night: Path, run_vrn: Run, tmp_path: Path) -> None:
     """When new inputs fail, the old folder stays whole and the row says that it is not to be loaded."""
     shutil.copytree(night / "valley" / "field_004", tmp_path / "valley" / "field_004")
@@ -147,6 +159,7 @@ def test_applied_total_comes_from_the_as_applied_file(night: Path, run_vrn: Run,
     done = run_vrn("season", tmp_path / "season.db", "--record", table, "--json")
     assert done.returncode == 0, done.stderr
     (came,) = json.loads(done.stdout)["what_came"]
+    assert Path(entry.folder).is_absolute()
     assert came["applied_n_lb"] == pytest.approx(entry.summary["total_n_lb"], rel=1e-3)
 
 

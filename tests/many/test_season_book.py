@@ -6,12 +6,13 @@ import sqlite3
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.many.book import Entry, Outcome, latest, outcomes, record_build, record_outcome
+from vrn.many.book import Entry, Outcome, history, latest, outcomes, record_build, record_outcome
 
 
 def _entry(name: str, **more: object) -> Entry:
@@ -46,7 +47,8 @@ from vrn.many.book import Entry, record_build
 book, name, count = sys.argv[1:]
 for i in range(int(count)):
     record_build(book := __import__("pathlib").Path(book), Entry(
-        field_file=f"{name}{i}", folder="x", status="built", field=name, season=2026, summary={"text": "x" * 2000}))
+        field_file=f"{name}{i}", folder=f"x/{name}{i}", status="built", field=name, season=2026,
+        summary={"text": "x" * 2000}))
     print(i, flush=True)
 """
 
@@ -60,6 +62,60 @@ def test_two_parents_at_once_lose_nothing(tmp_path: Path) -> None:
     ]
     assert [writer.wait(timeout=60) for writer in writers] == [0, 0]
     assert len(latest(book)) == 80
+
+
+def test_book_that_another_is_just_making_is_waited_for(tmp_path: Path) -> None:
+    """While another process holds a book that keeps no log yet, a build waits for it and is then in the book."""
+    book = tmp_path / "season.db"
+    other = sqlite3.connect(book, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with ThreadPoolExecutor(1) as threads:
+        waiting = threads.submit(record_build, book, _entry("Ash"))
+        time.sleep(0.3)
+        assert not waiting.done()
+        other.execute("ROLLBACK")
+        waiting.result(timeout=30)
+    other.close()
+    assert [entry.field for entry in latest(book)] == ["Ash"]
+
+
+def test_book_is_read_where_nothing_may_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a share that is only read, the book tells its builds and nothing appears beside it."""
+    book = tmp_path / "a b#c" / "season.db"
+    book.parent.mkdir()
+    record_build(book, _entry("Ash"))
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    opened = []
+    connect = sqlite3.connect
+
+    def watch(place: object, **more: object) -> sqlite3.Connection:
+        opened.append(str(place))
+        return connect(place, **more)
+
+    monkeypatch.setattr(sqlite3, "connect", watch)
+    assert [entry.field for entry in latest(book)] == ["Ash"]
+    assert opened[0].endswith("immutable=1")
+    assert [path.name for path in book.parent.iterdir()] == ["season.db"]
+
+
+def test_moved_fields_stand_once(tmp_path: Path) -> None:
+    """A valley copied elsewhere and built into the same folders takes the place of what stood there."""
+    book = tmp_path / "season.db"
+    record_build(book, _entry("Ash"), _entry("Birch"))
+    moved = Entry(field_file="/elsewhere/Ash/field.toml", folder="/out/Ash", status="built", field="Ash", season=2026)
+    record_build(book, moved)
+    assert [entry.field_file for entry in latest(book)] == ["/elsewhere/Ash/field.toml", "/valley/Birch/field.toml"]
+
+
+def test_a_failure_does_not_hide_what_was_built(tmp_path: Path) -> None:
+    """The latest entry is the failure; the latest built one is still there for what came of it; history holds both."""
+    book = tmp_path / "season.db"
+    built = _entry("Ash", summary={"total_n_lb": 90.0})
+    record_build(book, built)
+    record_build(book, Entry(field_file=built.field_file, folder=built.folder, status="failed", field="Ash"))
+    assert [entry.status for entry in latest(book)] == ["failed"]
+    assert [entry.summary for entry in latest(book, built=True)] == [{"total_n_lb": 90.0}]
+    assert [entry.status for entry in history(book)] == ["built", "failed"]
 
 
 def test_book_is_whole_after_its_writer_was_killed(tmp_path: Path) -> None:
@@ -92,8 +148,12 @@ def test_strangers_are_refused_and_left_alone(tmp_path: Path) -> None:
     connection = sqlite3.connect(other)
     connection.execute("CREATE TABLE thing (x)")
     connection.commit()
+    before = other.read_bytes()
     with pytest.raises(InputFileError, match="a database, but not a season book"):
         record_build(other, _entry("Ash"))
+    with pytest.raises(InputFileError, match="a database, but not a season book"):
+        latest(other)
+    assert other.read_bytes() == before
     assert connection.execute("SELECT name FROM sqlite_master").fetchall() == [("thing",)]
     connection.close()
     newer = tmp_path / "newer.db"

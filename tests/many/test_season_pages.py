@@ -4,6 +4,7 @@ import json
 import re
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from html import unescape
 from pathlib import Path
@@ -124,6 +125,25 @@ def test_geopackage_is_read_by_a_stranger(tmp_path: Path) -> None:
     write_season_geopackage(_fields(), path)
     assert path.read_bytes() == first
     assert [item.name for item in tmp_path.iterdir()] == ["season.gpkg"]
+
+
+def test_geopackage_holds_builds_and_what_came_of_them(tmp_path: Path) -> None:
+    """Every build with its hash, totals, status and approval; applied total, strip and stalk class beside the field."""
+    path = tmp_path / "season.gpkg"
+    came = (*CAME, Outcome(field="Ash Hill", season=2026, what="applied_product", value=4700.0))
+    hashed = tuple(replace(entry, summary_sha256="ab12") for entry in ENTRIES)
+    write_season_geopackage(due(hashed, came, TODAY), path, builds=hashed, came=came)
+    fields, builds, outcomes_ = (pyogrio.read_dataframe(path, layer=name) for name in ("fields", "builds", "outcomes"))
+    ash = fields.set_index("field").loc["Ash Hill"]
+    # 16987.2 lb in 4800 gal: by hand, 4700 gal hold 16633.3 lb
+    assert (round(ash["applied_n_lb"], 1), ash["stalk_class"], ash["state"]) == (16633.3, "optimal", "applied")
+    assert list(builds["status"]) == ["built", "built", "failed"]
+    assert list(builds["approval"]) == ["DRAFT", "approved", ""]
+    assert set(builds["summary_sha256"]) == set(fields["summary_sha256"]) == {"ab12"}
+    assert builds["total_n_lb"].isna().tolist() == [False, False, True]
+    assert builds["problem"][2] == "samples.csv: row 4: <b>"
+    assert sorted(outcomes_["what"]) == ["applied_product", "stalk_nitrate_ppm", "strip_yield_bu_ac"]
+    assert outcomes_.set_index("what").loc["strip_yield_bu_ac", "rate_n_lb_ac"] == 130.0
 
 
 def test_what_cannot_be_written_is_told(tmp_path: Path) -> None:

@@ -63,7 +63,8 @@ def fields(
     else:
         _say_end(night.tally, time.perf_counter() - start, night.book, out)
     if stop():
-        complain(f"vrn: stopped; {night.tally.left} fields were not begun. The same command goes on from here.")
+        left = "1 field was" if night.tally.left == 1 else f"{night.tally.left} fields were"
+        complain(f"vrn: stopped; {left} not begun. The same command goes on from here.")
         raise typer.Exit(_STOPPED)
     if night.tally.failures:
         raise typer.Exit(FINDINGS)

@@ -39,17 +39,17 @@ def season(
     json_: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
 ) -> None:
     """Record if asked, then tell and write what was asked for."""
-    from vrn.many.book import latest, outcomes, record_outcome
+    from vrn.many.book import history, latest, outcomes, record_outcome
     from vrn.many.outcomes import read_outcomes
     from vrn.many.season import due, to_order, what_came
 
     today = on.date() if on else date.today()  # the day on the reader's own calendar
-    entries = latest(book)
+    entries, built = latest(book), latest(book, built=True)  # what was applied stays so when a later build fails
     if record is not None:
-        record_outcome(book, *read_outcomes(record, entries))
+        record_outcome(book, *read_outcomes(record, built))
     came = outcomes(book)
     fields = due(entries, came, today)
-    orders, results = to_order(fields), what_came(entries, came, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
+    orders, results = to_order(fields), what_came(built, came, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
     if html is not None:
         from vrn.many.season_page import season_page, write_season_page
 
@@ -57,7 +57,7 @@ def season(
     if gpkg is not None:
         from vrn.many.geopackage import write_season_geopackage
 
-        write_season_geopackage(fields, gpkg)
+        write_season_geopackage(fields, gpkg, builds=history(book), came=came)
     if json_:
         say_json(_plain(fields, orders, results, today))
         return

@@ -1,7 +1,9 @@
 """The season book: one SQLite file that remembers every build of a season and what came of it."""
 
 import json
+import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -14,7 +16,7 @@ from vrn.errors import InputFileError, OutputError
 
 _PAPER = 0x56524E31  # application id of a season book, "VRN1"
 _VERSION = 2
-_BUSY_S = 60.0
+_BUSY_S, _AGAIN_S = 60.0, 0.02
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS build (
@@ -125,10 +127,10 @@ def _open(path: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
         problem = f"There is no season book {path}."
         raise InputFileError(problem, "vrn fields MANIFEST --out DIR writes one as DIR/season.db.")
     try:
-        with closing(sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)) as connection:
+        with closing(_connection(path, write=write)) as connection:
             connection.row_factory = sqlite3.Row
-            connection.execute("PRAGMA journal_mode = WAL")
-            connection.execute("PRAGMA synchronous = FULL")
+            if write:
+                _write_ahead(connection, path)
             connection.execute("BEGIN IMMEDIATE" if write else "BEGIN")
             try:
                 if write:
@@ -145,6 +147,33 @@ def _open(path: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
         raise OutputError(
             problem, "Check the disk and its permissions; the book itself keeps its last whole state."
         ) from error
+
+
+def _connection(path: Path, *, write: bool) -> sqlite3.Connection:
+    """Where nothing may be written, and no log waits beside it, a book is read as it lies."""
+    place = path.absolute()
+    log = place.with_name(f"{place.name}-wal")
+    lies_still = not write and not os.access(place.parent, os.W_OK) and not log.exists()
+    return sqlite3.connect(
+        f"{place.as_uri()}?immutable=1" if lies_still else place, timeout=_BUSY_S, isolation_level=None, uri=lies_still
+    )
+
+
+def _write_ahead(connection: sqlite3.Connection, path: Path) -> None:
+    """Keep a log ahead of the book. No byte of a stranger changes, and SQLite itself does not wait for others here."""
+    until = time.monotonic() + _BUSY_S
+    while True:
+        try:
+            if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+                _check(connection, path)
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                raise
+            time.sleep(_AGAIN_S)
+        else:
+            return
 
 
 def refuse_stranger(path: Path) -> None:
@@ -234,9 +263,32 @@ def record_build(path: Path, *entries: Entry) -> None:
         )  # fmt: skip
 
 
-def latest(path: Path) -> tuple[Entry, ...]:
+def latest(path: Path, *, built: bool = False) -> tuple[Entry, ...]:
     """
     The latest build of each field file, by field name.
+
+    Parameters
+    ----------
+    path : Path
+    built : bool
+        Pass over failures, back to the latest build that wrote a prescription.
+
+    Returns
+    -------
+    entries : tuple of Entry
+        A build whose folder another field file has written to since is left out: its prescription is gone.
+    """
+    of = "FROM build WHERE status = 'built'" if built else "FROM build"
+    return _entries(
+        path,
+        f"WHERE id IN (SELECT max(id) {of} GROUP BY field_file) AND id IN (SELECT max(id) {of} GROUP BY folder)"
+        " ORDER BY field, field_file",
+    )
+
+
+def history(path: Path) -> tuple[Entry, ...]:
+    """
+    Every build that a book remembers, in the order in which they were recorded.
 
     Parameters
     ----------
@@ -246,10 +298,12 @@ def latest(path: Path) -> tuple[Entry, ...]:
     -------
     entries : tuple of Entry
     """
+    return _entries(path, "ORDER BY id")
+
+
+def _entries(path: Path, which: str) -> tuple[Entry, ...]:
     with _open(path, write=False) as book:
-        rows = book.execute(
-            "SELECT * FROM build WHERE id IN (SELECT max(id) FROM build GROUP BY field_file) ORDER BY field, field_file"
-        ).fetchall()
+        rows = book.execute(f"SELECT * FROM build {which}").fetchall()
     return tuple(
         Entry(
             **{name: row[name] for name in ("field_file", "folder", "status", "problem", "remedy", "field", "season",

@@ -1,5 +1,6 @@
-"""The season book as a GeoPackage: fields and zones of the latest builds, for a map program."""
+"""The season book as a GeoPackage: fields and zones of the latest builds, every build, and what came of them."""
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -7,7 +8,9 @@ import numpy as np
 import shapely
 
 from vrn.errors import OutputError
-from vrn.many.season import Due
+from vrn.many.book import Entry, Outcome
+from vrn.many.outcomes import stalk_nitrate_class
+from vrn.many.season import Due, what_came
 
 
 def outline_of(due: Due) -> shapely.Geometry:
@@ -28,14 +31,20 @@ def outline_of(due: Due) -> shapely.Geometry:
     return shapely.MultiPolygon(parts)
 
 
-def write_season_geopackage(fields: tuple[Due, ...], path: Path) -> None:
+def write_season_geopackage(
+    fields: tuple[Due, ...], path: Path, *, builds: tuple[Entry, ...] = (), came: tuple[Outcome, ...] = ()
+) -> None:
     """
-    Write the layers ``fields`` and ``zones``, replacing a GeoPackage that an earlier run wrote.
+    Write layers ``fields`` and ``zones``, tables ``builds`` and ``outcomes``, in the place of an earlier GeoPackage.
 
     Parameters
     ----------
     fields : tuple of Due
     path : Path
+    builds : tuple of Entry
+        Every build of the book.
+    came : tuple of Outcome
+        What was applied, what strips yielded and what stalks held.
 
     Raises
     ------
@@ -52,7 +61,7 @@ def write_season_geopackage(fields: tuple[Due, ...], path: Path) -> None:
     part = path.with_name(f".{path.name}.part.gpkg")
     try:
         part.unlink(missing_ok=True)
-        _write(part, drawn)
+        _write(part, drawn, builds, came)
         part.replace(path)
     except OSError as error:
         problem = f"{path} cannot be written: {error.strerror or error}."
@@ -61,21 +70,24 @@ def write_season_geopackage(fields: tuple[Due, ...], path: Path) -> None:
         part.unlink(missing_ok=True)
 
 
-def _write(path: Path, drawn: list[Due]) -> None:
+def _write(path: Path, drawn: list[Due], builds: tuple[Entry, ...], came: tuple[Outcome, ...]) -> None:
     import pyogrio
 
     zones = [(item, feature) for item in drawn for feature in item.entry.outlines]
-    layers: tuple[tuple[str, list[shapely.Geometry], dict[str, Any]], ...] = (
-        ("fields", [outline_of(item) for item in drawn], _field_columns(drawn)),
+    layers: tuple[tuple[str, list[shapely.Geometry] | None, dict[str, Any]], ...] = (
+        ("fields", [outline_of(item) for item in drawn], _field_columns(drawn, came)),
         ("zones", [_multi(feature["geometry"]) for _, feature in zones], _zone_columns(zones)),
+        ("builds", None, _build_columns(builds)),
+        ("outcomes", None, _outcome_columns(came)),
     )
     # GDAL writes today's date otherwise: same book, same bytes
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{_dated(drawn)}T00:00:00.000Z"})
     try:
         for number, (layer, outlines, columns) in enumerate(layers):
+            ground = None if outlines is None else np.array(shapely.to_wkb(outlines), dtype=object)
             pyogrio.raw.write(
-                path, np.array(shapely.to_wkb(outlines), dtype=object), field_data=list(columns.values()),
-                fields=list(columns), layer=layer, driver="GPKG", geometry_type="MultiPolygon", crs="EPSG:4326",
+                path, ground, field_data=list(columns.values()), fields=list(columns), layer=layer, driver="GPKG",
+                geometry_type=None if ground is None else "MultiPolygon", crs=None if ground is None else "EPSG:4326",
                 append=number > 0,
             )  # fmt: skip
     finally:
@@ -87,8 +99,10 @@ def _dated(drawn: list[Due]) -> str:
     return max(item.entry.recorded_at for item in drawn)[:10]
 
 
-def _field_columns(drawn: list[Due]) -> dict[str, Any]:
+def _field_columns(drawn: list[Due], came: tuple[Outcome, ...]) -> dict[str, Any]:
     summaries = [item.entry.summary for item in drawn]
+    results = {result.field: result for result in what_came(tuple(item.entry for item in drawn), came)}
+    mine = [results.get(item.entry.field) for item in drawn]
     return {
         "field": _texts([item.entry.field for item in drawn]),
         "season": np.array([item.entry.season for item in drawn], dtype=np.int32),
@@ -100,7 +114,11 @@ def _field_columns(drawn: list[Due]) -> dict[str, Any]:
         "total_product": np.array([summary["total_product"] for summary in summaries]),
         "total_n_lb": np.array([summary["total_n_lb"] for summary in summaries]),
         "mean_rate_n_lb_ac": np.array([summary["mean_rate_n_lb_ac"] for summary in summaries]),
+        "applied_n_lb": _numbers([result.applied_n_lb if result else None for result in mine]),
+        "stalk_ppm": _numbers([result.stalk_ppm if result else None for result in mine]),
+        "stalk_class": _texts([result.stalk_class if result else "" for result in mine]),
         "folder": _texts([item.entry.folder for item in drawn]),
+        "summary_sha256": _texts([item.entry.summary_sha256 for item in drawn]),
     }
 
 
@@ -114,6 +132,39 @@ def _zone_columns(zones: list[tuple[Due, dict[str, Any]]]) -> dict[str, Any]:
         "rate_unit": _texts([properties["rate_unit"] for properties in told]),
         "acres": np.array([properties["acres"] for properties in told]),
     }
+
+
+def _build_columns(builds: tuple[Entry, ...]) -> dict[str, Any]:
+    words = ("recorded_at", "field", "field_file", "folder", "status", "problem", "remedy", "summary_sha256")
+    totals = ("acres", "total_n_lb", "total_product", "mean_rate_n_lb_ac")
+    approval = {True: "approved", False: "DRAFT"}
+    return {
+        **{name: _texts([getattr(entry, name) for entry in builds]) for name in words},
+        "season": _numbers([entry.season for entry in builds]),
+        "approval": _texts(
+            [approval[bool(entry.summary.get("approved"))] if entry.summary else "" for entry in builds]
+        ),
+        **{name: _numbers([entry.summary.get(name) for entry in builds]) for name in totals},
+        "inputs_sha256": _texts([json.dumps(entry.summary.get("inputs", {})) for entry in builds]),
+    }
+
+
+def _outcome_columns(came: tuple[Outcome, ...]) -> dict[str, Any]:
+    stalks = [stalk_nitrate_class(item.value) if item.what == "stalk_nitrate_ppm" else "" for item in came]
+    return {
+        "field": _texts([item.field for item in came]),
+        "season": np.array([item.season for item in came], dtype=np.int32),
+        "what": _texts([item.what for item in came]),
+        "value": _numbers([item.value for item in came]),
+        "zone": _numbers([item.zone for item in came]),
+        "rate_n_lb_ac": _numbers([item.rate_n_lb_ac for item in came]),
+        "stalk_class": _texts(stalks),
+        "note": _texts([item.note for item in came]),
+    }
+
+
+def _numbers(values: list[Any]) -> Any:
+    return np.array([np.nan if value is None else value for value in values], dtype=float)
 
 
 def _texts(values: list[str]) -> Any:

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -71,7 +72,8 @@ class Night:
 
     def __init__(self, manifest: str, out: Path, *, book: Path | None = None, force: bool = False) -> None:
         self.jobs = read_manifest(manifest)
-        self.out, self.book, self.force = out, book or out / "season.db", force
+        self.out = out.absolute()  # the book is read from other folders than the one it was written in
+        self.book, self.force = book or out / "season.db", force
         self.tally = Tally(total=len(self.jobs))
 
     def rows(
@@ -133,6 +135,8 @@ class Night:
         except OSError as error:
             problem = f"The folder {self.out} cannot be made: {error.strerror or error}."
             raise OutputError(problem, "Give a folder that you may write to.") from error
+        for part in self.out.glob(".fields.csv.*.part"):  # what a kill left
+            part.unlink(missing_ok=True)
         record_build(self.book)
 
     def _unchanged(self) -> Iterator[Row]:
@@ -157,15 +161,20 @@ class Night:
 
     def _write_table(self, rows: dict[str, Row]) -> None:
         """``fields.csv``: a line for each field of the manifest, in its order."""
-        part = self.out / ".fields.csv.part"
+        part = self.out / f".fields.csv.{os.getpid()}.part"  # another parent may write its own at the same time
         columns = ("field_file", "folder", "status", "warnings", "problem", "remedy")
-        with part.open("w", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file, lineterminator="\n")
-            writer.writerow(columns)
-            for job in self.jobs:
-                row = rows.get(job.name) or _not_begun(job, self.out)
-                writer.writerow([_plain_cell(getattr(row, column)) for column in columns])
-        part.replace(self.out / "fields.csv")
+        try:
+            with part.open("w", encoding="utf-8", newline="") as file:
+                writer = csv.writer(file, lineterminator="\n")
+                writer.writerow(columns)
+                for job in self.jobs:
+                    row = rows.get(job.name) or _not_begun(job, self.out)
+                    writer.writerow([_plain_cell(getattr(row, column)) for column in columns])
+            part.replace(self.out / "fields.csv")
+        except OSError as error:
+            part.unlink(missing_ok=True)
+            problem = f"The table {self.out / 'fields.csv'} cannot be written: {error.strerror or error}."
+            raise OutputError(problem, "Make room or give rights there; the fields and the book are whole.") from error
 
 
 def _plain_cell(value: object) -> object:
@@ -197,15 +206,21 @@ def _entry(row: Row) -> Entry:
     return Entry(
         field_file=row.field_file, folder=row.folder, status="built", field=summary["field"],
         season=summary["season"], summary_sha256=sha256_of(folder / "summary.json"), summary=summary,
-        crop=row.crop or _crop_of(Path(row.field_file)), outlines=drawn["features"],
+        crop=row.crop or _crop_of(Path(row.field_file), folder), outlines=drawn["features"],
     )  # fmt: skip
 
 
-def _crop_of(field_file: Path) -> dict[str, Any]:
-    """Stage and application date of a field file whose field was not built in this run."""
+def _crop_of(field_file: Path, folder: Path) -> dict[str, Any]:
+    """Stage and dates of a field that was not built in this run; the sampling date stands in its output."""
+    import sqlite3
+    from contextlib import closing, suppress
+
     from vrn.ingest import read_settings
 
     crop = read_settings(field_file).crop
-    planned = crop.application_date
-    return {"growth_stage": crop.growth_stage, "sampled_on": None,
+    planned, sampled_on = crop.application_date, None
+    layers = (folder / "layers.gpkg").absolute().as_uri()
+    with suppress(sqlite3.Error), closing(sqlite3.connect(f"{layers}?immutable=1", uri=True)) as written:
+        sampled_on = written.execute("SELECT max(sampled_on) FROM samples").fetchone()[0] or None
+    return {"growth_stage": crop.growth_stage, "sampled_on": sampled_on,
             "application_date": planned.isoformat() if planned else None}  # fmt: skip
