@@ -78,6 +78,16 @@ def test_what_came_of_a_field() -> None:
     assert result.strips == ((130.0, 218.0),)
 
 
+def test_a_field_of_low_and_excess_is_not_called_optimal() -> None:
+    """Stalks at 240 and 2,600 ppm in two zones have a mean of 1,420 ppm, and the classes of the zones."""
+    came = tuple(
+        Outcome(field="Ash", season=2026, what="stalk_nitrate_ppm", value=ppm, zone=zone)
+        for zone, ppm in ((1, 2600.0), (2, 240.0))
+    )
+    (result,) = what_came((_entry("Ash"),), came)
+    assert (result.stalk_ppm, result.stalk_class) == (1420.0, "excess, low")
+
+
 @pytest.mark.parametrize(
     ("nitrate_ppm", "stalk_class"),
     [

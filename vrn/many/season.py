@@ -6,7 +6,6 @@ from datetime import date, timedelta
 
 from vrn.many.book import Entry, Outcome
 from vrn.many.harvest import StripResponse, ZoneStalks, stalks_by_zone, strip_response
-from vrn.many.outcomes import stalk_nitrate_class
 from vrn.nitrogen.stage import stage_name, stage_position
 
 # a collar takes 82 growing degree days up to V10, 50 after it (Nielsen, Purdue); a June day brings about 20 (82/58 °F)
@@ -63,7 +62,8 @@ class Result:
     stalk_ppm : float or None
         Mean of the stalk tests. [ppm]
     stalk_class : str
-        Empty without a test.
+        Of each zone's mean, each class once: a mean over zones would call a field of low and excess optimal. Empty
+        without a test.
     strips : tuple of (float or None, float)
         Rate [lb N/ac] and yield [bu/ac] of each strip, by rate.
     stalks : tuple of ZoneStalks
@@ -199,15 +199,16 @@ def what_came(
         stalks = tuple(item for item in mine if item.what == "stalk_nitrate_ppm")
         strips = tuple(item for item in mine if item.what == "strip_yield_bu_ac")
         stalk_ppm = sum(item.value for item in stalks) / len(stalks) if stalks else None
+        by_zone = stalks_by_zone(stalks)
         results.append(
             Result(
                 field=field,
                 prescribed_n_lb=entry.summary.get("total_n_lb") if entry else None,
                 applied_n_lb=_applied_n_lb(mine, entry),
                 stalk_ppm=stalk_ppm,
-                stalk_class="" if stalk_ppm is None else stalk_nitrate_class(stalk_ppm),
+                stalk_class=", ".join(dict.fromkeys(zone.stalk_class for zone in by_zone)),
                 strips=tuple((item.rate_n_lb_ac, item.value) for item in strips),
-                stalks=stalks_by_zone(stalks),
+                stalks=by_zone,
                 response=strip_response(strips, lies_in=_strips_of(entry), corn_per_bu=corn_per_bu, n_per_lb=n_per_lb),
             )
         )
