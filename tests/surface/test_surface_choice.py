@@ -190,6 +190,19 @@ def test_simpler_first_within_one_standard_error() -> None:
     assert _simplest([worse, best], values) is best
 
 
+def test_a_place_read_often_is_judged_once() -> None:
+    """A reading given three times moves neither the choice nor what the mean and inverse distance are judged by."""
+    places_m, values, _ = _field(9, FIELDS["exponential"], 40)
+    once = interpolate(places_m, values, GRID.centers_m())
+    again = np.r_[np.arange(40), 5, 5]
+    often = interpolate(places_m[again], values[again], GRID.centers_m())
+    assert often.chosen == once.chosen
+    for one, other in zip(once.candidates[:2], often.candidates[:2], strict=True):
+        assert one.name == other.name
+        assert other.rmse == pytest.approx(one.rmse)
+        assert other.mean_error == pytest.approx(one.mean_error)
+
+
 def test_skewed_readings_are_kriged_as_logarithms() -> None:
     """Where readings are lognormal the scale of logarithms is among the candidates, and explains them better."""
     rng = np.random.default_rng(3)

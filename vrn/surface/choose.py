@@ -31,7 +31,7 @@ _SCALE_GAIN = 1.92  # in log-likelihood: half of chi-square's 95th percentile wi
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
     """
-    One way to make the surface, judged on readings left out one place at a time.
+    One way to make the surface, judged on readings left out one place at a time; a place counts once.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def interpolate(
     Notes
     -----
     Each candidate estimates every place from the others. The simplest is taken whose mean squared error is within one
-    standard error (of the difference, reading by reading) of the best. Where no range raises twice the restricted
+    standard error (of the difference, place by place) of the best. Where no range raises twice the restricted
     log-likelihood by 2 (up to 300 places), only the mean and a drift are up for it: with some tens of readings scatter
     alone often looks like a pattern. Kriging takes the model (exponential, spherical, Matérn with ν 1.5), the scale
     (plain, square roots, logarithms) and, from 50 places, the direction of largest restricted likelihood. The nugget
@@ -177,11 +177,12 @@ def interpolate(
     if len(places) < len(numbers):
         notes.append(f"{len(numbers)} readings were taken at {len(places)} places; each place counts once.")
     trials = _trials(places, layers, notes)
-    chosen = _simplest(_supported(trials, notes), numbers)
+    chosen = _simplest(_supported(trials, notes), numbers, places.place)
     if chosen.name == MEAN and len(places) >= _FEWEST_FOR_DISTANCE and np.ptp(numbers):
         notes.append("No surface told readings it had not seen better than their plain mean: the mean is used.")
     if isinstance(chosen, Kriged):
         notes.append("The nugget is taken for error of instrument and composite and filtered out of the surface.")
+    judged = tuple(_judge(trial, numbers, trials[0], places.place) for trial in trials)
     there = layers.at_targets if chosen.name.startswith(DRIFT) else None
     estimate, se = chosen.at(targets, there)
     kriged = next((trial for trial in reversed(trials) if isinstance(trial, Kriged)), None)
@@ -192,7 +193,7 @@ def interpolate(
         estimate=estimate,
         se=se,
         chosen=chosen.name,
-        candidates=tuple(_judge(trial, numbers, trials[0]) for trial in trials) if len(places) > 1 else (),
+        candidates=judged if len(places) > 1 else (),
         variogram=kriged.variogram if kriged else None,
         notes=tuple(notes),
         readings=len(numbers),
@@ -333,26 +334,35 @@ def _variograms(places: Places, *, anisotropy: bool) -> tuple[Variogram, tuple[V
     return likeliest(places, anisotropy=anisotropy)
 
 
-def _judge(trial: Estimator | Held, values: NDArray[np.float64], mean: Estimator | Held) -> Candidate:
+def _judge(
+    trial: Estimator | Held, values: NDArray[np.float64], mean: Estimator | Held, place: NDArray[np.intp] | None = None
+) -> Candidate:
     error = trial.estimate - values
-    squared, of_mean = float(np.mean(error**2)), float(np.mean((mean.estimate - values) ** 2))
+    squared, of_mean = (float(np.mean(_by_place((one.estimate - values) ** 2, place))) for one in (trial, mean))
     msdr = None
     if trial.variance is not None and (trial.variance > 0).all():
-        msdr = float(np.mean(error**2 / trial.variance))
+        msdr = float(np.mean(_by_place(error**2 / trial.variance, place)))
     return Candidate(
         name=trial.name,
         rmse=math.sqrt(squared),
-        mean_error=float(error.mean()),
+        mean_error=float(np.mean(_by_place(error, place))),
         msdr=msdr,
         skill=1.0 - squared / of_mean if of_mean > 0 else 0.0,
     )
 
 
-def _simplest(trials: Sequence[Estimator], values: NDArray[np.float64]) -> Estimator:
-    """First trial whose squared errors are within one standard error of the best one's, reading by reading."""
+def _by_place(values: NDArray[np.float64], place: NDArray[np.intp] | None) -> NDArray[np.float64]:
+    """Means over the readings of each place, which counts once however often it was read."""
+    return values if place is None else np.bincount(place, values) / np.bincount(place)
+
+
+def _simplest(
+    trials: Sequence[Estimator], values: NDArray[np.float64], place: NDArray[np.intp] | None = None
+) -> Estimator:
+    """First trial whose squared errors are within one standard error of the best one's, place by place."""
     if len(trials) == 1:
         return trials[0]
-    squared = [(trial.estimate - values) ** 2 for trial in trials]
+    squared = [_by_place((trial.estimate - values) ** 2, place) for trial in trials]
     best = min(squared, key=lambda errors: float(errors.mean()))
     for trial, errors in zip(trials, squared, strict=True):
         worse = errors - best

@@ -107,7 +107,8 @@ class InverseDistance:
     def of(cls, places: Places, variogram: Variogram, plausible: tuple[Variogram, ...]) -> "InverseDistance":
         """Inverse distance of some places, two or more."""
         told = inverse_distance_left_out(places, _POWERS)
-        best = int(np.mean((told - places.values) ** 2, axis=1).argmin())
+        once = 1.0 / np.bincount(places.place)[places.place]  # a place counts once, however often it was read
+        best = int(((told - places.values) ** 2 @ once).argmin())
         made = cls(places=places, power=_POWERS[best], variogram=variogram, plausible=plausible, estimate=told[best])
         if not plausible:
             return made
