@@ -107,6 +107,11 @@ def _on_small_disk(disk: Path, room: int, script: str) -> subprocess.CompletedPr
     return subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
 
 
+def _on_disk(folder: Path) -> int:
+    """Bytes of a folder's files, each in whole pages."""
+    return sum(4096 * -(-path.stat().st_size // 4096) for path in folder.rglob("*") if path.is_file())
+
+
 @pytest.mark.skipif(not _own_namespace("-m"), reason="no mount namespace for this user on this machine")
 @pytest.mark.parametrize(
     "share", [0.1, 0.9, *(pytest.param(i / MANY_DISKS, marks=pytest.mark.long) for i in range(1, MANY_DISKS))]
@@ -118,8 +123,7 @@ def test_full_disk_leaves_the_old_output_whole(
     root, old, _, _ = two_states
     disk, after = tmp_path / "disk", tmp_path / "after"
     disk.mkdir()
-    pages = sum(-(-path.stat().st_size // 4096) for path in (root / "old").rglob("*") if path.is_file())
-    room = int(pages * 4096 * (1.0 + share)) + 4096 * 8
+    room = _on_disk(root / "old") + int(share * _on_disk(root / "new")) + 4096 * 2
     field = root / "valley" / "field_000" / "field.toml"
     script = (
         f"cp -r '{root / 'old'}' '{disk}/rx' && '{sys.executable}' -m vrn build '{field}' --out '{disk}/rx'; "
