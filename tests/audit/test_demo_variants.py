@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import shapely
 
 import vrn
 from vrn.audit import verify
@@ -19,6 +20,8 @@ from vrn.export.raster import write_rasters
 from vrn.export.shapefile import write_shapefile
 from vrn.export.summary import write_summary
 from vrn.export.tables import write_tables
+from vrn.field.settings import CheckStripSection
+from vrn.prescription import remaining
 from vrn.prescription.model import Prescription
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
@@ -60,3 +63,21 @@ def test_renamed_columns_and_edge_buffer_pass(built: Prescription, tmp_path: Pat
         write_one(made, tmp_path)
     found = verify(tmp_path)
     assert found.ok, [f"{check.name}: {check.detail}" for check in found.failed]
+
+
+def test_check_strips_and_what_is_left_of_them_pass(built: Prescription, tmp_path: Path) -> None:
+    """A field with check strips, and what is left of it when the west half is covered, are no fault either."""
+    field = built.field
+    strips = CheckStripSection(length_ft=300.0)
+    settings = replace(field.settings, check_strips=strips, field=replace(field.settings.field, edge_buffer_ft=25.0))
+    whole = vrn.build(replace(field, settings=settings))
+    west, south, east, north = field.boundary.bounds
+    rest = remaining(whole, [shapely.box(west - 1, south - 1, (west + east) / 2, north + 1)])
+    assert rest.field.treated.area == pytest.approx(rest.outline().area, rel=1e-6)
+    for made in (whole, rest):
+        folder = tmp_path / f"{made.acres:.0f}"
+        folder.mkdir()
+        for write_one in ALL_BUT_PAGES:
+            write_one(made, folder)
+        found = verify(folder)
+        assert found.ok, [f"{check.name}: {check.detail}" for check in found.failed]

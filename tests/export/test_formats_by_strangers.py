@@ -201,6 +201,19 @@ def test_rasters_are_cloud_optimised_with_unit_and_nodata(made: Prescription, tm
                 np.testing.assert_array_equal(values[made.share > 0], made.rate_grid()[made.share > 0].astype("f4"))
 
 
+def test_no_apply_ground_is_zero_in_the_rate_raster(make: Maker, tmp_path: Path) -> None:
+    """A waterway 30 m wide between two zones: 0 in its middle, the rates beside it, NaN outside the boundary."""
+    zones = (shapely.box(0, 0, 100, 200), shapely.box(130, 0, 300, 180))
+    made = make(zones, rates_n_lb_ac=(90.0, 120.0), no_apply=shapely.box(100, 0, 130, 200))
+    write_rasters(made, tmp_path)
+    with rasterio.open(tmp_path / "rasters" / "rate.tif") as file:
+        west, south = made.field.boundary.bounds[:2]
+        there = [(west + x, south + y) for x, y in ((50, 100), (115, 100), (115, 195), (200, 100), (250, 195))]
+        assert [float(value[0]) for value in file.sample(there)] == pytest.approx([90, 0, 0, 120, np.nan], nan_ok=True)
+    with rasterio.open(tmp_path / "rasters" / "nitrate.tif") as file:
+        assert np.isnan(next(file.sample(there[1:2]))[0])
+
+
 def test_error_raster_without_standard_error(made: Prescription, tmp_path: Path) -> None:
     """A surface without standard error gets its leave-one-out error; one that has neither gets no error raster."""
     nitrate = replace(made.surfaces["nitrate_ppm"], se=None)

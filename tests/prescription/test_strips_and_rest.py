@@ -1,6 +1,5 @@
 """Check strips, what is left after a rain-out, the buffer past the edge, and the tank."""
 
-import dataclasses
 import math
 from collections.abc import Callable
 from typing import Any
@@ -12,7 +11,6 @@ import shapely
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.field.settings import (
     CheckStripSection,
-    FieldSection,
     LimitSection,
     MachineSection,
     PriceSection,
@@ -20,7 +18,6 @@ from vrn.field.settings import (
 )
 from vrn.prescription import Prescription, remaining
 from vrn.prescription.economics import NitrogenPrices, covering_rate
-from vrn.prescription.edge import buffered_rates
 from vrn.prescription.prescribe import STRIP_TOLERANCE
 from vrn.units import AC_M2, FT_M
 
@@ -144,6 +141,34 @@ def test_passes_that_overlap_are_counted_once(made: Make) -> None:
         assert [rate.parts for rate in rest.rates] == [1]
 
 
+def test_what_is_left_is_told_under_its_new_numbers(made: Make) -> None:
+    """With zone 1 covered, strips, findings and covered ground follow: zone 2 is zone 1 now, its strips 3 and 4."""
+    whole = made(
+        (60.0, 100.0, 190.0), check_strips=CheckStripSection(length_ft=400.0), limits=LimitSection(max_n_lb_ac=180.0),
+        machine=MachineSection(swath_ft=60.0, heading_deg=0.0),
+    ).prescribe()  # fmt: skip
+    assert {piece["in_zone"] for piece in whole.details["check_strips"]["pieces"]} == {2}
+    covered = shapely.box(WEST - 10, SOUTH - 10, WEST + 400 / 3, SOUTH + 410)
+    rest = remaining(whole, [covered])
+    assert [rate.label for rate in rest.rates] == [
+        "zone 2 of the whole field", "zone 3 of the whole field",
+        "check strip 1, +30 lb N/ac in zone 1", "check strip 1, -30 lb N/ac in zone 1",
+    ]  # fmt: skip
+    pieces = rest.details["check_strips"]["pieces"]
+    assert [(piece["zone"], piece["in_zone"]) for piece in pieces] == [(3, 1), (4, 1)]
+    assert [finding.about for finding in whole.findings if "under the need" in finding.problem] == ["zone 3"]
+    assert [finding.about for finding in rest.findings if "under the need" in finding.problem] == ["zone 2"]
+    assert shapely.covers(shapely.buffer(rest.field.no_apply, 1e-6), shapely.intersection(covered, rest.field.boundary))
+
+
+def test_a_zone_driven_to_a_hair_of_its_border_is_done(made: Make) -> None:
+    """A written border is a centimetre off: the sliver left of zone 1 goes with zone 2, and is no zone of its own."""
+    whole = made((60.0, 100.0, 150.0)).prescribe()
+    rest = remaining(whole, [shapely.box(WEST - 10, SOUTH - 10, WEST + 400 / 3 - 0.01, SOUTH + 410)])
+    assert [rate.rate_n_lb_ac for rate in rest.rates] == [100.0, 150.0]
+    assert rest.acres == pytest.approx(whole.acres * 2 / 3, rel=1e-3)
+
+
 @pytest.mark.parametrize(
     ("covered", "message"),
     [
@@ -155,44 +180,6 @@ def test_nothing_covered_or_nothing_left_is_refused(made: Make, covered: shapely
     """Another field's file, or a field that is done."""
     with pytest.raises(InputFileError, match=message):
         remaining(made((100.0,)).prescribe(), [covered])
-
-
-def _buffered(made: Make, buffer_ft: float) -> tuple[Prescription, Any, np.ndarray]:
-    section = FieldSection(name="x", season=2026, boundary="b", edge_buffer_ft=buffer_ft)
-    field = made((60.0, 150.0), field=section)
-    pond = shapely.box(WEST + 180, SOUTH + 300, WEST + 220, SOUTH + 400)  # at the north edge
-    share = np.where(_inside(field.grid, pond), 0.0, field.share)
-    zones = dataclasses.replace(
-        field.zones, labels=np.where(share > 0, field.zones.labels, 0).astype(np.int32),
-        outlines=tuple(shapely.MultiPolygon([shapely.difference(o, pond)]) for o in field.zones.outlines),
-    )  # fmt: skip
-    whole = dataclasses.replace(
-        field, field=dataclasses.replace(field.field, no_apply=pond), share=share, zones=zones
-    ).prescribe()
-    return whole, *buffered_rates(whole)
-
-
-def _inside(grid: Any, area: shapely.Geometry) -> np.ndarray:
-    return np.asarray(shapely.contains(area, shapely.points(grid.centers_m()))).reshape(grid.shape)
-
-
-def test_rates_reach_out_to_the_buffer(made: Make) -> None:
-    """Out to 60 ft the edge cells' rate holds, beyond it there is none, and no-apply ground is 0."""
-    whole, grid, rate = _buffered(made, 60.0)
-    distance_m = shapely.distance(whole.field.boundary, shapely.points(grid.centers_m())).reshape(grid.shape)
-    south = grid.northings_m()[:, None] < SOUTH + 200
-    assert np.isfinite(rate[(distance_m <= 60 * FT_M) & south]).all()
-    assert np.isnan(rate[distance_m > 60 * FT_M + 1.5 * grid.cell_m]).all()
-    assert (rate[_inside(grid, whole.field.no_apply)] == 0.0).all()
-    row, col, _ = grid.cells_of([[WEST - 12.0, SOUTH + 200.0], [WEST + 412.0, SOUTH + 200.0]])
-    assert rate[row, col].tolist() == [60.0, 150.0]
-
-
-def test_without_a_buffer_rates_end_at_the_edge(made: Make) -> None:
-    """The grid is the prescription's own, no-apply ground is 0 on it."""
-    whole, grid, rate = _buffered(made, 0.0)
-    assert grid == whole.grid
-    assert (rate[_inside(grid, whole.field.no_apply)] == 0.0).all()
 
 
 def test_tanks_and_the_order(made: Make) -> None:

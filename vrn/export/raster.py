@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from vrn.export.names import one_line, status
@@ -33,21 +34,35 @@ def write_rasters(prescription: Prescription, folder: Path) -> None:
 
     Notes
     -----
-    Cells without treated ground are NaN. ``error.tif`` is the standard error of the nitrate surface, or its
-    leave-one-out error everywhere when the surface has no other; it is absent when neither is known.
+    Cells without treated ground are NaN; in ``rate.tif`` no-apply ground is 0. ``error.tif`` is the standard error of
+    the nitrate surface, or its leave-one-out error everywhere when the surface has no other; it is absent when neither
+    is known.
     """
     inside = folder / "rasters"
     inside.mkdir()
+
+    def treated(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.where(prescription.share > 0, values, np.nan)
+
     for name, (key, unit) in _SURFACES.items():
         surface = prescription.surfaces.get(key)
         if surface is not None:
-            _write(inside / f"{name}.tif", surface.values, unit, f"{key}: {surface.chosen}", prescription)
+            _write(inside / f"{name}.tif", treated(surface.values), unit, f"{key}: {surface.chosen}", prescription)
     nitrate = prescription.surfaces.get("nitrate_ppm")
     if nitrate is not None:
         error, meaning = _error_of(nitrate)
         if error is not None:
-            _write(inside / "error.tif", error, "ppm", meaning, prescription)
-    _write(inside / "rate.tif", prescription.rate_grid(), "lb N/ac", "rate_n_lb_ac: by zone", prescription)
+            _write(inside / "error.tif", treated(error), "ppm", meaning, prescription)
+    _write(inside / "rate.tif", _rates(prescription), "lb N/ac", "rate_n_lb_ac: by zone", prescription)
+
+
+def _rates(prescription: Prescription) -> NDArray[np.float64]:
+    """Rate of each cell: 0 where its middle lies on no-apply ground, NaN outside the boundary."""
+    rate, field = prescription.rate_grid(), prescription.field
+    ground = shapely.intersection(field.no_apply, field.boundary)
+    shapely.prepare(ground)
+    rate[shapely.contains_xy(ground, prescription.grid.centers_m()).reshape(rate.shape)] = 0.0
+    return rate
 
 
 def _error_of(surface: Surface) -> tuple[NDArray[np.float64] | None, str]:
@@ -92,12 +107,11 @@ def _write(path: Path, values: NDArray[np.float64], unit: str, meaning: str, pre
     from rasterio.transform import Affine
 
     grid = prescription.grid
-    treated = np.where(prescription.share > 0, values, np.nan).astype(np.float32)
     with rasterio.open(
         path, "w", driver="COG", height=grid.rows, width=grid.cols, count=1, dtype="float32", nodata=np.nan,
         crs=grid.crs, transform=Affine(*grid.transform), compress="deflate", blocksize=256, num_threads=1,
     ) as file:  # fmt: skip
-        file.write(treated, 1)
+        file.write(values.astype(np.float32), 1)
         file.units = (unit,)
         file.set_band_description(1, meaning)
         file.update_tags(

@@ -12,7 +12,7 @@ from vrn.prescription.heading import Passes, passes_over
 from vrn.units import FT_M
 from vrn.zones.finish import labels_of
 from vrn.zones.model import Zones
-from vrn.zones.outline import dissolved, faces_of
+from vrn.zones.outline import dissolved, faces_of, gaps_filled
 
 _LEAST_LENGTH_FT = 100.0  # of a piece of strip in one zone; what is shorter stays ordinary ground
 _STEP_M = 2.0
@@ -193,6 +193,7 @@ def _cut_out(
     parent = np.zeros(len(faces), dtype=np.int32)
     for number, outline in enumerate(zones.outlines, start=1):
         parent[shapely.intersects(outline, inside)] = number
+    parent = gaps_filled(faces, parent)  # specks between lines that all but meet lie in no outline
     owner = parent.copy()
     pieces: list[StripPiece] = []
     for box, pair, difference in strips:

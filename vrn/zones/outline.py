@@ -146,9 +146,7 @@ def dissolved(
         area = shapely.area(parts)
         for item in np.argsort(area, kind="stable"):
             if area[item] >= least_patch_m2:
-                return {
-                    int(zone): as_multi(shapely.coverage_union_all(parts[owner == zone])) for zone in np.unique(owner)
-                }
+                return {int(zone): as_multi(_joined(parts[owner == zone])) for zone in np.unique(owner)}
             target = _neighbour(int(item), parts, owner, values)
             if target is not None:
                 owner[item] = target
@@ -156,6 +154,47 @@ def dissolved(
                 break
         else:
             least_patch_m2 = 0.0  # every part is small and stands alone
+
+
+def gaps_filled(faces: NDArray[np.object_], zone_of: NDArray[np.int32]) -> NDArray[np.int32]:
+    """
+    Zones of faces, where a face without one (0) goes to the zone with which it shares most edge.
+
+    Parameters
+    ----------
+    faces : ndarray of shapely Polygon
+        A valid coverage.
+    zone_of : ndarray of int, shape (n,)
+        Not 0 everywhere.
+
+    Returns
+    -------
+    zone_of : ndarray of int, shape (n,)
+        Ground that stands alone goes to the nearest.
+    """
+    zone_of = zone_of.copy()
+    waiting = [int(i) for i in np.flatnonzero(zone_of == 0)]
+    tree = shapely.STRtree(faces)
+    while waiting:
+        left = []
+        for item in waiting:
+            near = [int(i) for i in tree.query(faces[item], predicate="intersects") if zone_of[i] > 0]
+            shared = {
+                i: shapely.length(shapely.intersection(shapely.boundary(faces[item]), shapely.boundary(faces[i])))
+                for i in near
+            }
+            best = max(near, key=lambda i: (shared[i], -zone_of[i]), default=None)
+            if best is None or shared[best] == 0:
+                left.append(item)
+            else:
+                zone_of[item] = zone_of[best]
+        if len(left) == len(waiting):
+            with_zone = np.flatnonzero(zone_of > 0)
+            for item in left:
+                zone_of[item] = zone_of[with_zone[np.argmin(shapely.distance(faces[with_zone], faces[item]))]]
+            left = []
+        waiting = left
+    return zone_of
 
 
 def _neighbour(
@@ -183,10 +222,18 @@ def _parts(faces: NDArray[np.object_], zone_of: NDArray[np.int32]) -> tuple[NDAr
     parts: list[shapely.Geometry] = []
     owner: list[int] = []
     for zone in np.unique(zone_of):
-        pieces = shapely.get_parts(shapely.coverage_union_all(faces[zone_of == zone]))
+        pieces = shapely.get_parts(_joined(faces[zone_of == zone]))
         parts.extend(pieces)
         owner.extend([int(zone)] * len(pieces))
     return np.array(parts, dtype=object), np.array(owner, dtype=np.int32)
+
+
+def _joined(faces: NDArray[np.object_]) -> shapely.Geometry:
+    """Union of faces of a coverage; where specks far under a millimetre look like overlaps to GEOS, the slow way."""
+    try:
+        return shapely.coverage_union_all(faces)
+    except shapely.GEOSException:
+        return shapely.union_all(faces)
 
 
 def as_multi(geometry: shapely.Geometry) -> shapely.Geometry:

@@ -10,7 +10,7 @@ from vrn.field.layers import PolygonLayer
 from vrn.units import AC_M2
 from vrn.zones.finish import labels_of
 from vrn.zones.model import Zones
-from vrn.zones.outline import as_multi, dissolved, faces_of
+from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled
 
 _SMALL_SHARE = 0.02  # of the treated ground: gaps and overlaps up to this are drawing, beyond it a mistake
 
@@ -75,7 +75,7 @@ def from_polygons(layer: PolygonLayer, *, grid: Grid, share: NDArray[np.float64]
     _refuse(layer.source, "leave uncovered", area[owners == 0].sum(), shapely.area(treated))
     twice = np.array([len(set(zone_index[which[at == face]].tolist())) > 1 for face in range(len(faces))])
     _refuse(layer.source, "cover twice", area[twice].sum(), shapely.area(treated))
-    outlines = _with_gaps_filled(faces, zone_of)
+    outlines = dissolved(faces, gaps_filled(faces, zone_of), np.arange(len(numbers) + 1, dtype=float), 0.0)
     kept = sorted(outlines)
     ordered = tuple(outlines[zone] for zone in kept)
     return Zones(
@@ -107,31 +107,3 @@ def _refuse(source: str, what: str, area_m2: float, treated_m2: float) -> None:
             "Draw a zone for ground that gets nitrogen, name ground that does not in [[field.no_apply]], "
             "and let no two zones overlap.",
         )
-
-
-def _with_gaps_filled(faces: NDArray[np.object_], zone_of: NDArray[np.int32]) -> dict[int, shapely.Geometry]:
-    """Zones of the faces; a face without one goes to the zone with which it shares most edge."""
-    zone_of = zone_of.copy()
-    tree = shapely.STRtree(faces)
-    waiting = [int(i) for i in np.flatnonzero(zone_of == 0)]
-    while waiting:
-        left = []
-        for item in waiting:
-            near = [int(i) for i in tree.query(faces[item], predicate="intersects") if zone_of[i] > 0]
-            shared = {
-                i: shapely.length(shapely.intersection(shapely.boundary(faces[item]), shapely.boundary(faces[i])))
-                for i in near
-            }
-            best = max(near, key=lambda i: (shared[i], -zone_of[i]), default=None)
-            if best is None or shared[best] == 0:
-                left.append(item)
-            else:
-                zone_of[item] = zone_of[best]
-        if len(left) == len(waiting):  # ground that stands alone: the nearest zone
-            with_zone = np.flatnonzero(zone_of > 0)
-            for item in left:
-                zone_of[item] = zone_of[with_zone[np.argmin(shapely.distance(faces[with_zone], faces[item]))]]
-            left = []
-        waiting = left
-    values = np.arange(zone_of.max() + 1, dtype=float)
-    return dissolved(faces, zone_of, values, 0.0)
