@@ -4,13 +4,16 @@ Coverage-guided fuzzing of every reader, by hand: anything but an answer or a Vr
     python tests/fuzz/fuzz_readers.py geojson -max_total_time=600
     python tests/fuzz/fuzz_readers.py kml corpus_folder -max_total_time=600
 
-Readers: toml, samples, geojson, kml, zip, weather, shapefile, geopackage, raster, excel. Wants atheris (``pip install
-atheris``). A finding becomes a case in ``tests/ingest/spoiled.py``.
+Readers: toml, samples, geojson, kml, zip, weather, shapefile, geopackage, raster, excel, yield_log, applied. Each
+starts from a sound file of its kind. Wants atheris (``pip install atheris``). A finding becomes a case in
+``tests/ingest/spoiled.py``.
 """
 
+import json
 import shutil
 import sys
 import tempfile
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -31,16 +34,20 @@ with atheris.instrument_imports(include=["vrn.ingest", "vrn.field"]):
         table,
         vectors,
         weather,
+        yield_log,
     )
     from vrn.ingest.intake import Intake, Source
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "ingest"))
 import sound
+import spoiled
 
 FOLDER = Path(tempfile.mkdtemp(prefix="fuzz_"))
 FIELD = sound.write_field(FOLDER / "field")
+SEEDS = FOLDER / "seeds"
 SOUND = field_file.settings_from(sound.changed({"weather__file": "w.csv"}))
-_MODULES = (archive, cells, geojson, kml, outline, points, read, samples, table)  # imported to be instrumented
+# imported to be instrumented
+_MODULES = (archive, cells, geojson, kml, outline, points, read, samples, table, yield_log)
 
 
 def _in_memory(name: str) -> Callable[[bytes], None]:
@@ -112,7 +119,46 @@ TARGETS: dict[str, Callable[[], Callable[[bytes], None]]] = {
     "geopackage": lambda: _in_field("b.gpkg", field__boundary="b.gpkg"),
     "raster": lambda: _in_field("y.tif", layers__yield_potential={"file": "y.tif"}),
     "excel": lambda: _in_field("s.xlsx", samples__file="s.xlsx"),
+    "yield_log": lambda: _in_field("h.csv", layers__yield_potential={"file": "h.csv", "kind": "yield_log"}),
+    "applied": lambda: _in_field("a.csv", layers__applied_n={"file": "a.csv", "column": "rate_n_lb_ac"}),
 }
+
+
+def _write_seeds(reader: str) -> None:
+    """A sound file of the reader's kind, from which fuzzing starts: nothing gets past a parser by chance alone."""
+    ring = " ".join(f"{lon},{lat}" for lon, lat in sound.RING)
+    outline = json.dumps(sound.collection(sound.polygon(sound.RING)))
+    sky = "date,tmin_f,tmax_f,rain_in\n2026-06-13,50,70,0\n2026-06-14,52,74,0.3\n"
+    log = "longitude,latitude,yield_bu_ac,moisture_pct,speed_mph,swath_ft,time_s,header_down,season\n"
+    places = [f"{lon},{lat}" for lon, lat in sound.places()]
+    harvest = "".join(f"{place},{180 + i},15.5,4.1,30,{i},1,2025\n" for i, place in enumerate(places))
+    driven = "".join(f"{place},{100 + i},60\n" for i, place in enumerate(places))
+    texts = {
+        "toml": sound.toml_text(sound.KEYS), "samples": sound.samples_csv(), "geojson": outline,
+        "kml": spoiled._kml(spoiled._kml_ring(ring)), "weather": sky,
+        "yield_log": log + harvest,
+        "applied": f"longitude,latitude,rate_n_lb_ac,swath_ft\n{driven}",
+    }  # fmt: skip
+    SEEDS.mkdir()
+    seed = SEEDS / "sound"
+    if reader in texts:
+        seed.write_text(texts[reader], encoding="utf-8")
+    elif reader == "zip":
+        with zipfile.ZipFile(seed, "w") as packed:
+            packed.writestr("b.geojson", outline)
+    elif reader == "raster":
+        spoiled._raster(seed)
+    elif reader == "excel":
+        spoiled._workbook(lambda frame: frame)(FIELD)
+        seed.write_bytes((FIELD / "june.xlsx").read_bytes())
+    else:
+        import geopandas
+        import shapely
+
+        ending = {"shapefile": "shp", "geopackage": "gpkg"}[reader]
+        frame = geopandas.GeoDataFrame({"a": [1]}, geometry=[shapely.Polygon(sound.RING)], crs=4326)
+        frame.to_file(FIELD / f"b.{ending}")
+        seed.write_bytes((FIELD / f"b.{ending}").read_bytes())
 
 
 def main() -> None:
@@ -128,7 +174,10 @@ def main() -> None:
             if not (error.problem and error.remedy):
                 raise
 
-    atheris.Setup([sys.argv[0], *sys.argv[2:]], once)
+    _write_seeds(sys.argv[1])
+    given = [word for word in sys.argv[2:] if not word.startswith("-")]  # new finds go to the first folder named
+    options = [word for word in sys.argv[2:] if word.startswith("-")]
+    atheris.Setup([sys.argv[0], *given, str(SEEDS), *options], once)
     try:
         atheris.Fuzz()
     finally:
