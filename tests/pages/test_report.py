@@ -117,6 +117,26 @@ def test_parts_appear_when_their_data_exist(prescription: Prescription, report: 
     assert not {"How many zones", "The machine"} & set(_titles(report_of(own)))
 
 
+def test_how_the_zones_were_drawn_is_told(prescription: Prescription) -> None:
+    """Kernel, least sizes and both indices stand beside the curve."""
+    zones = replace(
+        prescription.zones,
+        details={
+            "by": "need", "kernel": "Gaussian, cut off at three standard deviations", "smooth_m": 9.144, "drawn": 3,
+            "least_patch_m2": 4046.8564224, "least_width_m": 18.288, "tolerance_m": 6.096,
+            "indices": [{"zones": 2, "fuzziness_index": 0.271, "normalised_entropy": 0.331}],
+        },
+    )  # fmt: skip
+    part = _part(report_of(replace(prescription, zones=zones)), "How many zones")
+    assert "smoothed (kernel: Gaussian, cut off at three standard deviations; one is 30 ft) and cut." in _words(part)
+    assert "No patch is under 1.0 ac unless it stands alone, no neck under 60 ft, to within a cell" in _words(part)
+    one, other = (replace(prescription, zones=replace(zones, details={"drawn": k})) for k in (3, 30))
+    rings = [_part(report_of(made), "How many zones").pieces[1] for made in (one, other)]
+    assert rings[0] != rings[1]  # a number that was not tried has none
+    rows = _table(part, "Number of zones").rows
+    assert [row[4:] for row in rows[:3]] == [("", ""), ("0.27", "0.33"), ("", "")]
+
+
 def test_every_input_stands_with_its_hash(report: Report) -> None:
     """The report lists each file that was read with its SHA-256 in full."""
     table = _table(_part(report, "Inputs"), "Files")

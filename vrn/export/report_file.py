@@ -9,7 +9,7 @@ import numpy as np
 
 from vrn.export.map_page_layers import sample_places
 from vrn.export.map_page_words import ledger_rows
-from vrn.export.plots_reasons import season_plot, waterfall_plot, zone_count_plot
+from vrn.export.plots_reasons import season_plot, waterfall_plot
 from vrn.export.report_machine import machine_part, rain_pieces
 from vrn.export.report_methods import opinions
 from vrn.export.report_parts import Bullets, Lines, Part, Picture, Table, Text
@@ -18,6 +18,7 @@ from vrn.export.report_readings import readings_part
 from vrn.export.report_sure import sure_part
 from vrn.export.report_surfaces import surfaces_part
 from vrn.export.report_units import UNKNOWN, Shown
+from vrn.export.report_zones import zones_part
 from vrn.field.settings import as_plain
 from vrn.prescription.model import Prescription
 
@@ -44,7 +45,7 @@ def file_parts(prescription: Prescription, shown: Shown) -> tuple[Part, ...]:
         surfaces_part(prescription, shown),
         _ledgers(prescription, shown),
         _methods(prescription, shown),
-        _zones(prescription, shown),
+        zones_part(prescription, shown),
         sure_part(prescription, shown),
         _audit(prescription, shown),
         machine_part(prescription, shown),
@@ -203,37 +204,6 @@ def _methods(prescription: Prescription, shown: Shown) -> Part | None:
         words = "; ".join(f"{one.name} ({one.remark})" for one in silent)
         pieces.append(Text(text=f"Not asked: {words}.", small=True))
     return Part(title="What other methods say", pieces=tuple(pieces))
-
-
-def _zones(prescription: Prescription, shown: Shown) -> Part | None:
-    zones = prescription.zones
-    pieces: list[Any] = [Text(text=zones.chosen_by)] if zones.chosen_by else []
-    if zones.choice:
-        count = len(prescription.rates)
-        pieces.append(
-            Picture(
-                caption="What each number of zones leaves misallocated: the distance between need and rate, averaged "
-                "over the ground. The ring marks the number taken.",
-                alt="Misallocated nitrogen by number of zones", width=0.65,
-                png=zone_count_plot(zones.choice, count, shown),
-            )
-        )  # fmt: skip
-        unit, money = shown.unit("n_line"), shown.unit("money_area")
-        rows = tuple(
-            (
-                str(one.zones), shown.number("n_rate", one.misallocated_lb_ac),
-                shown.number("n_rate", one.survives_lb_ac), shown.number("money_area", one.cost_per_ac),
-            )
-            for one in zones.choice
-        )  # fmt: skip
-        pieces.append(
-            Table(
-                caption="Number of zones", numbers=(0, 1, 2, 3), rows=rows,
-                header=("Zones", f"Misallocated, {unit}", f"Saving that outlives the samples' error, {unit}",
-                        f"Cost, {money}"),
-            )
-        )  # fmt: skip
-    return Part(title="How many zones", pieces=tuple(pieces)) if pieces else None
 
 
 def _audit(prescription: Prescription, shown: Shown) -> Part:

@@ -34,7 +34,16 @@ def machine_part(prescription: Prescription, shown: Shown) -> Part | None:
     ):
         if isinstance(details.get(key), dict) and details[key]:
             pieces += words(details[key], shown)
+    if isinstance(details.get("loads"), dict):
+        pieces.append(Text(text=_product(prescription, shown), small=True))
     return Part(title="The machine", pieces=tuple(pieces)) if pieces else None
+
+
+def _product(prescription: Prescription, shown: Shown) -> str:
+    """Analysis and density of the product, and who says so."""
+    product = prescription.product
+    density = "" if product.density_lb_gal is None else f", {shown.text('density', product.density_lb_gal)}"
+    return f"{product.name}: {_figure(product.n_pct, 2)} % N by weight{density}. Source: {product.source}."
 
 
 def _machine(report: dict[str, Any], shown: Shown) -> list[Any]:

@@ -18,10 +18,13 @@ _AMMONIA_CAUTION = (
 )
 _THIOSULFATE_CAUTION = "Thiosulfate harms seed and leaves: not in the furrow, not over the crop (Iowa State extension)."
 
+_SHEET = "“Estimated physical characteristics of fertilizer material”, studylib.net 18119690"
+
 PRODUCTS: tuple[Product, ...] = (
     Product(
         name="UAN 28", n_pct=28.0, density_lb_gal=10.66, unit="gal", cautions=(_UREA_CAUTION,),
-        source="28-0-0; 10.66 lb/gal at 60–68 °F (10.5–10.77 in print)",
+        source="28-0-0; 10.66 lb/gal at 60–68 °F, between 10.6 (J. Camberato, Purdue Extension, Indiana Prairie Farmer "
+        f"2023) and 10.67 ({_SHEET})",
     ),
     Product(
         name="UAN 30", n_pct=30.0, density_lb_gal=10.86, unit="gal", cautions=(_UREA_CAUTION,),
@@ -29,7 +32,7 @@ PRODUCTS: tuple[Product, ...] = (
     ),
     Product(
         name="UAN 32", n_pct=32.0, density_lb_gal=11.06, unit="gal", cautions=(_UREA_CAUTION,),
-        source="32-0-0; 11.06 lb/gal at 60–68 °F (11.05–11.08 in print)",
+        source=f"32-0-0; 11.06 lb/gal at 60–68 °F ({_SHEET}; 11.05–11.08 elsewhere)",
     ),
     Product(
         name="Anhydrous ammonia", n_pct=82.0, density_lb_gal=5.15, unit="gal", cautions=(_AMMONIA_CAUTION,),
@@ -37,7 +40,8 @@ PRODUCTS: tuple[Product, ...] = (
     ),
     Product(
         name="Ammonium thiosulfate", n_pct=12.0, density_lb_gal=11.1, unit="gal", cautions=(_THIOSULFATE_CAUTION,),
-        source="12-0-0-26S; 11.1 lb/gal at 60 °F (11.04 elsewhere)",
+        source=f"12-0-0-26S; 11.1 lb/gal at 60 °F; 11.04 in {_SHEET}, 11.5 by the University of Nebraska–Lincoln's "
+        "Plant & Soil Sciences eLibrary: check it against the delivery note",
     ),
     Product(
         name="Ammonium sulfate solution", n_pct=8.0, density_lb_gal=10.14, unit="gal",
