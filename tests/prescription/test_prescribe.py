@@ -219,6 +219,13 @@ def test_prices_raise_the_rate_only_when_asked(made: Make) -> None:
     assert "85% of the zone" in asked.rates[0].changes[0].why
 
 
+def test_prices_set_the_flat_rate_too(made: Make) -> None:
+    """Needs of 60, 102 and 148 on a third each: covering 85 % is 148 for one rate, not the mean of 103."""
+    prices = PriceSection(corn_per_bu=4.4, n_per_lb=0.6, rate_by="prices")
+    assert made(prices=prices).prescribe().flat_rate_n_lb_ac == 150.0
+    assert made().prescribe().flat_rate_n_lb_ac == 105.0
+
+
 def test_outlines_and_rates_lie_on_the_grid(made: Make) -> None:
     """The rate of each cell is its zone's, and the union of the zones is the field."""
     prescription = made().prescribe()

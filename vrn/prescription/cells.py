@@ -70,8 +70,8 @@ class Cells:
         """Mean of a surface over a zone; NaN where there is no such surface."""
         return self.mean(zone, self.surfaces[name].values) if name in self.surfaces else float("nan")
 
-    def covering(self, zone: int, share: float) -> float:
-        """Rate that covers the need on a share of the zone, its error counted. [lb/ac]"""
+    def covering(self, zone: int | None, share: float) -> float:
+        """Rate that covers the need on a share of the zone (of the field: None), its error counted. [lb/ac]"""
         rows = self.rows(zone)
         return covering_rate(self.need[rows], self.se[rows], self.weights[rows], share=share)
 

@@ -113,7 +113,7 @@ def prescribe(
         )
         for zone in range(1, len(zones.outlines) + 1)
     )  # fmt: skip
-    flat = _flat_rate(cells, applied, rules, sum(acres))
+    flat = _flat_rate(cells, applied, rules, sum(acres), by_prices)
     total_n_lb = sum(rate.acres * rate.rate_n_lb_ac for rate in rates)
     unrounded = sum(a * x for a, x in zip(acres, targets, strict=True))
     details: dict[str, Any] = {
@@ -217,10 +217,15 @@ def _in_unit(rate_n_lb_ac: float, product: Product, rate_basis: str) -> float:
     return rate_n_lb_ac if rate_basis == "n" else rate_n_lb_ac / product.n_lb_per_unit
 
 
-def _flat_rate(cells: Cells, applied: Array | float, rules: RateRules, acres: float) -> float:
-    """One rate for the whole field, by the same need, limits and step. [lb N/ac]"""
+def _flat_rate(
+    cells: Cells, applied: Array | float, rules: RateRules, acres: float, prices: NitrogenPrices | None
+) -> float:
+    """One rate for the whole field, by the same need, prices, limits and step. [lb N/ac]"""
     already = cells.mean(None, applied)
-    rate, _ = limited(float(cells.ledger(None).need_lb_ac), rules, applied_n_lb_ac=already)
+    wanted = float(cells.ledger(None).need_lb_ac)
+    if prices is not None and not np.isnan(wanted):
+        wanted = cells.covering(None, prices.covered_share)
+    rate, _ = limited(wanted, rules, applied_n_lb_ac=already)
     return rounded([rate], [acres], [rules.window(already)], step=rules.step_n_lb_ac)[0]
 
 
