@@ -1,6 +1,7 @@
 """Readings of every kind find their way through the pipeline: composites, slices of depth, the user's own trial."""
 
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,9 @@ import shapely
 
 import vrn
 from vrn.field.field import Field
-from vrn.field.layers import ConstantLayer
+from vrn.field.layers import ConstantLayer, PolygonLayer
 from vrn.field.samples import Handling, SoilSamples
+from vrn.field.settings import ExtraLayer
 from vrn.field.trial import NitrogenTrial
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
@@ -148,3 +150,27 @@ def test_quality_of_readings_is_told(cedar_bend: Field) -> None:
     built = vrn.build(cedar_bend)
     assert any("no check standards" in finding.problem for finding in built.findings)
     assert built.details["readings"]["standards"] == []
+
+
+def test_an_extra_layer_is_its_mean_where_it_is_silent(cedar_bend: Field) -> None:
+    """A layer over the west half says so, and the east half is not one lump for want of it."""
+    west, south, east, north = cedar_bend.boundary.bounds
+    strips = np.linspace(west, (west + east) / 2, 3)
+    polygons = np.array([shapely.box(a, south, b, north) for a, b in pairwise(strips)], object)
+    layer = PolygonLayer(
+        name="conductivity", crs=cedar_bend.crs, polygons=polygons, values=np.array([10.0, 30.0]), source="ec.geojson"
+    )
+    settings = replace(
+        cedar_bend.settings,
+        zones=replace(cedar_bend.settings.zones, by="layers", count=4),
+        layers=replace(
+            cedar_bend.settings.layers, extra=(ExtraLayer(name="conductivity", file="ec.geojson", weight=1.0),)
+        ),
+    )
+    built = vrn.build(replace(cedar_bend, settings=settings, extra_layers={"conductivity": layer}))
+    told = [finding for finding in built.findings if finding.about == "layers.extra conductivity"]
+    assert [finding.level for finding in told] == ["warning"]
+    assert "of the treated ground; on the rest its mean" in told[0].problem
+    eastern = built.zones.labels[:, built.grid.eastings_m() > (west + east) / 2 + 20]
+    counts = np.bincount(eastern[eastern > 0])
+    assert (counts > 0.05 * counts.sum()).sum() >= 2

@@ -61,9 +61,8 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     )  # fmt: skip
     surfaces |= beside
     tell("zones")
-    zones = zones_of(
-        field, grid=grid, share=share, ledger=need.ledger, need_se=need.se_lb_ac, extra=extra_surfaces(field, grid)
-    )
+    extra, silent = extra_surfaces(field, grid, share)
+    zones = zones_of(field, grid=grid, share=share, ledger=need.ledger, need_se=need.se_lb_ac, extra=extra)
     tell("rates")
     prescription = prescribe(
         field=field, grid=grid, share=share, surfaces=surfaces, ledger=need.ledger, zones=zones, need_se=need.se_lb_ac
@@ -76,6 +75,7 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
         *profile.findings,
         *(finding for surface in surfaces.values() for finding in _told(surface)),
         *need.findings,
+        *silent,
         *prescription.findings,
     )
     return replace(

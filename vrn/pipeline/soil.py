@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.field.field import Field
+from vrn.field.findings import Finding
 from vrn.field.grid import Grid
 from vrn.field.layers import ConstantLayer, YieldLogLayer
 from vrn.field.profile import Profile
@@ -14,6 +15,8 @@ from vrn.field.samples import SoilSamples
 from vrn.field.surface import Surface
 from vrn.sampling.error import error_of_readings
 from vrn.surface import area_means, layer_on_grid, points_on_grid, weighted_mean
+
+_SILENT_SHARE = 0.01  # of the treated ground where a layer may be silent with nothing said
 
 
 def soil_surfaces(
@@ -111,13 +114,24 @@ def _yield_goal(field: Field, pattern: Surface, share: NDArray[np.float64]) -> S
     return replace(pattern.scaled(goal_bu_ac / mean), details=details)
 
 
-def extra_surfaces(field: Field, grid: Grid) -> tuple[tuple[NDArray[np.float64], float], ...]:
-    """The user's own layers on the grid, each with its weight in zones drawn on layers."""
-    sections = {section.name: section for section in field.settings.layers.extra}
-    return tuple(
-        (layer_on_grid(layer, grid, name=name).values, sections[name].weight)
-        for name, layer in field.extra_layers.items()
-    )
+def extra_surfaces(
+    field: Field, grid: Grid, share: NDArray[np.float64]
+) -> tuple[tuple[tuple[NDArray[np.float64], float], ...], tuple[Finding, ...]]:
+    """The user's own layers on the grid, each with its weight in zones; its mean where one is silent."""
+    weight_of = {section.name: section.weight for section in field.settings.layers.extra}
+    found, findings = [], []
+    for name, layer in field.extra_layers.items():
+        values = layer_on_grid(layer, grid, name=name).values
+        known = np.isfinite(values) & (share > 0)
+        covered = float(share[known].sum() / share.sum())
+        if 0 < covered < 1 - _SILENT_SHARE:
+            problem = f"The layer covers {covered:.0%} of the treated ground; on the rest its mean stands in for it."
+            remedy = "Give a layer of the whole field, or read no zone's border along the edge of this one."
+            findings.append(Finding(level="warning", about=f"layers.extra {name}", problem=problem, remedy=remedy))
+        if known.any():
+            values = np.where(np.isfinite(values), values, np.average(values[known], weights=share[known]))
+        found.append((values, weight_of[name]))
+    return tuple(found), tuple(findings)
 
 
 def on_grid(grid: Grid, values: Any) -> NDArray[np.float64]:
