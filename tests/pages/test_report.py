@@ -14,6 +14,7 @@ import pytest
 
 from vrn.export.report_grower import grower_page
 from vrn.export.report_page import report_of, write_report, write_reports
+from vrn.export.report_paper_table import _columns
 from vrn.export.report_parts import Part, Picture, Report, Table, Text
 from vrn.export.report_pdf import report_pdf
 from vrn.export.report_readings import readings_part
@@ -209,3 +210,29 @@ def test_readings_are_judged_in_the_report(prescription: Prescription) -> None:
     assert _table(part, "Readings that do not fit").rows == (("S4", "5", "15.0", "9.0", "4.2"),)
     assert any(isinstance(piece, Picture) for piece in part.pieces)
     assert readings_part(prescription, Shown(metric=False)) is None
+
+
+class _Paper:
+    """Paper whose letters are all one millimetre wide."""
+
+    epw, l_margin = 100.0, 0.0
+
+    def set_font(self, *_font: object) -> None:
+        """Every font is the same."""
+
+    def get_string_width(self, text: str) -> float:
+        """A millimetre for each letter."""
+        return float(len(text))
+
+
+def test_numbers_on_paper_are_not_broken_while_words_can_give_way() -> None:
+    """Six columns of six letters beside two of words: each number has its room, and the page's width is kept."""
+    table = Table(
+        caption="", header=("Line", *"123456", "Source"), rows=(("words " * 9, *["+193.6"] * 6, "words " * 9),),
+        numbers=(1, 2, 3, 4, 5, 6), widths=(28, *[6] * 6, 36),
+    )  # fmt: skip
+    columns = _columns(_Paper(), table, 8.0)
+    assert all(width >= 6.0 for _, width, flush_right in columns if flush_right)
+    assert columns[-1][0] + columns[-1][1] == pytest.approx(100.0)
+    roomy = _columns(_Paper(), replace(table, widths=(20, *[10] * 6, 20)), 8.0)
+    assert [round(width) for _, width, _ in roomy] == [20, *[10] * 6, 20]

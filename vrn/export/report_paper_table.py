@@ -10,6 +10,7 @@ QUIET: Final = (85, 83, 76)
 _RULE: Final = (190, 186, 175)
 _SHORT: Final = 8  # rows; longer narrow tables are set in two columns
 _GAP_MM: Final = 2.4  # between columns
+_LEAST_WORDS: Final = 0.5  # share of their width that columns of words keep
 _PT_MM: Final = 25.4 / 72
 
 
@@ -30,7 +31,7 @@ def draw_table(paper: Any, table: Table, *, size: float) -> None:
         Of the letters. [pt]
     """
     folded = _folded(table)
-    columns = _columns(paper, folded)
+    columns = _columns(paper, folded, size)
     header = _wrapped(paper, folded.header, columns, size, strong=False)
     if paper.will_page_break(_height(header, size) + 2 * _height([[""]], size)):
         paper.add_page()
@@ -83,14 +84,24 @@ def _folded(table: Table) -> Table:
     )  # fmt: skip
 
 
-def _columns(paper: Any, table: Table) -> list[tuple[float, float, bool]]:
-    """Left edge, width and whether flush right, of each column. [mm]"""
-    widths = table.widths or (1.0,) * len(table.header)
-    scale = paper.epw / sum(widths)
+def _columns(paper: Any, table: Table, size: float) -> list[tuple[float, float, bool]]:
+    """Left edge, width and whether flush right, of each column; no number is broken while words can give way. [mm]"""
+    shares = table.widths or (1.0,) * len(table.header)
+    widths = [share * paper.epw / sum(shares) for share in shares]
+    paper.set_font(FONT, "B", size)
+    for number in table.numbers:
+        longest = max((row[number] for row in table.rows), key=len, default="")
+        widths[number] = max(widths[number], paper.get_string_width(longest) + _GAP_MM)
+    words = [number for number in range(len(widths)) if number not in table.numbers]
+    spare, wanted = sum(widths[number] for number in words), sum(widths) - paper.epw
+    if wanted > 0:
+        narrowed = max(spare - wanted, _LEAST_WORDS * spare) / spare if spare else 1.0
+        widths = [width * (narrowed if number in words else 1.0) for number, width in enumerate(widths)]
+        widths = [width * min(1.0, paper.epw / sum(widths)) for width in widths]
     columns, left = [], paper.l_margin
     for number, width in enumerate(widths):
-        columns.append((left, width * scale, number in table.numbers))
-        left += width * scale
+        columns.append((left, width, number in table.numbers))
+        left += width
     return columns
 
 
