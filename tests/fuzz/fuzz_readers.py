@@ -24,11 +24,15 @@ with atheris.instrument_imports(include=["vrn.ingest", "vrn.field"]):
     from vrn.ingest import (
         archive,
         cells,
+        covered,
+        excel,
         field_file,
         geojson,
         kml,
+        ogr,
         outline,
         points,
+        raster,
         read,
         samples,
         table,
@@ -47,7 +51,7 @@ FIELD = sound.write_field(FOLDER / "field")
 SEEDS = FOLDER / "seeds"
 SOUND = field_file.settings_from(sound.changed({"weather__file": "w.csv"}))
 # imported to be instrumented
-_MODULES = (archive, cells, geojson, kml, outline, points, read, samples, table, yield_log)
+_MODULES = (archive, cells, covered, excel, geojson, kml, ogr, outline, points, raster, read, samples, table, yield_log)
 
 
 def _in_memory(name: str) -> Callable[[bytes], None]:
@@ -165,7 +169,8 @@ def main() -> None:
     """Fuzz one reader until libFuzzer stops."""
     if len(sys.argv) < 2 or sys.argv[1] not in TARGETS:
         sys.exit(f"usage: fuzz_readers.py {{{','.join(TARGETS)}}} [libFuzzer options]")
-    target = TARGETS[sys.argv[1]]()
+    _write_seeds(sys.argv[1])
+    target = TARGETS[sys.argv[1]]()  # last, for the field file that names what is fuzzed
 
     def once(data: bytes) -> None:
         try:
@@ -174,7 +179,6 @@ def main() -> None:
             if not (error.problem and error.remedy):
                 raise
 
-    _write_seeds(sys.argv[1])
     given = [word for word in sys.argv[2:] if not word.startswith("-")]  # new finds go to the first folder named
     options = [word for word in sys.argv[2:] if word.startswith("-")]
     atheris.Setup([sys.argv[0], *given, str(SEEDS), *options], once)
