@@ -122,6 +122,18 @@ def test_names_of_another_make_are_mapped(rewrite: Rewrite, field_folder: Path) 
     np.testing.assert_allclose(log.yield_bu_ac, log_frame()["yield_bu_ac"])
 
 
+def test_one_mapping_serves_files_of_two_makes(rewrite: Rewrite, field_folder: Path) -> None:
+    """A file with our own names needs no mapping beside one that does; a name that neither has is refused."""
+    frame = log_frame()
+    frame.to_csv(field_folder / "harvest_2023.csv", index=False)
+    frame.rename(columns={"yield_bu_ac": "Dry bushels"}).to_csv(field_folder / "harvest_2024.csv", index=False)
+    keys = {"files": ["harvest_2023.csv", "harvest_2024.csv"], "kind": "yield_log"}
+    ours, theirs = layer_of(rewrite(layers__yield_potential={**keys, "columns": {"yield_bu_ac": "Dry bushels"}})).logs
+    np.testing.assert_array_equal(ours.yield_bu_ac, theirs.yield_bu_ac)
+    with pytest.raises(InputFileError, match=r'harvest_2024\.csv: .* is "Wet bushels", and there is no such column'):
+        layer_of(rewrite(layers__yield_potential={**keys, "columns": {"yield_bu_ac": "Wet bushels"}}))
+
+
 def test_single_bad_records_are_told_and_many_refuse_the_file(rewrite: Rewrite, field_folder: Path) -> None:
     """One record without a fix and one without a number are passed over; a file full of them is refused."""
     frame = log_frame().astype({"yield_bu_ac": object})

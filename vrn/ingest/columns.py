@@ -18,6 +18,8 @@ class Columns:
         Key path under which a mapping stands, for remedies.
     roles : tuple of str
         Every name of ours; needed to tell which side of a mapping is ours.
+    shared : bool, default False
+        Whether the mapping is for several files: one that has our own name instead needs no mapping.
 
     Raises
     ------
@@ -25,9 +27,12 @@ class Columns:
         If a mapping names no column of ours, or one the file has not.
     """
 
-    def __init__(self, table: Table, mapping: dict[str, str] | None, *, key: str, roles: tuple[str, ...]) -> None:
+    def __init__(
+        self, table: Table, mapping: dict[str, str] | None, *, key: str, roles: tuple[str, ...], shared: bool = False
+    ) -> None:
         self.table = table
         self.key = key
+        self.shared = shared
         self.mapped: dict[str, str] = {}
         for left, right in (mapping or {}).items():
             if left in roles:
@@ -41,7 +46,7 @@ class Columns:
                 raise InputFileError(problem, f'{hint} Write it as our_name = "their name".')
 
     def _there(self, role: str, name: str) -> str:
-        found = self.table.find(name)
+        found = self.table.find(name) or (self.table.find(role) if self.shared else None)
         if found is None:
             near = nearest(name, list(self.table.columns))
             key = self.key if self.key.endswith(".column") else f"{self.key}.{role}"

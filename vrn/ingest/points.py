@@ -50,6 +50,7 @@ def read_places(
     roles: tuple[str, ...] = (),
     placeless: bool = False,
     lenient: bool = False,
+    shared: bool = False,
 ) -> Places:
     """
     Read a table with coordinates, or a vector file of points.
@@ -72,6 +73,8 @@ def read_places(
         Whether a table without coordinate columns will do.
     lenient : bool, default False
         Whether rows with no usable place are counted and told instead of refused, as in logs of a machine.
+    shared : bool, default False
+        Whether the mapping is for several files, each of which may have our own names instead.
 
     Returns
     -------
@@ -85,10 +88,11 @@ def read_places(
     if not holds_table(intake, source):
         return places_of_features(
             intake, source, read_features(intake, source), crs=crs, given_crs=given_crs, mapping=mapping, key=key,
-            roles=roles,
+            roles=roles, shared=shared,
         )  # fmt: skip
     table = read_table(intake, source)
-    columns = Columns(table, mapping, key=key, roles=tuple(dict.fromkeys((*roles, "longitude", "latitude"))))
+    names = tuple(dict.fromkeys((*roles, "longitude", "latitude")))
+    columns = Columns(table, mapping, key=key, roles=names, shared=shared)
     xy, system = _from_columns(intake, source, table, columns, given_crs, placeless=placeless, lenient=lenient)
     return _placed(source, table, columns, xy, system, crs)
 
@@ -103,9 +107,10 @@ def places_of_features(
     mapping: dict[str, str] | None = None,
     key: str,
     roles: tuple[str, ...] = (),
+    shared: bool = False,
 ) -> Places:
     """The same of point features that were already read."""
-    columns = Columns(features.table, mapping, key=key, roles=roles)
+    columns = Columns(features.table, mapping, key=key, roles=roles, shared=shared)
     xy = _from_points(source, features.geometry)
     system = system_of(intake, source, features.crs, given_crs, _bounds(xy))
     return _placed(source, features.table, columns, xy, system, crs)

@@ -78,7 +78,7 @@ def _read_log(
         mapping.setdefault("yield_bu_ac", section.column)
     places = read_places(
         intake, source, crs=crs, given_crs=section.crs, mapping=mapping, key="layers.yield_potential.columns",
-        roles=LOG_ROLES, lenient=True,
+        roles=LOG_ROLES, lenient=True, shared=len(section.files) > 1,
     )  # fmt: skip
     near = _near(places.coordinates_m, boundary)
     if not near.any():
