@@ -133,6 +133,20 @@ def test_constant_values() -> None:
         ordinary_kriging(CORNERS_M, VALUES, TARGETS_M, variogram=fitted)
 
 
+@pytest.mark.parametrize("level", [12.0, 0.0])
+def test_values_that_differ_by_rounding_are_constant(level: float) -> None:
+    """What a change of units leaves in the last digits is no variation, and no singular system."""
+    rng = np.random.default_rng(1)
+    places_m = rng.uniform(0, 400, (20, 2))
+    values = level + (1e-9 if level else 1e-300) * rng.normal(size=20)
+    fitted = fit_variogram(places_m, values)
+    assert (fitted.model, fitted.sill) == ("nugget", 0.0)
+    assert ordinary_kriging(places_m, values, TARGETS_M, variogram=fitted)[0] == pytest.approx([level] * 2, abs=1e-8)
+    made = interpolate(places_m, values, TARGETS_M)
+    assert made.chosen == "mean"
+    assert made.estimate == pytest.approx([level] * 2, abs=1e-8)
+
+
 def test_one_sample() -> None:
     """One sample is its own mean; the variance is twice the semivariance to it; there is nothing to leave out."""
     estimate, variance = ordinary_kriging([(0, 0)], [7], [(30, 40), (0, 0)], variogram=NUGGET)
@@ -266,6 +280,7 @@ def test_dense_data_without_the_extra(monkeypatch: pytest.MonkeyPatch) -> None:
             lambda: ordinary_kriging(CORNERS_M, VALUES, TARGETS_M, variogram=NUGGET, error_variance=-1.0),
             "error variance of a reading is negative",
         ),
+        (lambda: interpolate(CORNERS_M, VALUES, TARGETS_M, error_variance=[1.0, 2.0]), r"variances of shape \(2,\)"),
         (lambda: inverse_distance(CORNERS_M, VALUES, TARGETS_M, power=-1.0), "power -1.0"),
         (lambda: inverse_distance(CORNERS_M, VALUES, TARGETS_M, neighbors=0), "0 neighbors"),
         (lambda: Variogram(model="cubic", partial_sill=1.0, range_m=5.0), "no variogram model 'cubic'"),

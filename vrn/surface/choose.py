@@ -166,7 +166,11 @@ def interpolate(
     notes: list[str] = []
     known = np.isfinite(numbers) if numbers.shape == (len(points),) else np.ones(len(points), dtype=bool)
     if error_variance is not None:
-        error_variance = np.broadcast_to(np.asarray(error_variance, dtype=float), known.shape)[known]
+        errors = np.asarray(error_variance, dtype=float)
+        if errors.shape not in ((), known.shape):
+            problem = f"There are {len(known)} readings and error variances of shape {errors.shape}."
+            raise OutOfRangeError(problem, "Give one variance for each reading, or one for all.")
+        error_variance = np.broadcast_to(errors, known.shape)[known]
     layers = _Drift.of(points, drift, targets, target_drift, known, notes)
     if not known.all() and known.any():
         notes.append(f"{int((~known).sum())} of {len(numbers)} readings are unknown and left out.")
@@ -178,7 +182,7 @@ def interpolate(
         notes.append(f"{len(numbers)} readings were taken at {len(places)} places; each place counts once.")
     trials = _trials(places, layers, notes)
     chosen = _simplest(_supported(trials, notes), numbers, places.place)
-    if chosen.name == MEAN and len(places) >= _FEWEST_FOR_DISTANCE and np.ptp(numbers):
+    if chosen.name == MEAN and len(places) >= _FEWEST_FOR_DISTANCE and places.varied:
         notes.append("No surface told readings it had not seen better than their plain mean: the mean is used.")
     if isinstance(chosen, Kriged):
         notes.append("The nugget is taken for error of instrument and composite and filtered out of the surface.")
@@ -272,7 +276,7 @@ def _trials(places: Places, layers: _Drift, notes: list[str]) -> list[Estimator]
         if len(places) > 1:
             notes.append(f"{len(places)} places are too few to draw a surface from; their mean is used.")
         return trials
-    if not np.ptp(places.merged(1.0)[0]):
+    if not places.varied or not np.ptp(places.merged(1.0)[0]):
         return trials
     direction = len(places) >= _FEWEST_FOR_DIRECTION
     kriged: list[Kriged] = []

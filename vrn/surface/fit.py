@@ -111,7 +111,7 @@ def fit_places(
     if method is None:
         small = len(places) <= MOST_BY_LIKELIHOOD or drift is not None or places.error_variance is not None
         method = METHOD if small else "weighted least squares"
-    if not np.ptp(places.values):
+    if not places.varied:
         note = f"All {len(places.values)} values are {places.values[0]:g}: there is no variation to fit."
         return Variogram(model="nugget", fit=Fit(method=method, notes=(note,)))
     if model == "matern" and nu is None:

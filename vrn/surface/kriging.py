@@ -164,7 +164,7 @@ class Kriging:
         covariance.flat[:: count + 1] += noise
         scale = variogram.partial_sill + float(noise.max())
         if scale == 0.0:  # a field without any variation: its mean is all there is
-            if np.ptp(value):
+            if places.varied:
                 problem = "The variogram has a sill of 0, and the values differ."
                 raise OutOfRangeError(problem, "Fit the variogram to these values.")
             covariance = np.eye(count) * 1e-150

@@ -7,6 +7,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
 
+_ROUNDING, _NOTHING = 1e-8, 1e-100  # of the largest value, and of itself: below it, values are the same
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Places:
@@ -34,6 +36,12 @@ class Places:
 
     def __len__(self) -> int:
         return len(self.coordinates_m)
+
+    @property
+    def varied(self) -> bool:
+        """Whether the values differ by more than rounding leaves of them."""
+        least, most = float(self.values.min()), float(self.values.max())
+        return most - least > max(_ROUNDING * max(abs(least), abs(most)), _NOTHING)
 
     def merged(
         self, nugget: float, values: NDArray[np.float64] | None = None
