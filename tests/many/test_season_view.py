@@ -1,5 +1,6 @@
 """What the season says: due, DRAFT, to order, what came of it. Stages and classes against published figures."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -50,6 +51,15 @@ def test_fields_stand_in_the_order_of_decision() -> None:
         ("open", "DRAFT", None),
         ("done", "applied", -1),
     ]
+
+
+def test_only_the_last_season_is_due() -> None:
+    """A field that nobody recorded as applied last year is neither due nor on this year's order."""
+    now = _entry("now", total=400.0)
+    failed = replace(_entry("broken", status="failed"), season=None)
+    found = due((replace(_entry("then", total=900.0), season=2025), now, failed), (), date(2026, 6, 11))
+    assert [item.entry.field for item in found] == ["broken", "now"]
+    assert [order.draft for order in to_order(found)] == [400.0]
 
 
 def test_order_sums_what_is_not_applied_yet() -> None:

@@ -203,6 +203,22 @@ def test_a_place_read_often_is_judged_once() -> None:
         assert other.mean_error == pytest.approx(one.mean_error)
 
 
+def test_many_readings_with_their_errors_are_fitted_from_some() -> None:
+    """Of 700 readings with known errors and a drift the variogram comes from 300, and is that of the field."""
+    places_m, values, truth = _field(3, FIELDS["exponential"], 700)
+    drift = places_m[:, :1] / 800.0
+    centers_m = GRID.centers_m()
+    made = interpolate(
+        places_m, values, centers_m, error_variance=0.1, drift=drift, target_drift=centers_m[:, :1] / 800.0
+    )
+    same = interpolate(
+        places_m, values, centers_m, error_variance=0.1, drift=drift, target_drift=centers_m[:, :1] / 800.0
+    )
+    np.testing.assert_array_equal(made.estimate, same.estimate)
+    assert made.readings == 700
+    assert np.std(made.estimate - truth) < 0.6 * np.std(truth)
+
+
 def test_skewed_readings_are_kriged_as_logarithms() -> None:
     """Where readings are lognormal the scale of logarithms is among the candidates, and explains them better."""
     rng = np.random.default_rng(3)

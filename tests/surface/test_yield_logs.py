@@ -242,6 +242,15 @@ def test_yield_potential_is_near_the_field(field: np.ndarray) -> None:
     assert any("One season alone" in note for note in made.surface.details["notes"])
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_no_delay_is_made_up_from_noise(seed: int) -> None:
+    """Over ground that yields the same everywhere nothing tells a delay, and none is taken out."""
+    log = _driven(np.full(GRID.shape, 200.0), noise=8.0, seed=seed)
+    steps, note = flow_delay(passes_of(log), log.yield_bu_ac[passes_of(log).record])
+    assert steps == 0
+    assert "No flow delay shows" in note
+
+
 def test_seasons_are_combined_robustly(field: np.ndarray) -> None:
     """Three seasons, one of them upside down: the middle one speaks, and the disagreement is in the error."""
     good = [_driven(field, seed=k, season=2020 + k) for k in range(2)]

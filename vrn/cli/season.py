@@ -62,6 +62,9 @@ def season(
         say_json(_plain(fields, orders, results, today))
         return
     _say_fields(fields, today)
+    if len(fields) < len(entries):
+        say(f"Of earlier seasons: {len(entries) - len(fields)} fields, not listed.")
+        say()
     _say_orders(orders)
     _say_results(results)
     for path in (html, gpkg):

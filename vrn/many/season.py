@@ -89,6 +89,7 @@ def due(entries: tuple[Entry, ...], came: tuple[Outcome, ...], today: date) -> t
     Parameters
     ----------
     entries : tuple of Entry
+        Of several seasons only the last counts: nothing is due for a crop that was harvested.
     came : tuple of Outcome
     today : date
 
@@ -97,7 +98,8 @@ def due(entries: tuple[Entry, ...], came: tuple[Outcome, ...], today: date) -> t
     due : tuple of Due
     """
     applied = {(item.season, item.field) for item in came if item.what in ("applied_n_lb", "applied_product")}
-    found = [_due(entry, applied, today) for entry in entries]
+    last = max((entry.season for entry in entries if entry.season is not None), default=None)
+    found = [_due(entry, applied, today) for entry in entries if entry.season in (last, None)]
     order = {"failed": 0, "DRAFT": 1, "approved": 1, "applied": 2}
     found.sort(key=lambda item: (order[item.state], item.days_left is None, item.days_left or 0, item.entry.field))
     return tuple(found)

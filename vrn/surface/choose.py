@@ -291,7 +291,8 @@ def _trials(places: Places, layers: _Drift, notes: list[str]) -> list[Estimator]
                 kriged.append(Kriged.of(scaled, of_scaled, as_likely, transform=transform))
         drift = layers.at_readings
         if drift is not None and len(places) >= _FEWEST_FOR_KRIGING + 4 * drift.shape[1]:
-            kriged.append(Kriged.of(scaled, *likeliest(scaled, drift=drift), transform=transform, drift=drift))
+            along = likeliest(*_some(scaled, drift))
+            kriged.append(Kriged.of(scaled, *along, transform=transform, drift=drift))
     error = places.error_variance
     if error is None or error.max() <= _ALIKE * error.min():
         trials.append(InverseDistance.of(places, variogram, plausible))
@@ -332,10 +333,21 @@ def _scale(places: Places) -> tuple[Transform, Places]:
 
 
 def _variograms(places: Places, *, anisotropy: bool) -> tuple[Variogram, tuple[Variogram, ...]]:
-    """Likeliest variogram with those about as likely; from bins, alone, where there are many places."""
+    """Likeliest variogram with those about as likely; alone where there are many places, from bins or some of them."""
     if len(places) > MOST_BY_LIKELIHOOD:
-        return fit_places(places, model="exponential"), ()
+        return fit_places(_some(places)[0] if places.error_variance is not None else places, model="exponential"), ()
     return likeliest(places, anisotropy=anisotropy)
+
+
+def _some(places: Places, drift: NDArray[np.float64] | None = None) -> tuple[Places, NDArray[np.float64] | None]:
+    """As many places as a likelihood is worked out for, picked at random and always the same, with their drift."""
+    if len(places) <= MOST_BY_LIKELIHOOD:
+        return places, drift
+    picked = np.random.default_rng(0).permutation(len(places))[:MOST_BY_LIKELIHOOD]
+    rows = np.flatnonzero(np.isin(places.place, picked))
+    error = None if places.error_variance is None else places.error_variance[rows]
+    points = places.coordinates_m[places.place[rows]] + places.origin_m
+    return places_of(points, places.values[rows], error), None if drift is None else drift[rows]
 
 
 def _judge(

@@ -290,7 +290,7 @@ class Likelihood:
 
 
 def likeliest(
-    places: Places, *, anisotropy: bool = False, drift: NDArray[np.float64] | None = None
+    places: Places, drift: NDArray[np.float64] | None = None, *, anisotropy: bool = False
 ) -> tuple[Variogram, tuple[Variogram, ...]]:
     """
     Variogram of the likeliest model, and variograms that the readings hold to be about as likely.
@@ -298,9 +298,9 @@ def likeliest(
     Parameters
     ----------
     places : Places
+    drift : ndarray, shape (n, q), optional
     anisotropy : bool, default False
         As in `Likelihood.best`.
-    drift : ndarray, shape (n, q), optional
 
     Returns
     -------
