@@ -61,11 +61,11 @@ def _kill_often(
         if (
             number % 2
         ):  # within the whole run, or once the last file is staged and the folders are about to change places
-            time.sleep(moments.uniform(0.0, seconds))
+            time.sleep(moments.uniform(0.0, 0.7 * seconds))
         else:
             while process.poll() is None and not (staged / "summary.json").exists():
                 time.sleep(0.0005)
-            time.sleep(moments.uniform(0.0, seconds / 4))
+            time.sleep(moments.uniform(0.0, seconds / 20))
         process.kill()
         killed += process.wait() != 0
         if out.exists():

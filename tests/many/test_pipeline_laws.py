@@ -122,8 +122,14 @@ def _alike(one: Prescription, other: Prescription) -> None:
 
 
 def _near(one: Prescription, other: Prescription) -> None:
-    """Mean need within one per cent; the total within what a step of the rate on half the ground makes, and a bit."""
-    assert np.nanmean(_need(one)) == pytest.approx(np.nanmean(_need(other)), rel=0.01)
+    """
+    Mean need within one per cent; the total within what a step of the rate on half the ground makes, and a bit.
+
+    Where two ways to the surface are as good and the other one was taken, within three per cent.
+    """
+    ways = [{name: part.chosen for name, part in made.surfaces.items()} for made in (one, other)]
+    share = 0.01 if ways[0] == ways[1] else 0.03
+    assert np.nanmean(_need(one)) == pytest.approx(np.nanmean(_need(other)), rel=share)
     step = one.field.settings.machine.rate_step_n_lb_ac
     assert abs(one.total_n_lb - other.total_n_lb) < 0.6 * step * one.acres
 

@@ -78,7 +78,8 @@ def dask_crew(address: str) -> Iterator[Crew]:
         problem = "A Dask cluster was asked for, and dask.distributed is not installed."
         raise MissingExtraError(problem, 'Install it with: pip install "vrn[cluster]"') from None
     knock(address)
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what goes wrong with a field is told in its row
+    for name in ("distributed", "distributed.client", "distributed.core", "distributed.comm"):  # each has its own level
+        logging.getLogger(name).setLevel(logging.CRITICAL)  # what goes wrong with a field is told in its row
     try:
         client: Any = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
