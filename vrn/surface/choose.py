@@ -14,7 +14,7 @@ from vrn.surface.fit import MOST_BY_LIKELIHOOD, fit_places
 from vrn.surface.kriging import MOST_AT_ONCE
 from vrn.surface.likelihood import believed, highest_on_grid, likeliest
 from vrn.surface.many_points import Held, LocalKriged
-from vrn.surface.places import Places, places_of, points_of, readings_of
+from vrn.surface.places import Places, by_place, places_of, points_of, readings_of
 from vrn.surface.threads import one_blas_thread
 from vrn.surface.transform import Scale, Transform
 from vrn.surface.variogram import Model, Variogram
@@ -354,22 +354,17 @@ def _judge(
     trial: Estimator | Held, values: NDArray[np.float64], mean: Estimator | Held, place: NDArray[np.intp] | None = None
 ) -> Candidate:
     error = trial.estimate - values
-    squared, of_mean = (float(np.mean(_by_place((one.estimate - values) ** 2, place))) for one in (trial, mean))
+    squared, of_mean = (float(np.mean(by_place((one.estimate - values) ** 2, place))) for one in (trial, mean))
     msdr = None
     if trial.variance is not None and (trial.variance > 0).all():
-        msdr = float(np.mean(_by_place(error**2 / trial.variance, place)))
+        msdr = float(np.mean(by_place(error**2 / trial.variance, place)))
     return Candidate(
         name=trial.name,
         rmse=math.sqrt(squared),
-        mean_error=float(np.mean(_by_place(error, place))),
+        mean_error=float(np.mean(by_place(error, place))),
         msdr=msdr,
         skill=1.0 - squared / of_mean if of_mean > 0 else 0.0,
     )
-
-
-def _by_place(values: NDArray[np.float64], place: NDArray[np.intp] | None) -> NDArray[np.float64]:
-    """Means over the readings of each place, which counts once however often it was read."""
-    return values if place is None else np.bincount(place, values) / np.bincount(place)
 
 
 def _simplest(
@@ -378,7 +373,7 @@ def _simplest(
     """First trial whose squared errors are within one standard error of the best one's, place by place."""
     if len(trials) == 1:
         return trials[0]
-    squared = [_by_place((trial.estimate - values) ** 2, place) for trial in trials]
+    squared = [by_place((trial.estimate - values) ** 2, place) for trial in trials]
     best = min(squared, key=lambda errors: float(errors.mean()))
     for trial, errors in zip(trials, squared, strict=True):
         worse = errors - best

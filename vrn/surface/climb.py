@@ -78,9 +78,8 @@ def to_top(height: Callable[[_Floats], float], start: _Floats, least: _Floats, m
         free = np.flatnonzero((at > least + _AT_BOUND) & (at < most - _AT_BOUND)).tolist()
         if not free:
             break
-        steps = _STEP * np.eye(len(at))[free]
-        slope = np.array([height(at + step) - height(at - step) for step in steps]) / (2 * _STEP)
-        bend, along = np.linalg.eigh(curvature(height, at, free, np.full(len(at), _STEP)))
+        slope, curvature = derivatives(height, at, free, np.full(len(at), _STEP))
+        bend, along = np.linalg.eigh(curvature)
         # uphill along every axis, also where the ground bends the other way
         move = np.zeros(len(at))
         move[free] = along @ (along.T @ slope / np.maximum(np.abs(bend), _FLATTEST))
@@ -100,9 +99,11 @@ def to_top(height: Callable[[_Floats], float], start: _Floats, least: _Floats, m
     return at, best
 
 
-def curvature(height: Callable[[_Floats], float], point: _Floats, free: list[int], step: _Floats) -> _Floats:
+def derivatives(
+    height: Callable[[_Floats], float], point: _Floats, free: list[int], step: _Floats
+) -> tuple[_Floats, _Floats]:
     """
-    Second derivatives by central differences.
+    First and second derivatives by central differences.
 
     Parameters
     ----------
@@ -113,9 +114,10 @@ def curvature(height: Callable[[_Floats], float], point: _Floats, free: list[int
 
     Returns
     -------
-    matrix : ndarray, shape (len(free), len(free))
+    slope : ndarray, shape (len(free),)
+    curvature : ndarray, shape (len(free), len(free))
     """
-    matrix = np.empty((len(free), len(free)))
+    slope, curvature = np.empty(len(free)), np.empty((len(free), len(free)))
     top = height(point)
 
     def moved(*signs: tuple[int, float]) -> float:
@@ -125,8 +127,10 @@ def curvature(height: Callable[[_Floats], float], point: _Floats, free: list[int
         return height(at)
 
     for a, i in enumerate(free):
-        matrix[a, a] = (moved((i, 1)) - 2 * top + moved((i, -1))) / step[i] ** 2
+        above, below = moved((i, 1)), moved((i, -1))
+        slope[a] = (above - below) / (2 * step[i])
+        curvature[a, a] = (above - 2 * top + below) / step[i] ** 2
         for b, j in enumerate(free[:a]):
             cross = moved((i, 1), (j, 1)) - moved((i, 1), (j, -1)) - moved((i, -1), (j, 1)) + moved((i, -1), (j, -1))
-            matrix[a, b] = matrix[b, a] = cross / (4 * step[i] * step[j])
-    return matrix
+            curvature[a, b] = curvature[b, a] = cross / (4 * step[i] * step[j])
+    return slope, curvature

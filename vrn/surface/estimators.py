@@ -12,7 +12,7 @@ from vrn.field.grid import Grid
 from vrn.surface.cross_validation import left_out
 from vrn.surface.distance import distance_weights, inverse_distance_left_out
 from vrn.surface.kriging import Kriging, covariance_between
-from vrn.surface.places import Places
+from vrn.surface.places import Places, by_place
 from vrn.surface.simulation import gaussian_fields
 from vrn.surface.threads import in_threads
 from vrn.surface.transform import Transform
@@ -107,8 +107,7 @@ class InverseDistance:
     def of(cls, places: Places, variogram: Variogram, plausible: tuple[Variogram, ...]) -> "InverseDistance":
         """Inverse distance of some places, two or more."""
         told = inverse_distance_left_out(places, _POWERS)
-        once = 1.0 / np.bincount(places.place)[places.place]  # a place counts once, however often it was read
-        best = int(((told - places.values) ** 2 @ once).argmin())
+        best = int(np.argmin([by_place((one - places.values) ** 2, places.place).mean() for one in told]))
         made = cls(places=places, power=_POWERS[best], variogram=variogram, plausible=plausible, estimate=told[best])
         if not plausible:
             return made

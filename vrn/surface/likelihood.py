@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from vrn.surface.climb import climb, curvature, to_top
+from vrn.surface.climb import climb, derivatives, to_top
 from vrn.surface.kriging import covariance_between
 from vrn.surface.places import Places, places_of
 from vrn.surface.variogram import Fit, Variogram
@@ -138,10 +138,9 @@ class Likelihood:
             if 2.0 * (higher - height) > _ANISOTROPY_GAIN:
                 theta, height = turned, higher
         theta, height = self._to_top(theta)
-        if self._of(theta).partial_sill <= 1e-4 * self._of(theta).sill or height - self._height(plain) <= 1e-6:
+        variogram, gain = self._of(theta), 2.0 * (height - self._height(plain))
+        if variogram.partial_sill <= 1e-4 * variogram.sill or gain <= 2e-6:
             return plain
-        variogram = self._of(theta)
-        gain = 2.0 * (height - self._height(plain))
         return replace(
             variogram,
             fit=Fit(
@@ -280,7 +279,7 @@ class Likelihood:
 
         errors: dict[str, float | None] = dict.fromkeys(names)
         try:
-            spread = np.linalg.inv(-curvature(height, point, free, 1e-3 * point)).diagonal()
+            spread = np.linalg.inv(-derivatives(height, point, free, 1e-3 * point)[1]).diagonal()
         except np.linalg.LinAlgError:
             return errors
         for position, i in enumerate(free):

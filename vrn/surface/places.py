@@ -148,6 +148,11 @@ def corners_of(points: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArra
     return np.array([column.min() for column in columns]), np.array([column.max() for column in columns])
 
 
+def by_place(values: NDArray[np.float64], place: NDArray[np.intp] | None) -> NDArray[np.float64]:
+    """Means over the readings of each place, which counts once however often it was read; as they are without one."""
+    return values if place is None else np.bincount(place, values) / np.bincount(place)
+
+
 def points_of(coordinates_m: ArrayLike) -> NDArray[np.float64]:
     """Coordinates as an array of shape (n, 2), or a clear refusal. [m]"""
     points = np.asarray(coordinates_m, dtype=float)

@@ -77,6 +77,11 @@ def zone_means(
     return total / np.where(weight > 0, weight, np.nan)
 
 
+def zones_in_words(count: int) -> str:
+    """``1 zone``, ``2 zones``, …."""
+    return "1 zone" if count == 1 else f"{count} zones"
+
+
 def worth_it(
     saved: Sequence[tuple[float, ...]],
     gaps: Sequence[float],
@@ -126,7 +131,7 @@ def worth_it(
             f"1 zone: {chosen + 1} would save {min(saved[chosen]):.1f} lb/ac in all, and below {least_in_all:g} chance "
             "makes as good a pattern."
         )
-    zones = "1 zone" if chosen == 0 else f"{chosen + 1} zones"
+    zones = zones_in_words(chosen + 1)
     if chosen == len(saved) - 1:
         return chosen + 1, f"{zones}: the most that were tried."
     gain = gain_of(chosen + 1)

@@ -7,7 +7,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.field.grid import Grid
-from vrn.zones.choose import misallocated, worth_it, zone_means
+from vrn.zones.choose import misallocated, worth_it, zone_means, zones_in_words
 from vrn.zones.model import ZoneChoice, Zones
 from vrn.zones.outline import outlines_of
 from vrn.zones.smooth import surroundings
@@ -132,7 +132,7 @@ def finished(
             least_in_all=0.0 if se is None else ground.step * _LEAST_IN_ALL,
         )  # fmt: skip
     else:
-        chosen, why = count, f"{_zones(count)}: asked for."
+        chosen, why = count, f"{zones_in_words(count)}: asked for."
     labels, merged = drawn[chosen - 1]
     labels, zone_values = by_rising_value(np.where(unknown, 0, labels).astype(np.int32), values, share)
     if unknown.any():
@@ -144,7 +144,7 @@ def finished(
     )  # fmt: skip
     outlines = tuple(found[zone] for zone in sorted(found))
     if count is not None and len(outlines) != count:
-        why = f"{_zones(len(outlines))}: {count} were asked for, the values and the least patch allow no more."
+        why = f"{zones_in_words(len(outlines))}: {count} were asked for, the values and the least patch allow no more."
     return Zones(
         labels=labels_of(outlines, grid=grid, share=share),
         outlines=outlines,
@@ -163,10 +163,6 @@ def finished(
             "unknown_share": float(share[(share > 0) & ~known].sum() / share.sum()),
         },
     )
-
-
-def _zones(count: int) -> str:
-    return "1 zone" if count == 1 else f"{count} zones"
 
 
 def by_rising_value(
