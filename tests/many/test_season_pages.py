@@ -127,6 +127,16 @@ def test_geopackage_is_read_by_a_stranger(tmp_path: Path) -> None:
     assert [item.name for item in tmp_path.iterdir()] == ["season.gpkg"]
 
 
+def test_last_year_is_not_this_year(tmp_path: Path) -> None:
+    """What was applied to a field last year is among the outcomes, and not in its row of this year."""
+    path = tmp_path / "season.gpkg"
+    came = (Outcome(field="Ash Hill", season=2025, what="applied_n_lb", value=15000.0),)
+    write_season_geopackage(_fields(), path, came=came)
+    fields, outcomes = (pyogrio.read_dataframe(path, layer=layer) for layer in ("fields", "outcomes"))
+    assert fields["applied_n_lb"].isna().all()
+    assert outcomes["value"].tolist() == [15000.0]
+
+
 def test_geopackage_holds_builds_and_what_came_of_them(tmp_path: Path) -> None:
     """Every build with its hash, totals, status and approval; applied total, strip and stalk class beside the field."""
     path = tmp_path / "season.gpkg"

@@ -101,7 +101,10 @@ def _dated(drawn: list[Due]) -> str:
 
 def _field_columns(drawn: list[Due], came: tuple[Outcome, ...]) -> dict[str, Any]:
     summaries = [item.entry.summary for item in drawn]
-    results = {result.field: result for result in what_came(tuple(item.entry for item in drawn), came)}
+    entries = tuple(item.entry for item in drawn)
+    shown = {(entry.season, entry.field) for entry in entries}
+    of_shown = tuple(item for item in came if (item.season, item.field) in shown)  # a field's other seasons stay out
+    results = {result.field: result for result in what_came(entries, of_shown)}
     mine = [results.get(item.entry.field) for item in drawn]
     return {
         "field": _texts([item.entry.field for item in drawn]),
