@@ -101,14 +101,28 @@ def test_no_structure_is_one_zone(seed: int) -> None:
     """Where every layer is scatter there is one zone, and its rate misses no more than the flat one."""
     zones, ours, flat = _without_structure(seed)
     assert zones == 1
-    assert ours <= flat * 1.01
+    assert ours <= flat + 1e-9
 
 
 @pytest.mark.long
 def test_no_structure_in_twenty_fields() -> None:
-    """Of twenty fields of scatter at least eighteen are one zone; on the whole they miss no more than flat rates."""
+    """Each of twenty fields of scatter is one zone, and misses no more than the flat rate does."""
     found = [_without_structure(seed) for seed in range(101, 121)]
-    print(f"\none zone in {sum(zones == 1 for zones, _, _ in found)} of {len(found)} fields of scatter")  # noqa: T201
-    assert sum(zones == 1 for zones, _, _ in found) >= 18
-    assert np.median([ours / flat for _, ours, flat in found]) <= 1.001
-    assert np.mean([ours / flat for _, ours, flat in found]) <= 1.01
+    _print_scatter(found)
+    assert [zones for zones, _, _ in found] == [1] * 20
+    assert all(ours <= flat + 1e-9 for _, ours, flat in found)
+
+
+@pytest.mark.long
+def test_no_structure_in_many_fields() -> None:
+    """Of a hundred more at least 97 are one zone: samples drawn by chance can look like a pattern to any rule."""
+    found = [_without_structure(seed) for seed in range(121, 221)]
+    _print_scatter(found)
+    assert sum(zones == 1 for zones, _, _ in found) >= 97
+    assert np.mean([ours / flat for _, ours, flat in found]) <= 1.005
+
+
+def _print_scatter(found: list[tuple[int, float, float]]) -> None:
+    one = sum(zones == 1 for zones, _, _ in found)
+    ratio = np.mean([ours / flat for _, ours, flat in found])
+    print(f"\none zone in {one} of {len(found)} fields of scatter; ours / flat {ratio:.4f} on average")  # noqa: T201

@@ -195,15 +195,6 @@ def test_a_zone_must_be_worth_it_by_every_measure() -> None:
     assert worth_it([(0.0, 0.0), (9.0, 8.0)], [0.0, 40.0], least_saving=0.5, least_gap=5.0)[0] == 2
 
 
-def test_zones_must_be_worth_it_in_all() -> None:
-    """Three zones that save little together are one zone, and the reason says so; those that save enough stay."""
-    saved, gaps = [(0.0, 0.0), (1.0, 1.5), (2.0, 2.2)], [0.0, 40.0, 20.0]
-    count, why = worth_it(saved, gaps, least_saving=0.25, least_gap=5.0, least_in_all=2.5)
-    assert count == 1
-    assert "3 would save 2.0 lb/ac in all" in why
-    assert worth_it(saved, gaps, least_saving=0.25, least_gap=5.0, least_in_all=1.9)[0] == 3
-
-
 def test_smoothing_keeps_the_mean_slope_and_stops_at_the_edge() -> None:
     """A plane stays a plane away from the edge; ground off the field has no say."""
     plane = np.arange(40.0)[None, :] * np.ones((30, 1))

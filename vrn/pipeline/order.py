@@ -52,7 +52,8 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     judged, readings = judge(field.samples, section=field.settings.samples)
     field = replace(field, samples=corrected(field.samples, field.settings.samples))
     profile = profile_of(field.samples.field_readings())
-    surfaces, beside = soil_surfaces(field, profile, grid, share)
+    extra, silent = extra_surfaces(field, grid, share)
+    surfaces, beside = soil_surfaces(field, profile, grid, share, extra=extra)
     tell("nitrogen")
     need = need_of_field(field, profile, surfaces, share)
     surfaces["need_lb_ac"] = Surface(
@@ -61,7 +62,6 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     )  # fmt: skip
     surfaces |= beside
     tell("zones")
-    extra, silent = extra_surfaces(field, grid, share)
     zones = zones_of(field, grid=grid, share=share, ledger=need.ledger, need_se=need.se_lb_ac, extra=extra)
     tell("rates")
     prescription = prescribe(

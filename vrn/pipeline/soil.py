@@ -1,7 +1,7 @@
 """From readings and layers to surfaces on the grid: nitrate by depth, organic matter, yield goal, what is down."""
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,18 +9,24 @@ from numpy.typing import NDArray
 from vrn.field.field import Field
 from vrn.field.findings import Finding
 from vrn.field.grid import Grid
-from vrn.field.layers import ConstantLayer, YieldLogLayer
+from vrn.field.layers import ConstantLayer, PointLayer, YieldLogLayer
 from vrn.field.profile import Profile
 from vrn.field.samples import SoilSamples
 from vrn.field.surface import Surface
 from vrn.sampling.error import error_of_readings
-from vrn.surface import area_means, layer_on_grid, points_on_grid, weighted_mean
+from vrn.surface import LEAST_EVIDENCE, area_means, layer_on_grid, pattern_evidence, points_on_grid, weighted_mean
 
+_LAYERS: Final = ("organic_matter_pct", "yield_goal_bu_ac", "applied_n_lb_ac")
 _SILENT_SHARE = 0.01  # of the treated ground where a layer may be silent with nothing said
 
 
 def soil_surfaces(
-    field: Field, profile: Profile, grid: Grid, share: NDArray[np.float64]
+    field: Field,
+    profile: Profile,
+    grid: Grid,
+    share: NDArray[np.float64],
+    *,
+    extra: tuple[tuple[NDArray[np.float64], float], ...] = (),
 ) -> tuple[dict[str, Surface], dict[str, Surface]]:
     """
     Every surface the ledger is struck from, and those that a person only looks at.
@@ -33,6 +39,8 @@ def soil_surfaces(
     grid : Grid
     share : ndarray, shape (rows, cols)
         Share of each cell that is treated.
+    extra : tuple of (ndarray of shape (rows, cols), float)
+        The user's own layers, as ``extra_surfaces`` returns them.
 
     Returns
     -------
@@ -41,19 +49,61 @@ def soil_surfaces(
         where they are known.
     beside : dict of str to Surface
         ``harvest_left_out_pct`` where the yield potential comes from harvest logs.
+
+    Notes
+    -----
+    Where the layers together speak less than three to one for a pattern (`pattern_evidence`), readings at points count
+    as their means: by chance one layer in six looks like a map. A person who gives zones, or their number, says that
+    there is a pattern, and is believed.
     """
+    surfaces, beside = _surfaces(field, profile, grid, share, patterned=True)
+    asked = field.settings.zones.file is not None or (field.settings.zones.count or 1) > 1
+    if asked or _evidence(field, profile, surfaces, share, extra) >= LEAST_EVIDENCE:
+        return surfaces, beside
+    return _surfaces(field, profile, grid, share, patterned=False)
+
+
+def _surfaces(
+    field: Field, profile: Profile, grid: Grid, share: NDArray[np.float64], *, patterned: bool
+) -> tuple[dict[str, Surface], dict[str, Surface]]:
     surfaces: dict[str, Surface] = {}
     if field.organic_matter is not None:
-        surfaces["organic_matter_pct"] = layer_on_grid(field.organic_matter, grid, name="organic_matter_pct")
-    pattern, left_out = _yield_pattern(field, grid)
+        name = "organic_matter_pct"
+        surfaces[name] = layer_on_grid(field.organic_matter, grid, name=name, patterned=patterned)
+    pattern, left_out = _yield_pattern(field, grid, patterned=patterned)
     surfaces["yield_goal_bu_ac"] = _yield_goal(field, pattern, share)
     if field.applied_n is not None:
-        surfaces["applied_n_lb_ac"] = layer_on_grid(field.applied_n, grid, name="applied_n_lb_ac")
+        name = "applied_n_lb_ac"
+        surfaces[name] = layer_on_grid(field.applied_n, grid, name=name, patterned=patterned)
     followed = tuple(surface for surface in surfaces.values() if _varies(surface))
-    surfaces["nitrate_ppm"] = _nitrate("nitrate_ppm", field, profile.top, grid, followed)
-    if profile.deep:
-        surfaces["deep_nitrate_ppm"] = _nitrate("deep_nitrate_ppm", field, profile.deep, grid, followed)
+    for name, layers in (("nitrate_ppm", profile.top), ("deep_nitrate_ppm", profile.deep)):
+        if layers:
+            surfaces[name] = _nitrate(name, field, layers, grid, followed, patterned=patterned)
     return surfaces, {} if left_out is None else {left_out.name: left_out}
+
+
+def _evidence(
+    field: Field,
+    profile: Profile,
+    surfaces: dict[str, Surface],
+    share: NDArray[np.float64],
+    extra: tuple[tuple[NDArray[np.float64], float], ...],
+) -> float:
+    """What all layers together say for a pattern: points by their readings, others by their cells."""
+    treated = share > 0
+    centers_m = surfaces["nitrate_ppm"].grid.centers_m()[treated.ravel()]
+    layers = dict(zip(_LAYERS, (field.organic_matter, field.yield_potential, field.applied_n), strict=True))
+    total = sum(pattern_evidence(centers_m, values[treated]) for values, _ in extra)
+    for name, surface in surfaces.items():
+        layer, depths = layers.get(name), {"nitrate_ppm": profile.top, "deep_nitrate_ppm": profile.deep}.get(name, ())
+        if isinstance(layer, PointLayer):
+            total += pattern_evidence(layer.coordinates_m, layer.values)
+        elif depths and not depths[0].areas:  # the layers of one core count once
+            told = [pattern_evidence(depth.coordinates_m, depth.nitrate_ppm) for depth in depths]
+            total += sum(told) / len(told)
+        else:
+            total += pattern_evidence(centers_m, surface.values[treated])
+    return total
 
 
 def _varies(surface: Surface) -> bool:
@@ -63,10 +113,11 @@ def _varies(surface: Surface) -> bool:
 
 
 def _nitrate(
-    name: str, field: Field, layers: tuple[SoilSamples, ...], grid: Grid, followed: tuple[Surface, ...]
-) -> Surface:
+    name: str, field: Field, layers: tuple[SoilSamples, ...], grid: Grid, followed: tuple[Surface, ...],
+    *, patterned: bool,
+) -> Surface:  # fmt: skip
     """One nitrate surface: its depth layers interpolated each on its own, then averaged by thickness."""
-    parts = [_readings_on_grid(name, field, layer, grid, followed) for layer in layers]
+    parts = [_readings_on_grid(name, field, layer, grid, followed, patterned=patterned) for layer in layers]
     if len(parts) == 1:
         return parts[0]
     thickness_in = [float(layer.bottom_in[0] - layer.top_in[0]) for layer in layers]
@@ -74,7 +125,7 @@ def _nitrate(
 
 
 def _readings_on_grid(
-    name: str, field: Field, layer: SoilSamples, grid: Grid, followed: tuple[Surface, ...]
+    name: str, field: Field, layer: SoilSamples, grid: Grid, followed: tuple[Surface, ...], *, patterned: bool
 ) -> Surface:
     """Readings of one depth on the grid: composites as the means of their areas, points interpolated."""
     error = error_of_readings(layer, of_all=field.samples, instrument_sd_ppm=field.settings.samples.instrument_sd_ppm)
@@ -85,11 +136,12 @@ def _readings_on_grid(
         known = {area: float(np.sqrt(total_ppm2[rows[area]].mean() / rows[area].sum())) for area in means}
         return area_means(layer.areas, means, grid, name=name, se=known if total_ppm2.any() else None)
     return points_on_grid(
-        layer.coordinates_m, layer.nitrate_ppm, grid, name=name, error_variance=error.variance_ppm2, drift=followed
-    )
+        layer.coordinates_m, layer.nitrate_ppm, grid, name=name, error_variance=error.variance_ppm2, drift=followed,
+        patterned=patterned,
+    )  # fmt: skip
 
 
-def _yield_pattern(field: Field, grid: Grid) -> tuple[Surface, Surface | None]:
+def _yield_pattern(field: Field, grid: Grid, *, patterned: bool) -> tuple[Surface, Surface | None]:
     """The yield-potential layer on the grid, and where harvest logs were cleaned; the field's goal where none is."""
     name = "yield_goal_bu_ac"
     layer = field.yield_potential
@@ -99,7 +151,7 @@ def _yield_pattern(field: Field, grid: Grid) -> tuple[Surface, Surface | None]:
         harvested = yield_potential(layer, grid, name=name)
         return harvested.surface, harvested.left_out()
     goal = ConstantLayer(name=name, value=field.settings.crop.yield_goal_bu_ac)
-    return layer_on_grid(layer if layer is not None else goal, grid, name=name), None
+    return layer_on_grid(layer if layer is not None else goal, grid, name=name, patterned=patterned), None
 
 
 def _yield_goal(field: Field, pattern: Surface, share: NDArray[np.float64]) -> Surface:

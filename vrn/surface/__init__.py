@@ -8,10 +8,12 @@ from vrn.surface.fit import fit_variogram
 from vrn.surface.kriging import ordinary_kriging
 from vrn.surface.layers import area_means, layer_on_grid
 from vrn.surface.likelihood import restricted_log_likelihood
+from vrn.surface.pattern import LEAST_EVIDENCE, pattern_evidence
 from vrn.surface.points import points_on_grid, weighted_mean
 from vrn.surface.variogram import Variogram
 
 __all__ = [
+    "LEAST_EVIDENCE",
     "Candidate",
     "Interpolation",
     "Variogram",
@@ -24,6 +26,7 @@ __all__ = [
     "layer_on_grid",
     "leave_one_out",
     "ordinary_kriging",
+    "pattern_evidence",
     "points_on_grid",
     "restricted_log_likelihood",
     "weighted_mean",

@@ -115,6 +115,7 @@ def interpolate(
     error_variance: ArrayLike | None = None,
     drift: ArrayLike | None = None,
     target_drift: ArrayLike | None = None,
+    patterned: bool = True,
 ) -> Interpolation:
     """
     Surface of samples by whichever of mean, inverse distance and kriging the samples themselves support.
@@ -132,6 +133,8 @@ def interpolate(
     drift, target_drift : array_like, shape (n, q) and (m, q), optional
         Layers known everywhere that the values may follow, at the readings and at the targets. Values beyond those at
         the readings are held at the nearest of them; where a target has none, the readings' mean stands in.
+    patterned : bool, default True
+        False takes the mean whatever the candidates say: no layer of the field shows a pattern (`pattern_evidence`).
 
     Returns
     -------
@@ -176,13 +179,15 @@ def interpolate(
         notes.append(f"{int((~known).sum())} of {len(numbers)} readings are unknown and left out.")
         points, numbers = points[known], numbers[known]
     if len(points) > MOST_AT_ONCE and drift is None and error_variance is None:
-        return _of_many(points, numbers, targets, notes)
+        return _of_many(points, numbers, targets, notes, patterned=patterned)
     places = places_of(points, numbers, error_variance)
     if len(places) < len(numbers):
         notes.append(f"{len(numbers)} readings were taken at {len(places)} places; each place counts once.")
     trials = _trials(places, layers, notes)
-    chosen = _simplest(_supported(trials, notes), numbers, places.place)
-    if chosen.name == MEAN and len(places) >= _FEWEST_FOR_DISTANCE and places.varied:
+    chosen = _simplest(_supported(trials, notes) if patterned else trials[:1], numbers, places.place)
+    if not patterned:
+        notes.append("No layer of the field shows more of a pattern than scatter makes: the mean is used.")
+    elif chosen.name == MEAN and len(places) >= _FEWEST_FOR_DISTANCE and places.varied:
         notes.append("No surface told readings it had not seen better than their plain mean: the mean is used.")
     if isinstance(chosen, Kriged):
         notes.append("The nugget is taken for error of instrument and composite and filtered out of the surface.")
@@ -253,14 +258,15 @@ class _Drift:
 
 
 def _of_many(
-    points: NDArray[np.float64], values: NDArray[np.float64], targets: NDArray[np.float64], notes: list[str]
-) -> Interpolation:
+    points: NDArray[np.float64], values: NDArray[np.float64], targets: NDArray[np.float64], notes: list[str],
+    *, patterned: bool,
+) -> Interpolation:  # fmt: skip
     """Mean or local kriging of thousands of points, judged on one in twenty."""
     readings_of(points, values)
     local = LocalKriged.of(points, values)
     mean = Held.mean(values, local.held)
     candidates = tuple(_judge(trial, values[local.held], mean) for trial in (mean, local))
-    chosen: Estimator = local if candidates[1].skill > 0 else Mean.of(places_of(points, values))
+    chosen: Estimator = local if patterned and candidates[1].skill > 0 else Mean.of(places_of(points, values))
     estimate, se = chosen.at(targets, None)
     notes.append(f"Candidates were judged on {len(local.held)} of {len(values)} points, held out.")
     return Interpolation(

@@ -15,7 +15,7 @@ from vrn.field.surface import Surface
 from vrn.surface.points import points_on_grid
 
 
-def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None) -> Surface:
+def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None, patterned: bool = True) -> Surface:
     """
     Bring a layer onto the grid.
 
@@ -26,6 +26,8 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None) -> Surfa
     grid : Grid
     name : str, optional
         Name of the surface; the layer's when not given.
+    patterned : bool, default True
+        As in `interpolate`, for points.
 
     Returns
     -------
@@ -66,7 +68,7 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None) -> Surfa
         if not np.isfinite(layer.values).any():
             problem = f"{layer.source}: no point of {layer.name} has a value."
             raise InputFileError(problem, "Check the column, or leave the layer out.")
-        surface = points_on_grid(layer.coordinates_m, layer.values, grid, name=name)
+        surface = points_on_grid(layer.coordinates_m, layer.values, grid, name=name, patterned=patterned)
         return replace(surface, details=surface.details | {"source": layer.source})
     if isinstance(layer, PolygonLayer):
         values, covered = _polygons_on(layer.polygons, layer.values, grid)

@@ -110,6 +110,10 @@ class Likelihood:
         self.spacing_m = float(np.median(apart.min(axis=0)))
         self.extent_m = float(np.hypot(*np.ptp(points, axis=0)))
 
+    def height(self, range_m: float, share: float) -> float:
+        """Log-likelihood at a range and a nugget's share of the sill, of values in units of their spread."""
+        return self._told(np.array([math.log(range_m), share, 0.0]))[0]
+
     def plausible(self) -> list[tuple[float, Variogram]]:
         """Log-likelihoods and variograms over the whole range of parameters."""
         return [(height, self._of(theta)) for height, theta in self.grid if height > self.grid[0][0] - 4.0]

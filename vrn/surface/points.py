@@ -44,6 +44,7 @@ def points_on_grid(
     name: str,
     error_variance: ArrayLike | None = None,
     drift: Sequence[Surface] = (),
+    patterned: bool = True,
 ) -> Surface:
     """
     Surface of readings on the grid, as `interpolate` chooses it.
@@ -60,6 +61,8 @@ def points_on_grid(
         Known variance of each reading's error.
     drift : sequence of Surface
         Surfaces on the same grid that the values may follow; used only when readings left out say that it helps.
+    patterned : bool, default True
+        As in `interpolate`.
 
     Returns
     -------
@@ -80,7 +83,10 @@ def points_on_grid(
         layers = np.column_stack([surface.values.ravel() for surface in drift])
         row, col, _ = grid.cells_of(points)
         here, there = layers[row * grid.cols + col], layers
-    made = interpolate(points, values, grid.centers_m(), error_variance=error_variance, drift=here, target_drift=there)
+    made = interpolate(
+        points, values, grid.centers_m(), error_variance=error_variance, drift=here, target_drift=there,
+        patterned=patterned,
+    )  # fmt: skip
     shape, details, cells = grid.shape, made.to_plain(), made.estimate
     below = cells < 0
     if below.any() and np.nanmin(np.asarray(values, dtype=float)) >= 0:

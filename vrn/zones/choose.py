@@ -88,7 +88,6 @@ def worth_it(
     *,
     least_saving: float,
     least_gap: float,
-    least_in_all: float = 0.0,
 ) -> tuple[int, str]:
     """
     Smallest number of zones after which more are not worth it.
@@ -103,8 +102,6 @@ def worth_it(
         What each further zone must save on average to be worth drawing. [lb/ac]
     least_gap : float
         Zones nearer to each other than this are not told apart by their rates. [lb/ac]
-    least_in_all : float
-        What the zones must save together to be drawn at all. [lb/ac]
 
     Returns
     -------
@@ -126,11 +123,6 @@ def worth_it(
 
     while better := [i for i in usable if i > chosen and gain_of(i) >= least_saving * (i - chosen)]:
         chosen = better[0]
-    if chosen > 0 and min(saved[chosen]) < least_in_all:
-        return 1, (
-            f"1 zone: {chosen + 1} would save {min(saved[chosen]):.1f} lb/ac in all, and below {least_in_all:g} chance "
-            "makes as good a pattern."
-        )
     zones = zones_in_words(chosen + 1)
     if chosen == len(saved) - 1:
         return chosen + 1, f"{zones}: the most that were tried."

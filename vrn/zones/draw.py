@@ -56,8 +56,7 @@ def draw(
     max_count : int
         Most zones tried.
     value_se : ndarray, shape (rows, cols), optional
-        Standard error of the values; a saving counts only as far as it outlives that error, and zones that save less
-        than three tenths of a step in all are not drawn. [lb/ac]
+        Standard error of the values; a saving counts only as far as it outlives that error. [lb/ac]
     cost_per_unit : float, optional
         What a misallocated pound costs. [$/lb]
     smooth_m : float, optional

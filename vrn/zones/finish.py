@@ -16,10 +16,6 @@ from vrn.zones.tidy import tidied
 Array = NDArray[np.float64]
 Labels = NDArray[np.int32]
 
-# of a rate step: what zones must save in all where the error is known, a choice of this project. Of 60 simulated fields
-# of scatter 52 are one zone so, 43 before; at half a step 55 are, and fields with a pattern but few samples pay for it
-_LEAST_IN_ALL = 0.3
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Ground:
@@ -127,10 +123,7 @@ def finished(
         drawn.append((labels, merged))
 
     if count is None:
-        chosen, why = worth_it(
-            saved[:max_count], gaps, least_saving=ground.least_saving, least_gap=ground.step,
-            least_in_all=0.0 if se is None else ground.step * _LEAST_IN_ALL,
-        )  # fmt: skip
+        chosen, why = worth_it(saved[:max_count], gaps, least_saving=ground.least_saving, least_gap=ground.step)
     else:
         chosen, why = count, f"{zones_in_words(count)}: asked for."
     labels, merged = drawn[chosen - 1]
