@@ -25,6 +25,10 @@ _FEWEST_FOR_DIRECTION = 50
 _ALIKE = 4.0  # largest error variance over the smallest up to which readings are taken as equals
 _MODELS: tuple[Model, ...] = ("exponential", "spherical", "matern")
 _SCALES: tuple[Scale, ...] = ("plain", "square root", "logarithm")
+_NO_PATTERN = (
+    "No layer of the field shows more of a pattern than scatter makes: the mean is used. A map of yield or soil, more "
+    "samples, or zones of your own would show one."
+)
 _SCALE_GAIN = 1.92  # in log-likelihood: half of chi-square's 95th percentile with one degree of freedom
 
 
@@ -186,7 +190,7 @@ def interpolate(
     trials = _trials(places, layers, notes)
     chosen = _simplest(_supported(trials, notes) if patterned else trials[:1], numbers, places.place)
     if not patterned:
-        notes.append("No layer of the field shows more of a pattern than scatter makes: the mean is used.")
+        notes.append(_NO_PATTERN)
     elif chosen.name == MEAN and len(places) >= _FEWEST_FOR_DISTANCE and places.varied:
         notes.append("No surface told readings it had not seen better than their plain mean: the mean is used.")
     if isinstance(chosen, Kriged):
