@@ -93,7 +93,9 @@ def make_prescription(
             need_lb_ac=max(0.0, rate - 0.25), need_se_lb_ac=4.0, nitrate_ppm=20.0 - number,
             organic_matter_pct=float("nan"),
             yield_goal_bu_ac=200.0, ledger=Ledger(lines=(crop, soil), method="remaining-need"),
-            changes=(Change(zone=number, from_n_lb_ac=rate - 0.25, to_n_lb_ac=rate, why="rounded by hand"),),
+            changes=(
+                Change(zone=number, cause="step", from_n_lb_ac=rate - 0.25, to_n_lb_ac=rate, why="rounded by hand"),
+            ),
         ))  # fmt: skip
     nitrate = Surface(
         name="nitrate_ppm", grid=grid, values=20.0 - labels.astype(float), se=np.full(grid.shape, 1.5),

@@ -50,8 +50,8 @@ def changes_in_words(changes: Iterable[Change]) -> str:
 
     Examples
     --------
-    >>> changes_in_words([Change(zone=1, from_n_lb_ac=92.31, to_n_lb_ac=90.0, why="rounded to steps of 5")])
-    '92.31 to 90 lb N/ac: rounded to steps of 5'
+    >>> changes_in_words([Change(zone=1, cause="step", from_n_lb_ac=92.31, to_n_lb_ac=90.0, why="in steps of 5")])
+    '92.31 to 90 lb N/ac: in steps of 5'
     """
     return "; ".join(
         f"{change.from_n_lb_ac:.4g} to {change.to_n_lb_ac:.4g} lb N/ac: {change.why}" for change in changes

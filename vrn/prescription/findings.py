@@ -8,8 +8,6 @@ from vrn.field.field import Field
 from vrn.field.findings import Finding
 from vrn.prescription.model import Product, ZoneRate
 
-_CAPS = ("held to", "the machine puts on no more", "between the machine's least")  # how the audit words them
-
 
 def findings_of(
     rates: tuple[ZoneRate, ...], product: Product, field: Field, *, strips: dict[str, Any] | None
@@ -69,21 +67,21 @@ def findings_of(
 
 def _held_back(rate: ZoneRate) -> list[Finding]:
     """A cap, the machine's most or its least between what was wanted and what is put on."""
-    by_hand = bool(rate.changes) and rate.changes[0].why.startswith("set by a person")
+    first = rate.changes[0].cause if rate.changes else ""
+    by_hand = first == "person"
     found: list[Finding] = []
-    caps = [change for change in rate.changes if change.why.startswith(_CAPS)]
+    caps = [change for change in rate.changes if change.cause in ("cap", "machine's most")]
     if caps:
         wanted, last = caps[0].from_n_lb_ac, caps[-1]
-        by_prices = rate.changes[0].why.startswith("prices")
-        of = "the rate a person set" if by_hand else "the rate that prices ask for" if by_prices else "the need"
-        machine = last.why.startswith(_CAPS[1])
+        of = "the rate a person set" if by_hand else "the rate that prices ask for" if first == "prices" else "the need"
         found.append(
             Finding(level="warning", about=f"zone {rate.zone}",
                     problem=f"{_sentence(last.why)}: {wanted - last.to_n_lb_ac:.0f} lb/ac under {of}.",
-                    remedy="Plan a later pass for what is missing, or fit the machine for more." if machine else
+                    remedy="Plan a later pass for what is missing, or fit the machine for more."
+                    if last.cause == "machine's most" else
                     "Leave the cap where it is unless the rule behind it allows more; plan a later pass.")
         )  # fmt: skip
-    least = [change for change in rate.changes if change.why.startswith("under the machine's least")]
+    least = [change for change in rate.changes if change.cause == "machine's least"]
     if by_hand and least:
         why = least[0].why.rsplit(":", 1)[0]
         found.append(
@@ -104,7 +102,7 @@ def _above_need(rate: ZoneRate, field: Field) -> list[Finding]:
     over = rate.rate_n_lb_ac - rate.need_lb_ac
     if rate.label or not rate.changes or not over > field.settings.machine.rate_step_n_lb_ac:
         return []
-    by_prices = field.settings.prices.rate_by == "prices" and all("person" not in change.why for change in rate.changes)
+    by_prices = field.settings.prices.rate_by == "prices" and all(change.cause != "person" for change in rate.changes)
     return [
         Finding(level="note" if by_prices else "warning", about=f"zone {rate.zone}",
                 problem=f"The rate is {over:.0f} lb/ac above the need: {rate.changes[0].why}.",

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from vrn.field.settings import CreditSection, Settings
 from vrn.nitrogen.credits import irrigation_n_lb_ac, manure_organic_n_lb_ac
-from vrn.prescription.model import Change
+from vrn.prescription.model import Cause, Change
 
 _CLOSE = 1e-9
 
@@ -39,9 +39,10 @@ class RateRules:
     below_minimum: str = "nearest"
     credited_n_lb_ac: float = 0.0
 
-    def caps(self, applied_n_lb_ac: float) -> list[tuple[float, str]]:
-        """Every upper limit with its reason, for ground that has had ``applied_n_lb_ac`` already; NaN leaves none."""
-        caps = [(self.max_n_lb_ac, f"held to the cap of this pass, limits.max_n_lb_ac = {self.max_n_lb_ac:g}")]
+    def caps(self, applied_n_lb_ac: float) -> list[tuple[float, Cause, str]]:
+        """Every upper limit, its kind and its reason on ground that has had ``applied_n_lb_ac``; NaN leaves none."""
+        why = f"held to the cap of this pass, limits.max_n_lb_ac = {self.max_n_lb_ac:g}"
+        caps: list[tuple[float, Cause, str]] = [(self.max_n_lb_ac, "cap", why)]
         if self.max_season_n_lb_ac is not None:
             unknown = math.isnan(applied_n_lb_ac)
             left = 0.0 if unknown else max(self.max_season_n_lb_ac - applied_n_lb_ac - self.credited_n_lb_ac, 0.0)
@@ -51,19 +52,14 @@ class RateRules:
             why = f"held to the season's cap, limits.max_season_n_lb_ac = {self.max_season_n_lb_ac:g}, " + (
                 "with nothing known of what is already applied" if unknown else less
             )
-            caps.append((left, why))
-        caps.append(
-            (
-                self.machine_max_n_lb_ac,
-                f"the machine puts on no more, machine.max_rate_n_lb_ac = {self.machine_max_n_lb_ac:g}",
-            )
-        )
-        return caps
+            caps.append((left, "cap", why))
+        why = f"the machine puts on no more, machine.max_rate_n_lb_ac = {self.machine_max_n_lb_ac:g}"
+        return [*caps, (self.machine_max_n_lb_ac, "machine's most", why)]
 
     def window(self, applied_n_lb_ac: float) -> tuple[float, float]:
         """Least and most rate above 0, both multiples of the step; the most is 0 where none is possible. [lb/ac]"""
         step = self.step_n_lb_ac
-        top = math.floor(min(cap for cap, _ in self.caps(applied_n_lb_ac)) / step + _CLOSE) * step
+        top = math.floor(min(cap for cap, _, _ in self.caps(applied_n_lb_ac)) / step + _CLOSE) * step
         bottom = max(math.ceil(self.machine_min_n_lb_ac / step - _CLOSE), 1) * step
         return (bottom, top) if bottom <= top + _CLOSE else (0.0, 0.0)
 
@@ -123,27 +119,26 @@ def limited(
     [150.0, 0.0, 30.0, 0.0]
     """
     if math.isnan(rate_n_lb_ac):
-        return 0.0, (Change(zone=zone, from_n_lb_ac=math.nan, to_n_lb_ac=0.0, why="need unknown: nothing is put on"),)
+        why = "need unknown: nothing is put on"
+        return 0.0, (Change(zone=zone, cause="unknown need", from_n_lb_ac=math.nan, to_n_lb_ac=0.0, why=why),)
     changes: list[Change] = []
     rate = rate_n_lb_ac
 
-    def to(new: float, why: str) -> None:
+    def to(new: float, cause: Cause, why: str) -> None:
         nonlocal rate
-        changes.append(Change(zone=zone, from_n_lb_ac=rate, to_n_lb_ac=new, why=why))
+        changes.append(Change(zone=zone, cause=cause, from_n_lb_ac=rate, to_n_lb_ac=new, why=why))
         rate = new
 
-    for cap, why in rules.caps(applied_n_lb_ac):
+    for cap, cause, why in rules.caps(applied_n_lb_ac):
         if rate > cap + _CLOSE:
-            to(cap, why)
+            to(cap, cause, why)
     bottom, top = rules.window(applied_n_lb_ac)
     least = rules.machine_min_n_lb_ac
     if rate > 0 and top == 0:
-        to(
-            0.0,
-            f"between the machine's least ({least:g}) and the limits there is no step of {rules.step_n_lb_ac:g} left",
-        )
+        why = f"between the machine's least ({least:g}) and the limits there is no step of {rules.step_n_lb_ac:g} left"
+        to(0.0, "cap", why)
     elif 0 < rate < least - _CLOSE:
         up = rules.below_minimum == "minimum" or (rules.below_minimum == "nearest" and rate > least / 2 + _CLOSE)
         what = f"under the machine's least, machine.min_rate_n_lb_ac = {least:g}: {rules.below_minimum}"
-        to(bottom if up else 0.0, what)
+        to(bottom if up else 0.0, "machine's least", what)
     return rate, tuple(changes)

@@ -2,7 +2,7 @@
 
 import dataclasses
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import shapely
@@ -49,11 +49,27 @@ class Product:
         return self.n_pct / 100.0 * (self.density_lb_gal if self.density_lb_gal is not None else 1.0)
 
 
+Cause = Literal["unknown need", "person", "prices", "cap", "machine's most", "machine's least", "step", "check strip"]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """One thing a limit, the machine, the rounding or a person did to a zone's rate."""
+    """
+    One thing a limit, the machine, the rounding or a person did to a zone's rate.
+
+    Parameters
+    ----------
+    zone : int
+    cause : str
+        What kind of thing, one of `Cause`.
+    from_n_lb_ac, to_n_lb_ac : float
+        Before and after. [lb N/ac]
+    why : str
+        In words, for a person.
+    """
 
     zone: int
+    cause: Cause
     from_n_lb_ac: float
     to_n_lb_ac: float
     why: str

@@ -104,7 +104,9 @@ def prescribe(
     for piece in pieces:
         base = final[piece.parent - 1]
         final.append(base + piece.difference_n_lb_ac)
-        changes.append((Change(zone=piece.zone, from_n_lb_ac=base, to_n_lb_ac=final[-1], why=piece.label),))
+        changes.append(
+            (Change(zone=piece.zone, cause="check strip", from_n_lb_ac=base, to_n_lb_ac=final[-1], why=piece.label),)
+        )
     labels = {piece.zone: piece.label for piece in pieces}
     rates = tuple(
         _zone_rate(
@@ -194,13 +196,13 @@ def _target(
     need = float(cells.ledger(zone).need_lb_ac)
     if override is not None:
         why = f"set by a person: {override.reason.strip()}"
-        change = Change(zone=zone, from_n_lb_ac=need, to_n_lb_ac=override.rate_n_lb_ac, why=why)
+        change = Change(zone=zone, cause="person", from_n_lb_ac=need, to_n_lb_ac=override.rate_n_lb_ac, why=why)
         return override.rate_n_lb_ac, (change,)
     if prices is None or np.isnan(need):
         return need, ()
     rate = cells.covering(zone, prices.covered_share)
     why = f"prices: the rate that covers the need on {prices.covered_share:.0%} of the zone"
-    return rate, (Change(zone=zone, from_n_lb_ac=need, to_n_lb_ac=rate, why=why),)
+    return rate, (Change(zone=zone, cause="prices", from_n_lb_ac=need, to_n_lb_ac=rate, why=why),)
 
 
 def _step_change(zone: int, target: float, final: float, rules: RateRules) -> tuple[Change, ...]:
@@ -210,7 +212,7 @@ def _step_change(zone: int, target: float, final: float, rules: RateRules) -> tu
     why = f"rounded to the step, machine.rate_step_n_lb_ac = {rules.step_n_lb_ac:g}"
     if not nearest:
         why += ", away from the nearest so that the field's total or a limit holds"
-    return (Change(zone=zone, from_n_lb_ac=target, to_n_lb_ac=final, why=why),)
+    return (Change(zone=zone, cause="step", from_n_lb_ac=target, to_n_lb_ac=final, why=why),)
 
 
 def _in_unit(rate_n_lb_ac: float, product: Product, rate_basis: str) -> float:
