@@ -58,8 +58,7 @@ def pattern_evidence(coordinates_m: ArrayLike, values: ArrayLike) -> float:
     >>> pattern_evidence(line, [5, 0, 9, 2, 11, 4, 7, 1, 10, 3, 8, 6]) < 0
     True
     """
-    from scipy.special import logsumexp, ndtri
-    from scipy.stats import rankdata
+    from scipy.special import logsumexp
 
     points, numbers = points_of(coordinates_m), np.asarray(values, dtype=float)
     known = np.isfinite(numbers)
@@ -69,13 +68,24 @@ def pattern_evidence(coordinates_m: ArrayLike, values: ArrayLike) -> float:
     mean = places.merged(1.0)[0]
     if len(places) < _FEWEST or not places.varied or not np.ptp(mean):
         return 0.0
-    scores = ndtri((rankdata(mean) - 0.5) / len(mean))
-    likelihood = Likelihood(places_of(places.coordinates_m, scores), Variogram(model="exponential", range_m=1.0))
+    likelihood = Likelihood(
+        places_of(places.coordinates_m, _normal_scores(mean)), Variogram(model="exponential", range_m=1.0)
+    )
     along = (np.arange(_RANGES) + 0.5) / _RANGES
     ranges_m = (likelihood.spacing_m / 2) ** (1.0 - along) * likelihood.extent_m**along
     shares = (np.arange(_SHARES) + 0.5) / _SHARES
     of_pattern = [likelihood.height(range_m, share) for range_m in ranges_m.tolist() for share in shares.tolist()]
     return float(logsumexp(of_pattern)) - math.log(len(of_pattern)) - likelihood.height(1.0, 1.0)
+
+
+def _normal_scores(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Normal quantiles of the values' ranks; equal values share the middle of theirs."""
+    from scipy.special import ndtri
+
+    _, which, count = np.unique(values, return_inverse=True, return_counts=True)
+    rank = np.cumsum(count) - (count - 1) / 2
+    scores: NDArray[np.float64] = ndtri((rank[which] - 0.5) / len(values))
+    return scores
 
 
 def _blocks(
