@@ -55,6 +55,11 @@ class RowFaults:
         raise InputFileError(problem, " ".join(remedies))
 
 
+def is_unknown(cell: str) -> bool:
+    """Whether a cell is empty or says that nothing is known."""
+    return cell.strip().lower() in _UNKNOWN
+
+
 def numbers(table: Table, column: str, faults: RowFaults) -> NDArray[np.float64]:
     """
     A column as numbers, NaN where the cell is empty or says that nothing is known.

@@ -34,6 +34,7 @@ _METRIC = {
     "pounds per acre that appear": "kilograms per hectare that appear",
     "pounds of nitrogen": "kilograms of nitrogen",
     '"bu_ac"': '"t_ha"',
+    'as "0-12" stands for top_in and bottom_in': 'as "0-30" stands for top_cm and bottom_cm',
     "date, tmin_f, tmax_f, rain_in (or tmin_c, tmax_c, rain_mm)": "date, tmin_c, tmax_c, rain_mm",
 }
 
@@ -64,6 +65,7 @@ moisture_basis = ""                # <-- "dry", or "moist" with water_pct
 #water_pct = 20                    # water in per cent of the dry soil's weight
 #[samples.columns]                 # when the file calls them otherwise: our name = "their name"
 #nitrate_ppm = "nitrate_ppm"
+#                                  # one column with text as "0-12" stands for top_in and bottom_in: depth = "its name"
 #[samples.areas]                   # when readings are composites of areas: polygons, and the column with their area_id
 #file = "areas.geojson"
 #column = "area_id"

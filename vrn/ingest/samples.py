@@ -12,18 +12,17 @@ from vrn.field.samples import SoilSamples
 from vrn.field.settings import SampleSection
 from vrn.ingest.cells import RowFaults, dates, limited_numbers, numbers
 from vrn.ingest.columns import Columns
+from vrn.ingest.depth import DEPTH_ROLES, read_depths
 from vrn.ingest.handling import HANDLING_ROLES, read_handling
 from vrn.ingest.intake import Intake, Source, counted
 from vrn.ingest.keys import nearest
 from vrn.ingest.outline import read_areas
 from vrn.ingest.points import Places, read_places
-from vrn.units import IN_M, NO3_N_SHARE
+from vrn.units import NO3_N_SHARE
 
 _KINDS = ("field", "standard", "duplicate", "blank")
-_ROLES = ("sample_id", "longitude", "latitude", "top_in", "bottom_in", "nitrate_ppm", "kind", "sampled_on",
-          "nominal_ppm", "area_id", "water_pct", "top_cm", "bottom_cm", *HANDLING_ROLES)  # fmt: skip
-_CM_PER_IN = IN_M * 100.0
-_DEEPEST_IN = 120.0
+_ROLES = ("sample_id", "longitude", "latitude", "nitrate_ppm", "kind", "sampled_on", "nominal_ppm", "area_id",
+          "water_pct", *DEPTH_ROLES, *HANDLING_ROLES)  # fmt: skip
 _HIGHEST_PPM = 5000.0
 
 
@@ -91,7 +90,8 @@ def read_samples(intake: Intake, section: SampleSection, crs: str) -> SoilSample
     kind, sample_id = _kinds(rows), _ids(rows)
     area_id, areas = _areas(rows, section, crs)
     coordinates_m = _located(rows, kind, sample_id, area_id, areas)
-    top_in, bottom_in = _depths(rows, kind)
+    soil = np.array([one in ("field", "duplicate") for one in kind], dtype=bool)
+    top_in, bottom_in = read_depths(intake, source, rows.table, rows.columns, rows.faults, needed=soil)
     nitrate_ppm, below = _nitrate(rows)
     nominal_ppm = rows.optional("nominal_ppm")
     for i in range(len(rows)):
@@ -199,26 +199,6 @@ def _located(
             elif kind[i] in ("field", "duplicate"):
                 rows.fault(i, "a reading without a place", "Fill in longitude and latitude, or delete the row.")
     return places
-
-
-def _depths(rows: _Rows, kind: list[str]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Top and bottom of each core. [in]"""
-    metric = rows.columns.find("top_in") is None and rows.columns.find("top_cm") is not None
-    unit, factor = ("cm", 1 / _CM_PER_IN) if metric else ("in", 1.0)
-    top = numbers(rows.table, rows.columns.need(f"top_{unit}"), rows.faults)
-    bottom = numbers(rows.table, rows.columns.need(f"bottom_{unit}"), rows.faults)
-    for i in range(len(rows)):
-        if kind[i] in ("standard", "blank") and np.isnan(top[i]) and np.isnan(bottom[i]):
-            continue
-        if np.isnan(top[i]) or np.isnan(bottom[i]):
-            rows.fault(i, "a depth is not given", f"Fill in top_{unit} and bottom_{unit}.")
-        elif not 0 <= top[i] < bottom[i]:
-            rows.fault(
-                i, f"a core from {top[i]:g} to {bottom[i]:g} {unit}", "The top lies above the bottom, from 0 down."
-            )
-        elif bottom[i] * factor > _DEEPEST_IN:
-            rows.fault(i, f"a core down to {bottom[i]:g} {unit}", "Check the depth and its unit.")
-    return np.round(top * factor, 6), np.round(bottom * factor, 6)
 
 
 def _nitrate(rows: _Rows) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:

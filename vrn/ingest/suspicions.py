@@ -180,13 +180,14 @@ def _depths(intake: Intake, samples: SoilSamples) -> None:
         many = counted(len(thick), "core")
         intake.warn(samples.source, f"Thicker than {_THICK_IN:g} in: {many} (row {samples.row[i]}: "
                     f"{samples.top_in[i]:g} to {samples.bottom_in[i]:g}).",
-                    "Check that depths are inches; for centimetres name the columns top_cm, bottom_cm.")  # fmt: skip
+                    "Check that depths are inches; for centimetres name the columns top_cm, bottom_cm, or "
+                    'write text as "0-30 cm".')  # fmt: skip
     layers = [(t, b) for t, b in samples.depths_in() if np.isfinite(t)]
     for (top, bottom), (other_top, other_bottom) in combinations(layers, 2):
         if other_top < bottom and (top, bottom) != (other_top, other_bottom):
             pair = f"{top:g}–{bottom:g} and {other_top:g}–{other_bottom:g} in"
             intake.warn(samples.source, f"Cores of {pair} overlap.",
-                        "Check top_in and bottom_in.")  # fmt: skip
+                        "Check the depths of the samples.")  # fmt: skip
 
 
 def _nitrate_or_nitrogen(intake: Intake, samples: SoilSamples) -> None:

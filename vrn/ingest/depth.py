@@ -1,0 +1,187 @@
+"""Depth of each core: from two columns of numbers, or from one of text as laboratories print it, 0-12."""
+
+import re
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.errors import InputFileError
+from vrn.ingest.cells import RowFaults, is_unknown, numbers
+from vrn.ingest.columns import Columns
+from vrn.ingest.intake import Intake, Source
+from vrn.ingest.table import Table
+from vrn.units import FT_M, IN_M
+
+DEPTH_ROLES = ("top_in", "bottom_in", "top_cm", "bottom_cm", "depth")
+_USUAL = ("depth_in", "depth_cm")
+_DEEPEST_IN = 120.0
+_IN_OF = {"in": 1.0, "cm": 0.01 / IN_M, "ft": FT_M / IN_M}
+_SPELLED = {
+    "in": "in", "inch": "in", "inches": "in", '"': "in", "''": "in", "cm": "cm", "ft": "ft", "feet": "ft", "foot": "ft",
+    "'": "ft",
+}  # fmt: skip
+_UNIT = r"(in(?:ch(?:es)?)?|cm|ft|feet|foot|''|\"|')"
+_RANGE = re.compile(rf"(\d+(?:[.,]\d+)?) ?{_UNIT}?\.? ?(?:-|to) ?(\d+(?:[.,]\d+)?) ?{_UNIT}?\.?", re.IGNORECASE)
+_UNIT_OF_NAME = re.compile(rf"(?:^|[\s_(\[,]){_UNIT}[.)\]\s]*$", re.IGNORECASE)
+_MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*\.?"
+_DAY = re.compile(
+    rf"(?:\d{{4}}-\d\d-\d\d.*|\d{{1,4}}[- ]{_MONTH}(?:[- ]\d+)?|{_MONTH}[- ]\d{{1,4}}|\d+/\d+(?:/\d+)?|[2-6]\d{{4}})",
+    re.IGNORECASE,
+)
+_PLAIN = str.maketrans({"–": "-", "—": "-", "−": "-", "‐": "-", "‑": "-", "″": '"', "”": '"', "“": '"', "′": "'",
+                        "’": "'", "\u00a0": " ", "\u202f": " "})  # fmt: skip
+
+
+def depth_range(text: str) -> tuple[float, float, str | None] | None:
+    """
+    Top and bottom of a core, as a laboratory writes them in one cell.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    top, bottom, unit : float, float, str or None
+        The unit, ``"in"``, ``"cm"`` or ``"ft"``, where it stands there. None when the text is no such range, or names
+        two units.
+
+    Examples
+    --------
+    >>> depth_range("0-12"), depth_range('12"–24"'), depth_range("0 to 30,5 cm")
+    ((0.0, 12.0, None), (12.0, 24.0, 'in'), (0.0, 30.5, 'cm'))
+    >>> depth_range("24-Dec") is depth_range("12") is depth_range("0 in - 30 cm") is None
+    True
+    """
+    text = " ".join(text.translate(_PLAIN).split())
+    if text.startswith('="') and text.endswith('"'):
+        text = text[2:-1]  # the formula that keeps a spreadsheet from making a date of it
+    found = _RANGE.fullmatch(text)
+    if found is None:
+        return None
+    units = {_SPELLED[unit.lower()] for unit in (found[2], found[4]) if unit}
+    if len(units) > 1:
+        return None
+    top, bottom = (float(found[at].replace(",", ".")) for at in (1, 3))
+    return top, bottom, next(iter(units), None)
+
+
+def read_depths(
+    intake: Intake, source: Source, table: Table, columns: Columns, faults: RowFaults, *, needed: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """
+    Top and bottom of every core.
+
+    Parameters
+    ----------
+    intake : Intake
+    source : Source
+    table : Table
+    columns : Columns
+    faults : RowFaults
+        Gets the rows whose depth cannot be used.
+    needed : ndarray of bool, shape (n,)
+        False where a row may be without a depth: standards and blanks.
+
+    Returns
+    -------
+    top_in, bottom_in : ndarray, shape (n,)
+        [in]
+
+    Raises
+    ------
+    InputFileError
+        If the columns are missing, or depths stand in one column and in two.
+    """
+    before = len(faults.faults)
+    pair = next((role for role in DEPTH_ROLES[:4] if columns.find(role) is not None), None)
+    if "depth" in columns.mapped and pair is not None:
+        problem = f"{source}: depths stand in {columns.mapped['depth']} and in {columns.find(pair)}."
+        raise InputFileError(problem, f"Remove depth under [{columns.key}], or those columns.")
+    if pair is None and (name := columns.find("depth", *_USUAL)) is not None:
+        top, bottom, factor, shown = _from_text(intake, source, table, name, faults, needed)
+        remedy = f'Write top and bottom in {name}, as "{"0-30" if intake.metric else "0-12"}".'
+    else:
+        unit = _unit_of_pair(intake, columns)
+        top, bottom = (numbers(table, _needed(columns, f"{end}_{unit}", pair), faults) for end in ("top", "bottom"))
+        factor, shown = np.full(len(table), _IN_OF[unit]), [unit] * len(table)
+        remedy = f"Fill in top_{unit} and bottom_{unit}."
+    told = {row for row, _, _ in faults.faults[before:]}
+    for i in range(len(table)):
+        row = table.row[i]
+        if np.isnan(top[i]) or np.isnan(bottom[i]):
+            if (needed[i] or np.isnan(top[i]) != np.isnan(bottom[i])) and row not in told:
+                faults.add(row, "a depth is not given", remedy)
+        elif not 0 <= top[i] < bottom[i]:
+            problem = f"a core from {top[i]:g} to {bottom[i]:g} {shown[i]}"
+            faults.add(row, problem, "The top lies above the bottom, from 0 down.")
+        elif bottom[i] * factor[i] > _DEEPEST_IN:
+            faults.add(row, f"a core down to {bottom[i]:g} {shown[i]}", "Check the depth and its unit.")
+    return np.round(top * factor, 6), np.round(bottom * factor, 6)
+
+
+def _unit_of_pair(intake: Intake, columns: Columns) -> str:
+    """Unit by the names of the two columns; the field file's where there is neither."""
+    if columns.find("top_in") is not None:
+        return "in"
+    centimetres = columns.find("top_cm") is not None or (intake.metric and columns.find("bottom_in") is None)
+    return "cm" if centimetres else "in"
+
+
+def _needed(columns: Columns, role: str, pair: str | None) -> str:
+    """One of the two columns; without either, the error says that one of text will do."""
+    try:
+        return columns.need(role)
+    except InputFileError as error:
+        if pair is not None:
+            raise
+        named = next((name for name in columns.table.columns if "depth" in name.lower()), None)
+        if named is not None:
+            remedy = f'If "{named}" holds depths as 0-12, set depth = "{named}" under [{columns.key}].'
+        else:
+            remedy = f"{error.remedy} One column depth with text as 0-12 will do, too."
+        raise InputFileError(error.problem, remedy) from None
+
+
+def _from_text(
+    intake: Intake, source: Source, table: Table, name: str, faults: RowFaults, needed: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], list[str]]:
+    """Top and bottom as written, what one unit is in inches, and the unit, row by row."""
+    in_name = _UNIT_OF_NAME.search(name)
+    of_column = _SPELLED[in_name[1].lower()] if in_name is not None else None
+    usual = of_column or ("cm" if intake.metric else "in")
+    top, bottom = np.full(len(table), np.nan), np.full(len(table), np.nan)
+    units, bare = [usual] * len(table), False
+    example = "0-30 cm" if usual == "cm" else "0-12 in"
+    for i, cell in enumerate(table.column(name)):
+        if is_unknown(cell):
+            continue
+        found, shown = depth_range(cell), cell if len(cell) <= 30 else f"{cell[:29]}…"
+        if found is None and needed[i]:
+            faults.add(table.row[i], f'{name} is "{shown}", {_what(cell)}', _remedy(cell, example))
+        elif found is not None and found[2] is not None and of_column not in (None, found[2]):
+            problem = f'{name} is "{shown}", and the column is in {of_column}'
+            faults.add(table.row[i], problem, "Write all depths in one unit, or leave it out of the column's name.")
+        elif found is not None:
+            top[i], bottom[i], unit = found
+            units[i], bare = unit or usual, bare or unit is None
+    if bare and of_column is None:
+        spelled = "centimetres" if usual == "cm" else "inches"
+        intake.note(source, f"Depths without a unit in the column {name} were taken as {spelled}.",
+                    f'Write the unit, as "{example}", to be sure.')  # fmt: skip
+    return top, bottom, np.array([_IN_OF[unit] for unit in units], dtype=float), units
+
+
+def _what(cell: str) -> str:
+    """What a cell is that is no range."""
+    if _DAY.fullmatch(cell.strip()) is not None:
+        return "a date that a spreadsheet has made of a depth"
+    return "which is no top and bottom"
+
+
+def _remedy(cell: str, example: str) -> str:
+    if _DAY.fullmatch(cell.strip()) is not None:
+        return (
+            f"Give the column the format of text and write the depth again, as {example} (with its unit it stays text)."
+        )
+    return f"Write where the core begins and ends, as {example}."
