@@ -108,6 +108,29 @@ class Grid:
         easting, northing = np.meshgrid(self.eastings_m(), self.northings_m())
         return np.column_stack([easting.ravel(), northing.ravel()])
 
+    def in_rows(self, values: Any) -> NDArray[np.float64]:
+        """
+        Cell values as rows and columns.
+
+        Parameters
+        ----------
+        values : array_like, shape (rows × cols,) or (1,) or ()
+            In row-major order; one number counts for every cell.
+
+        Returns
+        -------
+        values : ndarray, shape (rows, cols)
+            Not to be written to.
+
+        Examples
+        --------
+        >>> grid = Grid(crs="EPSG:32615", west_m=100.0, north_m=220.0, cell_m=10.0, rows=2, cols=3)
+        >>> grid.in_rows([1, 2, 3, 4, 5, 6]).tolist(), grid.in_rows(7).tolist()
+        ([[1.0, 2.0, 3.0], [4.0, 5.0, 6.0]], [[7.0, 7.0, 7.0], [7.0, 7.0, 7.0]])
+        """
+        flat = np.asarray(values, dtype=float).reshape(-1)
+        return np.broadcast_to(flat, (self.rows * self.cols,)).reshape(self.shape)
+
     def cells_of(self, coordinates_m: Any) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.bool_]]:
         """
         Row and column of the cell that holds each point.

@@ -16,7 +16,7 @@ from vrn.field.profile import profile_of
 from vrn.field.samples import SoilSamples
 from vrn.field.surface import Surface
 from vrn.pipeline.need import need_of_field
-from vrn.pipeline.soil import extra_surfaces, on_grid, soil_surfaces
+from vrn.pipeline.soil import extra_surfaces, soil_surfaces
 from vrn.pipeline.uncertainty import with_uncertainty
 from vrn.prescription import prescribe, zones_of
 from vrn.prescription.model import Prescription
@@ -57,7 +57,7 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     tell("nitrogen")
     need = need_of_field(field, profile, surfaces, share)
     surfaces["need_lb_ac"] = Surface(
-        name="need_lb_ac", grid=grid, values=on_grid(grid, need.ledger.unclipped_lb_ac), se=need.se_lb_ac,
+        name="need_lb_ac", grid=grid, values=grid.in_rows(need.ledger.unclipped_lb_ac), se=need.se_lb_ac,
         chosen=need.ledger.method,
     )  # fmt: skip
     surfaces |= beside

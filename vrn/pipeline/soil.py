@@ -1,7 +1,7 @@
 """From readings and layers to surfaces on the grid: nitrate by depth, organic matter, yield goal, what is down."""
 
 from dataclasses import replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -184,8 +184,3 @@ def extra_surfaces(
             values = np.where(np.isfinite(values), values, np.average(values[known], weights=share[known]))
         found.append((values, weight_of[name]))
     return tuple(found), tuple(findings)
-
-
-def on_grid(grid: Grid, values: Any) -> NDArray[np.float64]:
-    """Cell values in row-major order, or one number, as rows and columns."""
-    return np.broadcast_to(np.asarray(values, dtype=float).reshape(-1), (grid.rows * grid.cols,)).reshape(grid.shape)

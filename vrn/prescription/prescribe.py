@@ -133,14 +133,17 @@ def prescribe(
             rate_unit="lb N/ac" if settings.product.rate_basis == "n" else f"{product.unit}/ac",
             acres=sum(rate.acres for rate in rates), flat_rate_n_lb_ac=flat, total_n_lb=total_n_lb,
             total_product=total_n_lb / product.n_lb_per_unit,
-            findings=findings_of(rates, product, field, strips=details.get("check_strips")), details=details,
+            findings=findings_of(
+                rates, product, field, strips=details.get("check_strips"),
+                unknown_share=[cells.unknown_share(rate.zone) for rate in rates],
+            ), details=details,
         )
     )  # fmt: skip
 
 
 def _zone_rate(
     zone: int,
-    cells: "Cells",
+    cells: Cells,
     zones: Zones,
     crs: str,
     product: Product,
@@ -157,7 +160,7 @@ def _zone_rate(
         zone=zone, outline=outline, acres=geodesic_acres(outline, crs), parts=len(shapely.get_parts(outline)),
         rate_n_lb_ac=rate_n_lb_ac, rate_product=_in_unit(rate_n_lb_ac, product, rate_basis),
         product_per_ac=rate_n_lb_ac / product.n_lb_per_unit,
-        need_lb_ac=float(ledger.need_lb_ac), need_se_lb_ac=se if np.isfinite(se) else None,
+        need_lb_ac=float(ledger.need_lb_ac), need_se_lb_ac=se if np.isfinite(se + ledger.need_lb_ac) else None,
         nitrate_ppm=cells.mean_of(zone, "nitrate_ppm"),
         organic_matter_pct=cells.mean_of(zone, "organic_matter_pct"),
         yield_goal_bu_ac=cells.mean_of(zone, "yield_goal_bu_ac"),
@@ -173,7 +176,7 @@ def _applied(field: Field, surfaces: dict[str, Surface]) -> Array | float:
 
 
 def _overrides(overrides: tuple[Override, ...], count: int) -> dict[int, Override]:
-
+    """A person's rates by zone; a zone that is not there, is named twice or has no reason is refused."""
     by_zone: dict[int, Override] = {}
     for override in overrides:
         if override.zone > count:

@@ -66,7 +66,7 @@ def zones_of(
         return from_polygons(field.zones, grid=grid, share=share, treated=field.treated)
     rules = rules_of(settings)
     cap = min(rules.max_n_lb_ac, rules.machine_max_n_lb_ac)
-    need = _on(grid, ledger.unclipped_lb_ac)
+    need = grid.in_rows(ledger.unclipped_lb_ac)
     prices = prices_of(settings)
     choices = {
         "grid": grid,
@@ -81,7 +81,7 @@ def zones_of(
     }
     values = np.clip(need, 0.0, cap)
     if settings.zones.by == "layers":
-        columns = [_on(grid, line.lb_ac) for line in ledger.lines]
+        columns = [grid.in_rows(line.lb_ac) for line in ledger.lines]
         return by_layers(values, columns, extra=extra, **choices)
     return draw(values, **choices)
 
@@ -112,8 +112,3 @@ def least_patch_m2(machine: MachineSection, least_patch_ac: float | None) -> flo
     swath_m = machine.swath_ft * FT_M
     change_m = machine.rate_change_s * machine.speed_mph * MPH_M_S
     return max(2.0 * swath_m * max(3.0 * swath_m, 4.0 * change_m), (least_patch_ac or 0.0) * AC_M2)
-
-
-def _on(grid: Grid, values: object) -> Array:
-    """A ledger's number or array on the grid."""
-    return np.broadcast_to(np.asarray(values, dtype=float).reshape(-1), (grid.rows * grid.cols,)).reshape(grid.shape)

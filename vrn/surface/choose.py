@@ -27,7 +27,7 @@ _MODELS: tuple[Model, ...] = ("exponential", "spherical", "matern")
 _SCALES: tuple[Scale, ...] = ("plain", "square root", "logarithm")
 _NO_PATTERN = (
     "No layer of the field shows more of a pattern than scatter makes: the mean is used. A map of yield or soil, more "
-    "samples, or zones of your own would show one."
+    "samples, or zones of your own could show one."
 )
 _SCALE_GAIN = 1.92  # in log-likelihood: half of chi-square's 95th percentile with one degree of freedom
 

@@ -13,7 +13,7 @@ from vrn.surface.variogram import Variogram
 
 _TILE_NUMBERS = 65_536  # covariances held at a time: half a megabyte, which stays in cache
 MOST_AT_ONCE = 3_000  # places; above it the nearest speak for each target
-_USUAL_NEIGHBORS = 24
+USUAL_NEIGHBORS = 24  # places that speak for each target where all would be too many
 
 
 @one_blas_thread
@@ -81,7 +81,7 @@ def ordinary_kriging(
         values,
         targets_m,
         variogram=variogram,
-        neighbors=_USUAL_NEIGHBORS if neighbors is None else neighbors,
+        neighbors=USUAL_NEIGHBORS if neighbors is None else neighbors,
         error_variance=error_variance,
     )
 

@@ -32,9 +32,9 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None, patterne
     Returns
     -------
     surface : Surface
-        Points are interpolated as the samples are; polygons and rasters are averaged over each cell by area;
-        harvest logs become relative yield, 1 on average. Cells at
-        the edge of polygons or of a raster take the nearest value up to one cell away; others stay unknown.
+        Points are interpolated as the samples are; polygons and rasters are averaged over each cell by area; harvest
+        logs become relative yield, 1 on average. Cells at the edge of polygons or of a raster take the nearest value up
+        to one cell away; others stay unknown.
 
     Raises
     ------

@@ -11,12 +11,12 @@ from vrn.surface.dense import local_kriging
 from vrn.surface.empirical import empirical_variogram
 from vrn.surface.estimators import MEAN
 from vrn.surface.fit import least_squares
+from vrn.surface.kriging import USUAL_NEIGHBORS
 from vrn.surface.simulation import gaussian_fields
 from vrn.surface.variogram import Variogram
 
 LOCAL_KRIGING = "local kriging"
 
-_NEIGHBORS = 24
 _PAIRS_A_POINT = 1_500  # of the empirical variogram, at most about this many
 _HELD_OUT = 20  # one point in so many
 
@@ -54,7 +54,7 @@ class LocalKriged:
         rest = np.ones(len(values), dtype=bool)
         rest[held] = False
         estimate, variance = local_kriging(
-            points_m[rest], values[rest], points_m[held], variogram=variogram, neighbors=_NEIGHBORS
+            points_m[rest], values[rest], points_m[held], variogram=variogram, neighbors=USUAL_NEIGHBORS
         )
         return cls(
             points_m=points_m, values=values, variogram=variogram, held=held, estimate=estimate, variance=variance
@@ -65,7 +65,7 @@ class LocalKriged:
     ) -> tuple[NDArray[np.float64], NDArray[np.float64] | None]:
         """The field under the points, and its standard error."""
         estimate, variance = local_kriging(
-            self.points_m, self.values, targets_m, variogram=self.variogram.without_nugget(), neighbors=_NEIGHBORS,
+            self.points_m, self.values, targets_m, variogram=self.variogram.without_nugget(), neighbors=USUAL_NEIGHBORS,
             error_variance=self.variogram.nugget,
         )  # fmt: skip
         return estimate, np.sqrt(variance)

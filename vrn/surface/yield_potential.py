@@ -11,11 +11,11 @@ from vrn.field.grid import Grid
 from vrn.field.layers import YieldLog, YieldLogLayer
 from vrn.field.surface import Surface
 from vrn.surface.dense import local_kriging
+from vrn.surface.kriging import USUAL_NEIGHBORS
 from vrn.surface.many_points import local_variogram
 from vrn.surface.yield_cleaning import FILTERS, CleanLog, clean
 from vrn.surface.yield_offsets import BLOCK_M, block_means, pass_offsets
 
-_NEIGHBORS = 24
 _REACH_SWATHS = 3.0
 _LITTLE_GROUND = 0.5  # share of the grid that a harvest should cover
 
@@ -152,7 +152,7 @@ def _one_season(cleaned: list[CleanLog], grid: Grid) -> tuple[_Floats, _Floats, 
     level = stretches - offset[of_pass]
     variogram = local_variogram(places, level)
     estimate, variance = local_kriging(
-        places, level, grid.centers_m(), variogram=variogram.without_nugget(), neighbors=_NEIGHBORS,
+        places, level, grid.centers_m(), variogram=variogram.without_nugget(), neighbors=USUAL_NEIGHBORS,
         error_variance=variogram.nugget,
     )  # fmt: skip
     reached = _reached(places, grid, _REACH_SWATHS * max(swath_m, BLOCK_M))
