@@ -242,3 +242,33 @@ def test_zones_of_another_grid_are_refused(made: Make) -> None:
     field = made()
     with pytest.raises(OutOfRangeError, match="do not lie on a grid"):
         replace(field, zones=replace(field.zones, labels=field.zones.labels[:-1])).prescribe()
+
+
+def _partly_unknown(made: Any, zone: int, share: float) -> Any:
+    """The same with the need of the first cells of a zone unknown, up to a share of them."""
+    need = np.array(made.ledger.lines[1].lb_ac)
+    here = np.flatnonzero(made.zones.labels.ravel() == zone)
+    need[here[: round(share * len(here))]] = np.nan
+    crop, soil = made.ledger.lines
+    return replace(made, ledger=replace(made.ledger, lines=(crop, replace(soil, lb_ac=need))))
+
+
+def test_ground_that_is_mostly_unknown_takes_no_rate_from_the_little_that_is_known(made: Make) -> None:
+    """A zone whose need is known on a tenth of it gets nothing, with prices and without."""
+    for sections in ({}, {"prices": PriceSection(corn_per_bu=4.0, n_per_lb=0.5, rate_by="prices")}):
+        prescription = _partly_unknown(made((60.0, 100.0), **sections), 2, 0.9).prescribe()
+        assert prescription.rates[1].rate_n_lb_ac == 0.0
+        assert np.isnan(prescription.rates[1].need_lb_ac)
+        assert "so nothing is put on there" in _told(prescription, 2)[0]
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.0, False), (0.02, False), (0.3, True), (0.49, True)])
+def test_a_zone_that_is_partly_unknown_keeps_its_rate_and_says_so(made: Make, share: float, told: bool) -> None:
+    """Less than half unknown: the rate of the known part, and how many of the acres are meant."""
+    prescription = _partly_unknown(made((60.0, 100.0)), 2, share).prescribe()
+    assert prescription.rates[1].rate_n_lb_ac == 100.0
+    found = [text for text in _told(prescription, 2) if "they get the rate of the rest" in text]
+    assert bool(found) is told
+    if told:
+        acres = prescription.rates[1].acres
+        assert f"need of {share * acres:.1f} of {acres:.1f} ac is unknown" in found[0]

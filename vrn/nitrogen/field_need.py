@@ -200,7 +200,7 @@ def _told(chosen: Method, ledger: Ledger, season: Season, known: Mapping[str, An
             warn(
                 "need",
                 f"The need is unknown in {int(np.count_nonzero(unknown))} of {np.size(unknown)} cells.",
-                "Unknown cells get no rate: give the layer that is missing there.",
+                "Give the layer that is missing there: a zone whose need is mostly unknown gets no rate.",
             )
         )
     return notices + [_of_note(text) for text in ledger.notes]

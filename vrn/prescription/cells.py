@@ -13,6 +13,7 @@ from vrn.prescription.economics import covering_rate
 from vrn.zones.model import Zones
 
 Array = NDArray[np.float64]
+_KNOWN_SHARE = 0.5  # of a zone's ground; where less is known, the rest does not take its rate from it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,8 +46,18 @@ class Cells:
         )  # fmt: skip
 
     def rows(self, zone: int | None) -> NDArray[np.intp]:
-        """Cells of a zone (of the field: None) whose need is known."""
-        return np.flatnonzero(self.known if zone is None else self.known & (self.labels == zone))
+        """Cells of a zone (of the field: None) whose need is known; none where most of the zone's is unknown."""
+        if zone is None:
+            return np.flatnonzero(self.known)
+        if self.unknown_share(zone) > 1.0 - _KNOWN_SHARE:
+            return np.empty(0, dtype=np.intp)
+        return np.flatnonzero(self.known & (self.labels == zone))
+
+    def unknown_share(self, zone: int) -> float:
+        """Share of a zone's treated ground whose need is unknown."""
+        here = (self.labels == zone) & (self.weights > 0)
+        whole = float(self.weights[here].sum())
+        return float(self.weights[here & ~self.known].sum()) / whole if whole > 0 else 0.0
 
     def ledger(self, zone: int | None) -> Ledger:
         """Ledger of a zone (of the field: None): the mean of each line over the same cells."""

@@ -1,5 +1,6 @@
 """What a person should look at before a prescription is driven: unknown need, limits that bit, rates set by hand."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -8,9 +9,16 @@ from vrn.field.field import Field
 from vrn.field.findings import Finding
 from vrn.prescription.model import Product, ZoneRate
 
+_UNKNOWN_SHARE = 0.05  # of a zone's ground, from which it is told
+
 
 def findings_of(
-    rates: tuple[ZoneRate, ...], product: Product, field: Field, *, strips: dict[str, Any] | None
+    rates: tuple[ZoneRate, ...],
+    product: Product,
+    field: Field,
+    *,
+    strips: dict[str, Any] | None,
+    unknown_share: Sequence[float],
 ) -> tuple[Finding, ...]:
     """
     Findings about the rates, the product and the signature.
@@ -22,6 +30,8 @@ def findings_of(
     field : Field
     strips : dict or None
         The report of the check strips; None when none were asked for.
+    unknown_share : sequence of float
+        Share of each zone's ground whose need is unknown.
 
     Returns
     -------
@@ -29,12 +39,19 @@ def findings_of(
         Zone by zone, then of the whole field.
     """
     found: list[Finding] = []
-    for rate in rates:
+    for rate, unknown in zip(rates, unknown_share, strict=True):
         if np.isnan(rate.need_lb_ac):
             put_on = f"and {rate.rate_n_lb_ac:g} lb/ac is" if rate.rate_n_lb_ac > 0 else "so nothing is"
             found.append(
                 Finding(level="warning", about=f"zone {rate.zone}",
                         problem=f"The need of {rate.acres:.1f} ac is unknown, {put_on} put on there.",
+                        remedy="Give the layer that is missing there, or set a rate with [[review.override]].")
+            )  # fmt: skip
+        elif unknown > _UNKNOWN_SHARE:
+            found.append(
+                Finding(level="warning", about=f"zone {rate.zone}",
+                        problem=f"The need of {unknown * rate.acres:.1f} of {rate.acres:.1f} ac is unknown; "
+                        "they get the rate of the rest.",
                         remedy="Give the layer that is missing there, or set a rate with [[review.override]].")
             )  # fmt: skip
         found += _held_back(rate)
