@@ -156,5 +156,5 @@ def _say_prescription(prescription: "Prescription") -> None:
         f"mean {shown.text('n_rate', prescription.mean_rate_n_lb_ac)}. "
         f"One flat rate from the same samples: {shown.text('n_rate', prescription.flat_rate_n_lb_ac)}.")  # fmt: skip
     say()
-    say_findings(prescription.findings)
+    say_findings(shown.findings(prescription.findings))
     say()

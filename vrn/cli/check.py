@@ -44,9 +44,11 @@ def check(
     if json_:
         say_json(report)
     else:
+        from vrn.export.report_units import Shown
+
         _say(report, metric=field.settings.units == "metric")
         if findings:
-            say_findings(findings)
+            say_findings(Shown(metric=field.settings.units == "metric").findings(findings))
         else:
             say("Nothing needs a person.")
     if any(finding.level == "warning" for finding in findings):

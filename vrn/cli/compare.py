@@ -55,22 +55,29 @@ def compare(
 
 def _say(found: "Comparison") -> None:
     """Print totals, zones and findings."""
-    share = 100 * found.applied_product / found.prescribed_product
+    from vrn.export.report_units import Shown
+
+    shown, share = Shown(metric=found.units == "metric"), 100 * found.applied_product / found.prescribed_product
     say(f"{found.field}, season {found.season}: {found.source}")
     say(
-        f"{found.applied_product:,.0f} {found.unit} applied, {share:.1f} % of the {found.prescribed_product:,.0f}"
+        f"{shown.text(found.unit, found.applied_product)} applied, {share:.1f} % of the"
+        f" {shown.number(found.unit, found.prescribed_product)}"
         f" prescribed; {100 * found.within_share:.1f} % of the driven ground within ± 10 %."
     )
     if not math.isnan(found.skipped_acres):
-        say(f"{found.skipped_acres:.2f} ac not covered, {found.overlapped_acres:.2f} ac covered more than once.")
+        area, to = shown.unit("area"), shown.factor("area")
+        say(f"{found.skipped_acres * to:.2f} {area} not covered, {found.overlapped_acres * to:.2f} {area} covered more "
+            "than once.")  # fmt: skip
     say()
-    say(f"{'zone':>8} {'driven ac':>10} {'prescribed':>11} {'applied lb N/ac':>16} {'within ± 10 %':>14}")
+    driven, applied = f"driven {shown.unit('area')}", f"applied {shown.unit('n_rate')}"
+    say(f"{'zone':>8} {driven:>10} {'prescribed':>11} {applied:>16} {'within ± 10 %':>14}")
     for zone in found.zones:
         name = str(zone.zone) if zone.zone else "no-apply"
-        applied = "-" if math.isnan(zone.mean_n_lb_ac) else f"{zone.mean_n_lb_ac:.1f}"
+        applied = "-" if math.isnan(zone.mean_n_lb_ac) else f"{zone.mean_n_lb_ac * shown.factor('n_rate'):.1f}"
         within = "-" if math.isnan(zone.within_share) else f"{100 * zone.within_share:.0f} %"
-        say(f"{name:>8} {zone.driven_acres:>10.2f} {zone.target_n_lb_ac:>11.1f} {applied:>16} {within:>14}")
+        say(f"{name:>8} {zone.driven_acres * shown.factor('area'):>10.2f}"
+            f" {zone.target_n_lb_ac * shown.factor('n_rate'):>11.1f} {applied:>16} {within:>14}")  # fmt: skip
     dropped = ", ".join(f"{count} {why}" for why, count in found.dropped.items() if count)
     say(f"{len(found.footprints)} records used" + (f"; left out: {dropped}." if dropped else "."))
     say()
-    say_findings(found.findings)
+    say_findings(shown.findings(found.findings))

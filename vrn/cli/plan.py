@@ -11,6 +11,7 @@ from vrn.errors import OutOfRangeError
 from vrn.units import FT_M
 
 if TYPE_CHECKING:
+    from vrn.export.report_units import Shown
     from vrn.sampling.plan import Plan, PlanOptions
 
 _HELP = """Plan where to pull cores: a route for the receiver, a form to fill in, a field sheet to print.
@@ -129,11 +130,13 @@ def _place(text: str | None) -> tuple[float, float] | None:
 
 def _say(made: "Plan") -> None:
     from vrn.export.plan_sheet import plan_facts, size_words
+    from vrn.export.report_units import Shown
 
+    shown = Shown(metric=made.settings.units == "metric")
     say(f"{made.field.name}. {plan_facts(made)}.")
     say(size_words(made))
     if made.design == "next":
-        _say_next(made)
+        _say_next(made, shown)
     else:
         say()
         say(f"{'samples':>9}  {'mean of the field':>17}  ten more take off")
@@ -142,20 +145,20 @@ def _say(made: "Plan") -> None:
     if made.places:
         say()
         say(f"Second foot {made.second_foot}.")
-    say_findings(made.findings)
+    say_findings(shown.findings(made.findings))
 
 
-def _say_next(made: "Plan") -> None:
+def _say_next(made: "Plan", shown: "Shown") -> None:
     """Each reading with its expected gain, and what all of them are worth."""
     if not made.places:
         return
     say()
     for place in made.places:
-        say(f"  {place.name}  {place.note}; {'both depths' if place.second_foot else 'first foot'}")
+        say(f"  {place.name}  {shown.words(place.note)}; {'both depths' if place.second_foot else 'first foot'}")
     price = made.settings.prices.n_per_lb
     if price is not None:
         pounds = sum(reading["gain_lb"] for reading in made.details["next"]["readings"])
-        say(f"At ${price:.2f} per lb that nitrogen is worth ${pounds * price:.0f}.")
+        say(f"At {shown.price_of_n(price)} that nitrogen is worth ${pounds * price:.0f}.")
 
 
 def say_written(made: "Plan", written: tuple[Path, ...], field_file: Path) -> None:

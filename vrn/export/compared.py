@@ -79,8 +79,8 @@ def compared_page(comparison: Comparison) -> str:
         heads=[shown.unit("area"), shown.unit("n_rate"), shown.unit("n_mass")],
         zones=[_row(zone, shown) for zone in comparison.zones],
         dropped=[(why, count) for why, count in comparison.dropped.items() if count],
-        warnings=[found for found in comparison.findings if found.level == "warning"],
-        notes=[found for found in comparison.findings if found.level == "note"],
+        warnings=[found for found in shown.findings(comparison.findings) if found.level == "warning"],
+        notes=[found for found in shown.findings(comparison.findings) if found.level == "note"],
         picture=Markup("data:image/png;base64,") + applied_map(comparison, shown),
     )  # fmt: skip
 

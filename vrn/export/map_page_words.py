@@ -13,7 +13,7 @@ from vrn.export.report_phrases import cautions, day, facts
 from vrn.export.report_units import UNKNOWN, Shown
 from vrn.nitrogen.ledger import Ledger, largest_remainder
 from vrn.prescription.limits import rules_of
-from vrn.prescription.model import Prescription, ZoneRate
+from vrn.prescription.model import Change, Prescription, ZoneRate
 
 
 def ledger_rows(ledger: Ledger, shown: Shown) -> tuple[list[dict[str, str]], str]:
@@ -39,10 +39,15 @@ def ledger_rows(ledger: Ledger, shown: Shown) -> tuple[list[dict[str, str]], str
     numbers = [_signed(value, decimals) for value in printed]
     total = _signed(round(sum(printed), decimals), decimals, plus=False)
     rows = [
-        {"label": line.label, "number": number, "basis": line.basis, "source": line.source}
+        {"label": shown.words(line.label), "number": number, "basis": line.basis, "source": line.source}
         for line, number in zip(ledger.lines, numbers, strict=True)
     ]
     return rows, total
+
+
+def why_changed(change: Change, shown: Shown) -> str:
+    """Why a rate was changed, in the reader's units; a person's reason stays as it was written."""
+    return change.why if change.cause == "person" else shown.words(change.why)
 
 
 def _signed(value: float, decimals: int, *, plus: bool = True) -> str:
@@ -95,7 +100,7 @@ def _zone(
     flat = prescription.flat_rate_n_lb_ac
     return {
         "zone": rate.zone,
-        "label": rate.label,
+        "label": shown.words(rate.label),
         "color": color,
         "acres": shown.text("area", rate.acres),
         "acres_number": shown.number("area", rate.acres),
@@ -113,7 +118,7 @@ def _zone(
         "rows": rows,
         "total": total,
         "below_zero": total.startswith("−"),
-        "notes": rate.ledger.notes,
+        "notes": tuple(map(shown.words, rate.ledger.notes)),
         "reason": set_by_a_person(prescription, rate.zone)["reason"] or "",
         "allowed": allowed_of(prescription, rate, shown)["allowed"],
         "band": _band(rate.ledger, shown),
@@ -121,7 +126,7 @@ def _zone(
             {
                 "from": shown.number("n_rate", change.from_n_lb_ac),
                 "to": shown.number("n_rate", change.to_n_lb_ac),
-                "why": change.why,
+                "why": why_changed(change, shown),
             }
             for change in rate.changes
         ],
@@ -160,6 +165,7 @@ def page_words(prescription: Prescription, shown: Shown) -> dict[str, Any]:
     settings = prescription.field.settings
     product = prescription.product
     largest = max(prescription.rates, key=lambda rate: rate.acres)
+    told = shown.findings(prescription.findings)
     state = (
         f"Approved by {settings.review.approved_by} on {day(settings.review.approved_on)}."
         if settings.approved
@@ -188,8 +194,8 @@ def page_words(prescription: Prescription, shown: Shown) -> dict[str, Any]:
         "first": largest.zone,
         "steps": f"rates go in steps of {shown.text('n_rate', settings.machine.rate_step_n_lb_ac)}",
         "review_file": _file_name(prescription.field.name, settings.field.season),
-        "decide": [finding for finding in prescription.findings if finding.level == "warning"],
-        "assumed": [finding for finding in prescription.findings if finding.level == "note"],
+        "decide": [finding for finding in told if finding.level == "warning"],
+        "assumed": [finding for finding in told if finding.level == "note"],
         "cautions": cautions(prescription),
     }
 

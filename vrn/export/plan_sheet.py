@@ -7,6 +7,7 @@ from typing import Any, Final
 from vrn.export.plan_form import FormRow, form_rows
 from vrn.export.plan_map import draw_plan_map
 from vrn.export.report_paper_table import FONT, INK, QUIET, on_one_line
+from vrn.export.report_units import Shown
 from vrn.field.area import geodesic_acres
 from vrn.sampling.plan import Plan
 from vrn.units import FT_M, HA_AC
@@ -129,7 +130,8 @@ def _table(paper: Any, plan: Plan) -> None:
     """Lines to write on, in the order in which one reads."""
     metric = plan.settings.units == "metric"
     depths = ("0–30 cm", "30–60 cm") if metric else ("0–12 in", "12–24 in")
-    notes = {place.name: place.note for place in plan.places} | {
+    shown = Shown(metric=metric)
+    notes = {place.name: shown.words(place.note) for place in plan.places} | {
         name: f"{plan.cores} cores, {_ground_words(geodesic_acres(area, plan.field.crs), metric=metric)}"
         for name, area in plan.areas.items()
     }
@@ -211,9 +213,10 @@ def size_words(plan: Plan) -> str:
     if plan.design == "next":
         found = plan.details["next"]
         pounds = sum(reading["gain_lb"] for reading in found["readings"])
-        gain = f" Together they are expected to move {pounds:.0f} lb N to where it is needed." if pounds else ""
-        return f"{found['why']}{gain} {found['assumed']}".strip()
-    size = plan.size
+        who = "It is" if len(found["readings"]) == 1 else "Together they are"
+        gain = f" {who} expected to move {pounds:.0f} lb N to where it is needed." if pounds else ""
+        return Shown(metric=plan.settings.units == "metric").words(f"{found['why']}{gain} {found['assumed']}".strip())
+    size, per = plan.size, "1.0 ha" if plan.settings.units == "metric" else "2.5 ac"
     sure = f"{size['confidence'] * 100:.0f} % sure"
     base = (
         f"For the mean of the field to within ± {size['error_pct']:g} %, {sure}, {size['needed']} samples are needed "
@@ -221,7 +224,7 @@ def size_words(plan: Plan) -> str:
     )
     if plan.areas:
         return f"{base} {len(plan.areas)} composites were planned, one for each area; a map has no pattern inside them."
-    for_map = f"{size['for_map']} for a map, one for 2.5 ac (common practice)"
+    for_map = f"{size['for_map']} for a map, one for {per} (common practice)"
     chosen = "as asked" if size["given"] else for_map if size["for_map"] > size["needed"] else "for the mean"
     pairs = plan.details.get("pairs")
     close = f" {pairs} more stand close to others, to tell the error of a sample from the ground." if pairs else ""

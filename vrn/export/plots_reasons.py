@@ -151,7 +151,7 @@ def waterfall_plot(rates: Sequence[ZoneRate], shown: Shown) -> bytes:
     factor = shown.factor("n_line")
     down = -(-len(rates) // 4)
     across = -(-len(rates) // down)
-    labels = [*(_short(line.label) for line in rates[0].ledger.lines), "still needed", "rate"]
+    labels = [*(_short(shown.words(line.label)) for line in rates[0].ledger.lines), "still needed", "rate"]
     panel_in, row_in = (6.8 - _LABELS_IN) / across, 0.2
     tall_in = row_in * len(labels) + 0.42
     most = max(_reach(rate) for rate in rates) * factor or 1.0

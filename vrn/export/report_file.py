@@ -1,6 +1,7 @@
 """The rest of the report, for the file: inputs, assumptions, samples, surfaces, zones, ledgers, audit, sign-off."""
 
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
@@ -8,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from vrn.export.map_page_layers import sample_places
-from vrn.export.map_page_words import ledger_rows
+from vrn.export.map_page_words import ledger_rows, why_changed
 from vrn.export.plots_reasons import season_plot, waterfall_plot
 from vrn.export.report_machine import machine_part, rain_pieces
 from vrn.export.report_methods import opinions
@@ -19,6 +20,7 @@ from vrn.export.report_sure import sure_part
 from vrn.export.report_surfaces import surfaces_part
 from vrn.export.report_units import UNKNOWN, Shown
 from vrn.export.report_zones import zones_part
+from vrn.field.metric_keys import metric_twin
 from vrn.field.settings import as_plain
 from vrn.prescription.model import Prescription
 
@@ -37,7 +39,7 @@ def file_parts(prescription: Prescription, shown: Shown) -> tuple[Part, ...]:
     parts : tuple of Part
     """
     made = (
-        _findings(prescription),
+        _findings(prescription, shown),
         _inputs(prescription),
         _samples(prescription, shown),
         readings_part(prescription, shown),
@@ -49,17 +51,18 @@ def file_parts(prescription: Prescription, shown: Shown) -> tuple[Part, ...]:
         sure_part(prescription, shown),
         _audit(prescription, shown),
         machine_part(prescription, shown),
-        _settings(prescription),
+        _settings(prescription, shown),
         Part(title="Cautions", pieces=(Bullets(items=cautions(prescription)),)),
-        _sign_off(prescription),
+        _sign_off(prescription, shown),
     )
     return tuple(part for part in made if part is not None)
 
 
-def _findings(prescription: Prescription) -> Part | None:
+def _findings(prescription: Prescription, shown: Shown) -> Part | None:
     pieces: list[Any] = []
+    told = shown.findings(prescription.findings)
     for level, words in (("warning", "A person must decide:"), ("note", "Assumed or done, and stated:")):
-        items = tuple(f"{f.about}: {f.problem} {f.remedy}" for f in prescription.findings if f.level == level)
+        items = tuple(f"{f.about}: {f.problem} {f.remedy}" for f in told if f.level == level)
         if items:
             pieces += [Text(text=words), Bullets(items=items)]
     return Part(title="Findings", pieces=tuple(pieces)) if pieces else None
@@ -140,7 +143,7 @@ def _ledgers(prescription: Prescription, shown: Shown) -> Part:
         )  # fmt: skip
     pieces += _ledger_tables(prescription, shown, one=len(same) == 1)
     if prescription.ledger.notes:
-        pieces.append(Bullets(items=tuple(prescription.ledger.notes)))
+        pieces.append(Bullets(items=tuple(map(shown.words, prescription.ledger.notes))))
     return Part(title="Why these rates", pieces=tuple(pieces))
 
 
@@ -212,7 +215,7 @@ def _audit(prescription: Prescription, shown: Shown) -> Part:
             str(change.zone),
             shown.number("n_rate", change.from_n_lb_ac),
             shown.number("n_rate", change.to_n_lb_ac),
-            change.why,
+            why_changed(change, shown),
         )
         for change in prescription.audit
     )
@@ -226,36 +229,41 @@ def _audit(prescription: Prescription, shown: Shown) -> Part:
     return Part(title="From need to rate", pieces=(table,))
 
 
-def _settings(prescription: Prescription) -> Part:
-    rows = tuple(_flat(as_plain(prescription.field.settings)))
+def _settings(prescription: Prescription, shown: Shown) -> Part:
+    rows = tuple(_flat(as_plain(prescription.field.settings), metric=shown.metric))
     caption = "The field file with its defaults, as it was built with"
     table = Table(caption=caption, header=("Key", "Value"), rows=rows, widths=(52, 42), narrow=True)
     return Part(title="Every setting", pieces=(table,))
 
 
-def _flat(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
-    """Leaves of nested plain values with their dotted paths; what is not set is left out."""
+def _flat(value: Any, path: str = "", *, metric: bool) -> Iterator[tuple[str, str]]:
+    """Leaves of nested plain values with their dotted paths, as the field file names them; unset ones are left out."""
     if isinstance(value, dict):
         for key, item in value.items():
-            yield from _flat(item, f"{path}.{key}" if path else str(key))
+            yield from _flat(item, f"{path}.{key}" if path else str(key), metric=metric)
     elif isinstance(value, list):
         for number, item in enumerate(value, start=1):
-            yield from _flat(item, f"{path} {number}")
+            yield from _flat(item, f"{path} {number}", metric=metric)
     elif isinstance(value, float):
-        yield path, f"{value:.6g}" if math.isfinite(value) else UNKNOWN
+        name, factor = metric_twin(re.sub(r" \d+", "", path)) if metric else (path.rsplit(".", 1)[-1], 1.0)
+        told = f"{value / factor:.6g}" if math.isfinite(value) else UNKNOWN
+        yield path.removesuffix(path.rsplit(".", 1)[-1]) + name, told
     elif value is not None and value != "":
         yield path, str(value)
 
 
-def _sign_off(prescription: Prescription) -> Part:
+def _sign_off(prescription: Prescription, shown: Shown) -> Part:
     review = prescription.field.settings.review
     overrides = [asdict(one) for one in review.override]
     pieces: list[Any] = []
     if overrides:
-        rows = tuple((str(one["zone"]), f"{one['rate_n_lb_ac']:g}", str(one["reason"])) for one in overrides)
+        rows = tuple(
+            (str(one["zone"]), shown.number("n_rate", one["rate_n_lb_ac"]), str(one["reason"])) for one in overrides
+        )
         pieces.append(
             Table(
-                caption="Rates set by a person, lb N/ac", header=("Zone", "Rate", "Reason"), rows=rows, numbers=(0, 1),
+                caption=f"Rates set by a person, {shown.unit('n_rate')}", rows=rows, numbers=(0, 1),
+                header=("Zone", "Rate", "Reason"),
                 widths=(10, 15, 75),
             )
         )  # fmt: skip

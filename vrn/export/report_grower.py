@@ -149,8 +149,8 @@ def _cost(prescription: Prescription, shown: Shown) -> tuple[Text, ...]:
     difference = "the same" if round(abs(flat - total)) == 0 else f"${abs(flat - total):,.0f} {way}"
     return (
         Text(
-            text=f"{words} At ${price:.2f}/lb N the nitrogen costs ${total:,.0f}, against ${flat:,.0f} at one flat "
-            f"rate: {difference}. The gain, where there is one, is nitrogen in the right place more than "
+            text=f"{words} At {shown.price_of_n(price)} the nitrogen costs ${total:,.0f}, against ${flat:,.0f} at one "
+            f"flat rate: {difference}. The gain, where there is one, is nitrogen in the right place more than "
             "nitrogen saved."
         ),
     )
@@ -160,7 +160,7 @@ def _doubts(prescription: Prescription, shown: Shown) -> tuple[str, ...]:
     """What a person must decide first, then how well the map tells samples it has not seen, then the rest."""
     doubts = [
         f"{finding.about}: {finding.problem} {finding.remedy}"
-        for finding in prescription.findings
+        for finding in shown.findings(prescription.findings)
         if finding.level == "warning"
     ]
     nitrate = prescription.surfaces.get("nitrate_ppm")

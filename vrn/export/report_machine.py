@@ -49,40 +49,41 @@ def _product(prescription: Prescription, shown: Shown) -> str:
 def _machine(report: dict[str, Any], shown: Shown) -> list[Any]:
     zones = [zone for zone in report.get("zones", ()) if isinstance(zone, dict)]
     said = str(report.get("assumed") or "")
-    pieces: list[Any] = [Text(text=f"{said[:1].upper()}{said[1:]}.")] if said else []
+    pieces: list[Any] = [Text(text=shown.words(f"{said[:1].upper()}{said[1:]}."))] if said else []
     if zones:
-        flow = str(report.get("flow_unit") or "flow")
+        flow, speed = str(report.get("flow_unit")), shown.text("speed", report.get("speed_mph"))
         rows = tuple(
             (
-                str(zone.get("zone")), shown.number("n_rate", zone.get("rate_n_lb_ac")), _figure(zone.get("flow"), 1),
-                _speeds(zone), "yes" if zone.get("makes") else "no", str(zone.get("advice") or ""),
+                str(zone.get("zone")), shown.number("n_rate", zone.get("rate_n_lb_ac")),
+                shown.number(flow, zone.get("flow")), _speeds(zone, shown), "yes" if zone.get("makes") else "no",
+                shown.words(str(zone.get("advice") or "")),
             )
             for zone in zones
         )  # fmt: skip
         pieces.append(
             Table(
-                caption=f"What each rate asks of the machine at {_figure(report.get('speed_mph'), 1)} mph", rows=rows,
-                header=("Zone", f"Rate, {shown.unit('n_rate')}", f"Flow, {flow}", "Speeds that make it, mph", "Made",
-                        "Advice"),
+                caption=f"What each rate asks of the machine at {speed}", rows=rows,
+                header=("Zone", f"Rate, {shown.unit('n_rate')}", f"Flow, {shown.unit(flow)}",
+                        f"Speeds that make it, {shown.unit('speed')}", "Made", "Advice"),
                 numbers=(0, 1, 2), widths=(8, 15, 15, 20, 10, 32),
             )
         )  # fmt: skip
     return pieces
 
 
-def _speeds(zone: dict[str, Any]) -> str:
+def _speeds(zone: dict[str, Any], shown: Shown) -> str:
     least, most = zone.get("least_speed_mph"), zone.get("most_speed_mph")
     if not _known(most):
-        return "any" if not _known(least) or not least else f"{_figure(least, 1)} and more"
-    return f"{_figure(least, 1)} to {_figure(most, 1)}"
+        return "any" if not _known(least) or not least else f"{shown.number('speed', least)} and more"
+    return f"{shown.number('speed', least)} to {shown.number('speed', most)}"
 
 
 def _drive(report: dict[str, Any], shown: Shown) -> list[Any]:
     share = report.get("within_share")
     words = (
         f"Driven in the simulation along {_figure(report.get('heading_deg'), 0)}° from north in {report.get('passes')} "
-        f"passes at {_figure(report.get('speed_mph'), 1)} mph: {_percent(share)} of the ground gets its rate within "
-        f"± 10 %; {shown.text('n_mass', report.get('applied_n_lb'))} go out where "
+        f"passes at {shown.text('speed', report.get('speed_mph'))}: {_percent(share)} of the ground gets its rate "
+        f"within ± 10 %; {shown.text('n_mass', report.get('applied_n_lb'))} go out where "
         f"{shown.text('n_mass', report.get('prescribed_n_lb'))} are prescribed."
     )
     outside = report.get("outside_n_lb")

@@ -1,9 +1,12 @@
 """Numbers as the reader sees them: trade units or metric, rounded once, with the unit beside them."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from typing import Final
 
+from vrn.export.metric_words import in_metric
+from vrn.field.findings import Finding
 from vrn.units import (
     BU_AC_T_HA,
     FT_M,
@@ -12,6 +15,7 @@ from vrn.units import (
     LB_AC_KG_HA,
     LB_GAL_KG_L,
     LB_KG,
+    MPH_M_S,
     US_GAL_L,
 )
 
@@ -35,6 +39,9 @@ _QUANTITIES: Final = {
     "gal/ac": ("gal/ac", 1, "L/ha", GAL_AC_L_HA, 1),
     "lb/ac": ("lb/ac", 1, "kg/ha", LB_AC_KG_HA, 1),
     "lb N/ac": ("lb N/ac", 1, "kg N/ha", LB_AC_KG_HA, 1),
+    "speed": ("mph", 1, "km/h", MPH_M_S * 3.6, 1),
+    "gal/min": ("gal/min", 1, "L/min", US_GAL_L, 1),
+    "lb/min": ("lb/min", 1, "kg/min", LB_KG, 1),
     "density": ("lb/gal", 2, "kg/L", LB_GAL_KG_L, 3),
     "rain": ("in", 1, "mm", 25.4, 0),
     "money_area": ("$/ac", 2, "$/ha", HA_AC, 2),
@@ -66,6 +73,18 @@ class Shown:
         """What the arithmetic of a ledger's lines is in, and the step from it to what is shown."""
         step = f", then × {LB_AC_KG_HA:.5f}" if self.metric else ""
         return f"arithmetic in the method's own units{step}"
+
+    def words(self, sentence: str) -> str:
+        """A sentence of the program, its trade units told in the reader's."""
+        return in_metric(sentence) if self.metric else sentence
+
+    def findings(self, findings: Iterable[Finding]) -> tuple[Finding, ...]:
+        """Findings in the reader's units."""
+        return tuple(replace(one, problem=self.words(one.problem), remedy=self.words(one.remedy)) for one in findings)
+
+    def price_of_n(self, per_lb: float) -> str:
+        """Price of nitrogen, given in $/lb N."""
+        return f"${per_lb / LB_KG:.2f}/kg N" if self.metric else f"${per_lb:.2f}/lb N"
 
     def unit(self, quantity: str) -> str:
         """Unit the quantity is shown in."""

@@ -24,7 +24,7 @@ def zones_part(prescription: Prescription, shown: Shown) -> Part | None:
         None when nothing is known of how the zones came about.
     """
     zones = prescription.zones
-    pieces: list[Any] = [Text(text=zones.chosen_by)] if zones.chosen_by else []
+    pieces: list[Any] = [Text(text=shown.words(zones.chosen_by))] if zones.chosen_by else []
     if "smooth_m" in zones.details:
         pieces.append(Text(text=_how(zones.details, shown)))
     if zones.choice:

@@ -144,7 +144,8 @@ def next_readings(
     if not found:
         why = f"Enough: no further reading would move the rate by a step ({step:g} lb/ac) on {patch_ac:g} ac or more."
     elif len(found) < min(count, len(candidates)):
-        why = f"{len(found)} are worth taking; after them no reading would move the rate by a step ({step:g} lb/ac)."
+        taken, after = ("1 is", "it") if len(found) == 1 else (f"{len(found)} are", "them")
+        why = f"{taken} worth taking; after {after} no reading would move the rate by a step ({step:g} lb/ac)."
     else:
         why = f"{len(found)} readings, best first by their gain beside the others."
     return NextReadings(readings=found, enough=not found, why=why, acres=prescription.acres, assumed=assumed)
