@@ -378,3 +378,24 @@ def test_load_sheet_in_metric_units(make: Maker) -> None:
     # 747.35 gal × 3.785411784 L = 2 829 L; 29.66 ac = 12.00 ha
     assert "2,829 L in all, on 12.00 ha" in sheet
     assert "unit      L/ha of product" in sheet
+
+
+@pytest.mark.parametrize("rate_basis", ["product", "n"])
+def test_metric_load_sheet_shows_the_rates_of_the_shapefile(make: Maker, tmp_path: Path, rate_basis: str) -> None:
+    """A shapefile's rate stays in its trade unit: the sheet then has it zone by zone, as the terminal will show it."""
+    made = make(units="metric", rate_basis=rate_basis)
+    write_shapefile(made, tmp_path)
+    held = pyogrio.read_dataframe(tmp_path / "shapefile" / "RX.SHP")
+    sheet = load_sheet(made)
+    rows = [line.split() for line in sheet.splitlines() if line.split()[:1] in ([str(z)] for z in held["ZONE"])]
+    assert [float(row[-1]) for row in rows] == held["RATE"].tolist()
+    assert f"The last column, {made.rate_unit}, is what the shapefile holds." in sheet
+    assert "The last column" not in load_sheet(make(rate_basis=rate_basis))  # trade units: both stand in the table
+
+
+def test_lines_of_the_load_sheet_fit_the_paper(make: Maker) -> None:
+    """A long caution is broken into lines that print; the box to tick stands before its first."""
+    product = replace(make().product, cautions=("Goggles, gloves and water within reach. " * 8,))
+    sheet = load_sheet(replace(make(), product=product))
+    assert max(map(len, sheet.splitlines())) <= 90
+    assert sheet.count("[ ] Goggles") == 1

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from textwrap import wrap
 from typing import Final
 
 from vrn.export.iso import CUSTOMER, FARM, rate_unit_shown, task_name
@@ -11,6 +12,7 @@ from vrn.export.report_units import Shown
 from vrn.export.shapefile import column_names
 from vrn.prescription.loads import loads_report
 from vrn.prescription.model import Prescription
+from vrn.units import FT_M
 
 _CAUTIONS: Final = (
     "Follow the product's label and the law where you are: they come before this sheet.",
@@ -105,7 +107,8 @@ def _terminal(prescription: Prescription) -> Iterator[str]:
         cells = f"{rows} x {cols} cells of {grid.cell_m:g} m"
         yield f"  map       version {export.iso_version}, grid {export.iso_grid}, {cells}"
         if prescription.field.settings.field.edge_buffer_ft > 0:
-            edge = f"{prescription.field.settings.field.edge_buffer_ft:g} ft"
+            wide_ft = prescription.field.settings.field.edge_buffer_ft
+            edge = f"{wide_ft * FT_M:.4g} m" if shown.metric else f"{wide_ft:g} ft"
             yield f"  the edge rate reaches {edge} past the boundary, so that a drifting boom does not drop out"
     fixed = (("before the first position", export.default_rate_n_lb_ac),
              ("with the position lost", export.position_lost_rate_n_lb_ac),
@@ -131,37 +134,44 @@ def _rate_text(shown: Shown, quantity: str, rate: float) -> str:
 
 
 def _rates(prescription: Prescription) -> Iterator[str]:
-    """A row for each zone; the last row adds up."""
+    """A row for each zone, the last adds up; a column more where a shapefile holds a unit that the table has not."""
     shown, unit = _shown(prescription), prescription.product.unit
+    beside = prescription.rate_unit not in (shown.unit("n_rate"), shown.unit(f"{unit}/ac"))
+    per_n = 1.0 if prescription.rate_unit == "lb N/ac" else 1.0 / prescription.product.n_lb_per_unit
     per_area = f"{unit}/ac"
     heads = ("zone", shown.unit("area"), shown.unit(per_area), shown.unit("n_rate"), shown.unit(unit))
     yield ""
     yield "RATES"
-    yield f"  {heads[0]:>4} {heads[1]:>9} {heads[2]:>10} {heads[3]:>10} {heads[4]:>11}"
+    more = f" {prescription.rate_unit:>10}" if beside else ""
+    yield f"  {heads[0]:>4} {heads[1]:>9} {heads[2]:>10} {heads[3]:>10} {heads[4]:>11}{more}"
 
     def row(name: str, acres: float, product_per_ac: float, n_lb_ac: float, product: float) -> str:
         return (
             f"  {name:>4} {acres * shown.factor('area'):>9.2f} {product_per_ac * shown.factor(per_area):>10.2f}"
             f" {n_lb_ac * shown.factor('n_rate'):>10.1f} {product * shown.factor(unit):>11,.1f}"
+            + (f" {n_lb_ac * per_n:>10.2f}" if beside else "")
         )
 
     for rate in prescription.rates:
         yield row(str(rate.zone), rate.acres, rate.product_per_ac, rate.rate_n_lb_ac, rate.product_per_ac * rate.acres)
     mean = prescription.total_product / prescription.acres
     yield row("all", prescription.acres, mean, prescription.mean_rate_n_lb_ac, prescription.total_product)
+    if beside:
+        yield f"  The last column, {prescription.rate_unit}, is what the shapefile holds."
     zeros = [str(rate.zone) for rate in prescription.rates if rate.rate_n_lb_ac == 0]
     if zeros:
         yield f"  Zone {', '.join(zeros)}: rate 0, drive over with the product off."
     for rate in prescription.rates:
         if rate.label:
-            yield f"  Zone {rate.zone}: {one_line(rate.label, most=70)}"
+            yield f"  Zone {rate.zone}: {one_line(shown.words(rate.label), most=70)}"
     yield "  No-apply ground has no zone: nothing is applied there."
 
 
 def _cautions(prescription: Prescription) -> Iterator[str]:
+    shown = _shown(prescription)
     yield ""
     yield "BEFORE YOU START"
     for caution in (*_CAUTIONS, *prescription.product.cautions):
-        yield f"  [ ] {caution}"
+        yield from wrap(shown.words(caution), 90, initial_indent="  [ ] ", subsequent_indent="      ")
     if not prescription.field.settings.approved:
         yield "  [ ] This is a DRAFT: have it approved before it is driven."
