@@ -48,6 +48,19 @@ def test_a_pair_of_strips_crosses_the_contrast(made: Make) -> None:
     assert lanes[1] - lanes[0] == pytest.approx(2 * 60 * FT_M, abs=0.1)  # an ordinary swath between them
 
 
+@pytest.mark.parametrize(("step", "asked", "put_on"), [(5.0, 30.0, 30.0), (8.92179, 30.0, 26.76537), (20.0, 5.0, 20.0)])
+def test_strips_differ_by_whole_rate_steps(made: Make, step: float, asked: float, put_on: float) -> None:
+    """A strip's rate is one the machine can make: 30 lb/ac at steps of 10 kg/ha is three of them (NIST SP 811)."""
+    field = made(
+        (80.0, 130.0), check_strips=CheckStripSection(length_ft=600.0, step_n_lb_ac=asked),
+        machine=MachineSection(swath_ft=60.0, heading_deg=90.0, rate_step_n_lb_ac=step),
+    )  # fmt: skip
+    rates = field.prescribe().rates
+    ordinary = {rate.zone: rate.rate_n_lb_ac for rate in rates if not rate.label}
+    found = {round(abs(rate.rate_n_lb_ac - ordinary[int(rate.label[-1])]), 5) for rate in rates if rate.label}
+    assert found == {put_on}
+
+
 def test_strips_leave_the_fields_total(made: Make) -> None:
     """What one strip has more the other has less, within the stated tolerance; zones still fill the field."""
     plain = made((80.0, 130.0), machine=MachineSection(swath_ft=60.0, heading_deg=90.0)).prescribe()

@@ -73,7 +73,7 @@ def with_strips(
     treated : shapely Polygon or MultiPolygon
     section : CheckStripSection
     machine : MachineSection
-        Swath and heading.
+        Swath, heading, and the rate step: strips differ by whole steps, the nearest to what was asked.
 
     Returns
     -------
@@ -90,7 +90,7 @@ def with_strips(
     """
     swath_m = machine.swath_ft * FT_M
     per_strip = max(1, int(np.ceil((section.width_ft or machine.swath_ft) / machine.swath_ft - 1e-6)))
-    difference = section.step_n_lb_ac
+    difference = max(1, round(section.step_n_lb_ac / machine.rate_step_n_lb_ac)) * machine.rate_step_n_lb_ac
     passes = passes_over(treated, crs=grid.crs, swath_m=swath_m, heading_deg=machine.heading_deg)
     length_m = section.length_ft * FT_M
     allowed = np.array(
