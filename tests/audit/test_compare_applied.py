@@ -159,12 +159,16 @@ def test_unit_that_is_not_said_is_told(made: Prescription, written: Path, tmp_pa
 
 
 def test_mix_up_of_units_is_named(made: Prescription, written: Path, tmp_path: Path) -> None:
-    """Litres per hectare read as gallons per acre are recognised by their ratio of 9.354."""
+    """Litres per hectare read as gallons per acre, and the reverse, are recognised by their ratio of 9.354."""
     table = drive(made)
     table["rate"] *= 9.353956
     found = compare(written, save(table, tmp_path / "a.csv"))
     (total,) = [finding for finding in found.findings if finding.about == "total"]
     assert "L/ha written where gal/ac is meant" in total.problem
+    table["rate"] /= 9.353956**2
+    found = compare(written, save(table, tmp_path / "b.csv"))
+    (total,) = [finding for finding in found.findings if finding.about == "total"]
+    assert "gal/ac written where L/ha is meant" in total.problem
 
 
 def test_width_that_is_not_known(made: Prescription, written: Path, tmp_path: Path) -> None:

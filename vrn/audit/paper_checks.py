@@ -216,6 +216,7 @@ def known_ratio(ratio: float, opened: Opened) -> str:
         (LB_AC_KG_HA, "kg/ha written where lb/ac is meant"),
         (1 / LB_AC_KG_HA, "lb/ac written where kg/ha is meant"),
         (GAL_AC_L_HA, "L/ha written where gal/ac is meant"),
+        (1 / GAL_AC_L_HA, "gal/ac written where L/ha is meant"),
         (per_unit, "nitrogen written where product is meant"),
         (1 / per_unit, "product written where nitrogen is meant"),
     ]
