@@ -326,3 +326,13 @@ def test_thousands_of_points_are_judged_on_some_held_out() -> None:
     assert (drawn.std(axis=0) / surface.se).mean() == pytest.approx(1.0, abs=0.15)
     noise = points_on_grid(places_m, rng.standard_normal(5000), GRID, name="soil_ec")
     assert np.abs(noise.values).max() < 0.5
+
+
+def test_thousands_of_points_say_why_they_are_their_mean() -> None:
+    """Above 3 000 points, too, the mean comes with its reason: nothing in the field shows a pattern."""
+    rng = np.random.default_rng(6)
+    places_m = rng.uniform(5, 795, (3200, 2))
+    surface = points_on_grid(places_m, places_m[:, 0], GRID, name="soil_ec", patterned=False)
+    assert surface.chosen == "mean"
+    assert surface.values == pytest.approx(places_m[:, 0].mean())
+    assert any(note.startswith("No layer of the field shows") for note in surface.details["notes"])

@@ -89,7 +89,7 @@ def coarser_cells(prescription: Prescription) -> tuple[Finding, ...]:
     if cell_m <= prescription.grid.cell_m:
         return ()
     problem = (
-        f"the field needs more than {MOST_CELLS} × {MOST_CELLS} cells of {prescription.grid.cell_m:g} m; the grid was "
+        f"The field needs more than {MOST_CELLS} × {MOST_CELLS} cells of {prescription.grid.cell_m:g} m; the grid was "
         f"written with cells of {cell_m:.1f} m, the most a task controller is bound to take."
     )
     remedy = "Split the field, or set export.iso_grid to “polygons” if the terminal takes them."

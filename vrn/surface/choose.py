@@ -29,6 +29,7 @@ _NO_PATTERN = (
     "No layer of the field shows more of a pattern than scatter makes: the mean is used. A map of yield or soil, more "
     "samples, or zones of your own could show one."
 )
+_NO_BETTER = "No surface told readings it had not seen better than their plain mean: the mean is used."
 _SCALE_GAIN = 1.92  # in log-likelihood: half of chi-square's 95th percentile with one degree of freedom
 
 
@@ -192,7 +193,7 @@ def interpolate(
     if not patterned:
         notes.append(_NO_PATTERN)
     elif chosen.name == MEAN and len(places) >= _FEWEST_FOR_DISTANCE and places.varied:
-        notes.append("No surface told readings it had not seen better than their plain mean: the mean is used.")
+        notes.append(_NO_BETTER)
     if isinstance(chosen, Kriged):
         notes.append("The nugget is taken for error of instrument and composite and filtered out of the surface.")
     judged = tuple(_judge(trial, numbers, trials[0], places.place) for trial in trials)
@@ -273,6 +274,8 @@ def _of_many(
     chosen: Estimator = local if patterned and candidates[1].skill > 0 else Mean.of(places_of(points, values))
     estimate, se = chosen.at(targets, None)
     notes.append(f"Candidates were judged on {len(local.held)} of {len(values)} points, held out.")
+    if chosen is not local:
+        notes.append(_NO_BETTER if patterned else _NO_PATTERN)
     return Interpolation(
         estimate=estimate, se=se, chosen=chosen.name, candidates=candidates, variogram=local.variogram,
         notes=tuple(notes), readings=len(values), places=len(values), estimator=chosen,
