@@ -1,5 +1,6 @@
 """The stick for the terminal: only what it reads, where it reads it, and nothing of another's is replaced."""
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -38,6 +39,15 @@ def test_only_what_a_terminal_reads(made: Prescription, stick: Path, tmp_path: P
     for name in ("TASKDATA.XML", "GRD00001.BIN"):
         assert (stick / "TASKDATA" / name).read_bytes() == (out / "TASKDATA" / name).read_bytes()
     assert (stick / "SHAPEFILE" / "RX.DBF").read_bytes() == (out / "shapefile" / "RX.DBF").read_bytes()
+
+
+def test_the_sheet_names_no_file_that_is_not_on_the_stick(made: Prescription, stick: Path, tmp_path: Path) -> None:
+    """Every file that the carried sheet speaks of is carried with it."""
+    write(made, tmp_path / "rx", usb=stick)
+    sheet = (stick / "LOAD_SHEET.TXT").read_text(encoding="utf-8")
+    named = set(re.findall(r"\b\w+\.(?:shp|shx|dbf|prj|zip|xml|bin)\b", sheet, flags=re.IGNORECASE))
+    assert named
+    assert named <= {Path(name).name for name in CARRIED}
 
 
 def test_other_files_on_the_stick_stay(made: Prescription, stick: Path, tmp_path: Path) -> None:

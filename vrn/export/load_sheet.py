@@ -92,7 +92,7 @@ def _terminal(prescription: Prescription) -> Iterator[str]:
     columns = column_names(export.shapefile_columns)
     yield ""
     yield "TERMINAL THAT READS ISO 11783-10"
-    yield "  copy the folder TASKDATA to the top of the stick, then pick"
+    yield "  the folder TASKDATA belongs at the top of the stick; then pick"
     yield f"  customer  {CUSTOMER}"
     yield f"  farm      {FARM}"
     yield f"  field     {terminal_name(prescription.field.name)}"
@@ -118,7 +118,7 @@ def _terminal(prescription: Prescription) -> Iterator[str]:
         yield f"  {when}: {rate}"
     yield ""
     yield "TERMINAL THAT READS A SHAPEFILE"
-    yield "  shapefile/RX.SHP with RX.SHX, RX.DBF, RX.PRJ (shapefile.zip holds the same)"
+    yield "  RX.SHP with RX.SHX, RX.DBF, RX.PRJ, in the folder shapefile (SHAPEFILE on a stick)"
     yield f"  rate column {columns['RATE']}, set the terminal to {_plain_unit(prescription)}"
     yield f"  zone column {columns['ZONE']}, unit column {columns['UNIT']}"
 
