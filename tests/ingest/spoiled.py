@@ -743,6 +743,19 @@ _case("samples-depth-empty", _row("S2,-93.6014,42.1007,0,,14,2026-06-12"), "row 
 _case("samples-depth-negative", _row("S2,-93.6014,42.1007,-6,6,14,2026-06-12"), "row 3: a core from -6", "from 0 down")
 _case("samples-depth-of-a-well", _row("S2,-93.6014,42.1007,0,900,14,2026-06-12"), "row 3: a core down to 900", "unit")
 _case(
+    "samples-both-coordinates-in-one",
+    _samples('sample_id,Lat/Long,top_in,bottom_in,nitrate_ppm\nA,"42.1, -93.6",0,12,14\n'),
+    'the column "Lat/Long" holds both coordinates',
+    "two columns",
+)
+_case("samples-row-of-units", _row(",deg,deg,in,in,ppm,"), "row 3: longitude is", "remove the row")
+_case(
+    "samples-column-spelled-short",
+    _samples(sound.samples_csv().replace("longitude", "Long.")),
+    "no column longitude",
+    'If "Long." is it',
+)
+_case(
     "samples-half-a-place",
     _row("S2,,42.1007,0,12,14,2026-06-12"),
     "row 3: one coordinate without the other",

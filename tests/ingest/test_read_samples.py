@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 import sound
 from pyproj import Transformer
@@ -176,6 +177,47 @@ def test_composites_speak_for_their_areas(rewrite: Rewrite, put: Put) -> None:
         import shapely
 
         assert shapely.contains_xy(field.samples.areas[area], *place)
+
+
+TITLES = "Valley laboratory,,,,,,\nReport,5512,,,,,\nReceived 2026-06-15,,,,,,\n\n"
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
+def test_titles_above_the_header_are_passed_over_and_told(rewrite: Rewrite, put: Put, separator: str) -> None:
+    """A laboratory's heading does not hide the table, and rows keep their numbers in the file."""
+    text = (TITLES + sound.samples_csv()).replace(",", separator)
+    put("samples.csv", text.replace(".", ",") if separator == ";" else text)
+    field = read_field(rewrite())
+    assert field.samples.nitrate_ppm.tolist() == sound.READINGS
+    assert field.samples.row.tolist() == list(range(6, 18))
+    assert "3 rows of titles; row 5 was taken as the header" in told(field, "note")
+
+
+def test_a_comma_in_a_title_does_not_choose_the_separator(rewrite: Rewrite, put: Put) -> None:
+    """The separator is that of the table, not of the first line."""
+    put("samples.csv", "Client: Wren, Ltd\n" + sound.samples_csv().replace(",", ";").replace(".", ","))
+    assert read_field(rewrite()).samples.nitrate_ppm.tolist() == sound.READINGS
+
+
+def test_titles_of_several_cells_in_a_workbook(rewrite: Rewrite, field_folder: Path) -> None:
+    """A heading that fills two cells is a heading still."""
+    lines = (TITLES + sound.samples_csv()).splitlines()
+    rows = [(line.split(",") + [""] * 7)[:7] for line in lines]
+    pd.DataFrame(rows).to_excel(field_folder / "lab.xlsx", index=False, header=False)
+    field = read_field(rewrite(samples__file="lab.xlsx"))
+    assert field.samples.nitrate_ppm.tolist() == sound.READINGS
+    assert field.samples.row.tolist() == list(range(6, 18))
+    assert "3 rows of titles; row 5" in told(field, "note")
+
+
+def test_degrees_with_a_decimal_comma(rewrite: Rewrite, put: Put) -> None:
+    """93° 36' 14,4" W is 93.604° W (ISO 6709: a second is a 3600th of a degree; the comma is ISO 80000's)."""
+    row = "S1;93°36'14,4\"W;42°06'03,6\"N;0;12;12,4;2026-06-12"
+    text = sound.samples_csv().replace(",", ";").replace(".", ",").splitlines()
+    put("samples.csv", "\n".join([text[0], row, *text[2:]]))
+    samples = read_field(rewrite()).samples
+    east, north = Transformer.from_crs("EPSG:4326", "EPSG:32615", always_xy=True).transform(-93.604, 42.101)
+    np.testing.assert_allclose(samples.coordinates_m[0], [east, north], atol=0.01)
 
 
 @pytest.mark.parametrize(

@@ -229,10 +229,13 @@ def degrees(text: str) -> tuple[float, str] | None:
     --------
     >>> degrees("93° 36.000' W"), degrees("N 41 30 36"), degrees("93.6W")
     ((-93.6, 'W'), (41.51, 'N'), (-93.6, 'W'))
-    >>> degrees("93 75.0 W") is None
-    True
+    >>> degrees("41° 30,6' N"), degrees("93 75.0 W") is degrees("93,6") is None
+    ((41.51, 'N'), True)
     """
-    found = _DEGREES.match(text.strip().replace("−", "-"))
+    text = text.strip().replace("−", "-")
+    if re.search(r"[°'′\"″NSEW]", text, re.IGNORECASE) and "." not in text:
+        text = re.sub(r"(?<=\d),(?=\d)", ".", text)  # a decimal comma
+    found = _DEGREES.match(text)
     if found is None or (found["before"] and found["after"]):
         return None
     minutes, seconds = float(found["minutes"] or 0), float(found["seconds"] or 0)

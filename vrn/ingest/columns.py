@@ -33,6 +33,7 @@ class Columns:
         self.table = table
         self.key = key
         self.shared = shared
+        self.ours = {role.lower() for role in roles}
         self.mapped: dict[str, str] = {}
         for left, right in (mapping or {}).items():
             if left in roles:
@@ -71,8 +72,9 @@ class Columns:
         found = self.find(role, *usual)
         if found is not None:
             return found
-        free = [name for name in self.table.columns if name and name not in self.mapped.values()]
-        near = nearest(role, free)
+        taken = {*self.mapped.values(), ""}
+        free = [name for name in self.table.columns if name not in taken and name.lower() not in self.ours]
+        near = nearest(role, free) or next((n for name in usual if len(name) > 2 and (n := nearest(name, free))), None)
         problem = f"{self.table.name}: there is no column {role} (columns: {', '.join(self.table.columns) or 'none'})."
         remedy = f'If "{near}" is it, set' if near else "Add it, or name the column that holds it:"
         raise InputFileError(problem, f'{remedy} {role} = "{near or "…"}" under [{self.key}].')

@@ -10,7 +10,7 @@ from typing import Any
 
 from vrn.errors import InputFileError
 from vrn.ingest.intake import LIBRARY_ERRORS, Intake, Source
-from vrn.ingest.table import Table, checked_header
+from vrn.ingest.table import Table, checked_header, header_at, tell_titles
 
 _LARGEST = 400_000_000  # bytes of the workbook, unpacked
 _AS_TEXT = {"OGR_XLSX_HEADERS": "DISABLE", "OGR_XLSX_FIELD_TYPES": "STRING"}
@@ -38,11 +38,14 @@ def read_excel_table(intake: Intake, source: Source) -> Table:
     intake.record(source)
     _look_inside(source)
     rows = _rows(source)
+    filled = [number for number, _ in rows]
     while rows and sum(bool(cell) for cell in rows[0][1]) < 2:
         rows.pop(0)
+    rows = rows[header_at([cells for _, cells in rows]) or 0 :]
     if len(rows) < 2:
         problem = f"{source} ({source.key}): the sheet holds no table."
         raise InputFileError(problem, "Start it with a row of column names; name another sheet behind a #.")
+    tell_titles(intake, source, sum(number < rows[0][0] for number in filled), rows[0][0])
     header = checked_header(source, rows[0][1])
     body = [(number, cells[: len(header)]) for number, cells in rows[1:] if any(cells)]
     return Table(

@@ -143,6 +143,7 @@ def _from_columns(
     """Coordinates as they stand in a table, shape (n, 2), and their system."""
     if placeless and columns.find("longitude", *LONGITUDE) is None and columns.find("latitude", *LATITUDE) is None:
         return np.full((len(table), 2), np.nan), LONLAT
+    _not_in_one(source, table, columns)
     x_name, y_name = columns.need("longitude", *LONGITUDE), columns.need("latitude", *LATITUDE)
     for role, name in (("longitude", x_name), ("latitude", y_name)):
         if name.strip().lower() != role and role not in columns.mapped:
@@ -173,6 +174,15 @@ def _from_columns(
     return xy, system_of(intake, source, "" if given_crs else LONLAT, given_crs, _bounds(xy))
 
 
+def _not_in_one(source: Source, table: Table, columns: Columns) -> None:
+    """Refuse a column such as ``Lat/Long``, where it would have to serve as either."""
+    found = {columns.find("longitude", *LONGITUDE), columns.find("latitude", *LATITUDE)}
+    both = next((name for name in table.columns if "lat" in name.lower() and "lon" in name.lower()), None)
+    if both is not None and found & {None, both}:
+        problem = f'{source}: the column "{both}" holds both coordinates.'
+        raise InputFileError(problem, "Split it into two columns, latitude and longitude (a spreadsheet does).")
+
+
 def _angles(table: Table, column: str, letters: str, faults: RowFaults) -> NDArray[np.float64]:
     """A coordinate column: plain numbers, or degrees with minutes and a hemisphere."""
     trial = RowFaults(table)
@@ -185,7 +195,10 @@ def _angles(table: Table, column: str, letters: str, faults: RowFaults) -> NDArr
         i = at[row]
         angle = degrees(cells[i])
         if angle is None:
-            faults.add(row, problem, "Write decimal degrees, as -93.65; minutes and seconds stay below 60.")
+            remedy = "Write decimal degrees, as -93.65; minutes and seconds stay below 60."
+            if not any(letter.isdigit() for letter in cells[i]):
+                remedy = "Write decimal degrees, as -93.65, or remove the row if it holds units or remarks."
+            faults.add(row, problem, remedy)
         elif angle[1] and angle[1] not in letters:
             faults.add(row, f'{column} is "{cells[i]}"', "Are longitude and latitude swapped? Mend the columns.")
         else:

@@ -2,12 +2,17 @@
 
 import csv
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import islice
+from statistics import median_high
 
 from vrn.errors import InputFileError
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.intake import Intake, Source, counted
 
 _DBF_WIDTH = 10  # letters that a shapefile keeps of a column's name
+_MOST_TITLES = 30  # rows above the header
+_LOOKED_AT = 60  # rows from which header and separator are told
 csv.field_size_limit(1_000_000)
 
 
@@ -69,7 +74,7 @@ class Table:
 
 def read_csv_table(intake: Intake, source: Source) -> Table:
     """
-    Read a text table: UTF-8, UTF-16 or Windows-1252; comma, semicolon, tab or bar.
+    Read a text table: UTF-8, UTF-16 or Windows-1252; comma, semicolon, tab or bar; titles above the header passed over.
 
     Parameters
     ----------
@@ -86,35 +91,95 @@ def read_csv_table(intake: Intake, source: Source) -> Table:
         If it is not text, has no header, repeats a column, has no row, or a row has more cells than the header.
     """
     text = _text(intake, source)
-    first = next((line for line in text.splitlines() if line.strip() and not line.startswith("#")), "")
-    delimiter = max(",;\t|", key=first.count)
-    if first.count(delimiter) == 0:
-        delimiter = ","
-    header: list[str] | None = None
-    cells: list[list[str]] = []
+    delimiter = _delimiter(text)
+    records: list[list[str]] = []
     rows: list[int] = []
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
     ended = 0
     try:
         for record in reader:
             row, ended = ended + 1, reader.line_num
-            if not any(cell.strip() for cell in record) or (header is None and record[0].startswith("#")):
-                continue
-            if header is None:
-                header = checked_header(source, record)
-                continue
-            cells.append(_fitted(source, record, len(header), row))
-            rows.append(row)
+            if any(cell.strip() for cell in record) and (records or not record[0].startswith("#")):
+                records.append(record)
+                rows.append(row)
     except csv.Error as error:
         problem = f"{source}: row {ended + 1} cannot be read: {error}."
         raise InputFileError(problem, "Export the table again as plain CSV.") from None
-    if header is None:
+    if not records:
         problem = f"{source}: there is no header row."
         raise InputFileError(problem, "Start the table with a row of column names.")
+    at = header_at(records) or 0
+    tell_titles(intake, source, at, rows[at])
+    header = checked_header(source, records[at])
+    rows = rows[at + 1 :]
+    cells = [_fitted(source, *told, len(header)) for told in zip(records[at + 1 :], rows, strict=True)]
     if not cells:
         problem = f"{source}: there is a header and no row."
         raise InputFileError(problem, "Fill the table in, or check that the right file is named.")
     return Table(name=source.name, columns=tuple(header), cells=cells, row=rows, delimiter=delimiter)
+
+
+def header_at(records: Sequence[Sequence[str]]) -> int | None:
+    """
+    Which row is the header: the first whose names fill more than half as many cells as the rows below.
+
+    Parameters
+    ----------
+    records : sequence of sequence of str
+        Rows that hold something.
+
+    Returns
+    -------
+    at : int or None
+        None where no row is like a header.
+
+    Examples
+    --------
+    >>> header_at([["Valley laboratory"], ["Report", "5512"], ["sample", "depth", "ppm"], ["A", "0-12", "14"]])
+    2
+    """
+    looked_at = records[:_LOOKED_AT]
+    filled = [sum(bool(cell.strip()) for cell in record) for record in looked_at]
+    for at, record in enumerate(looked_at[:_MOST_TITLES]):
+        names = sum(bool(cell.strip()) and not _is_number(cell) for cell in record)
+        if names >= 2 and 2 * names > median_high(filled[at + 1 :] or [names]):
+            return at
+    return None
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        float(cell)
+    except ValueError:
+        return False
+    return True
+
+
+def tell_titles(intake: Intake, source: Source, titles: int, row: int) -> None:
+    """Note that rows above the header were passed over."""
+    if titles:
+        intake.note(source, f"Passed over above the header: {counted(titles, 'row')} of titles; row {row} was taken as "
+                    "the header.", "Remove them if another row is the header.")  # fmt: skip
+
+
+def _delimiter(text: str) -> str:
+    """What separates the cells: that by which a header is found that fits the rows below it best."""
+    best, delimiter = 0, ","
+    for candidate in ",;\t|":
+        lines = (line for line in io.StringIO(text, newline="") if line.strip() and not line.startswith("#"))
+        try:
+            reader = csv.reader(islice(lines, _LOOKED_AT), delimiter=candidate, skipinitialspace=True)
+            records = [record for record in reader if any(cell.strip() for cell in record)]
+        except csv.Error:
+            continue
+        at = header_at(records)
+        if at is None:
+            continue
+        filled = [sum(bool(cell.strip()) for cell in record) for record in records[at:]]
+        fit = min(filled[0], median_high(filled[1:] or filled))
+        if fit > best:
+            best, delimiter = fit, candidate
+    return delimiter
 
 
 def _text(intake: Intake, source: Source) -> str:
@@ -155,7 +220,7 @@ def checked_header(source: Source, record: list[str]) -> list[str]:
     return header
 
 
-def _fitted(source: Source, record: list[str], width: int, row: int) -> list[str]:
+def _fitted(source: Source, record: list[str], row: int, width: int) -> list[str]:
     """A row as wide as the header."""
     if len(record) > width and any(cell.strip() for cell in record[width:]):
         problem = f"{source}: row {row} has {len(record)} cells and the header {width}."
