@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import shapely
 
 from vrn.export.map_page import write_map
 from vrn.field.settings import ExportSection
@@ -61,6 +62,30 @@ def test_page_opens_offline_and_fits(visit: Callable[..., Any], map_file: Path, 
     assert page.locator(".draft").inner_text().lower() == "draft"
     assert page.locator("#main-pane path.leaflet-interactive").count() >= 3
     assert not page.locator("figure.still").is_visible()
+
+
+@pytest.mark.parametrize(("width", "height"), WIDTHS)
+def test_numbers_of_zones_do_not_cover_each_other(
+    visit: Callable[..., Any], tmp_path: Path, make: Callable[..., Any], width: int, height: int
+) -> None:
+    """Of numbers that would meet, that of the larger zone is seen; closer in, the others come back."""
+    made = make()
+    west, south, _, _ = made.field.boundary.bounds
+    strips = [shapely.box(west + 60 + 30 * k, south + 150, west + 80 + 30 * k, south + 250) for k in range(4)]
+    first = made.rates[0]
+    cut = shapely.multipolygons(shapely.get_parts(shapely.difference(first.outline, shapely.union_all(strips))))
+    more = [replace(first, zone=4 + k, outline=shapely.multipolygons([strip])) for k, strip in enumerate(strips)]
+    write_map(replace(made, rates=(replace(first, outline=cut), *made.rates[1:], *more)), tmp_path / "map.html")
+    page = visit(tmp_path / "map.html", width=width, height=height).page
+    seen = "[...document.querySelectorAll('#main-pane .tag')].filter(t => getComputedStyle(t).visibility !== 'hidden')"
+    boxes = page.evaluate(
+        f"{seen}.map(t => {{ const b = t.getBoundingClientRect(); return [b.left, b.top, b.right, b.bottom] }})"
+    )
+    assert 3 <= len(boxes) < 7
+    for i, a in enumerate(boxes):
+        assert not any(a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for b in boxes[:i])
+    page.evaluate("window[JSON.parse(document.getElementById('data').textContent).map].setZoom(19, { animate: false })")
+    assert page.evaluate(f"{seen}.length") == 8  # zone 2 lies on both sides of a ditch
 
 
 @pytest.mark.parametrize(("width", "height"), WIDTHS)

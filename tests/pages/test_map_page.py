@@ -3,6 +3,7 @@
 import base64
 import hashlib
 import json
+import math
 import re
 from dataclasses import replace
 from decimal import Decimal
@@ -16,6 +17,8 @@ import shapely
 
 from vrn.errors import InputFileError
 from vrn.export.map_page import map_page, write_map
+from vrn.export.map_page_still import still_picture
+from vrn.export.map_page_words import rate_colors
 from vrn.export.report_units import Shown
 from vrn.field.cover import grid_over
 from vrn.field.settings import ExportSection
@@ -193,6 +196,40 @@ def test_quarter_section_stays_small(prescription: Prescription) -> None:
     large = replace(prescription, field=field, grid=grid, share=np.ones(grid.shape), surfaces=surfaces, zones=zones,
                     rates=(rate,))  # fmt: skip
     assert len(map_page(large).encode("utf-8")) < 1_500_000
+
+
+def _with_slivers(prescription: Prescription) -> Prescription:
+    """Zone 1 less four strips of 12 m side by side, each a zone of its own whose rate is off in the last bit."""
+    west, south, _, _ = prescription.field.boundary.bounds
+    strips = [shapely.box(west + 40 + 20 * k, south + 100, west + 52 + 20 * k, south + 300) for k in range(4)]
+    first = prescription.rates[0]
+    cut = shapely.multipolygons(shapely.get_parts(shapely.difference(first.outline, shapely.union_all(strips))))
+    rates = [replace(first, outline=cut), *prescription.rates[1:]]
+    rates += [
+        replace(first, zone=4 + k, outline=shapely.multipolygons([strip]), rate_n_lb_ac=math.nextafter(90.0, 91.0))
+        for k, strip in enumerate(strips)
+    ]
+    return replace(prescription, rates=tuple(rates))
+
+
+def test_numbers_on_the_still_picture_cover_none_before_them(prescription: Prescription) -> None:
+    """Where strips are too narrow for their numbers, the larger zones keep theirs and no two boxes meet."""
+    svg = still_picture(_with_slivers(prescription), Shown(metric=False))
+    boxes = [tuple(map(float, found)) for found in re.findall(
+        r'<rect x="([-.\d]+)" y="([-.\d]+)" width="([.\d]+)" height="(22)" ', svg)]  # fmt: skip
+    told = re.findall(r'font-weight="600"[^>]*>([^<]+)</text>', svg)
+    assert {"1: 90", "2: 110", "3: 130"} <= set(told)
+    assert 3 < len(told) < 7
+    for i, (x, y, wide, high) in enumerate(boxes):
+        for a, b, wide_b, high_b in boxes[:i]:
+            assert x >= a + wide_b - 0.15 or a >= x + wide - 0.15 or y >= b + high_b - 0.15 or b >= y + high - 0.15
+
+
+def test_rates_that_print_alike_have_one_colour(prescription: Prescription) -> None:
+    """A strip's rate is a sum: off in the last bit, it still prints as its neighbour's and has its colour."""
+    colors = rate_colors(_with_slivers(prescription))
+    assert len(set(colors.values())) == 3
+    assert colors[1] == colors[4]
 
 
 def test_check_strips_are_an_overlay(prescription: Prescription) -> None:

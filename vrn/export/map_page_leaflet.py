@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from vrn.export.map_page_layers import Frame, Picture, feature
-from vrn.export.map_page_still import label_points
+from vrn.export.map_page_still import zone_labels
 from vrn.export.map_page_words import rate_colors
 from vrn.export.report_units import Shown
 from vrn.prescription.model import Prescription
@@ -161,16 +161,11 @@ def _samples(prescription: Prescription, places: list[dict[str, Any]]) -> list[d
 
 
 def _labels(prescription: Prescription, shown: Shown) -> list[dict[str, Any]]:
-    field_m2 = float(np.sum([rate.outline.area for rate in prescription.rates]))
     style = {"stroke": False, "fill": False, "interactive": False}
     return [
-        feature(
-            point, prescription.grid.crs,
-            {"label": f"{rate.zone}: {shown.number('n_rate', rate.rate_n_lb_ac)}", "style": style},
-        )
-        for rate in prescription.rates
-        for point in label_points(rate.outline, field_m2)
-    ]  # fmt: skip
+        feature(point, prescription.grid.crs, {"label": text, "style": style})
+        for point, text in zone_labels(prescription, shown)
+    ]
 
 
 def _on_demand(prescription: Prescription) -> dict[str, list[dict[str, Any]]]:

@@ -1,5 +1,6 @@
 """The field as a still picture in SVG: it stands in where scripts do not run, in print and in the report."""
 
+from collections.abc import Callable, Iterable
 from html import escape
 
 import numpy as np
@@ -54,38 +55,81 @@ def still_picture(prescription: Prescription, shown: Shown) -> str:
         f'<circle cx="{x:.1f}" cy="{y:.1f}" r="3" fill="{_INK}" stroke="{_PAPER}"/>'
         for x, y in shapely.get_coordinates(place(cores))
     ]
-    for rate in prescription.rates:
-        for point in label_points(rate.outline, whole.area):
-            x, y = shapely.get_coordinates(place(point))[0]
-            text = f"{rate.zone}: {shown.number('n_rate', rate.rate_n_lb_ac)}"
-            half = 4.6 * len(text) + 5
-            parts.append(
-                f'<rect x="{x - half:.1f}" y="{y - 11:.1f}" width="{2 * half:.1f}" height="22" fill="{_PAPER}" '
-                f'stroke="{_INK}"/><text x="{x:.1f}" y="{y + 5:.1f}" text-anchor="middle" font-size="15" '
-                f'font-weight="600" fill="{_INK}">{escape(text)}</text>'
-            )
+    texts = [
+        (*shapely.get_coordinates(place(point))[0].tolist(), text) for point, text in zone_labels(prescription, shown)
+    ]
+    for x, y, text in labels_apart(texts, wide=_label_width, high=22.0):
+        half = _label_width(text) / 2
+        parts.append(
+            f'<rect x="{x - half:.1f}" y="{y - 11:.1f}" width="{2 * half:.1f}" height="22" fill="{_PAPER}" '
+            f'stroke="{_INK}"/><text x="{x:.1f}" y="{y + 5:.1f}" text-anchor="middle" font-size="15" '
+            f'font-weight="600" fill="{_INK}">{escape(text)}</text>'
+        )
     parts.append(_scale_bar(scale, height, width, shown))
     parts.append("</svg>")
     return "".join(parts)
 
 
-def label_points(outline: shapely.Geometry, field_m2: float) -> list[shapely.Point]:
+def zone_labels(prescription: Prescription, shown: Shown) -> list[tuple[shapely.Point, str]]:
     """
-    Where a zone's number stands: at the widest place of its largest part, and of other large parts.
+    Number and rate of each zone, at the widest place of its largest part and of other large parts.
 
     Parameters
     ----------
-    outline : shapely Polygon or MultiPolygon
-    field_m2 : float
-        A part of a thirtieth of it is large. [m²]
+    prescription : Prescription
+    shown : Shown
 
     Returns
     -------
-    points : list of shapely Point
+    labels : list of (Point, str)
+        The largest part of each zone first, the larger zone before the smaller: where two do not fit, the first stays.
     """
-    parts = sorted((part for part in shapely.get_parts(outline) if part.area > 0), key=lambda part: -part.area)
-    shown = [part for i, part in enumerate(parts) if i == 0 or part.area >= field_m2 / 30]
-    return [shapely.Point(shapely.maximum_inscribed_circle(part, tolerance=2.0).coords[0]) for part in shown]
+    large_m2 = float(prescription.outline().area) / 30
+    found = []
+    for rate in prescription.rates:
+        text = f"{rate.zone}: {shown.number('n_rate', rate.rate_n_lb_ac)}"
+        parts = sorted((part for part in shapely.get_parts(rate.outline) if part.area > 0), key=lambda part: -part.area)
+        found += [(i > 0, part, text) for i, part in enumerate(parts) if i == 0 or part.area >= large_m2]
+    found.sort(key=lambda label: (label[0], -label[1].area))
+    return [
+        (shapely.Point(shapely.maximum_inscribed_circle(part, tolerance=2.0).coords[0]), text)
+        for _, part, text in found
+    ]
+
+
+def labels_apart(
+    labels: Iterable[tuple[float, float, str]], *, wide: Callable[[str], float], high: float
+) -> list[tuple[float, float, str]]:
+    """
+    Labels that do not cover one before them.
+
+    Parameters
+    ----------
+    labels : iterable of (x, y, text)
+        The more important first.
+    wide : callable
+        Width of a text with its frame, in the unit of ``x``.
+    high : float
+        Its height.
+
+    Returns
+    -------
+    labels : list of (x, y, text)
+
+    Examples
+    --------
+    >>> labels_apart([(0.0, 0.0, "1: 90"), (4.0, 1.0, "7: 60"), (9.0, 0.0, "2: 75")], wide=lambda text: 5.0, high=2.0)
+    [(0.0, 0.0, '1: 90'), (9.0, 0.0, '2: 75')]
+    """
+    kept: list[tuple[float, float, str]] = []
+    for x, y, text in labels:
+        if all(abs(y - b) >= high or abs(x - a) >= (wide(text) + wide(other)) / 2 for a, b, other in kept):
+            kept.append((x, y, text))
+    return kept
+
+
+def _label_width(text: str) -> float:
+    return 9.2 * len(text) + 10
 
 
 def _path(geometry: shapely.Geometry, *, fill: str) -> str:

@@ -59,9 +59,10 @@ def _signed(value: float, decimals: int, *, plus: bool = True) -> str:
 
 def rate_colors(prescription: Prescription) -> dict[int, str]:
     """Colour of each zone: the ranks of the different rates along the ramp, least to most."""
-    different = sorted({rate.rate_n_lb_ac for rate in prescription.rates})
+    rounded = {rate.zone: round(rate.rate_n_lb_ac, 6) for rate in prescription.rates}  # a strip's rate is a sum
+    different = sorted(set(rounded.values()))
     colors = dict(zip(different, NITROGEN.classes(len(different)), strict=True))
-    return {rate.zone: colors[rate.rate_n_lb_ac] for rate in prescription.rates}
+    return {zone: colors[rate] for zone, rate in rounded.items()}
 
 
 def zone_words(prescription: Prescription, shown: Shown) -> list[dict[str, Any]]:

@@ -12,7 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.export.map_page_layers import round_values
-from vrn.export.map_page_still import label_points
+from vrn.export.map_page_still import labels_apart, zone_labels
 from vrn.export.map_page_words import rate_colors
 from vrn.export.ramps import Ramp
 from vrn.export.report_units import Shown
@@ -131,19 +131,20 @@ def rate_map(prescription: Prescription, shown: Shown) -> bytes:
     -------
     png : bytes
     """
-    field, colors = prescription.field, rate_colors(prescription)
+    colors = rate_colors(prescription)
     height_in = float(np.clip(6.4 * _aspect(prescription), 1.6, 3.7))
     with figure(6.4, height_in + 0.2) as drawn:
         axes, frame = sheet(drawn), _Frame.of(prescription, 0.05, 0.2, 6.3, height_in - 0.05)
         for rate in prescription.rates:
             _area(axes, frame, rate.outline, facecolor=colors[rate.zone], edgecolor=INK, linewidth=0.8)
         _ground(axes, frame, prescription, shown)
-        for rate in prescription.rates:
-            for point in label_points(rate.outline, field.boundary.area):
-                words = f"{rate.zone}: {shown.number('n_rate', rate.rate_n_lb_ac)}"
-                box = {"facecolor": "white", "edgecolor": INK, "pad": 2.5, "linewidth": 0.6}
-                x, y = frame.place(np.array([[point.x, point.y]]))[0]
-                axes.text(x, y, words, ha="center", va="center", weight="bold", bbox=box, zorder=5)
+        box = {"facecolor": "white", "edgecolor": INK, "pad": 2.5, "linewidth": 0.6}
+        placed = [
+            (frame.place(np.array([[point.x, point.y]]))[0], text) for point, text in zone_labels(prescription, shown)
+        ]
+        texts = [(float(x), float(y), text) for (x, y), text in placed]
+        for x, y, text in labels_apart(texts, wide=lambda text: 0.085 * len(text) + 0.09, high=0.22):
+            axes.text(x, y, text, ha="center", va="center", weight="bold", bbox=box, zorder=5)
         return png(drawn)
 
 

@@ -41,6 +41,20 @@
     var values = overlays.samples && (near || (shown !== "rate" && !data.crowded));
     map.getContainer().classList.toggle("no-values", !values);
     map.getContainer().classList.toggle("values", Boolean(values) && shown !== "rate");
+    apart();
+  }
+  function apart() {
+    var kept = [];
+    window[data.labels].eachLayer(function (point) {
+      var tag = point.getTooltip() && point.getTooltip().getElement();
+      if (!tag) { return; }
+      tag.style.visibility = "";
+      var box = tag.getBoundingClientRect();
+      var covers = kept.some(function (other) {
+        return box.left < other.right && other.left < box.right && box.top < other.bottom && other.top < box.bottom;
+      });
+      if (covers) { tag.style.visibility = "hidden"; } else { kept.push(box); }
+    });
   }
   map.on("zoomend", crowd);
   function tag(text, kind) {
