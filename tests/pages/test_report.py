@@ -91,6 +91,19 @@ def test_ledger_table_adds_up(report: Report) -> None:
         assert sum(numbers[:-1]) == numbers[-1]
 
 
+def test_one_zone_is_not_told_as_several(prescription: Prescription) -> None:
+    """With one zone the first page speaks of one rate: no zones that differ, no average beside it."""
+    rate = prescription.rates[0]
+    flat = replace(prescription, rates=(rate,), flat_rate_n_lb_ac=rate.rate_n_lb_ac, acres=rate.acres,
+                   total_n_lb=rate.acres * rate.rate_n_lb_ac)  # fmt: skip
+    page = grower_page(flat, Shown(metric=False))
+    told = _words(page[0])
+    assert "One zone gets" in told
+    assert "zone by zone" not in told
+    assert "the zones" not in told
+    assert ": as much." in _words(next(part for part in page if part.title == "Product and cost"))
+
+
 def test_cost_against_one_flat_rate(prescription: Prescription, report: Report) -> None:
     """At $0.50/lb the cost is half of the pounds: worked here from rates, acres and price."""
     priced = _with(prescription, prices=PriceSection(n_per_lb=0.50))

@@ -120,7 +120,8 @@ def _say(report: dict[str, Any], *, metric: bool) -> None:
         f"{shown.text('area', report['treated_acres'])} of them to be treated ({report['crs']})")  # fmt: skip
     for depth in report["readings"]:
         core = f"{depth['top_in'] * per_in:.0f}–{depth['bottom_in'] * per_in:.0f} {'cm' if metric else 'in'}"
-        say(f"  {depth['readings']} readings of {core}: {depth['least_ppm']:.1f} to {depth['most_ppm']:.1f} ppm NO3-N, "
+        readings = "1 reading" if depth["readings"] == 1 else f"{depth['readings']} readings"
+        say(f"  {readings} of {core}: {depth['least_ppm']:.1f} to {depth['most_ppm']:.1f} ppm NO3-N, "
             f"median {depth['median_ppm']:.1f}")  # fmt: skip
     for kind, count in report["other_readings"].items():
         if count:

@@ -45,14 +45,18 @@ def _sentences(prescription: Prescription, shown: Shown) -> tuple[str, str, str]
     places = len({tuple(place) for place in prescription.field.samples.field_readings().coordinates_m.tolist()})
     needs = [rate.need_lb_ac for rate in rates]
     nitrate = _span([rate.nitrate_ppm for rate in rates], "nitrate", shown)
+    one = len(rates) == 1
     found = (
-        f"At {places} places the soil was sampled; zone by zone it holds {nitrate} of nitrate on average, "
+        f"At {places} {'place' if places == 1 else 'places'} the soil was sampled; "
+        f"{'it' if one else 'zone by zone it'} holds {nitrate} of nitrate on average, "
         f"and the corn still needs {_span(needs, 'n_line', shown)} to reach its yield goal."
     )
     flat, mean = prescription.flat_rate_n_lb_ac, prescription.mean_rate_n_lb_ac
+    given = _span([rate.rate_n_lb_ac for rate in rates], "n_rate", shown)
+    if not one:
+        given += f", {shown.text('n_rate', mean)} on average"
     advised = (
-        f"{_count(len(rates))} {'zone gets' if len(rates) == 1 else 'zones get'} "
-        f"{_span([rate.rate_n_lb_ac for rate in rates], 'n_rate', shown)}, {shown.text('n_rate', mean)} on average; "
+        f"{_count(len(rates))} {'zone gets' if one else 'zones get'} {given}; "
         f"one flat rate from the same samples would be {shown.text('n_rate', flat)}."
     )
     return found, advised, _how_sure(prescription, shown)
@@ -73,8 +77,8 @@ def _how_sure(prescription: Prescription, shown: Shown) -> str:
         return f"{sure}."
     unit = shown.unit("n_line")
     return (
-        f"{sure}; if the map is right, the zones miss the need by {shown.number('n_rate', zoned)} {unit} on average, "
-        f"one flat rate by {shown.number('n_rate', single)}."
+        f"{sure}; if the map is right, {'this rate misses' if len(prescription.rates) == 1 else 'the zones miss'} the "
+        f"need by {shown.number('n_rate', zoned)} {unit} on average, one flat rate by {shown.number('n_rate', single)}."
     )
 
 
@@ -138,9 +142,9 @@ def _cost(prescription: Prescription, shown: Shown) -> tuple[Text, ...]:
     flat_n_lb = prescription.flat_rate_n_lb_ac * prescription.acres
     less = flat_n_lb - prescription.total_n_lb
     way = "less" if less >= 0 else "more"
-    words = (
-        f"One flat rate would take {shown.text('n_mass', flat_n_lb)}: the zones take "
-        f"{shown.text('n_mass', abs(less))} {way}."
+    apart = shown.number("n_mass", abs(less))
+    words = f"One flat rate would take {shown.text('n_mass', flat_n_lb)}: " + (
+        "as much." if apart == "0" else f"the zones take {apart} {shown.unit('n_mass')} {way}."
     )
     price = prescription.field.settings.prices.n_per_lb
     if price is None:

@@ -45,11 +45,15 @@ def sure_part(prescription: Prescription, shown: Shown) -> Part | None:
     ours, flat = (told["misallocated_lb_ac"][name] for name in ("these_rates", "one_flat_rate"))
     words = (
         f"The whole field needs {shown.number('n_mass', low)} to {shown.text('n_mass', high)} in nine draws in ten. "
-        f"These rates miss the need of a place by {shown.text('n_rate', ours[1])} on average over the field "
-        f"({shown.number('n_rate', ours[0])} to {shown.number('n_rate', ours[2])}), one flat rate by "
-        f"{shown.text('n_rate', flat[1])} ({shown.number('n_rate', flat[0])} to {shown.number('n_rate', flat[2])}); "
-        f"these rates were the better of the two in {told['zones_better_share']:.0%} of the draws."
+        f"These rates miss the need of a place by {_missed(ours, shown)} on average over the field"
     )
+    if {rate.rate_n_lb_ac for rate in prescription.rates} == {prescription.flat_rate_n_lb_ac}:
+        words += "; they are the flat rate."
+    else:
+        words += (
+            f", one flat rate by {_missed(flat, shown)}; these rates were the better of the two in "
+            f"{told['zones_better_share']:.0%} of the draws."
+        )
     drawn = ", ".join(name.rsplit("_", 1)[0].replace("_", " ") for name in told["drawn"])
     caution = (
         f"Each draw is a whole field that the readings allow ({drawn}); the ledger is struck on it. Layers without a "
@@ -77,3 +81,9 @@ def _causes(prescription: Prescription, shown: Shown) -> tuple[Table, ...]:
         f"lies within the ground. Instrument: {causes['instrument_from']}. Cores: {causes['cores_from']}"
     )
     return (Table(caption=caption, header=("Zone", *_CAUSES.values()), rows=rows, numbers=(0, 1, 2, 3, 4, 5)),)
+
+
+def _missed(band_lb_ac: list[float], shown: Shown) -> str:
+    """The middle of nine draws in ten, and between what they lie."""
+    low, middle, high = band_lb_ac
+    return f"{shown.text('n_rate', middle)} ({shown.number('n_rate', low)} to {shown.number('n_rate', high)})"
