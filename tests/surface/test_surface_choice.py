@@ -271,7 +271,7 @@ def test_drift_of_a_surface_on_the_grid() -> None:
     assert made.draws(3, seed=1).shape == (3, 40, 40)
     flat = points_on_grid(places_m, values, GRID, name="nitrate_ppm", drift=[layer])
     assert not flat.chosen.startswith("kriging with external drift")
-    assert any("drift layers are unknown at a reading, or the same at all" in note for note in flat.details["notes"])
+    assert any("took no part: unknown at a reading, or alike at all" in note for note in flat.details["notes"])
 
 
 def test_drift_needs_both_ends() -> None:

@@ -155,6 +155,7 @@ def test_one_sample() -> None:
     assert np.isnan(leave_one_out([(0, 0)], [7], variogram=NUGGET)[0]).all()
     made = interpolate([(0, 0)], [7], TARGETS_M)
     assert (made.chosen, made.se, made.candidates) == ("mean", None, ())
+    assert "1 place is too few" in made.notes[0]
 
 
 @pytest.mark.parametrize("count", [2, 3, 4, 5])

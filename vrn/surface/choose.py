@@ -250,8 +250,9 @@ class _Drift:
             np.isfinite(here).all(axis=0) & (np.ptp(here, axis=0) > 0) if len(here) else np.zeros(here.shape[1], bool)
         )
         if not varied.all():
+            out = f"{int((~varied).sum())} of {len(varied)}"
             notes.append(
-                f"{int((~varied).sum())} of {len(varied)} drift layers are unknown at a reading, or the same at all."
+                f"Of the layers that readings may follow, {out} took no part: unknown at a reading, or alike at all."
             )
         here, there = here[:, varied], there[:, varied]
         center, spread = here.mean(axis=0), here.std(axis=0)
@@ -286,8 +287,8 @@ def _trials(places: Places, layers: _Drift, notes: list[str]) -> list[Estimator]
     """The ways worth trying, simpler first."""
     trials: list[Estimator] = [Mean.of(places)]
     if len(places) < _FEWEST_FOR_DISTANCE:
-        if len(places) > 1:
-            notes.append(f"{len(places)} places are too few to draw a surface from; their mean is used.")
+        few, used = ("1 place is", "its value") if len(places) == 1 else (f"{len(places)} places are", "their mean")
+        notes.append(f"{few} too few to draw a surface from; {used} is used.")
         return trials
     if not places.varied or not np.ptp(places.merged(1.0)[0]):
         return trials
