@@ -134,6 +134,46 @@ def test_one_mapping_serves_files_of_two_makes(rewrite: Rewrite, field_folder: P
         layer_of(rewrite(layers__yield_potential={**keys, "columns": {"yield_bu_ac": "Wet bushels"}}))
 
 
+def test_files_of_two_makes_each_have_their_own_name_for_the_yield(rewrite: Rewrite, field_folder: Path) -> None:
+    """Two names of theirs may be one of ours; a file that has both is asked which is meant, one with neither is told."""
+    frame = log_frame()
+    names = ("Dry bushels", "Vol, dry")
+    for year, name in zip((2023, 2024), names, strict=True):
+        frame.rename(columns={"yield_bu_ac": name}).to_csv(field_folder / f"harvest_{year}.csv", index=False)
+    keys = {"files": ["harvest_2023.csv", "harvest_2024.csv"], "kind": "yield_log"}
+
+    def path_of(*theirs: str) -> Path:
+        path = rewrite(layers__yield_potential=keys)
+        lines = [f'"{name}" = "yield_bu_ac"' for name in theirs]
+        text = path.read_text(encoding="utf-8") + "\n[layers.yield_potential.columns]\n" + "\n".join(lines)
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    one, other = layer_of(path_of(*names)).logs
+    np.testing.assert_array_equal(one.yield_bu_ac, other.yield_bu_ac)
+    with pytest.raises(InputFileError, match=r"harvest_2024\.csv: .* no such column") as raised:
+        layer_of(path_of(names[0]))
+    assert raised.value.remedy.endswith('name its column, too: "their name" = "yield_bu_ac".')
+    frame.assign(**dict.fromkeys(names, 1.0)).to_csv(field_folder / "harvest_2024.csv", index=False)
+    with pytest.raises(InputFileError, match="Dry bushels and Vol, dry are both named for yield_bu_ac"):
+        layer_of(path_of(*names))
+
+
+def test_one_harvest_in_degrees_beside_one_in_feet(rewrite: Rewrite, field_folder: Path) -> None:
+    """A crs for the file in feet of a state plane (EPSG:3417, Iowa North) does not put degrees into its origin."""
+    frame = log_frame()
+    frame.to_csv(field_folder / "harvest_2023.csv", index=False)
+    change = Transformer.from_crs("EPSG:4326", "EPSG:3417", always_xy=True)
+    frame["longitude"], frame["latitude"] = change.transform(frame["longitude"], frame["latitude"])
+    frame.to_csv(field_folder / "harvest_2024.csv", index=False)
+    keys = {"files": ["harvest_2023.csv", "harvest_2024.csv"], "kind": "yield_log", "crs": "EPSG:3417"}
+    field = read_field(rewrite(layers__yield_potential=keys))
+    assert isinstance(field.yield_potential, YieldLogLayer)
+    degrees, feet = field.yield_potential.logs
+    np.testing.assert_allclose(degrees.coordinates_m, feet.coordinates_m, atol=0.1)
+    assert "harvest_2023.csv: The file says EPSG:4326, the field file EPSG:3417" in told(field, "warning")
+
+
 def test_single_bad_records_are_told_and_many_refuse_the_file(rewrite: Rewrite, field_folder: Path) -> None:
     """One record without a fix and one without a number are passed over; a file full of them is refused."""
     frame = log_frame().astype({"yield_bu_ac": object})

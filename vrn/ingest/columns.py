@@ -13,7 +13,7 @@ class Columns:
     ----------
     table : Table
     mapping : dict of str to str, optional
-        Our name and the file's, either way round.
+        Our name and the file's, either way round; for several files, several of theirs may be one of ours.
     key : str
         Key path under which a mapping stands, for remedies.
     roles : tuple of str
@@ -24,7 +24,7 @@ class Columns:
     Raises
     ------
     InputFileError
-        If a mapping names no column of ours, or one the file has not.
+        If a mapping names no column of ours, one the file has not, or two of the file's for one of ours.
     """
 
     def __init__(
@@ -34,27 +34,38 @@ class Columns:
         self.key = key
         self.shared = shared
         self.ours = {role.lower() for role in roles}
-        self.mapped: dict[str, str] = {}
+        theirs: dict[str, list[str]] = {}
         for left, right in (mapping or {}).items():
             if left in roles:
-                self.mapped[left] = self._there(left, right)
+                theirs.setdefault(left, []).append(right)
             elif right in roles:
-                self.mapped[right] = self._there(right, left)
+                theirs.setdefault(right, []).append(left)
             else:
                 near = nearest(left, list(roles)) or nearest(right, list(roles))
                 problem = f'{key}: neither "{left}" nor "{right}" is a column that vrn knows.'
                 hint = f"Did you mean {near}?" if near else f"vrn knows {', '.join(roles)}."
                 raise InputFileError(problem, f'{hint} Write it as our_name = "their name".')
+        self.mapped: dict[str, str] = {role: self._there(role, names) for role, names in theirs.items()}
 
-    def _there(self, role: str, name: str) -> str:
-        found = self.table.find(name) or (self.table.find(role) if self.shared else None)
-        if found is None:
-            near = nearest(name, list(self.table.columns))
-            key = self.key if self.key.endswith(".column") else f"{self.key}.{role}"
-            problem = f'{self.table.name}: {key} is "{name}", and there is no such column.'
-            remedy = f'Did you mean "{near}"?' if near else f"Columns: {', '.join(self.table.columns)}."
-            raise InputFileError(problem, remedy)
-        return found
+    def _there(self, role: str, names: list[str]) -> str:
+        found = {name: self.table.find(name) for name in names}
+        there = list(dict.fromkeys(column for column in found.values() if column is not None))
+        if len(there) > 1:
+            problem = f"{self.table.name}: {' and '.join(there)} are both named for {role} under {self.key}."
+            raise InputFileError(problem, "Keep the one that is meant.")
+        if there and (self.shared or None not in found.values()):
+            return there[0]
+        own = self.table.find(role) if self.shared else None
+        if own is not None:
+            return own
+        name = next(name for name, column in found.items() if column is None)
+        near = nearest(name, list(self.table.columns))
+        key = self.key if self.key.endswith(".column") else f"{self.key}.{role}"
+        problem = f'{self.table.name}: {key} is "{name}", and there is no such column.'
+        remedy = f'Did you mean "{near}"?' if near else f"Columns: {', '.join(self.table.columns)}."
+        if self.shared:
+            remedy += f' If it is of another make, name its column, too: "their name" = "{role}".'
+        raise InputFileError(problem, remedy)
 
     def find(self, role: str, *usual: str) -> str | None:
         """Column that holds one of ours, or None; ``usual`` are short names taken when ours is not there."""

@@ -58,6 +58,25 @@ def system_of(intake: Intake, source: Source, found: str, given: str | None, bou
     return crs
 
 
+def must_be_degrees(source: Source, given: str, bounds: tuple[float, ...]) -> bool:
+    """
+    Whether coordinates are degrees though the field file names a system of metres or feet: no field is at its origin.
+
+    Parameters
+    ----------
+    source : Source
+    given : str
+        What the field file says.
+    bounds : tuple of float
+        West, south, east, north of the coordinates as they stand in the file.
+
+    Returns
+    -------
+    degrees : bool
+    """
+    return _could_be_degrees(*bounds) and any(bounds) and not _is_degrees(source, _known_system(source, given))
+
+
 def _could_be_degrees(west: float, south: float, east: float, north: float) -> bool:
     return max(abs(west), abs(east)) <= 180 and max(abs(south), abs(north)) <= 90
 

@@ -11,7 +11,7 @@ from vrn.ingest.cells import RowFaults, degrees, numbers
 from vrn.ingest.columns import Columns
 from vrn.ingest.features import LONLAT, Features
 from vrn.ingest.intake import Intake, Source, counted
-from vrn.ingest.place import points_to_system, system_of
+from vrn.ingest.place import must_be_degrees, points_to_system, system_of
 from vrn.ingest.table import Table
 from vrn.ingest.tables import holds_table, read_table
 from vrn.ingest.vectors import read_features
@@ -171,7 +171,9 @@ def _from_columns(
         intake.note(source, f"Passed over for want of a usable place: {counted(len(faults.faults), 'record')}.",
                     "Nothing to do unless they are many.")  # fmt: skip
     xy = np.column_stack([x, y])
-    return xy, system_of(intake, source, "" if given_crs else LONLAT, given_crs, _bounds(xy))
+    bounds = _bounds(xy)
+    found = LONLAT if given_crs is None or must_be_degrees(source, given_crs, bounds) else ""
+    return xy, system_of(intake, source, found, given_crs, bounds)
 
 
 def _not_in_one(source: Source, table: Table, columns: Columns) -> None:
