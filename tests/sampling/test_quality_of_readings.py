@@ -109,6 +109,18 @@ def test_drift_is_told_and_corrected_only_on_request() -> None:
     assert any("8 readings are corrected" in finding.problem for finding in findings)
 
 
+@pytest.mark.parametrize("failed", [0.0, 2.0, 45.0])
+def test_a_standard_that_failed_corrects_nothing(failed: float) -> None:
+    """A standard of 20 ppm read as 0, 2 or 45 tells no drift: readings follow the others, and a person is told."""
+    asked = SampleSection(file="samples.csv", correct_drift=True)
+    rows = [*field(12.0), standard(failed), standard(20.0), *field(12.0), standard(failed)]
+    samples = samples_of(rows)
+    assert corrected(samples, asked).nitrate_ppm[[0, 3]].tolist() == [12.0, 12.0]
+    assert any("correct no reading" in warned and "S02, S05" in warned for warned in _warned(samples, asked))
+    alone = samples_of([*field(12.0), standard(failed)])
+    assert corrected(alone, asked).nitrate_ppm[0] == 12.0
+
+
 def test_repeatability_by_hand() -> None:
     """Pairs 10/11, 20/18 and 15/15: √((0.5 + 2 + 0) ÷ 3) = 0.913 ppm, limit 2.8 times that (ISO 5725-6)."""
     rows = [r for i, (a, b) in enumerate([(10, 11), (20, 18), (15, 15)])

@@ -119,6 +119,13 @@ def _drift(judged: Judged) -> Iterator[Finding]:
                 f"(p = {run.drift_p:.2g}).",
                 "Calibrate and read again, or set samples.correct_drift = true.",
             )
+        failed = run.standards[~run.corrects]
+        if judged.changes is not None and len(failed):
+            yield judged.warn(
+                f"Check standards{_of(run)} that correct no reading, below 1 ppm or off by more than half: "
+                f"{_names(judged.samples, failed)}.",
+                "Read them again, or judge the readings beside them by hand.",
+            )
     if judged.changes:
         row, (before, after) = max(judged.changes.items(), key=lambda change: abs(change[1][1] - change[1][0]))
         yield judged.note(

@@ -12,6 +12,7 @@ from vrn.sampling.control_chart import individuals_chart
 ALLOWED_PCT = 10.0  # a check standard may be off: EPA method 353.2, § 9.3.4 (from memory)
 ALLOWED_PPM = 0.5  # and never less than this: common practice, no source
 _LEAST_NOMINAL_PPM = 1.0  # below it a ratio says nothing
+_MOST_DRIFT_PCT = 50.0  # of nominal; beyond it the reading failed, and nothing drifted: a choice of this project
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,6 +58,11 @@ class StandardRun:
     def recovery_pct(self) -> NDArray[np.float64]:
         """Reading over nominal value, shape (k,). [%]"""
         return self.read_ppm / self.nominal_ppm * 100.0
+
+    @property
+    def corrects(self) -> NDArray[np.bool_]:
+        """Whether a standard may correct readings, shape (k,): 1 ppm or more, and off by no more than half."""
+        return (self.nominal_ppm >= _LEAST_NOMINAL_PPM) & (np.abs(self.recovery_pct - 100.0) <= _MOST_DRIFT_PCT)
 
     def to_plain(self, samples: SoilSamples) -> dict[str, Any]:
         """The run with its control chart as numbers and lists; samples are named by their ids."""
@@ -146,20 +152,20 @@ def corrected_for_drift(samples: SoilSamples) -> tuple[SoilSamples, dict[int, tu
     Notes
     -----
     Between two standards the correction changes evenly from reading to reading; before the first and after the last it
-    is theirs. Standards below 1 ppm are left out.
+    is theirs. Standards below 1 ppm are left out, and those off by more than half: such a reading failed, and tells no
+    drift.
     """
     nitrate_ppm = samples.nitrate_ppm.copy()
     changes: dict[int, tuple[float, float]] = {}
     for run in standard_runs(samples):
         place = {int(row): i for i, row in enumerate(run.order)}
-        usable = run.nominal_ppm >= _LEAST_NOMINAL_PPM
-        if not usable.any():
+        if not run.corrects.any():
             continue
-        at = np.array([place[int(row)] for row in run.standards[usable]], dtype=float)
+        at = np.array([place[int(row)] for row in run.standards[run.corrects]], dtype=float)
         for i, row in enumerate(run.order):
             if samples.kind[row] not in ("field", "duplicate") or not np.isfinite(nitrate_ppm[row]):
                 continue
-            factor = float(np.interp(i, at, run.recovery_pct[usable])) / 100.0
+            factor = float(np.interp(i, at, run.recovery_pct[run.corrects])) / 100.0
             before = float(nitrate_ppm[row])
             nitrate_ppm[row] = before / factor
             changes[int(samples.row[row])] = before, float(nitrate_ppm[row])
