@@ -12,14 +12,17 @@ from typing import Any
 import numpy as np
 import pytest
 
+from vrn.export.map_page_legend import rate_layer
 from vrn.export.report_grower import grower_page
 from vrn.export.report_page import report_of, write_report, write_reports
 from vrn.export.report_paper_table import _columns
 from vrn.export.report_parts import Part, Picture, Report, Table, Text
 from vrn.export.report_pdf import report_pdf
+from vrn.export.report_phrases import why_one_zone
 from vrn.export.report_readings import readings_part
 from vrn.export.report_units import Shown
-from vrn.field.settings import PriceSection
+from vrn.export.report_zones import zones_part
+from vrn.field.settings import PriceSection, ZoneSection
 from vrn.field.weather import Weather
 from vrn.prescription.model import Prescription
 
@@ -249,3 +252,61 @@ def test_numbers_on_paper_are_not_broken_while_words_can_give_way() -> None:
     assert columns[-1][0] + columns[-1][1] == pytest.approx(100.0)
     roomy = _columns(_Paper(), replace(table, widths=(20, *[10] * 6, 20)), 8.0)
     assert [round(width) for _, width, _ in roomy] == [20, *[10] * 6, 20]
+
+
+def _scattered(prescription: Prescription, **nitrate: Any) -> Prescription:
+    """One zone of one need on a field whose nitrate is its mean."""
+    rate, need = prescription.rates[0], prescription.surfaces["need_lb_ac"]
+    surfaces = prescription.surfaces | {
+        "nitrate_ppm": replace(prescription.surfaces["nitrate_ppm"], chosen="mean", **nitrate),
+        "need_lb_ac": replace(need, values=np.full_like(need.values, rate.need_lb_ac)),
+    }
+    choice = tuple(replace(one, misallocated_lb_ac=1e-12) for one in prescription.zones.choice)
+    zones = replace(prescription.zones, choice=choice, chosen_by="1 zone: one more would save 0.0 lb/ac.")
+    return replace(prescription, rates=(rate,), surfaces=surfaces, zones=zones, flat_rate_n_lb_ac=rate.rate_n_lb_ac)
+
+
+def test_a_field_without_a_pattern_says_why_and_what_would_help(prescription: Prescription) -> None:
+    """First page, part on zones and map tell that the samples show no pattern, and what could; no curve of zeros."""
+    made, shown = _scattered(prescription), Shown(metric=False)
+    on_zones = zones_part(made, shown)
+    assert on_zones is not None
+    told = (_words(grower_page(made, shown)[0]), _words(on_zones), rate_layer(made, shown)["words"])
+    for words in told:
+        assert "neighbours are hardly more alike than places far apart" in words
+        assert "yield potential or soil" in words
+    assert not [piece for piece in on_zones.pieces if isinstance(piece, Picture | Table)]
+    assert "Nitrate is one mean for the whole field" in str(grower_page(made, shown)[-1])
+
+
+def test_one_zone_of_a_varied_need_or_by_order_gives_its_own_reason(prescription: Prescription) -> None:
+    """Where the need varies, or a person asked for one zone, scatter is not blamed; several zones need no reason."""
+    shown, made = Shown(metric=False), _scattered(prescription)
+    varied = replace(made, surfaces=made.surfaces | {"need_lb_ac": prescription.surfaces["need_lb_ac"]})
+    assert why_one_zone(varied, shown) == "More zones were not worth it. 1 zone: one more would save 0.0 lb/ac."
+    asked = replace(made, field=replace(made.field, settings=replace(made.field.settings, zones=ZoneSection(count=1))))
+    assert why_one_zone(asked, shown) == "The field file asks for one zone."
+    assert why_one_zone(prescription, shown) == ""
+
+
+def test_check_strips_are_not_counted_as_zones(prescription: Prescription) -> None:
+    """Three zones with a strip cut out stay three zones in the summary, and the strip's step is told."""
+    strip = replace(prescription.rates[0], zone=4, rate_n_lb_ac=120.0)
+    pieces = [{"zone": 4, "in_zone": 1, "pair": 1, "difference_n_lb_ac": 30.0, "acres": 0.3}]
+    made = replace(prescription, rates=(*prescription.rates, strip),
+                   details=prescription.details | {"check_strips": {"pieces": pieces}})  # fmt: skip
+    told = _words(grower_page(made, Shown(metric=False))[0])
+    assert "Three zones get 90 to 130 lb N/ac" in told
+    assert "Check strips get 30 lb N/ac more or less" in told
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+@pytest.mark.parametrize("flat_n_lb_ac", [95.31, 95.32, 95.33, 121.7, 121.71, 121.72])
+def test_printed_difference_is_that_of_the_printed_totals(make: Make, units: str, flat_n_lb_ac: float) -> None:
+    """What the zones take more or less is the difference of the two numbers beside it, to the unit."""
+    made = replace(make(units=units), flat_rate_n_lb_ac=flat_n_lb_ac)
+    page = grower_page(made, Shown(metric=units == "metric"))
+    words = _words(next(part for part in page if part.title == "Product and cost")).replace(",", "")
+    numbers = [re.search(pattern, words) for pattern in (r"which is (\d+)", r"would take (\d+)", r"zones take (\d+)")]
+    total, flat, apart = (int(found[1]) for found in numbers if found)
+    assert abs(total - flat) == apart

@@ -8,6 +8,7 @@ from markupsafe import Markup
 from vrn.export.map_page_layers import Picture
 from vrn.export.map_page_words import rate_colors
 from vrn.export.raster import leave_one_out_rmse
+from vrn.export.report_phrases import why_one_zone
 from vrn.export.report_units import Shown
 from vrn.field.surface import Surface
 from vrn.prescription.model import Prescription
@@ -27,7 +28,7 @@ def rate_layer(prescription: Prescription, shown: Shown) -> dict[str, Any]:
     layer : dict
         ``key``, ``title``, ``unit``, ``legend`` (markup), ``words``.
     """
-    colors = rate_colors(prescription)
+    colors, why = rate_colors(prescription), why_one_zone(prescription, shown)
     by_color: dict[str, tuple[str, list[str]]] = {}
     for rate in sorted(prescription.rates, key=lambda rate: rate.rate_n_lb_ac):
         by_color.setdefault(colors[rate.zone], (shown.number("n_rate", rate.rate_n_lb_ac), []))[1].append(
@@ -40,8 +41,8 @@ def rate_layer(prescription: Prescription, shown: Shown) -> dict[str, Any]:
     return {
         "key": "rate", "title": "Rate", "unit": shown.unit("n_rate"),
         "legend": Markup(f'<ul class="swatches">{items}</ul>'),
-        "words": f"What is to be applied, zone by zone. One flat rate from the same samples would be "
-        f"{shown.text('n_rate', prescription.flat_rate_n_lb_ac)} everywhere.",
+        "words": f"One zone. {why}" if why else "What is to be applied, zone by zone. One flat rate from the same "
+        f"samples would be {shown.text('n_rate', prescription.flat_rate_n_lb_ac)} everywhere.",
     }  # fmt: skip
 
 

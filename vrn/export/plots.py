@@ -215,7 +215,7 @@ def _scale_under(axes: "Axes", left_in: float, width_in: float, prescription: Pr
     ticks = round_values(low, high)
     for tick in ticks:
         at = left_in + width_in * ((tick - low) / (high - low) if high > low else 0.5)
-        axes.text(at, 0.2, f"{tick:g}", ha="center", va="top", fontsize=7)
+        axes.text(at, 0.2, f"{tick:.4g}", ha="center", va="top", fontsize=7)
 
 
 def _aspect(prescription: Prescription) -> float:

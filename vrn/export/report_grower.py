@@ -5,7 +5,7 @@ import math
 from vrn.export.plots import rate_map
 from vrn.export.raster import leave_one_out_rmse
 from vrn.export.report_parts import Bullets, Part, Picture, Table, Text
-from vrn.export.report_phrases import facts
+from vrn.export.report_phrases import facts, ordinary_rates, why_one_zone
 from vrn.export.report_units import Shown
 from vrn.prescription.model import Prescription
 
@@ -28,7 +28,7 @@ def grower_page(prescription: Prescription, shown: Shown) -> tuple[Part, ...]:
     picture = Picture(
         caption=f"Zones with their rates, {shown.unit('n_rate')}. Dots: places where cores were pulled. "
         "Hatched: no nitrogen.",
-        alt=f"Map of {prescription.field.name} with {len(prescription.rates)} zones and their rates",
+        alt=f"Map of {prescription.field.name} and its zones with their rates",
         png=rate_map(prescription, shown),
     )
     return (
@@ -41,7 +41,7 @@ def grower_page(prescription: Prescription, shown: Shown) -> tuple[Part, ...]:
 
 def _sentences(prescription: Prescription, shown: Shown) -> tuple[str, str, str]:
     """What was found, what is advised, how sure."""
-    rates = prescription.rates
+    rates = ordinary_rates(prescription)
     places = len({tuple(place) for place in prescription.field.samples.field_readings().coordinates_m.tolist()})
     needs = [rate.need_lb_ac for rate in rates]
     nitrate = _span([rate.nitrate_ppm for rate in rates], "nitrate", shown)
@@ -59,7 +59,11 @@ def _sentences(prescription: Prescription, shown: Shown) -> tuple[str, str, str]
         f"{_count(len(rates))} {'zone gets' if one else 'zones get'} {given}; "
         f"one flat rate from the same samples would be {shown.text('n_rate', flat)}."
     )
-    return found, advised, _how_sure(prescription, shown)
+    strips = (prescription.details.get("check_strips") or {}).get("pieces", ())
+    if strips:
+        steps = [abs(piece["difference_n_lb_ac"]) for piece in strips]
+        advised += f" Check strips get {_span(steps, 'n_rate', shown)} more or less, to learn from at harvest."
+    return found, f"{advised} {why_one_zone(prescription, shown)}".strip(), _how_sure(prescription, shown)
 
 
 def _how_sure(prescription: Prescription, shown: Shown) -> str:
@@ -139,18 +143,18 @@ def _product(prescription: Prescription, shown: Shown) -> str:
 
 def _cost(prescription: Prescription, shown: Shown) -> tuple[Text, ...]:
     """Nitrogen, and money when a price was given, against one flat rate."""
-    flat_n_lb = prescription.flat_rate_n_lb_ac * prescription.acres
-    less = flat_n_lb - prescription.total_n_lb
+    flat_n_lb, factor = prescription.flat_rate_n_lb_ac * prescription.acres, shown.factor("n_mass")
+    less = round(flat_n_lb * factor) - round(prescription.total_n_lb * factor)  # of the two as they are printed
     way = "less" if less >= 0 else "more"
-    apart = shown.number("n_mass", abs(less))
     words = f"One flat rate would take {shown.text('n_mass', flat_n_lb)}: " + (
-        "as much." if apart == "0" else f"the zones take {apart} {shown.unit('n_mass')} {way}."
+        f"the zones take {abs(less):,} {shown.unit('n_mass')} {way}." if less else "as much."
     )
     price = prescription.field.settings.prices.n_per_lb
     if price is None:
         return (Text(text=f"{words} No price was given, so nothing is said of money."),)
     total, flat = prescription.total_n_lb * price, flat_n_lb * price
-    difference = "the same" if round(abs(flat - total)) == 0 else f"${abs(flat - total):,.0f} {way}"
+    apart = abs(round(flat) - round(total))
+    difference = f"${apart:,} {way}" if apart else "the same"
     return (
         Text(
             text=f"{words} At {shown.price_of_n(price)} the nitrogen costs ${total:,.0f}, against ${flat:,.0f} at one "
@@ -173,7 +177,10 @@ def _doubts(prescription: Prescription, shown: Shown) -> tuple[str, ...]:
         mean = leave_one_out_rmse(nitrate.details, "mean")
         if chosen is not None and mean is not None:
             doubts.append(
-                f"Between samples nitrate is inferred: each sample guessed from the others is off by "
+                "Nitrate is one mean for the whole field: a sample guessed from the others is off by "
+                f"{shown.text('nitrate', mean)}."
+                if nitrate.chosen == "mean"
+                else f"Between samples nitrate is inferred: each sample guessed from the others is off by "
                 f"{shown.text('nitrate', chosen)} (by the plain mean, {shown.text('nitrate', mean)})."
             )
     doubts.append(

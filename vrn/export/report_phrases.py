@@ -2,8 +2,13 @@
 
 from datetime import date
 
+import numpy as np
+
 from vrn.export.report_units import Shown
-from vrn.prescription.model import Prescription
+from vrn.prescription.model import Prescription, ZoneRate
+
+_SAME_LB_AC = 0.01  # needs that no page tells apart
+_FEW_PLACES = 5
 
 _CAUTIONS = (
     "This is advice. Local rules, the label, the nutrient management plan and a licensed person decide.",
@@ -30,6 +35,51 @@ def facts(prescription: Prescription, shown: Shown) -> list[str]:
     if settings.crop.application_date:
         found.append(f"to be applied {day(settings.crop.application_date)}")
     return found
+
+
+def ordinary_rates(prescription: Prescription) -> tuple[ZoneRate, ...]:
+    """Rates of the zones that are no check strips."""
+    pieces = (prescription.details.get("check_strips") or {}).get("pieces", ())
+    strips = {piece["zone"] for piece in pieces}
+    return tuple(rate for rate in prescription.rates if rate.zone not in strips)
+
+
+def why_one_zone(prescription: Prescription, shown: Shown) -> str:
+    """
+    Why the field is one zone, and what would help, for a person.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : Shown
+
+    Returns
+    -------
+    why : str
+        Empty where the field has more zones than one, or where what is left of it after a rain-out has one.
+    """
+    if len(ordinary_rates(prescription)) != 1 or "remaining" in prescription.details:
+        return ""
+    section, nitrate = prescription.field.settings.zones, prescription.surfaces.get("nitrate_ppm")
+    if section.file is not None:
+        return f"The file of zones, {section.file}, holds one zone here."
+    if section.count == 1:
+        return "The field file asks for one zone."
+    need = prescription.surfaces.get("need_lb_ac")
+    known = np.array([]) if need is None else need.values[np.isfinite(need.values) & (prescription.share > 0)]
+    if not known.size or float(np.ptp(known)) > _SAME_LB_AC or nitrate is None or nitrate.chosen != "mean":
+        return f"More zones were not worth it. {shown.words(prescription.zones.chosen_by)}".strip()
+    places = len({tuple(place) for place in prescription.field.samples.field_readings().coordinates_m.tolist()})
+    found = (
+        f"{places} {'place is' if places == 1 else 'places are'} too few to show a pattern"
+        if places < _FEW_PLACES
+        else f"The readings of {places} places differ, but neighbours are hardly more alike than places far apart: a "
+        "pattern drawn from them could be chance"
+    )
+    return (
+        f"{found}, so their mean stands for the whole field. A map of yield potential or soil, more readings (vrn "
+        "plan), or zones of your own ([zones] file) could show where the need differs."
+    )
 
 
 def cautions(prescription: Prescription) -> tuple[str, ...]:

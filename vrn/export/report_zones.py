@@ -4,9 +4,12 @@ from typing import Any
 
 from vrn.export.plots_reasons import zone_count_plot
 from vrn.export.report_parts import Part, Picture, Table, Text
+from vrn.export.report_phrases import why_one_zone
 from vrn.export.report_units import Shown
 from vrn.prescription.model import Prescription
 from vrn.units import AC_M2, FT_M
+
+_LEAST_SHOWN_LB_AC = 0.05  # below it every number of zones is 0 in the table, and the curve is noise of the arithmetic
 
 
 def zones_part(prescription: Prescription, shown: Shown) -> Part | None:
@@ -27,7 +30,10 @@ def zones_part(prescription: Prescription, shown: Shown) -> Part | None:
     pieces: list[Any] = [Text(text=shown.words(zones.chosen_by))] if zones.chosen_by else []
     if "smooth_m" in zones.details:
         pieces.append(Text(text=_how(zones.details, shown)))
-    if zones.choice:
+    why = why_one_zone(prescription, shown)
+    if why and zones.chosen_by not in why:
+        pieces.append(Text(text=why))
+    if any(one.misallocated_lb_ac >= _LEAST_SHOWN_LB_AC for one in zones.choice):
         count = zones.details.get("drawn", len(prescription.rates))
         pieces.append(
             Picture(
