@@ -143,6 +143,26 @@ def test_form_speaks_the_columns_of_the_field_file(make_plan: Callable[..., Plan
     assert set(samples.field_readings().sample_id) == {place.name for place in plan.places}
 
 
+def test_form_writes_depths_as_text_where_the_field_file_reads_them_so(
+    make_plan: Callable[..., Plan], tmp_path: Path
+) -> None:
+    """A field file that maps one column of depths gets a form with it, and reads it back to the same two feet."""
+    make_plan()
+    with (tmp_path / "field.toml").open("a") as field_file:
+        field_file.write('[samples.columns]\ndepth = "Depth"\n')
+    plan = plan_samples(read_ground(tmp_path / "field.toml"), PlanOptions(samples=5, seed=1))
+    lines = list(csv.DictReader(form_text(plan).splitlines()))
+    assert "top_in" not in lines[0]
+    assert {line["Depth"] for line in lines} == {"", "0-12 in", "12-24 in"}
+    for line in lines:
+        line["nitrate_ppm"] = "12" if line["kind"] == "field" else ""
+    with (tmp_path / "samples.csv").open("w", newline="") as file:
+        writer = csv.DictWriter(file, fieldnames=list(lines[0]))
+        writer.writeheader()
+        writer.writerows(lines)
+    assert read_ground(tmp_path / "field.toml").samples.field_readings().depths_in() == ((0.0, 12.0), (12.0, 24.0))
+
+
 def test_areas_go_back_into_the_field_file(make_plan: Callable[..., Plan], tmp_path: Path) -> None:
     """A filled form of composites with its areas is read as composites of those areas."""
     plan = make_plan(design="composites", samples=4)

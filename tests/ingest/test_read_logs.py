@@ -135,7 +135,7 @@ def test_one_mapping_serves_files_of_two_makes(rewrite: Rewrite, field_folder: P
 
 
 def test_files_of_two_makes_each_have_their_own_name_for_the_yield(rewrite: Rewrite, field_folder: Path) -> None:
-    """Two names of theirs may be one of ours; a file that has both is asked which is meant, one with neither is told."""
+    """Two names of theirs may be one of ours; a file with both is asked which is meant, one with neither is told."""
     frame = log_frame()
     names = ("Dry bushels", "Vol, dry")
     for year, name in zip((2023, 2024), names, strict=True):

@@ -114,18 +114,27 @@ def form_text(plan: Plan) -> str:
     depths = ((0, 30), (30, 60)) if metric else ((0, 12), (12, 24))
     unit = "cm" if metric else "in"
     where = ["area_id"] if plan.areas else ["longitude", "latitude"]
-    header = ["sample_id", *where, f"top_{unit}", f"bottom_{unit}", "nitrate_ppm", "kind", "sampled_on", "nominal_ppm",
-              "cores", "instrument", "read_at", "stored"]  # fmt: skip
+    columns = plan.settings.samples.columns
+    as_text = "depth" in (
+        *columns,
+        *columns.values(),
+    )  # with its unit, which keeps a spreadsheet from making a date of it
+    ends = ["depth"] if as_text else [f"top_{unit}", f"bottom_{unit}"]
+    header = ["sample_id", *where, *ends, "nitrate_ppm", "kind", "sampled_on", "nominal_ppm", "cores", "instrument",
+              "read_at", "stored"]  # fmt: skip
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(_as_the_field_file_says(header, plan.settings.samples.columns))
+    writer.writerow(_as_the_field_file_says(header, columns))
     for row in form_rows(plan):
         here: list[object] = [row.area_id]
         if not plan.areas:
             here = ["", ""] if row.longitude is None else [f"{row.longitude:.7f}", f"{row.latitude:.7f}"]
-        top, bottom = depths[row.depth] if row.depth >= 0 else ("", "")
+        slices: list[object] = [""] * len(ends)
+        if row.depth >= 0:
+            top, bottom = depths[row.depth]
+            slices = [f"{top}-{bottom} {unit}"] if as_text else [top, bottom]
         cores = plan.cores if row.kind in ("field", "duplicate") else ""
-        writer.writerow([cell_text(row.name), *here, top, bottom, "", row.kind, "", "", cores, "", "", ""])
+        writer.writerow([cell_text(row.name), *here, *slices, "", row.kind, "", "", cores, "", "", ""])
     return out.getvalue()
 
 
