@@ -75,7 +75,8 @@ def _say_end(tally: "Tally", seconds: float, book: Path, out: Path) -> None:
         say(f"! {row.name} ({row.field_file}): {row.problem}\n    {row.remedy}")
     if tally.failures:
         say()
-    say(f"{tally.total} fields: {tally.built} built, {tally.unchanged} unchanged, {len(tally.failures)} failed, "
+    fields = "1 field" if tally.total == 1 else f"{tally.total} fields"
+    say(f"{fields}: {tally.built} built, {tally.unchanged} unchanged, {len(tally.failures)} failed, "
         f"in {seconds:,.0f} s.")  # fmt: skip
     say(f"Rows: {out / 'fields.csv'}. What is due, still DRAFT and to order: vrn season {book}")
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
+from vrn.surface.drift import Drift
 from vrn.surface.estimators import DRIFT, MEAN, Estimator, InverseDistance, Kriged, Mean
 from vrn.surface.fit import MOST_BY_LIKELIHOOD, fit_places
 from vrn.surface.kriging import MOST_AT_ONCE
@@ -179,7 +180,7 @@ def interpolate(
             problem = f"There are {len(known)} readings and error variances of shape {errors.shape}."
             raise OutOfRangeError(problem, "Give one variance for each reading, or one for all.")
         error_variance = np.broadcast_to(errors, known.shape)[known]
-    layers = _Drift.of(points, drift, targets, target_drift, known, notes)
+    layers = Drift.of(points, drift, targets, target_drift, known, notes)
     if not known.all() and known.any():
         notes.append(f"{int((~known).sum())} of {len(numbers)} readings are unknown and left out.")
         points, numbers = points[known], numbers[known]
@@ -217,52 +218,6 @@ def interpolate(
     )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Drift:
-    """Drift at readings and targets, centred and scaled by the readings; None where there is none."""
-
-    at_readings: NDArray[np.float64] | None = None
-    at_targets: NDArray[np.float64] | None = None
-
-    @classmethod
-    def of(
-        cls,
-        points: NDArray[np.float64],
-        drift: ArrayLike | None,
-        targets: NDArray[np.float64],
-        target_drift: ArrayLike | None,
-        known: NDArray[np.bool_],
-        notes: list[str],
-    ) -> "_Drift":
-        """Check the layers, and leave out those that are the same, or unknown, at the readings."""
-        if drift is None and target_drift is None:
-            return cls()
-        if drift is None or target_drift is None:
-            problem = "A drift needs its layers at the readings and at the targets, and one of them is missing."
-            raise OutOfRangeError(problem, "Give both drift and target_drift.")
-        here, there = np.asarray(drift, dtype=float), np.asarray(target_drift, dtype=float)
-        here, there = here.reshape(len(here), -1), there.reshape(len(there), -1)
-        if len(here) != len(points) or len(there) != len(targets) or here.shape[1] != there.shape[1]:
-            problem = f"The drift is {here.shape} and {there.shape} for {len(points)} readings, {len(targets)} targets."
-            raise OutOfRangeError(problem, "Give one row for each reading and target, and the same layers to both.")
-        here = here[known]
-        varied = (
-            np.isfinite(here).all(axis=0) & (np.ptp(here, axis=0) > 0) if len(here) else np.zeros(here.shape[1], bool)
-        )
-        if not varied.all():
-            out = f"{int((~varied).sum())} of {len(varied)}"
-            notes.append(
-                f"Of the layers that readings may follow, {out} took no part: unknown at a reading, or alike at all."
-            )
-        here, there = here[:, varied], there[:, varied]
-        center, spread = here.mean(axis=0), here.std(axis=0)
-        there = np.clip(there, here.min(axis=0), here.max(axis=0))
-        here, there = (here - center) / spread, (there - center) / spread
-        if not here.shape[1] or np.linalg.matrix_rank(here, tol=1e-6 * len(here) ** 0.5) < here.shape[1]:
-            return cls()
-        return cls(at_readings=here, at_targets=np.nan_to_num(there))
-
-
 def _of_many(
     points: NDArray[np.float64], values: NDArray[np.float64], targets: NDArray[np.float64], notes: list[str],
     *, patterned: bool,
@@ -283,7 +238,7 @@ def _of_many(
     )  # fmt: skip
 
 
-def _trials(places: Places, layers: _Drift, notes: list[str]) -> list[Estimator]:
+def _trials(places: Places, layers: Drift, notes: list[str]) -> list[Estimator]:
     """The ways worth trying, simpler first."""
     trials: list[Estimator] = [Mean.of(places)]
     if len(places) < _FEWEST_FOR_DISTANCE:
