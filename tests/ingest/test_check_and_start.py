@@ -5,10 +5,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import geopandas
 import pytest
+import shapely
 import sound
 
 from vrn.cli import main
+from vrn.ingest.ground import read_ground
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]
@@ -95,3 +98,16 @@ def test_start_where_no_folder_can_be_made_is_refused(tmp_path: Path, capsys: py
     (tmp_path / "here").write_text("a file", encoding="utf-8")
     assert main(["start", str(tmp_path / "here" / "field")]) == 2
     assert "cannot be written" in capsys.readouterr().err
+
+
+def test_start_takes_the_parts_of_a_shapefile_along(tmp_path: Path) -> None:
+    """A shapefile in feet of a state plane (EPSG:3417) becomes one archive, read to the same outline; twice alike."""
+    ring = geopandas.GeoSeries([shapely.Polygon(sound.RING)], crs=4326)
+    (tmp_path / "given").mkdir()
+    ring.to_crs(3417).to_file(tmp_path / "given" / "North 40.shp")
+    for folder in ("one", "other"):
+        assert main(["start", str(tmp_path / folder), "--boundary", str(tmp_path / "given" / "North 40.shp")]) == 0
+    assert 'boundary = "boundary.zip"' in (tmp_path / "one" / "field.toml").read_text(encoding="utf-8")
+    assert (tmp_path / "one" / "boundary.zip").read_bytes() == (tmp_path / "other" / "boundary.zip").read_bytes()
+    ground = read_ground(tmp_path / "one" / "field.toml")
+    assert ground.boundary.area == pytest.approx(ring.to_crs(ground.crs)[0].area, rel=1e-6)

@@ -53,6 +53,26 @@ def member_of(intake: Intake, source: Source) -> Source:
     return Source(path=source.path, name=shown, key=source.key, data=content, inner=name)
 
 
+def zipped(files: dict[str, bytes]) -> bytes:
+    """
+    Files as one zip archive, the same bytes whenever it is made.
+
+    Parameters
+    ----------
+    files : dict of str to bytes
+        Name → content.
+
+    Returns
+    -------
+    archive : bytes
+    """
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in files.items():
+            archive.writestr(zipfile.ZipInfo(name), content, zipfile.ZIP_DEFLATED)
+    return packed.getvalue()
+
+
 def _names(source: Source, archive: zipfile.ZipFile) -> list[str]:
     """Files of the archive, after a look at what they claim."""
     infos = archive.infolist()

@@ -3,8 +3,6 @@
 import re
 from pathlib import Path
 
-from vrn.errors import InputFileError
-
 SAMPLES_HEADER = "sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm,kind,sampled_on,nominal_ppm\n"
 
 # what a metric field file says instead, key by key; the remark behind a line stays
@@ -174,27 +172,28 @@ def boundary_to_copy(path: Path) -> tuple[str, bytes]:
     Parameters
     ----------
     path : Path
-        Any vector file that is one file.
+        Any vector file; a shapefile by its ``.shp``.
 
     Returns
     -------
     name : str
-        ``boundary`` with the ending it has.
+        ``boundary`` with the ending it has; a shapefile's parts are put into one ``.zip``.
     content : bytes
 
     Raises
     ------
     InputFileError
-        If it is not the outline of one field, or a file of several parts.
+        If it is not the outline of one field.
     """
     from vrn.field.settings import FieldSection
+    from vrn.ingest.archive import zipped
     from vrn.ingest.intake import Intake
     from vrn.ingest.outline import read_boundary
 
     intake = Intake(path.resolve().parent)
     source = intake.source(path.name, "--boundary")
-    if source.suffix in (".shp", ".dbf", ".shx"):
-        problem = f"{path.name} is one of the files of a shapefile."
-        raise InputFileError(problem, "Zip them into one file and give that, or copy all of them into the new folder.")
     read_boundary(intake, FieldSection(name=path.stem or "field", season=2000, boundary=path.name))
+    if source.suffix == ".shp":
+        parts = {name: (intake.folder / name).read_bytes() for name in sorted(intake.inputs)}
+        return "boundary.zip", zipped({f"boundary{Path(name).suffix.lower()}": parts[name] for name in parts})
     return f"boundary{source.suffix}", intake.read(source)
