@@ -727,6 +727,8 @@ _case(
     "decimal point",
 )
 _case("samples-words", _row("S2,-93.6014,42.1007,0,12,high,2026-06-12"), 'row 3: nitrate_ppm is "high"', "plain number")
+_case("samples-not-detected", _row("S2,-93.6014,42.1007,0,12,ND,2026-06-12"), '"ND"', "limit of detection, as <1")
+_case("samples-below-lod", _row("S2,-93.6014,42.1007,0,12,<LOD,2026-06-12"), '"<LOD"', "limit of detection, as <1")
 _case("samples-unit-in-cell", _row("S2,-93.6014,42.1007,0,12,14 ppm,2026-06-12"), '"14 ppm"', "without its unit")
 _case("samples-underscore", _row("S2,-93.6014,42.1007,0,12,1_4,2026-06-12"), '"1_4"', "plain number")
 _case("samples-infinite", _row("S2,-93.6014,42.1007,0,12,inf,2026-06-12"), '"inf"', "plain number")

@@ -297,6 +297,17 @@ def test_dates_that_differ_as_no3_from_no3_n_are_told(rewrite: Rewrite, put: Put
     assert ("as NO3 is to NO3-N" in told(field, "warning")) is found
 
 
+@pytest.mark.parametrize(("times", "found"), [(1.0, False), (7.0, False), (10.0, True)])
+def test_more_nitrate_than_a_field_holds_is_told(rewrite: Rewrite, put: Put, times: float, found: bool) -> None:
+    """A slipped point or pounds for ppm: a median above 100 ppm asks for a look (common practice, no source)."""
+    rows = sound.samples_csv().splitlines()
+    for i in range(1, 13):
+        cells = rows[i].split(",")
+        rows[i] = ",".join([*cells[:5], f"{float(cells[5]) * times:.1f}", *cells[6:]])
+    put("samples.csv", "\n".join(rows))
+    assert ("ppm NO3-N; a field seldom holds 100" in told(read_field(rewrite()), "warning")) is found
+
+
 def test_what_the_file_leaves_open_is_told(rewrite: Rewrite) -> None:
     """No basis, no moisture, no stage: each is a question for a person."""
     path = rewrite(samples__reported_as=None, samples__moisture_basis=None, crop__growth_stage=None, layers=None)

@@ -71,7 +71,7 @@ def profile_of(samples: SoilSamples) -> Profile:
             about=samples.source,
             problem=f"{counts[depth]} readings of {depth[0]:g}–{depth[1]:g} in are not used: they overlap or leave "
             f"a gap beside the layers {', '.join(f'{a:g}–{b:g}' for a, b in chain)} in.",
-            remedy="Check top_in and bottom_in of those rows.",
+            remedy="Check the depths of those rows.",
         )
         for depth in left_out
     )

@@ -12,6 +12,8 @@ from vrn.ingest.table import Table
 
 _UNKNOWN = {"", "na", "n/a", "nan", "null", "none", "-", "–", "—", ".", "?", "not tested", "missing"}
 _LIMIT = re.compile(r"^([<>≤≥])=?\s*(.+)$")
+_NOT_DETECTED = {"nd", "n.d.", "bd", "bdl", "lod", "dl", "mdl", "tr", "trace", "not detected", "below detection"}
+_LIMIT_REMEDY = "Write the laboratory's limit of detection, as <1: half of it is carried."
 _SHOWN_FAULTS = 8
 _LONG = 2000  # rows from which a column is first tried whole
 _HIGHEST = 1e100
@@ -118,7 +120,8 @@ def limited_numbers(
             text = found[2]
         value = _number(text, comma)
         if value is None:
-            faults.add(table.row[i], f'{column} is "{_short(cell)}", which is no number', _number_remedy(text))
+            remedy = _LIMIT_REMEDY if allow_limits and text.lower() in _NOT_DETECTED else _number_remedy(text)
+            faults.add(table.row[i], f'{column} is "{_short(cell)}", which is no number', remedy)
         else:
             values[i] = value
     return values, limit

@@ -17,6 +17,7 @@ from vrn.ingest.intake import Intake, counted
 _NO3_RATIO = (4.0, 4.9)  # NO3 weighs 4.43 times its nitrogen
 _FEW = 3  # readings below which a median says nothing
 _THICK_IN = 25.0
+_SELDOM_PPM = 100.0  # NO3-N that the middle reading of a field of corn seldom reaches: common practice, no source
 
 
 def inside_only(intake: Intake, samples: SoilSamples, boundary: shapely.Geometry) -> SoilSamples:
@@ -111,6 +112,7 @@ def look_at_samples(intake: Intake, samples: SoilSamples, settings: Settings) ->
     _dates(intake, samples, settings)
     _depths(intake, samples)
     _nitrate_or_nitrogen(intake, samples)
+    _much_nitrate(intake, samples)
     return samples
 
 
@@ -204,3 +206,14 @@ def _nitrate_or_nitrogen(intake: Intake, samples: SoilSamples) -> None:
                 intake.warn(samples.source, f"The median of {other} is {high / low:.1f} times that of {one} "
                             f"({high:.1f} and {low:.1f} ppm, {top:g}–{bottom:g} in), as NO3 is to NO3-N (4.43).",
                             "Check that all readings are reported alike.")  # fmt: skip
+
+
+def _much_nitrate(intake: Intake, samples: SoilSamples) -> None:
+    """Depths whose middle reading no field of corn is likely to have."""
+    speaks = samples.field_readings()
+    for top, bottom in speaks.depths_in():
+        ppm = speaks.at_depth(top, bottom).nitrate_ppm
+        if len(ppm) >= _FEW and float(np.nanmedian(ppm)) > _SELDOM_PPM:
+            intake.warn(samples.source, f"The median of {top:g}–{bottom:g} in is {np.nanmedian(ppm):.0f} ppm NO3-N; "
+                        f"a field seldom holds {_SELDOM_PPM:g}.",
+                        "Check that readings are ppm of the soil (not lb/ac), and the decimal point.")  # fmt: skip
