@@ -12,11 +12,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from vrn.export.load_sheet import load_sheet
 from vrn.export.map_page_legend import rate_layer
 from vrn.export.report_grower import grower_page
 from vrn.export.report_page import report_of, write_report, write_reports
-from vrn.export.report_paper_table import _columns
-from vrn.export.report_parts import Part, Picture, Report, Table, Text
+from vrn.export.report_paper_table import _columns, begin_table
+from vrn.export.report_parts import Bullets, Part, Picture, Report, Table, Text
 from vrn.export.report_pdf import report_pdf
 from vrn.export.report_phrases import why_one_zone
 from vrn.export.report_readings import readings_part
@@ -310,3 +311,60 @@ def test_printed_difference_is_that_of_the_printed_totals(make: Make, units: str
     numbers = [re.search(pattern, words) for pattern in (r"which is (\d+)", r"would take (\d+)", r"zones take (\d+)")]
     total, flat, apart = (int(found[1]) for found in numbers if found)
     assert abs(total - flat) == apart
+
+
+def test_many_zones_leave_the_ledgers_numbers_whole(prescription: Prescription) -> None:
+    """With fourteen zones the sources stand under the ledger's table: its numbers need their room."""
+    many = tuple(replace(prescription.rates[k % 3], zone=k + 1) for k in range(14))
+    report = report_of(replace(prescription, rates=many))
+    part = _part(report, "Why these rates")
+    table = _table(part, "Ledger by zone")
+    assert len(table.header) == 15
+    assert [
+        piece for piece in part.pieces if isinstance(piece, Bullets) and "Crop, from V8 on: Handbook" in piece.items
+    ]
+
+
+@pytest.mark.parametrize(("left_mm", "turned"), [(200.0, False), (20.0, True)])
+def test_a_table_begins_where_its_first_rows_fit(left_mm: float, turned: bool) -> None:
+    """A caption with a table whose first row is tall goes to the next page with it, rather than stand alone."""
+    turns: list[bool] = []
+
+    class Paper(_Paper):
+        """So much room is left on the page."""
+
+        eph = 250.0
+
+        def will_page_break(self, height: float) -> bool:
+            """Whether something is higher than the room left. [mm]"""
+            return height > left_mm
+
+        def add_page(self) -> None:
+            """Turn the page."""
+            turns.append(True)
+
+    table = Table(caption="", header=("a", "b"), rows=(("x", "word " * 40), ("y", "z")), widths=(80, 20))
+    begin_table(Paper(), table, size=7, above=5)  # 18 letters to a line: about 13 lines of 3 mm
+    assert bool(turns) is turned
+
+
+def test_the_map_makes_room_for_a_long_table(make: Make) -> None:
+    """Twelve zones in the table of zones still leave the grower one sheet, in Letter and in A4."""
+    for units in ("us", "metric"):
+        made = make(units=units)
+        made = replace(made, rates=tuple(replace(made.rates[k % 3], zone=k + 1) for k in range(12)))
+        grower = replace(report_of(made), file=())
+        assert _pages(report_pdf(grower, made)) == 1
+
+
+def test_what_is_left_after_a_rain_out_is_not_held_against_the_whole_fields_rate(prescription: Prescription) -> None:
+    """The flat rate is said to be the whole field's, no total of it is struck for the rest, and both areas are told."""
+    rest = {"covered_ac": 30.0, "left_ac": 28.0, "whole_total_n_lb": 6400.0, "was_zone": [1, 2, 3]}
+    made = replace(prescription, details=prescription.details | {"remaining": rest})
+    report, sheet = report_of(made), load_sheet(made)
+    assert "would be 110 lb N/ac on the whole field." in _words(_part(report, "In short"))
+    cost = _words(_part(report, "Product and cost"))
+    assert "ground that is left" in cost
+    assert "flat rate" not in cost
+    assert "28.0 of 58.0 ac that are left" in _words(_part(report, "The machine"))
+    assert "this is what is left of 58.0 ac" in sheet

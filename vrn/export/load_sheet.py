@@ -77,7 +77,7 @@ def _product(prescription: Prescription) -> Iterator[str]:
     yield f"  {shown.text(unit, prescription.total_product)} in all, on {shown.text('area', prescription.acres)}"
     rest = prescription.details.get("remaining")
     if rest is not None:
-        yield f"  this is what is left: {shown.text('area', rest['covered_ac'])} are covered already"
+        yield f"  this is what is left of {shown.text('area', rest['covered_ac'] + rest['left_ac'])}"
     mean = shown.text("n_rate", prescription.mean_rate_n_lb_ac)
     yield f"  {shown.text('n_mass', prescription.total_n_lb)}, {mean} on average"
     report = loads_report(prescription.rates, product, prescription.field.settings.machine)

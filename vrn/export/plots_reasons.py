@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _PALE, _STRONG = "#c9c5b8", "#1d4d87"
-_LABELS_IN = 1.95  # room for the names of the lines, left of the first zone
+_LABELS_IN = 2.42  # room for the names of the lines, left of the first zone
 
 
 def variogram_plot(
@@ -215,10 +215,10 @@ def _least(rate: ZoneRate) -> float:
 
 
 def _short(label: str) -> str:
-    """First 28 characters or so, cut at a word."""
-    if len(label) <= 28:
+    """First 40 characters or so, cut at a word."""
+    if len(label) <= 40:
         return label
-    return label[:28].rsplit(" ", 1)[0].rstrip(",;:") + " …"
+    return label[:40].rsplit(" ", 1)[0].rstrip(",;:") + " …"
 
 
 def season_plot(

@@ -24,6 +24,8 @@ from vrn.field.metric_keys import metric_twin
 from vrn.field.settings import as_plain
 from vrn.prescription.model import Prescription
 
+_MOST_BESIDE_SOURCES = 8  # zones; of more the numbers need the room that the sources would take
+
 
 def file_parts(prescription: Prescription, shown: Shown) -> tuple[Part, ...]:
     """
@@ -159,15 +161,18 @@ def _ledger_tables(prescription: Prescription, shown: Shown, *, one: bool) -> li
         below = any(total.startswith("−") for _, total in printed)
         label = "Still needed" + (" (below 0: nothing)" if below else "")
         body.append((label, *(total for _, total in printed), ""))
-        count = len(printed)
+        count, header = len(printed), ("Line", *(f"zone {rate.zone}" for rate in prescription.rates), "Source")
+        apart = count > _MOST_BESIDE_SOURCES
         pieces.append(
             Table(
-                caption=f"Ledger by zone, {unit}", rows=tuple(body), strong_last=True,
-                numbers=tuple(range(1, count + 1)),
-                header=("Line", *(f"zone {rate.zone}" for rate in prescription.rates), "Source"),
-                widths=(28, *([max(36 / count, 6)] * count), 36),
+                caption=f"Ledger by zone, {unit}", strong_last=True, numbers=tuple(range(1, count + 1)),
+                rows=tuple(row[:-1] for row in body) if apart else tuple(body),
+                header=header[:-1] if apart else header,
+                widths=(28, *([max(36 / count, 6)] * count), *(() if apart else (36,))),
             )
         )  # fmt: skip
+        if apart:
+            pieces.append(Bullets(items=tuple(f"{row['label']}: {row['source']}" for row in first if row["source"])))
     reached = [
         (str(rate.zone), row["label"], row["basis"], row["number"])
         for rate, (rows, _) in zip(prescription.rates, printed, strict=True)

@@ -57,13 +57,18 @@ def _sentences(prescription: Prescription, shown: Shown) -> tuple[str, str, str]
         given += f", {shown.text('n_rate', mean)} on average"
     advised = (
         f"{_count(len(rates))} {'zone gets' if one else 'zones get'} {given}; "
-        f"one flat rate from the same samples would be {shown.text('n_rate', flat)}."
+        f"one flat rate from the same samples would be {shown.text('n_rate', flat)}{_for_all(prescription)}."
     )
     strips = (prescription.details.get("check_strips") or {}).get("pieces", ())
     if strips:
         steps = [abs(piece["difference_n_lb_ac"]) for piece in strips]
         advised += f" Check strips get {_span(steps, 'n_rate', shown)} more or less, to learn from at harvest."
     return found, f"{advised} {why_one_zone(prescription, shown)}".strip(), _how_sure(prescription, shown)
+
+
+def _for_all(prescription: Prescription) -> str:
+    """After a rain-out the flat rate is still that of the whole field, not of what is left."""
+    return " on the whole field" if "remaining" in prescription.details else ""
 
 
 def _how_sure(prescription: Prescription, shown: Shown) -> str:
@@ -77,7 +82,12 @@ def _how_sure(prescription: Prescription, shown: Shown) -> str:
     )
     flat = prescription.details.get("flat", {})
     zoned, single = flat.get("zones_misallocated_lb_ac"), flat.get("flat_misallocated_lb_ac")
-    if zoned is None or single is None or not (math.isfinite(zoned) and math.isfinite(single)):
+    if (
+        "remaining" in prescription.details
+        or zoned is None
+        or single is None
+        or not (math.isfinite(zoned) and math.isfinite(single))
+    ):
         return f"{sure}."
     unit = shown.unit("n_line")
     return (
@@ -150,6 +160,11 @@ def _cost(prescription: Prescription, shown: Shown) -> tuple[Text, ...]:
         f"the zones take {abs(less):,} {shown.unit('n_mass')} {way}." if less else "as much."
     )
     price = prescription.field.settings.prices.n_per_lb
+    if "remaining" in prescription.details:  # the flat rate is that of the whole field
+        paid = (
+            "" if price is None else f" At {shown.price_of_n(price)} it costs ${prescription.total_n_lb * price:,.0f}."
+        )
+        return (Text(text=f"This is for the ground that is left.{paid}"),)
     if price is None:
         return (Text(text=f"{words} No price was given, so nothing is said of money."),)
     total, flat = prescription.total_n_lb * price, flat_n_lb * price

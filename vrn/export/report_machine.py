@@ -155,9 +155,9 @@ def _strips(report: dict[str, Any], shown: Shown) -> list[Any]:
 def _remaining(report: dict[str, Any], shown: Shown) -> list[Any]:
     return [
         Text(
-            text=f"{shown.text('area', report.get('covered_ac'))} are covered already; this is for the "
-            f"{shown.text('area', report.get('left_ac'))} that are left. The whole field was to get "
-            f"{shown.text('n_mass', report.get('whole_total_n_lb'))}."
+            text=f"This is for the {shown.number('area', report['left_ac'])} of "
+            f"{shown.text('area', report['covered_ac'] + report['left_ac'])} that are left; strips narrower than half "
+            f"a swath count as covered. The whole field was to get {shown.text('n_mass', report['whole_total_n_lb'])}."
         )
     ]
 

@@ -33,8 +33,6 @@ def draw_table(paper: Any, table: Table, *, size: float) -> None:
     folded = _folded(table)
     columns = _columns(paper, folded, size)
     header = _wrapped(paper, folded.header, columns, size, strong=False)
-    if paper.will_page_break(_height(header, size) + 2 * _height([[""]], size)):
-        paper.add_page()
     _row(paper, header, columns, size, color=QUIET, strong=False)
     last = len(folded.rows) - 1
     for number, row in enumerate(folded.rows):
@@ -45,6 +43,27 @@ def draw_table(paper: Any, table: Table, *, size: float) -> None:
             _row(paper, header, columns, size, color=QUIET, strong=False)
         _row(paper, lines, columns, size, color=INK, strong=strong)
     paper.ln(2)
+
+
+def begin_table(paper: Any, table: Table, *, size: float, above: float) -> None:
+    """
+    Go to the next page where a table's header and its first rows do not fit on this one.
+
+    Parameters
+    ----------
+    paper : fpdf.FPDF
+    table : Table
+    size : float
+        Of the letters. [pt]
+    above : float
+        Height of what stands over the table and must not stand alone. [mm]
+    """
+    folded = _folded(table)
+    columns = _columns(paper, folded, size)
+    rows = [folded.header, *folded.rows[:2]]
+    needed = above + sum(_height(_wrapped(paper, row, columns, size, strong=False), size) for row in rows)
+    if paper.will_page_break(min(needed, 0.5 * paper.eph)):
+        paper.add_page()
 
 
 def draw_text(paper: Any, text: str, *, step: float, width: float = 0.0) -> None:

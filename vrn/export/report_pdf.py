@@ -5,11 +5,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from vrn.export.report_paper_table import FONT, INK, QUIET, draw_table, draw_text, on_one_line
+from vrn.export.report_paper_table import FONT, INK, QUIET, begin_table, draw_table, draw_text, on_one_line
 from vrn.export.report_parts import Bullets, Lines, Part, Picture, Report, Table, Text
 from vrn.prescription.model import Prescription
 
 _STOP = (140, 29, 24)
+# of the grower's sheet: the map's most height [mm], which it gives up row by row where the table has more than so many
+_TALLEST, _ROW, _ROWS_BESIDE = 84.0, 3.7, 6
 
 
 def report_pdf(report: Report, prescription: Prescription) -> bytes:
@@ -31,12 +33,14 @@ def report_pdf(report: Report, prescription: Prescription) -> bytes:
     paper = _paper(report, "A4" if settings.units == "metric" else "Letter", _stamp(prescription))
     paper.add_page()
     _head(paper, report)
+    rows = sum(len(piece.rows) for part in report.grower for piece in part.pieces if isinstance(piece, Table))
+    tall = max(_TALLEST - _ROW * max(0, rows - _ROWS_BESIDE), _TALLEST / 2)
     for part in report.grower:
-        _part(paper, part, tight=True)
+        _part(paper, part, tight=True, tall=tall)
     if report.file:
         paper.add_page()
     for part in report.file:
-        _part(paper, part, tight=False)
+        _part(paper, part, tight=False, tall=190.0)
     return bytes(paper.output())
 
 
@@ -94,7 +98,7 @@ def _head(paper: Any, report: Report) -> None:
     draw_text(paper, report.state, step=4.6)
 
 
-def _part(paper: Any, part: Part, *, tight: bool) -> None:
+def _part(paper: Any, part: Part, *, tight: bool, tall: float) -> None:
     if paper.will_page_break(14 + _least_height(paper, part.pieces[0])):
         paper.add_page()
     paper.ln(2 if tight else 4)
@@ -110,10 +114,10 @@ def _part(paper: Any, part: Part, *, tight: bool) -> None:
         piece = pieces.pop(0)
         beside = pieces[0] if pieces else None
         if isinstance(piece, Picture) and isinstance(beside, Picture) and piece.width == beside.width == 0.5:
-            _pictures(paper, (piece, beside), tight=tight)
+            _pictures(paper, (piece, beside), tall=tall)
             pieces.pop(0)
         elif isinstance(piece, Picture):
-            _pictures(paper, (piece,), tight=tight)
+            _pictures(paper, (piece,), tall=tall)
         else:
             _piece(paper, piece, tight=tight)
 
@@ -141,8 +145,10 @@ def _piece(paper: Any, piece: Any, *, tight: bool) -> None:
         for item in piece.items:
             _write(paper, f"–  {item}", size=size - 0.5)
     elif isinstance(piece, Table):
+        letters = 7.5 if tight else 7
+        begin_table(paper, piece, size=letters, above=5)
         _write(paper, piece.caption, size=7, quiet=True)
-        draw_table(paper, piece, size=7.5 if tight else 7)
+        draw_table(paper, piece, size=letters)
     elif isinstance(piece, Lines):
         _lines(paper, piece)
 
@@ -154,13 +160,12 @@ def _write(paper: Any, text: str, *, size: float, quiet: bool = False) -> None:
     paper.ln(0.8)
 
 
-def _pictures(paper: Any, pictures: tuple[Picture, ...], *, tight: bool) -> None:
+def _pictures(paper: Any, pictures: tuple[Picture, ...], *, tall: float) -> None:
     """One picture, or two half as wide side by side, with their captions under them."""
     whole = paper.epw
     widths = [whole * min(picture.width, 1.0) - (2 if len(pictures) > 1 else 0) for picture in pictures]
     heights = [_height(picture, width) for picture, width in zip(pictures, widths, strict=True)]
-    most = 84.0 if tight else 190.0
-    shrink = [min(1.0, most / height) for height in heights]
+    shrink = [min(1.0, tall / height) for height in heights]
     height = max(h * s for h, s in zip(heights, shrink, strict=True))
     if paper.will_page_break(height + 12):
         paper.add_page()

@@ -126,7 +126,8 @@ def _candidates(details: dict[str, Any], which: str, shown: Shown) -> list[Table
     unit = shown.unit("nitrate")
     table = Table(
         caption=f"{which} sample guessed from the others: typical error, bias, squared error over stated variance "
-        "(1 is right), and skill against the plain mean (0 is none)",
+        "(1 is right), and skill against the plain mean (0 is none). The first that no other beats beyond one standard "
+        "error is taken, the mean where the field shows no pattern",
         header=("Way", f"Error, {unit}", f"Bias, {unit}", "Ratio", "Skill"), rows=rows, numbers=(1, 2, 3, 4),
         widths=(40, 15, 15, 15, 15),
     )  # fmt: skip
