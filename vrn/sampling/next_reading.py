@@ -147,7 +147,7 @@ def next_readings(
         taken, after = ("1 is", "it") if len(found) == 1 else (f"{len(found)} are", "them")
         why = f"{taken} worth taking; after {after} no reading would move the rate by a step ({step:g} lb/ac)."
     else:
-        why = f"{len(found)} readings, best first by their gain beside the others."
+        why = f"{len(found)} readings, chosen by their gain beside the others."
     return NextReadings(readings=found, enough=not found, why=why, acres=prescription.acres, assumed=assumed)
 
 
