@@ -117,6 +117,20 @@ def test_an_as_applied_surface_goes_before_the_list(made: Make) -> None:
     assert [rate.rate_n_lb_ac for rate in prescription.rates] == [130.0, 90.0]
 
 
+def test_ground_over_the_seasons_cap_is_told(made: Make) -> None:
+    """A season of 200 and 110 down on the mean leave 90; where 130 are down that makes 220, 20 too much: a warning."""
+    field = made((150.0, 150.0), limits=LimitSection(max_season_n_lb_ac=200.0))
+    north = np.arange(field.grid.rows)[:, None] < field.grid.rows // 2
+    values = np.where(field.zones.labels == 2, np.where(north, 130.0, 90.0), 70.0)
+    down = Surface(name="applied_n_lb_ac", grid=field.grid, values=values, chosen="test")
+    prescription = replace(field, surfaces={**field.surfaces, "applied_n_lb_ac": down}).prescribe()
+    assert [rate.rate_n_lb_ac for rate in prescription.rates] == [130.0, 90.0]
+    acres = prescription.rates[1].acres
+    (over,) = [one for one in prescription.findings if "go over" in one.problem]
+    assert (over.level, over.about) == ("warning", "zone 2")
+    assert f"{acres / 2:.1f} of {acres:.1f} ac go over limits.max_season_n_lb_ac, by up to 20 lb/ac" in over.problem
+
+
 def test_a_persons_rate_stands_but_limits_hold(made: Make) -> None:
     """An override with its reason goes before the need; 260 is held to 180; other zones make up no total for it."""
     review = ReviewSection(override=(Override(zone=1, rate_n_lb_ac=82.0, reason="stand is thin"),

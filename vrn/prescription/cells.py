@@ -77,6 +77,15 @@ class Cells:
         use = np.isfinite(flat) & (self.weights > 0) & ((self.labels == zone) if zone is not None else True)
         return float(np.average(flat[use], weights=self.weights[use])) if use.any() else float("nan")
 
+    def over(self, zone: int, values: Array | float, most: float) -> tuple[float, float]:
+        """Share of a zone's treated ground where values are above ``most``, by half a unit or more, and by how much."""
+        above = np.broadcast_to(np.asarray(values, dtype=float).ravel(), self.weights.shape) - most
+        here = (self.labels == zone) & (self.weights > 0)
+        out = here & (above >= 0.5)
+        if not out.any():
+            return 0.0, 0.0
+        return float(self.weights[out].sum() / self.weights[here].sum()), float(above[out].max())
+
     def mean_of(self, zone: int, name: str) -> float:
         """Mean of a surface over a zone; NaN where there is no such surface."""
         return self.mean(zone, self.surfaces[name].values) if name in self.surfaces else float("nan")

@@ -9,6 +9,7 @@ from vrn.field.field import Field
 from vrn.field.findings import Finding
 from vrn.prescription.model import Product, ZoneRate
 
+_LEAST_TOLD_AC = 0.05
 _UNKNOWN_SHARE = 0.05  # of a zone's ground, from which it is told
 
 
@@ -19,6 +20,7 @@ def findings_of(
     *,
     strips: dict[str, Any] | None,
     unknown_share: Sequence[float],
+    season_over: Sequence[tuple[float, float]] = (),
 ) -> tuple[Finding, ...]:
     """
     Findings about the rates, the product and the signature.
@@ -32,6 +34,9 @@ def findings_of(
         The report of the check strips; None when none were asked for.
     unknown_share : sequence of float
         Share of each zone's ground whose need is unknown.
+    season_over : sequence of (float, float)
+        Share of each zone's ground that the season's cap does not hold on, and the most it is exceeded by [lb/ac];
+        empty where there is no such cap.
 
     Returns
     -------
@@ -56,6 +61,16 @@ def findings_of(
             )  # fmt: skip
         found += _held_back(rate)
         found += _above_need(rate, field)
+    for rate, (over_share, most_n_lb_ac) in zip(rates, season_over or [(0.0, 0.0)] * len(rates), strict=True):
+        if rate.rate_n_lb_ac > 0 and over_share * rate.acres >= _LEAST_TOLD_AC:
+            found.append(
+                Finding(level="warning", about=f"zone {rate.zone}",
+                        problem=f"With what is already applied {over_share * rate.acres:.1f} of {rate.acres:.1f} ac "
+                        f"go over limits.max_season_n_lb_ac, by up to {most_n_lb_ac:.0f} lb/ac: the cap is held on the "
+                        "zone's mean.",
+                        remedy="If the cap is a legal one, set a lower rate with [[review.override]], or give that "
+                        "ground a zone of its own.")
+            )  # fmt: skip
     if strips is not None and not strips["pieces"]:
         found.append(
             Finding(level="warning", about="check_strips",

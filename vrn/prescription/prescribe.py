@@ -136,6 +136,7 @@ def prescribe(
             findings=findings_of(
                 rates, product, field, strips=details.get("check_strips"),
                 unknown_share=[cells.unknown_share(rate.zone) for rate in rates],
+                season_over=_over_season(rates, cells, applied, rules),
             ), details=details,
         )
     )  # fmt: skip
@@ -173,6 +174,16 @@ def _applied(field: Field, surfaces: dict[str, Surface]) -> Array | float:
     if "applied_n_lb_ac" in surfaces:
         return surfaces["applied_n_lb_ac"].values
     return float(sum(application.n_lb_ac for application in field.settings.applications))
+
+
+def _over_season(
+    rates: tuple[ZoneRate, ...], cells: Cells, applied: Array | float, rules: RateRules
+) -> list[tuple[float, float]]:
+    """Share of each zone's ground that goes over the season's cap, which its mean keeps, and by how much. [-, lb/ac]"""
+    if rules.max_season_n_lb_ac is None:
+        return []
+    left = rules.max_season_n_lb_ac - rules.credited_n_lb_ac
+    return [cells.over(rate.zone, applied, left - rate.rate_n_lb_ac) for rate in rates]
 
 
 def _overrides(overrides: tuple[Override, ...], count: int) -> dict[int, Override]:
