@@ -170,3 +170,10 @@ def test_layers_in_metric_units(rewrite: Rewrite, put: Put) -> None:
     one = read_field(rewrite(layers__yield_potential={"value": 12.5, "kind": "t_ha"})).yield_potential
     assert isinstance(one, ConstantLayer)
     assert one.value == pytest.approx(12.5 / (BUSHEL_T / ACRE_HA))
+
+
+def test_a_metric_step_is_a_metric_one() -> None:
+    """Without a step of its own a metric file steps by 5 kg/ha = 4.4609 lb/ac (factors as above)."""
+    machine = {key: value for key, value in METRIC["machine"].items() if key != "rate_step_n_kg_ha"}
+    step = settings_from({**METRIC, "machine": machine}).machine.rate_step_n_lb_ac
+    assert step == pytest.approx(5 * ACRE_HA / LB, rel=1e-9)

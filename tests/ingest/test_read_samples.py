@@ -254,6 +254,18 @@ def test_samples_outside_are_left_out_and_told_with_their_distance(rewrite: Rewr
     assert "samples.csv row 5: Sample S4 lies 364 ft outside the field and was left out." in told(field, "warning")
 
 
+def test_many_samples_outside_are_told_in_one_line(rewrite: Rewrite, put: Put) -> None:
+    """Six south of the field, the last by six thousandths of a degree: one warning. 0.006° × 111.07 km/° = 2,186 ft."""
+    edit = {k + 2: f"S{k + 1},-93.6,{42.1 - 0.001 * (k + 1):.3f},0,12,16.0,2026-06-12" for k in range(6)}
+    put("samples.csv", sound.samples_csv(edit=edit))
+    shown = told(read_field(rewrite()), "warning")
+    assert (
+        "samples.csv: 6 readings lie up to 2,186 ft outside the field and were left out (rows 2, 3, 4, 5, 6, 7)."
+        in shown
+    )
+    assert shown.count("outside") == 1
+
+
 def test_a_sample_in_a_hole_of_the_boundary_is_outside(rewrite: Rewrite, put: Put) -> None:
     """A pond is not the field."""
     lon, lat = sound.places()[5]

@@ -4,6 +4,9 @@ from collections.abc import Callable
 from typing import Any
 
 from vrn.field.metric_keys import metric_twin
+from vrn.units import LB_AC_KG_HA
+
+_RATE_STEP_N_KG_HA = 5.0
 
 
 def to_trade(
@@ -24,7 +27,8 @@ def to_trade(
     Returns
     -------
     raw : dict
-        Keys in trade names, numbers in trade units; whatever is not known stays as it is.
+        Keys in trade names, numbers in trade units; whatever is not known stays as it is. A rate step that is not given
+        is 5 kg/ha, and not 5 lb/ac.
     """
 
     def turned(table: dict[str, Any], path: str) -> dict[str, Any]:
@@ -48,4 +52,8 @@ def to_trade(
         number = isinstance(value, (int, float)) and not isinstance(value, bool)
         return value * factor if number and factor != 1.0 else value
 
-    return turned(raw, "")
+    trade = turned(raw, "")
+    machine = trade.setdefault("machine", {})
+    if isinstance(machine, dict):
+        machine.setdefault("rate_step_n_lb_ac", _RATE_STEP_N_KG_HA / LB_AC_KG_HA)
+    return trade

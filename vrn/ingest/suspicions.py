@@ -17,6 +17,7 @@ from vrn.ingest.intake import Intake, counted
 _NO3_RATIO = (4.0, 4.9)  # NO3 weighs 4.43 times its nitrogen
 _FEW = 3  # readings below which a median says nothing
 _THICK_IN = 25.0
+_MOST_TOLD_ONE_BY_ONE = 5
 _SELDOM_PPM = 100.0  # NO3-N that the middle reading of a field of corn seldom reaches: common practice, no source
 
 
@@ -54,11 +55,19 @@ def inside_only(intake: Intake, samples: SoilSamples, boundary: shapely.Geometry
         raise InputFileError(problem, "Add the soil readings, kind field.")
     if not inside[soil].any():
         raise _none_inside(intake, samples, samples.coordinates_m[soil & placed], boundary)
-    for i in np.flatnonzero(soil & ~inside):
-        point = shapely.Point(samples.coordinates_m[i])
-        away = intake.length(float(shapely.distance(point, boundary)))
-        intake.warn(f"{samples.source} row {samples.row[i]}", f"Sample {samples.sample_id[i]} lies {away} "
-                    "outside the field and was left out.", "Check its coordinates and the boundary.")  # fmt: skip
+    out = np.flatnonzero(soil & ~inside)
+    away_m = shapely.distance(shapely.points(samples.coordinates_m[out]), boundary)
+    if len(out) > _MOST_TOLD_ONE_BY_ONE:
+        rows = ", ".join(str(samples.row[i]) for i in out[:12]) + (", …" if len(out) > 12 else "")
+        farthest = intake.length(float(np.nan_to_num(away_m).max()))
+        intake.warn(samples.source, f"{len(out)} readings lie up to {farthest} outside the field and were left out "
+                    f"(rows {rows}).",
+                    "Check their coordinates and the boundary.")  # fmt: skip
+        return samples.take(inside | ~soil)
+    for i, distance_m in zip(out, away_m, strict=True):
+        intake.warn(f"{samples.source} row {samples.row[i]}", f"Sample {samples.sample_id[i]} lies "
+                    f"{intake.length(float(distance_m))} outside the field and was left out.",
+                    "Check its coordinates and the boundary.")  # fmt: skip
     return samples.take(inside | ~soil)
 
 
