@@ -22,36 +22,37 @@ _LABELS_IN = 2.42  # room for the names of the lines, left of the first zone
 
 
 def variogram_plot(
-    distance_m: ArrayLike,
+    distance: ArrayLike,
     semivariance: ArrayLike,
     pairs: ArrayLike,
     model: Callable[[ArrayLike], NDArray[np.float64]] | None,
     *,
-    unit: str = "ppm²",
+    length: str,
+    unit: str,
 ) -> bytes:
     """
     Pairs in bins of distance, and the model fitted to them.
 
     Parameters
     ----------
-    distance_m, semivariance, pairs : array_like, shape (k,)
-        Of the bins. [m], [``unit``]
+    distance, semivariance, pairs : array_like, shape (k,)
+        Of the bins. [``length``], [``unit``]
     model : callable or None
         Semivariance at distances.
-    unit : str
+    length, unit : str
 
     Returns
     -------
     png : bytes
     """
-    distance, count = np.asarray(distance_m, float), np.asarray(pairs, float)
+    distance, count = np.asarray(distance, float), np.asarray(pairs, float)
     with figure(3.3, 2.4, margins_in=(0.55, 0.45, 0.1, 0.1)) as drawn:
         axes = drawn.subplots()
         axes.scatter(distance, semivariance, s=6 + 40 * count / max(count.max(initial=1.0), 1.0), color=QUIET, zorder=3)
         if model is not None and distance.size:
             at = np.linspace(distance.max() * 1e-3, distance.max() * 1.05, 200)
             axes.plot(at, model(at), color=INK)
-        axes.set(xlabel="distance, m", ylabel=f"semivariance, {unit}", xlim=(0, None), ylim=(0, None))
+        axes.set(xlabel=f"distance, {length}", ylabel=f"semivariance, {unit}", xlim=(0, None), ylim=(0, None))
         return png(drawn)
 
 

@@ -5,6 +5,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from vrn.export.map_page_layers import KNOWN_SURFACES
 from vrn.export.plots import Drawing, surface_maps
@@ -15,6 +16,7 @@ from vrn.export.report_units import Shown
 from vrn.field.samples import SoilSamples
 from vrn.field.surface import Surface
 from vrn.prescription.model import Prescription
+from vrn.units import FT_M
 
 if TYPE_CHECKING:
     from vrn.surface.transform import Scale
@@ -140,7 +142,7 @@ def _plots(samples: SoilSamples, surface: Surface, shown: Shown) -> list[Any]:
     plain = surface.details.get("variogram")
     scale = _scale_of(surface)
     if plain is not None and scale is not None and len(samples) >= _FEWEST_PAIRED:
-        pieces.append(_variogram_picture(samples, plain, scale))
+        pieces.append(_variogram_picture(samples, plain, scale, shown))
     left_out = surface.details.get("left_out") or ()
     if len(left_out) == len(samples):
         pieces.append(
@@ -163,7 +165,7 @@ def _scale_of(surface: Surface) -> "Scale | None":
     return next((scale for ending, scale in endings.items() if kriged[-1].endswith(ending)), "plain")
 
 
-def _variogram_picture(samples: SoilSamples, plain: dict[str, Any], scale: "Scale") -> Picture:
+def _variogram_picture(samples: SoilSamples, plain: dict[str, Any], scale: "Scale", shown: Shown) -> Picture:
     from vrn.surface import Variogram, empirical_variogram
     from vrn.surface.transform import Transform
 
@@ -171,14 +173,21 @@ def _variogram_picture(samples: SoilSamples, plain: dict[str, Any], scale: "Scal
     variogram = Variogram(**{key: plain[key] for key in names if plain.get(key) is not None})
     pairs = empirical_variogram(samples.coordinates_m, Transform(scale=scale).forward(samples.nitrate_ppm))
     about = f"{variogram.model}, nugget {variogram.nugget:.3g}, partial sill {variogram.partial_sill:.3g}"
-    if plain.get("range_m") is not None:
-        about += f", range {variogram.range_m:.0f} m"
+    if variogram.range_m is not None:
+        about += f", range {shown.text('length', variogram.range_m / FT_M)}"
     if plain.get("anisotropy_ratio") is not None:
         about += f" along {variogram.azimuth_deg:.0f}° (the line), {variogram.anisotropy_ratio:.2g} of that across"
+    length_m = FT_M / shown.factor("length")  # metres in the unit of length that is shown
+
+    def model(at: ArrayLike) -> NDArray[np.float64]:
+        return variogram.semivariance(np.asarray(at) * length_m)
+
     unit = "ppm²" if scale == "plain" else f"{scale} of ppm, squared"
     return Picture(
         caption=f"Variogram: {about}. Larger dots hold more pairs.", alt="Variogram of the nitrate readings", width=0.5,
-        png=variogram_plot(pairs.distance_m, pairs.semivariance, pairs.pairs, variogram.semivariance, unit=unit),
+        png=variogram_plot(
+            pairs.distance_m / length_m, pairs.semivariance, pairs.pairs, model, length=shown.unit("length"), unit=unit
+        ),
     )  # fmt: skip
 
 
