@@ -142,6 +142,18 @@ def test_several_depths_at_one_place(rewrite: Rewrite, put: Put) -> None:
     assert not told(field, "warning")
 
 
+def test_standards_without_a_depth_stand_between_no_depths(rewrite: Rewrite, put: Put) -> None:
+    """Nine standards have no depth: two depths of one core are still two, shallow first, and do not overlap."""
+    header = "sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm,sampled_on,kind,nominal_ppm"
+    rows = sound.samples_csv(header=header).splitlines()
+    deep = [row.replace(",0,12,", ",12,24,") for row in rows[1:]]
+    standards = [f"STD{k},,,,,20.6,2026-06-12,standard,20" for k in range(9)]
+    put("samples.csv", "\n".join([rows[0], *deep, *standards, *rows[1:]]))
+    field = read_field(rewrite())
+    assert field.samples.depths_in() == ((0.0, 12.0), (12.0, 24.0))
+    assert "overlap" not in told(field, "warning")
+
+
 def test_depths_in_centimetres_by_the_columns_name(rewrite: Rewrite, put: Put) -> None:
     """30.48 cm are 12 in exactly (an inch is 2.54 cm)."""
     text = sound.samples_csv().replace("top_in,bottom_in", "top_cm,bottom_cm").replace(",0,12,", ",0,30.48,")

@@ -122,8 +122,9 @@ class SoilSamples:
         return self.take(np.asarray(np.isfinite(self.coordinates_m).all(axis=1), dtype=bool))
 
     def depths_in(self) -> tuple[tuple[float, float], ...]:
-        """Depth intervals present, shallow first. [in]"""
-        pairs = set(zip(self.top_in.tolist(), self.bottom_in.tolist(), strict=True))
+        """Depth intervals present, shallow first; standards and blanks have none. [in]"""
+        known = np.isfinite(self.top_in) & np.isfinite(self.bottom_in)  # NaN would stand in no order
+        pairs = set(zip(self.top_in[known].tolist(), self.bottom_in[known].tolist(), strict=True))
         return tuple(sorted(pairs))
 
     def at_depth(self, top_in: float, bottom_in: float) -> "SoilSamples":

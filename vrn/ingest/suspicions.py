@@ -193,9 +193,8 @@ def _depths(intake: Intake, samples: SoilSamples) -> None:
                     f"{samples.top_in[i]:g} to {samples.bottom_in[i]:g}).",
                     "Check that depths are inches; for centimetres name the columns top_cm, bottom_cm, or "
                     'write text as "0-30 cm".')  # fmt: skip
-    layers = [(t, b) for t, b in samples.depths_in() if np.isfinite(t)]
-    for (top, bottom), (other_top, other_bottom) in combinations(layers, 2):
-        if other_top < bottom and (top, bottom) != (other_top, other_bottom):
+    for (top, bottom), (other_top, other_bottom) in combinations(samples.depths_in(), 2):
+        if other_top < bottom:
             pair = f"{top:g}–{bottom:g} and {other_top:g}–{other_bottom:g} in"
             intake.warn(samples.source, f"Cores of {pair} overlap.",
                         "Check the depths of the samples.")  # fmt: skip
