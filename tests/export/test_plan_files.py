@@ -49,6 +49,14 @@ def make_plan(tmp_path: Path) -> Callable[..., Plan]:
     return make
 
 
+def _write(lines: list[dict[str, str]], path: Path) -> None:
+    """A form that was filled in."""
+    with path.open("w", newline="") as file:
+        writer = csv.DictWriter(file, fieldnames=list(lines[0]))
+        writer.writeheader()
+        writer.writerows(lines)
+
+
 def test_gdal_reads_waypoints_and_geojson_alike(make_plan: Callable[..., Plan], tmp_path: Path) -> None:
     """GPX waypoints and GeoJSON points, read by GDAL, are the plan's places to a centimetre, in walking order."""
     plan = make_plan()
@@ -105,10 +113,7 @@ def test_a_filled_form_is_read_back(
         line["nominal_ppm"] = "20" if line["kind"] == "standard" else ""
         line["read_at"] = f"2026-06-16T{8 + number // 60:02d}:{number % 60:02d}"
         line["sampled_on"] = "2026-06-16"
-    with (tmp_path / "samples.csv").open("w", newline="") as file:
-        writer = csv.DictWriter(file, fieldnames=list(lines[0]))
-        writer.writeheader()
-        writer.writerows(lines)
+    _write(lines, tmp_path / "samples.csv")
     samples = read_ground(tmp_path / "field.toml").samples
     assert len(samples) == len(lines)
     assert samples.kind.count("duplicate") == plan.samples // 10
@@ -135,10 +140,7 @@ def test_form_speaks_the_columns_of_the_field_file(make_plan: Callable[..., Plan
     lines = list(csv.DictReader(text.splitlines()))
     for line in lines:
         line["NO3N"] = "12" if line["kind"] == "field" else ""
-    with (tmp_path / "samples.csv").open("w", newline="") as file:
-        writer = csv.DictWriter(file, fieldnames=list(lines[0]))
-        writer.writeheader()
-        writer.writerows(lines)
+    _write(lines, tmp_path / "samples.csv")
     samples = read_ground(tmp_path / "field.toml").samples
     assert set(samples.field_readings().sample_id) == {place.name for place in plan.places}
 
@@ -156,10 +158,7 @@ def test_form_writes_depths_as_text_where_the_field_file_reads_them_so(
     assert {line["Depth"] for line in lines} == {"", "0-12 in", "12-24 in"}
     for line in lines:
         line["nitrate_ppm"] = "12" if line["kind"] == "field" else ""
-    with (tmp_path / "samples.csv").open("w", newline="") as file:
-        writer = csv.DictWriter(file, fieldnames=list(lines[0]))
-        writer.writeheader()
-        writer.writerows(lines)
+    _write(lines, tmp_path / "samples.csv")
     assert read_ground(tmp_path / "field.toml").samples.field_readings().depths_in() == ((0.0, 12.0), (12.0, 24.0))
 
 
@@ -170,10 +169,7 @@ def test_areas_go_back_into_the_field_file(make_plan: Callable[..., Plan], tmp_p
     lines = list(csv.DictReader(form_text(plan).splitlines()))
     for line in lines:
         line["nitrate_ppm"] = "12.5" if line["kind"] == "field" else ""
-    with (tmp_path / "samples.csv").open("w", newline="") as file:
-        writer = csv.DictWriter(file, fieldnames=list(lines[0]))
-        writer.writeheader()
-        writer.writerows(lines)
+    _write(lines, tmp_path / "samples.csv")
     with (tmp_path / "field.toml").open("a") as field_file:
         field_file.write('[samples.areas]\nfile = "plan/areas.geojson"\n')
     samples = read_ground(tmp_path / "field.toml").samples

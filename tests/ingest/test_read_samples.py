@@ -131,6 +131,43 @@ def test_a_duplicate_stands_where_its_sample_does(rewrite: Rewrite, put: Put) ->
     np.testing.assert_array_equal(samples.coordinates_m[-1], samples.coordinates_m[2])
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "days"),
+    [
+        ("6/15/2026", "6/8/2026", ["2026-06-15", "2026-06-08"]),
+        ("15.06.2026", "08.06.2026", ["2026-06-15", "2026-06-08"]),
+        ("06-13-2026", "2026-06-14", ["2026-06-13", "2026-06-14"]),
+    ],
+    ids=["month first", "day first", "beside an ISO date"],
+)
+def test_one_day_after_the_twelfth_settles_day_and_month(
+    rewrite: Rewrite, put: Put, first: str, second: str, days: list[str]
+) -> None:
+    """There is no month 13: one such number tells which of the two is the day, in the whole column."""
+    put("samples.csv", _dated(first, second))
+    told_days = read_field(rewrite()).samples.sampled_on[:2]
+    assert [str(day) for day in told_days] == days
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "row"),
+    [("6/8/2026", "6/9/2026", 2), ("6/15/2026", "15/6/2026", 2), ("6/31/2026", "6/15/2026", 2), ("6/15/26", "", 2)],
+    ids=["either", "both", "no such day", "two figures of the year"],
+)
+def test_a_date_that_can_be_two_days_is_refused(rewrite: Rewrite, put: Put, first: str, second: str, row: int) -> None:
+    """Nothing is guessed: the row and a date as it should be written are named."""
+    put("samples.csv", _dated(first, second))
+    with pytest.raises(InputFileError, match=rf"(?s)row {row}: sampled_on is .*2026-06-18"):
+        read_field(rewrite())
+
+
+def _dated(first: str, second: str) -> str:
+    """The sound samples with only the first two dated, as given."""
+    rows = [row.rsplit(",", 1)[0] for row in sound.samples_csv().splitlines()[1:]]
+    dated = zip(rows, [first, second, *[""] * len(rows)], strict=False)
+    return "\n".join([sound.samples_csv().splitlines()[0], *(f"{row},{day}" for row, day in dated)])
+
+
 def test_several_depths_at_one_place(rewrite: Rewrite, put: Put) -> None:
     """Two depths of one core are two rows, and no finding."""
     rows = sound.samples_csv().splitlines()

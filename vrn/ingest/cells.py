@@ -171,7 +171,10 @@ def _short(cell: str) -> str:
 
 def dates(table: Table, column: str, faults: RowFaults) -> list[date | None]:
     """
-    A column of ISO 8601 dates, a time of day allowed; None where the cell is empty.
+    A column of ISO 8601 dates, a time of day allowed, or of dates as 6/15/2026; None where the cell is empty.
+
+    Whether the day or the month comes first is read from the column: one number above 12 settles it for all of its
+    cells. Where there is none, or one in each place, nothing is guessed.
 
     Parameters
     ----------
@@ -185,17 +188,33 @@ def dates(table: Table, column: str, faults: RowFaults) -> list[date | None]:
     days : list of date or None, length n
     """
     days: list[date | None] = []
-    for row, cell in zip(table.row, table.column(column), strict=True):
-        text = cell.strip()
+    cells = [cell.strip() for cell in table.column(column)]
+    month_first = _month_first(cells)
+    for row, text in zip(table.row, cells, strict=True):
         if text.lower() in _UNKNOWN:
             days.append(None)
             continue
+        parts = _DATE_IN_PARTS.fullmatch(text)
         try:
-            days.append(datetime.fromisoformat(text).date())
+            if parts is not None and month_first is not None:
+                one, other, year = (int(part) for part in parts.groups())
+                days.append(date(year, one, other) if month_first else date(year, other, one))
+            else:
+                days.append(datetime.fromisoformat(text).date())
         except ValueError:
             days.append(None)
-            faults.add(row, f'{column} is "{_short(cell)}", which is no ISO date', _date_remedy(text))
+            faults.add(row, f'{column} is "{_short(text)}", which is no ISO date', _date_remedy(text))
     return days
+
+
+_DATE_IN_PARTS = re.compile(r"(\d{1,2})[/.-](\d{1,2})[/.-](\d{4})")
+
+
+def _month_first(cells: list[str]) -> bool | None:
+    """Whether a column's dates have the month first; None where no number, or one in each place, says so."""
+    parts = [found for cell in cells if (found := _DATE_IN_PARTS.fullmatch(cell))]
+    day_last, day_first = (any(int(found[place]) > 12 for found in parts) for place in (2, 1))
+    return None if day_last == day_first else day_last
 
 
 def _date_remedy(text: str) -> str:
