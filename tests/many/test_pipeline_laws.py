@@ -77,6 +77,7 @@ def _write(folder: Path, ground: Ground) -> Path:
         f'[samples]\nfile = "samples.csv"\nreported_as = {keys["reported"]}\nmoisture_basis = "dry"\n'
         '[layers.organic_matter]\nfile = "organic_matter.csv"\ncolumn = "om_pct"\n'
         f'[product]\nname = "UAN 32"\nrate_basis = {keys["basis"]}\n'
+        "[machine]\nrate_step_n_lb_ac = 5\n"
     )
     (folder / "field.toml").write_text(text, encoding="utf-8")
     return folder / "field.toml"
