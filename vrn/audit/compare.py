@@ -16,7 +16,7 @@ from vrn.errors import InputFileError
 from vrn.field.applied import Comparison, ZoneApplied
 from vrn.field.area import geodesic_acres, transformer
 from vrn.field.findings import Finding
-from vrn.units import AC_M2, FT_M, GAL_AC_L_HA, HA_AC, LB_AC_KG_HA, LB_KG, US_GAL_L
+from vrn.units import AC_M2, FT_M, GAL_AC_L_HA, LB_AC_KG_HA
 
 Array = NDArray[np.float64]
 WITHIN: Final = 0.10  # of the target: common practice, no source
@@ -209,11 +209,8 @@ def _with_findings(found: Comparison, findings: list[Finding], opened: Opened) -
         )
     ratio = found.applied_product / found.prescribed_product
     if abs(ratio - 1) > _TOTAL_OFF:
-        unit, factor = found.unit, 1.0
-        if found.units == "metric":
-            unit, factor = ("L", US_GAL_L) if unit == "gal" else ("kg", LB_KG)
-        warn("total", f"{found.applied_product * factor:,.0f} {unit} were applied, {100 * ratio:.0f} % of the "
-             f"{found.prescribed_product * factor:,.0f} prescribed.{_looks_like(found, opened)}",
+        warn("total", f"{found.applied_product:,.0f} {found.unit} were applied, {100 * ratio:.0f} % of the "
+             f"{found.prescribed_product:,.0f} {found.unit} prescribed.{_looks_like(found, opened)}",
              "Check the unit, the calibration and whether the file is complete.")  # fmt: skip
     if found.within_share < _LEAST_WITHIN:
         warn("rates", f"{100 * found.within_share:.0f} % of the driven ground is within ± 10 % of the prescription.",
@@ -224,25 +221,14 @@ def _with_findings(found: Comparison, findings: list[Finding], opened: Opened) -
              "Look where on the map; setbacks and the label may ask for a record.")  # fmt: skip
     acres = opened.summary["acres"]
     if found.skipped_acres > _MOST_SKIPPED * acres:
-        warn(
-            "skips",
-            f"{_area(found.skipped_acres, found)} of {_area(acres, found)} were not covered.",
-            "Look where on the map.",
-        )
+        warn("skips", f"{found.skipped_acres:.1f} of {acres:.1f} ac were not covered.", "Look where on the map.")
     if found.overlapped_acres > _MOST_OVERLAPPED * acres:
-        warn(
-            "overlaps", f"{_area(found.overlapped_acres, found)} were covered more than once.", "Look where on the map."
-        )
+        warn("overlaps", f"{found.overlapped_acres:.1f} ac were covered more than once.", "Look where on the map.")
     if found.dropped.get("outside the boundary", 0):
         problem = f"{found.dropped['outside the boundary']} records lie outside the boundary and were left out."
         remedy = "Turns and the way home are usual; many of them are not."
         findings.append(Finding(level="note", about=found.source, problem=problem, remedy=remedy))
     return replace(found, findings=tuple(findings))
-
-
-def _area(acres: float, found: Comparison) -> str:
-    """Ground in the unit of the field file."""
-    return f"{acres / HA_AC:.2f} ha" if found.units == "metric" else f"{acres:.1f} ac"
 
 
 def _looks_like(found: Comparison, opened: Opened) -> str:

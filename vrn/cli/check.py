@@ -8,6 +8,7 @@ import typer
 from vrn.cli.app import FINDINGS, app, progress, say, say_findings, say_json
 
 if TYPE_CHECKING:
+    from vrn.export.report_units import Shown
     from vrn.field.field import Field
     from vrn.field.layers import Layer
 
@@ -46,9 +47,10 @@ def check(
     else:
         from vrn.export.report_units import Shown
 
-        _say(report, metric=field.settings.units == "metric")
+        shown = Shown(metric=field.settings.units == "metric")
+        _say(report, shown)
         if findings:
-            say_findings(Shown(metric=field.settings.units == "metric").findings(findings))
+            say_findings(shown.findings(findings))
         else:
             say("Nothing needs a person.")
     if any(finding.level == "warning" for finding in findings):
@@ -110,17 +112,17 @@ def _of_layer(layer: "Layer") -> dict[str, Any]:
             "median": float(np.median(known)), "most": float(known.max())}  # fmt: skip
 
 
-def _say(report: dict[str, Any], *, metric: bool) -> None:
+def _say(report: dict[str, Any], shown: "Shown") -> None:
     """The report for a person, in the units of the field file."""
-    from vrn.export.report_units import Shown
+    from vrn.field.findings import counted
     from vrn.units import IN_M
 
-    shown, per_in = Shown(metric=metric), 100 * IN_M if metric else 1.0
+    per_in = 100 * IN_M if shown.metric else 1.0
     say(f"{report['field']}, season {report['season']}: {shown.text('area', report['acres'])}, "
         f"{shown.text('area', report['treated_acres'])} of them to be treated ({report['crs']})")  # fmt: skip
     for depth in report["readings"]:
-        core = f"{depth['top_in'] * per_in:.0f}–{depth['bottom_in'] * per_in:.0f} {'cm' if metric else 'in'}"
-        readings = "1 reading" if depth["readings"] == 1 else f"{depth['readings']} readings"
+        core = f"{depth['top_in'] * per_in:.0f}–{depth['bottom_in'] * per_in:.0f} {'cm' if shown.metric else 'in'}"
+        readings = counted(depth["readings"], "reading")
         say(f"  {readings} of {core}: {depth['least_ppm']:.1f} to {depth['most_ppm']:.1f} ppm NO3-N, "
             f"median {depth['median_ppm']:.1f}")  # fmt: skip
     for kind, count in report["other_readings"].items():

@@ -63,7 +63,9 @@ def fields(
     else:
         _say_end(night.tally, time.perf_counter() - start, night.book, out)
     if stop():
-        left = "1 field was" if night.tally.left == 1 else f"{night.tally.left} fields were"
+        from vrn.field.findings import counted
+
+        left = counted(night.tally.left, "field was", "fields were")
         complain(f"vrn: stopped; {left} not begun. The same command goes on from here.")
         raise typer.Exit(_STOPPED)
     if night.tally.failures:
@@ -71,11 +73,13 @@ def fields(
 
 
 def _say_end(tally: "Tally", seconds: float, book: Path, out: Path) -> None:
+    from vrn.field.findings import counted
+
     for row in tally.failures:
         say(f"! {row.name} ({row.field_file}): {row.problem}\n    {row.remedy}")
     if tally.failures:
         say()
-    fields = "1 field" if tally.total == 1 else f"{tally.total} fields"
+    fields = counted(tally.total, "field")
     say(f"{fields}: {tally.built} built, {tally.unchanged} unchanged, {len(tally.failures)} failed, "
         f"in {seconds:,.0f} s.")  # fmt: skip
     say(f"Rows: {out / 'fields.csv'}. What is due, still DRAFT and to order: vrn season {book}")

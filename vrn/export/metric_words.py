@@ -7,7 +7,7 @@ from vrn.field.metric_keys import metric_twin
 from vrn.units import BU_AC_T_HA, FT_M, GAL_AC_L_HA, HA_AC, LB_AC_KG_HA, LB_GAL_KG_L, LB_KG, MPH_M_S, US_GAL_L
 
 # trade unit as it stands in a sentence → metric unit, factor; the longer name first
-_UNITS: Final = {
+UNITS: Final = {
     "lb N/ac": ("kg N/ha", LB_AC_KG_HA),
     "lb/ac": ("kg/ha", LB_AC_KG_HA),
     "gal/ac": ("L/ha", GAL_AC_L_HA),
@@ -23,7 +23,7 @@ _UNITS: Final = {
     "ft": ("m", FT_M),
 }
 _NUMBER: Final = r"\d[\d,]*(?:\.\d+)?"
-_QUANTITY: Final = re.compile(rf"(?<![\w.,/$])({_NUMBER})(?:(–| to | of )({_NUMBER}))? ({'|'.join(_UNITS)})(?![\w/])")
+_QUANTITY: Final = re.compile(rf"(?<![\w.,/$])({_NUMBER})(?:(–| to | of )({_NUMBER}))? ({'|'.join(UNITS)})(?![\w/])")
 _SLICE: Final = re.compile(rf"(?<![\w.,/])({_NUMBER})–({_NUMBER}) in\b")
 _SETTING: Final = re.compile(rf"\b([a-z_]+\.[a-z_]+) = ({_NUMBER})")
 
@@ -68,7 +68,7 @@ def _setting(found: re.Match[str]) -> str:
 
 def _quantity(found: re.Match[str]) -> str:
     first, between, second, unit = found.groups()
-    metric, factor = _UNITS[unit]
+    metric, factor = UNITS[unit]
     coarse = unit in ("lb N", "lb", "gal")
     numbers = (_rounded(_value(number) * factor, coarse=coarse) for number in (first, second) if number)
     return (between or "").join(numbers) + f" {metric}"

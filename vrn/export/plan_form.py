@@ -115,10 +115,7 @@ def form_text(plan: Plan) -> str:
     unit = "cm" if metric else "in"
     where = ["area_id"] if plan.areas else ["longitude", "latitude"]
     columns = plan.settings.samples.columns
-    as_text = "depth" in (
-        *columns,
-        *columns.values(),
-    )  # with its unit, which keeps a spreadsheet from making a date of it
+    as_text = "depth" in {*columns, *columns.values()}
     ends = ["depth"] if as_text else [f"top_{unit}", f"bottom_{unit}"]
     header = ["sample_id", *where, *ends, "nitrate_ppm", "kind", "sampled_on", "nominal_ppm", "cores", "instrument",
               "read_at", "stored"]  # fmt: skip
@@ -132,6 +129,7 @@ def form_text(plan: Plan) -> str:
         slices: list[object] = [""] * len(ends)
         if row.depth >= 0:
             top, bottom = depths[row.depth]
+            # the unit keeps a spreadsheet from making a date of it
             slices = [f"{top}-{bottom} {unit}"] if as_text else [top, bottom]
         cores = plan.cores if row.kind in ("field", "duplicate") else ""
         writer.writerow([cell_text(row.name), *here, *slices, "", row.kind, "", "", cores, "", "", ""])

@@ -5,8 +5,9 @@ import math
 from vrn.export.plots import rate_map
 from vrn.export.raster import leave_one_out_rmse
 from vrn.export.report_parts import Bullets, Part, Picture, Table, Text
-from vrn.export.report_phrases import facts, ordinary_rates, why_one_zone
+from vrn.export.report_phrases import facts, ordinary_rates, places_read, why_one_zone
 from vrn.export.report_units import Shown
+from vrn.field.findings import counted
 from vrn.prescription.model import Prescription
 
 _MOST_DOUBTS = 5
@@ -42,12 +43,12 @@ def grower_page(prescription: Prescription, shown: Shown) -> tuple[Part, ...]:
 def _sentences(prescription: Prescription, shown: Shown) -> tuple[str, str, str]:
     """What was found, what is advised, how sure."""
     rates = ordinary_rates(prescription)
-    places = len({tuple(place) for place in prescription.field.samples.field_readings().coordinates_m.tolist()})
+    places = places_read(prescription)
     needs = [rate.need_lb_ac for rate in rates]
     nitrate = _span([rate.nitrate_ppm for rate in rates], "nitrate", shown)
     one = len(rates) == 1
     found = (
-        f"At {places} {'place' if places == 1 else 'places'} the soil was sampled; "
+        f"At {counted(places, 'place')} the soil was sampled; "
         f"{'it' if one else 'zone by zone it'} holds {nitrate} of nitrate on average, "
         f"and the corn still needs {_span(needs, 'n_line', shown)} to reach its yield goal."
     )

@@ -44,6 +44,11 @@ def ordinary_rates(prescription: Prescription) -> tuple[ZoneRate, ...]:
     return tuple(rate for rate in prescription.rates if rate.zone not in strips)
 
 
+def places_read(prescription: Prescription) -> int:
+    """Number of different places with a reading of the field."""
+    return len({tuple(place) for place in prescription.field.samples.field_readings().coordinates_m.tolist()})
+
+
 def why_one_zone(prescription: Prescription, shown: Shown) -> str:
     """
     Why the field is one zone, and what would help, for a person.
@@ -69,7 +74,7 @@ def why_one_zone(prescription: Prescription, shown: Shown) -> str:
     known = np.array([]) if need is None else need.values[np.isfinite(need.values) & (prescription.share > 0)]
     if not known.size or float(np.ptp(known)) > _SAME_LB_AC or nitrate is None or nitrate.chosen != "mean":
         return f"More zones were not worth it. {shown.words(prescription.zones.chosen_by)}".strip()
-    places = len({tuple(place) for place in prescription.field.samples.field_readings().coordinates_m.tolist()})
+    places = places_read(prescription)
     found = (
         f"{places} {'place is' if places == 1 else 'places are'} too few to show a pattern"
         if places < _FEW_PLACES

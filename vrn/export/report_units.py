@@ -5,44 +5,34 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
-from vrn.export.metric_words import in_metric
+from vrn.export.metric_words import UNITS, in_metric
 from vrn.field.findings import Finding
-from vrn.units import (
-    BU_AC_T_HA,
-    FT_M,
-    GAL_AC_L_HA,
-    HA_AC,
-    LB_AC_KG_HA,
-    LB_GAL_KG_L,
-    LB_KG,
-    MPH_M_S,
-    US_GAL_L,
-)
+from vrn.units import HA_AC, LB_AC_KG_HA, LB_KG
 
 UNKNOWN: Final = "not known"
 
 # quantity → (trade unit, decimals, metric unit, factor to metric, decimals)
 _QUANTITIES: Final = {
-    "n_rate": ("lb N/ac", 1, "kg N/ha", LB_AC_KG_HA, 1),
-    "n_ledger": ("lb/ac", 1, "kg/ha", LB_AC_KG_HA, 1),  # what a pocket calculator must add up
-    "n_line": ("lb/ac", 0, "kg/ha", LB_AC_KG_HA, 0),
-    "n_mass": ("lb N", 0, "kg N", LB_KG, 0),
-    "area": ("ac", 1, "ha", 1.0 / HA_AC, 2),
+    "n_rate": ("lb N/ac", 1, *UNITS["lb N/ac"], 1),
+    "n_ledger": ("lb/ac", 1, *UNITS["lb/ac"], 1),  # what a pocket calculator must add up
+    "n_line": ("lb/ac", 0, *UNITS["lb/ac"], 0),
+    "n_mass": ("lb N", 0, *UNITS["lb N"], 0),
+    "area": ("ac", 1, *UNITS["ac"], 2),
     "nitrate": ("ppm", 1, "mg/kg", 1.0, 1),
     "organic_matter": ("%", 1, "%", 1.0, 1),
     "share": ("%", 0, "%", 1.0, 0),
-    "yield": ("bu/ac", 0, "t/ha", BU_AC_T_HA, 1),
+    "yield": ("bu/ac", 0, *UNITS["bu/ac"], 1),
     "depth": ("in", 0, "cm", 2.54, 0),
-    "length": ("ft", 0, "m", FT_M, 1),
-    "gal": ("gal", 0, "L", US_GAL_L, 0),
-    "lb": ("lb", 0, "kg", LB_KG, 0),
-    "gal/ac": ("gal/ac", 1, "L/ha", GAL_AC_L_HA, 1),
-    "lb/ac": ("lb/ac", 1, "kg/ha", LB_AC_KG_HA, 1),
-    "lb N/ac": ("lb N/ac", 1, "kg N/ha", LB_AC_KG_HA, 1),
-    "speed": ("mph", 1, "km/h", MPH_M_S * 3.6, 1),
-    "gal/min": ("gal/min", 1, "L/min", US_GAL_L, 1),
-    "lb/min": ("lb/min", 1, "kg/min", LB_KG, 1),
-    "density": ("lb/gal", 2, "kg/L", LB_GAL_KG_L, 3),
+    "length": ("ft", 0, *UNITS["ft"], 1),
+    "gal": ("gal", 0, *UNITS["gal"], 0),
+    "lb": ("lb", 0, *UNITS["lb"], 0),
+    "gal/ac": ("gal/ac", 1, *UNITS["gal/ac"], 1),
+    "lb/ac": ("lb/ac", 1, *UNITS["lb/ac"], 1),
+    "lb N/ac": ("lb N/ac", 1, *UNITS["lb N/ac"], 1),
+    "speed": ("mph", 1, *UNITS["mph"], 1),
+    "gal/min": ("gal/min", 1, *UNITS["gal/min"], 1),
+    "lb/min": ("lb/min", 1, *UNITS["lb/min"], 1),
+    "density": ("lb/gal", 2, *UNITS["lb/gal"], 3),
     "rain": ("in", 1, "mm", 25.4, 0),
     "money_area": ("$/ac", 2, "$/ha", HA_AC, 2),
 }

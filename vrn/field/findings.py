@@ -1,4 +1,4 @@
-"""What was assumed, and what a person must decide."""
+"""What was assumed, and what a person must decide, in words."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -28,3 +28,15 @@ class Finding:
 
     def __str__(self) -> str:
         return f"{self.about}: {self.problem} {self.remedy}"
+
+
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """
+    A count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "row"), counted(1200, "row")
+    ('1 row', '1,200 rows')
+    """
+    return f"{count:,} {one if count == 1 else many or one + 's'}"

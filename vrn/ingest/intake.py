@@ -187,18 +187,6 @@ class Intake:
         self.inputs[Path(name).as_posix()] = digest
 
 
-def counted(count: int, one: str, many: str | None = None) -> str:
-    """
-    A count with its noun.
-
-    Examples
-    --------
-    >>> counted(1, "row"), counted(1200, "row")
-    ('1 row', '1,200 rows')
-    """
-    return f"{count:,} {one if count == 1 else many or one + 's'}"
-
-
 def head_of(source: Source, count: int = 512) -> bytes:
     """First bytes of a file."""
     if source.data is not None:

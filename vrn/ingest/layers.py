@@ -7,11 +7,12 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
+from vrn.field.findings import counted
 from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer
 from vrn.field.settings import Settings
 from vrn.ingest.cells import RowFaults, numbers
 from vrn.ingest.columns import Columns
-from vrn.ingest.intake import Intake, Source, counted
+from vrn.ingest.intake import Intake, Source
 from vrn.ingest.outline import areas_in_field, read_areas
 from vrn.ingest.points import LATITUDE, LONGITUDE, Places, places_of_features, read_places
 from vrn.ingest.recognize import recognize

@@ -7,10 +7,11 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
+from vrn.field.findings import counted
 from vrn.ingest.cells import RowFaults, degrees, numbers
 from vrn.ingest.columns import Columns
 from vrn.ingest.features import LONLAT, Features
-from vrn.ingest.intake import Intake, Source, counted
+from vrn.ingest.intake import Intake, Source
 from vrn.ingest.place import must_be_degrees, points_to_system, system_of
 from vrn.ingest.table import Table
 from vrn.ingest.tables import holds_table, read_table

@@ -8,13 +8,14 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
+from vrn.field.findings import counted
 from vrn.field.samples import SoilSamples
 from vrn.field.settings import SampleSection
 from vrn.ingest.cells import RowFaults, dates, limited_numbers, numbers
 from vrn.ingest.columns import Columns
 from vrn.ingest.depth import DEPTH_ROLES, read_depths
 from vrn.ingest.handling import HANDLING_ROLES, read_handling
-from vrn.ingest.intake import Intake, Source, counted
+from vrn.ingest.intake import Intake, Source
 from vrn.ingest.keys import nearest
 from vrn.ingest.outline import read_areas
 from vrn.ingest.points import Places, read_places

@@ -4,9 +4,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
+from vrn.field.findings import counted
 from vrn.field.trial import NitrogenTrial
 from vrn.ingest.cells import RowFaults, numbers
-from vrn.ingest.intake import Intake, counted
+from vrn.ingest.intake import Intake
 from vrn.ingest.table import Table
 from vrn.ingest.tables import holds_table, read_table
 from vrn.ingest.vectors import read_features

@@ -6,10 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
+from vrn.field.findings import counted
 from vrn.field.settings import Settings
 from vrn.field.weather import Weather
 from vrn.ingest.cells import RowFaults, dates, numbers
-from vrn.ingest.intake import Intake, Source, counted
+from vrn.ingest.intake import Intake, Source
 from vrn.ingest.table import Table
 from vrn.ingest.tables import read_table
 from vrn.units import IN_M

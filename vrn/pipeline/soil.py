@@ -92,17 +92,14 @@ def _evidence(
     """What all layers together say for a pattern: points by their readings, others by their cells."""
     treated = share > 0
     centers_m = surfaces["nitrate_ppm"].grid.centers_m()[treated.ravel()]
-    layers = dict(zip(_LAYERS, (field.organic_matter, field.yield_potential, field.applied_n), strict=True))
+    layers = zip(_LAYERS, (field.organic_matter, field.yield_potential, field.applied_n), strict=True)
+    points = {name: [(layer.coordinates_m, layer.values)] for name, layer in layers if isinstance(layer, PointLayer)}
+    for name, depths in (("nitrate_ppm", profile.top), ("deep_nitrate_ppm", profile.deep)):
+        points[name] = [(depth.coordinates_m, depth.nitrate_ppm) for depth in depths if not depth.areas]
     total = sum(pattern_evidence(centers_m, values[treated]) for values, _ in extra)
     for name, surface in surfaces.items():
-        layer, depths = layers.get(name), {"nitrate_ppm": profile.top, "deep_nitrate_ppm": profile.deep}.get(name, ())
-        if isinstance(layer, PointLayer):
-            total += pattern_evidence(layer.coordinates_m, layer.values)
-        elif depths and not depths[0].areas:  # the layers of one core count once
-            told = [pattern_evidence(depth.coordinates_m, depth.nitrate_ppm) for depth in depths]
-            total += sum(told) / len(told)
-        else:
-            total += pattern_evidence(centers_m, surface.values[treated])
+        told = [pattern_evidence(*at) for at in points.get(name) or [(centers_m, surface.values[treated])]]
+        total += sum(told) / len(told)  # the slices of one core count once
     return total
 
 

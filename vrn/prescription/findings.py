@@ -20,7 +20,7 @@ def findings_of(
     *,
     strips: dict[str, Any] | None,
     unknown_share: Sequence[float],
-    season_over: Sequence[tuple[float, float]] = (),
+    season_over: Sequence[tuple[float, float]],
 ) -> tuple[Finding, ...]:
     """
     Findings about the rates, the product and the signature.
@@ -35,8 +35,7 @@ def findings_of(
     unknown_share : sequence of float
         Share of each zone's ground whose need is unknown.
     season_over : sequence of (float, float)
-        Share of each zone's ground that the season's cap does not hold on, and the most it is exceeded by [lb/ac];
-        empty where there is no such cap.
+        Share of each zone's ground that the season's cap does not hold on, and the most it is exceeded by. [lb/ac]
 
     Returns
     -------
@@ -44,7 +43,7 @@ def findings_of(
         Zone by zone, then of the whole field.
     """
     found: list[Finding] = []
-    for rate, unknown in zip(rates, unknown_share, strict=True):
+    for rate, unknown, (over_share, most_n_lb_ac) in zip(rates, unknown_share, season_over, strict=True):
         if np.isnan(rate.need_lb_ac):
             put_on = f"and {rate.rate_n_lb_ac:g} lb/ac is" if rate.rate_n_lb_ac > 0 else "so nothing is"
             found.append(
@@ -61,7 +60,6 @@ def findings_of(
             )  # fmt: skip
         found += _held_back(rate)
         found += _above_need(rate, field)
-    for rate, (over_share, most_n_lb_ac) in zip(rates, season_over or [(0.0, 0.0)] * len(rates), strict=True):
         if rate.rate_n_lb_ac > 0 and over_share * rate.acres >= _LEAST_TOLD_AC:
             found.append(
                 Finding(level="warning", about=f"zone {rate.zone}",

@@ -181,7 +181,7 @@ def _over_season(
 ) -> list[tuple[float, float]]:
     """Share of each zone's ground that goes over the season's cap, which its mean keeps, and by how much. [-, lb/ac]"""
     if rules.max_season_n_lb_ac is None:
-        return []
+        return [(0.0, 0.0)] * len(rates)
     left = rules.max_season_n_lb_ac - rules.credited_n_lb_ac
     return [cells.over(rate.zone, applied, left - rate.rate_n_lb_ac) for rate in rates]
 

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from vrn.field.findings import counted
+
 
 def misallocated(
     values: NDArray[np.float64],
@@ -77,11 +79,6 @@ def zone_means(
     return total / np.where(weight > 0, weight, np.nan)
 
 
-def zones_in_words(count: int) -> str:
-    """``1 zone``, ``2 zones``, …."""
-    return "1 zone" if count == 1 else f"{count} zones"
-
-
 def worth_it(
     saved: Sequence[tuple[float, ...]],
     gaps: Sequence[float],
@@ -123,7 +120,7 @@ def worth_it(
 
     while better := [i for i in usable if i > chosen and gain_of(i) >= least_saving * (i - chosen)]:
         chosen = better[0]
-    zones = zones_in_words(chosen + 1)
+    zones = counted(chosen + 1, "zone")
     if chosen == len(saved) - 1:
         return chosen + 1, f"{zones}: the most that were tried."
     gain = gain_of(chosen + 1)

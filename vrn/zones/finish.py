@@ -6,8 +6,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from vrn.field.findings import counted
 from vrn.field.grid import Grid
-from vrn.zones.choose import misallocated, worth_it, zone_means, zones_in_words
+from vrn.zones.choose import misallocated, worth_it, zone_means
 from vrn.zones.model import ZoneChoice, Zones
 from vrn.zones.outline import outlines_of
 from vrn.zones.smooth import surroundings
@@ -125,7 +126,7 @@ def finished(
     if count is None:
         chosen, why = worth_it(saved[:max_count], gaps, least_saving=ground.least_saving, least_gap=ground.step)
     else:
-        chosen, why = count, f"{zones_in_words(count)}: asked for."
+        chosen, why = count, f"{counted(count, 'zone')}: asked for."
     labels, merged = drawn[chosen - 1]
     labels, zone_values = by_rising_value(np.where(unknown, 0, labels).astype(np.int32), values, share)
     if unknown.any():
@@ -137,7 +138,7 @@ def finished(
     )  # fmt: skip
     outlines = tuple(found[zone] for zone in sorted(found))
     if count is not None and len(outlines) != count:
-        why = f"{zones_in_words(len(outlines))}: {count} were asked for, the values and the least patch allow no more."
+        why = f"{counted(len(outlines), 'zone')}: {count} were asked for, the values and the least patch allow no more."
     return Zones(
         labels=labels_of(outlines, grid=grid, share=share),
         outlines=outlines,

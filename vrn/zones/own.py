@@ -5,10 +5,10 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import CrsMismatchError, InputFileError
+from vrn.field.findings import counted
 from vrn.field.grid import Grid
 from vrn.field.layers import PolygonLayer
 from vrn.units import AC_M2
-from vrn.zones.choose import zones_in_words
 from vrn.zones.finish import labels_of
 from vrn.zones.model import Zones
 from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled
@@ -83,7 +83,7 @@ def from_polygons(layer: PolygonLayer, *, grid: Grid, share: NDArray[np.float64]
         labels=labels_of(ordered, grid=grid, share=share),
         outlines=ordered,
         choice=(),
-        chosen_by=f"{zones_in_words(len(kept))} of {layer.source}.",
+        chosen_by=f"{counted(len(kept), 'zone')} of {layer.source}.",
         details={
             "by": "file",
             "own_number": [_plain(float(numbers[zone - 1])) for zone in kept],
