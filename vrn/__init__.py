@@ -13,21 +13,21 @@ from vrn.errors import VrnError
 
 if TYPE_CHECKING:
     from vrn import nitrogen, surface
-    from vrn.export import write
-    from vrn.field.field import Field
     from vrn.ingest import read_field
+    from vrn.model.field import Field
     from vrn.pipeline import build
+    from vrn.pipeline.write import write
     from vrn.prescription.model import Prescription
 
 __version__ = "0.1.0"
 __all__ = ["Field", "Prescription", "VrnError", "build", "nitrogen", "read_field", "surface", "write"]
 
 _DOOR = {
-    "Field": "vrn.field.field",
+    "Field": "vrn.model.field",
     "Prescription": "vrn.prescription.model",
     "build": "vrn.pipeline",
     "read_field": "vrn.ingest",
-    "write": "vrn.export",
+    "write": "vrn.pipeline.write",
 }
 
 

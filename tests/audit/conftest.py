@@ -11,7 +11,7 @@ from vrn.prescription.model import Prescription
 
 
 def _maker_module() -> ModuleType:
-    path = Path(__file__).parents[1] / "export" / "conftest.py"
+    path = Path(__file__).parents[1] / "files" / "conftest.py"
     spec = importlib.util.spec_from_file_location("hand_made_prescription", path)
     assert spec is not None
     assert spec.loader is not None

@@ -18,7 +18,7 @@ import shapely
 
 from vrn.audit import verify
 from vrn.cli import main
-from vrn.export import write
+from vrn.pipeline.write import write
 
 
 @pytest.fixture(scope="module")

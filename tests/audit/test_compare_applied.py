@@ -15,9 +15,9 @@ import shapely
 from vrn.audit import compare
 from vrn.cli import main
 from vrn.errors import InputFileError
-from vrn.export import write
-from vrn.export.compared import write_comparison
-from vrn.field.area import transformer
+from vrn.model.area import transformer
+from vrn.pages.compared import write_comparison
+from vrn.pipeline.write import write
 from vrn.prescription.model import Prescription
 
 STEP_M, WIDTH_M = 5.0, 20.0

@@ -10,17 +10,17 @@ import shapely
 
 import vrn
 from vrn.audit import verify
-from vrn.export.geojson import write_geojson
-from vrn.export.geopackage import write_geopackage
-from vrn.export.gpx import write_gpx
-from vrn.export.guard import check_before_writing
-from vrn.export.iso import write_iso
-from vrn.export.load_sheet import write_load_sheet
-from vrn.export.raster import write_rasters
-from vrn.export.shapefile import write_shapefile
-from vrn.export.summary import write_summary
-from vrn.export.tables import write_tables
-from vrn.field.settings import CheckStripSection
+from vrn.files.geojson import write_geojson
+from vrn.files.geopackage import write_geopackage
+from vrn.files.gpx import write_gpx
+from vrn.files.guard import check_before_writing
+from vrn.files.iso import write_iso
+from vrn.files.raster import write_rasters
+from vrn.files.shapefile import write_shapefile
+from vrn.files.summary import write_summary
+from vrn.files.tables import write_tables
+from vrn.model.settings import CheckStripSection
+from vrn.pages.load_sheet import write_load_sheet
 from vrn.prescription import remaining
 from vrn.prescription.model import Prescription
 

@@ -7,8 +7,9 @@ import pytest
 import shapely
 
 from vrn.audit import verify
-from vrn.export import map_page, report_page, write
-from vrn.field.area import geodesic_acres
+from vrn.model.area import geodesic_acres
+from vrn.pages import map_page, report_page
+from vrn.pipeline import write
 from vrn.prescription.model import Prescription
 
 Maker = Callable[..., Prescription]

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from vrn.field import Grid, YieldLog
+from vrn.model import Grid, YieldLog
 from vrn.surface import Variogram
 from vrn.surface.simulation import gaussian_fields
 

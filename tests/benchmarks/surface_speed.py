@@ -238,7 +238,7 @@ def first_call() -> None:
 HARVEST = """
 import time, numpy as np
 from harvest_log import driven_log, true_yield
-from vrn.field import YieldLogLayer
+from vrn.model import YieldLogLayer
 from vrn.surface.yield_potential import yield_potential
 def peak_mb():  # of this process alone; Linux
     with open("/proc/self/status") as status:

@@ -16,8 +16,8 @@ import shapely
 from scipy.ndimage import gaussian_filter
 from sklearn.cluster import KMeans
 
-from vrn.field.cover import share_inside
-from vrn.field.grid import Grid
+from vrn.model.cover import share_inside
+from vrn.model.grid import Grid
 from vrn.nitrogen import method
 from vrn.zones import draw
 

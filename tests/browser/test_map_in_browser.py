@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 import shapely
 
-from vrn.export.map_page import write_map
-from vrn.field.settings import ExportSection
+from vrn.model.settings import ExportSection
+from vrn.pages.map_page import write_map
 
 pytestmark = pytest.mark.browser
 WIDTHS = [(1280, 900), (360, 740)]
@@ -309,7 +309,7 @@ def test_earlier_overrides_stay_in_a_new_review(
     visit: Callable[..., Any], tmp_path: Path, make: Callable[..., Any]
 ) -> None:
     """A rate that a person set before is saved again beside the new one, and a signed page asks for a new signature."""
-    from vrn.field.settings import Override, ReviewSection
+    from vrn.model.settings import Override, ReviewSection
 
     review = ReviewSection(
         approved_by="A. Marsh",

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from vrn.export.report_page import write_report
+from vrn.pages.report_page import write_report
 
 pytestmark = pytest.mark.browser
 

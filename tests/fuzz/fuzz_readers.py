@@ -19,7 +19,7 @@ from pathlib import Path
 
 import atheris
 
-with atheris.instrument_imports(include=["vrn.ingest", "vrn.field"]):
+with atheris.instrument_imports(include=["vrn.ingest", "vrn.model"]):
     from vrn.errors import VrnError
     from vrn.ingest import (
         archive,

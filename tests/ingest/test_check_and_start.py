@@ -43,7 +43,7 @@ def test_check_speaks_to_machines(rewrite: Rewrite, capsys: pytest.CaptureFixtur
         {"top_in": 0.0, "bottom_in": 12.0, "readings": 12, "least_ppm": 8.7, "median_ppm": 13.3, "most_ppm": 18.5}
     ]
     assert set(report["inputs"]) == {"field.toml", "boundary.geojson", "samples.csv", "organic_matter.csv"}
-    assert all(set(finding) == {"level", "about", "problem", "remedy"} for finding in report["findings"])
+    assert all(set(finding) == {"code", "level", "about", "problem", "remedy"} for finding in report["findings"])
 
 
 def test_check_of_a_metric_field_speaks_metric(field_folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -10,9 +10,9 @@ import pytest
 import sound
 
 from vrn.errors import InputFileError
-from vrn.field.field import Field
 from vrn.ingest import read_field
 from vrn.ingest.depth import depth_range
+from vrn.model.field import Field
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]

@@ -5,11 +5,11 @@ from datetime import datetime
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.field.samples import Handling
 from vrn.ingest.cells import RowFaults
 from vrn.ingest.columns import Columns
 from vrn.ingest.handling import HANDLING_ROLES, read_handling
 from vrn.ingest.table import Table
+from vrn.model.samples import Handling
 
 
 def _read(columns: tuple[str, ...], *cells: list[str]) -> tuple[Handling, ...]:

@@ -9,12 +9,12 @@ import pytest
 import sound
 
 from vrn.errors import InputFileError
-from vrn.field.layers import ConstantLayer, PointLayer
-from vrn.field.metric_keys import metric_twin
-from vrn.field.settings import as_plain
 from vrn.ingest import read_field
 from vrn.ingest.field_file import settings_from
 from vrn.ingest.keys import keys_of
+from vrn.model.layers import ConstantLayer, PointLayer
+from vrn.model.metric_keys import metric_twin
+from vrn.model.settings import as_plain
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]

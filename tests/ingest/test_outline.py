@@ -12,9 +12,9 @@ import sound
 from pyproj import Geod, Transformer
 
 from vrn.errors import InputFileError
-from vrn.field.area import geodesic_acres
-from vrn.field.field import Field
 from vrn.ingest import read_field
+from vrn.model.area import geodesic_acres
+from vrn.model.field import Field
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]

@@ -13,9 +13,9 @@ from pyproj import Transformer
 from rasterio.transform import Affine, from_bounds
 
 from vrn.errors import InputFileError
-from vrn.field.field import Field
-from vrn.field.layers import ConstantLayer, PointLayer, PolygonLayer, RasterLayer
 from vrn.ingest import read_field
+from vrn.model.field import Field
+from vrn.model.layers import ConstantLayer, PointLayer, PolygonLayer, RasterLayer
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]

@@ -15,9 +15,9 @@ import sound
 from pyproj import Transformer
 
 from vrn.errors import InputFileError
-from vrn.field.field import Field
-from vrn.field.layers import YieldLogLayer
 from vrn.ingest import read_covered, read_field, read_settings
+from vrn.model.field import Field
+from vrn.model.layers import YieldLogLayer
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]

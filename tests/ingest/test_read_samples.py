@@ -12,8 +12,8 @@ import sound
 from pyproj import Transformer
 
 from vrn.errors import InputFileError
-from vrn.field.field import Field
 from vrn.ingest import read_field
+from vrn.model.field import Field
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]

@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Transformer
 
-from vrn.field.field import Field
 from vrn.ingest import read_field
 from vrn.ingest.cells import degrees
+from vrn.model.field import Field
 
 _SOUND: dict[str, Field] = {}
 

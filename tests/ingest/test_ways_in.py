@@ -15,8 +15,8 @@ import shapely
 import sound
 
 from vrn.errors import InputFileError
-from vrn.field.layers import PointLayer
 from vrn.ingest import read_field
+from vrn.model.layers import PointLayer
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 import shapely
 
-from vrn.field.area import geodesic_acres, reproject
-from vrn.field.cover import grid_over, share_inside
-from vrn.field.field import Field
-from vrn.field.findings import Finding
-from vrn.field.samples import SoilSamples
-from vrn.field.settings import (
+from vrn.findings import Finding
+from vrn.model.area import geodesic_acres, reproject
+from vrn.model.cover import grid_over, share_inside
+from vrn.model.field import Field
+from vrn.model.samples import SoilSamples
+from vrn.model.settings import (
     Crop,
     FieldSection,
     LimitSection,
@@ -22,7 +22,7 @@ from vrn.field.settings import (
     SampleSection,
     Settings,
 )
-from vrn.field.surface import Surface
+from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate
 from vrn.zones.model import ZoneChoice, Zones

@@ -16,14 +16,14 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError
-from vrn.export.map_page import map_page, write_map
-from vrn.export.map_page_still import still_picture
-from vrn.export.map_page_words import rate_colors
-from vrn.export.report_units import Shown
-from vrn.field.cover import grid_over
-from vrn.field.settings import ExportSection
-from vrn.field.surface import Surface
+from vrn.model.cover import grid_over
+from vrn.model.settings import ExportSection
+from vrn.model.surface import Surface
+from vrn.pages.map_page import map_page, write_map
+from vrn.pages.map_page_still import still_picture
+from vrn.pages.map_page_words import rate_colors
 from vrn.prescription.model import Prescription
+from vrn.words import UnitFormat
 
 NASTY = "<img src=x onerror=alert(1)></script><script>alert(2)</script>{{ 7*7 }}\u2028&amp;\"'"
 
@@ -139,7 +139,7 @@ def test_draft_until_approved(make: Any) -> None:
     """The page says DRAFT unless a name and a date are in the field file."""
     from datetime import date
 
-    from vrn.field.settings import ReviewSection
+    from vrn.model.settings import ReviewSection
 
     assert "stays a draft" in map_page(make())
     assert 'class="draft"' in map_page(make(review=ReviewSection(approved_by="A. Marsh")))
@@ -154,7 +154,7 @@ def test_metric_page_has_no_trade_unit_left(make: Any) -> None:
     body = html.split("<body>")[1].split('<script type="application/json"')[0]
     assert not re.search(r"\d (lb|ac|gal|bu)\b", re.sub(r"<small>.*?</small>", "", body))
     assert "145.7" in body  # 130 lb N/ac
-    assert Shown(metric=True).number("n_rate", 130.0) == "145.7"
+    assert UnitFormat(metric=True).number("rate", 130.0) == "145.7"
 
 
 def _with_tiles(prescription: Prescription, tiles: str) -> Prescription:
@@ -214,7 +214,7 @@ def _with_slivers(prescription: Prescription) -> Prescription:
 
 def test_numbers_on_the_still_picture_cover_none_before_them(prescription: Prescription) -> None:
     """Where strips are too narrow for their numbers, the larger zones keep theirs and no two boxes meet."""
-    svg = still_picture(_with_slivers(prescription), Shown(metric=False))
+    svg = still_picture(_with_slivers(prescription), UnitFormat(metric=False))
     boxes = [tuple(map(float, found)) for found in re.findall(
         r'<rect x="([-.\d]+)" y="([-.\d]+)" width="([.\d]+)" height="(22)" ', svg)]  # fmt: skip
     told = re.findall(r'font-weight="600"[^>]*>([^<]+)</text>', svg)

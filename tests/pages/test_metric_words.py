@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from vrn.export.metric_words import in_metric
-from vrn.export.report_file import file_parts
-from vrn.export.report_parts import Table
-from vrn.export.report_units import Shown
 from vrn.ingest.field_file import read_settings
 from vrn.ingest.new_field import new_field_files
+from vrn.pages.report_file import file_parts
+from vrn.pages.report_parts import Table
 from vrn.prescription.model import Prescription
+from vrn.words import UnitFormat
+from vrn.words.metric_words import in_metric
 
 # exact factors: NIST SP 811, appendix B.8 (ft, in, lb, acre, gal); bushel of 56 lb of corn: USDA grade standards
 CASES = [
@@ -45,7 +45,7 @@ def test_what_is_no_trade_quantity_stays(sentence: str) -> None:
 
 def test_us_readers_get_the_sentence_as_it_is() -> None:
     """A field in trade units is told in them."""
-    assert all(Shown(metric=False).words(said) == said for said, _ in CASES)
+    assert all(UnitFormat(metric=False).words(said) == said for said, _ in CASES)
 
 
 def test_settings_stand_as_the_metric_field_file_names_them(make: Callable[..., Prescription], tmp_path: Path) -> None:
@@ -60,7 +60,7 @@ def test_settings_stand_as_the_metric_field_file_names_them(make: Callable[..., 
     (tmp_path / "field.toml").write_text(text, encoding="utf-8")
     settings, made = read_settings(tmp_path / "field.toml"), make(units="metric")
     made = replace(made, field=replace(made.field, settings=settings))
-    part = next(part for part in file_parts(made, Shown(metric=True)) if part.title == "Every setting")
+    part = next(part for part in file_parts(made, UnitFormat(metric=True)) if part.title == "Every setting")
     table = next(piece for piece in part.pieces if isinstance(piece, Table))
     told = dict(table.rows)
     assert not [key for key in told if re.search(r"_(lb|ac|ft|gal|bu|mph|lb_ac)$", key)]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vrn.export.ramps import CROP, DOUBT, NITROGEN, SOIL, Ramp
+from vrn.pages.ramps import CROP, DOUBT, NITROGEN, SOIL, Ramp
 
 RAMPS = pytest.mark.parametrize("ramp", [NITROGEN, SOIL, CROP, DOUBT], ids=lambda ramp: ramp.name)
 

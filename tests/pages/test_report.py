@@ -12,20 +12,20 @@ from typing import Any
 import numpy as np
 import pytest
 
-from vrn.export.load_sheet import load_sheet
-from vrn.export.map_page_legend import rate_layer
-from vrn.export.report_grower import grower_page
-from vrn.export.report_page import report_of, write_report, write_reports
-from vrn.export.report_paper_table import _columns, begin_table
-from vrn.export.report_parts import Bullets, Part, Picture, Report, Table, Text
-from vrn.export.report_pdf import report_pdf
-from vrn.export.report_phrases import why_one_zone
-from vrn.export.report_readings import readings_part
-from vrn.export.report_units import Shown
-from vrn.export.report_zones import zones_part
-from vrn.field.settings import PriceSection, ZoneSection
-from vrn.field.weather import Weather
+from vrn.model.settings import PriceSection, ZoneSection
+from vrn.model.weather import Weather
+from vrn.pages.load_sheet import load_sheet
+from vrn.pages.map_page_legend import rate_layer
+from vrn.pages.report_grower import grower_page
+from vrn.pages.report_page import report_of, write_report, write_reports
+from vrn.pages.report_paper_table import _columns, begin_table
+from vrn.pages.report_parts import Bullets, Part, Picture, Report, Table, Text
+from vrn.pages.report_pdf import report_pdf
+from vrn.pages.report_phrases import why_one_zone
+from vrn.pages.report_readings import readings_part
+from vrn.pages.report_zones import zones_part
 from vrn.prescription.model import Prescription
+from vrn.words import UnitFormat
 
 Make = Callable[..., Prescription]
 
@@ -73,7 +73,7 @@ def test_grower_gets_one_sheet(make: Make, report: Report) -> None:
     many = replace(prescription, rates=rates)
     for units in ("us", "metric"):
         shown = _with(many, units=units)
-        grower = replace(report, grower=grower_page(shown, Shown(metric=units == "metric")), file=())
+        grower = replace(report, grower=grower_page(shown, UnitFormat(metric=units == "metric")), file=())
         assert _pages(report_pdf(grower, shown)) == 1
     assert _pages(report_pdf(report, prescription)) > 2
 
@@ -100,7 +100,7 @@ def test_one_zone_is_not_told_as_several(prescription: Prescription) -> None:
     rate = prescription.rates[0]
     flat = replace(prescription, rates=(rate,), flat_rate_n_lb_ac=rate.rate_n_lb_ac, acres=rate.acres,
                    total_n_lb=rate.acres * rate.rate_n_lb_ac)  # fmt: skip
-    page = grower_page(flat, Shown(metric=False))
+    page = grower_page(flat, UnitFormat(metric=False))
     told = _words(page[0])
     assert "One zone gets" in told
     assert "zone by zone" not in told
@@ -111,7 +111,7 @@ def test_one_zone_is_not_told_as_several(prescription: Prescription) -> None:
 def test_cost_against_one_flat_rate(prescription: Prescription, report: Report) -> None:
     """At $0.50/lb the cost is half of the pounds: worked here from rates, acres and price."""
     priced = _with(prescription, prices=PriceSection(n_per_lb=0.50))
-    grower = grower_page(priced, Shown(metric=False))
+    grower = grower_page(priced, UnitFormat(metric=False))
     words = _words(next(part for part in grower if part.title == "Product and cost"))
     total = sum(rate.rate_n_lb_ac * rate.acres for rate in prescription.rates)
     flat = 110.0 * sum(rate.acres for rate in prescription.rates)
@@ -198,7 +198,7 @@ def test_unknown_stays_unknown(prescription: Prescription) -> None:
 
 def test_metric_table(make: Make) -> None:
     """In metric the table is in ha, kg/ha and L (1 lb/ac = 1.120851 kg/ha: NIST SP 811)."""
-    grower = grower_page(make(units="metric"), Shown(metric=True))
+    grower = grower_page(make(units="metric"), UnitFormat(metric=True))
     table = _table(next(part for part in grower if part.title == "Rates"), "Zones")
     assert table.header[1] == "ha"
     assert table.rows[2][5] == "145.7"
@@ -221,12 +221,12 @@ def test_readings_are_judged_in_the_report(prescription: Prescription) -> None:
         "suspects": [suspect],
         "error": {"instrument_sd_ppm": 0.4, "instrument_from": "duplicates"},
     }
-    part = readings_part(replace(prescription, details={"readings": judged}), Shown(metric=False))
+    part = readings_part(replace(prescription, details={"readings": judged}), UnitFormat(metric=False))
     assert part is not None
     assert _table(part, "Check standards").rows[3] == ("17", "15", "10.0", "11.6", "116", "no")
     assert _table(part, "Readings that do not fit").rows == (("S4", "5", "15.0", "9.0", "4.2"),)
     assert any(isinstance(piece, Picture) for piece in part.pieces)
-    assert readings_part(prescription, Shown(metric=False)) is None
+    assert readings_part(prescription, UnitFormat(metric=False)) is None
 
 
 class _Paper:
@@ -269,7 +269,7 @@ def _scattered(prescription: Prescription, **nitrate: Any) -> Prescription:
 
 def test_a_field_without_a_pattern_says_why_and_what_would_help(prescription: Prescription) -> None:
     """First page, part on zones and map tell that the samples show no pattern, and what could; no curve of zeros."""
-    made, shown = _scattered(prescription), Shown(metric=False)
+    made, shown = _scattered(prescription), UnitFormat(metric=False)
     on_zones = zones_part(made, shown)
     assert on_zones is not None
     told = (_words(grower_page(made, shown)[0]), _words(on_zones), rate_layer(made, shown)["words"])
@@ -282,7 +282,7 @@ def test_a_field_without_a_pattern_says_why_and_what_would_help(prescription: Pr
 
 def test_one_zone_of_a_varied_need_or_by_order_gives_its_own_reason(prescription: Prescription) -> None:
     """Where the need varies, or a person asked for one zone, scatter is not blamed; several zones need no reason."""
-    shown, made = Shown(metric=False), _scattered(prescription)
+    shown, made = UnitFormat(metric=False), _scattered(prescription)
     varied = replace(made, surfaces=made.surfaces | {"need_lb_ac": prescription.surfaces["need_lb_ac"]})
     assert why_one_zone(varied, shown) == "More zones were not worth it. 1 zone: one more would save 0.0 lb/ac."
     asked = replace(made, field=replace(made.field, settings=replace(made.field.settings, zones=ZoneSection(count=1))))
@@ -296,7 +296,7 @@ def test_check_strips_are_not_counted_as_zones(prescription: Prescription) -> No
     pieces = [{"zone": 4, "in_zone": 1, "pair": 1, "difference_n_lb_ac": 30.0, "acres": 0.3}]
     made = replace(prescription, rates=(*prescription.rates, strip),
                    details=prescription.details | {"check_strips": {"pieces": pieces}})  # fmt: skip
-    told = _words(grower_page(made, Shown(metric=False))[0])
+    told = _words(grower_page(made, UnitFormat(metric=False))[0])
     assert "Three zones get 90 to 130 lb N/ac" in told
     assert "Check strips get 30 lb N/ac more or less" in told
 
@@ -306,7 +306,7 @@ def test_check_strips_are_not_counted_as_zones(prescription: Prescription) -> No
 def test_printed_difference_is_that_of_the_printed_totals(make: Make, units: str, flat_n_lb_ac: float) -> None:
     """What the zones take more or less is the difference of the two numbers beside it, to the unit."""
     made = replace(make(units=units), flat_rate_n_lb_ac=flat_n_lb_ac)
-    page = grower_page(made, Shown(metric=units == "metric"))
+    page = grower_page(made, UnitFormat(metric=units == "metric"))
     words = _words(next(part for part in page if part.title == "Product and cost")).replace(",", "")
     numbers = [re.search(pattern, words) for pattern in (r"which is (\d+)", r"would take (\d+)", r"zones take (\d+)")]
     total, flat, apart = (int(found[1]) for found in numbers if found)

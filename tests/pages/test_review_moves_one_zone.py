@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from vrn.field.settings import Override, ReviewSection
+from vrn.model.settings import Override, ReviewSection
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription import prescribe
 from vrn.prescription.model import Prescription

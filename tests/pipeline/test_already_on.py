@@ -10,10 +10,10 @@ import pytest
 from numpy.typing import NDArray
 
 import vrn
-from vrn.field.field import Field
-from vrn.field.layers import ConstantLayer
-from vrn.field.profile import profile_of
-from vrn.field.settings import (
+from vrn.model.field import Field
+from vrn.model.layers import ConstantLayer
+from vrn.model.profile import profile_of
+from vrn.model.settings import (
     Application,
     CreditSection,
     IrrigationWater,
@@ -23,7 +23,7 @@ from vrn.field.settings import (
     ProductSection,
     ReviewSection,
 )
-from vrn.field.weather import Weather
+from vrn.model.weather import Weather
 from vrn.nitrogen.stage import uptake_share
 from vrn.pipeline import ground_of, need_of_field, season_of_field, soil_surfaces
 from vrn.pipeline.need import Need, second_foot_places

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 import vrn
-from vrn.field.field import Field
-from vrn.field.grid import Grid
-from vrn.field.layers import ConstantLayer, PointLayer, RasterLayer
-from vrn.field.settings import ExtraLayer
+from vrn.model.field import Field
+from vrn.model.grid import Grid
+from vrn.model.layers import ConstantLayer, PointLayer, RasterLayer
+from vrn.model.settings import ExtraLayer
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 NO_PATTERN = "No layer of the field shows more of a pattern"

@@ -9,11 +9,11 @@ import pytest
 import shapely
 
 import vrn
-from vrn.field.field import Field
-from vrn.field.layers import ConstantLayer, PolygonLayer
-from vrn.field.samples import Handling, SoilSamples
-from vrn.field.settings import ExtraLayer
-from vrn.field.trial import NitrogenTrial
+from vrn.model.field import Field
+from vrn.model.layers import ConstantLayer, PolygonLayer
+from vrn.model.samples import Handling, SoilSamples
+from vrn.model.settings import ExtraLayer
+from vrn.model.trial import NitrogenTrial
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 
@@ -140,7 +140,7 @@ def test_own_trial_reaches_the_economic_optimum(cedar_bend: Field) -> None:
 def _applied(n_lb_ac: float):  # type: ignore[no-untyped-def]  # one line of the field file
     from datetime import date
 
-    from vrn.field.settings import Application
+    from vrn.model.settings import Application
 
     return Application(date=date(2026, 4, 20), product="UAN 28", n_lb_ac=n_lb_ac)
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 import vrn
-from vrn.field.layers import ConstantLayer
+from vrn.model.layers import ConstantLayer
 from vrn.prescription.model import Prescription
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"

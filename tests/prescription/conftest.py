@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 import shapely
 
-from vrn.field.cover import grid_over, share_inside
-from vrn.field.field import Field
-from vrn.field.grid import Grid
-from vrn.field.samples import SoilSamples
-from vrn.field.settings import Crop, FieldSection, SampleSection, Settings
-from vrn.field.surface import Surface
+from vrn.model.cover import grid_over, share_inside
+from vrn.model.field import Field
+from vrn.model.grid import Grid
+from vrn.model.samples import SoilSamples
+from vrn.model.settings import Crop, FieldSection, SampleSection, Settings
+from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription import Prescription, prescribe
 from vrn.zones import Zones

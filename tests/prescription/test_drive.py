@@ -8,9 +8,9 @@ import pyproj
 import pytest
 import shapely
 
-from vrn.field.cover import share_inside
-from vrn.field.grid import Grid
-from vrn.field.settings import MachineSection
+from vrn.model.cover import share_inside
+from vrn.model.grid import Grid
+from vrn.model.settings import MachineSection
 from vrn.prescription.drive import Drive, drive, drive_report
 from vrn.prescription.heading import convergence_deg, fewest_turns_deg, passes_over
 

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from vrn.field.settings import MachineSection, ProductSection
+from vrn.model.settings import MachineSection, ProductSection
 from vrn.prescription.machine import flow_per_min, flow_range, machine_report, pressure_share
 
 Make = Callable[..., Any]

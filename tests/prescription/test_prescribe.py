@@ -10,7 +10,7 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError
-from vrn.field.settings import (
+from vrn.model.settings import (
     Application,
     LimitSection,
     MachineSection,
@@ -19,7 +19,7 @@ from vrn.field.settings import (
     ProductSection,
     ReviewSection,
 )
-from vrn.field.surface import Surface
+from vrn.model.surface import Surface
 from vrn.units import AC_M2
 
 Make = Callable[..., Any]
@@ -44,7 +44,7 @@ def test_acres_are_geodesic_and_add_up(made: Make) -> None:
 
     prescription = made().prescribe()
     lonlat = prescription.field.boundary
-    from vrn.field.area import reproject
+    from vrn.model.area import reproject
 
     area_m2, _ = Geod(ellps="WGS84").geometry_area_perimeter(reproject(lonlat, "EPSG:32615", "EPSG:4326"))
     assert sum(rate.acres for rate in prescription.rates) == pytest.approx(abs(area_m2) / AC_M2, rel=1e-9)

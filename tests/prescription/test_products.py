@@ -3,7 +3,7 @@
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.field.settings import BlendPart, ProductSection
+from vrn.model.settings import BlendPart, ProductSection
 from vrn.prescription.products import PRODUCTS, known_product, product_of
 
 

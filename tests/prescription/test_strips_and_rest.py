@@ -9,7 +9,7 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError, OutOfRangeError
-from vrn.field.settings import (
+from vrn.model.settings import (
     CheckStripSection,
     LimitSection,
     MachineSection,

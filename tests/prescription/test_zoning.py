@@ -9,8 +9,8 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError
-from vrn.field.layers import ConstantLayer, PolygonLayer
-from vrn.field.settings import LimitSection, MachineSection, PriceSection, ZoneSection
+from vrn.model.layers import ConstantLayer, PolygonLayer
+from vrn.model.settings import LimitSection, MachineSection, PriceSection, ZoneSection
 from vrn.prescription import zones_of
 from vrn.prescription.zoning import least_patch_m2
 from vrn.zones import Zones

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 import shapely
 
-from vrn.field.field import Field
-from vrn.field.grid import Grid
-from vrn.field.layers import RasterLayer
-from vrn.field.samples import SoilSamples
-from vrn.field.settings import Crop, FieldSection, SampleSection, Settings
-from vrn.field.weather import Weather
+from vrn.model.field import Field
+from vrn.model.grid import Grid
+from vrn.model.layers import RasterLayer
+from vrn.model.samples import SoilSamples
+from vrn.model.settings import Crop, FieldSection, SampleSection, Settings
+from vrn.model.weather import Weather
 
 CRS = "EPSG:32615"
 POND = shapely.Point(500200, 4600150).buffer(40)

@@ -5,8 +5,8 @@ import pytest
 import shapely
 
 from vrn.errors import OutOfRangeError
-from vrn.field.grid import Grid
-from vrn.field.layers import ConstantLayer, PointLayer, PolygonLayer, RasterLayer
+from vrn.model.grid import Grid
+from vrn.model.layers import ConstantLayer, PointLayer, PolygonLayer, RasterLayer
 from vrn.sampling.areas import composite_areas, cores_inside
 from vrn.sampling.designs import (
     allotted,

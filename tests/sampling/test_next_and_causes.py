@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.field.field import Field
-from vrn.field.samples import Handling
 from vrn.ingest import read_field
+from vrn.model.field import Field
+from vrn.model.samples import Handling
 from vrn.pipeline import build
 from vrn.prescription.model import Prescription
 from vrn.sampling.causes import causes_of_error

@@ -9,10 +9,10 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError, OutOfRangeError
-from vrn.field.field import Field
-from vrn.field.layers import PolygonLayer
-from vrn.field.settings import Application, NitrogenSection
-from vrn.field.weather import Weather
+from vrn.model.field import Field
+from vrn.model.layers import PolygonLayer
+from vrn.model.settings import Application, NitrogenSection
+from vrn.model.weather import Weather
 from vrn.sampling.cautions import sampling_cautions
 from vrn.sampling.make_plan import plan_samples
 from vrn.sampling.plan import Plan, PlanOptions
@@ -62,7 +62,7 @@ def test_same_field_same_plan_another_seed_another(make_field: Maker) -> None:
 
 def test_walk_begins_where_one_comes_in(make_field: Maker) -> None:
     """With the gate in the south-east the first place is near it."""
-    from vrn.field.area import transformer
+    from vrn.model.area import transformer
 
     lonlat = transformer("EPSG:32615", "EPSG:4326").transform(500400, 4600000)
     plan = plan_samples(make_field(), PlanOptions(samples=25, start_lonlat=lonlat))

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from vrn.field.samples import Handling, SoilSamples
-from vrn.field.settings import SampleSection
+from vrn.model.samples import Handling, SoilSamples
+from vrn.model.settings import SampleSection
 from vrn.sampling.error import error_of_readings
 from vrn.sampling.outliers import suspects
 from vrn.sampling.quality import corrected, judge

@@ -5,7 +5,7 @@ import pytest
 import shapely
 
 from vrn.errors import CrsMismatchError, InputFileError
-from vrn.field import ConstantLayer, Grid, PointLayer, PolygonLayer, RasterLayer
+from vrn.model import ConstantLayer, Grid, PointLayer, PolygonLayer, RasterLayer
 from vrn.surface import area_means, layer_on_grid
 
 CRS = "EPSG:32615"

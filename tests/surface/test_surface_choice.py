@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from vrn.errors import OutOfRangeError
-from vrn.field.grid import Grid
+from vrn.model.grid import Grid
 from vrn.surface import Variogram, interpolate, inverse_distance, ordinary_kriging, points_on_grid
 from vrn.surface.choose import _simplest
 from vrn.surface.estimators import Mean

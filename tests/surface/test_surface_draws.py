@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from vrn.errors import OutOfRangeError
-from vrn.field.grid import Grid
-from vrn.field.layers import ConstantLayer
+from vrn.model.grid import Grid
+from vrn.model.layers import ConstantLayer
 from vrn.surface import Variogram, interpolate, layer_on_grid, points_on_grid, weighted_mean
 from vrn.surface.estimators import InverseDistance, Kriged, Mean
 from vrn.surface.kriging import covariance_between

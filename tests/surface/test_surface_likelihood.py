@@ -8,7 +8,7 @@ from scipy.linalg import null_space
 from scipy.optimize import minimize
 from scipy.stats import multivariate_normal
 
-from vrn.field.grid import Grid
+from vrn.model.grid import Grid
 from vrn.surface import Variogram, fit_variogram, restricted_log_likelihood
 from vrn.surface.likelihood import Likelihood, likeliest
 from vrn.surface.places import places_of

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from vrn.errors import CrsMismatchError, InputFileError, MissingExtraError
-from vrn.field import Grid, YieldLog, YieldLogLayer
+from vrn.model import Grid, YieldLog, YieldLogLayer
 from vrn.surface import Variogram, layer_on_grid
 from vrn.surface.simulation import gaussian_fields
 from vrn.surface.yield_cleaning import FILTERS, clean

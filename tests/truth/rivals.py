@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from simulated import GOAL_BU_AC, STEP_LB_AC, Simulated, need_lb_ac
 
-from vrn.field.layers import PointLayer, RasterLayer
+from vrn.model.layers import PointLayer, RasterLayer
 
 Array = NDArray[np.float64]
 

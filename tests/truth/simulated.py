@@ -21,11 +21,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.field.field import Field
-from vrn.field.grid import Grid
-from vrn.field.layers import PointLayer, RasterLayer
-from vrn.field.samples import SoilSamples
-from vrn.field.settings import (
+from vrn.model.field import Field
+from vrn.model.grid import Grid
+from vrn.model.layers import PointLayer, RasterLayer
+from vrn.model.samples import SoilSamples
+from vrn.model.settings import (
     Crop,
     FieldSection,
     LayerSection,

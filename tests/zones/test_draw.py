@@ -7,8 +7,8 @@ from scipy import ndimage
 from scipy.stats import norm
 
 from vrn.errors import OutOfRangeError
-from vrn.field.cover import share_inside
-from vrn.field.grid import Grid
+from vrn.model.cover import share_inside
+from vrn.model.grid import Grid
 from vrn.zones import Zones, draw
 from vrn.zones.choose import misallocated, worth_it
 from vrn.zones.smooth import smoothed, surroundings

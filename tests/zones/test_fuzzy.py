@@ -6,7 +6,7 @@ import shapely
 from sklearn.datasets import load_iris
 
 from vrn.errors import OutOfRangeError
-from vrn.field.grid import Grid
+from vrn.model.grid import Grid
 from vrn.zones import by_layers
 from vrn.zones.fuzzy import fuzziness_index, fuzzy_c_means, memberships_of, normalised_entropy
 

@@ -5,8 +5,8 @@ import pytest
 import shapely
 
 from vrn.errors import CrsMismatchError, InputFileError
-from vrn.field.grid import Grid
-from vrn.field.layers import PolygonLayer
+from vrn.model.grid import Grid
+from vrn.model.layers import PolygonLayer
 from vrn.zones import from_polygons
 
 GRID = Grid(crs="EPSG:32615", west_m=500_000.0, north_m=4_650_400.0, cell_m=10.0, rows=40, cols=40)

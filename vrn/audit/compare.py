@@ -13,9 +13,9 @@ from vrn.audit.opened import Opened, open_folder
 from vrn.audit.read_applied import RATE_UNITS, AppliedRecords, read_applied
 from vrn.audit.read_geopackage import Ground
 from vrn.errors import InputFileError
-from vrn.field.applied import Comparison, ZoneApplied
-from vrn.field.area import geodesic_acres, transformer
-from vrn.field.findings import Finding
+from vrn.findings import Finding
+from vrn.model.applied import Comparison, ZoneApplied
+from vrn.model.area import geodesic_acres, transformer
 from vrn.units import AC_M2, FT_M, GAL_AC_L_HA, LB_AC_KG_HA
 
 Array = NDArray[np.float64]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from vrn.audit.model import Check, FileZones, failed, passed
 from vrn.audit.opened import Opened, nitrogen_rates
 from vrn.audit.rate_checks import places_near
-from vrn.field.area import geodesic_acres, reproject, transformer
+from vrn.model.area import geodesic_acres, reproject, transformer
 from vrn.units import AC_M2
 
 Array = NDArray[np.float64]

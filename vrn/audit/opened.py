@@ -19,7 +19,7 @@ from vrn.audit.read_iso import IsoTask, read_iso
 from vrn.audit.read_shapefile import read_shapefile
 from vrn.audit.read_tiff import Raster, read_tiff
 from vrn.errors import InputFileError
-from vrn.field.area import transformer
+from vrn.model.area import transformer
 from vrn.units import FT_M
 
 Array = NDArray[np.float64]

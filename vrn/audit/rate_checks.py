@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vrn.audit.model import Check, failed, passed
 from vrn.audit.opened import Opened
 from vrn.audit.paper_checks import explain_rates
-from vrn.field.area import transformer
+from vrn.model.area import transformer
 
 Array = NDArray[np.float64]
 Reader = Callable[[Array, Array], Array]

@@ -9,7 +9,7 @@ import numpy as np
 from vrn.audit.model import Check, failed, passed
 from vrn.audit.opened import Opened
 from vrn.audit.read_iso import ENTITIES
-from vrn.field.area import geodesic_acres
+from vrn.model.area import geodesic_acres
 from vrn.units import AC_M2
 
 

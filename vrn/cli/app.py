@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 if TYPE_CHECKING:
-    from vrn.field.findings import Finding
+    from vrn.words import FindingText
 
 app = typer.Typer(
     name="vrn",
@@ -44,12 +44,12 @@ def complain(text: str) -> None:
     sys.stderr.write(text + "\n")
 
 
-def say_findings(findings: Iterable["Finding"]) -> None:
+def say_findings(findings: Iterable["FindingText"]) -> None:
     """Print findings, those a person must decide first."""
     ordered = sorted(findings, key=lambda finding: finding.level != "warning")
     for finding in ordered:
         mark = "!" if finding.level == "warning" else "·"
-        say(f"{mark} {finding.about}: {finding.problem}\n    {finding.remedy}")
+        say(f"{mark} {finding.about}: {finding.problem}\n    {finding.remedy} {finding.paste}".rstrip())
 
 
 @contextmanager

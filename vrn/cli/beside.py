@@ -18,7 +18,7 @@ import gc, os, pickle, struct, sys
 gc.disable()
 ask, tell, sys.stdout = sys.stdin.buffer, sys.stdout.buffer, sys.stderr
 sys.path[:] = pickle.load(ask)
-from vrn.export.report_page import load_libraries, reports_of
+from vrn.pages.report_page import load_libraries, reports_of
 load_libraries()
 page, paper = reports_of(pickle.load(ask))
 tell.write(struct.pack("<QQ", len(page), len(paper)) + page + paper)

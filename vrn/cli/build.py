@@ -14,7 +14,7 @@ from vrn.cli.app import FINDINGS, app, complain, progress, say, say_findings, sa
 if TYPE_CHECKING:
     from vrn.audit import Verification
     from vrn.cli.beside import ReportBeside
-    from vrn.field.field import Field
+    from vrn.model.field import Field
     from vrn.prescription.model import Prescription
 
 _HELP = """Build the prescription of one field, and every file that goes with it.
@@ -69,9 +69,9 @@ def build(
 
     with progress() as tell, ReportBeside() if out is not None else nullcontext() as report:
         clock = _Clock(tell)
-        from vrn.export.write import told
         from vrn.ingest import read_field
         from vrn.pipeline import build as build_prescription
+        from vrn.pipeline.write import with_export_findings
 
         clock("reading")
         field = read_field(field_file, review=review)
@@ -79,11 +79,11 @@ def build(
         if remaining is not None:
             prescription = _rest_of(prescription, field, remaining)
         clock("writing")
-        prescription = told(prescription)
+        prescription = with_export_findings(prescription)
         checked = _write(prescription, out, usb, report)
         clock("")
     if json_:
-        from vrn.export.summary import summary_of
+        from vrn.files.summary import summary_of
 
         say_json(summary_of(prescription))
     else:
@@ -107,7 +107,7 @@ def _write(
 ) -> "Verification":
     """Write to the folder, the stick, or both, and verify what was staged before anything is swapped in."""
     from vrn.audit import verify
-    from vrn.export.write import write, write_carrier
+    from vrn.pipeline.write import write, write_carrier
 
     checked: list[Verification] = []
 
@@ -134,15 +134,15 @@ def _rest_of(prescription: "Prescription", field: "Field", as_applied: Path) -> 
 
 def _say_prescription(prescription: "Prescription") -> None:
     """Print the rates, the totals and the findings, in the units of the field file."""
-    from vrn.export.report_units import Shown
+    from vrn.words import UnitFormat, finding_texts
 
     settings = prescription.field.settings
     state = "approved" if settings.approved else "DRAFT until approved in the field file"
     say(f"{prescription.field.name}, season {settings.field.season} ({state})")
     say()
-    shown, product = Shown(metric=settings.units == "metric"), prescription.product
+    shown, product = UnitFormat(metric=settings.units == "metric"), prescription.product
     per_area = f"{product.unit}/ac"
-    columns = ("area", "nitrate", "n_rate", "n_rate", per_area)
+    columns = ("area", "concentration", "rate", "rate", per_area)
     heads = ("", "nitrate", "need", "rate", "product")
     titles = (f"{head} {shown.unit(column)}".strip() for head, column in zip(heads, columns, strict=True))
     say(f"{'zone':>4}" + "".join(f"{title:>17}" for title in titles))
@@ -151,10 +151,10 @@ def _say_prescription(prescription: "Prescription") -> None:
         cells = (shown.number(column, number) for column, number in zip(columns, numbers, strict=True))
         say(f"{rate.zone:>4}" + "".join(f"{cell:>17}" for cell in cells))
     say()
-    say(f"{shown.text('area', prescription.acres)}, {shown.text('n_mass', prescription.total_n_lb)}, "
+    say(f"{shown.text('area', prescription.acres)}, {shown.text('mass', prescription.total_n_lb)}, "
         f"{shown.text(product.unit, prescription.total_product)} of {product.name}; "
-        f"mean {shown.text('n_rate', prescription.mean_rate_n_lb_ac)}. "
-        f"One flat rate from the same samples: {shown.text('n_rate', prescription.flat_rate_n_lb_ac)}.")  # fmt: skip
+        f"mean {shown.text('rate', prescription.mean_rate_n_lb_ac)}. "
+        f"One flat rate from the same samples: {shown.text('rate', prescription.flat_rate_n_lb_ac)}.")  # fmt: skip
     say()
-    say_findings(shown.findings(prescription.findings))
+    say_findings(finding_texts(shown, prescription.findings))
     say()

@@ -8,9 +8,9 @@ import typer
 from vrn.cli.app import FINDINGS, app, progress, say, say_findings, say_json
 
 if TYPE_CHECKING:
-    from vrn.export.report_units import Shown
-    from vrn.field.field import Field
-    from vrn.field.layers import Layer
+    from vrn.model.field import Field
+    from vrn.model.layers import Layer
+    from vrn.words import UnitFormat
 
 _HELP = """Read every input of a field, report its condition and problems, build nothing.
 
@@ -34,23 +34,20 @@ def check(
             tell("reading")
         field = read_field(field_file)
         told, quality = judge(field.samples, section=field.settings.samples)
+    from vrn.words import UnitFormat, finding_texts, findings_json
+
     findings = (*field.findings, *told)
+    shown = UnitFormat(metric=field.settings.units == "metric")
     report = _report(field) | {
         "quality": quality,
-        "findings": [
-            {"level": finding.level, "about": finding.about, "problem": finding.problem, "remedy": finding.remedy}
-            for finding in findings
-        ],
+        "findings": findings_json(shown, findings),
     }
     if json_:
         say_json(report)
     else:
-        from vrn.export.report_units import Shown
-
-        shown = Shown(metric=field.settings.units == "metric")
         _say(report, shown)
         if findings:
-            say_findings(shown.findings(findings))
+            say_findings(finding_texts(shown, findings))
         else:
             say("Nothing needs a person.")
     if any(finding.level == "warning" for finding in findings):
@@ -61,7 +58,7 @@ def _report(field: "Field") -> dict[str, Any]:
     """What was read, in plain values."""
     import numpy as np
 
-    from vrn.field.area import geodesic_acres
+    from vrn.model.area import geodesic_acres
 
     readings = field.samples.field_readings()
     depths = []
@@ -97,7 +94,7 @@ def _of_layer(layer: "Layer") -> dict[str, Any]:
     """Kind, source, count and range of a layer's values, in the unit of the layer."""
     import numpy as np
 
-    from vrn.field.layers import YieldLogLayer
+    from vrn.model.layers import YieldLogLayer
 
     values: Any = getattr(layer, "values", None)
     if isinstance(layer, YieldLogLayer):
@@ -112,9 +109,9 @@ def _of_layer(layer: "Layer") -> dict[str, Any]:
             "median": float(np.median(known)), "most": float(known.max())}  # fmt: skip
 
 
-def _say(report: dict[str, Any], shown: "Shown") -> None:
+def _say(report: dict[str, Any], shown: "UnitFormat") -> None:
     """The report for a person, in the units of the field file."""
-    from vrn.field.findings import counted
+    from vrn.findings import counted
     from vrn.units import IN_M
 
     per_in = 100 * IN_M if shown.metric else 1.0

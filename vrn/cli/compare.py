@@ -9,7 +9,7 @@ import typer
 from vrn.cli.app import FINDINGS, app, say, say_findings, say_json
 
 if TYPE_CHECKING:
-    from vrn.field.applied import Comparison
+    from vrn.model.applied import Comparison
 
 _HELP = """Hold what was really applied against the prescription: totals, zones, skips, overlaps.
 
@@ -42,7 +42,7 @@ def compare(
     if json_:
         say_json(found.to_plain())
     else:
-        from vrn.export.compared import write_comparison
+        from vrn.pages.compared import write_comparison
 
         absolute = folder.resolve()
         written = write_comparison(found, out if out is not None else absolute.with_name(f"{absolute.name}_applied"))
@@ -55,9 +55,9 @@ def compare(
 
 def _say(found: "Comparison") -> None:
     """Print totals, zones and findings."""
-    from vrn.export.report_units import Shown
+    from vrn.words import UnitFormat, finding_texts
 
-    shown, share = Shown(metric=found.units == "metric"), 100 * found.applied_product / found.prescribed_product
+    shown, share = UnitFormat(metric=found.units == "metric"), 100 * found.applied_product / found.prescribed_product
     say(f"{found.field}, season {found.season}: {found.source}")
     say(
         f"{shown.text(found.unit, found.applied_product)} applied, {share:.1f} % of the"
@@ -69,15 +69,15 @@ def _say(found: "Comparison") -> None:
         say(f"{found.skipped_acres * to:.2f} {area} not covered, {found.overlapped_acres * to:.2f} {area} covered more "
             "than once.")  # fmt: skip
     say()
-    driven, applied = f"driven {shown.unit('area')}", f"applied {shown.unit('n_rate')}"
+    driven, applied = f"driven {shown.unit('area')}", f"applied {shown.unit('rate')}"
     say(f"{'zone':>8} {driven:>10} {'prescribed':>11} {applied:>16} {'within ± 10 %':>14}")
     for zone in found.zones:
         name = str(zone.zone) if zone.zone else "no-apply"
-        applied = "-" if math.isnan(zone.mean_n_lb_ac) else f"{zone.mean_n_lb_ac * shown.factor('n_rate'):.1f}"
+        applied = "-" if math.isnan(zone.mean_n_lb_ac) else f"{zone.mean_n_lb_ac * shown.factor('rate'):.1f}"
         within = "-" if math.isnan(zone.within_share) else f"{100 * zone.within_share:.0f} %"
         say(f"{name:>8} {zone.driven_acres * shown.factor('area'):>10.2f}"
-            f" {zone.target_n_lb_ac * shown.factor('n_rate'):>11.1f} {applied:>16} {within:>14}")  # fmt: skip
+            f" {zone.target_n_lb_ac * shown.factor('rate'):>11.1f} {applied:>16} {within:>14}")  # fmt: skip
     dropped = ", ".join(f"{count} {why}" for why, count in found.dropped.items() if count)
     say(f"{len(found.footprints)} records used" + (f"; left out: {dropped}." if dropped else "."))
     say()
-    say_findings(shown.findings(found.findings))
+    say_findings(finding_texts(shown, found.findings))

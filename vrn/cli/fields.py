@@ -63,7 +63,7 @@ def fields(
     else:
         _say_end(night.tally, time.perf_counter() - start, night.book, out)
     if stop():
-        from vrn.field.findings import counted
+        from vrn.findings import counted
 
         left = counted(night.tally.left, "field was", "fields were")
         complain(f"vrn: stopped; {left} not begun. The same command goes on from here.")
@@ -73,7 +73,7 @@ def fields(
 
 
 def _say_end(tally: "Tally", seconds: float, book: Path, out: Path) -> None:
-    from vrn.field.findings import counted
+    from vrn.findings import counted
 
     for row in tally.failures:
         say(f"! {row.name} ({row.field_file}): {row.problem}\n    {row.remedy}")

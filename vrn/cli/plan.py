@@ -11,8 +11,8 @@ from vrn.errors import OutOfRangeError
 from vrn.units import FT_M
 
 if TYPE_CHECKING:
-    from vrn.export.report_units import Shown
     from vrn.sampling.plan import Plan, PlanOptions
+    from vrn.words import UnitFormat
 
 _HELP = """Plan where to pull cores: a route for the receiver, a form to fill in, a field sheet to print.
 
@@ -67,11 +67,11 @@ def plan(
     folder = out or field_file.parent / ("plan" if next_ is None else "plan_next")
     written: tuple[Path, ...] = ()
     if made.places:
-        from vrn.export.plan_files import write_plan
+        from vrn.pages.plan_files import write_plan
 
         written = write_plan(made, folder)
     if json_:
-        from vrn.export.plan_files import plan_to_plain
+        from vrn.pages.plan_files import plan_to_plain
 
         say_json({**plan_to_plain(made), "files": [str(path) for path in written]})
         return
@@ -129,10 +129,10 @@ def _place(text: str | None) -> tuple[float, float] | None:
 
 
 def _say(made: "Plan") -> None:
-    from vrn.export.plan_sheet import plan_facts, size_words
-    from vrn.export.report_units import Shown
+    from vrn.pages.plan_sheet import plan_facts, size_words
+    from vrn.words import UnitFormat
 
-    shown = Shown(metric=made.settings.units == "metric")
+    shown = UnitFormat(metric=made.settings.units == "metric")
     say(f"{made.field.name}. {plan_facts(made)}.")
     say(size_words(made))
     if made.design == "next":
@@ -145,10 +145,12 @@ def _say(made: "Plan") -> None:
     if made.places:
         say()
         say(f"Second foot {made.second_foot}.")
-    say_findings(shown.findings(made.findings))
+    from vrn.words import finding_texts
+
+    say_findings(finding_texts(shown, made.findings))
 
 
-def _say_next(made: "Plan", shown: "Shown") -> None:
+def _say_next(made: "Plan", shown: "UnitFormat") -> None:
     """Each reading with its expected gain, and what all of them are worth."""
     if not made.places:
         return
@@ -158,7 +160,7 @@ def _say_next(made: "Plan", shown: "Shown") -> None:
     price = made.settings.prices.n_per_lb
     if price is not None:
         pounds = sum(reading["gain_lb"] for reading in made.details["next"]["readings"])
-        say(f"At {shown.price_of_n(price)} that nitrogen is worth ${pounds * price:.0f}.")
+        say(f"At {shown.text('price_n', price)} that nitrogen is worth ${pounds * price:.0f}.")
 
 
 def say_written(made: "Plan", written: tuple[Path, ...], field_file: Path) -> None:

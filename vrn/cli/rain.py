@@ -11,10 +11,10 @@ from vrn.cli.app import app, say, say_json
 from vrn.errors import InputFileError
 
 if TYPE_CHECKING:
-    from vrn.export.report_units import Shown
-    from vrn.field.field import Field
+    from vrn.model.field import Field
     from vrn.nitrogen.rain import RainStory
     from vrn.nitrogen.season import Season
+    from vrn.words import UnitFormat
 
 _HELP = """What rain and warmth did to the nitrogen already applied, as a range over the published rules.
 
@@ -29,12 +29,12 @@ def rain(
     json_: Annotated[bool, typer.Option("--json", help="for a machine, with the daily series")] = False,
 ) -> None:
     """Follow every application through the season's weather to the sampling date."""
-    from vrn.export.report_units import Shown
     from vrn.ingest import read_field
     from vrn.pipeline.season import expected_top_foot_ppm
+    from vrn.words import UnitFormat
 
     field = read_field(field_file)
-    shown = Shown(metric=field.settings.units == "metric")
+    shown = UnitFormat(metric=field.settings.units == "metric")
     season, story = _story(field)
     expected = expected_top_foot_ppm(field, season, story)
     readings = _top_foot_ppm(field)
@@ -54,11 +54,15 @@ def rain(
     if expected is not None:
         say()
         say(
-            f"Expected in {_foot(shown, 0)} on {story.on}: {expected[0]:.1f} to {shown.text('nitrate', expected[1])}, "
+            f"Expected in {_foot(shown, 0)} on {story.on}: {expected[0]:.1f} to "
+            f"{shown.text('concentration', expected[1])}, "
             "without what last year left."
         )
     if readings is not None:
-        say(f"Read in {_foot(shown, 0)}: {shown.text('nitrate', readings)} on average{_beside(readings, expected)}.")
+        say(
+            f"Read in {_foot(shown, 0)}: {shown.text('concentration', readings)} on average"
+            f"{_beside(readings, expected)}."
+        )
     say(story.to_plain()["note"])
     for notice in season.notices:
         say(f"{'!' if notice.level == 'warning' else '·'} {notice.about}: {notice.problem} {notice.remedy}")
@@ -96,12 +100,12 @@ def _beside(readings: float, expected: tuple[float, float] | None) -> str:
     return ", below that band" if readings < expected[0] else ", above that band" if readings > expected[1] else ""
 
 
-def _foot(shown: "Shown", top_in: float) -> str:
+def _foot(shown: "UnitFormat", top_in: float) -> str:
     """The first or second foot by its depths."""
     return f"{shown.number('depth', top_in)}–{shown.text('depth', top_in + 12.0)}"
 
 
-def _say_story(field: "Field", story: "RainStory", shown: "Shown") -> None:
+def _say_story(field: "Field", story: "RainStory", shown: "UnitFormat") -> None:
     say(f"{field.name}, up to {story.on}")
     say()
     moved = tuple(part * shown.factor("depth") for part in story.moved_in)
@@ -118,12 +122,12 @@ def _say_story(field: "Field", story: "RainStory", shown: "Shown") -> None:
         ("second_foot_lb_ac", f"nitrate in {_foot(shown, 12)}, before the crop's uptake"),
         ("not_nitrate_lb_ac", "not yet nitrate"),
     )
-    factor, unit = shown.factor("n_ledger"), shown.unit("n_ledger")
+    factor, unit = shown.factor("amount"), shown.unit("amount")
     for fate in story.fates:
         item = fate.applied
         say()
         say(
-            f"{shown.text('n_rate', item.n_lb_ac)} of {item.product}, {item.on}, {item.placement}: "
+            f"{shown.text('rate', item.n_lb_ac)} of {item.product}, {item.on}, {item.placement}: "
             f"{fate.weeks:.1f} weeks, {fate.nitrate_share[0]:.0%} to {fate.nitrate_share[1]:.0%} of it turned to "
             "nitrate"
         )
@@ -132,10 +136,10 @@ def _say_story(field: "Field", story: "RainStory", shown: "Shown") -> None:
             say(f"{_span((low * factor, high * factor), 1):>16} {unit}  {label}")
 
 
-def _say_weeks(story: "RainStory", shown: "Shown") -> None:
+def _say_weeks(story: "RainStory", shown: "UnitFormat") -> None:
     """Rain, drainage and full soil week by week, with the band of applied nitrate left in the top foot."""
-    bar, inches, pounds = _BAR[shown.metric], shown.factor("rain"), shown.factor("n_ledger")
-    held_in = f"{_foot(shown, 0)}, {shown.unit('n_ledger')}"
+    bar, inches, pounds = _BAR[shown.metric], shown.factor("rain"), shown.factor("amount")
+    held_in = f"{_foot(shown, 0)}, {shown.unit('amount')}"
     say()
     say(
         f"{'week of':<11}{'rain':>5} {'drained':>8} {'full days':>10} {held_in:>16}  rain, a mark "

@@ -28,7 +28,7 @@ def start(
     ] = None,
 ) -> None:
     """Write the files and say what comes next."""
-    from vrn.export.new_folder import write_new_folder
+    from vrn.files.new_folder import write_new_folder
     from vrn.ingest.new_field import boundary_to_copy, new_field_files
 
     year = season if season is not None else date.today().year
@@ -50,9 +50,9 @@ def start(
 
 def _first_plan(field_file: Path) -> None:
     """Plan the sampling from the boundary alone."""
-    from vrn.export.plan_files import write_plan
-    from vrn.export.plan_sheet import plan_facts
     from vrn.ingest.ground import read_ground
+    from vrn.pages.plan_files import write_plan
+    from vrn.pages.plan_sheet import plan_facts
     from vrn.sampling.make_plan import plan_samples
 
     made = plan_samples(read_ground(field_file))

@@ -7,8 +7,6 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.covered import Covered
-from vrn.field.field import Field
 from vrn.ingest.cells import RowFaults, numbers
 from vrn.ingest.columns import Columns
 from vrn.ingest.intake import Intake, Source
@@ -17,6 +15,8 @@ from vrn.ingest.points import Places, places_of_features, read_places
 from vrn.ingest.table import Table
 from vrn.ingest.tables import holds_table
 from vrn.ingest.vectors import read_features
+from vrn.model.covered import Covered
+from vrn.model.field import Field
 from vrn.units import AC_M2, FT_M, LB_AC_KG_HA, MPH_M_S
 
 _NITROGEN = {"n_lb_ac": 1.0, "rate_n_lb_ac": 1.0, "applied_n_lb_ac": 1.0, "n_kg_ha": 1.0 / LB_AC_KG_HA}

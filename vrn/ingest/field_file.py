@@ -12,10 +12,10 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from vrn.errors import InputFileError
-from vrn.field.metric_keys import metric_twin
-from vrn.field.settings import Settings
 from vrn.ingest.keys import allowed_at, keys_of, nearest_key, unknown_keys
 from vrn.ingest.metric import to_trade
+from vrn.model.metric_keys import metric_twin
+from vrn.model.settings import Settings
 
 _STAGE = re.compile(r"preplant|VE|V([1-9]|1\d|2[0-5])|VT|R[1-6]")
 _LARGEST_FILE = 2_000_000  # bytes; a field file is a page of text

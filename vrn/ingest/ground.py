@@ -7,10 +7,6 @@ import numpy as np
 import shapely
 
 from vrn.errors import InputFileError
-from vrn.field.field import Field
-from vrn.field.layers import PolygonLayer
-from vrn.field.samples import SoilSamples
-from vrn.field.settings import NoApply, Settings
 from vrn.ingest.field_file import load_toml, settings_from
 from vrn.ingest.intake import Intake, Source
 from vrn.ingest.layers import read_layers
@@ -18,6 +14,10 @@ from vrn.ingest.outline import read_boundary, read_no_apply
 from vrn.ingest.samples import read_samples
 from vrn.ingest.suspicions import inside_only
 from vrn.ingest.weather import read_weather
+from vrn.model.field import Field
+from vrn.model.layers import PolygonLayer
+from vrn.model.samples import SoilSamples
+from vrn.model.settings import NoApply, Settings
 
 _ANY_GOAL = {"us": ("yield_goal_bu_ac", 200.0), "metric": ("yield_goal_t_ha", 12.0)}  # asked for later, not used here
 

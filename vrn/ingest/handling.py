@@ -4,11 +4,11 @@ from datetime import datetime
 
 import numpy as np
 
-from vrn.field.samples import Handling
 from vrn.ingest.cells import RowFaults, numbers
 from vrn.ingest.columns import Columns
 from vrn.ingest.keys import nearest
 from vrn.ingest.table import Table
+from vrn.model.samples import Handling
 
 HANDLING_ROLES = ("cores", "instrument", "read_at", "stored")
 _STORED = ("cool", "warm", "frozen", "dried")

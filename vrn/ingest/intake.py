@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from vrn.errors import InputFileError
-from vrn.field.findings import Finding
+from vrn.findings import Finding
 from vrn.units import FT_M
 
 # what a reading library may raise on a damaged file: its own errors are among these, and so are its slips

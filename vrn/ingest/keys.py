@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_typ
 
 from annotated_types import Ge, Gt, Le, Lt
 
-from vrn.field.settings import Settings
+from vrn.model.settings import Settings
 
 
 @cache

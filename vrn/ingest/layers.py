@@ -7,9 +7,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.findings import counted
-from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer
-from vrn.field.settings import Settings
+from vrn.findings import counted
 from vrn.ingest.cells import RowFaults, numbers
 from vrn.ingest.columns import Columns
 from vrn.ingest.intake import Intake, Source
@@ -21,6 +19,8 @@ from vrn.ingest.tables import holds_table
 from vrn.ingest.vectors import read_features
 from vrn.ingest.wanted import ORGANIC_MATTER, RELATIVE, YIELD, YIELD_T_HA, ZONE, Wanted, applied_unit
 from vrn.ingest.yield_log import read_yield_logs
+from vrn.model.layers import ConstantLayer, Layer, PointLayer, PolygonLayer
+from vrn.model.settings import Settings
 
 _REACH_M = 100.0  # areas further from the field are not kept
 

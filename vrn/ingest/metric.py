@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
-from vrn.field.metric_keys import metric_twin
+from vrn.model.metric_keys import metric_twin
 from vrn.units import LB_AC_KG_HA
 
 _RATE_STEP_N_KG_HA = 5.0

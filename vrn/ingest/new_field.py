@@ -185,10 +185,10 @@ def boundary_to_copy(path: Path) -> tuple[str, bytes]:
     InputFileError
         If it is not the outline of one field.
     """
-    from vrn.field.settings import FieldSection
     from vrn.ingest.archive import zipped
     from vrn.ingest.intake import Intake
     from vrn.ingest.outline import read_boundary
+    from vrn.model.settings import FieldSection
 
     intake = Intake(path.resolve().parent)
     source = intake.source(path.name, "--boundary")

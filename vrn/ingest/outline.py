@@ -5,13 +5,13 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.area import geodesic_acres, projected_crs
-from vrn.field.settings import FieldSection, NoApply
 from vrn.ingest.features import LONLAT, Features
 from vrn.ingest.intake import Intake, Source
 from vrn.ingest.place import check_finite, system_of, to_system
 from vrn.ingest.table import Table
 from vrn.ingest.vectors import read_features
+from vrn.model.area import geodesic_acres, projected_crs
+from vrn.model.settings import FieldSection, NoApply
 from vrn.units import AC_M2, FT_M
 
 _LEAST_AC, _USUAL_AC, _MOST_AC = 0.05, 2000.0, 50_000.0

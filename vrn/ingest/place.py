@@ -7,10 +7,10 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.area import transformer
 from vrn.ingest.features import LONLAT
 from vrn.ingest.intake import Intake, Source
 from vrn.ingest.keys import keys_of
+from vrn.model.area import transformer
 
 
 def system_of(intake: Intake, source: Source, found: str, given: str | None, bounds: tuple[float, ...]) -> str:

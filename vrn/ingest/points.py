@@ -7,7 +7,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.findings import counted
+from vrn.findings import counted
 from vrn.ingest.cells import RowFaults, degrees, numbers
 from vrn.ingest.columns import Columns
 from vrn.ingest.features import LONLAT, Features

@@ -13,11 +13,11 @@ from rasterio.warp import Resampling, reproject
 from rasterio.windows import Window
 
 from vrn.errors import InputFileError
-from vrn.field.area import reproject as reproject_shape
-from vrn.field.grid import Grid
-from vrn.field.layers import RasterLayer
 from vrn.ingest.intake import LIBRARY_ERRORS, Intake, Source
 from vrn.ingest.place import system_of
+from vrn.model.area import reproject as reproject_shape
+from vrn.model.grid import Grid
+from vrn.model.layers import RasterLayer
 
 _DRIVERS = {".asc": "AAIGrid", ".img": "HFA"}  # anything else must be a TIFF; no format that points elsewhere
 _MOST_CELLS = 25_000_000

@@ -3,9 +3,6 @@
 from dataclasses import replace
 from pathlib import Path
 
-from vrn.field.field import Field
-from vrn.field.layers import PolygonLayer
-from vrn.field.settings import Settings
 from vrn.ingest.field_file import read_settings
 from vrn.ingest.intake import Intake, Source
 from vrn.ingest.layers import read_layers
@@ -14,6 +11,9 @@ from vrn.ingest.samples import read_samples
 from vrn.ingest.suspicions import inside_only, look_at_samples
 from vrn.ingest.trial import read_trial
 from vrn.ingest.weather import read_normals, read_weather
+from vrn.model.field import Field
+from vrn.model.layers import PolygonLayer
+from vrn.model.settings import Settings
 
 
 def read_field(path: str | Path, *, review: str | Path | None = None) -> Field:

@@ -8,9 +8,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.findings import counted
-from vrn.field.samples import SoilSamples
-from vrn.field.settings import SampleSection
+from vrn.findings import counted
 from vrn.ingest.cells import RowFaults, dates, limited_numbers, numbers
 from vrn.ingest.columns import Columns
 from vrn.ingest.depth import DEPTH_ROLES, read_depths
@@ -19,6 +17,8 @@ from vrn.ingest.intake import Intake, Source
 from vrn.ingest.keys import nearest
 from vrn.ingest.outline import read_areas
 from vrn.ingest.points import Places, read_places
+from vrn.model.samples import SoilSamples
+from vrn.model.settings import SampleSection
 from vrn.units import NO3_N_SHARE
 
 _KINDS = ("field", "standard", "duplicate", "blank")

@@ -8,12 +8,12 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.area import transformer
-from vrn.field.findings import counted
-from vrn.field.samples import SoilSamples
-from vrn.field.settings import Settings
+from vrn.findings import counted
 from vrn.ingest.features import LONLAT
 from vrn.ingest.intake import Intake
+from vrn.model.area import transformer
+from vrn.model.samples import SoilSamples
+from vrn.model.settings import Settings
 
 _NO3_RATIO = (4.0, 4.9)  # NO3 weighs 4.43 times its nitrogen
 _FEW = 3  # readings below which a median says nothing

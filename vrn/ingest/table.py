@@ -8,7 +8,7 @@ from itertools import islice
 from statistics import median_high
 
 from vrn.errors import InputFileError
-from vrn.field.findings import counted
+from vrn.findings import counted
 from vrn.ingest.intake import Intake, Source
 
 _DBF_WIDTH = 10  # letters that a shapefile keeps of a column's name

@@ -4,13 +4,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.findings import counted
-from vrn.field.trial import NitrogenTrial
+from vrn.findings import counted
 from vrn.ingest.cells import RowFaults, numbers
 from vrn.ingest.intake import Intake
 from vrn.ingest.table import Table
 from vrn.ingest.tables import holds_table, read_table
 from vrn.ingest.vectors import read_features
+from vrn.model.trial import NitrogenTrial
 from vrn.units import BU_AC_T_HA, LB_AC_KG_HA
 
 _RATE = {"n_lb_ac": 1.0, "n_kg_ha": 1.0 / LB_AC_KG_HA}

@@ -6,13 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.findings import counted
-from vrn.field.settings import Settings
-from vrn.field.weather import Weather
+from vrn.findings import counted
 from vrn.ingest.cells import RowFaults, dates, numbers
 from vrn.ingest.intake import Intake, Source
 from vrn.ingest.table import Table
 from vrn.ingest.tables import read_table
+from vrn.model.settings import Settings
+from vrn.model.weather import Weather
 from vrn.units import IN_M
 
 _MM_PER_IN = IN_M * 1000.0

@@ -8,14 +8,14 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.findings import counted
-from vrn.field.layers import YieldLog, YieldLogLayer
-from vrn.field.settings import YieldPotentialLayer
+from vrn.findings import counted
 from vrn.ingest.cells import RowFaults, numbers
 from vrn.ingest.columns import Columns
 from vrn.ingest.intake import Intake, Source
 from vrn.ingest.points import read_places
 from vrn.ingest.table import Table
+from vrn.model.layers import YieldLog, YieldLogLayer
+from vrn.model.settings import YieldPotentialLayer
 from vrn.units import BU_AC_T_HA, FT_M, MPH_M_S
 
 # our name → factor to the unit of the noun; the first that the file has is taken

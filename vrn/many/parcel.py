@@ -32,8 +32,8 @@ def pack(field_file: Path) -> dict[str, bytes]:
     InputFileError
         If the field file names a file outside its folder, or the folder is too large to send.
     """
-    from vrn.field.settings import as_plain
     from vrn.ingest import read_settings
+    from vrn.model.settings import as_plain
 
     for name in _named(as_plain(read_settings(field_file))):
         named = PurePosixPath(name.replace("\\", "/"))
@@ -116,7 +116,7 @@ def unpack(row: Row) -> Row:
     row : Row
         Failed when the folder cannot be written.
     """
-    from vrn.export.write import write_files
+    from vrn.files.staging import write_files
 
     if row.status != "built" or not row.files:
         return row

@@ -8,9 +8,9 @@ import shapely
 from markupsafe import Markup
 
 from vrn.errors import OutputError
-from vrn.export.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
 from vrn.many.geopackage import outline_of
 from vrn.many.season import Due, Order, Result
+from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
 
 _FINE = 1e-5  # degrees, about a metre: an overview needs no more
 

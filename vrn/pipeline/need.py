@@ -7,12 +7,12 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.field import Field
-from vrn.field.findings import Finding
-from vrn.field.profile import Profile
-from vrn.field.samples import SoilSamples
-from vrn.field.settings import Settings
-from vrn.field.surface import Surface
+from vrn.findings import Finding
+from vrn.model.field import Field
+from vrn.model.profile import Profile
+from vrn.model.samples import SoilSamples
+from vrn.model.settings import Settings
+from vrn.model.surface import Surface
 from vrn.nitrogen import Ledger, Notice, method
 from vrn.nitrogen.cautions import (
     pattern_notice,

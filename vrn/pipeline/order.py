@@ -8,13 +8,13 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from vrn.errors import InputFileError
-from vrn.field.cover import cell_size_m, grid_over, share_inside
-from vrn.field.field import Field
-from vrn.field.findings import Finding
-from vrn.field.grid import Grid
-from vrn.field.profile import profile_of
-from vrn.field.samples import SoilSamples
-from vrn.field.surface import Surface
+from vrn.findings import Finding
+from vrn.model.cover import cell_size_m, grid_over, share_inside
+from vrn.model.field import Field
+from vrn.model.grid import Grid
+from vrn.model.profile import profile_of
+from vrn.model.samples import SoilSamples
+from vrn.model.surface import Surface
 from vrn.pipeline.need import need_of_field
 from vrn.pipeline.soil import extra_surfaces, soil_surfaces
 from vrn.pipeline.uncertainty import with_uncertainty

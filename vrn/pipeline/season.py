@@ -9,10 +9,10 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from vrn.field.area import transformer
-from vrn.field.field import Field
-from vrn.field.samples import SoilSamples
-from vrn.field.weather import Weather
+from vrn.model.area import transformer
+from vrn.model.field import Field
+from vrn.model.samples import SoilSamples
+from vrn.model.weather import Weather
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.rain import RainStory, expected_nitrate_ppm
 from vrn.nitrogen.remaining_need import REMAINING_NEED

@@ -6,13 +6,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.field import Field
-from vrn.field.findings import Finding
-from vrn.field.grid import Grid
-from vrn.field.layers import ConstantLayer, PointLayer, YieldLogLayer
-from vrn.field.profile import Profile
-from vrn.field.samples import SoilSamples
-from vrn.field.surface import Surface
+from vrn.findings import Finding
+from vrn.model.field import Field
+from vrn.model.grid import Grid
+from vrn.model.layers import ConstantLayer, PointLayer, YieldLogLayer
+from vrn.model.profile import Profile
+from vrn.model.samples import SoilSamples
+from vrn.model.surface import Surface
 from vrn.sampling.error import error_of_readings
 from vrn.surface import LEAST_EVIDENCE, area_means, layer_on_grid, pattern_evidence, points_on_grid, weighted_mean
 

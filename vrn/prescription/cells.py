@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.field.grid import Grid
-from vrn.field.surface import Surface
+from vrn.model.grid import Grid
+from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger
 from vrn.prescription.economics import covering_rate
 from vrn.zones.model import Zones

@@ -7,8 +7,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.field.grid import Grid
-from vrn.field.settings import MachineSection
+from vrn.model.grid import Grid
+from vrn.model.settings import MachineSection
 from vrn.prescription.heading import Passes, passes_over
 from vrn.units import AC_M2, FT_M, MPH_M_S
 

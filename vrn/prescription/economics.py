@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.field.settings import Settings
+from vrn.model.settings import Settings
 
 Array = NDArray[np.float64]
 _N_PER_BUSHEL_LB: Final = 1.1  # where the field file gives none: the default of the mass balance

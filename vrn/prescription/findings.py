@@ -5,8 +5,8 @@ from typing import Any
 
 import numpy as np
 
-from vrn.field.field import Field
-from vrn.field.findings import Finding
+from vrn.findings import Finding
+from vrn.model.field import Field
 from vrn.prescription.model import Product, ZoneRate
 
 _LEAST_TOLD_AC = 0.05

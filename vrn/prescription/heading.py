@@ -8,7 +8,7 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from vrn.field.area import transformer
+from vrn.model.area import transformer
 
 _GEOD = pyproj.Geod(ellps="WGS84")
 _OVERHANG = 0.05  # of a swath, that passes may leave at the edges together before one more is driven

@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from vrn.field.settings import CreditSection, Settings
+from vrn.model.settings import CreditSection, Settings
 from vrn.nitrogen.credits import irrigation_n_lb_ac, manure_organic_n_lb_ac
 from vrn.prescription.model import Cause, Change
 

@@ -3,7 +3,7 @@
 import math
 from typing import Any
 
-from vrn.field.settings import MachineSection
+from vrn.model.settings import MachineSection
 from vrn.prescription.model import Product, ZoneRate
 
 _LB_PER_TON = 2000.0

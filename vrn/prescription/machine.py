@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from vrn.field.settings import MachineSection
+from vrn.model.settings import MachineSection
 from vrn.prescription.model import Product, ZoneRate
 from vrn.units import FT_M, MPH_M_S
 

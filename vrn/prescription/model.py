@@ -8,10 +8,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.field.field import Field
-from vrn.field.findings import Finding
-from vrn.field.grid import Grid
-from vrn.field.surface import Surface
+from vrn.findings import Finding
+from vrn.model.field import Field
+from vrn.model.grid import Grid
+from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger
 from vrn.zones.model import Zones
 

@@ -7,11 +7,11 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.area import geodesic_acres
-from vrn.field.field import Field
-from vrn.field.grid import Grid
-from vrn.field.settings import Override
-from vrn.field.surface import Surface
+from vrn.model.area import geodesic_acres
+from vrn.model.field import Field
+from vrn.model.grid import Grid
+from vrn.model.settings import Override
+from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger
 from vrn.prescription.cells import Cells
 from vrn.prescription.economics import NitrogenPrices, prices_of

@@ -4,7 +4,7 @@ import difflib
 import re
 
 from vrn.errors import InputFileError
-from vrn.field.settings import BlendPart, ProductSection
+from vrn.model.settings import BlendPart, ProductSection
 from vrn.prescription.model import Product
 
 _UREA_CAUTION = (

@@ -9,9 +9,9 @@ import numpy as np
 import shapely
 
 from vrn.errors import InputFileError
-from vrn.field.area import geodesic_acres
-from vrn.field.cover import share_inside
-from vrn.field.findings import Finding
+from vrn.findings import Finding
+from vrn.model.area import geodesic_acres
+from vrn.model.cover import share_inside
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.prescription.reports import with_reports
 from vrn.units import FT_M

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from vrn.field.findings import Finding
+from vrn.findings import Finding
 from vrn.prescription.drive import drive, drive_report
 from vrn.prescription.loads import loads_report
 from vrn.prescription.machine import machine_report

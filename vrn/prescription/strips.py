@@ -6,8 +6,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.field.grid import Grid
-from vrn.field.settings import CheckStripSection, MachineSection
+from vrn.model.grid import Grid
+from vrn.model.settings import CheckStripSection, MachineSection
 from vrn.prescription.heading import Passes, passes_over
 from vrn.units import FT_M
 from vrn.zones.finish import labels_of

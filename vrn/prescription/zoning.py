@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.field import Field
-from vrn.field.grid import Grid
-from vrn.field.layers import PolygonLayer
-from vrn.field.settings import MachineSection
+from vrn.model.field import Field
+from vrn.model.grid import Grid
+from vrn.model.layers import PolygonLayer
+from vrn.model.settings import MachineSection
 from vrn.nitrogen.ledger import Ledger
 from vrn.prescription.economics import prices_of
 from vrn.prescription.limits import rules_of

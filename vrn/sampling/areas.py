@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.field.area import geodesic_acres
+from vrn.model.area import geodesic_acres
 from vrn.sampling.designs import balanced_places
 from vrn.sampling.ground import spots_on
 

@@ -8,10 +8,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.field.area import transformer
-from vrn.field.field import Field
-from vrn.field.layers import ConstantLayer, Layer
-from vrn.field.profile import profile_of
+from vrn.model.area import transformer
+from vrn.model.field import Field
+from vrn.model.layers import ConstantLayer, Layer
+from vrn.model.profile import profile_of
 from vrn.sampling.balance import local_pivotal
 from vrn.sampling.ground import Ground, layer_at, sampling_ground
 from vrn.sampling.plan import PlanOptions

@@ -5,8 +5,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.profile import profile_of
-from vrn.field.samples import SoilSamples
+from vrn.model.profile import profile_of
+from vrn.model.samples import SoilSamples
 from vrn.prescription.model import Prescription
 from vrn.sampling.error import ReadingError, error_of_readings
 from vrn.sampling.split import Split, split_of_kriging, split_of_mean

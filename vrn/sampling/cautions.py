@@ -1,6 +1,6 @@
 """What whoever pulls the cores must know: where not to, how, and how to keep them."""
 
-from vrn.field.settings import Settings
+from vrn.model.settings import Settings
 from vrn.units import LB_AC_KG_HA
 
 _BAND_LB_AC = 50.0

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.samples import SoilSamples
+from vrn.model.samples import SoilSamples
 from vrn.sampling.repeats import repeatability
 from vrn.sampling.size import CORE_CV_PCT
 from vrn.sampling.standards import standard_runs
@@ -94,7 +94,7 @@ def error_of_readings(
     --------
     A reading of 20 ppm from 16 cores, 50 % between cores: 10 ÷ 4 = 2.5 ppm, a variance of 6.25.
 
-    >>> from vrn.field.samples import Handling
+    >>> from vrn.model.samples import Handling
     >>> one = SoilSamples(
     ...     sample_id=("1",), crs="EPSG:32615", coordinates_m=np.zeros((1, 2)), top_in=np.zeros(1),
     ...     bottom_in=np.full(1, 12.0), nitrate_ppm=np.array([20.0]), kind=("field",), sampled_on=(None,),

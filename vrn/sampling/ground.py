@@ -8,9 +8,9 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.field.area import geodesic_acres
-from vrn.field.findings import Finding
-from vrn.field.layers import ConstantLayer, Layer, PolygonLayer, RasterLayer, YieldLogLayer
+from vrn.findings import Finding
+from vrn.model.area import geodesic_acres
+from vrn.model.layers import ConstantLayer, Layer, PolygonLayer, RasterLayer, YieldLogLayer
 from vrn.units import FT_M
 
 _SPOTS = 2500

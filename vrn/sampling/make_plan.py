@@ -5,7 +5,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError, OutOfRangeError
-from vrn.field.field import Field
+from vrn.model.field import Field
 from vrn.prescription.model import Prescription
 from vrn.sampling.balance import spatial_balance
 from vrn.sampling.basis import auxiliary_of, deep_places, generator_of, ground_of, size_of, start_of

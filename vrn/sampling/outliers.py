@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.samples import SoilSamples
+from vrn.model.samples import SoilSamples
 
 SUSPECT_SCORE = 3.5  # modified z-score: Iglewicz & Hoaglin (1993), in the NIST/SEMATECH e-Handbook § 1.3.5.17
 _LEAST = 10  # readings below which neighbours say too little

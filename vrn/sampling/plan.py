@@ -8,9 +8,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.field.field import Field
-from vrn.field.findings import Finding
-from vrn.field.settings import Settings
+from vrn.findings import Finding
+from vrn.model.field import Field
+from vrn.model.settings import Settings
 from vrn.sampling.size import SizeStep
 
 Design = Literal["balanced", "grid", "strata", "composites"]

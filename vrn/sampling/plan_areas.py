@@ -5,9 +5,9 @@ from typing import Any
 import numpy as np
 import shapely
 
-from vrn.field.area import geodesic_acres
-from vrn.field.cover import grid_over, share_inside
-from vrn.field.field import Field
+from vrn.model.area import geodesic_acres
+from vrn.model.cover import grid_over, share_inside
+from vrn.model.field import Field
 from vrn.sampling.areas import composite_areas, cores_inside
 from vrn.sampling.basis import auxiliary_of, deep_places, generator_of, ground_of, size_of, start_of
 from vrn.sampling.cautions import sampling_cautions

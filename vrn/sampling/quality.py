@@ -5,9 +5,9 @@ from typing import Any
 
 import numpy as np
 
-from vrn.field.findings import Finding
-from vrn.field.samples import SoilSamples
-from vrn.field.settings import SampleSection
+from vrn.findings import Finding
+from vrn.model.samples import SoilSamples
+from vrn.model.settings import SampleSection
 from vrn.sampling.error import error_of_readings
 from vrn.sampling.outliers import suspects
 from vrn.sampling.quality_findings import Judged, findings_of

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.findings import Finding
-from vrn.field.samples import SoilSamples
+from vrn.findings import Finding
+from vrn.model.samples import SoilSamples
 from vrn.sampling.error import ReadingError
 from vrn.sampling.outliers import Suspect
 from vrn.sampling.repeats import Repeatability

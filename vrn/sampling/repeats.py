@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.samples import SoilSamples
+from vrn.model.samples import SoilSamples
 from vrn.sampling.standards import reading_order
 
 _SETTLED_PPM, _SETTLED_PCT = 0.5, 5.0  # a reading still moving by more had not settled: common practice, no source

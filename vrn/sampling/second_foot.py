@@ -5,8 +5,8 @@ from typing import Literal
 
 import numpy as np
 
-from vrn.field.field import Field
-from vrn.field.findings import Finding
+from vrn.findings import Finding
+from vrn.model.field import Field
 
 _HEAVY_RAIN_IN = 4.0  # Iowa State: 60 to 70 lb/ac lost after 4 to 6 in of excess
 _SAND = "sand"

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.samples import SoilSamples
+from vrn.model.samples import SoilSamples
 from vrn.sampling.control_chart import individuals_chart
 
 ALLOWED_PCT = 10.0  # a check standard may be off: EPA method 353.2, § 9.3.4 (from memory)

@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.grid import Grid
+from vrn.model.grid import Grid
 from vrn.surface.cross_validation import left_out
 from vrn.surface.distance import distance_weights, inverse_distance_left_out
 from vrn.surface.kriging import Kriging, covariance_between

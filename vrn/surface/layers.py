@@ -9,9 +9,9 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import CrsMismatchError, InputFileError
-from vrn.field.grid import Grid
-from vrn.field.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer, YieldLogLayer
-from vrn.field.surface import Surface
+from vrn.model.grid import Grid
+from vrn.model.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer, YieldLogLayer
+from vrn.model.surface import Surface
 from vrn.surface.points import points_on_grid
 
 

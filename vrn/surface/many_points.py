@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.grid import Grid
+from vrn.model.grid import Grid
 from vrn.surface.dense import local_kriging
 from vrn.surface.empirical import empirical_variogram
 from vrn.surface.estimators import MEAN

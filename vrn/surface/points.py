@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.field.grid import Grid
-from vrn.field.surface import Surface
+from vrn.model.grid import Grid
+from vrn.model.surface import Surface
 from vrn.surface.choose import interpolate
 from vrn.surface.estimators import Estimator
 from vrn.surface.places import points_of

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.grid import Grid
+from vrn.model.grid import Grid
 from vrn.surface.kriging import covariance_between
 from vrn.surface.variogram import Variogram
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.field.layers import YieldLog
+from vrn.model.layers import YieldLog
 from vrn.surface.dense import compiled_for_logs
 from vrn.surface.yield_delay import flow_delay
 from vrn.surface.yield_near import Near

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.layers import YieldLog
+from vrn.model.layers import YieldLog
 from vrn.surface.dense import compiled_for_logs
 
 _GAP_S = 10.0  # a longer pause begins a new pass

@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import CrsMismatchError, InputFileError
-from vrn.field.grid import Grid
-from vrn.field.layers import YieldLog, YieldLogLayer
-from vrn.field.surface import Surface
+from vrn.model.grid import Grid
+from vrn.model.layers import YieldLog, YieldLogLayer
+from vrn.model.surface import Surface
 from vrn.surface.dense import local_kriging
 from vrn.surface.kriging import USUAL_NEIGHBORS
 from vrn.surface.many_points import local_variogram

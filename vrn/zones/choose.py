@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.field.findings import counted
+from vrn.findings import counted
 
 
 def misallocated(

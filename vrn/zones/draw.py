@@ -5,7 +5,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.field.grid import Grid
+from vrn.model.grid import Grid
 from vrn.zones.cut import optimal_cuts
 from vrn.zones.finish import Ground, finished
 from vrn.zones.fuzzy import index_row, memberships_of

@@ -6,8 +6,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.field.findings import counted
-from vrn.field.grid import Grid
+from vrn.findings import counted
+from vrn.model.grid import Grid
 from vrn.zones.choose import misallocated, worth_it, zone_means
 from vrn.zones.model import ZoneChoice, Zones
 from vrn.zones.outline import outlines_of

@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.field.grid import Grid
+from vrn.model.grid import Grid
 from vrn.zones.draw import checked
 from vrn.zones.finish import Ground, finished
 from vrn.zones.fuzzy import fuzzy_c_means, index_row, memberships_of

@@ -7,7 +7,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.field.grid import Grid
+from vrn.model.grid import Grid
 
 _CLOSE = 1e-6  # of the treated area
 _ROUNDS = 6  # of evening out; a corner moves by less than a cell

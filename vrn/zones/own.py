@@ -5,9 +5,9 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import CrsMismatchError, InputFileError
-from vrn.field.findings import counted
-from vrn.field.grid import Grid
-from vrn.field.layers import PolygonLayer
+from vrn.findings import counted
+from vrn.model.grid import Grid
+from vrn.model.layers import PolygonLayer
 from vrn.units import AC_M2
 from vrn.zones.finish import labels_of
 from vrn.zones.model import Zones

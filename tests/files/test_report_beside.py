@@ -1,0 +1,71 @@
+"""The report set by a second process: the same bytes, and whatever happens to that process, a report."""
+
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+from vrn.cli.beside import ReportBeside
+from vrn.pages.report_page import reports_of
+from vrn.pipeline.write import write
+from vrn.prescription.model import Prescription
+
+
+@pytest.fixture(autouse=True)
+def two_processors(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a machine of one processor no second process is started; here there are two."""
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _process: {0, 1}, raising=False)
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+
+
+def test_second_process_sets_the_same_bytes(made: Prescription, tmp_path: Path) -> None:
+    """Page and paper are those that this process sets, and they are what is written."""
+    with ReportBeside() as report:
+        report.begin(made)
+        assert report.finish() == reports_of(made)
+        out = write(made, tmp_path / "rx", report=report)
+    page, paper = reports_of(made)
+    assert (out / "report.html").read_bytes() == page
+    assert (out / "report.pdf").read_bytes() == paper
+
+
+def test_report_is_set_here_when_no_process_starts(
+    made: Prescription, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the machine starts no second process the report is written all the same."""
+    monkeypatch.setattr(sys, "executable", str(tmp_path / "no_such_program"))
+    with ReportBeside() as report:
+        report.begin(made)
+        assert report.finish() is None
+        out = write(made, tmp_path / "rx", report=report)
+    assert (out / "report.html").read_bytes() == reports_of(made)[0]
+
+
+@pytest.mark.parametrize(
+    "code", ["raise SystemExit(1)", "print('neither a page nor a paper')", "import no_such_module"]
+)
+def test_report_is_set_here_when_the_process_fails(
+    made: Prescription, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str
+) -> None:
+    """A second process that ends early, or answers with something else, changes nothing of what is written."""
+    monkeypatch.setattr("vrn.cli.beside._CHILD", code)
+    with ReportBeside() as report:
+        out = write(made, tmp_path / "rx", report=report)
+    assert (out / "report.html").read_bytes() == reports_of(made)[0]
+
+
+def test_process_ends_with_the_block(made: Prescription, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A block left early, or by an error, leaves no process behind, even one that never answers."""
+    monkeypatch.setattr("vrn.cli.beside._CHILD", "import time; time.sleep(600)")
+
+    def leave(report: ReportBeside) -> None:
+        report.begin(made)
+        message = "stopped"
+        raise KeyboardInterrupt(message)
+
+    report = ReportBeside()
+    with pytest.raises(KeyboardInterrupt, match="stopped"), report:
+        leave(report)
+    assert report._process is not None
+    assert report._process.poll() is not None

@@ -1,5 +1,0 @@
-"""Prescription to files."""
-
-from vrn.export.write import write
-
-__all__ = ["write"]

@@ -1,0 +1,225 @@
+"""The prescription as an ISO 11783-10 task: product rate on a grid (type 2 or 1) or as polygons, version 3.3 or 4.3."""
+
+import xml.etree.ElementTree as ET
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+import vrn
+from vrn.errors import OutputError
+from vrn.files.iso_grid import iso_grid
+from vrn.files.lonlat import DrawnZone, drawn_zones, lonlat_parts, rings
+from vrn.files.names import terminal_name
+from vrn.model.area import geodesic_acres
+from vrn.prescription.model import Prescription, ZoneRate
+from vrn.units import AC_M2, GAL_AC_L_HA, GAL_AC_MM3_M2, LB_AC_KG_HA, LB_AC_MG_M2
+
+MOST_CODES: Final = 254
+CUSTOMER: Final = "Grower"
+FARM: Final = "Farm"
+_GRID_NAME: Final = "GRD00001"
+
+# product unit → data dictionary entity, its units per trade unit and area, unit shown, decimals
+_ENTITIES: Final = {
+    "gal": ("0001", GAL_AC_MM3_M2 * 100.0, ("gal/ac", 2), ("L/ha", GAL_AC_L_HA, 1)),  # 0.01 mm³/m²
+    "lb": ("0006", LB_AC_MG_M2, ("lb/ac", 1), ("kg/ha", LB_AC_KG_HA, 1)),  # 1 mg/m²
+}
+
+
+def setpoint(product_per_ac: float, unit: str) -> int:
+    """
+    Product rate as the integer of an ISO 11783-11 setpoint, rounded once.
+
+    Parameters
+    ----------
+    product_per_ac : float
+        [gal/ac or lb/ac]
+    unit : {"gal", "lb"}
+
+    Returns
+    -------
+    value : int
+        DDI 0001 in 0.01 mm³/m², or DDI 0006 in mg/m².
+
+    References
+    ----------
+    1 US gal = 3.785411784 L, 1 lb = 0.45359237 kg, 1 ac = 4046.8564224 m², all exact.
+
+    Examples
+    --------
+    >>> setpoint(10.0, "gal"), setpoint(100.0, "lb")
+    (935396, 11209)
+    """
+    return round(product_per_ac * _ENTITIES[unit][1])
+
+
+def task_name(prescription: Prescription) -> str:
+    """Name of the task on the terminal; a draft says so."""
+    draft = "" if prescription.field.settings.approved else "DRAFT "
+    return terminal_name(f"{draft}N {prescription.field.settings.field.season} {prescription.field.name}")
+
+
+def write_iso(prescription: Prescription, folder: Path) -> None:
+    """
+    Write ``TASKDATA/TASKDATA.XML`` and, for a grid, ``TASKDATA/GRD00001.BIN``.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    folder : Path
+        Existing folder to write into.
+
+    Raises
+    ------
+    OutputError
+        If there are more polygons than treatment zone codes.
+
+    References
+    ----------
+    ISO 11783-10 (task controller file set), schemas ISO11783_TaskFile V3-3 and V4-3.
+    """
+    inside = folder / "TASKDATA"
+    inside.mkdir()
+    export = prescription.field.settings.export
+    major, minor = export.iso_version.split(".")
+    root = ET.Element("ISO11783_TaskData", VersionMajor=major, VersionMinor=minor,
+                      ManagementSoftwareManufacturer="vrn", ManagementSoftwareVersion=vrn.__version__,
+                      DataTransferOrigin="1")  # fmt: skip
+    _add_field(root, prescription, version_4=major == "4")
+    task = ET.SubElement(root, "TSK", A="TSK1", B=task_name(prescription), C="CTR1", D="FRM1", E="PFD1", G="1")
+    first_code = _add_fixed_zones(task, prescription)
+    grid = None
+    if export.iso_grid == "polygons":
+        _add_polygons(task, prescription, first_code)
+    else:
+        grid = _add_grid(task, prescription, first_code, per_zone=export.iso_grid == "type-1")
+    ET.indent(root, "  ")
+    text = '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
+    (inside / "TASKDATA.XML").write_text(text, encoding="utf-8", newline="\n")
+    if grid is not None:
+        (inside / f"{_GRID_NAME}.BIN").write_bytes(grid)
+
+
+def rate_unit_shown(prescription: Prescription) -> str:
+    """Unit a terminal shows the task's rate in."""
+    _, _, trade, metric = _ENTITIES[prescription.product.unit]
+    return metric[0] if prescription.field.settings.units == "metric" else trade[0]
+
+
+def _add_field(root: ET.Element, prescription: Prescription, *, version_4: bool) -> None:
+    """Customer, farm, field with its boundary, product, and the unit that the terminal shows."""
+    field = prescription.field
+    ET.SubElement(root, "CTR", A="CTR1", B=CUSTOMER)
+    ET.SubElement(root, "FRM", A="FRM1", B=FARM, I="CTR1")
+    area_m2 = round(geodesic_acres(field.boundary, field.crs) * AC_M2)
+    place = ET.SubElement(root, "PFD", A="PFD1", C=terminal_name(field.name), D=str(area_m2), E="CTR1", F="FRM1")
+    outline = lonlat_parts(field.boundary, field.crs)
+    if version_4:  # one exterior to a polygon, several polygons to a field
+        for part in outline:
+            _add_rings(ET.SubElement(place, "PLN", A="1"), part)
+    else:  # one polygon to a field, several exteriors in it
+        polygon = ET.SubElement(place, "PLN", A="1")
+        for part in outline:
+            _add_rings(polygon, part)
+    ET.SubElement(root, "VPN", {"A": "VPN1", **_presentation(prescription)})
+    ET.SubElement(root, "PDT", A="PDT1", B=terminal_name(prescription.product.name, instead="Product"))
+
+
+def _presentation(prescription: Prescription) -> dict[str, str]:
+    """Offset, scale, decimals and unit of what the terminal shows: (value + offset) × scale."""
+    _, per_unit, (unit, decimals), (metric_unit, factor, metric_decimals) = _ENTITIES[prescription.product.unit]
+    if prescription.field.settings.units == "metric":
+        return {"B": "0", "C": f"{factor / per_unit:.10f}", "D": str(metric_decimals), "E": metric_unit}
+    return {"B": "0", "C": f"{1.0 / per_unit:.10f}", "D": str(decimals), "E": unit}
+
+
+def _add_rings(polygon: ET.Element, part: shapely.Polygon) -> None:
+    """Exterior, then holes, closed."""
+    for number, ring in enumerate(rings(part, clockwise_shell=False)):
+        line = ET.SubElement(polygon, "LSG", A="1" if number == 0 else "2")
+        for longitude, latitude in ring:
+            ET.SubElement(line, "PNT", A="2", C=f"{latitude:.9f}", D=f"{longitude:.9f}")
+
+
+def _add_zone(task: ET.Element, prescription: Prescription, code: int, name: str, value: int) -> ET.Element:
+    """A treatment zone with one setpoint of the product."""
+    zone = ET.SubElement(task, "TZN", A=str(code), B=name)
+    entity = _ENTITIES[prescription.product.unit][0]
+    ET.SubElement(zone, "PDV", A=entity, B=str(value), C="PDT1", E="VPN1")
+    return zone
+
+
+def _add_fixed_zones(task: ET.Element, prescription: Prescription) -> int:
+    """Rates at start, with position lost, and out of the field; zones of one rate share a code. Returns the next."""
+    export, product = prescription.field.settings.export, prescription.product
+    wanted = {
+        "H": export.default_rate_n_lb_ac,
+        "I": export.position_lost_rate_n_lb_ac,
+        "J": export.out_of_field_rate_n_lb_ac,
+    }
+    values = {letter: setpoint(n_lb_ac / product.n_lb_per_unit, product.unit) for letter, n_lb_ac in wanted.items()}
+    codes = {value: code for code, value in enumerate(dict.fromkeys((0, *values.values())))}  # code 0 applies nothing
+    for letter, value in values.items():
+        task.set(letter, str(codes[value]))
+    for value, code in codes.items():
+        _add_zone(task, prescription, code, "No rate" if value == 0 else f"Fixed {code}", value)
+    return len(codes)
+
+
+def _zone_name(rate: ZoneRate) -> str:
+    """``Zone 3``, or the number with what sets the zone apart."""
+    return terminal_name(f"{rate.zone} {rate.label}") if rate.label else f"Zone {rate.zone}"
+
+
+def _values(prescription: Prescription) -> list[int]:
+    """Setpoint of each zone, in the order of the rates."""
+    return [setpoint(rate.product_per_ac, prescription.product.unit) for rate in prescription.rates]
+
+
+def _add_grid(task: ET.Element, prescription: Prescription, first_code: int, *, per_zone: bool) -> bytes:
+    """The grid's element and, with one byte to a cell, its zones; returns the binary."""
+    grid = iso_grid(prescription)
+    values = _values(prescription)
+    numbers = [rate.zone for rate in prescription.rates]
+    rows, cols = grid.zone.shape
+    place = {"A": f"{grid.south_deg:.9f}", "B": f"{grid.west_deg:.9f}", "C": f"{grid.north_step_deg:.12f}",
+             "D": f"{grid.east_step_deg:.12f}", "E": str(cols), "F": str(rows), "G": _GRID_NAME}  # fmt: skip
+    by_zone = np.zeros(max(numbers) + 1, dtype=np.int64)  # off the treated ground: code 0, or a rate of 0
+    if per_zone:
+        names = {rate.zone: _zone_name(rate) for rate in prescription.rates}
+        for code, (number, value) in enumerate(zip(numbers, values, strict=True), start=first_code):
+            by_zone[number] = code
+            _add_zone(task, prescription, code, names[number], value)
+        _enough_codes(first_code + len(numbers) - 1, "zones")
+        cells: NDArray[np.generic] = by_zone[grid.zone].astype(np.uint8)
+        extra = {"I": "1"}
+    else:
+        by_zone[numbers] = values
+        _add_zone(task, prescription, first_code, "Grid", 0)
+        cells = by_zone[grid.zone].astype("<i4")
+        extra = {"I": "2", "J": str(first_code)}
+    binary = cells.tobytes()
+    ET.SubElement(task, "GRD", {**place, "H": str(len(binary)), **extra})
+    return binary
+
+
+def _add_polygons(task: ET.Element, prescription: Prescription, first_code: int) -> None:
+    """A treatment zone for each single polygon, with one setpoint, as both versions take it."""
+    zones: tuple[DrawnZone, ...] = drawn_zones(prescription)
+    parts = [(zone, part) for zone in zones for part in zone.parts]
+    _enough_codes(first_code + len(parts) - 1, "polygons")
+    for code, (zone, part) in enumerate(parts, start=first_code):
+        value = setpoint(zone.rate.product_per_ac, prescription.product.unit)
+        element = _add_zone(task, prescription, code, _zone_name(zone.rate), value)
+        polygon = ET.Element("PLN", A="2")
+        _add_rings(polygon, part)
+        element.insert(0, polygon)
+
+
+def _enough_codes(last_code: int, what: str) -> None:
+    if last_code > MOST_CODES:
+        problem = f"TASKDATA: {last_code} treatment zone codes are needed for the {what}; there are {MOST_CODES}."
+        raise OutputError(problem, "Set export.iso_grid to “type-2”, or raise zones.least_patch_ac.")

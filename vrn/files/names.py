@@ -1,0 +1,132 @@
+"""Names as a file can carry them: plain letters for terminals, no control characters, no formulas for spreadsheets."""
+
+import re
+import unicodedata
+from typing import Final
+
+from vrn.findings import Finding
+from vrn.prescription.model import Prescription
+
+DESIGNATOR: Final = 32  # longest designator of ISO 11783-10
+_LETTERS: Final = str.maketrans({"ß": "ss", "ø": "o", "Ø": "O", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE", "ł": "l",
+                                 "Ł": "L", "đ": "d", "Đ": "D", "þ": "th", "Þ": "Th", "ð": "d", "’": "", "'": "",
+                                 "–": "-", "—": "-"})  # fmt: skip
+
+
+def terminal_name(name: str, *, most: int = DESIGNATOR, instead: str = "Field") -> str:
+    """
+    Name in plain ASCII letters, digits and ``-_.+()#``, cut to what a terminal shows.
+
+    Parameters
+    ----------
+    name : str
+    most : int
+        Longest result. [characters]
+    instead : str
+        Used when nothing of the name is left.
+
+    Returns
+    -------
+    plain : str
+
+    Examples
+    --------
+    >>> terminal_name("Prés d’Été, <b>Nord</b>")
+    'Pres dEte b Nord b'
+    """
+    spelled = unicodedata.normalize("NFKD", name.translate(_LETTERS))
+    ascii_only = "".join(letter for letter in spelled if not unicodedata.combining(letter))
+    plain = " ".join(re.sub(r"[^A-Za-z0-9_.+()#-]+", " ", ascii_only).split())
+    return plain[:most].strip() or instead
+
+
+def one_line(text: str, *, most: int = 200) -> str:
+    r"""
+    Text on one line without control characters, for text files and XML.
+
+    Parameters
+    ----------
+    text : str
+    most : int
+        Longest result. [characters]
+
+    Returns
+    -------
+    line : str
+
+    Examples
+    --------
+    >>> one_line("North\x00 40\n(east)")
+    'North 40 (east)'
+    """
+    kept = "".join(
+        " " if letter.isspace() else letter
+        for letter in text
+        if letter.isspace() or unicodedata.category(letter) not in ("Cc", "Cf", "Cs", "Cn", "Co")
+    )
+    line = " ".join(kept.split())
+    return line if len(line) <= most else line[: most - 1] + "…"
+
+
+def cell_text(text: str) -> str:
+    """
+    Text that a spreadsheet takes for text: what looks like a formula gets an apostrophe in front.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    cell : str
+
+    Examples
+    --------
+    >>> cell_text("=1+1"), cell_text("Zone 3")
+    ("'=1+1", 'Zone 3')
+    """
+    line = one_line(text, most=2000)
+    return f"'{line}" if line[:1] in ("=", "+", "-", "@", "|", "%") else line
+
+
+def status(prescription: Prescription) -> str:
+    """``DRAFT: not approved``, or who approved it and when."""
+    review = prescription.field.settings.review
+    if not prescription.field.settings.approved:
+        return "DRAFT: not approved"
+    return f"Approved by {one_line(review.approved_by or '', most=80)} on {review.approved_on:%Y-%m-%d}"
+
+
+def cleaned_names(prescription: Prescription) -> tuple[Finding, ...]:
+    """
+    What had to be changed in names for a format to carry them.
+
+    Parameters
+    ----------
+    prescription : Prescription
+
+    Returns
+    -------
+    findings : tuple of Finding
+        Empty when every name is carried as it is.
+    """
+    found = []
+    named = (("field.name", prescription.field.name, "Field"), ("product.name", prescription.product.name, "Product"))
+    for key, name, instead in named:
+        plain = terminal_name(name, instead=instead)
+        if plain != name:
+            found.append(Finding(
+                level="note",
+                about=key,
+                problem=f"“{one_line(name, most=60)}” is written as “{plain}” where a terminal reads it.",
+                remedy=f"Look for that name on the terminal, or choose one of at most {DESIGNATOR} plain letters.",
+            ))  # fmt: skip
+        if one_line(name) != name:
+            found.append(Finding(
+                level="note",
+                about=key,
+                problem=f"“{one_line(name, most=60)}” held line breaks or control characters, or was longer than "
+                "200 characters; text files carry it without them.",
+                remedy="Mend the name in the field file.",
+            ))  # fmt: skip
+    return tuple(found)

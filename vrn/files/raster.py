@@ -1,0 +1,120 @@
+"""Surfaces as cloud-optimised GeoTIFF in the field's own system: unit in the tags, NaN where nothing is known."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.files.names import one_line, status
+from vrn.model.surface import Surface
+from vrn.prescription.model import Prescription
+
+# file → surface and unit
+_SURFACES = {
+    "nitrate": ("nitrate_ppm", "ppm"),
+    "deep_nitrate": ("deep_nitrate_ppm", "ppm"),
+    "organic_matter": ("organic_matter_pct", "%"),
+    "yield_goal": ("yield_goal_bu_ac", "bu/ac"),
+    "need": ("need_lb_ac", "lb N/ac"),
+    "harvest_left_out": ("harvest_left_out_pct", "%"),
+}
+
+
+def write_rasters(prescription: Prescription, folder: Path) -> None:
+    """
+    Write ``rasters/*.tif``: nitrate, its error, need, rate, and the other surfaces that there are.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    folder : Path
+        Existing folder to write into.
+
+    Notes
+    -----
+    Cells without treated ground are NaN; in ``rate.tif`` no-apply ground is 0. ``error.tif`` is the standard error of
+    the nitrate surface, or its leave-one-out error everywhere when the surface has no other; it is absent when neither
+    is known.
+    """
+    inside = folder / "rasters"
+    inside.mkdir()
+
+    def treated(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.where(prescription.share > 0, values, np.nan)
+
+    for name, (key, unit) in _SURFACES.items():
+        surface = prescription.surfaces.get(key)
+        if surface is not None:
+            _write(inside / f"{name}.tif", treated(surface.values), unit, f"{key}: {surface.chosen}", prescription)
+    nitrate = prescription.surfaces.get("nitrate_ppm")
+    if nitrate is not None:
+        error, meaning = _error_of(nitrate)
+        if error is not None:
+            _write(inside / "error.tif", treated(error), "ppm", meaning, prescription)
+    _write(inside / "rate.tif", _rates(prescription), "lb N/ac", "rate_n_lb_ac: by zone", prescription)
+
+
+def _rates(prescription: Prescription) -> NDArray[np.float64]:
+    """Rate of each cell: 0 where its middle lies on no-apply ground, NaN outside the boundary."""
+    rate, field = prescription.rate_grid(), prescription.field
+    ground = shapely.intersection(field.no_apply, field.boundary)
+    shapely.prepare(ground)
+    rate[shapely.contains_xy(ground, prescription.grid.centers_m()).reshape(rate.shape)] = 0.0
+    return rate
+
+
+def _error_of(surface: Surface) -> tuple[NDArray[np.float64] | None, str]:
+    """Standard error of a surface, or its leave-one-out error as a constant."""
+    if surface.se is not None:
+        return surface.se, "standard error of nitrate_ppm"
+    rmse = leave_one_out_rmse(surface.details, surface.chosen)
+    if rmse is None:
+        return None, ""
+    return np.full(surface.grid.shape, rmse), "leave-one-out error of nitrate_ppm, the same everywhere"
+
+
+def leave_one_out_rmse(details: dict[str, Any], name: str) -> float | None:
+    """
+    Leave-one-out error of one of the ways a surface could have been made.
+
+    Parameters
+    ----------
+    details : dict
+        Of a ``Surface``: ``loo_rmse`` of the chosen way, ``mean_rmse`` of the plain mean, ``candidates``.
+    name : str
+        Which of them, as ``Surface.chosen`` names it, or ``"mean"``.
+
+    Returns
+    -------
+    rmse : float or None
+        None where it was not computed.
+
+    Examples
+    --------
+    >>> leave_one_out_rmse({"candidates": [{"name": "mean", "rmse": 2.5}]}, "mean")
+    2.5
+    """
+    named = {candidate.get("name"): candidate.get("rmse") for candidate in details.get("candidates", ())}
+    named.setdefault("mean", details.get("mean_rmse"))
+    rmse = named.get(name, details.get("loo_rmse"))
+    return None if rmse is None or not np.isfinite(rmse) else float(rmse)
+
+
+def _write(path: Path, values: NDArray[np.float64], unit: str, meaning: str, prescription: Prescription) -> None:
+    import rasterio
+    from rasterio.transform import Affine
+
+    grid = prescription.grid
+    with rasterio.open(
+        path, "w", driver="COG", height=grid.rows, width=grid.cols, count=1, dtype="float32", nodata=np.nan,
+        crs=grid.crs, transform=Affine(*grid.transform), compress="deflate", blocksize=256, num_threads=1,
+    ) as file:  # fmt: skip
+        file.write(values.astype(np.float32), 1)
+        file.units = (unit,)
+        file.set_band_description(1, meaning)
+        file.update_tags(
+            UNIT=unit, FIELD=one_line(prescription.field.name),
+            SEASON=str(prescription.field.settings.field.season), STATUS=status(prescription),
+        )  # fmt: skip

@@ -1,0 +1,127 @@
+"""The prescription as a shapefile, field for field what a rate controller expects, and the same zipped."""
+
+import io
+import re
+import zipfile
+from pathlib import Path
+from typing import Final
+
+from vrn.errors import InputFileError
+from vrn.files.lonlat import dated, drawn_zones, rings
+from vrn.files.names import terminal_name
+from vrn.prescription.model import Prescription
+
+COLUMNS: Final = ("RATE", "ZONE", "UNIT")
+LABEL: Final = "LABEL"
+_NAME: Final = re.compile(r"[A-Z][A-Z0-9_]{0,9}")
+_PRJ: Final = (
+    'GEOGCS["GCS_WGS_1984",DATUM["D_WGS_1984",SPHEROID["WGS_1984",6378137.0,298.257223563]],'
+    'PRIMEM["Greenwich",0.0],UNIT["Degree",0.0174532925199433]]'
+)
+
+
+def column_names(renamed: dict[str, str]) -> dict[str, str]:
+    """
+    Names of the three columns after ``[export] shapefile_columns``.
+
+    Parameters
+    ----------
+    renamed : dict of str to str
+        From ``RATE``, ``ZONE`` or ``UNIT`` to what the controller wants.
+
+    Returns
+    -------
+    names : dict of str to str
+
+    Raises
+    ------
+    InputFileError
+        If a key is not a column, a name does not fit a DBF file, or two are the same.
+
+    Examples
+    --------
+    >>> column_names({"RATE": "TGT_RATE"})
+    {'RATE': 'TGT_RATE', 'ZONE': 'ZONE', 'UNIT': 'UNIT'}
+    """
+    unknown = sorted(set(renamed) - set(COLUMNS))
+    if unknown:
+        problem = f"export.shapefile_columns: there is no column {', '.join(unknown)}."
+        raise InputFileError(problem, f"Rename {', '.join(COLUMNS)}.")
+    names = {column: renamed.get(column, column) for column in COLUMNS}
+    for column, name in names.items():
+        if not _NAME.fullmatch(name):
+            problem = f"export.shapefile_columns.{column}: “{name}” does not fit a shapefile."
+            raise InputFileError(problem, "Give up to ten of A–Z, 0–9 and _, a letter first.")
+    if len({*names.values(), LABEL}) <= len(names):
+        problem = f"export.shapefile_columns: two columns would be named alike ({', '.join(names.values())})."
+        raise InputFileError(problem, "Give each column a name of its own.")
+    return names
+
+
+def write_shapefile(prescription: Prescription, folder: Path) -> None:
+    """
+    Write ``shapefile/RX.SHP`` with its companions, and ``shapefile.zip``.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    folder : Path
+        Existing folder to write into.
+
+    Raises
+    ------
+    InputFileError
+        If the field file's column names do not fit.
+    """
+    files = shapefile_parts(prescription)
+    inside = folder / "shapefile"
+    inside.mkdir()
+    for name, content in files.items():
+        (inside / name).write_bytes(content)
+    with zipfile.ZipFile(folder / "shapefile.zip", "w") as archive:
+        for name, content in files.items():
+            entry = zipfile.ZipInfo(name, date_time=(*dated(prescription).timetuple()[:3], 0, 0, 0))
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            entry.create_system = 0  # the same bytes on every platform
+            archive.writestr(entry, content)
+
+
+def shapefile_parts(prescription: Prescription) -> dict[str, bytes]:
+    """
+    Files of the shapefile by name.
+
+    Parameters
+    ----------
+    prescription : Prescription
+
+    Returns
+    -------
+    files : dict of str to bytes
+        A record for each single polygon, shells clockwise, WGS 84; ``RATE N(10,2)``, ``ZONE N(4,0)``, ``UNIT C(10)``,
+        and ``LABEL C(40)`` where a zone has a label.
+    """
+    import shapefile  # pyshp: the one writer that keeps the widths
+
+    names = column_names(prescription.field.settings.export.shapefile_columns)
+    shp, shx, dbf = io.BytesIO(), io.BytesIO(), io.BytesIO()
+    with shapefile.Writer(shp=shp, shx=shx, dbf=dbf, shapeType=shapefile.POLYGON, encoding="ascii") as writer:
+        writer.field(names["RATE"], "N", 10, 2)
+        writer.field(names["ZONE"], "N", 4, 0)
+        writer.field(names["UNIT"], "C", 10)
+        labelled = any(rate.label for rate in prescription.rates)
+        if labelled:  # check strips are told apart
+            writer.field(LABEL, "C", 40)
+        for zone in drawn_zones(prescription):
+            for part in zone.parts:
+                writer.poly(rings(part, clockwise_shell=True))
+                label = (terminal_name(zone.rate.label, most=40, instead=""),) if labelled else ()
+                writer.record(round(zone.rate.rate_product, 2), zone.rate.zone, prescription.rate_unit, *label)
+    table = bytearray(dbf.getvalue())
+    day = dated(prescription)
+    table[1:4] = bytes((day.year - 1900, day.month, day.day))  # not the day it was run
+    return {
+        "RX.SHP": shp.getvalue(),
+        "RX.SHX": shx.getvalue(),
+        "RX.DBF": bytes(table),
+        "RX.PRJ": _PRJ.encode("ascii"),
+    }

@@ -1,0 +1,201 @@
+"""Everything at once or nothing: staged beside the target, checked, then swapped in by renaming."""
+
+import errno
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any, Final
+
+from vrn.errors import OutputError, VrnError
+
+_JUNK: Final = (".DS_Store", "Thumbs.db", "desktop.ini")  # what a desktop leaves behind
+_SIDECARS: Final = (".aux.xml", ".gpkg-wal", ".gpkg-shm")  # what a viewer leaves behind
+_NEXT_TO_NOTHING: Final = 4_000_000  # bytes free
+
+
+def write_staged(
+    fill: Callable[[Path], None], out_dir: str | Path, *, check: Callable[[Path], Any] | None = None
+) -> Path:
+    """
+    Fill a folder beside the target, check it, and swap it in.
+
+    Parameters
+    ----------
+    fill : callable
+        Writes every file into the staged folder it is given.
+    out_dir : path
+        Made when it is not there; replaced whole when it holds only what an earlier run wrote.
+    check : callable, optional
+        Called with the staged folder, every file in it, before anything is swapped in; what it raises stops all.
+
+    Returns
+    -------
+    folder : Path
+        ``out_dir``, complete.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds files of another origin, another run is writing to it, or it cannot be written. Nothing is
+        changed then.
+    """
+    target = Path(out_dir).resolve()
+    _mend(target)
+    _refuse_strangers(target)
+    with _staged(target) as staged:
+        fill(staged)
+        if check is not None:
+            check(staged)
+        _swap(staged, target)
+    return Path(out_dir)
+
+
+def write_files(files: dict[str, bytes], out_dir: str | Path, *, check: Callable[[Path], Any] | None = None) -> Path:
+    """
+    Write outputs that another machine made: all of them or none.
+
+    Parameters
+    ----------
+    files : dict of str to bytes
+        By path below the folder, ``summary.json`` among them.
+    out_dir, check
+        As in `write_staged`.
+    """
+
+    def fill(staged: Path) -> None:
+        for name, content in files.items():
+            path = staged / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
+
+    return write_staged(fill, out_dir, check=check)
+
+
+def _staging(target: Path) -> Path:
+    return target.parent / f".{target.name}.vrn-new"
+
+
+def _parked(target: Path) -> Path:
+    return target.parent / f".{target.name}.vrn-old"
+
+
+def _mend(target: Path) -> None:
+    """Set right what a run that was cut off between its two renames left: the old folder goes back or away."""
+    parked = _parked(target)
+    if not parked.is_dir():
+        return
+    with _explained(target):
+        if target.exists():
+            shutil.rmtree(parked)
+        else:
+            parked.rename(target)
+
+
+def _refuse_strangers(target: Path) -> None:
+    """Only an empty folder, or one that holds nothing but what an earlier run listed, may be replaced."""
+    if not target.exists():
+        return
+    if not target.is_dir():
+        problem = f"{target} is a file."
+        raise OutputError(problem, "Give the name of a folder.")
+    found = {path.relative_to(target).as_posix() for path in target.rglob("*") if not path.is_dir()}
+    strangers = sorted(name for name in found - _listed(target) if not _is_litter(name))
+    if strangers:
+        shown = ", ".join(strangers[:3]) + (f" and {len(strangers) - 3} more" if len(strangers) > 3 else "")
+        problem = f"{target} holds files that vrn did not write: {shown}."
+        raise OutputError(problem, "Give another folder, or move those files away.")
+
+
+def _listed(folder: Path) -> set[str]:
+    """Files that the folder's own summary lists, and the summary itself; none without a readable one."""
+    import json
+
+    try:
+        files = json.loads((folder / "summary.json").read_text(encoding="utf-8"))["files"]
+        return {*files, "summary.json"}
+    except (OSError, ValueError, KeyError, TypeError):
+        return set()
+
+
+def _is_litter(name: str) -> bool:
+    return name.rsplit("/", 1)[-1] in _JUNK or name.endswith(_SIDECARS)
+
+
+@contextmanager
+def _staged(target: Path) -> Iterator[Path]:
+    """A locked folder beside the target, gone at the end whatever happens."""
+    staged = _staging(target)
+    with _explained(target):
+        staged.parent.mkdir(parents=True, exist_ok=True)
+        _clear_leftover(staged)
+        staged.mkdir()
+    lock = _lock(staged)
+    try:
+        with _explained(target):
+            yield staged
+    finally:
+        if lock is not None:
+            os.close(lock)
+        shutil.rmtree(staged, ignore_errors=True)
+
+
+def _clear_leftover(staged: Path) -> None:
+    """Remove what a run that died left; refuse when that run is alive and holds its lock."""
+    if not staged.exists():
+        return
+    lock = _lock(staged)
+    if lock is not None:
+        os.close(lock)
+    shutil.rmtree(staged)
+
+
+def _lock(folder: Path) -> int | None:
+    """Hold a folder until its process ends; None where the platform has no such lock (open files guard it there)."""
+    try:
+        import fcntl
+    except ImportError:
+        return None
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        os.close(handle)
+        if isinstance(error, BlockingIOError):
+            problem = f"Another run is writing to {folder.parent / folder.name[1:].removesuffix('.vrn-new')}."
+            raise OutputError(problem, "Wait until it is done, or give another folder.") from error
+        return None
+    return handle
+
+
+def _swap(staged: Path, target: Path) -> None:
+    """Old folder aside, new one in its place, old one away; an error in between puts the old one back."""
+    parked = _parked(target)
+    if target.exists():
+        target.rename(parked)
+    try:
+        staged.rename(target)
+    except OSError:
+        with suppress(OSError):
+            parked.rename(target)
+        raise
+    shutil.rmtree(parked, ignore_errors=True)
+
+
+@contextmanager
+def _explained(target: Path) -> Iterator[None]:
+    """The platform's error as one that says what to do."""
+    try:
+        yield
+    except OSError as error:
+        problem = f"{target} cannot be written: {error.strerror or error}."
+        raise OutputError(problem, "Give a folder you may write to, on a disk with room.") from error
+    except VrnError:
+        raise
+    except Exception as error:
+        # a database library on a full disk speaks of missing tables
+        if shutil.disk_usage(target.parent).free > _NEXT_TO_NOTHING:
+            raise
+        problem = f"{target} cannot be written: {os.strerror(errno.ENOSPC)}."
+        raise OutputError(problem, "Give a folder you may write to, on a disk with room.") from error

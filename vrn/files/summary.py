@@ -1,0 +1,137 @@
+"""The prescription in one JSON file, with the hash of every input and of every file beside it."""
+
+import hashlib
+import json
+import math
+import platform
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any, Final
+
+import vrn
+from vrn.files.raster import leave_one_out_rmse
+from vrn.model.surface import Surface
+from vrn.nitrogen.ledger import Ledger
+from vrn.prescription.model import Prescription, ZoneRate
+from vrn.words import UnitFormat, findings_json
+
+NAME: Final = "summary.json"
+_LIBRARIES: Final = ("numpy", "scipy", "shapely", "pyproj", "pandas", "geopandas", "pyogrio", "rasterio", "pyshp",
+                     "pydantic", "folium", "matplotlib", "fpdf2")  # fmt: skip
+
+
+def summary_of(prescription: Prescription) -> dict[str, Any]:
+    """
+    What ``summary.json`` says, without the hashes of the written files.
+
+    Parameters
+    ----------
+    prescription : Prescription
+
+    Returns
+    -------
+    summary : dict
+        Plain values; an unknown number is None.
+    """
+    settings = prescription.field.settings
+    surfaces = {
+        name.removesuffix("_ppm"): _surface(surface)
+        for name, surface in prescription.surfaces.items()
+        if name in ("nitrate_ppm", "deep_nitrate_ppm")
+    }
+    return {
+        "field": prescription.field.name,
+        "season": settings.field.season,
+        "acres": prescription.acres,
+        "units": settings.units,
+        "method": {"key": prescription.ledger.method, "source": _source(prescription.ledger)},
+        "product": {
+            "name": prescription.product.name,
+            "unit": prescription.product.unit,
+            "rate_basis": prescription.rate_basis,
+        },
+        "flat_rate_n_lb_ac": prescription.flat_rate_n_lb_ac,
+        "mean_rate_n_lb_ac": prescription.mean_rate_n_lb_ac,
+        "total_n_lb": prescription.total_n_lb,
+        "total_product": prescription.total_product,
+        "zones": [_zone(rate) for rate in prescription.rates],
+        "surfaces": surfaces,
+        "zone_choice": [
+            {"zones": choice.zones, "misallocated_lb_ac": _known(choice.misallocated_lb_ac)}
+            for choice in prescription.zones.choice
+        ],
+        "approved": settings.approved,
+        "findings": findings_json(UnitFormat(metric=settings.units == "metric"), prescription.findings),
+        "inputs": dict(sorted(prescription.field.inputs.items())),
+        "files": {},
+        "versions": _versions(),
+    }
+
+
+def write_summary(prescription: Prescription, folder: Path) -> None:
+    """
+    Write ``summary.json``, after every other file.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    folder : Path
+        Folder that holds the written files; each is listed with its SHA-256.
+    """
+    summary = summary_of(prescription)
+    written = sorted(path for path in folder.rglob("*") if path.is_file())
+    summary["files"] = {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in written
+    }
+    text = json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False)
+    (folder / NAME).write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def _zone(rate: ZoneRate) -> dict[str, Any]:
+    ledger: dict[str, float] = {}
+    for line in rate.ledger.lines:
+        ledger[line.key] = ledger.get(line.key, 0.0) + float(line.lb_ac)
+    return {
+        "zone": rate.zone,
+        "acres": rate.acres,
+        "parts": rate.parts,
+        "rate_n_lb_ac": rate.rate_n_lb_ac,
+        "rate_product": rate.rate_product,
+        "nitrate_ppm": _known(rate.nitrate_ppm),
+        "organic_matter_pct": _known(rate.organic_matter_pct),
+        "yield_goal_bu_ac": _known(rate.yield_goal_bu_ac),
+        "need_lb_ac": _known(rate.need_lb_ac),
+        "ledger": {key: _known(value) for key, value in ledger.items()},
+    } | ({"label": rate.label} if rate.label else {})
+
+
+def _surface(surface: Surface) -> dict[str, Any]:
+    """How the surface was made, its error and the plain mean's, and its variogram where it has one."""
+    return {
+        "chosen": surface.chosen,
+        "loo_rmse_ppm": leave_one_out_rmse(surface.details, surface.chosen),
+        "mean_rmse_ppm": leave_one_out_rmse(surface.details, "mean"),
+        "variogram": surface.details.get("variogram"),
+    }
+
+
+def _source(ledger: Ledger) -> str:
+    """Who published the method."""
+    from vrn import nitrogen
+
+    return str(nitrogen.method(ledger.method).source)
+
+
+def _known(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def _versions() -> dict[str, str]:
+    """Version of vrn, of Python and the libraries that had a hand in the result."""
+    found = {"vrn": vrn.__version__, "python": platform.python_version()}
+    for name in _LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    return found

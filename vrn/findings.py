@@ -1,0 +1,117 @@
+"""What was assumed and what a person must decide, as a code with its quantities; `words` makes the sentences."""
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Literal
+
+Value = float | int | str | date | None
+Level = Literal["note", "warning"]
+Kind = Literal[
+    "rate", "amount", "whole_amount", "mass", "area", "length", "distance", "depth", "yield", "concentration",
+    "organic_matter", "share", "percent", "speed", "density", "rain", "temperature", "gal", "lb", "gal/ac", "lb/ac",
+    "lb N/ac", "gal/min", "lb/min", "money", "money_area", "price_n", "price_corn", "count", "number", "date", "text",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """
+    A value with its kind, which says the unit it is in and how it is written.
+
+    Parameters
+    ----------
+    kind : str
+        ``"rate"`` [lb N/ac], ``"amount"`` and ``"whole_amount"`` [lb/ac of nitrogen],
+        ``"mass"`` [lb N], ``"area"`` [ac], ``"length"`` and
+        ``"distance"`` [ft], ``"depth"`` and ``"rain"`` [in], ``"yield"`` [bu/ac], ``"concentration"`` [ppm],
+        ``"share"`` [0 … 1], ``"percent"`` and ``"organic_matter"`` [%], ``"speed"`` [mph], ``"density"`` [lb/gal],
+        ``"temperature"`` [°F], ``"money"`` [$], ``"money_area"`` [$/ac], ``"price_n"`` [$/lb N], ``"price_corn"``
+        [$/bu], product by its unit (``"gal"``, ``"lb/ac"`` …), ``"count"``, ``"number"``, ``"date"``, ``"text"``.
+    value : float, int, str, date or None
+        In the trade's unit of the kind; None where it is unknown.
+    """
+
+    kind: Kind
+    value: Value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """
+    One thing the tool noticed about its inputs or its own answer.
+
+    Parameters
+    ----------
+    code : str
+        Names the sentence in the catalogue, ``"room.what"``.
+    level : {"note", "warning"}
+        ``note``: assumed or done, and stated. ``warning``: a person must decide.
+    about : str
+        Where it belongs: a file, a file and row, a key path of the field file, or a part of the answer.
+    quantities : dict of str to Quantity
+        What the sentence is filled with.
+    """
+
+    code: str = ""
+    level: Level
+    about: str
+    quantities: dict[str, Quantity] = field(default_factory=dict, hash=False)
+    problem: str = ""  # sentences that are still made where they are found; gone once every room speaks in codes
+    remedy: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.about}: {self.problem} {self.remedy}" if not self.code else f"{self.about}: {self.code}"
+
+
+def note(code: str, about: object, **quantities: Quantity | int | str | date) -> Finding:
+    """
+    Something assumed or done, and stated.
+
+    Parameters
+    ----------
+    code : str
+    about : object
+        Its text says where it belongs.
+    **quantities : Quantity, int, str or date
+        A bare int is a count, a bare str a text, a bare date a date.
+
+    Examples
+    --------
+    >>> note("samples.rows-passed-over", "samples.csv", rows=3).quantities
+    {'rows': Quantity(kind='count', value=3)}
+    """
+    return Finding(code=code, level="note", about=str(about), quantities=_quantities(quantities))
+
+
+def warning(code: str, about: object, **quantities: Quantity | int | str | date) -> Finding:
+    """
+    Something a person must decide; parameters as in `note`.
+
+    Examples
+    --------
+    >>> warning("rates.draft", "review").level
+    'warning'
+    """
+    return Finding(code=code, level="warning", about=str(about), quantities=_quantities(quantities))
+
+
+def _quantities(given: dict[str, Quantity | int | str | date]) -> dict[str, Quantity]:
+    return {
+        name: value if isinstance(value, Quantity) else Quantity(_kind(value), value) for name, value in given.items()
+    }
+
+
+def _kind(value: int | str | date) -> Kind:
+    return "text" if isinstance(value, str) else "date" if isinstance(value, date) else "count"
+
+
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """
+    A count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "row"), counted(1200, "row")
+    ('1 row', '1,200 rows')
+    """
+    return f"{count:,} {one if count == 1 else many or one + 's'}"

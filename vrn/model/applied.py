@@ -1,0 +1,145 @@
+"""What a machine really applied, held against the prescription."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.findings import Finding
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneApplied:
+    """
+    One zone as it was applied.
+
+    Parameters
+    ----------
+    zone : int
+        0 is no-apply ground.
+    acres : float
+        Of the zone. [ac]
+    driven_acres : float
+        Footprint of the records in it, ground driven twice counted twice. [ac]
+    target_n_lb_ac, mean_n_lb_ac : float
+        Prescribed, and applied on the driven acres (NaN where nothing was driven). [lb N/ac]
+    total_n_lb : float
+        [lb N]
+    within_share : float
+        Share of the driven acres within ± 10 % of the target; NaN where nothing was driven.
+    """
+
+    zone: int
+    acres: float
+    driven_acres: float
+    target_n_lb_ac: float
+    mean_n_lb_ac: float
+    total_n_lb: float
+    within_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """
+    What ``vrn.audit.compare`` returns.
+
+    Parameters
+    ----------
+    field : str
+    season : int
+    units : {"us", "metric"}
+        In which the field's files speak.
+    approved : bool
+        Whether the prescription was approved.
+    source : str
+        The as-applied file.
+    crs : str
+        Projected system of the geometries below.
+    product, unit : str
+        Name of the product and its unit.
+    n_lb_per_unit : float
+        Nitrogen in a unit of product. [lb N/gal or lb N/lb]
+    prescribed_product, applied_product : float
+        [gal or lb]
+    within_share : float
+        Share of the driven acres within ± 10 % of the target.
+    skipped_acres, overlapped_acres : float
+        Treated ground that no record covers, and ground covered more than once; NaN when the width is not known. [ac]
+    zones : tuple of ZoneApplied
+    dropped : dict of str to int
+        Why → number of records left out.
+    footprints : ndarray of shapely Polygon, shape (n,)
+        Ground of each record that was kept.
+    applied_n_lb_ac, target_n_lb_ac : ndarray, shape (n,)
+        [lb N/ac]
+    outlines : dict of int to MultiPolygon
+        Zone → outline.
+    skips, overlaps : shapely.Geometry
+    findings : tuple of Finding
+    """
+
+    field: str
+    season: int
+    units: str
+    approved: bool
+    source: str
+    crs: str
+    product: str
+    unit: str
+    n_lb_per_unit: float
+    prescribed_product: float
+    applied_product: float
+    within_share: float
+    skipped_acres: float
+    overlapped_acres: float
+    zones: tuple[ZoneApplied, ...]
+    dropped: dict[str, int]
+    footprints: NDArray[np.object_]
+    applied_n_lb_ac: NDArray[np.float64]
+    target_n_lb_ac: NDArray[np.float64]
+    outlines: dict[int, shapely.Geometry]
+    skips: shapely.Geometry
+    overlaps: shapely.Geometry
+    findings: tuple[Finding, ...]
+
+    def to_plain(self) -> dict[str, Any]:
+        """Numbers for a machine; an unknown one is None."""
+
+        def known(value: float) -> float | None:
+            return float(value) if np.isfinite(value) else None
+
+        return {
+            "field": self.field,
+            "season": self.season,
+            "approved": self.approved,
+            "source": self.source,
+            "product": self.product,
+            "unit": self.unit,
+            "prescribed_product": self.prescribed_product,
+            "applied_product": self.applied_product,
+            "prescribed_n_lb": self.prescribed_product * self.n_lb_per_unit,
+            "applied_n_lb": self.applied_product * self.n_lb_per_unit,
+            "within_10_pct_share": known(self.within_share),
+            "skipped_acres": known(self.skipped_acres),
+            "overlapped_acres": known(self.overlapped_acres),
+            "zones": [
+                {
+                    "zone": zone.zone,
+                    "acres": zone.acres,
+                    "driven_acres": zone.driven_acres,
+                    "target_n_lb_ac": zone.target_n_lb_ac,
+                    "mean_n_lb_ac": known(zone.mean_n_lb_ac),
+                    "total_n_lb": zone.total_n_lb,
+                    "within_10_pct_share": known(zone.within_share),
+                }
+                for zone in self.zones
+            ],
+            "kept": len(self.footprints),
+            "dropped": self.dropped,
+            "findings": [
+                {"level": found.level, "about": found.about, "problem": found.problem, "remedy": found.remedy}
+                for found in self.findings
+            ],
+        }

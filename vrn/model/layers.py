@@ -1,0 +1,123 @@
+"""What is known of the field besides the nitrate samples: constants, points, polygons, rasters."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.errors import OutOfRangeError
+from vrn.model.grid import Grid
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConstantLayer:
+    """One value for the whole field, in the unit that ends ``name``."""
+
+    name: str
+    value: float
+    source: str = "field file"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PointLayer:
+    """Values at points, ``coordinates_m`` shape (n, 2) in ``crs``, ``values`` shape (n,)."""
+
+    name: str
+    crs: str
+    coordinates_m: NDArray[np.float64]
+    values: NDArray[np.float64]
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PolygonLayer:
+    """Values of areas, ``polygons`` an object array of shapely polygons in ``crs``, ``values`` shape (n,)."""
+
+    name: str
+    crs: str
+    polygons: NDArray[np.object_]
+    values: NDArray[np.float64]
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RasterLayer:
+    """Values on a raster of its own, already warped north-up into the field's system (``grid.crs``)."""
+
+    name: str
+    grid: Grid
+    values: NDArray[np.float64]
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class YieldLog:
+    """
+    Records of one harvest as the machine wrote them, in the order of the file.
+
+    Parameters
+    ----------
+    source : str
+        File, for messages.
+    season : int or None
+        Year of the harvest; None where neither the file nor its name says it.
+    coordinates_m : ndarray, shape (n, 2)
+        Easting, northing of the record in the layer's system; NaN where it has none. [m]
+    yield_bu_ac : ndarray, shape (n,)
+        Dry yield as logged; NaN where the record has none. [bu/ac]
+    time_s : ndarray, shape (n,), or None
+        Seconds since any fixed moment. This and what follows: None where the file has no such column, NaN where a
+        record has no value. [s]
+    moisture_pct : ndarray, shape (n,), or None
+        Grain moisture. [%]
+    speed_m_s : ndarray, shape (n,), or None
+        Ground speed. [m/s]
+    swath_m : ndarray, shape (n,), or None
+        Width that was cut. [m]
+    header_down : ndarray of bool, shape (n,), or None
+        Whether the header was at work.
+    pass_id : ndarray of int, shape (n,), or None
+        Pass as the file numbers them.
+    machine_id : ndarray of int, shape (n,), or None
+        Which of several harvesters wrote the record.
+
+    Raises
+    ------
+    OutOfRangeError
+        If the columns differ in length.
+    """
+
+    source: str
+    season: int | None = None
+    coordinates_m: NDArray[np.float64]
+    yield_bu_ac: NDArray[np.float64]
+    time_s: NDArray[np.float64] | None = None
+    moisture_pct: NDArray[np.float64] | None = None
+    speed_m_s: NDArray[np.float64] | None = None
+    swath_m: NDArray[np.float64] | None = None
+    header_down: NDArray[np.bool_] | None = None
+    pass_id: NDArray[np.intp] | None = None
+    machine_id: NDArray[np.intp] | None = None
+
+    def __post_init__(self) -> None:
+        columns = (self.yield_bu_ac, self.time_s, self.moisture_pct, self.speed_m_s, self.swath_m, self.header_down,
+                   self.pass_id, self.machine_id)  # fmt: skip
+        if any(column is not None and len(column) != len(self.coordinates_m) for column in columns):
+            problem = f"The columns of {self.source} differ in length."
+            raise OutOfRangeError(problem, "Give every column one value for each record.")
+
+    def __len__(self) -> int:
+        return len(self.coordinates_m)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class YieldLogLayer:
+    """Harvests of one field, ``logs`` a tuple of `YieldLog` (several files, several years) in ``crs``."""
+
+    name: str
+    crs: str
+    logs: tuple[YieldLog, ...]
+    source: str
+
+
+Layer = ConstantLayer | PointLayer | PolygonLayer | RasterLayer | YieldLogLayer

@@ -1,0 +1,87 @@
+"""A value for every cell of the field's grid, and how sure it is."""
+
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.errors import OutOfRangeError
+from vrn.model.grid import Grid
+
+
+class Draws(Protocol):
+    """Draws of what a surface may be, given what is known of it; the same seed gives the same draws."""
+
+    def __call__(self, count: int, *, seed: int, step: int = 1) -> NDArray[np.float32]:
+        """Shape (count, rows, cols) of the grid's blocks of ``step`` × ``step`` cells, at their middles."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Surface:
+    """
+    One quantity on the field's grid.
+
+    Parameters
+    ----------
+    name : str
+        The quantity with its unit, as ``nitrate_ppm``.
+    grid : Grid
+    values : ndarray, shape (rows, cols)
+        NaN where unknown; values stand outside the boundary too.
+    se : ndarray, shape (rows, cols), or None
+        Standard error in the unit of the values; None where nothing is known of it.
+    chosen : str
+        How it was made, as ``"ordinary kriging"``, ``"inverse distance"``, ``"mean"``, ``"constant"``.
+    details : dict
+        What the choice rests on: candidates with their leave-one-out errors, variogram, counts.
+        Only str, int, float, bool, None, and lists and dicts of them, so that it can be written as it is.
+    draws : Draws or None
+        Whole fields that what is known allows, for totals and all that is not linear; None where nothing is known of
+        the error.
+    """
+
+    name: str
+    grid: Grid
+    values: NDArray[np.float64]
+    se: NDArray[np.float64] | None = None
+    chosen: str
+    details: dict[str, Any] = field(default_factory=dict)
+    draws: Draws | None = None
+
+    def __post_init__(self) -> None:
+        for label, array in (("values", self.values), ("se", self.se)):
+            if array is not None and array.shape != self.grid.shape:
+                problem = f"{self.name}: {label} have shape {array.shape}, the grid {self.grid.shape}."
+                raise OutOfRangeError(problem, "Give one number for each cell.")
+
+    def scaled(self, factor: float) -> "Surface":
+        """
+        The surface times a number: values, error and draws alike.
+
+        Parameters
+        ----------
+        factor : float
+
+        Returns
+        -------
+        surface : Surface
+        """
+        return replace(
+            self,
+            values=self.values * factor,
+            se=None if self.se is None else self.se * abs(factor),
+            draws=None if self.draws is None else _ScaledDraws(draws=self.draws, factor=factor),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _ScaledDraws:
+    draws: Draws
+    factor: float
+
+    def __call__(self, count: int, *, seed: int, step: int = 1) -> NDArray[np.float32]:
+        drawn = self.draws(count, seed=seed, step=step)
+        drawn *= np.float32(self.factor)
+        return drawn

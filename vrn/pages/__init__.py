@@ -1,0 +1,1 @@
+"""What people read: the map, the report, the sheets and the season's page."""

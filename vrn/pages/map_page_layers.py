@@ -1,0 +1,279 @@
+"""What the map draws: surfaces as small pictures in longitude and latitude, outlines and points as GeoJSON."""
+
+import base64
+import io
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.model.area import reproject, transformer
+from vrn.model.surface import Surface
+from vrn.pages.ramps import CROP, DOUBT, NITROGEN, SOIL, Ramp
+from vrn.prescription.model import Prescription
+from vrn.words import UnitFormat
+
+LEVELS = 254  # level 0 of a picture is clear, 1 … 254 run along the ramp
+_LONGEST_SIDE = 480  # pixels
+_CELL_PIXELS = 3  # most pixels a cell's side gets
+
+KNOWN_SURFACES = {  # surface → title, quantity, ramp
+    "nitrate_ppm": ("Nitrate", "concentration", NITROGEN),
+    "deep_nitrate_ppm": ("Nitrate below", "concentration", NITROGEN),
+    "organic_matter_pct": ("Organic matter", "organic_matter", SOIL),
+    "yield_goal_bu_ac": ("Yield goal", "yield", CROP),
+    "need_lb_ac": ("Need", "whole_amount", NITROGEN),
+    "harvest_left_out_pct": ("Yields left out", "percent", DOUBT),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Picture:
+    """
+    One surface, ready for the page.
+
+    Parameters
+    ----------
+    key : str
+        As ``nitrate_ppm`` or ``nitrate_ppm_se``.
+    title, quantity : str
+        Name in words; row of ``report_units`` it is shown by.
+    ramp : Ramp
+    low, high : float
+        Values of the ramp's ends, in the trade's unit; both NaN where the surface knows nothing.
+    ticks : tuple of float
+        Round values between them, in the unit shown.
+    url : str
+        Palette PNG as a data URI.
+    surface : Surface
+    """
+
+    key: str
+    title: str
+    quantity: str
+    ramp: Ramp
+    low: float
+    high: float
+    ticks: tuple[float, ...]
+    url: str
+    surface: Surface
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Frame:
+    """Longitude–latitude raster over the treated ground: bounds [°], cell of the field's grid (−1: not treated)."""
+
+    west: float
+    south: float
+    east: float
+    north: float
+    cell: NDArray[np.intp]
+
+
+def frame_of(prescription: Prescription) -> Frame:
+    """
+    Raster in longitude and latitude over the treated ground.
+
+    Parameters
+    ----------
+    prescription : Prescription
+
+    Returns
+    -------
+    frame : Frame
+        At most 480 pixels a side; each pixel knows the cell its middle falls in.
+    """
+    from affine import Affine
+    from rasterio.features import rasterize
+
+    grid = prescription.grid
+    outline = reproject(prescription.outline(), grid.crs, "EPSG:4326")
+    west, south, east, north = outline.bounds
+    width_m = (east - west) * 111_320.0 * math.cos(math.radians((south + north) / 2))
+    height_m = (north - south) * 110_950.0
+    pixel_m = max(grid.cell_m / _CELL_PIXELS, max(width_m, height_m) / _LONGEST_SIDE)
+    cols, rows = max(1, math.ceil(width_m / pixel_m)), max(1, math.ceil(height_m / pixel_m))
+    longitude = west + (np.arange(cols) + 0.5) * (east - west) / cols
+    latitude = north - (np.arange(rows) + 0.5) * (north - south) / rows
+    easting, northing = transformer("EPSG:4326", grid.crs).transform(*np.meshgrid(longitude, latitude))
+    row, col, inside = grid.cells_of(np.column_stack([easting.ravel(), northing.ravel()]))
+    treated = rasterize(
+        [(outline, 1)],
+        out_shape=(rows, cols),
+        transform=Affine((east - west) / cols, 0.0, west, 0.0, (south - north) / rows, north),
+        dtype="uint8",
+    )
+    cell = np.where(inside & (treated.ravel() == 1), row * grid.cols + col, -1).reshape(rows, cols)
+    return Frame(west=west, south=south, east=east, north=north, cell=cell)
+
+
+def pictures(prescription: Prescription, frame: Frame, shown: UnitFormat) -> tuple[Picture, ...]:
+    """
+    Every surface of a prescription, each followed by its standard error where it has one.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    frame : Frame
+    shown : UnitFormat
+
+    Returns
+    -------
+    pictures : tuple of Picture
+        In the order a person reads them: what was measured, how sure, what else is known, what is needed.
+    """
+    order = [name for name in KNOWN_SURFACES if name in prescription.surfaces]
+    order += sorted(set(prescription.surfaces) - set(KNOWN_SURFACES))
+    found = []
+    for name in order:
+        surface = prescription.surfaces[name]
+        title, quantity, ramp = KNOWN_SURFACES.get(name, (_title_of(name), _quantity_of(name), SOIL))
+        layers = [(name, title, ramp, surface.values)]
+        if surface.se is not None:
+            layers.append((f"{name}_se", f"{title}: standard error", DOUBT, surface.se))
+        for key, words, colors, values in layers:
+            low, high, ticks = _scale(values, prescription.share > 0, shown.factor(quantity))
+            url = _png(values, frame, colors, low, high)
+            picture = Picture(key=key, title=words, quantity=quantity, ramp=colors, low=low, high=high, ticks=ticks,
+                              url=url, surface=surface)  # fmt: skip
+            found.append(picture)
+    return tuple(found)
+
+
+def _title_of(name: str) -> str:
+    """``applied_lb_ac`` → ``Applied``."""
+    for unit in ("_lb_ac", "_bu_ac", "_ppm", "_pct"):
+        name = name.removesuffix(unit)
+    return name.replace("_", " ").capitalize()
+
+
+def _quantity_of(name: str) -> str:
+    endings = {"_ppm": "concentration", "_pct": "organic_matter", "_bu_ac": "yield"}
+    return next((quantity for ending, quantity in endings.items() if name.endswith(ending)), "rate")
+
+
+def _scale(
+    values: NDArray[np.float64], where: NDArray[np.bool_], factor: float
+) -> tuple[float, float, tuple[float, ...]]:
+    """Ends of the ramp in the trade's unit, and round values between them in the unit shown."""
+    known = values[where & np.isfinite(values)] * factor
+    if known.size == 0:
+        return math.nan, math.nan, ()
+    low, high = float(known.min()), float(known.max())
+    if high - low <= 1e-9 * max(abs(high), 1.0):
+        return low / factor, low / factor, (low,)
+    return low / factor, high / factor, round_values(low, high)
+
+
+def round_values(low: float, high: float) -> tuple[float, ...]:
+    """
+    Round values between two ends, at most six.
+
+    Examples
+    --------
+    >>> round_values(7.3, 24.1), round_values(2.8, 2.8)
+    ((10.0, 15.0, 20.0), (2.8,))
+    """
+    if not high > low:
+        return (low,)
+    step = 10.0 ** math.floor(math.log10((high - low) / 4))
+    step *= next(times for times in (1.0, 2.0, 5.0, 10.0) if (high - low) / (step * times) <= 5)
+    first = math.ceil(low / step - 1e-9)
+    return tuple(round(k * step, 10) for k in range(first, math.floor(high / step + 1e-9) + 1))
+
+
+def _png(values: NDArray[np.float64], frame: Frame, ramp: Ramp, low: float, high: float) -> str:
+    """Surface as a palette PNG in a data URI; clear where not treated or not known."""
+    from PIL import Image
+
+    at_pixel = np.where(frame.cell >= 0, values.ravel()[frame.cell], np.nan)
+    span = high - low
+    share = (at_pixel - low) / span if span > 0 else np.where(np.isfinite(at_pixel), 0.5, np.nan)
+    level = np.where(np.isfinite(share), 1 + np.rint(np.clip(np.nan_to_num(share), 0, 1) * (LEVELS - 1)), 0)
+    rows, cols = level.shape
+    image = Image.frombytes("P", (cols, rows), level.astype(np.uint8).tobytes())
+    image.putpalette(bytes(3) + ramp.colors(np.linspace(0, 1, LEVELS)).tobytes())
+    buffer = io.BytesIO()
+    # a tenth larger than the smallest, in a third of the time
+    image.save(buffer, "PNG", transparency=0, compress_level=4)
+    return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+def feature(geometry: shapely.Geometry, crs: str, properties: dict[str, Any]) -> dict[str, Any]:
+    """
+    GeoJSON feature of a geometry in the field's system.
+
+    Parameters
+    ----------
+    geometry : shapely.Geometry
+        In ``crs``.
+    crs : str
+    properties : dict
+        Plain values only.
+
+    Returns
+    -------
+    feature : dict
+        Longitude before latitude, seven decimals (about 1 cm).
+    """
+    lonlat = reproject(geometry, crs, "EPSG:4326")
+    return {"type": "Feature", "properties": properties, "geometry": _rounded(shapely.geometry.mapping(lonlat))}
+
+
+def _rounded(part: Any) -> Any:
+    if isinstance(part, dict):
+        return {key: _rounded(value) for key, value in part.items()}
+    if isinstance(part, (list, tuple)):
+        return [_rounded(value) for value in part]
+    return round(part, 7) if isinstance(part, float) else part
+
+
+def sample_places(prescription: Prescription, shown: UnitFormat) -> list[dict[str, Any]]:
+    """
+    Places where cores were pulled, each with its readings from the top down.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : UnitFormat
+
+    Returns
+    -------
+    places : list of dict
+        In the order of the file: ``ids`` (str), ``east_m``, ``north_m``, ``label`` (readings, as ``"13.0 / 7.0"``),
+        ``readings`` (list of dict with ``id``, ``depth``, ``nitrate``, ``on``, ``kind``), ``zone`` (int; 0 off the
+        treated ground).
+    """
+    samples = prescription.field.samples.field_readings()
+    row, col, inside = prescription.grid.cells_of(samples.coordinates_m)
+    zone = np.where(inside, prescription.zones.labels[row, col], 0)
+    places: dict[tuple[float, float], dict[str, Any]] = {}
+    for i in range(len(samples)):
+        east_m, north_m = (float(value) for value in samples.coordinates_m[i])
+        place = places.setdefault(
+            (east_m, north_m), {"east_m": east_m, "north_m": north_m, "zone": int(zone[i]), "readings": []}
+        )
+        top, bottom = (shown.number("depth", float(depth[i])) for depth in (samples.top_in, samples.bottom_in))
+        sampled_on = samples.sampled_on[i]
+        place["readings"].append(
+            {
+                "id": samples.sample_id[i],
+                "top_in": float(samples.top_in[i]),
+                "depth": f"{top}–{bottom} {shown.unit('depth')}",
+                "nitrate_ppm": float(samples.nitrate_ppm[i]),
+                "nitrate": ("<" if samples.below_detection[i] else "")
+                + shown.number(
+                    "concentration", float(samples.nitrate_ppm[i]) * (2 if samples.below_detection[i] else 1)
+                ),
+                "on": sampled_on.isoformat() if sampled_on else "",
+                "kind": samples.kind[i],
+            }
+        )
+    for place in places.values():
+        place["readings"].sort(key=lambda reading: reading["top_in"])
+        place["ids"] = ", ".join(dict.fromkeys(reading["id"] for reading in place["readings"]))
+        place["label"] = " / ".join(reading["nitrate"] for reading in place["readings"])
+    return list(places.values())

@@ -1,0 +1,241 @@
+"""What the map page says: the rates, the ledger of each zone, the words under each layer."""
+
+import math
+import re
+from typing import Any
+
+import numpy as np
+
+from vrn.nitrogen.ledger import Ledger, largest_remainder
+from vrn.pages.map_page_layers import sample_places
+from vrn.pages.ramps import NITROGEN
+from vrn.pages.report_methods import opinions
+from vrn.pages.report_phrases import cautions, day, facts
+from vrn.prescription.limits import rules_of
+from vrn.prescription.model import Change, Prescription, ZoneRate
+from vrn.words import UNKNOWN, UnitFormat, finding_texts
+
+
+def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[list[dict[str, str]], str]:
+    """
+    Lines of a zone's ledger as they are printed, and their printed sum.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Of scalars.
+    shown : UnitFormat
+
+    Returns
+    -------
+    rows : list of dict
+        ``label``, ``number``, ``basis``, ``source``; numbers to the tenth that add up to the sum.
+    total : str
+        The unclipped sum; "not known" where any line is.
+    """
+    factor, decimals = shown.factor("amount"), shown.decimals("amount")
+    exact = [float(line.lb_ac) * factor for line in ledger.lines]
+    printed = largest_remainder(exact, decimals=decimals)
+    numbers = [_signed(value, decimals) for value in printed]
+    total = _signed(round(sum(printed), decimals), decimals, plus=False)
+    rows = [
+        {"label": shown.words(line.label), "number": number, "basis": line.basis, "source": line.source}
+        for line, number in zip(ledger.lines, numbers, strict=True)
+    ]
+    return rows, total
+
+
+def why_changed(change: Change, shown: UnitFormat) -> str:
+    """Why a rate was changed, in the reader's units; a person's reason stays as it was written."""
+    return change.why if change.cause == "person" else shown.words(change.why)
+
+
+def _signed(value: float, decimals: int, *, plus: bool = True) -> str:
+    if not math.isfinite(value):
+        return UNKNOWN
+    sign = "−" if value < 0 else "+" if plus and value > 0 else ""
+    return f"{sign}{abs(value):,.{decimals}f}"
+
+
+def rate_colors(prescription: Prescription) -> dict[int, str]:
+    """Colour of each zone: the ranks of the different rates along the ramp, least to most."""
+    rounded = {rate.zone: round(rate.rate_n_lb_ac, 6) for rate in prescription.rates}  # a strip's rate is a sum
+    different = sorted(set(rounded.values()))
+    colors = dict(zip(different, NITROGEN.classes(len(different)), strict=True))
+    return {zone: colors[rate] for zone, rate in rounded.items()}
+
+
+def zone_words(prescription: Prescription, shown: UnitFormat) -> list[dict[str, Any]]:
+    """
+    Every zone as the page shows it: rate, reasons, doubt.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : UnitFormat
+
+    Returns
+    -------
+    zones : list of dict
+        Plain text and numbers, one for each zone in order.
+    """
+    colors, places, asked = rate_colors(prescription), sample_places(prescription, shown), opinions(prescription)
+    zones = []
+    for rate in prescription.rates:
+        words = _zone(prescription, rate, colors[rate.zone], places, shown)
+        words["methods"] = [
+            {"name": one.name, "need": shown.number("whole_amount", one.need_lb_ac[rate.zone]), "why": one.remark}
+            for one in asked
+            if rate.zone in one.need_lb_ac and not one.builds
+        ]
+        zones.append(words)
+    return zones
+
+
+def _zone(
+    prescription: Prescription, rate: ZoneRate, color: str, places: list[dict[str, Any]], shown: UnitFormat
+) -> dict[str, Any]:
+    rows, total = ledger_rows(rate.ledger, shown)
+    product = prescription.product
+    inside = [place for place in places if place["zone"] == rate.zone]
+    flat = prescription.flat_rate_n_lb_ac
+    return {
+        "zone": rate.zone,
+        "label": shown.words(rate.label),
+        "color": color,
+        "acres": shown.text("area", rate.acres),
+        "acres_number": shown.number("area", rate.acres),
+        "parts": rate.parts,
+        "rate": shown.number("rate", rate.rate_n_lb_ac),
+        "product": shown.text(f"{product.unit}/ac", rate.product_per_ac),
+        "product_number": shown.number(f"{product.unit}/ac", rate.product_per_ac),
+        "need": shown.number("amount", rate.need_lb_ac),
+        "doubt": None if rate.need_se_lb_ac is None else shown.number("whole_amount", rate.need_se_lb_ac),
+        "against_flat": _against(rate.rate_n_lb_ac, flat, shown),
+        "nitrate": shown.text("concentration", rate.nitrate_ppm),
+        "nitrate_number": shown.number("concentration", rate.nitrate_ppm),
+        "organic_matter": shown.text("organic_matter", rate.organic_matter_pct),
+        "yield_goal": shown.text("yield", rate.yield_goal_bu_ac),
+        "rows": rows,
+        "total": total,
+        "below_zero": total.startswith("−"),
+        "notes": tuple(map(shown.words, rate.ledger.notes)),
+        "reason": set_by_a_person(prescription, rate.zone)["reason"] or "",
+        "allowed": allowed_of(prescription, rate, shown)["allowed"],
+        "band": _band(rate.ledger, shown),
+        "changes": [
+            {
+                "from": shown.number("rate", change.from_n_lb_ac),
+                "to": shown.number("rate", change.to_n_lb_ac),
+                "why": why_changed(change, shown),
+            }
+            for change in rate.changes
+        ],
+        "samples": [f"{place['ids']}: {place['label']}" for place in inside],
+    }
+
+
+def _against(rate_n_lb_ac: float, flat_n_lb_ac: float, shown: UnitFormat) -> str:
+    difference = rate_n_lb_ac - flat_n_lb_ac
+    if abs(difference) < 0.05:
+        return "the same as"
+    return f"{shown.number('rate', abs(difference))} {'more' if difference > 0 else 'less'} than"
+
+
+def _band(ledger: Ledger, shown: UnitFormat) -> str | None:
+    if ledger.band_lb_ac is None:
+        return None
+    low, high = (shown.number("whole_amount", float(value)) for value in ledger.band_lb_ac)
+    return f"{low} to {high} {shown.unit('whole_amount')}"
+
+
+def page_words(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
+    """
+    What stands on the page once: names, dates, totals, units, limits, findings, cautions.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : UnitFormat
+
+    Returns
+    -------
+    page : dict
+        Plain text and numbers.
+    """
+    settings = prescription.field.settings
+    product = prescription.product
+    largest = max(prescription.rates, key=lambda rate: rate.acres)
+    told = finding_texts(shown, prescription.findings)
+    state = (
+        f"Approved by {settings.review.approved_by} on {day(settings.review.approved_on)}."
+        if settings.approved
+        else "DRAFT: not approved. It stays a draft until approved_by and approved_on stand in the field file."
+    )
+    return {
+        "field": prescription.field.name,
+        "season": settings.field.season,
+        "approved": settings.approved,
+        "state": state + (f" {settings.review.note}" if settings.review.note else ""),
+        "facts": facts(prescription, shown),
+        "totals": [
+            ("nitrogen", shown.text("mass", prescription.total_n_lb)),
+            (product.name, shown.text(product.unit, prescription.total_product)),
+            ("mean rate", shown.text("rate", prescription.mean_rate_n_lb_ac)),
+            ("one flat rate", shown.text("rate", prescription.flat_rate_n_lb_ac)),
+        ],
+        "product": product.name,
+        "flat": shown.number("rate", prescription.flat_rate_n_lb_ac),
+        "rate_unit": shown.unit("rate"),
+        "line_unit": shown.unit("whole_amount"),
+        "arithmetic": f" ({shown.arithmetic})" if shown.metric else "",
+        "area_unit": shown.unit("area"),
+        "nitrate_unit": shown.unit("concentration"),
+        "product_rate_unit": shown.unit(f"{product.unit}/ac"),
+        "first": largest.zone,
+        "steps": f"rates go in steps of {shown.text('rate', settings.machine.rate_step_n_lb_ac)}",
+        "review_file": _file_name(prescription.field.name, settings.field.season),
+        "decide": [finding for finding in told if finding.level == "warning"],
+        "assumed": [finding for finding in told if finding.level == "note"],
+        "cautions": cautions(prescription),
+    }
+
+
+def allowed_of(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> dict[str, Any]:
+    """
+    Rates a person may set for a zone.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    rate : ZoneRate
+    shown : UnitFormat
+
+    Returns
+    -------
+    allowed : dict
+        ``least`` and ``most`` rate above 0 [lb N/ac], and ``allowed`` in words.
+    """
+    settings = prescription.field.settings
+    applied = float(sum(application.n_lb_ac for application in settings.applications))
+    if "applied_n_lb_ac" in prescription.surfaces:
+        inside = (prescription.zones.labels == rate.zone) & (prescription.share > 0)
+        known = prescription.surfaces["applied_n_lb_ac"].values
+        weights = np.where(inside & np.isfinite(known), prescription.share, 0.0)
+        applied = float(np.sum(weights * np.nan_to_num(known)) / np.sum(weights)) if weights.any() else math.nan
+    least, most = rules_of(settings).window(applied)
+    words = f"0, or {shown.number('rate', least)} to {shown.text('rate', most)}." if most > 0 else "0 only."
+    return {"least": least, "most": most, "allowed": words}
+
+
+def set_by_a_person(prescription: Prescription, zone: int) -> dict[str, Any]:
+    """An override in force: the rate that was ``set`` [lb N/ac] and its ``reason``; None where there is none."""
+    for override in prescription.field.settings.review.override:
+        if override.zone == zone:
+            return {"set": override.rate_n_lb_ac, "reason": override.reason}
+    return {"set": None, "reason": None}
+
+
+def _file_name(name: str, season: int) -> str:
+    plain = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")[:60] or "field"
+    return f"{plain}_{season}_review.toml"

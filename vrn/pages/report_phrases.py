@@ -1,0 +1,99 @@
+"""Phrases that map and report share: dates, what the field is, cautions."""
+
+from datetime import date
+
+import numpy as np
+
+from vrn.prescription.model import Prescription, ZoneRate
+from vrn.words import UnitFormat
+
+_SAME_LB_AC = 0.01  # needs that no page tells apart
+_FEW_PLACES = 5
+
+_CAUTIONS = (
+    "This is advice. Local rules, the label, the nutrient management plan and a licensed person decide.",
+    "Keep the setbacks that the law and the label ask for from wells, streams, ponds and tile inlets.",
+    "The setbacks drawn here are those given in the field file, no others.",
+    "More nitrogen than the crop takes up ends in drinking water. Where a reading is in doubt, apply less.",
+    "Before the first pass, check the unit and the total that the terminal shows against the load sheet.",
+)
+
+
+def facts(prescription: Prescription, shown: UnitFormat) -> list[str]:
+    """Season, area, when and at which stage the cores were pulled, when it is to be applied."""
+    settings = prescription.field.settings
+    by_clock = prescription.details.get("clock", {}).get("growth_stage")
+    stage_name = settings.crop.growth_stage or by_clock
+    pulled = sorted({on for on in prescription.field.samples.sampled_on if on is not None})
+    found = [f"Season {settings.field.season}", f"{shown.text('area', prescription.acres)} treated"]
+    if pulled:
+        span = day(pulled[0]) if len(pulled) == 1 else f"{day(pulled[0])} to {day(pulled[-1])}"
+        stage = f" at {stage_name}" if stage_name else ""
+        found.append(f"cores pulled {span}{stage}")
+    elif stage_name:
+        found.append(f"cores pulled at {stage_name}")
+    if settings.crop.application_date:
+        found.append(f"to be applied {day(settings.crop.application_date)}")
+    return found
+
+
+def ordinary_rates(prescription: Prescription) -> tuple[ZoneRate, ...]:
+    """Rates of the zones that are no check strips."""
+    pieces = (prescription.details.get("check_strips") or {}).get("pieces", ())
+    strips = {piece["zone"] for piece in pieces}
+    return tuple(rate for rate in prescription.rates if rate.zone not in strips)
+
+
+def places_read(prescription: Prescription) -> int:
+    """Number of different places with a reading of the field."""
+    return len({tuple(place) for place in prescription.field.samples.field_readings().coordinates_m.tolist()})
+
+
+def why_one_zone(prescription: Prescription, shown: UnitFormat) -> str:
+    """
+    Why the field is one zone, and what would help, for a person.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : UnitFormat
+
+    Returns
+    -------
+    why : str
+        Empty where the field has more zones than one, or where what is left of it after a rain-out has one.
+    """
+    if len(ordinary_rates(prescription)) != 1 or "remaining" in prescription.details:
+        return ""
+    section, nitrate = prescription.field.settings.zones, prescription.surfaces.get("nitrate_ppm")
+    if section.file is not None:
+        return f"The file of zones, {section.file}, holds one zone here."
+    if section.count == 1:
+        return "The field file asks for one zone."
+    need = prescription.surfaces.get("need_lb_ac")
+    known = np.array([]) if need is None else need.values[np.isfinite(need.values) & (prescription.share > 0)]
+    if not known.size or float(np.ptp(known)) > _SAME_LB_AC or nitrate is None or nitrate.chosen != "mean":
+        return f"More zones were not worth it. {shown.words(prescription.zones.chosen_by)}".strip()
+    places = places_read(prescription)
+    found = (
+        f"{places} {'place is' if places == 1 else 'places are'} too few to show a pattern"
+        if places < _FEW_PLACES
+        else f"The readings of {places} places differ, but neighbours are hardly more alike than places far apart: a "
+        "pattern drawn from them could be chance"
+    )
+    return (
+        f"{found}, so their mean stands for the whole field. A map of yield potential or soil, more readings (vrn "
+        "plan), or zones of your own ([zones] file) could show where the need differs."
+    )
+
+
+def cautions(prescription: Prescription) -> tuple[str, ...]:
+    """What anyone who uses the prescription must know, the product's own cautions first."""
+    return (*prescription.product.cautions, *_CAUTIONS)
+
+
+def day(value: date | None) -> str:
+    """``2026-06-12`` → ``12 June 2026``."""
+    months = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+              "November", "December")  # fmt: skip
+    return "" if value is None else f"{value.day} {months[value.month - 1]} {value.year}"

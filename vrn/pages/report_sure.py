@@ -1,0 +1,89 @@
+"""The report's part on how sure the needs are: bands by zone, the field's total, these rates against one flat rate."""
+
+from typing import Any, Final
+
+from vrn.pages.report_parts import Part, Table, Text
+from vrn.prescription.model import Prescription
+from vrn.words import UnitFormat
+
+
+def sure_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
+    """
+    How sure the needs are, from draws of the field that the readings allow.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : UnitFormat
+
+    Returns
+    -------
+    part : Part or None
+        None when no surface says how sure it is.
+    """
+    told: dict[str, Any] | None = prescription.details.get("uncertainty")
+    if not told:
+        return None
+    unit, rates = shown.unit("rate"), {rate.zone: rate for rate in prescription.rates}
+    rows = tuple(
+        (
+            str(zone["zone"]), shown.number("rate", rates[zone["zone"]].need_lb_ac),
+            shown.number("rate", zone["need_se_lb_ac"]),
+            f"{shown.number('rate', zone['low_lb_ac'])} to {shown.number('rate', zone['high_lb_ac'])}",
+            shown.number("rate", rates[zone["zone"]].rate_n_lb_ac), f"{zone['needs_more_share']:.0%}",
+        )
+        for zone in told["zones"]
+        if zone["zone"] in rates
+    )  # fmt: skip
+    table = Table(
+        caption=f"Need of each zone's mean over {told['draws']} draws", rows=rows, numbers=(0, 1, 2, 3, 4, 5),
+        header=("Zone", f"Need, {unit}", "Standard error", "Nine draws in ten", f"Rate, {unit}",
+                "Draws that need more"),
+        widths=(8, 17, 17, 22, 16, 20),
+    )  # fmt: skip
+    low, _, high = told["total_need_n_lb"]
+    ours, flat = (told["misallocated_lb_ac"][name] for name in ("these_rates", "one_flat_rate"))
+    words = (
+        f"The whole field needs {shown.number('mass', low)} to {shown.text('mass', high)} in nine draws in ten. "
+        f"These rates miss the need of a place by {_missed(ours, shown)} on average over the field"
+    )
+    if {rate.rate_n_lb_ac for rate in prescription.rates} == {prescription.flat_rate_n_lb_ac}:
+        words += "; they are the flat rate."
+    else:
+        words += (
+            f", one flat rate by {_missed(flat, shown)}; these rates were the better of the two in "
+            f"{told['zones_better_share']:.0%} of the draws."
+        )
+    drawn = ", ".join(name.rsplit("_", 1)[0].replace("_", " ") for name in told["drawn"])
+    caution = (
+        f"Each draw is a whole field that the readings allow ({drawn}); the ledger is struck on it. Layers without a "
+        "stated error and the method's own numbers are taken as they are, so the true doubt is larger."
+    )
+    return Part(
+        title="How sure",
+        pieces=(Text(text=words), table, *_causes(prescription, shown), Text(text=caution, small=True)),
+    )
+
+
+_CAUSES: Final = {"instrument": "Instrument", "cores": "Cores mixed", "ground": "Ground between samples",
+                  "other": "Second foot, layers", "total": "All together"}  # fmt: skip
+
+
+def _causes(prescription: Prescription, shown: UnitFormat) -> tuple[Table, ...]:
+    """Standard error of the need of a place, by cause; the squares add up to the whole."""
+    causes: dict[str, Any] | None = prescription.details.get("causes")
+    if not causes:
+        return ()
+    parts = (("all", causes["field"]), *((str(zone["zone"]), zone) for zone in causes["zones"]))
+    rows = tuple((name, *(shown.number("rate", part[f"{cause}_lb_ac"]) for cause in _CAUSES)) for name, part in parts)
+    caption = (
+        f"Standard error of the need of a place by cause, {shown.unit('rate')}; squares add up, what is not known "
+        f"lies within the ground. Instrument: {causes['instrument_from']}. Cores: {causes['cores_from']}"
+    )
+    return (Table(caption=caption, header=("Zone", *_CAUSES.values()), rows=rows, numbers=(0, 1, 2, 3, 4, 5)),)
+
+
+def _missed(band_lb_ac: list[float], shown: UnitFormat) -> str:
+    """The middle of nine draws in ten, and between what they lie."""
+    low, middle, high = band_lb_ac
+    return f"{shown.text('rate', middle)} ({shown.number('rate', low)} to {shown.number('rate', high)})"
