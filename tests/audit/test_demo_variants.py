@@ -57,7 +57,7 @@ def test_renamed_columns_and_edge_buffer_pass(built: Prescription, tmp_path: Pat
     """Columns named for a controller, an edge buffer, metric units and fixed rates are no fault."""
     settings = built.field.settings
     export = replace(settings.export, shapefile_columns={"RATE": "TGT"}, out_of_field_rate_n_lb_ac=30.0)
-    settings = replace(settings, export=export, units="metric", field=replace(settings.field, edge_buffer_ft=25.0))
+    settings = replace(settings, export=export, units="metric", header=replace(settings.header, edge_buffer_ft=25.0))
     made = replace(built, field=replace(built.field, settings=settings))
     for write_one in ALL_BUT_PAGES:
         write_one(made, tmp_path)
@@ -69,7 +69,7 @@ def test_check_strips_and_what_is_left_of_them_pass(built: Prescription, tmp_pat
     """A field with check strips, and what is left of it when the west half is covered, are no fault either."""
     field = built.field
     strips = CheckStripSection(length_ft=300.0)
-    settings = replace(field.settings, check_strips=strips, field=replace(field.settings.field, edge_buffer_ft=25.0))
+    settings = replace(field.settings, check_strips=strips, header=replace(field.settings.header, edge_buffer_ft=25.0))
     whole = vrn.build(replace(field, settings=settings))
     west, south, east, north = field.boundary.bounds
     rest = remaining(whole, [shapely.box(west - 1, south - 1, (west + east) / 2, north + 1)])

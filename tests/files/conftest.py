@@ -61,7 +61,7 @@ def make_prescription(
     labels = np.argmax(shares, axis=0).astype(np.int32)  # the zone with most of the cell
     full = Settings(
         units=units,  # type: ignore[arg-type]
-        field=FieldSection(name=name, season=2026, boundary="boundary.geojson", edge_buffer_ft=edge_buffer_ft),
+        header=FieldSection(name=name, season=2026, boundary="boundary.geojson", edge_buffer_ft=edge_buffer_ft),
         crop=Crop(yield_goal_bu_ac=200.0, growth_stage="V7", application_date=date(2026, 6, 16)),
         samples=SampleSection(file="samples.csv"),
         machine=MachineSection(max_rate_n_lb_ac=250.0),

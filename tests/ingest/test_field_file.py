@@ -24,7 +24,7 @@ def refused(keys: dict[str, Any]) -> InputFileError:
 def test_sound_file_reads_into_settings() -> None:
     """Keys that are given arrive; the others have their defaults."""
     settings = settings_from(sound.KEYS)
-    assert settings.field.name == "Wren Hollow"
+    assert settings.header.name == "Wren Hollow"
     assert settings.crop.yield_goal_bu_ac == 210.0
     assert settings.machine.swath_ft == 60.0
     assert settings.layers.organic_matter is not None
@@ -184,7 +184,7 @@ def test_every_optional_line_of_the_new_field_file_is_a_known_key(metric: bool) 
     used = "\n".join(line for line in lines if not line.startswith(("value_pct", "water_pct")))
     settings = settings_from(tomllib.loads(used))
     assert settings.applications[0].product == "UAN 28"
-    assert settings.field.no_apply[0].file == "waterway.geojson"
+    assert settings.header.no_apply[0].file == "waterway.geojson"
     assert settings.approved
 
 
@@ -195,5 +195,5 @@ def test_settings_written_again_are_the_same(rewrite: Callable[..., Path]) -> No
         crop__application_date=sound.Raw("2026-06-18"),
     )
     settings = read_settings(path)
-    assert [part.setback_ft for part in settings.field.no_apply] == [30.0, 0.0]
+    assert [part.setback_ft for part in settings.header.no_apply] == [30.0, 0.0]
     assert str(settings.crop.application_date) == "2026-06-18"

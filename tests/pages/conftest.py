@@ -59,7 +59,7 @@ def small_prescription(
     labels = np.where(share > 0, 1 + (east > 200) + (east > 400), 0).astype(np.int32)
     nitrate = 24.0 - east / 50
     settings = Settings(
-        units=units, field=FieldSection(name=name, season=2026, boundary="boundary.geojson"),
+        units=units, header=FieldSection(name=name, season=2026, boundary="boundary.geojson"),
         crop=Crop(yield_goal_bu_ac=210.0, growth_stage="V8", application_date=date(2026, 6, 18)),
         samples=SampleSection(file="samples.csv"),
         machine=MachineSection(min_rate_n_lb_ac=30.0, max_rate_n_lb_ac=180.0),

@@ -54,7 +54,7 @@ def no_samples() -> SoilSamples:
 def make_settings(**sections: Any) -> Settings:
     """A field file with its defaults, and the sections given."""
     base = Settings(
-        field=FieldSection(name="Hand made", season=2026, boundary="boundary.geojson"),
+        header=FieldSection(name="Hand made", season=2026, boundary="boundary.geojson"),
         crop=Crop(yield_goal_bu_ac=200.0, growth_stage="V8"),
         samples=SampleSection(file="samples.csv"),
     )

@@ -39,7 +39,7 @@ def make_field() -> Callable[..., Field]:
             values = np.where(np.arange(42) < 21, 1.6, 4.0) * np.ones((32, 1))
             organic = RasterLayer(name="organic_matter_pct", grid=grid, values=values, source="om.tif")
         return Field(
-            settings=Settings(field=FieldSection(name="Ash Hill 3", season=2026, boundary="b.geojson"),
+            settings=Settings(header=FieldSection(name="Ash Hill 3", season=2026, boundary="b.geojson"),
                               crop=Crop(yield_goal_bu_ac=200.0), samples=SampleSection(file="samples.csv"), **settings),
             folder=Path(), crs=CRS, boundary=OUTLINE, no_apply=shapely.MultiPolygon(),
             samples=empty if samples is None else samples, organic_matter=organic, **more,

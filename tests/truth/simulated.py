@@ -163,7 +163,7 @@ def _field(
 ) -> Field:
     count = len(places)
     settings = Settings(
-        field=FieldSection(name=name, season=2026, boundary="boundary.geojson"),
+        header=FieldSection(name=name, season=2026, boundary="boundary.geojson"),
         crop=Crop(yield_goal_bu_ac=GOAL_BU_AC, growth_stage=STAGE),
         samples=SampleSection(file="samples.csv", reported_as="NO3-N", moisture_basis="dry"),
         layers=LayerSection(yield_potential=YieldPotentialLayer(file="yield_potential.tif", kind="relative")),

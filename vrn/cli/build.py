@@ -138,7 +138,7 @@ def _say_prescription(prescription: "Prescription") -> None:
 
     settings = prescription.field.settings
     state = "approved" if settings.approved else "DRAFT until approved in the field file"
-    say(f"{prescription.field.name}, season {settings.field.season} ({state})")
+    say(f"{prescription.field.name}, season {settings.header.season} ({state})")
     say()
     shown, product = UnitFormat(metric=settings.units == "metric"), prescription.product
     per_area = f"{product.unit}/ac"

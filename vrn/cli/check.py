@@ -76,7 +76,7 @@ def _report(field: "Field") -> dict[str, Any]:
     }
     return {
         "field": field.name,
-        "season": field.settings.field.season,
+        "season": field.settings.header.season,
         "crs": field.crs,
         "acres": geodesic_acres(field.boundary, field.crs),
         "treated_acres": geodesic_acres(field.treated, field.crs),

@@ -75,7 +75,7 @@ def _story(field: "Field") -> tuple["Season", "RainStory"]:
     from vrn.pipeline.season import season_of_field
 
     settings, weather = field.settings, field.weather
-    name = field.settings.field.name
+    name = field.settings.header.name
     if weather is None or not settings.applications:
         absent = "[weather]" if weather is None else "[[applications]]"
         problem = f"{name}: the field file has no {absent}."

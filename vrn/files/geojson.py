@@ -31,7 +31,7 @@ def write_geojson(prescription: Prescription, folder: Path) -> None:
         "type": "FeatureCollection",
         "bbox": _bbox([part for zone in zones for part in zone.parts]),
         "field": prescription.field.name,
-        "season": prescription.field.settings.field.season,
+        "season": prescription.field.settings.header.season,
         "status": status(prescription),
         "product": prescription.product.name,
         "rate_basis": prescription.rate_basis,

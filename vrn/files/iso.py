@@ -59,7 +59,7 @@ def setpoint(product_per_ac: float, unit: str) -> int:
 def task_name(prescription: Prescription) -> str:
     """Name of the task on the terminal; a draft says so."""
     draft = "" if prescription.field.settings.approved else "DRAFT "
-    return terminal_name(f"{draft}N {prescription.field.settings.field.season} {prescription.field.name}")
+    return terminal_name(f"{draft}N {prescription.field.settings.header.season} {prescription.field.name}")
 
 
 def write_iso(prescription: Prescription, folder: Path) -> None:

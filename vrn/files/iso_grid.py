@@ -63,7 +63,7 @@ def iso_grid(prescription: Prescription) -> IsoGrid:
     zone = _zone_of_centers(zones, west, south, east_step, north_step, (rows, cols))
     lon = np.asarray(west + (np.arange(cols) + 0.5) * east_step, dtype=np.float64)
     lat = np.asarray(south + (np.arange(rows) + 0.5) * north_step, dtype=np.float64)
-    if prescription.field.settings.field.edge_buffer_ft > 0:
+    if prescription.field.settings.header.edge_buffer_ft > 0:
         zone = _widened(zone, prescription, lon, lat)
     zone = _kept_off(zone, prescription, lon, lat, (east_step, north_step))
     return IsoGrid(
@@ -109,7 +109,7 @@ def _frame(
     """West, south, east, north, step east and north of the grid [°], and its cell: the field's own, if it fits. [m]"""
     west, south, east, north = (float(v) for v in shapely.total_bounds([p for zone in zones for p in zone.parts]))
     east_m_deg, north_m_deg = _degrees_per_m((west + east) / 2, (south + north) / 2)
-    buffer_m = prescription.field.settings.field.edge_buffer_ft * FT_M
+    buffer_m = prescription.field.settings.header.edge_buffer_ft * FT_M
     west, east = math.floor((west - buffer_m * east_m_deg) * 1e9) / 1e9, east + buffer_m * east_m_deg
     south, north = math.floor((south - buffer_m * north_m_deg) * 1e9) / 1e9, north + buffer_m * north_m_deg
     least_m = max((east - west) / east_m_deg, (north - south) / north_m_deg) / (MOST_CELLS - 1)
@@ -136,7 +136,7 @@ def _widened(
     lat: NDArray[np.float64],
 ) -> NDArray[np.int32]:
     """Cells outside the boundary but near it take the nearest zone, so that a drifting boom does not drop out."""
-    crs, far_m = prescription.grid.crs, prescription.field.settings.field.edge_buffer_ft * FT_M
+    crs, far_m = prescription.grid.crs, prescription.field.settings.header.edge_buffer_ft * FT_M
     empty = np.argwhere(zone == 0)
     places = shapely.points(*transformer(WGS84, crs).transform(lon[empty[:, 1]], lat[empty[:, 0]]))
     outside = ~shapely.intersects(places, prescription.field.boundary)

@@ -118,4 +118,4 @@ def dated(prescription: Prescription) -> date:
     if field.settings.crop.application_date is not None:
         return field.settings.crop.application_date
     sampled = [day for day in field.samples.sampled_on if day is not None]
-    return max(sampled, default=date(field.settings.field.season, 1, 1))
+    return max(sampled, default=date(field.settings.header.season, 1, 1))

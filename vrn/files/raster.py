@@ -116,5 +116,5 @@ def _write(path: Path, values: NDArray[np.float64], unit: str, meaning: str, pre
         file.set_band_description(1, meaning)
         file.update_tags(
             UNIT=unit, FIELD=one_line(prescription.field.name),
-            SEASON=str(prescription.field.settings.field.season), STATUS=status(prescription),
+            SEASON=str(prescription.field.settings.header.season), STATUS=status(prescription),
         )  # fmt: skip

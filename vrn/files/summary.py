@@ -41,7 +41,7 @@ def summary_of(prescription: Prescription) -> dict[str, Any]:
     }
     return {
         "field": prescription.field.name,
-        "season": settings.field.season,
+        "season": settings.header.season,
         "acres": prescription.acres,
         "units": settings.units,
         "method": {"key": prescription.ledger.method, "source": _source(prescription.ledger)},

@@ -105,7 +105,8 @@ def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings
     faults += _unknown(raw, metric) + _not_finite(raw, "") + _contradictions(raw, metric)
     settings: Settings | None = None
     try:
-        settings = TypeAdapter(Settings).validate_json(json.dumps(raw, default=_plain), strict=True)
+        tables = {"header" if key == "field" else key: table for key, table in raw.items()}
+        settings = TypeAdapter(Settings).validate_json(json.dumps(tables, default=_plain), strict=True)
     except ValidationError as error:
         spoken_for = {fault.key for fault in faults}
         found = [_fault(item, given, metric) for item in error.errors()]
@@ -209,8 +210,9 @@ def _not_finite(value: Any, path: str) -> list[Fault]:
 
 def _fault(error: Any, given: dict[str, Any], metric: bool) -> Fault:
     """One of pydantic's errors in the words, and the units, of the field file."""
-    path = ""
-    for part in error["loc"]:
+    path, location = "", list(error["loc"])
+    location[:1] = ["field" if location[0] == "header" else location[0]]
+    for part in location:
         path += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if path else str(part)
     value, factor = error["input"], 1.0
     if metric:
@@ -218,7 +220,7 @@ def _fault(error: Any, given: dict[str, Any], metric: bool) -> Fault:
         name, factor = metric_twin(re.sub(r"\[\d+\]", "", path))
         allowed = allowed_at(path, factor=factor)
         path = f"{table}.{name}" if table else name
-        value = _value_at(given, [*error["loc"][:-1], name], value)
+        value = _value_at(given, [*location[:-1], name], value)
     else:
         allowed = allowed_at(path)
     if error["type"] == "missing":

@@ -45,8 +45,8 @@ def read_ground(path: str | Path) -> Field:
     settings = settings_from(_without_blanks(load_toml(path), path), shown=path.name)
     intake = Intake(path.resolve().parent)
     intake.record(Source(path=path.resolve(), name=path.name, key="field file"))
-    crs, boundary = read_boundary(intake, settings.field)
-    no_apply = read_no_apply(intake, settings.field.no_apply, boundary, crs)
+    crs, boundary = read_boundary(intake, settings.header)
+    no_apply = read_no_apply(intake, settings.header.no_apply, boundary, crs)
     layers = read_layers(intake, settings, boundary, crs)
     zones = layers.pop("zones", None)
     return Field(

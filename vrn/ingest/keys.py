@@ -18,7 +18,7 @@ from vrn.model.settings import Settings
 def _hints(table: type) -> dict[str, Any]:
     """Key → type of one table."""
     hints = get_type_hints(table, include_extras=True)
-    return {item.name: hints[item.name] for item in fields(table)}
+    return {"field" if item.name == "header" else item.name: hints[item.name] for item in fields(table)}
 
 
 def _bare(hint: Any) -> Any:

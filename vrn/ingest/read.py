@@ -46,8 +46,8 @@ def read_field(path: str | Path, *, review: str | Path | None = None) -> Field:
 
 
 def _read(settings: Settings, intake: Intake) -> Field:
-    crs, boundary = read_boundary(intake, settings.field)
-    no_apply = read_no_apply(intake, settings.field.no_apply, boundary, crs)
+    crs, boundary = read_boundary(intake, settings.header)
+    no_apply = read_no_apply(intake, settings.header.no_apply, boundary, crs)
     samples = inside_only(intake, read_samples(intake, settings.samples, crs), boundary)
     samples = look_at_samples(intake, samples, settings)
     layers = read_layers(intake, settings, boundary, crs)

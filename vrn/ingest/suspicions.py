@@ -168,7 +168,7 @@ def _dates(intake: Intake, samples: SoilSamples, settings: Settings) -> None:
     if not days:
         intake.note(samples.source, "No sampling date is given.", "Add sampled_on (ISO 8601).")
         return
-    season = settings.field.season
+    season = settings.header.season
     wrong = [day for day in days if day.year != season]
     if wrong:
         intake.warn(samples.source, f"Cores were pulled on {wrong[0]}, and the season is {season}.",

@@ -46,8 +46,8 @@ def read_weather(intake: Intake, settings: Settings) -> Weather | None:
     missing = (known[-1] - known[0]).days + 1 - len(known)
     if missing:
         intake.warn(source, f"Missing between {known[0]} and {known[-1]}: {counted(missing, 'day')}.", "Fill the gaps.")
-    if not any(day.year == settings.field.season for day in known):
-        intake.warn(source, f"It covers {known[0]} to {known[-1]}, and the season is {settings.field.season}.",
+    if not any(day.year == settings.header.season for day in known):
+        intake.warn(source, f"It covers {known[0]} to {known[-1]}, and the season is {settings.header.season}.",
                     "Give the weather of this season.")  # fmt: skip
     if not all(np.isfinite(part).all() for part in (weather.rain_in, weather.tmin_f, weather.tmax_f)):
         intake.note(source, "Some days have no temperature or no rain.", "Fill them in from a station near by.")

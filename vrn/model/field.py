@@ -90,7 +90,7 @@ class Field:
     @property
     def name(self) -> str:
         """Name of the field."""
-        return self.settings.field.name
+        return self.settings.header.name
 
     @property
     def treated(self) -> shapely.Geometry:

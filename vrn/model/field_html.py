@@ -25,7 +25,7 @@ def field_html(field: "Field") -> str:
     samples = field.samples.field_readings()
     depths = ", ".join(f"{top:g}–{bottom:g} in" for top, bottom in samples.depths_in()) or "none"
     rows = [
-        ("field", f"{field.name}, season {field.settings.field.season}"),
+        ("field", f"{field.name}, season {field.settings.header.season}"),
         (
             "acres",
             " treated of ".join(f"{geodesic_acres(one, field.crs):.1f}" for one in (field.treated, field.boundary)),

@@ -320,7 +320,7 @@ class Settings:
     """The whole field file."""
 
     units: Literal["us", "metric"] = "us"
-    field: FieldSection
+    header: FieldSection  # the table [field] of the file
     crop: Crop
     samples: SampleSection
     layers: LayerSection = LayerSection()
@@ -343,8 +343,8 @@ class Settings:
         return bool(self.review.approved_by) and self.review.approved_on is not None
 
 
-def as_plain(settings: Any) -> Any:
-    """Settings as str, numbers, lists and dicts, for a report or a hash."""
+def as_plain(settings: Settings) -> Any:
+    """Settings as str, numbers, lists and dicts by the keys of the file, for a report or a hash."""
 
     def plain(value: Any) -> Any:
         if isinstance(value, dict):
@@ -353,4 +353,4 @@ def as_plain(settings: Any) -> Any:
             return [plain(item) for item in value]
         return value.isoformat() if isinstance(value, date) else value
 
-    return plain(asdict(settings))
+    return plain({"field" if key == "header" else key: value for key, value in asdict(settings).items()})

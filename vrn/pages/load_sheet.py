@@ -59,7 +59,7 @@ def _head(prescription: Prescription) -> Iterator[str]:
     field = prescription.field
     yield "LOAD SHEET"
     yield status(prescription)
-    yield f"{one_line(field.name, most=80)}, season {field.settings.field.season}"
+    yield f"{one_line(field.name, most=80)}, season {field.settings.header.season}"
     if field.settings.crop.application_date is not None:
         yield f"to be applied {field.settings.crop.application_date:%Y-%m-%d}"
 
@@ -106,8 +106,8 @@ def _terminal(prescription: Prescription) -> Iterator[str]:
         rows, cols = grid.zone.shape
         cells = f"{rows} x {cols} cells of {grid.cell_m:g} m"
         yield f"  map       version {export.iso_version}, grid {export.iso_grid}, {cells}"
-        if prescription.field.settings.field.edge_buffer_ft > 0:
-            wide_ft = prescription.field.settings.field.edge_buffer_ft
+        if prescription.field.settings.header.edge_buffer_ft > 0:
+            wide_ft = prescription.field.settings.header.edge_buffer_ft
             edge = f"{wide_ft * FT_M:.4g} m" if shown.metric else f"{wide_ft:g} ft"
             yield f"  the edge rate reaches {edge} past the boundary, so that a drifting boom does not drop out"
     fixed = (("before the first position", export.default_rate_n_lb_ac),

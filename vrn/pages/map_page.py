@@ -114,7 +114,7 @@ def _data(
         "tankFactor": shown.factor(product.unit), "tankUnit": shown.unit(product.unit),
         "productFactor": shown.factor(f"{product.unit}/ac"), "perUnit": product.n_lb_per_unit,
         "step": settings.machine.rate_step_n_lb_ac, "steps": page["steps"],
-        "file": page["review_file"], "about": f"Review of {prescription.field.name}, season {settings.field.season}.",
+        "file": page["review_file"], "about": f"Review of {prescription.field.name}, season {settings.header.season}.",
     }  # fmt: skip
 
 

@@ -174,7 +174,7 @@ def page_words(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
     )
     return {
         "field": prescription.field.name,
-        "season": settings.field.season,
+        "season": settings.header.season,
         "approved": settings.approved,
         "state": state + (f" {settings.review.note}" if settings.review.note else ""),
         "facts": facts(prescription, shown),
@@ -194,7 +194,7 @@ def page_words(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
         "product_rate_unit": shown.unit(f"{product.unit}/ac"),
         "first": largest.zone,
         "steps": f"rates go in steps of {shown.text('rate', settings.machine.rate_step_n_lb_ac)}",
-        "review_file": _file_name(prescription.field.name, settings.field.season),
+        "review_file": _file_name(prescription.field.name, settings.header.season),
         "decide": [finding for finding in told if finding.level == "warning"],
         "assumed": [finding for finding in told if finding.level == "note"],
         "cautions": cautions(prescription),

@@ -212,7 +212,7 @@ def plan_to_plain(plan: Plan) -> dict[str, Any]:
     lonlat = lonlat_of(plan)
     plain = {
         "field": plan.field.name,
-        "season": plan.settings.field.season,
+        "season": plan.settings.header.season,
         "design": plan.design,
         "samples": plan.samples,
         "deep_samples": plan.deep_samples,

@@ -48,7 +48,7 @@ def _paper(plan: Plan) -> Any:
     import matplotlib as mpl
     from fpdf import FPDF
 
-    words = on_one_line(f"{plan.field.name}, season {plan.settings.field.season}: sampling plan")
+    words = on_one_line(f"{plan.field.name}, season {plan.settings.header.season}: sampling plan")
 
     class Sheet(FPDF):
         """Pages with the field's name at the foot of each."""
@@ -65,7 +65,7 @@ def _paper(plan: Plan) -> Any:
     fonts = Path(mpl.get_data_path()) / "fonts" / "ttf"
     paper.add_font(FONT, "", fonts / "DejaVuSerif.ttf")
     paper.add_font(FONT, "B", fonts / "DejaVuSerif-Bold.ttf")
-    paper.set_creation_date(datetime(plan.settings.field.season, 1, 1, tzinfo=UTC))
+    paper.set_creation_date(datetime(plan.settings.header.season, 1, 1, tzinfo=UTC))
     paper.set_title(words)
     paper.set_lang("en")
     paper.set_margins(14, 12, 14)
@@ -93,11 +93,11 @@ def plan_facts(plan: Plan) -> str:
     stops = len(plan.places) if not plan.areas else len(plan.places) / plan.cores * 2
     hours = plan.walk_m / 1000 / _WALK_KM_H + stops * _MINUTES_A_SAMPLE / 60
     if not plan.places:
-        return f"Season {plan.settings.field.season} · {ground} · no further samples"
+        return f"Season {plan.settings.header.season} · {ground} · no further samples"
     of = f"{len(plan.areas)} composites" if plan.areas else f"{plan.samples} samples"
     deep = f", {plan.deep_samples} of them at both depths" if plan.deep_samples else ""
     return (
-        f"Season {plan.settings.field.season} · {ground} · {of} of {plan.cores} cores{deep} · a walk of {walk}, about "
+        f"Season {plan.settings.header.season} · {ground} · {of} of {plan.cores} cores{deep} · a walk of {walk}, about "
         f"{hours:.1f} h"
     )
 

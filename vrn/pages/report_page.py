@@ -87,7 +87,7 @@ def report_of(prescription: Prescription) -> Report:
     settings = prescription.field.settings
     shown = UnitFormat(metric=settings.units == "metric")
     return Report(
-        field=prescription.field.name, season=settings.field.season, facts=facts_line(prescription, shown),
+        field=prescription.field.name, season=settings.header.season, facts=facts_line(prescription, shown),
         approved=settings.approved, state=page_words(prescription, shown)["state"],
         grower=grower_page(prescription, shown), file=file_parts(prescription, shown),
     )  # fmt: skip

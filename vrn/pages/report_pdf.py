@@ -50,7 +50,7 @@ def _stamp(prescription: Prescription) -> datetime:
     pulled = [on for on in prescription.field.samples.sampled_on if on is not None]
     day = settings.review.approved_on or settings.crop.application_date or max(pulled, default=None)
     if day is None:
-        return datetime(settings.field.season, 1, 1, tzinfo=UTC)
+        return datetime(settings.header.season, 1, 1, tzinfo=UTC)
     return datetime(day.year, day.month, day.day, tzinfo=UTC)
 
 

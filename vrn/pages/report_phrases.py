@@ -25,7 +25,7 @@ def facts(prescription: Prescription, shown: UnitFormat) -> list[str]:
     by_clock = prescription.details.get("clock", {}).get("growth_stage")
     stage_name = settings.crop.growth_stage or by_clock
     pulled = sorted({on for on in prescription.field.samples.sampled_on if on is not None})
-    found = [f"Season {settings.field.season}", f"{shown.text('area', prescription.acres)} treated"]
+    found = [f"Season {settings.header.season}", f"{shown.text('area', prescription.acres)} treated"]
     if pulled:
         span = day(pulled[0]) if len(pulled) == 1 else f"{day(pulled[0])} to {day(pulled[-1])}"
         stage = f" at {stage_name}" if stage_name else ""

@@ -110,7 +110,7 @@ def ground_of(field: Field) -> tuple[Grid, NDArray[np.float64]]:
     if treated.is_empty or treated.area <= 0:
         problem = f"{field.name}: the no-apply ground with its setbacks covers the whole field."
         raise InputFileError(problem, "Check setback_ft of [[field.no_apply]].")
-    cell_m = field.settings.field.cell_m or cell_size_m(
+    cell_m = field.settings.header.cell_m or cell_size_m(
         field.boundary, swath_m=field.settings.machine.swath_ft * FT_M, spacing_m=_spacing_m(field.samples)
     )
     grid = grid_over(field.boundary, crs=field.crs, cell_m=cell_m)

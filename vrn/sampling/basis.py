@@ -26,7 +26,7 @@ _LEAST_FOR_CV = 8
 
 def generator_of(field: Field, options: PlanOptions) -> np.random.Generator:
     """Chance that is the same whenever a field of this name and season is planned, unless a seed is given."""
-    own = zlib.crc32(f"{field.name} {field.settings.field.season}".encode())
+    own = zlib.crc32(f"{field.name} {field.settings.header.season}".encode())
     return np.random.default_rng(own if options.seed is None else options.seed)
 
 
