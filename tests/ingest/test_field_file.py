@@ -127,7 +127,7 @@ def test_byte_order_mark_and_windows_lines_are_read(tmp_path: Path) -> None:
     """What a Windows editor adds to a text file does not matter."""
     path = tmp_path / "field.toml"
     path.write_bytes(b"\xef\xbb\xbf" + sound.toml_text(sound.KEYS).replace("\n", "\r\n").encode())
-    assert read_settings(path).field.name == "Wren Hollow"
+    assert read_settings(path).header.name == "Wren Hollow"
 
 
 def test_a_missing_file_and_a_folder_are_told_apart(tmp_path: Path) -> None:

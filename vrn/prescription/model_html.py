@@ -35,7 +35,8 @@ def prescription_html(prescription: "Prescription") -> str:
     settings = prescription.field.settings
     state = f"approved by {settings.review.approved_by}" if settings.approved else "DRAFT"
     return (
-        f"<table><caption>{escape(prescription.field.name)}, season {settings.header.season} ({escape(state)})</caption>"
+        f"<table><caption>{escape(prescription.field.name)}, season {settings.header.season} ({escape(state)})"
+        "</caption>"
         f"<thead><tr>{''.join(f'<th>{escape(name)}</th>' for name in head)}</tr></thead><tbody>{body}</tbody></table>"
         f"<p>{prescription.acres:.1f} ac, {prescription.total_n_lb:,.0f} lb N, {prescription.total_product:,.0f} "
         f"{escape(product.unit)} of {escape(product.name)}; mean {prescription.mean_rate_n_lb_ac:.1f} lb N/ac. "
