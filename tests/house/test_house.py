@@ -12,12 +12,13 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "vrn"
 
 # room → rooms it may import (DEVELOPERS.md, "Map of the house")
-GROUND = {"errors", "units", "findings"}
+GROUND = {"errors", "units", "findings", "door"}
 SCIENCE = GROUND | {"model", "surface", "nitrogen", "zones", "prescription", "sampling"}
 MAY_IMPORT = {
     "errors": set(),
     "units": set(),
     "findings": set(),
+    "door": set(),
     "model": GROUND,
     "words": GROUND | {"model"},
     "ingest": GROUND | {"model"},

@@ -38,7 +38,7 @@ def test_prescription_shows_rates_and_totals(prescription: Prescription) -> None
 def test_field_shows_what_was_read(prescription: Prescription) -> None:
     """Name, acres, readings and depths stand in the view."""
     html = prescription.field._repr_html_()
-    for words in ("Small Field, season 2026", "57.3 treated of 59.3", "5 of nitrate (0–12 in)"):
+    for words in ("Small Field, season 2026", "57.3 of 59.3 ac", "5 readings", "(0–12 in)"):
         assert words in html
 
 

@@ -5,8 +5,10 @@ from pathlib import Path
 
 import shapely
 
+from vrn import door
 from vrn.errors import CrsMismatchError
 from vrn.findings import Finding
+from vrn.model.area import geodesic_acres
 from vrn.model.layers import ConstantLayer, Layer, PolygonLayer
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Settings
@@ -82,10 +84,23 @@ class Field:
             problem = f"The samples are in {self.samples.crs}, the field in {self.crs}."
             raise CrsMismatchError(problem, "Read them with vrn.read_field, which reprojects them.")
 
-    def _repr_html_(self) -> str:
-        from vrn.model.field_html import field_html
+    def __repr__(self) -> str:
+        layers = {
+            "organic matter": self.organic_matter, "yield potential": self.yield_potential,
+            "applied nitrogen": self.applied_n, "zones": self.zones, **self.extra_layers,
+        }  # fmt: skip
+        known = ", ".join(name for name, layer in layers.items() if layer is not None)
+        warnings = sum(finding.level == "warning" for finding in self.findings)
+        return door.card(
+            f"Field {self.name}, season {self.settings.header.season}: "
+            f"{geodesic_acres(self.treated, self.crs):.1f} ac treated of {geodesic_acres(self.boundary, self.crs):.1f}",
+            f"{len(self.samples)} samples, {door.span(self.samples.nitrate_ppm, unit='ppm')}",
+            f"layers: {known or 'none'}",
+            f"findings: {len(self.findings)}, {warnings} of them to decide",
+        )
 
-        return field_html(self)
+    def _repr_html_(self) -> str:
+        return str(door.call("Field.html", self))
 
     @property
     def name(self) -> str:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vrn import door
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid
 
@@ -28,6 +29,8 @@ class PointLayer:
     values: NDArray[np.float64]
     source: str
 
+    __repr__ = door.brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PolygonLayer:
@@ -39,6 +42,8 @@ class PolygonLayer:
     values: NDArray[np.float64]
     source: str
 
+    __repr__ = door.brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RasterLayer:
@@ -48,6 +53,8 @@ class RasterLayer:
     grid: Grid
     values: NDArray[np.float64]
     source: str
+
+    __repr__ = door.brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,6 +106,8 @@ class YieldLog:
     pass_id: NDArray[np.intp] | None = None
     machine_id: NDArray[np.intp] | None = None
 
+    __repr__ = door.brief
+
     def __post_init__(self) -> None:
         columns = (self.yield_bu_ac, self.time_s, self.moisture_pct, self.speed_m_s, self.swath_m, self.header_down,
                    self.pass_id, self.machine_id)  # fmt: skip
@@ -118,6 +127,8 @@ class YieldLogLayer:
     crs: str
     logs: tuple[YieldLog, ...]
     source: str
+
+    __repr__ = door.brief
 
 
 Layer = ConstantLayer | PointLayer | PolygonLayer | RasterLayer | YieldLogLayer

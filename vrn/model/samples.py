@@ -7,6 +7,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from vrn import door
 from vrn.errors import OutOfRangeError
 
 
@@ -93,6 +94,14 @@ class SoilSamples:
         if any(len(column) != n for column in columns):
             problem = f"The columns of {self.source} differ in length."
             raise OutOfRangeError(problem, "Give every column one value for each reading.")
+
+    def __repr__(self) -> str:
+        depths = ", ".join(f"{top:g}–{bottom:g} in" for top, bottom in self.depths_in())
+        kinds = ", ".join(f"{self.kind.count(kind)} {kind}" for kind in dict.fromkeys(self.kind))
+        return door.card(
+            f"SoilSamples: {len(self)} of {self.source} ({kinds or 'none'})",
+            f"nitrate {door.span(self.nitrate_ppm, unit='ppm')}; depths {depths or 'none'}",
+        )
 
     def __len__(self) -> int:
         return len(self.sample_id)

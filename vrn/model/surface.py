@@ -6,6 +6,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from vrn import door
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid
 
@@ -55,6 +56,13 @@ class Surface:
             if array is not None and array.shape != self.grid.shape:
                 problem = f"{self.name}: {label} have shape {array.shape}, the grid {self.grid.shape}."
                 raise OutOfRangeError(problem, "Give one number for each cell.")
+
+    def __repr__(self) -> str:
+        return door.card(
+            f"Surface {self.name}: {door.span(self.values)} ({self.chosen})",
+            f"{self.grid.rows} × {self.grid.cols} cells of {self.grid.cell_m:g} m, {self.grid.crs}",
+            "standard error: " + ("not known" if self.se is None else door.span(self.se)),
+        )
 
     def scaled(self, factor: float) -> "Surface":
         """

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from vrn import door
 from vrn.errors import OutOfRangeError
 
 Number = float | NDArray[np.float64]
@@ -39,6 +40,8 @@ class Line:
     source: str
     key: str
     template: str = ""
+
+    __repr__ = door.brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -172,10 +175,14 @@ class Ledger:
             inputs={name: put(value) for name, value in self.inputs.items()},
         )
 
-    def _repr_html_(self) -> str:
-        from vrn.nitrogen.ledger_html import ledger_html
+    def __repr__(self) -> str:
+        return door.card(
+            f"Ledger by {self.method}: need {door.span(self.need_lb_ac, unit='lb/ac')}",
+            *(f"{line.label}: {door.span(line.lb_ac, unit='lb/ac')}" for line in self.lines),
+        )
 
-        return ledger_html(self)
+    def _repr_html_(self) -> str:
+        return str(door.call("Ledger.html", self))
 
     def reduce(self, mean: Callable[[NDArray[np.float64]], float], *, size: int) -> "Ledger":
         """

@@ -7,6 +7,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
+from vrn import door
 from vrn.errors import OutOfRangeError, OutsideCalibrationError
 from vrn.nitrogen.credits import Credit
 from vrn.nitrogen.ledger import Ledger, Line, Number, as_number
@@ -113,6 +114,12 @@ class Method:
     bottom_in: tuple[float, float] | None = None
     profile_lb_ac_per_ppm_in: float | None = None
     cautions: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        return door.card(
+            f"Method {self.key}: {self.title}", self.formula, f"{self.region}; {self.source}",
+            f"needs {', '.join(one.name for one in self.inputs if one.required)}",
+        )  # fmt: skip
 
     def need(self, *, allow_outside: bool = False, **inputs: Any) -> Ledger:
         """

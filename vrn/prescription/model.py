@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from vrn import door
 from vrn.findings import Finding
 from vrn.model.field import Field
 from vrn.model.grid import Grid
@@ -126,6 +127,8 @@ class ZoneRate:
     changes: tuple[Change, ...] = ()
     label: str = ""
 
+    __repr__ = door.brief
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Prescription:
@@ -181,10 +184,19 @@ class Prescription:
     findings: tuple[Finding, ...] = ()
     details: dict[str, Any] = dataclasses.field(default_factory=dict)
 
-    def _repr_html_(self) -> str:
-        from vrn.prescription.model_html import prescription_html
+    def __repr__(self) -> str:
+        rates = door.span([rate.rate_n_lb_ac for rate in self.rates], unit="lb N/ac")
+        return door.card(
+            f"Prescription {self.field.name}, season {self.field.settings.header.season}"
+            f" ({'signed' if self.field.settings.approved else 'DRAFT'}): {len(self.rates)} zones, {rates}",
+            f"{self.acres:.1f} ac, {self.total_n_lb:,.0f} lb N, {self.total_product:,.0f} {self.product.unit} of "
+            f"{self.product.name}",
+            f"by {self.ledger.method}; one flat rate would be {self.flat_rate_n_lb_ac:g} lb N/ac",
+            f"surfaces: {', '.join(self.surfaces)}",
+        )
 
-        return prescription_html(self)
+    def _repr_html_(self) -> str:
+        return str(door.call("Prescription.html", self))
 
     @property
     def mean_rate_n_lb_ac(self) -> float:

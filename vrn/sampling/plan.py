@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from vrn import door
 from vrn.findings import Finding
 from vrn.model.field import Field
 from vrn.model.settings import Settings
@@ -61,6 +62,8 @@ class PlanOptions:
     most_ac: float = 20.0
     start_lonlat: tuple[float, float] | None = None
     seed: int | None = None
+
+    __repr__ = door.brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,6 +6,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from vrn import door
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneChoice:
@@ -41,3 +43,5 @@ class Zones:
     choice: tuple[ZoneChoice, ...]
     chosen_by: str
     details: dict[str, object]
+
+    __repr__ = door.brief

@@ -1,0 +1,147 @@
+"""A field, a ledger and a prescription as a notebook shows them, and a prescription's map there."""
+
+import math
+from collections.abc import Iterable
+from html import escape
+from typing import Final
+
+import numpy as np
+
+from vrn.findings import Quantity
+from vrn.model.area import geodesic_acres
+from vrn.model.field import Field
+from vrn.nitrogen.ledger import Ledger, Number
+from vrn.prescription.model import Prescription
+from vrn.words import UnitFormat, finding_texts, say
+
+_LEFT: Final = 'style="text-align:left"'
+_NUMERIC: Final = "+−0123456789"
+
+
+def field_html(field: Field) -> str:
+    """What was read: name, acres, readings, layers, findings; every text escaped."""
+    units = UnitFormat(metric=field.settings.units == "metric")
+    samples = field.samples.field_readings()
+    depths = ", ".join(
+        f"{units.number('depth', top)}–{units.text('depth', bottom)}" for top, bottom in samples.depths_in()
+    )
+    treated, whole = (Quantity("area", geodesic_acres(one, field.crs)) for one in (field.treated, field.boundary))
+    season = str(field.settings.header.season)
+    rows = [
+        (say(units, "notebook.field"), say(units, "notebook.field-and-season", name=field.name, season=season)),
+        (say(units, "notebook.area"), say(units, "notebook.treated-of-all", treated=treated, all=whole)),
+        (
+            say(units, "notebook.readings"),
+            say(units, "notebook.readings-and-depths", readings=len(samples),
+                depths=depths or say(units, "notebook.no-depth")),
+        ),
+    ]  # fmt: skip
+    layers = {
+        say(units, "notebook.organic-matter"): field.organic_matter,
+        say(units, "notebook.yield-potential"): field.yield_potential,
+        say(units, "notebook.applied-n"): field.applied_n,
+        say(units, "notebook.zones"): field.zones,
+        **field.extra_layers,
+    }
+    rows += [(name, layer.source) for name, layer in layers.items() if layer is not None]
+    if field.weather is not None:
+        rows.append((say(units, "notebook.weather"), say(units, "notebook.weather-days", days=len(field.weather.days))))
+    body = "".join(f"<tr><th {_LEFT}>{escape(name)}</th><td {_LEFT}>{escape(value)}</td></tr>" for name, value in rows)
+    decide = f"<b>{escape(say(units, 'notebook.decide'))}</b>: "
+    findings = "".join(
+        f"<li>{decide if text.level == 'warning' else ''}{escape(f'{text.place}: {text.problem} {text.remedy}')}</li>"
+        for text in finding_texts(units, field.findings)
+    )
+    return f"<table><tbody>{body}</tbody></table>" + (f"<ul>{findings}</ul>" if findings else "")
+
+
+def ledger_html(ledger: Ledger) -> str:
+    """
+    A table of the lines, their sum and the need; of many cells each line shows its least and greatest.
+
+    Examples
+    --------
+    >>> from vrn.nitrogen.ledger import Line
+    >>> line = Line(label="Crop <b>", lb_ac=100.0, basis="", source="", key="crop")
+    >>> "Crop &lt;b&gt;" in ledger_html(Ledger(lines=(line,), method="remaining-need"))
+    True
+    """
+    units = UnitFormat(metric=False)
+    if any(np.ndim(line.lb_ac) for line in ledger.lines):
+        numbers = [_range(line.lb_ac, units) for line in ledger.lines]
+    else:
+        numbers = [f"{'+' if value >= 0 else ''}{_number(value, units)}" for value in ledger.printed_lb_ac()]
+    lines = zip(ledger.lines, numbers, strict=True)
+    feet = (("ledger-sum", ledger.unclipped_lb_ac), ("ledger-need", ledger.need_lb_ac))
+    return _table(
+        say(units, "notebook.ledger", method=ledger.method, unit=units.unit("amount")),
+        (say(units, "notebook.ledger-line"), units.unit("amount"), say(units, "notebook.ledger-basis"),
+         say(units, "notebook.ledger-source")),
+        ((line.label, number, line.basis, line.source) for line, number in lines),
+        [(say(units, f"notebook.{name}"), _range(value, units), "", "") for name, value in feet],
+    ) + _bullets(ledger.notes)  # fmt: skip
+
+
+def prescription_html(prescription: Prescription) -> str:
+    """Zones with their rates, totals, one flat rate beside them; every text escaped."""
+    settings, product = prescription.field.settings, prescription.product
+    units = UnitFormat(metric=settings.units == "metric")
+    per_ac = f"{product.unit}/ac"
+    kinds = (
+        ("acres", "area"), ("nitrate", "concentration"), ("need", "whole_amount"), ("rate", "rate"),
+    )  # fmt: skip
+    head = [say(units, "notebook.zone")]
+    head += [
+        say(units, "notebook.head", label=say(units, f"notebook.{name}"), unit=units.unit(kind)) for name, kind in kinds
+    ]
+    head.append(say(units, "notebook.head", label=product.name, unit=units.unit(per_ac)))
+    rows = [
+        (
+            f"{rate.zone}" + (f" ({rate.label})" if rate.label else ""), units.number("area", rate.acres),
+            units.number("concentration", rate.nitrate_ppm), units.number("whole_amount", rate.need_lb_ac),
+            units.number("rate", rate.rate_n_lb_ac), units.number(per_ac, rate.product_per_ac),
+        )
+        for rate in prescription.rates
+    ]  # fmt: skip
+    state = say(units, "notebook.draft")
+    if settings.approved:
+        state = say(units, "notebook.signed", name=str(settings.review.approved_by))
+    totals = say(
+        units, "notebook.totals", area=Quantity("area", prescription.acres),
+        mass=Quantity("mass", prescription.total_n_lb),
+        product=Quantity("gal" if product.unit == "gal" else "lb", prescription.total_product), name=product.name,
+        mean=Quantity("rate", prescription.mean_rate_n_lb_ac), flat=Quantity("rate", prescription.flat_rate_n_lb_ac),
+    )  # fmt: skip
+    caption = say(
+        units, "notebook.prescription", name=prescription.field.name, season=str(settings.header.season), state=state
+    )
+    return _table(caption, head, rows) + f"<p>{escape(totals)}</p>"
+
+
+def _table(caption: str, head: Iterable[str], rows: Iterable[Iterable[str]], foot: Iterable[Iterable[str]] = ()) -> str:
+    def row(cells: Iterable[str], tag: str) -> str:
+        sides = ((cell, "" if cell[:1] in _NUMERIC else f" {_LEFT}") for cell in cells)
+        return "<tr>" + "".join(f"<{tag}{side}>{escape(cell)}</{tag}>" for cell, side in sides) + "</tr>"
+
+    body, feet = "".join(row(cells, "td") for cells in rows), "".join(row(cells, "th") for cells in foot)
+    return (
+        f"<table><caption>{escape(caption)}</caption><thead>{row(head, 'th')}</thead><tbody>{body}</tbody>"
+        f"<tfoot>{feet}</tfoot></table>"
+    )
+
+
+def _bullets(items: Iterable[str]) -> str:
+    shown = "".join(f"<li>{escape(item)}</li>" for item in items)
+    return f"<ul>{shown}</ul>" if shown else ""
+
+
+def _number(value: float, units: UnitFormat) -> str:
+    return units.number("amount", value)
+
+
+def _range(value: Number, units: UnitFormat) -> str:
+    """One number, or the least and the greatest of many."""
+    known = np.atleast_1d(np.asarray(value, dtype=float))
+    known = known[np.isfinite(known)]
+    low, high = (_number(float(end), units) for end in ((known.min(), known.max()) if known.size else (math.nan,) * 2))
+    return low if low == high else say(units, "notebook.range", low=low, high=high)
