@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from vrn.model.field import Field
     from vrn.model.grid import Grid
     from vrn.model.surface import Surface
-    from vrn.pipeline import build
+    from vrn.pipeline import build, grid_of
     from vrn.pipeline.write import write
     from vrn.prescription.model import Prescription
 
@@ -30,6 +30,7 @@ __all__ = [
     "Surface",
     "VrnError",
     "build",
+    "grid_of",
     "nitrogen",
     "prescription",
     "read_field",
@@ -45,6 +46,7 @@ _DOOR = {
     "Prescription": "vrn.prescription.model",
     "Surface": "vrn.model.surface",
     "build": "vrn.pipeline",
+    "grid_of": "vrn.pipeline",
     "read_field": "vrn.ingest",
     "write": "vrn.pipeline.write",
 }
@@ -52,6 +54,7 @@ door.offer(
     {
         "Field.html": ("vrn.pages.notebook", "field_html"),
         "Ledger.html": ("vrn.pages.notebook", "ledger_html"),
+        "Prescription.explore": ("vrn.pages.notebook", "explore"),
         "Prescription.html": ("vrn.pages.notebook", "prescription_html"),
     }
 )

@@ -1,14 +1,19 @@
 """A value for every cell of the field's grid, and how sure it is."""
 
 from dataclasses import dataclass, field, replace
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vrn import door
-from vrn.errors import OutOfRangeError
+from vrn.errors import MissingExtraError, OutOfRangeError
 from vrn.model.grid import Grid
+
+if TYPE_CHECKING:
+    from xarray import DataArray
+
+_UNITS: Final = {"_lb_ac": "lb/ac", "_bu_ac": "bu/ac", "_ppm": "ppm", "_pct": "%"}
 
 
 class Draws(Protocol):
@@ -63,6 +68,40 @@ class Surface:
             f"{self.grid.rows} × {self.grid.cols} cells of {self.grid.cell_m:g} m, {self.grid.crs}",
             "standard error: " + ("not known" if self.se is None else door.span(self.se)),
         )
+
+    @property
+    def unit(self) -> str:
+        """Unit that ends the name, as it is written; empty where the name has none."""
+        return next((unit for ending, unit in _UNITS.items() if self.name.endswith(ending)), "")
+
+    def to_xarray(self) -> "DataArray":
+        """
+        The surface for xarray.
+
+        Returns
+        -------
+        array : xarray.DataArray, dims (y, x), shape (rows, cols)
+            Cell centres as coordinates, north first; a coordinate ``standard_error`` where it is known; attributes
+            ``units``, ``crs``, ``cell_m`` and ``chosen``.
+
+        Raises
+        ------
+        MissingExtraError
+            If xarray is not installed.
+        """
+        try:
+            from xarray import DataArray
+        except ImportError:
+            problem = "xarray is not installed, and this surface was asked for as one."
+            raise MissingExtraError(problem, 'Install it: pip install "vrn[xarray]".') from None
+        grid = self.grid
+        coordinates: dict[str, Any] = {"y": grid.northings_m(), "x": grid.eastings_m()}
+        if self.se is not None:
+            coordinates["standard_error"] = (("y", "x"), self.se)
+        return DataArray(
+            self.values, dims=("y", "x"), coords=coordinates, name=self.name,
+            attrs={"units": self.unit, "crs": grid.crs, "cell_m": grid.cell_m, "chosen": self.chosen},
+        )  # fmt: skip
 
     def scaled(self, factor: float) -> "Surface":
         """

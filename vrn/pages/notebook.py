@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterable
 from html import escape
-from typing import Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -11,8 +11,12 @@ from vrn.findings import Quantity
 from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
 from vrn.nitrogen.ledger import Ledger, Number
+from vrn.pages.map_page_words import rate_colors
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, finding_texts, say
+
+if TYPE_CHECKING:
+    from folium import Map
 
 _LEFT: Final = 'style="text-align:left"'
 _NUMERIC: Final = "+−0123456789"
@@ -27,7 +31,7 @@ def field_html(field: Field) -> str:
     )
     treated, whole = (Quantity("area", geodesic_acres(one, field.crs)) for one in (field.treated, field.boundary))
     season = str(field.settings.header.season)
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (say(units, "notebook.field"), say(units, "notebook.field-and-season", name=field.name, season=season)),
         (say(units, "notebook.area"), say(units, "notebook.treated-of-all", treated=treated, all=whole)),
         (
@@ -86,23 +90,7 @@ def prescription_html(prescription: Prescription) -> str:
     """Zones with their rates, totals, one flat rate beside them; every text escaped."""
     settings, product = prescription.field.settings, prescription.product
     units = UnitFormat(metric=settings.units == "metric")
-    per_ac = f"{product.unit}/ac"
-    kinds = (
-        ("acres", "area"), ("nitrate", "concentration"), ("need", "whole_amount"), ("rate", "rate"),
-    )  # fmt: skip
-    head = [say(units, "notebook.zone")]
-    head += [
-        say(units, "notebook.head", label=say(units, f"notebook.{name}"), unit=units.unit(kind)) for name, kind in kinds
-    ]
-    head.append(say(units, "notebook.head", label=product.name, unit=units.unit(per_ac)))
-    rows = [
-        (
-            f"{rate.zone}" + (f" ({rate.label})" if rate.label else ""), units.number("area", rate.acres),
-            units.number("concentration", rate.nitrate_ppm), units.number("whole_amount", rate.need_lb_ac),
-            units.number("rate", rate.rate_n_lb_ac), units.number(per_ac, rate.product_per_ac),
-        )
-        for rate in prescription.rates
-    ]  # fmt: skip
+    head, rows = _zones(prescription, units)
     state = say(units, "notebook.draft")
     if settings.approved:
         state = say(units, "notebook.signed", name=str(settings.review.approved_by))
@@ -116,6 +104,51 @@ def prescription_html(prescription: Prescription) -> str:
         units, "notebook.prescription", name=prescription.field.name, season=str(settings.header.season), state=state
     )
     return _table(caption, head, rows) + f"<p>{escape(totals)}</p>"
+
+
+def explore(prescription: Prescription, **options: Any) -> "Map":
+    """The zones on a map that folium draws, each with its numbers in words."""
+    import folium
+
+    units = UnitFormat(metric=prescription.field.settings.units == "metric")
+    zones = prescription.to_geodataframe()
+    colors = rate_colors(prescription)
+    head, rows = _zones(prescription, units)
+    names = [f"column_{at}" for at in range(len(head))]
+    for at, name in enumerate(names):
+        zones[name] = [row[at] for row in rows]
+    west, south, east, north = zones.total_bounds
+    drawn = folium.Map(**options)
+    folium.GeoJson(
+        zones[[*names, "zone", "geometry"]],
+        style_function=lambda feature: {
+            "fillColor": colors[feature["properties"]["zone"]], "color": "#222222", "weight": 1, "fillOpacity": 0.75,
+        },
+        tooltip=folium.GeoJsonTooltip(fields=names, aliases=list(head)),
+    ).add_to(drawn)  # fmt: skip
+    drawn.fit_bounds([[south, west], [north, east]])
+    return drawn
+
+
+def _zones(prescription: Prescription, units: UnitFormat) -> tuple[list[str], list[tuple[str, ...]]]:
+    """Head and rows of the table of zones."""
+    product = prescription.product
+    per_ac = f"{product.unit}/ac"
+    kinds = (("acres", "area"), ("nitrate", "concentration"), ("need", "whole_amount"), ("rate", "rate"))
+    head = [say(units, "notebook.zone")]
+    head += [
+        say(units, "notebook.head", label=say(units, f"notebook.{name}"), unit=units.unit(kind)) for name, kind in kinds
+    ]
+    head.append(say(units, "notebook.head", label=product.name, unit=units.unit(per_ac)))
+    rows: list[tuple[str, ...]] = [
+        (
+            f"{rate.zone}" + (f" ({rate.label})" if rate.label else ""), units.number("area", rate.acres),
+            units.number("concentration", rate.nitrate_ppm), units.number("whole_amount", rate.need_lb_ac),
+            units.number("rate", rate.rate_n_lb_ac), units.number(per_ac, rate.product_per_ac),
+        )
+        for rate in prescription.rates
+    ]  # fmt: skip
+    return head, rows
 
 
 def _table(caption: str, head: Iterable[str], rows: Iterable[Iterable[str]], foot: Iterable[Iterable[str]] = ()) -> str:

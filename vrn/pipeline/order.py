@@ -88,6 +88,11 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     )  # fmt: skip
 
 
+def grid_of(field: Field) -> Grid:
+    """The grid that `build` will work on: own surfaces and an own need are given on it."""
+    return ground_of(field)[0]
+
+
 def ground_of(field: Field) -> tuple[Grid, NDArray[np.float64]]:
     """
     Grid of the field and the share of each cell that is treated.

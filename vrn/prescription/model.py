@@ -2,7 +2,7 @@
 
 import dataclasses
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import shapely
@@ -10,11 +10,16 @@ from numpy.typing import NDArray
 
 from vrn import door
 from vrn.findings import Finding
+from vrn.model.area import reproject
 from vrn.model.field import Field
 from vrn.model.grid import Grid
 from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger
 from vrn.zones.model import Zones
+
+if TYPE_CHECKING:
+    from folium import Map
+    from geopandas import GeoDataFrame
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,6 +202,52 @@ class Prescription:
 
     def _repr_html_(self) -> str:
         return str(door.call("Prescription.html", self))
+
+    def to_geodataframe(self, *, crs: str = "EPSG:4326") -> "GeoDataFrame":
+        """
+        A row for each zone.
+
+        Parameters
+        ----------
+        crs : str
+            Of the geometry; longitude and latitude when not given.
+
+        Returns
+        -------
+        zones : geopandas.GeoDataFrame, k rows
+            ``zone, label, acres, parts, rate_n_lb_ac, rate_product, rate_unit, product, need_lb_ac, need_se_lb_ac,
+            nitrate_ppm, organic_matter_pct, yield_goal_bu_ac, geometry``; NaN where unknown.
+        """
+        from geopandas import GeoDataFrame
+
+        rows = [
+            {
+                "zone": rate.zone, "label": rate.label, "acres": rate.acres, "parts": rate.parts,
+                "rate_n_lb_ac": rate.rate_n_lb_ac, "rate_product": rate.rate_product, "rate_unit": self.rate_unit,
+                "product": self.product.name, "need_lb_ac": rate.need_lb_ac,
+                "need_se_lb_ac": np.nan if rate.need_se_lb_ac is None else rate.need_se_lb_ac,
+                "nitrate_ppm": rate.nitrate_ppm, "organic_matter_pct": rate.organic_matter_pct,
+                "yield_goal_bu_ac": rate.yield_goal_bu_ac,
+            }
+            for rate in self.rates
+        ]  # fmt: skip
+        outlines = [reproject(rate.outline, self.field.crs, crs) for rate in self.rates]
+        return GeoDataFrame(rows, geometry=outlines, crs=crs)
+
+    def explore(self, **options: Any) -> "Map":
+        """
+        An interactive map of the zones for a notebook; its background comes from the network.
+
+        Parameters
+        ----------
+        **options
+            Passed on to ``folium.Map``, as ``tiles=None`` for no background.
+
+        Returns
+        -------
+        map : folium.Map
+        """
+        return door.call("Prescription.explore", self, **options)  # type: ignore[no-any-return]
 
     @property
     def mean_rate_n_lb_ac(self) -> float:
