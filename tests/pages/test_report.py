@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from vrn.model.readings import StandardRun, Suspect
 from vrn.model.settings import PriceSection, ZoneSection
 from vrn.model.weather import Weather
 from vrn.pages.load_sheet import load_sheet
@@ -25,6 +26,7 @@ from vrn.pages.report_phrases import why_one_zone
 from vrn.pages.report_readings import readings_part
 from vrn.pages.report_zones import zones_part
 from vrn.prescription.model import Prescription
+from vrn.sampling.quality import assess_readings
 from vrn.words import UnitFormat
 
 Make = Callable[..., Prescription]
@@ -205,28 +207,25 @@ def test_metric_table(make: Make) -> None:
     assert "L/ha" in table.header[6]
 
 
-def test_readings_are_judged_in_the_report(prescription: Prescription) -> None:
-    """Check standards stand with their recovery and a control chart; a suspect is shown and not left out."""
-    standards = [
-        {"row": 2 + 5 * i, "after_readings": 5 * i, "nominal_ppm": 10.0, "read_ppm": read, "recovery_pct": 10 * read,
-         "good": abs(read - 10) <= 1}
-        for i, read in enumerate((10.1, 9.9, 10.0, 11.6))
-    ]  # fmt: skip
-    chart = {"points": [101.0, 99.0, 100.0, 116.0], "center": 104.0, "low": 86.0, "high": 122.0, "outside": [3]}
-    run = {"instrument": "", "standards": standards, "allowed_pct": 10.0, "allowed_ppm": 0.5, "drift_pct": 12.0,
-           "drift_p": 0.2, "doubtful": ["S5"], "open_ended": [], "chart_of_recovery_pct": chart}  # fmt: skip
-    suspect = {"sample": "S4", "row": 5, "read_ppm": 15.0, "expected_ppm": 9.0, "score": 4.2}
-    judged = {
-        "standards": [run],
-        "suspects": [suspect],
-        "error": {"instrument_sd_ppm": 0.4, "instrument_from": "duplicates"},
-    }
-    part = readings_part(replace(prescription, details={"readings": judged}), UnitFormat(metric=False))
+def test_check_of_the_readings_is_in_the_report(prescription: Prescription) -> None:
+    """Check standards with their recovery and a control chart; a suspect is shown and not left out."""
+    samples = prescription.field.samples
+    read = np.array([10.1, 9.9, 10.0, 11.6])
+    run = StandardRun(
+        instrument="", order=np.arange(4), standards=np.arange(4), nominal_ppm=np.full(4, 10.0), read_ppm=read,
+        good=np.abs(read - 10) <= 1, doubtful=np.arange(0), open_ended=np.arange(0), drift_pct=12.0, drift_p=0.2,
+    )  # fmt: skip
+    quality = replace(
+        assess_readings(samples), runs=(run,), suspects=(Suspect(row=1, read_ppm=15.0, expected_ppm=9.0, score=4.2),)
+    )
+    part = readings_part(replace(prescription, readings=quality), UnitFormat(metric=False))
     assert part is not None
-    assert _table(part, "Check standards").rows[3] == ("17", "15", "10.0", "11.6", "116", "no")
-    assert _table(part, "Readings that do not fit").rows == (("S4", "5", "15.0", "9.0", "4.2"),)
+    tables = [piece for piece in part.pieces if isinstance(piece, Table)]
+    assert tables[0].rows[3] == (str(samples.row[3]), "3", "10.0", "11.6", "116", "no")
+    readings = samples.field_readings()
+    assert tables[1].rows == ((readings.sample_id[1], str(readings.row[1]), "15.0", "9.0", "4.2"),)
     assert any(isinstance(piece, Picture) for piece in part.pieces)
-    assert readings_part(prescription, UnitFormat(metric=False)) is None
+    assert readings_part(replace(prescription, readings=None), UnitFormat(metric=False)) is None
 
 
 class _Paper:

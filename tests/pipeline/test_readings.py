@@ -145,11 +145,12 @@ def _applied(n_lb_ac: float):  # type: ignore[no-untyped-def]  # one line of the
     return Application(date=date(2026, 4, 20), product="UAN 28", n_lb_ac=n_lb_ac)
 
 
-def test_quality_of_readings_is_told(cedar_bend: Field) -> None:
-    """A file without check standards says that nothing tells whether the instrument was right."""
+def test_quality_of_readings_is_found(cedar_bend: Field) -> None:
+    """A file without check standards is a finding: the meter's accuracy can't be verified."""
     built = vrn.build(cedar_bend)
-    assert any("no check standards" in finding.problem for finding in built.findings)
-    assert built.details["readings"]["standards"] == []
+    assert "samples.no-standards" in {finding.code for finding in built.findings}
+    assert built.readings is not None
+    assert built.readings.runs == ()
 
 
 def test_an_extra_layer_is_its_mean_where_it_is_silent(cedar_bend: Field) -> None:

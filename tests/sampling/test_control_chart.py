@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from vrn.errors import OutOfRangeError
-from vrn.sampling.control_chart import ewma_chart, individuals_chart
+from vrn.sampling.standards import ewma_chart, individuals_chart
 
 # § 6.3.2.2, individuals control charts: ten batches
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]

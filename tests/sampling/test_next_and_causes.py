@@ -152,23 +152,22 @@ def test_causes_add_up_to_the_error_of_the_need() -> None:
     prescription = _edited(given)
     found = causes_of_error(prescription)
     assert found is not None
-    for part in (found["field"], *found["zones"]):
-        squares = sum(part[f"{name}_lb_ac"] ** 2 for name in ("instrument", "cores", "ground", "other"))
-        assert squares == pytest.approx(part["total_lb_ac"] ** 2, rel=1e-9)
-        assert part["instrument_lb_ac"] > 0
+    for part in (found.field, *found.zones.values()):
+        squares = sum(getattr(part, f"{name}_lb_ac") ** 2 for name in ("instrument", "cores", "ground", "other"))
+        assert squares == pytest.approx(part.total_lb_ac**2, rel=1e-9)
+        assert part.instrument_lb_ac is not None
+        assert part.instrument_lb_ac > 0
     se = prescription.surfaces["need_lb_ac"].se
     assert se is not None
     weights = np.where(np.isfinite(se), prescription.share, 0.0)
-    assert found["field"]["total_lb_ac"] ** 2 == pytest.approx(
-        np.average(np.nan_to_num(se) ** 2, weights=weights), rel=1e-6
-    )
-    assert [part["zone"] for part in found["zones"]] == [rate.zone for rate in prescription.rates]
+    assert found.field.total_lb_ac**2 == pytest.approx(np.average(np.nan_to_num(se) ** 2, weights=weights), rel=1e-6)
+    assert list(found.zones) == [rate.zone for rate in prescription.rates]
 
 
 def test_a_cause_nothing_is_known_of_stays_unknown(cedar_bend: Prescription) -> None:
     """Without duplicates, standards and cores the instrument's and the cores' part are None, not 0."""
     found = causes_of_error(cedar_bend)
     assert found is not None
-    assert found["field"]["instrument_lb_ac"] is None
-    assert found["field"]["cores_lb_ac"] is None
-    assert found["field"]["ground_lb_ac"] > 0
+    assert found.field.instrument_lb_ac is None
+    assert found.field.cores_lb_ac is None
+    assert found.field.ground_lb_ac > 0

@@ -1,6 +1,5 @@
 """Standards, duplicates, blanks, storage and neighbours: each finding on readings made to deserve it, and no other."""
 
-import json
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -10,8 +9,7 @@ import pytest
 from vrn.model.samples import Handling, SoilSamples
 from vrn.model.settings import SampleSection
 from vrn.sampling.error import error_of_readings
-from vrn.sampling.outliers import suspects
-from vrn.sampling.quality import corrected, judge
+from vrn.sampling.quality import assess_readings, corrected, suspects
 from vrn.sampling.repeats import blanks, instrument_differences, repeatability, unsettled
 from vrn.sampling.standards import standard_runs
 
@@ -49,8 +47,13 @@ def field(*ppm: float, **more: Any) -> list[Row]:
     return [{"ppm": value, **more} for value in ppm]
 
 
-def _warned(samples: SoilSamples, section: SampleSection | None = None) -> list[str]:
-    return [str(finding) for finding in judge(samples, section=section)[0] if finding.level == "warning"]
+def _warned(samples: SoilSamples, section: SampleSection | None = None) -> dict[str, dict[str, Any]]:
+    """Codes of the warnings with their quantities."""
+    return {
+        finding.code.removeprefix("samples."): {name: one.value for name, one in finding.quantities.items()}
+        for finding in assess_readings(samples, section=section).findings
+        if finding.level == "warning"
+    }
 
 
 def test_samples_behind_the_last_good_standard_are_named() -> None:
@@ -61,9 +64,10 @@ def test_samples_behind_the_last_good_standard_are_named() -> None:
     assert run.good.tolist() == [True, True, False, True]
     assert [samples_of(rows).sample_id[row] for row in run.doubtful] == ["S05", "S06", "S08"]
     assert [samples_of(rows).sample_id[row] for row in run.open_ended] == ["S10"]
-    (warned,) = _warned(samples_of(rows))
-    assert "1 of 4 check standards are off by more than 10 % (row 8: 23 for 20 ppm)" in warned
-    assert "S05, S06, S08" in warned
+    assert _warned(samples_of(rows)) == {
+        "standards-off": {"bad": 1, "count": 4, "allowed": 10.0, "row": "8", "read": 23.0, "nominal": 20.0,
+                          "samples": "S05, S06, S08"},
+    }  # fmt: skip
 
 
 def test_allowed_band_is_never_less_than_half_a_ppm() -> None:
@@ -95,7 +99,7 @@ def test_drift_is_told_and_corrected_only_on_request() -> None:
     samples = samples_of(_drifting())
     (run,) = standard_runs(samples)
     assert run.drift_pct == pytest.approx(8.0, abs=1e-9)
-    assert any("drift by +8 %" in warned for warned in _warned(samples))
+    assert _warned(samples)["standards-drift"]["drift"] == pytest.approx(8.0, abs=1e-9)
     kept = SampleSection(file="samples.csv")
     assert corrected(samples, kept) is samples
     asked = SampleSection(file="samples.csv", correct_drift=True)
@@ -103,10 +107,11 @@ def test_drift_is_told_and_corrected_only_on_request() -> None:
     soil = [i for i, kind in enumerate(samples.kind) if kind == "field"]
     np.testing.assert_allclose(fixed.nitrate_ppm[soil], 10.0, rtol=2e-5)
     np.testing.assert_array_equal(np.delete(fixed.nitrate_ppm, soil), np.delete(samples.nitrate_ppm, soil))
-    findings, report = judge(samples, section=asked)
-    assert not any("drift by" in str(finding) for finding in findings)
-    assert len(report["drift_correction"]) == 8
-    assert any("8 readings are corrected" in finding.problem for finding in findings)
+    quality = assess_readings(samples, section=asked)
+    codes = {finding.code: finding for finding in quality.findings}
+    assert "samples.standards-drift" not in codes
+    assert quality.corrections is not None
+    assert len(quality.corrections) == codes["samples.corrected"].quantities["count"].value == 8
 
 
 @pytest.mark.parametrize("failed", [0.0, 2.0, 45.0])
@@ -116,7 +121,7 @@ def test_a_standard_that_failed_corrects_nothing(failed: float) -> None:
     rows = [*field(12.0), standard(failed), standard(20.0), *field(12.0), standard(failed)]
     samples = samples_of(rows)
     assert corrected(samples, asked).nitrate_ppm[[0, 3]].tolist() == [12.0, 12.0]
-    assert any("correct no reading" in warned and "S02, S05" in warned for warned in _warned(samples, asked))
+    assert _warned(samples, asked)["standards-failed"]["samples"] == "S02, S05"
     alone = samples_of([*field(12.0), standard(failed)])
     assert corrected(alone, asked).nitrate_ppm[0] == 12.0
 
@@ -151,7 +156,7 @@ def test_reading_still_on_the_move_is_told() -> None:
     for ppm, moving in (((10, 12, 13.5), True), ((10, 12, 12.2), False), ((10, 12, 11), False), ((14, 12, 11), True)):
         rows = [{"id": "A", "ppm": ppm[0]}, *({"id": "A", "ppm": p, "kind": "duplicate"} for p in ppm[1:])]
         assert bool(unsettled(samples_of(rows))) is moving
-    assert any("had not settled: 14.0, 12.0, 11.0" in warned for warned in _warned(samples_of(rows)))
+    assert _warned(samples_of(rows))["not-settled"] == {"sample": "A", "first": 14.0, "last": 11.0}
 
 
 def test_two_instruments_on_split_samples() -> None:
@@ -161,9 +166,9 @@ def test_two_instruments_on_split_samples() -> None:
         rows += [{"id": f"P{i}", "ppm": 10.0 + gap, "by": "A"},
                  {"id": f"P{i}", "ppm": 10.0, "by": "B", "kind": "duplicate"}]  # fmt: skip
     (pair,) = instrument_differences(samples_of(rows))
-    assert (pair["instruments"], pair["samples"], pair["mean_ppm"]) == (["A", "B"], 3, 3.0)
-    assert pair["low_ppm"] == pytest.approx(3 - 4.303 / np.sqrt(3), abs=1e-3)
-    assert any("Instrument A reads +3.0 ppm beside B" in warned for warned in _warned(samples_of(rows)))
+    assert (pair.instruments, pair.samples, pair.mean_ppm) == (("A", "B"), 3, 3.0)
+    assert pair.low_ppm == pytest.approx(3 - 4.303 / np.sqrt(3), abs=1e-3)
+    assert _warned(samples_of(rows))["instruments-differ"] == {"one": "A", "other": "B", "gap": 3.0, "count": 3}
     assert repeatability(samples_of(rows)) is None
 
 
@@ -172,24 +177,23 @@ def test_blanks_give_the_limit_of_detection() -> None:
     rows = [{"kind": "blank", "ppm": ppm} for ppm in (0.2, 0.4, 0.3)]
     found = blanks(samples_of(rows))
     assert found is not None
-    assert found["detection_ppm"] == pytest.approx(0.6)
-    assert any("A blank reads 1.4 ppm" in w for w in _warned(samples_of([*field(12), {"kind": "blank", "ppm": 1.4}])))
+    assert found.detection_ppm == pytest.approx(0.6)
+    assert _warned(samples_of([*field(12), {"kind": "blank", "ppm": 1.4}])) == {"blank-high": {"most": 1.4}}
 
 
 def test_old_samples_are_told() -> None:
     """Two days warm are too long, two days cool are not, a month frozen is not (UNL G1740)."""
     pulled, read = date(2026, 6, 16), datetime(2026, 6, 18, 9)
     rows = [{"pulled": pulled, "read": read, "stored": how} for how in ("warm", "", "cool", "frozen")]
-    (warned,) = _warned(samples_of(rows))
-    assert "2 samples were read up to 2 days after they were pulled (S01, S02)" in warned
+    assert _warned(samples_of(rows)) == {"kept-too-long": {"count": 2, "days": 2, "samples": "S01, S02"}}
     before = samples_of([{"pulled": pulled, "read": datetime(2026, 6, 15)}])
-    assert any("read before it was pulled" in warned for warned in _warned(before))
+    assert "read-before-pulled" in _warned(before)
 
 
 def test_many_readings_below_detection_are_told() -> None:
     """Three of ten hidden readings are told; one of ten is not."""
     many = [{"ppm": 0.5, "below": i < 3} for i in range(10)]
-    assert any("3 of 10 readings are below detection" in warned for warned in _warned(samples_of(many)))
+    assert _warned(samples_of(many)) == {"below-detection": {"hidden": 3, "count": 10}}
     assert not _warned(samples_of([{"ppm": 0.5, "below": i < 1} for i in range(10)]))
 
 
@@ -208,7 +212,8 @@ def test_a_slip_of_the_pen_is_shown_and_kept() -> None:
     (one,) = suspects(samples)
     assert one.row == 24
     assert one.read_ppm / one.expected_ppm == pytest.approx(10.0, rel=0.15)
-    assert any("samples.csv row 26: Sample S25 reads" in warned for warned in _warned(samples))
+    (told,) = (one for one in assess_readings(samples).findings if one.code == "samples.unlike-neighbors")
+    assert (told.about, told.quantities["sample"].value) == ("samples.csv row 26", "S25")
     assert len(samples.field_readings()) == 49
 
 
@@ -255,22 +260,22 @@ def test_close_pairs_tell_the_variation_between_cores() -> None:
             rows.append({"at": (100.0 * i, step), "ppm": max(cores, 0.1), "cores": 8})
     error = error_of_readings(samples_of(rows), instrument_sd_ppm=0.5)
     assert error.core_cv_pct == pytest.approx(40.0, rel=0.1)
-    assert "200 pairs" in error.cores_from
+    assert (error.cores_from, error.core_pairs) == ("pairs", 200)
 
 
 def test_clean_readings_have_nothing_to_decide() -> None:
-    """Good standards, tight duplicates and fresh samples leave only notes, and the report is plain values."""
+    """Good standards, tight duplicates and fresh samples leave only notes."""
     samples = samples_of([standard(20.2), *field(12, 13, 14), {"id": "S02", "ppm": 12.3, "kind": "duplicate"},
                           standard(19.9), {"kind": "blank", "ppm": 0.1}])  # fmt: skip
-    findings, report = judge(samples, section=SampleSection(file="samples.csv", moisture_basis="dry"))
-    assert all(finding.level == "note" for finding in findings)
-    assert report == json.loads(json.dumps(report, allow_nan=False))
-    assert report["standards"][0]["chart_of_recovery_pct"]["center"] == pytest.approx((101 + 99.5) / 2)
+    quality = assess_readings(samples, section=SampleSection(file="samples.csv", moisture_basis="dry"))
+    assert {finding.level for finding in quality.findings} == {"note"}
+    assert quality.runs[0].recovery_pct == pytest.approx([101, 99.5])
+    assert quality.runs[0].after_readings.tolist() == [0, 5]
 
 
 def test_no_readings_at_all() -> None:
-    """An empty file, and one of standards only, are judged without stumbling."""
-    assert judge(samples_of([]))[0] == ()
-    findings, report = judge(samples_of([standard(20.0)]))
-    assert findings == ()
-    assert report["standards"][0]["chart_of_recovery_pct"] is None
+    """An empty file, and one of standards only, are checked without stumbling."""
+    assert assess_readings(samples_of([])).findings == ()
+    quality = assess_readings(samples_of([standard(20.0)]))
+    assert quality.findings == ()
+    assert len(quality.runs) == 1

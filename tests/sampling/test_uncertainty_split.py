@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from vrn.sampling.split import Split, split_of_kriging, split_of_mean
+from vrn.sampling.causes import split_of_kriging, split_of_mean
 from vrn.surface import Variogram, ordinary_kriging
 
 VARIOGRAM = Variogram(model="exponential", nugget=0.0, partial_sill=20.0, range_m=120.0)
@@ -32,11 +32,9 @@ def test_parts_of_a_spot_add_up_to_the_kriging_variance() -> None:
 def test_a_mean_of_one_spot_is_that_spot() -> None:
     """Over one spot the error of the mean and of the spot are the same, part by part."""
     places, targets = _field(2)
-    one = split_of_kriging(
-        places, targets[:1], variogram=VARIOGRAM, instrument_variance=1.0, composite_variance=2.0
-    ).to_plain()
+    one = split_of_kriging(places, targets[:1], variogram=VARIOGRAM, instrument_variance=1.0, composite_variance=2.0)
     for part in ("instrument", "composite", "space", "total"):
-        assert one[part] == pytest.approx(one[f"spot_{part}"])
+        assert getattr(one, part) == pytest.approx(getattr(one, f"spot_{part}"))
 
 
 def test_parts_against_simulation() -> None:
@@ -78,9 +76,3 @@ def test_plain_mean_by_hand() -> None:
     assert split.composite**2 == pytest.approx(2 / 3)
     assert split.space**2 == pytest.approx(1 / 3)
     assert split.total**2 == pytest.approx(4 / 3)
-
-
-def test_in_pounds() -> None:
-    """Two ppm of a foot of soil at 1.35 g/cm³ are 2 × 3.671 lb/ac, whichever way the need goes."""
-    split = Split(instrument=2.0, composite=0.0, space=0.0, spot_instrument=2.0, spot_composite=0.0, spot_space=0.0)
-    assert split.times(-3.671).total == pytest.approx(7.342)

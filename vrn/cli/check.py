@@ -10,6 +10,8 @@ from vrn.cli.app import FINDINGS, app, progress, say, say_findings, say_json
 if TYPE_CHECKING:
     from vrn.model.field import Field
     from vrn.model.layers import Layer
+    from vrn.model.readings import ReadingQuality, StandardRun
+    from vrn.model.samples import SoilSamples
     from vrn.words import UnitFormat
 
 _HELP = """Read every input of a field, report its condition and problems, build nothing.
@@ -28,18 +30,18 @@ def check(
     """Read, report, and say by the exit status whether a person must look."""
     with progress() as tell:
         from vrn.ingest import read_field
-        from vrn.sampling.quality import judge
+        from vrn.sampling.quality import assess_readings
 
         if tell is not None:
             tell("reading")
         field = read_field(field_file)
-        told, quality = judge(field.samples, section=field.settings.samples)
+        quality = assess_readings(field.samples, section=field.settings.samples)
     from vrn.words import UnitFormat, finding_texts, findings_json
 
-    findings = (*field.findings, *told)
+    findings = (*field.findings, *quality.findings)
     shown = UnitFormat(metric=field.settings.units == "metric")
     report = _report(field) | {
-        "quality": quality,
+        "quality": _quality(quality),
         "findings": findings_json(shown, findings),
     }
     if json_:
@@ -107,6 +109,80 @@ def _of_layer(layer: "Layer") -> dict[str, Any]:
     kind = kinds[type(layer).__name__]
     return {"kind": kind, "source": layer.source, "count": int(known.size), "least": float(known.min()),
             "median": float(np.median(known)), "most": float(known.max())}  # fmt: skip
+
+
+def _quality(quality: "ReadingQuality") -> dict[str, Any]:
+    """What the check of the readings found, in plain values."""
+    from dataclasses import asdict
+
+    import numpy as np
+
+    samples, readings, error = quality.samples, quality.field_readings, quality.error
+    return {
+        "standards": [_standards(run, samples) for run in quality.runs],
+        "repeatability": None if quality.repeatability is None else asdict(quality.repeatability),
+        "unsettled": [
+            {"sample": samples.sample_id[rows[0]], "read_ppm": samples.nitrate_ppm[rows].tolist()}
+            for rows in quality.unsettled
+        ],
+        "instruments": [asdict(pair) | {"differ": pair.differ} for pair in quality.instruments],
+        "blanks": None if quality.blanks is None else asdict(quality.blanks),
+        "detection": {
+            "below": int(samples.below_detection.sum()),
+            "readings": int(np.isfinite(samples.nitrate_ppm).sum()),
+        },
+        "moisture_basis": quality.moisture_basis,
+        "storage": [
+            {"sample": samples.sample_id[row], "days": days, "stored": samples.handling[row].stored}
+            for row, days in quality.kept_too_long
+        ],
+        "suspects": [
+            asdict(one) | {"sample": readings.sample_id[one.row], "row": int(readings.row[one.row])}
+            for one in quality.suspects
+        ],
+        "error": {
+            name: getattr(error, name) for name in ("instrument_sd_ppm", "instrument_from", "core_cv_pct", "cores_from")
+        },
+        "drift_correction": [
+            {"row": row, "before_ppm": before, "after_ppm": after}
+            for row, (before, after) in sorted((quality.corrections or {}).items())
+        ],
+    }
+
+
+def _standards(run: "StandardRun", samples: "SoilSamples") -> dict[str, Any]:
+    """Check standards of one instrument with their control chart; samples are named by their ids."""
+    from math import isnan
+
+    from vrn.sampling.standards import ALLOWED_PCT, ALLOWED_PPM, individuals_chart
+
+    chart = None
+    if len(run.standards) > 1:
+        found = individuals_chart(run.recovery_pct)
+        chart = {"points": found.points.tolist(), "center": found.center, "low": found.low, "high": found.high,
+                 "sigma": found.sigma, "outside": list(found.outside)}  # fmt: skip
+    columns = (
+        samples.row[run.standards],
+        run.after_readings,
+        run.nominal_ppm,
+        run.read_ppm,
+        run.recovery_pct,
+        run.good,
+    )
+    names = ("row", "after_readings", "nominal_ppm", "read_ppm", "recovery_pct", "good")
+    return {
+        "instrument": run.instrument,
+        "standards": [
+            dict(zip(names, row, strict=True)) for row in zip(*(column.tolist() for column in columns), strict=True)
+        ],
+        "allowed_pct": ALLOWED_PCT,
+        "allowed_ppm": ALLOWED_PPM,
+        "drift_pct": None if isnan(run.drift_pct) else run.drift_pct,
+        "drift_p": None if isnan(run.drift_p) else run.drift_p,
+        "doubtful": [samples.sample_id[row] for row in run.doubtful],
+        "open_ended": [samples.sample_id[row] for row in run.open_ended],
+        "chart_of_recovery_pct": chart,
+    }
 
 
 def _say(report: dict[str, Any], shown: "UnitFormat") -> None:

@@ -11,6 +11,7 @@ from vrn.model.weather import Weather
 from vrn.pages.plots import INK, QUIET, figure, png, sheet
 from vrn.pages.report_phrases import day
 from vrn.prescription.model import ZoneRate
+from vrn.sampling.standards import ControlChart
 from vrn.words import UnitFormat
 from vrn.zones.model import ZoneChoice
 
@@ -80,30 +81,17 @@ def cross_validation_plot(observed: ArrayLike, guessed: ArrayLike, unit: str) ->
         return png(drawn)
 
 
-def control_chart_plot(chart: dict[str, Any]) -> bytes:
-    """
-    Control chart of single readings in their order.
-
-    Parameters
-    ----------
-    chart : dict
-        ``points`` (list of float), ``center``, ``low``, ``high``, ``outside`` (positions). [%]
-
-    Returns
-    -------
-    png : bytes
-        Points outside the limits are ringed.
-    """
-    points = [float(point) for point in chart["points"]]
+def control_chart_plot(chart: ControlChart) -> bytes:
+    """Control chart of single readings [%] in their order, as PNG; points outside the limits are ringed."""
     with figure(4.4, 2.2, margins_in=(0.55, 0.45, 0.1, 0.1)) as drawn:
         axes = drawn.subplots()
-        axes.axhline(float(chart["center"]), color=INK, linewidth=0.8)
-        for limit in ("low", "high"):
-            axes.axhline(float(chart[limit]), color=QUIET, linewidth=0.8, linestyle="--")
-        order = range(1, len(points) + 1)
-        axes.plot(order, points, "o-", color=INK, markersize=4, linewidth=1.0)
-        for position in chart.get("outside", ()):
-            axes.plot([position + 1], [points[position]], "o", markersize=11, markerfacecolor="none", color=INK)
+        axes.axhline(chart.center, color=INK, linewidth=0.8)
+        for limit in (chart.low, chart.high):
+            axes.axhline(limit, color=QUIET, linewidth=0.8, linestyle="--")
+        order = range(1, len(chart.points) + 1)
+        axes.plot(order, chart.points, "o-", color=INK, markersize=4, linewidth=1.0)
+        for position in chart.outside:
+            axes.plot([position + 1], [chart.points[position]], "o", markersize=11, markerfacecolor="none", color=INK)
         axes.set(xlabel="standards in the order they were read", ylabel="recovery, %", xticks=list(order))
         return png(drawn)
 

@@ -1,161 +1,121 @@
-"""The part of the report that says whether to trust the readings: standards, duplicates, blanks, neighbours."""
+"""The part of the report that says whether to trust the readings: standards, duplicates, blanks, neighbors."""
 
 import math
-from typing import Any
+from collections.abc import Iterator
 
+from vrn.findings import Quantity
+from vrn.model.reading_error import ReadingError
+from vrn.model.readings import ReadingQuality, StandardRun
 from vrn.pages.plots_reasons import control_chart_plot
-from vrn.pages.report_parts import Bullets, Part, Picture, Table, Text
+from vrn.pages.report_parts import Bullets, Part, Picture, Piece, Table, Text
 from vrn.prescription.model import Prescription
-from vrn.words import UnitFormat
+from vrn.sampling.error import CLOSE_M
+from vrn.sampling.standards import ALLOWED_PCT, ALLOWED_PPM, individuals_chart
+from vrn.units import FT_M
+from vrn.words import UnitFormat, say
 
 
 def readings_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
-    """
-    Check standards with their control chart, repeatability, blanks, readings that do not fit their neighbours.
-
-    Parameters
-    ----------
-    prescription : Prescription
-        With ``details["readings"]`` as the judgement of the readings reports itself.
-    shown : UnitFormat
-
-    Returns
-    -------
-    part : Part or None
-        None when nothing was judged.
-    """
-    report = prescription.details.get("readings")
-    if not isinstance(report, dict) or not report:
+    """Check standards with their chart, repeats, blanks, readings unlike their neighbors; None if none was checked."""
+    quality = prescription.readings
+    if quality is None:
         return None
-    pieces: list[Any] = []
-    for run in report.get("standards") or ():
-        pieces += _standards(run, shown)
-    sentences = tuple(_sentences(report, shown))
-    if sentences:
-        pieces.append(Bullets(items=sentences))
-    pieces += _suspects(report.get("suspects") or (), shown)
-    pieces += _corrections(report.get("drift_correction") or (), shown)
-    return Part(title="Can the readings be trusted", pieces=tuple(pieces)) if pieces else None
+    pieces: list[Piece] = [piece for run in quality.runs for piece in _standards(quality, run, shown)]
+    pieces.append(Bullets(items=tuple(_sentences(quality, shown))))
+    pieces += (*_suspects(quality, shown), *_corrections(quality, shown))
+    return Part(title=say(shown, "samples.title"), pieces=tuple(pieces))
 
 
-def _standards(run: dict[str, Any], shown: UnitFormat) -> list[Any]:
+def error_sentences(error: ReadingError, shown: UnitFormat) -> tuple[str, str]:
+    """What is known of the error of one reading, and of a sample mixed from cores."""
+    instrument, cores = f"samples.error-{error.instrument_from}", f"samples.cores-{error.cores_from}"
+    return (
+        say(shown, instrument, sd=_ppm(error.instrument_sd_ppm), count=error.instrument_count),
+        say(shown, cores, cv=Quantity("percent", error.core_cv_pct), count=error.core_pairs,
+            near=Quantity("length", CLOSE_M / FT_M)),
+    )  # fmt: skip
+
+
+def _standards(quality: ReadingQuality, run: StandardRun, shown: UnitFormat) -> Iterator[Piece]:
     """One instrument's check standards: each against its nominal value, and the chart of their recovery."""
-    instrument = f" of instrument {run['instrument']}" if run.get("instrument") else ""
-    unit = shown.unit("concentration")
+    samples = quality.samples
     rows = tuple(
         (
-            _number(one.get("row"), 0), _number(one.get("after_readings"), 0), _number(one.get("nominal_ppm"), 1),
-            _number(one.get("read_ppm"), 1), _number(one.get("recovery_pct"), 0), "yes" if one.get("good") else "no",
+            str(samples.row[row]), shown.number("count", int(after)), shown.number("concentration", float(nominal)),
+            shown.number("concentration", float(read)), shown.number("percent", float(recovery)),
+            say(shown, "samples.yes" if good else "samples.no"),
         )
-        for one in run.get("standards", ())
+        for row, after, nominal, read, recovery, good in zip(
+            run.standards, run.after_readings, run.nominal_ppm, run.read_ppm, run.recovery_pct, run.good, strict=True)
     )  # fmt: skip
-    pieces: list[Any] = [
-        Table(
-            caption=f"Check standards{instrument}: allowed {_number(run.get('allowed_pct'), 0)} % of nominal, or "
-            f"{_number(run.get('allowed_ppm'), 1)} {unit} where that is more",
-            header=("Row", "After readings", f"Nominal, {unit}", f"Read, {unit}", "Recovery, %", "Within"), rows=rows,
-            numbers=(0, 1, 2, 3, 4),
-        )
-    ]  # fmt: skip
-    if run.get("drift_pct") is not None:
-        chance = _number(100 * float(run.get("drift_p") or 0.0), 0)
-        pieces.append(
-            Text(
-                text=f"From the first standard to the last its reading changed by {_number(run['drift_pct'], 1)} % of "
-                f"nominal; without any drift that happens {chance} times in 100."
-            )
-        )
-    if run.get("doubtful"):
-        pieces.append(Text(text=f"Beside a standard that is off: {', '.join(str(one) for one in run['doubtful'])}."))
-    chart = run.get("chart_of_recovery_pct")
-    if isinstance(chart, dict):
-        pieces.append(
-            Picture(
-                caption=f"Control chart of the standards' recovery{instrument}: mean and limits at three sigma.",
-                alt="Control chart of check standards", width=0.65, png=control_chart_plot(chart),
-            )
+    allowed, least = Quantity("percent", ALLOWED_PCT), _ppm(ALLOWED_PPM)
+    if run.instrument:
+        caption = say(shown, "samples.standards-of", allowed=allowed, least=least, instrument=run.instrument)
+    else:
+        caption = say(shown, "samples.standards", allowed=allowed, least=least)
+    header = _header(shown, "row", "after", "nominal", "read", "recovery", "within")
+    yield Table(caption=caption, header=header, rows=rows, numbers=(0, 1, 2, 3, 4))
+    if math.isfinite(run.drift_pct):
+        drift, chance = Quantity("percent", run.drift_pct), Quantity("share", run.drift_p)
+        yield Text(text=say(shown, "samples.drift", drift=drift, chance=chance))
+    if len(run.doubtful):
+        names = ", ".join(samples.sample_id[row] for row in run.doubtful)
+        yield Text(text=say(shown, "samples.doubtful", samples=names))
+    if len(run.standards) > 1:
+        yield Picture(
+            caption=say(shown, "samples.chart"), alt=say(shown, "samples.chart-alt"), width=0.65,
+            png=control_chart_plot(individuals_chart(run.recovery_pct)),
         )  # fmt: skip
-    return pieces
 
 
-def _sentences(report: dict[str, Any], shown: UnitFormat) -> list[str]:
-    unit, found = shown.unit("concentration"), []
-    repeat = report.get("repeatability")
-    if isinstance(repeat, dict):
-        found.append(
-            f"{_number(repeat.get('samples'), 0)} samples were read more than once: one reading has a standard "
-            f"deviation of {_number(repeat.get('sd_ppm'), 2)} {unit} ({_number(repeat.get('low_ppm'), 2)} to "
-            f"{_number(repeat.get('high_ppm'), 2)})."
-        )
-    error = report.get("error") or {}
-    if error.get("instrument_sd_ppm") is not None:
-        found.append(
-            f"Error of a reading: {_number(error['instrument_sd_ppm'], 2)} {unit}, {error.get('instrument_from')}."
-        )
-    elif error.get("instrument_from"):
-        found.append(f"Error of a reading: not known ({error['instrument_from']}).")
-    if error.get("core_cv_pct") is not None:
-        found.append(
-            f"Error of a composite: {_number(error['core_cv_pct'], 0)} % between cores, {error.get('cores_from')}."
-        )
-    elif error.get("cores_from"):
-        found.append(f"Error of a composite: not known ({error['cores_from']}).")
-    blanks = report.get("blanks")
-    if isinstance(blanks, dict):
-        found.append(
-            f"{_number(blanks.get('count'), 0)} blanks read {_number(blanks.get('mean_ppm'), 2)} {unit} on average, "
-            f"{_number(blanks.get('most_ppm'), 2)} at most."
-        )
-    for pair in report.get("instruments") or ():
-        names = " and ".join(str(name) for name in pair.get("instruments", ()))
-        found.append(
-            f"Instruments {names} differ by {_number(pair.get('mean_ppm'), 2)} {unit} on "
-            f"{_number(pair.get('samples'), 0)} samples both read"
-            f"{', more than chance would have it' if pair.get('differ') else ''}."
-        )
-    found += [f"Sample {one.get('sample')} had not settled when it was read." for one in report.get("unsettled") or ()]
-    found += [
-        f"Sample {one.get('sample')} was kept {_number(one.get('days'), 0)} days before it was read."
-        for one in report.get("storage") or ()
-    ]
-    below = (report.get("detection") or {}).get("below")
-    if below:
-        found.append(f"{_number(below, 0)} readings lie below what can be detected; half of that is carried.")
-    return found
+def _sentences(quality: ReadingQuality, shown: UnitFormat) -> Iterator[str]:
+    samples, twice = quality.samples, quality.repeatability
+    if twice is not None:
+        yield say(shown, "samples.repeatability", count=twice.samples, sd=_ppm(twice.sd_ppm), low=_ppm(twice.low_ppm),
+                  high=_ppm(twice.high_ppm))  # fmt: skip
+    yield from error_sentences(quality.error, shown)
+    if quality.blanks is not None:
+        blanks = quality.blanks
+        yield say(shown, "samples.blanks", count=blanks.count, mean=_ppm(blanks.mean_ppm), most=_ppm(blanks.most_ppm))
+    for pair in quality.instruments:
+        one, other = (name or say(shown, "samples.no-name") for name in pair.instruments)
+        yield say(shown, f"samples.pair{'-differs' if pair.differ else ''}", one=one, other=other,
+                  gap=_ppm(pair.mean_ppm), count=pair.samples)  # fmt: skip
+    for rows in quality.unsettled:
+        yield say(shown, "samples.unsettled", sample=samples.sample_id[rows[0]])
+    for row, days in quality.kept_too_long:
+        yield say(shown, "samples.kept", sample=samples.sample_id[row], days=days)
+    if below := int(samples.below_detection.sum()):
+        yield say(shown, "samples.too-low", count=below)
 
 
-def _suspects(suspects: Any, shown: UnitFormat) -> list[Any]:
+def _suspects(quality: ReadingQuality, shown: UnitFormat) -> Iterator[Piece]:
+    readings = quality.field_readings
     rows = tuple(
         (
-            str(one.get("sample")), _number(one.get("row"), 0), _number(one.get("read_ppm"), 1),
-            _number(one.get("expected_ppm"), 1), _number(one.get("score"), 1),
+            readings.sample_id[one.row], str(readings.row[one.row]), shown.number("concentration", one.read_ppm),
+            shown.number("concentration", one.expected_ppm), shown.number("number", one.score, decimals=1),
         )
-        for one in suspects
+        for one in quality.suspects
     )  # fmt: skip
-    if not rows:
-        return []
-    unit = shown.unit("concentration")
-    return [
-        Table(
-            caption="Readings that do not fit their neighbours; they are shown, not left out",
-            header=("Sample", "Row", f"Read, {unit}", f"Expected, {unit}", "Score"), rows=rows, numbers=(1, 2, 3, 4),
-        )
-    ]  # fmt: skip
+    if rows:
+        header = _header(shown, "sample", "row", "read", "expected", "score")
+        yield Table(caption=say(shown, "samples.suspects"), header=header, rows=rows, numbers=(1, 2, 3, 4))
 
 
-def _corrections(corrections: Any, shown: UnitFormat) -> list[Any]:
+def _corrections(quality: ReadingQuality, shown: UnitFormat) -> Iterator[Piece]:
     rows = tuple(
-        (_number(one.get("row"), 0), _number(one.get("before_ppm"), 1), _number(one.get("after_ppm"), 1))
-        for one in corrections
+        (str(row), *(shown.number("concentration", ppm) for ppm in change))
+        for row, change in sorted((quality.corrections or {}).items())
     )
-    if not rows:
-        return []
-    unit = shown.unit("concentration")
-    header = ("Row", f"As read, {unit}", f"Corrected, {unit}")
-    return [Table(caption="Readings corrected by their check standards", header=header, rows=rows, numbers=(0, 1, 2))]
+    if rows:
+        header = _header(shown, "row", "as-read", "corrected")
+        yield Table(caption=say(shown, "samples.corrections"), header=header, rows=rows, numbers=(0, 1, 2))
 
 
-def _number(value: Any, decimals: int) -> str:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        return "not known"
-    return f"{value:,.{decimals}f}".replace("-", "−")
+def _header(shown: UnitFormat, *names: str) -> tuple[str, ...]:
+    return tuple(say(shown, f"samples.column-{name}", ppm=_ppm(None)) for name in names)
+
+
+def _ppm(value: float | None) -> Quantity:
+    return Quantity("concentration", value)

@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from vrn.pages.report_parts import Part, Table, Text
+from vrn.pages.report_readings import error_sentences
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat
 
@@ -71,14 +72,16 @@ _CAUSES: Final = {"instrument": "Instrument", "cores": "Cores mixed", "ground": 
 
 def _causes(prescription: Prescription, shown: UnitFormat) -> tuple[Table, ...]:
     """Standard error of the need of a place, by cause; the squares add up to the whole."""
-    causes: dict[str, Any] | None = prescription.details.get("causes")
-    if not causes:
+    causes = prescription.causes
+    if causes is None:
         return ()
-    parts = (("all", causes["field"]), *((str(zone["zone"]), zone) for zone in causes["zones"]))
-    rows = tuple((name, *(shown.number("rate", part[f"{cause}_lb_ac"]) for cause in _CAUSES)) for name, part in parts)
+    parts = (("all", causes.field), *((str(zone), part) for zone, part in causes.zones.items()))
+    rows = tuple(
+        (name, *(shown.number("rate", getattr(part, f"{cause}_lb_ac")) for cause in _CAUSES)) for name, part in parts
+    )
     caption = (
         f"Standard error of the need of a place by cause, {shown.unit('rate')}; squares add up, what is not known "
-        f"lies within the ground. Instrument: {causes['instrument_from']}. Cores: {causes['cores_from']}"
+        f"lies within the ground. {' '.join(error_sentences(causes.error, shown))}"
     )
     return (Table(caption=caption, header=("Zone", *_CAUSES.values()), rows=rows, numbers=(0, 1, 2, 3, 4, 5)),)
 

@@ -21,7 +21,7 @@ from vrn.pipeline.uncertainty import with_uncertainty
 from vrn.prescription import prescribe, zones_of
 from vrn.prescription.model import Prescription
 from vrn.sampling.causes import causes_of_error
-from vrn.sampling.quality import corrected, judge
+from vrn.sampling.quality import assess_readings, corrected
 from vrn.units import FT_M
 
 
@@ -49,7 +49,7 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     tell = progress or (lambda _step: None)
     tell("surfaces")
     grid, share = ground_of(field)
-    judged, readings = judge(field.samples, section=field.settings.samples)
+    readings = assess_readings(field.samples, section=field.settings.samples)
     field = replace(field, samples=corrected(field.samples, field.settings.samples))
     profile = profile_of(field.samples.field_readings())
     extra, silent = extra_surfaces(field, grid, share)
@@ -71,7 +71,7 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     methods = need.methods_by_zone(prescription.zones.labels, share)
     findings = (
         *field.findings,
-        *judged,
+        *readings.findings,
         *profile.findings,
         *(finding for surface in surfaces.values() for finding in _told(surface)),
         *need.findings,
@@ -81,11 +81,10 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     return replace(
         prescription,
         findings=findings,
-        details={
-            "readings": readings, **need.details, "methods": methods, "causes": causes_of_error(prescription),
-            **prescription.details,
-        },
-    )  # fmt: skip
+        readings=readings,
+        causes=causes_of_error(prescription),
+        details={**need.details, "methods": methods, **prescription.details},
+    )
 
 
 def grid_of(field: Field) -> Grid:

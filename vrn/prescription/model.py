@@ -13,6 +13,8 @@ from vrn.findings import Finding
 from vrn.model.area import reproject
 from vrn.model.field import Field
 from vrn.model.grid import Grid
+from vrn.model.reading_error import ErrorCauses
+from vrn.model.readings import ReadingQuality
 from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger
 from vrn.zones.model import Zones
@@ -166,6 +168,10 @@ class Prescription:
         [lb N], [gal or lb]
     findings : tuple of Finding
         Of the whole way from reading to rates.
+    readings : ReadingQuality or None
+        What was found when the readings were checked.
+    causes : ErrorCauses or None
+        Where the error of the need comes from.
     details : dict
         Reports of single rooms, plain values only. This room fills ``flat`` (against one rate), ``rounding``,
         ``machine``, ``drive``, ``loads``, ``prices`` (when both are given), ``check_strips`` (when asked for) and
@@ -187,6 +193,8 @@ class Prescription:
     total_n_lb: float
     total_product: float
     findings: tuple[Finding, ...] = ()
+    readings: ReadingQuality | None = None
+    causes: ErrorCauses | None = None
     details: dict[str, Any] = dataclasses.field(default_factory=dict)
 
     def __repr__(self) -> str:

@@ -1,66 +1,20 @@
 """The error of every reading, as a variance for the surface: the instrument, and the cores that were mixed."""
 
-from dataclasses import dataclass
-from typing import Any
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vrn.model.reading_error import ReadingError
 from vrn.model.samples import SoilSamples
 from vrn.sampling.repeats import repeatability
 from vrn.sampling.size import CORE_CV_PCT
 from vrn.sampling.standards import standard_runs
 
 _LEAST_FREEDOM = 3  # below it a standard deviation says little
-_CLOSE_M = 12.0
 _LEAST_PAIRS = 5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ReadingError:
-    """
-    What is known of the error of each reading.
-
-    Parameters
-    ----------
-    instrument_sd_ppm : float or None
-        Standard deviation of one reading of one sample. [ppm]
-    instrument_from : str
-        In words: where that comes from.
-    core_cv_pct : float or None
-        Between cores of one place; None where nobody wrote how many cores were mixed. [%]
-    cores_from : str
-        In words: where that comes from.
-    instrument_ppm2, composite_ppm2 : ndarray, shape (n,)
-        Variances, at the level of the median reading; 0 where nothing is known. [ppm²]
-    """
-
-    instrument_sd_ppm: float | None
-    instrument_from: str
-    core_cv_pct: float | None
-    cores_from: str
-    instrument_ppm2: NDArray[np.float64]
-    composite_ppm2: NDArray[np.float64]
-
-    @property
-    def variance_ppm2(self) -> NDArray[np.float64] | None:
-        """
-        What the surface takes as ``error_variance``, shape (n,); None where it knows as much itself. [ppm²]
-
-        The instrument's variance, and of the composites' what some have beyond the best of them: what all share is in
-        the nugget, which the readings tell better than an assumption.
-        """
-        beyond = self.composite_ppm2 - self.composite_ppm2.min(initial=np.inf)
-        if self.instrument_sd_ppm is None and not beyond.any():
-            return None
-        return np.asarray(self.instrument_ppm2 + beyond)
-
-    def to_plain(self) -> dict[str, Any]:
-        """What is known, as numbers and words."""
-        return {
-            "instrument_sd_ppm": self.instrument_sd_ppm, "instrument_from": self.instrument_from,
-            "core_cv_pct": self.core_cv_pct, "cores_from": self.cores_from,
-        }  # fmt: skip
+CLOSE_M = 12.0  # two samples no further apart are a pair
+_Source = Literal["given", "duplicates", "standards", "unknown"]
 
 
 def error_of_readings(
@@ -104,55 +58,57 @@ def error_of_readings(
     >>> error.instrument_ppm2.tolist(), error.composite_ppm2.tolist()
     ([1.0], [6.25])
     """
-    sd, sd_from = _instrument(of_all if of_all is not None else readings, instrument_sd_ppm)
+    sd, sd_from, count = _instrument(of_all if of_all is not None else readings, instrument_sd_ppm)
     instrument = np.full(len(readings), 0.0 if sd is None else sd**2)
     cores = np.array([handling.cores or 0 for handling in readings.handling], dtype=float)
     if not (cores > 0).any():
         return ReadingError(
-            instrument_sd_ppm=sd, instrument_from=sd_from, core_cv_pct=None, instrument_ppm2=instrument,
-            composite_ppm2=np.zeros(len(readings)), cores_from="the file does not say how many cores were mixed",
+            instrument_sd_ppm=sd, instrument_from=sd_from, instrument_count=count, core_cv_pct=None,
+            cores_from="unknown", instrument_ppm2=instrument, composite_ppm2=np.zeros(len(readings)),
         )  # fmt: skip
-    cv_pct, cv_from = _between_cores(readings, cores, 0.0 if sd is None else sd)
+    cv_pct, pairs = _between_cores(readings, cores, 0.0 if sd is None else sd)
     known = readings.nitrate_ppm[np.isfinite(readings.nitrate_ppm)]
     level = float(np.median(known)) if len(known) else 0.0
     mixed = np.where(cores > 0, cores, cores[cores > 0].min())  # not written down: taken for the fewest that were
     composite = (cv_pct / 100.0 * level) ** 2 / mixed
     return ReadingError(
-        instrument_sd_ppm=sd, instrument_from=sd_from, core_cv_pct=cv_pct, cores_from=cv_from,
-        instrument_ppm2=instrument, composite_ppm2=composite,
+        instrument_sd_ppm=sd, instrument_from=sd_from, instrument_count=count, core_cv_pct=cv_pct,
+        cores_from="pairs" if pairs else "assumed", core_pairs=pairs, instrument_ppm2=instrument,
+        composite_ppm2=composite,
     )  # fmt: skip
 
 
-def _instrument(samples: SoilSamples, given: float | None) -> tuple[float | None, str]:
+def _instrument(samples: SoilSamples, given: float | None) -> tuple[float | None, _Source, int]:
     if given is not None:
-        return given, "given in the field file"
+        return given, "given", 0
     twice = repeatability(samples)
     if twice is not None and twice.freedom >= _LEAST_FREEDOM:
-        return twice.sd_ppm, f"{twice.samples} samples read more than once"
-    squares, freedom = 0.0, 0
+        return twice.sd_ppm, "duplicates", twice.samples
+    squares, freedom, read_count = 0.0, 0, 0
     for run in standard_runs(samples):
         for nominal in np.unique(run.nominal_ppm):
             read = run.read_ppm[run.nominal_ppm == nominal]
             squares += float(((read - read.mean()) ** 2).sum())
             freedom += len(read) - 1
+            read_count += len(read)
     if freedom >= _LEAST_FREEDOM:
-        return float(np.sqrt(squares / freedom)), f"{freedom + 1} or more readings of check standards"
-    return None, "no duplicates and no check standards to tell it from"
+        return float(np.sqrt(squares / freedom)), "standards", read_count
+    return None, "unknown", 0
 
 
-def _between_cores(readings: SoilSamples, cores: NDArray[np.float64], sd_ppm: float) -> tuple[float, str]:
-    """Core CV from close pairs, where there are enough. [%]"""
+def _between_cores(readings: SoilSamples, cores: NDArray[np.float64], sd_ppm: float) -> tuple[float, int]:
+    """Core CV and the close pairs it comes from; as usual, from none, where there are too few. [%]"""
     from scipy.spatial import cKDTree
 
     usable = np.flatnonzero((cores > 0) & np.isfinite(readings.nitrate_ppm) & np.isfinite(readings.coordinates_m[:, 0]))
     places, first = np.unique(readings.coordinates_m[usable], axis=0, return_index=True)
     if len(places) > 1:
-        pairs = cKDTree(places).query_pairs(_CLOSE_M, output_type="ndarray")
+        pairs = cKDTree(places).query_pairs(CLOSE_M, output_type="ndarray")
         if len(pairs) >= _LEAST_PAIRS:
             one, other = usable[first[pairs[:, 0]]], usable[first[pairs[:, 1]]]
             half = (readings.nitrate_ppm[one] - readings.nitrate_ppm[other]) ** 2 / 2 - sd_ppm**2
             level = (readings.nitrate_ppm[one] + readings.nitrate_ppm[other]) / 2
             each = 2 / (1 / cores[one] + 1 / cores[other])
             squared = float(np.sum(half * each) / max(float(np.sum(level**2)), 1e-12))
-            return 100.0 * float(np.sqrt(max(squared, 0.0))), f"{len(pairs)} pairs of samples within {_CLOSE_M:g} m"
-    return CORE_CV_PCT, "assumed: too few pairs of samples close together to tell it from"
+            return 100.0 * float(np.sqrt(max(squared, 0.0))), len(pairs)
+    return CORE_CV_PCT, 0

@@ -1,44 +1,16 @@
 """Readings of one sample told apart: repeatability, readings that had not settled, instruments that differ, blanks."""
 
-from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vrn.model.readings import Blanks, InstrumentPair, Repeatability
 from vrn.model.samples import SoilSamples
 from vrn.sampling.standards import reading_order
 
 _SETTLED_PPM, _SETTLED_PCT = 0.5, 5.0  # a reading still moving by more had not settled: common practice, no source
 _CONFIDENCE = 0.95
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Repeatability:
-    """
-    How well one sample reads the same twice.
-
-    Parameters
-    ----------
-    sd_ppm : float
-        Standard deviation of one reading. [ppm]
-    low_ppm, high_ppm : float
-        Its 95 % confidence interval. [ppm]
-    limit_ppm : float
-        Two readings of one sample differ by less in 95 of 100 cases: 2.8 standard deviations. [ppm]
-    freedom : int
-        Degrees of freedom: readings less samples.
-    samples : int
-        Samples read more than once.
-    """
-
-    sd_ppm: float
-    low_ppm: float
-    high_ppm: float
-    limit_ppm: float
-    freedom: int
-    samples: int
 
 
 def repeat_groups(samples: SoilSamples) -> list[NDArray[np.intp]]:
@@ -74,14 +46,7 @@ def repeatability(samples: SoilSamples) -> Repeatability | None:
     """
     Standard deviation of one reading from samples that one instrument read twice or more.
 
-    Parameters
-    ----------
-    samples : SoilSamples
-
-    Returns
-    -------
-    repeatability : Repeatability or None
-        Pooled over samples, √(Σ squares ÷ degrees of freedom); None without duplicates.
+    Pooled over samples, √(Σ squares ÷ degrees of freedom); None without duplicates.
 
     References
     ----------
@@ -106,7 +71,7 @@ def repeatability(samples: SoilSamples) -> Repeatability | None:
     return Repeatability(sd_ppm=sd, low_ppm=low, high_ppm=high, limit_ppm=2.8 * sd, freedom=freedom, samples=count)
 
 
-def unsettled(samples: SoilSamples) -> list[NDArray[np.intp]]:
+def unsettled(samples: SoilSamples) -> tuple[NDArray[np.intp], ...]:
     """
     Samples whose repeated readings were still on the move: each above the one before, or each below, to the last.
 
@@ -116,7 +81,7 @@ def unsettled(samples: SoilSamples) -> list[NDArray[np.intp]]:
 
     Returns
     -------
-    groups : list of ndarray of int
+    groups : tuple of ndarray of int
         Rows of three readings or more by one instrument, in the order of reading, whose last step is more than 0.5 ppm
         and 5 %.
     """
@@ -132,57 +97,32 @@ def unsettled(samples: SoilSamples) -> list[NDArray[np.intp]]:
             moving = bool(np.all(steps > 0) or np.all(steps < 0))
             if moving and last > max(_SETTLED_PPM, _SETTLED_PCT / 100 * abs(float(samples.nitrate_ppm[own[-1]]))):
                 found.append(own)
-    return found
+    return tuple(found)
 
 
-def instrument_differences(samples: SoilSamples) -> list[dict[str, Any]]:
-    """
-    Mean difference of instruments that read the same samples.
-
-    Parameters
-    ----------
-    samples : SoilSamples
-
-    Returns
-    -------
-    differences : list of dict
-        For each pair: ``instruments``, ``samples``, ``mean_ppm`` (first less second), ``low_ppm``, ``high_ppm`` (its
-        95 % interval by Student's t; None with one sample) and ``differ``: whether the interval leaves out 0.
-    """
+def instrument_differences(samples: SoilSamples) -> tuple[InstrumentPair, ...]:
+    """Mean difference of instruments that read the same samples, for each pair of them."""
     by_pair: dict[tuple[str, str], list[float]] = {}
     for rows in repeat_groups(samples):
         read = {name: float(samples.nitrate_ppm[own].mean()) for name, own in _by_instrument(samples, rows).items()}
         for one, other in combinations(sorted(read), 2):
             by_pair.setdefault((one, other), []).append(read[one] - read[other])
-    found = []
-    for pair, values in sorted(by_pair.items()):
-        gaps = np.array(values)
-        low = high = None
-        if len(gaps) > 1:
-            from scipy.stats import t
-
-            half = float(t.ppf(0.5 + _CONFIDENCE / 2, len(gaps) - 1) * gaps.std(ddof=1) / np.sqrt(len(gaps)))
-            low, high = float(gaps.mean()) - half, float(gaps.mean()) + half
-        found.append({
-            "instruments": list(pair), "samples": len(gaps), "mean_ppm": float(gaps.mean()), "low_ppm": low,
-            "high_ppm": high, "differ": low is not None and high is not None and not low <= 0 <= high,
-        })  # fmt: skip
-    return found
+    return tuple(_compared(pair, np.array(gaps)) for pair, gaps in sorted(by_pair.items()))
 
 
-def blanks(samples: SoilSamples) -> dict[str, Any] | None:
+def _compared(pair: tuple[str, str], gaps: NDArray[np.float64]) -> InstrumentPair:
+    low = high = None
+    if len(gaps) > 1:
+        from scipy.stats import t
+
+        half = float(t.ppf(0.5 + _CONFIDENCE / 2, len(gaps) - 1) * gaps.std(ddof=1) / np.sqrt(len(gaps)))
+        low, high = float(gaps.mean()) - half, float(gaps.mean()) + half
+    return InstrumentPair(instruments=pair, samples=len(gaps), mean_ppm=float(gaps.mean()), low_ppm=low, high_ppm=high)
+
+
+def blanks(samples: SoilSamples) -> Blanks | None:
     """
-    What blanks read, and what they say of the least that can be detected.
-
-    Parameters
-    ----------
-    samples : SoilSamples
-
-    Returns
-    -------
-    blanks : dict or None
-        ``count``, ``mean_ppm``, ``most_ppm``, ``sd_ppm`` and ``detection_ppm`` (mean + 3 standard deviations; both None
-        with fewer than three). None without blanks.
+    What blanks read, and the least that can be detected; None without blanks.
 
     References
     ----------
@@ -193,10 +133,10 @@ def blanks(samples: SoilSamples) -> dict[str, Any] | None:
     if not len(read):
         return None
     sd = float(read.std(ddof=1)) if len(read) > 2 else None
-    return {
-        "count": len(read), "mean_ppm": float(read.mean()), "most_ppm": float(read.max()), "sd_ppm": sd,
-        "detection_ppm": None if sd is None else float(read.mean() + 3 * sd),
-    }  # fmt: skip
+    return Blanks(
+        count=len(read), mean_ppm=float(read.mean()), most_ppm=float(read.max()), sd_ppm=sd,
+        detection_ppm=None if sd is None else float(read.mean() + 3 * sd),
+    )  # fmt: skip
 
 
 def _depth(samples: SoilSamples, i: int) -> tuple[float, float]:

@@ -1,89 +1,17 @@
 """Check standards between samples: did the instrument drift, and which samples lie behind the last good standard?"""
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
+from vrn.errors import OutOfRangeError
+from vrn.model.readings import StandardRun
 from vrn.model.samples import SoilSamples
-from vrn.sampling.control_chart import individuals_chart
 
 ALLOWED_PCT = 10.0  # a check standard may be off: EPA method 353.2, § 9.3.4 (from memory)
 ALLOWED_PPM = 0.5  # and never less than this: common practice, no source
-_LEAST_NOMINAL_PPM = 1.0  # below it a ratio says nothing
-_MOST_DRIFT_PCT = 50.0  # of nominal; beyond it the reading failed, and nothing drifted: a choice of this project
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StandardRun:
-    """
-    Check standards of one instrument in the order they were read, with the samples between them.
-
-    Parameters
-    ----------
-    instrument : str
-        Empty where the file does not say.
-    order : ndarray of int, shape (n,)
-        Rows of the samples this instrument read, standards among them, in the order of reading.
-    standards : ndarray of int, shape (k,)
-        Rows that are standards, in that order.
-    nominal_ppm, read_ppm : ndarray, shape (k,)
-        [ppm]
-    good : ndarray of bool, shape (k,)
-        Within the allowed band.
-    doubtful : ndarray of int
-        Field rows with a bad standard just before or after them.
-    open_ended : ndarray of int
-        Field rows before the first or after the last standard.
-    drift_pct : float
-        Change of the reading of a standard from the first to the last, by the straight line through them; NaN with
-        fewer than three. [% of nominal]
-    drift_p : float
-        Chance of a line as steep without any drift; NaN with fewer than three.
-    """
-
-    instrument: str
-    order: NDArray[np.intp]
-    standards: NDArray[np.intp]
-    nominal_ppm: NDArray[np.float64]
-    read_ppm: NDArray[np.float64]
-    good: NDArray[np.bool_]
-    doubtful: NDArray[np.intp]
-    open_ended: NDArray[np.intp]
-    drift_pct: float
-    drift_p: float
-
-    @property
-    def recovery_pct(self) -> NDArray[np.float64]:
-        """Reading over nominal value, shape (k,). [%]"""
-        return self.read_ppm / self.nominal_ppm * 100.0
-
-    @property
-    def corrects(self) -> NDArray[np.bool_]:
-        """Whether a standard may correct readings, shape (k,): 1 ppm or more, and off by no more than half."""
-        return (self.nominal_ppm >= _LEAST_NOMINAL_PPM) & (np.abs(self.recovery_pct - 100.0) <= _MOST_DRIFT_PCT)
-
-    def to_plain(self, samples: SoilSamples) -> dict[str, Any]:
-        """The run with its control chart as numbers and lists; samples are named by their ids."""
-        chart = individuals_chart(self.recovery_pct).to_plain() if len(self.standards) > 1 else None
-        place = {int(row): i for i, row in enumerate(self.order)}
-        return {
-            "instrument": self.instrument,
-            "standards": [
-                {"row": int(samples.row[row]), "after_readings": place[int(row)], "nominal_ppm": float(nominal),
-                 "read_ppm": float(read), "recovery_pct": float(recovery), "good": bool(good)}
-                for row, nominal, read, recovery, good in zip(
-                    self.standards, self.nominal_ppm, self.read_ppm, self.recovery_pct, self.good, strict=True)
-            ],
-            "allowed_pct": ALLOWED_PCT,
-            "allowed_ppm": ALLOWED_PPM,
-            "drift_pct": None if np.isnan(self.drift_pct) else self.drift_pct,
-            "drift_p": None if np.isnan(self.drift_p) else self.drift_p,
-            "doubtful": [samples.sample_id[row] for row in self.doubtful],
-            "open_ended": [samples.sample_id[row] for row in self.open_ended],
-            "chart_of_recovery_pct": chart,
-        }  # fmt: skip
+_D2_OF_TWO = 1.128  # mean range of two normal values over their standard deviation, as the handbook prints it
 
 
 def standard_runs(
@@ -191,3 +119,127 @@ def _drift(at: NDArray[np.intp], recovery_pct: NDArray[np.float64]) -> tuple[flo
 
     line = linregress(at, recovery_pct)
     return float(line.slope * (at[-1] - at[0])), float(line.pvalue)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ControlChart:
+    """
+    A control chart.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n,)
+        What is plotted: readings, or their running mean.
+    center, low, high : float
+        Centre line and three-sigma limits.
+    sigma : float
+        Standard deviation of one reading.
+    outside : tuple of int
+        Points beyond a limit, from 0.
+    """
+
+    points: NDArray[np.float64]
+    center: float
+    low: float
+    high: float
+    sigma: float
+    outside: tuple[int, ...]
+
+
+def individuals_chart(readings: ArrayLike) -> ControlChart:
+    """
+    Shewhart chart of single readings in their order, sigma from the mean moving range.
+
+    Parameters
+    ----------
+    readings : array_like, shape (n,)
+        At least two.
+
+    Returns
+    -------
+    chart : ControlChart
+        Limits at the mean ± 3 · mean moving range ÷ 1.128.
+
+    Raises
+    ------
+    OutOfRangeError
+        If there are fewer than two readings, or one is unknown.
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook of Statistical Methods, § 6.3.2.2 (doi:10.18434/M32189).
+
+    Examples
+    --------
+    Moving ranges 2, 1, 1: mean 1.333, sigma 1.182.
+
+    >>> chart = individuals_chart([10, 12, 11, 12])
+    >>> chart.center, round(chart.sigma, 3), round(chart.high, 3)
+    (11.25, 1.182, 14.796)
+    """
+    values = _known(readings, least=2)
+    sigma = float(np.abs(np.diff(values)).mean() / _D2_OF_TWO)
+    return _chart(values, float(values.mean()), sigma, 3.0 * sigma)
+
+
+def ewma_chart(readings: ArrayLike, *, target: float, sigma: float, weight: float = 0.3) -> ControlChart:
+    """
+    Chart of the exponentially weighted running mean: it sees a slow drift that single readings hide.
+
+    Parameters
+    ----------
+    readings : array_like, shape (n,)
+        In their order.
+    target : float
+        What they should read; where the running mean begins.
+    sigma : float
+        Standard deviation of one reading.
+    weight : float
+        Of the newest reading, 0 … 1.
+
+    Returns
+    -------
+    chart : ControlChart
+        ``points[0]`` is after the first reading; limits at target ± 3 σ √(weight ÷ (2 − weight)).
+
+    Raises
+    ------
+    OutOfRangeError
+        If a number is unknown, sigma negative, or the weight not in (0, 1].
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook of Statistical Methods, § 6.3.2.4 (doi:10.18434/M32189).
+
+    Examples
+    --------
+    0.3 × 52 + 0.7 × 50 = 50.6; 0.3 × 47 + 0.7 × 50.6 = 49.52:
+
+    >>> ewma_chart([52, 47], target=50, sigma=2).points.round(2).tolist()
+    [50.6, 49.52]
+    """
+    values = _known(readings, least=1)
+    if not 0 < weight <= 1 or not sigma >= 0:
+        problem = f"A running mean with weight {weight} and sigma {sigma} cannot be charted."
+        raise OutOfRangeError(problem, "Give a weight above 0 and at most 1, and a sigma of 0 or more.")
+    running, points = float(target), []
+    for value in values:
+        running = weight * value + (1 - weight) * running
+        points.append(running)
+    return _chart(np.array(points), float(target), float(sigma), 3.0 * sigma * float(np.sqrt(weight / (2 - weight))))
+
+
+def _chart(points: NDArray[np.float64], center: float, sigma: float, half: float) -> ControlChart:
+    outside = np.flatnonzero(np.abs(points - center) > half + 1e-12)
+    return ControlChart(
+        points=points, center=center, low=center - half, high=center + half, sigma=sigma,
+        outside=tuple(int(i) for i in outside),
+    )  # fmt: skip
+
+
+def _known(readings: ArrayLike, *, least: int) -> NDArray[np.float64]:
+    values = np.asarray(readings, dtype=float)
+    if values.ndim != 1 or len(values) < least or not np.isfinite(values).all():
+        problem = f"A control chart needs at least {least} known readings in a row."
+        raise OutOfRangeError(problem, "Leave unknown readings out, or read the standard more often.")
+    return values

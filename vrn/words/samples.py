@@ -1,0 +1,137 @@
+"""Whether the readings can be trusted, in words."""
+
+from typing import Final
+
+FINDINGS: Final[dict[str, tuple[str, ...]]] = {
+    "no-standards": (
+        "No check standards were run, so the meter's accuracy can't be verified.",
+        "Run a standard of known value first, after every ten samples, and last.",
+    ),
+    "standards-off": (
+        (
+            "{bad} of {count} check standards are off by more than {allowed}. The worst is in row {row}: "
+            "it read {read} and should read {nominal}."
+        ),
+        "Read the samples next to them again: {samples}.",
+    ),
+    "standards-off-alone": (
+        (
+            "{bad} of {count} check standards are off by more than {allowed}. The worst is in row {row}: "
+            "it read {read} and should read {nominal}."
+        ),
+        "No sample was read next to them. Check the meter before you go on.",
+    ),
+    "outside-standards": (
+        "{count:reading was|readings were} taken before the first or after the last check standard: {samples}.",
+        "Run a standard first, after every ten samples, and last.",
+    ),
+    "standards-drift": (
+        "The check standards drifted by {drift} from first to last. That is more than chance would do.",
+        "Calibrate the meter and read again, or let vrn correct the readings by the standards.",
+        "{key:samples.correct_drift} = true",
+    ),
+    "standards-failed": (
+        "Some check standards read far off or are too weak, so they correct no readings: {samples}.",
+        "Run them again, or check the readings next to them by hand.",
+    ),
+    "corrected": (
+        (
+            "{count:reading was|readings were} corrected by the check standards. The largest change is in row {row}, "
+            "from {before} to {after}."
+        ),
+        "Turn this off to use the readings as they are.",
+        "{key:samples.correct_drift} = false",
+    ),
+    "repeats": (
+        "{count:sample was|samples were} read more than once. One reading is good to about ± {sd:2}.",
+        "Two readings of one sample should be within {limit:2} of each other.",
+    ),
+    "repeats-apart": (
+        "{count:sample was|samples were} read more than once. One reading is only good to about ± {sd:2}.",
+        "Mix the cores better, let each reading settle, and read again.",
+    ),
+    "not-settled": (
+        "Sample {sample} had not settled. It read {first} at first and {last} at last.",
+        "Wait until two readings agree, and keep the last one.",
+    ),
+    "instruments-differ": (
+        "Meter {one} reads {gap} higher than meter {other} on the same {count:sample|samples}.",
+        "Run a standard on both to find which is right. Until then, don't mix their readings.",
+    ),
+    "instrument-differs": (
+        "Meter {one} and a meter without a name differ by {gap} on the same {count:sample|samples}.",
+        "Run a standard on both to find which is right. Until then, don't mix their readings.",
+    ),
+    "blank-high": (
+        "A blank reads {most}.",
+        "Rinse, use fresh water or extractant, and read the samples before it again.",
+    ),
+    "below-detection": (
+        "{hidden} of {count} readings are too low for the test to measure. It shows no pattern there.",
+        "Ask the lab for a test with a lower limit, or treat that ground as even.",
+    ),
+    "read-before-pulled": (
+        "By its dates, sample {sample} was read before it was pulled.",
+        "Check the day it was pulled and the time it was read.",
+    ),
+    "kept-too-long": (
+        (
+            "{count:sample was|samples were} read up to {days:day|days} after they were pulled: {samples}. Moist "
+            "soil keeps making nitrate."
+        ),
+        "Read within 24 hours, or cool, freeze or dry the samples (University of Nebraska-Lincoln, G1740).",
+    ),
+    "unlike-neighbors": (
+        "Sample {sample} reads {read}. The samples around it suggest {expected}.",
+        "Look for a band, a manure pile or a typing error. The reading is used unless you take it out.",
+    ),
+    "few-cores": (
+        "Samples of few cores count for less than samples of many. Single cores are taken to differ by {cv}.",
+        "To measure it, pull five or more pairs of samples a few steps apart. The sampling plan places them.",
+    ),
+}
+
+SENTENCES: Final[dict[str, str]] = {
+    "title": "Can the readings be trusted?",
+    "standards": "Check standards. Allowed: {allowed} of the known value, or {least:1} where that is more.",
+    "standards-of": "Check standards of meter {instrument}. Allowed: {allowed} of the known value, or {least:1} where "
+    "that is more.",
+    "column-row": "Row",
+    "column-after": "After readings",
+    "column-nominal": "Known value, {ppm:unit}",
+    "column-read": "Read, {ppm:unit}",
+    "column-recovery": "Read, % of known",
+    "column-within": "Within",
+    "yes": "yes",
+    "no": "no",
+    "drift": "From the first standard to the last, the reading changed by {drift:1} of the known value. Without drift, "
+    "chance would do that {chance} of the time.",
+    "doubtful": "Read next to a standard that is off: {samples}.",
+    "chart": "Control chart of the check standards: mean and limits at three standard deviations.",
+    "chart-alt": "Control chart of check standards",
+    "repeatability": "{count:sample was|samples were} read more than once. One reading has a standard deviation of "
+    "{sd:2} ({low:2} to {high:2}).",
+    "error-given": "Error of one reading: {sd:2}, as given in the field file.",
+    "error-duplicates": "Error of one reading: {sd:2}, from {count:sample|samples} read more than once.",
+    "error-standards": "Error of one reading: {sd:2}, from {count:reading|readings} of check standards.",
+    "error-unknown": "Error of one reading: not known, because no duplicates or check standards were run.",
+    "cores-pairs": "Error of a mixed sample: {cv} between cores, from {count:pair|pairs} of samples within {near:0} of "
+    "each other.",
+    "cores-assumed": "Error of a mixed sample: {cv} between cores, assumed: too few samples lie close together.",
+    "cores-unknown": "Error of a mixed sample: not known, because the file does not say how many cores were mixed.",
+    "blanks": "{count:blank reads|blanks read} {mean:2} on average and {most:2} at most.",
+    "pair": "Meters {one} and {other} differ by {gap:2} on {count:sample|samples} both read.",
+    "pair-differs": "Meters {one} and {other} differ by {gap:2} on {count:sample|samples} both read. That is more than "
+    "chance would do.",
+    "no-name": "without a name",
+    "unsettled": "Sample {sample} had not settled when it was read.",
+    "kept": "Sample {sample} was kept {days:day|days} before it was read.",
+    "too-low": "{count:reading is|readings are} below what the test can detect. Half of that limit is used.",
+    "suspects": "Readings unlike their neighbors. They are shown, not left out.",
+    "column-sample": "Sample",
+    "column-expected": "Expected, {ppm:unit}",
+    "column-score": "Score",
+    "corrections": "Readings corrected by their check standards",
+    "column-as-read": "As read, {ppm:unit}",
+    "column-corrected": "Corrected, {ppm:unit}",
+}
