@@ -42,10 +42,11 @@ def read_field(path: str | Path, *, review: str | Path | None = None) -> Field:
     intake = Intake(path.resolve().parent, metric=settings.units == "metric")
     for own, key in ((path, "field file"), *(((Path(review), "review"),) if review is not None else ())):
         intake.record(Source(path=own.resolve(), name=own.name, key=key))
-    return _read(settings, intake)
+    return read_all(settings, intake)
 
 
-def _read(settings: Settings, intake: Intake) -> Field:
+def read_all(settings: Settings, intake: Intake) -> Field:
+    """Everything that checked settings name."""
     crs, boundary = read_boundary(intake, settings.header)
     no_apply = read_no_apply(intake, settings.header.no_apply, boundary, crs)
     samples = inside_only(intake, read_samples(intake, settings.samples, crs), boundary)

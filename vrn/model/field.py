@@ -1,7 +1,9 @@
 """One corn field with everything that was read about it."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, cast
 
 import shapely
 
@@ -14,6 +16,13 @@ from vrn.model.samples import SoilSamples
 from vrn.model.settings import Settings
 from vrn.model.trial import NitrogenTrial
 from vrn.model.weather import Weather
+
+
+def _as_table(given: Any, *, key: str = "file") -> dict[str, Any] | None:
+    """A table of the field file: as given, or with what was given under its usual key."""
+    if given is None:
+        return None
+    return dict(given) if isinstance(given, Mapping) else {key: given}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -101,6 +110,90 @@ class Field:
 
     def _repr_html_(self) -> str:
         return str(door.call("Field.html", self))
+
+    @classmethod
+    def from_frames(
+        cls,
+        *,
+        boundary: Any,
+        samples: Any,
+        name: str,
+        season: int,
+        yield_goal_bu_ac: float | None = None,
+        growth_stage: str | None = None,
+        organic_matter_pct: float | None = None,
+        organic_matter: Any = None,
+        yield_potential: Any = None,
+        applied_n: Any = None,
+        no_apply: Any = (),
+        weather: Any = None,
+        reported_as: str | None = None,
+        moisture_basis: str | None = None,
+        units: str = "us",
+        **tables: Any,
+    ) -> "Field":
+        """
+        A field from GeoDataFrames in any coordinate system, checked as files are.
+
+        Parameters
+        ----------
+        boundary : GeoDataFrame
+            Outline of the field. Here and below a path does too; a relative one starts in the working folder.
+        samples : GeoDataFrame of points, DataFrame, or mapping
+            Columns ``sample_id, top_in, bottom_in, nitrate_ppm`` and what else a samples file may have; a DataFrame
+            also ``longitude`` and ``latitude``. A mapping is the table ``[samples]`` with the frame as its ``file``.
+        name : str
+        season : int
+        yield_goal_bu_ac : float
+            [bu/ac]
+        growth_stage : str, optional
+            Leaf-collar stage on the sampling date, as ``"V8"``.
+        organic_matter_pct : float, optional
+            The same everywhere. [%]
+        organic_matter, yield_potential, applied_n : GeoDataFrame, path or mapping, optional
+            Points or polygons, the value in a column of the usual name or the only one there is. A mapping is that
+            table of the field file with the frame as its ``file``, as ``{"file": frame, "column": "om"}``.
+        no_apply : GeoDataFrame, mapping, or list of them
+            Ground that gets nothing; a mapping adds ``setback_ft``.
+        weather : DataFrame, optional
+            ``date, tmin_f, tmax_f, rain_in``.
+        reported_as : {"NO3-N", "NO3"}, optional
+        moisture_basis : {"dry", "moist"}, optional
+        units : {"us", "metric"}
+            Of every number given, and of the pages; metric keys then go into their tables.
+        **tables : mapping
+            Any other table of a field file, as ``product={"name": "UAN 32"}, machine={"swath_ft": 90}``; or further
+            keys of one of the above, as ``crop={"application_date": date(2026, 6, 18)}``.
+
+        Returns
+        -------
+        field : Field
+            ``inputs`` holds the SHA-256 of each frame's content.
+
+        Raises
+        ------
+        InputFileError
+            If something is missing or cannot be used.
+        """
+        layers = {
+            "organic_matter": _as_table(organic_matter) or _as_table(organic_matter_pct, key="value_pct"),
+            "yield_potential": _as_table(yield_potential),
+            "applied_n": _as_table(applied_n),
+        }
+        avoided = list(no_apply) if isinstance(no_apply, (list, tuple)) else [no_apply]
+        given: dict[str, Any] = {
+            "units": units,
+            "field": {
+                "name": name, "season": season, "boundary": boundary, "no_apply": [_as_table(one) for one in avoided],
+            },
+            "crop": {"yield_goal_bu_ac": yield_goal_bu_ac, "growth_stage": growth_stage},
+            "samples": {"reported_as": reported_as, "moisture_basis": moisture_basis, **(_as_table(samples) or {})},
+            "layers": layers,
+            "weather": _as_table(weather),
+        }  # fmt: skip
+        for table, keys in tables.items():
+            given[table] = {**(given.get(table) or {}), **keys} if isinstance(keys, Mapping) else keys
+        return cast("Field", door.call("Field.from_frames", given))
 
     @property
     def name(self) -> str:
