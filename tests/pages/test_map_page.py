@@ -19,9 +19,10 @@ from vrn.errors import InputFileError
 from vrn.model.cover import grid_over
 from vrn.model.settings import ExportSection
 from vrn.model.surface import Surface
+from vrn.pages.field_drawing import rate_drawing
+from vrn.pages.field_drawn import as_svg
 from vrn.pages.map_page import map_page, write_map
-from vrn.pages.map_page_still import still_picture
-from vrn.pages.map_page_words import rate_colors
+from vrn.pages.ramps import rate_colors
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat
 
@@ -214,12 +215,13 @@ def _with_slivers(prescription: Prescription) -> Prescription:
 
 def test_numbers_on_the_still_picture_cover_none_before_them(prescription: Prescription) -> None:
     """Where strips are too narrow for their numbers, the larger zones keep theirs and no two boxes meet."""
-    svg = still_picture(_with_slivers(prescription), UnitFormat(metric=False))
+    svg = as_svg(rate_drawing(_with_slivers(prescription), UnitFormat(metric=False)), "")
     boxes = [tuple(map(float, found)) for found in re.findall(
-        r'<rect x="([-.\d]+)" y="([-.\d]+)" width="([.\d]+)" height="(22)" ', svg)]  # fmt: skip
+        r'<rect x="([-.\d]+)" y="([-.\d]+)" width="([.\d]+)" height="([.\d]+)" ', svg)]  # fmt: skip
     told = re.findall(r'font-weight="600"[^>]*>([^<]+)</text>', svg)
     assert {"1: 90", "2: 110", "3: 130"} <= set(told)
     assert 3 < len(told) < 7
+    assert len(boxes) == len(told)
     for i, (x, y, wide, high) in enumerate(boxes):
         for a, b, wide_b, high_b in boxes[:i]:
             assert x >= a + wide_b - 0.15 or a >= x + wide - 0.15 or y >= b + high_b - 0.15 or b >= y + high - 0.15
@@ -227,7 +229,7 @@ def test_numbers_on_the_still_picture_cover_none_before_them(prescription: Presc
 
 def test_rates_that_print_alike_have_one_colour(prescription: Prescription) -> None:
     """A strip's rate is a sum: off in the last bit, it still prints as its neighbour's and has its colour."""
-    colors = rate_colors(_with_slivers(prescription))
+    colors = rate_colors({rate.zone: rate.rate_n_lb_ac for rate in _with_slivers(prescription).rates})
     assert len(set(colors.values())) == 3
     assert colors[1] == colors[4]
 

@@ -5,10 +5,11 @@ from typing import Any
 
 from markupsafe import Markup
 
+from vrn.pages.field_drawing import rate_drawing
+from vrn.pages.field_drawn import as_svg
 from vrn.pages.map_page_layers import LEVELS, Picture, frame_of, pictures, sample_places
 from vrn.pages.map_page_leaflet import Drawn, leaflet_map
 from vrn.pages.map_page_legend import rate_layer, surface_layer
-from vrn.pages.map_page_still import still_picture
 from vrn.pages.map_page_words import allowed_of, page_words, set_by_a_person, zone_words
 from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
 from vrn.prescription.model import Prescription
@@ -71,7 +72,9 @@ def map_page(prescription: Prescription) -> str:
             map_js=Markup(drawn.script),
             page_js=Markup(page_js),
             map_html=Markup(drawn.html),
-            still=Markup(still_picture(prescription, shown)),
+            still=Markup(
+                as_svg(rate_drawing(prescription, shown), f"Map of {prescription.field.name}: zones with their rates")
+            ),
             data=Markup(script_json(_data(prescription, layers, surfaces, drawn, page, places, shown))),
             page=page,
             layers=layers,

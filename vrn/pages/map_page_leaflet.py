@@ -7,9 +7,9 @@ import folium
 import numpy as np
 import shapely
 
+from vrn.pages.field_drawing import zone_labels
 from vrn.pages.map_page_layers import Frame, Picture, feature
-from vrn.pages.map_page_still import zone_labels
-from vrn.pages.map_page_words import rate_colors
+from vrn.pages.ramps import rate_colors
 from vrn.prescription.model import Prescription
 from vrn.units import FT_M
 from vrn.words import UnitFormat
@@ -127,7 +127,7 @@ def _below(element: Any) -> list[Any]:
 
 
 def _zones(prescription: Prescription) -> list[dict[str, Any]]:
-    colors, crs = rate_colors(prescription), prescription.grid.crs
+    colors, crs = rate_colors({rate.zone: rate.rate_n_lb_ac for rate in prescription.rates}), prescription.grid.crs
     return [
         feature(
             rate.outline, crs, {"zone": rate.zone, "color": colors[rate.zone], "style": {"color": _INK, "weight": 1.5}}

@@ -8,7 +8,7 @@ from markupsafe import Markup
 from vrn.files.raster import leave_one_out_rmse
 from vrn.model.surface import Surface
 from vrn.pages.map_page_layers import Picture
-from vrn.pages.map_page_words import rate_colors
+from vrn.pages.ramps import rate_colors
 from vrn.pages.report_phrases import why_one_zone
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat
@@ -28,7 +28,10 @@ def rate_layer(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
     layer : dict
         ``key``, ``title``, ``unit``, ``legend`` (markup), ``words``.
     """
-    colors, why = rate_colors(prescription), why_one_zone(prescription, shown)
+    colors, why = (
+        rate_colors({rate.zone: rate.rate_n_lb_ac for rate in prescription.rates}),
+        why_one_zone(prescription, shown),
+    )
     by_color: dict[str, tuple[str, list[str]]] = {}
     for rate in sorted(prescription.rates, key=lambda rate: rate.rate_n_lb_ac):
         by_color.setdefault(colors[rate.zone], (shown.number("rate", rate.rate_n_lb_ac), []))[1].append(str(rate.zone))

@@ -8,7 +8,7 @@ import numpy as np
 
 from vrn.nitrogen.ledger import Ledger, largest_remainder
 from vrn.pages.map_page_layers import sample_places
-from vrn.pages.ramps import NITROGEN
+from vrn.pages.ramps import rate_colors
 from vrn.pages.report_methods import opinions
 from vrn.pages.report_phrases import cautions, day, facts
 from vrn.prescription.limits import rules_of
@@ -57,14 +57,6 @@ def _signed(value: float, decimals: int, *, plus: bool = True) -> str:
     return f"{sign}{abs(value):,.{decimals}f}"
 
 
-def rate_colors(prescription: Prescription) -> dict[int, str]:
-    """Colour of each zone: the ranks of the different rates along the ramp, least to most."""
-    rounded = {rate.zone: round(rate.rate_n_lb_ac, 6) for rate in prescription.rates}  # a strip's rate is a sum
-    different = sorted(set(rounded.values()))
-    colors = dict(zip(different, NITROGEN.classes(len(different)), strict=True))
-    return {zone: colors[rate] for zone, rate in rounded.items()}
-
-
 def zone_words(prescription: Prescription, shown: UnitFormat) -> list[dict[str, Any]]:
     """
     Every zone as the page shows it: rate, reasons, doubt.
@@ -79,7 +71,11 @@ def zone_words(prescription: Prescription, shown: UnitFormat) -> list[dict[str, 
     zones : list of dict
         Plain text and numbers, one for each zone in order.
     """
-    colors, places, asked = rate_colors(prescription), sample_places(prescription, shown), opinions(prescription)
+    colors, places, asked = (
+        rate_colors({rate.zone: rate.rate_n_lb_ac for rate in prescription.rates}),
+        sample_places(prescription, shown),
+        opinions(prescription),
+    )
     zones = []
     for rate in prescription.rates:
         words = _zone(prescription, rate, colors[rate.zone], places, shown)

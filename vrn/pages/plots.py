@@ -8,16 +8,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from vrn.model.surface import Surface
+from vrn.pages.field_drawing import INK, QUIET, Frame, ground_drawing, rate_drawing
+from vrn.pages.field_drawn import on_axes
 from vrn.pages.map_page_layers import round_values
-from vrn.pages.map_page_still import labels_apart, zone_labels
-from vrn.pages.map_page_words import rate_colors
 from vrn.pages.ramps import Ramp
 from vrn.prescription.model import Prescription
-from vrn.units import FT_M
 from vrn.words import UnitFormat
 
 if TYPE_CHECKING:
@@ -26,7 +24,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-INK, QUIET = "#1b1b18", "#6b6860"
 DPI = 150
 _STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Serif", "font.size": 9, "text.color": INK, "axes.edgecolor": QUIET, "axes.linewidth": 0.8,
@@ -90,34 +87,6 @@ def sheet(drawn: "Figure") -> "Axes":
     return axes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Frame:
-    """Where a field lies on a sheet: its south-west corner [m] and [in], and inches to the metre."""
-
-    west_m: float
-    south_m: float
-    left_in: float
-    bottom_in: float
-    scale: float
-
-    @classmethod
-    def of(
-        cls, prescription: Prescription, left_in: float, bottom_in: float, width_in: float, height_in: float
-    ) -> "_Frame":
-        """The field as large as fits, in the middle of a box."""
-        west, south, east, north = prescription.field.boundary.bounds
-        scale = min(width_in / (east - west), height_in / (north - south))
-        return cls(
-            west_m=west, south_m=south, scale=scale, left_in=left_in + (width_in - (east - west) * scale) / 2,
-            bottom_in=bottom_in + (height_in - (north - south) * scale) / 2,
-        )  # fmt: skip
-
-    def place(self, xy_m: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Easting, northing to inches on the sheet, shape (n, 2)."""
-        moved: NDArray[np.float64] = (xy_m - (self.west_m, self.south_m)) * self.scale + (self.left_in, self.bottom_in)
-        return moved
-
-
 def rate_map(prescription: Prescription, shown: UnitFormat) -> bytes:
     """
     Zones with their rates, samples, no-apply ground.
@@ -131,20 +100,10 @@ def rate_map(prescription: Prescription, shown: UnitFormat) -> bytes:
     -------
     png : bytes
     """
-    colors = rate_colors(prescription)
-    height_in = float(np.clip(6.4 * _aspect(prescription), 1.6, 3.7))
+    drawing = rate_drawing(prescription, shown)
+    height_in = float(np.clip(6.4 * drawing.aspect, 1.6, 3.7))
     with figure(6.4, height_in + 0.2) as drawn:
-        axes, frame = sheet(drawn), _Frame.of(prescription, 0.05, 0.2, 6.3, height_in - 0.05)
-        for rate in prescription.rates:
-            _area(axes, frame, rate.outline, facecolor=colors[rate.zone], edgecolor=INK, linewidth=0.8)
-        _ground(axes, frame, prescription, shown)
-        box = {"facecolor": "white", "edgecolor": INK, "pad": 2.5, "linewidth": 0.6}
-        placed = [
-            (frame.place(np.array([[point.x, point.y]]))[0], text) for point, text in zone_labels(prescription, shown)
-        ]
-        texts = [(float(x), float(y), text) for (x, y), text in placed]
-        for x, y, text in labels_apart(texts, wide=lambda text: 0.085 * len(text) + 0.09, high=0.22):
-            axes.text(x, y, text, ha="center", va="center", weight="bold", bbox=box, zorder=5)
+        on_axes(sheet(drawn), drawing, (0.05, 0.2, 6.3, height_in - 0.05))
         return png(drawn)
 
 
@@ -173,21 +132,21 @@ def surface_maps(prescription: Prescription, drawings: Sequence[Drawing], shown:
     -------
     png : bytes
     """
+    ground = ground_drawing(prescription.field, shown)
     room_in = 6.8 / len(drawings)
-    map_in = float(np.clip(room_in * 0.95 * _aspect(prescription), 1.3, 3.4))
+    map_in = float(np.clip(room_in * 0.95 * ground.aspect, 1.3, 3.4))
     with figure(6.8, map_in + 0.85) as drawn:
         axes = sheet(drawn)
         for number, one in enumerate(drawings):
             left_in = (number + 0.03) * room_in
-            frame = _Frame.of(prescription, left_in, 0.6, 0.94 * room_in, map_in)
             axes.text(left_in, map_in + 0.68, one.title, weight="bold")
+            frame = on_axes(axes, ground, (left_in, 0.6, 0.94 * room_in, map_in))
             _surface(axes, frame, prescription, one)
-            _ground(axes, frame, prescription, shown)
             _scale_under(axes, left_in + 0.1 * room_in, 0.74 * room_in, prescription, one)
         return png(drawn)
 
 
-def _surface(axes: "Axes", frame: _Frame, prescription: Prescription, one: Drawing) -> None:
+def _surface(axes: "Axes", frame: Frame, prescription: Prescription, one: Drawing) -> None:
     """Cells of the treated ground in the ramp's colours."""
     low, high = _ends(prescription, one)
     level = (one.values - low) / (high - low) if high > low else np.where(np.isfinite(one.values), 0.5, np.nan)
@@ -216,42 +175,3 @@ def _scale_under(axes: "Axes", left_in: float, width_in: float, prescription: Pr
     for tick in ticks:
         at = left_in + width_in * ((tick - low) / (high - low) if high > low else 0.5)
         axes.text(at, 0.2, f"{tick:.4g}", ha="center", va="top", fontsize=7)
-
-
-def _aspect(prescription: Prescription) -> float:
-    """Height of the field over its width."""
-    west, south, east, north = prescription.field.boundary.bounds
-    return float((north - south) / (east - west))
-
-
-def _ground(axes: "Axes", frame: _Frame, prescription: Prescription, shown: UnitFormat) -> None:
-    """Boundary, no-apply ground, samples, a scale bar."""
-    field = prescription.field
-    _area(axes, frame, field.boundary, facecolor="none", edgecolor=INK, linewidth=1.0)
-    none = shapely.intersection(field.no_apply, field.boundary)
-    _area(axes, frame, none, facecolor="white", edgecolor=QUIET, hatch="////", linewidth=0.6)
-    cores = frame.place(np.unique(field.samples.field_readings().coordinates_m, axis=0))
-    axes.plot(cores[:, 0], cores[:, 1], "o", markersize=2.6, color=INK, markeredgecolor="white", markeredgewidth=0.5)
-    west, _south, east, _north = field.boundary.bounds
-    unit, unit_m = ("m", 1.0) if shown.metric else ("ft", FT_M)
-    reach = (east - west) / 4 / unit_m
-    power = 10.0 ** np.floor(np.log10(reach))
-    length = max(times for times in (1, 2, 5) if times * power <= reach) * power
-    right, under = frame.left_in + length * unit_m * frame.scale, frame.bottom_in - 0.1
-    axes.plot([frame.left_in, right], [under, under], color=INK, linewidth=1.4, solid_capstyle="butt")
-    axes.text(right, under, f"  {length:,.0f} {unit}", va="center", fontsize=7)
-
-
-def _area(axes: "Axes", frame: _Frame, geometry: shapely.Geometry, **look: Any) -> None:
-    """Polygons as patches, holes left open."""
-    from matplotlib.patches import PathPatch
-    from matplotlib.path import Path
-
-    for polygon in shapely.get_parts(geometry):
-        if polygon.geom_type != "Polygon" or polygon.is_empty:
-            continue
-        rings = [
-            Path(frame.place(shapely.get_coordinates(ring)), closed=True)
-            for ring in (polygon.exterior, *polygon.interiors)
-        ]
-        axes.add_patch(PathPatch(Path.make_compound_path(*rings), **look))

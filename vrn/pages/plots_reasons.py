@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.model.weather import Weather
-from vrn.pages.plots import INK, QUIET, figure, png, sheet
+from vrn.pages.field_drawing import INK, QUIET
+from vrn.pages.plots import figure, png, sheet
 from vrn.pages.report_phrases import day
 from vrn.prescription.model import ZoneRate
 from vrn.sampling.standards import ControlChart

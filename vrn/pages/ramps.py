@@ -1,5 +1,6 @@
 """Colours of the map and the plots: light is little, dark is much, even to colour-blind eyes and in grey."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,3 +94,23 @@ DOUBT = Ramp(
     name="doubt",
     stops=("#f0f4f9", "#ced5e2", "#acb8cb", "#8d9bb2", "#6f7f99", "#56647a", "#3e4a5d", "#29313f", "#151b24"),
 )
+
+
+def rate_colors(rates: Mapping[int, float]) -> dict[int, str]:
+    """
+    Colour of each zone: the ranks of the different rates along the ramp, least to most.
+
+    Parameters
+    ----------
+    rates : mapping of int to float
+        Zone to rate. [lb N/ac]
+
+    Examples
+    --------
+    >>> rate_colors({1: 90.0, 2: 130.0, 3: 90.0})
+    {1: '#faf6af', 2: '#041557', 3: '#faf6af'}
+    """
+    rounded = {zone: round(rate, 6) for zone, rate in rates.items()}  # a strip's rate is a sum
+    different = sorted(set(rounded.values()))
+    colors = dict(zip(different, NITROGEN.classes(len(different)), strict=True))
+    return {zone: colors[rate] for zone, rate in rounded.items()}
