@@ -229,7 +229,7 @@ def test_numbers_on_the_still_picture_cover_none_before_them(prescription: Presc
 
 def test_rates_that_print_alike_have_one_colour(prescription: Prescription) -> None:
     """A strip's rate is a sum: off in the last bit, it still prints as its neighbour's and has its colour."""
-    colors = rate_colors({rate.zone: rate.rate_n_lb_ac for rate in _with_slivers(prescription).rates})
+    colors = rate_colors(_with_slivers(prescription).rates)
     assert len(set(colors.values())) == 3
     assert colors[1] == colors[4]
 

@@ -205,7 +205,7 @@ def rate_drawing(prescription: Prescription, shown: UnitFormat) -> FieldDrawing:
     prescription : Prescription
     shown : UnitFormat
     """
-    colors = rate_colors({rate.zone: rate.rate_n_lb_ac for rate in prescription.rates})
+    colors = rate_colors(prescription.rates)
     zones = tuple(
         Shape(geometry=rate.outline, look=Look(fill=colors[rate.zone], line=INK)) for rate in prescription.rates
     )

@@ -127,7 +127,7 @@ def _below(element: Any) -> list[Any]:
 
 
 def _zones(prescription: Prescription) -> list[dict[str, Any]]:
-    colors, crs = rate_colors({rate.zone: rate.rate_n_lb_ac for rate in prescription.rates}), prescription.grid.crs
+    colors, crs = rate_colors(prescription.rates), prescription.grid.crs
     return [
         feature(
             rate.outline, crs, {"zone": rate.zone, "color": colors[rate.zone], "style": {"color": _INK, "weight": 1.5}}

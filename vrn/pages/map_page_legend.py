@@ -29,7 +29,7 @@ def rate_layer(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
         ``key``, ``title``, ``unit``, ``legend`` (markup), ``words``.
     """
     colors, why = (
-        rate_colors({rate.zone: rate.rate_n_lb_ac for rate in prescription.rates}),
+        rate_colors(prescription.rates),
         why_one_zone(prescription, shown),
     )
     by_color: dict[str, tuple[str, list[str]]] = {}

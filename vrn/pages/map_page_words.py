@@ -72,7 +72,7 @@ def zone_words(prescription: Prescription, shown: UnitFormat) -> list[dict[str, 
         Plain text and numbers, one for each zone in order.
     """
     colors, places, asked = (
-        rate_colors({rate.zone: rate.rate_n_lb_ac for rate in prescription.rates}),
+        rate_colors(prescription.rates),
         sample_places(prescription, shown),
         opinions(prescription),
     )

@@ -11,7 +11,7 @@ from vrn.findings import Quantity
 from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
 from vrn.nitrogen.ledger import Ledger, Number
-from vrn.pages.map_page_words import rate_colors
+from vrn.pages.ramps import rate_colors
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, finding_texts, say
 
@@ -112,7 +112,7 @@ def explore(prescription: Prescription, **options: Any) -> "Map":
 
     units = UnitFormat(metric=prescription.field.settings.units == "metric")
     zones = prescription.to_geodataframe()
-    colors = rate_colors(prescription)
+    colors = rate_colors(prescription.rates)
     head, rows = _zones(prescription, units)
     names = [f"column_{at}" for at in range(len(head))]
     for at, name in enumerate(names):

@@ -1,10 +1,12 @@
 """Colours of the map and the plots: light is little, dark is much, even to colour-blind eyes and in grey."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from vrn.prescription.model import ZoneRate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,21 +98,9 @@ DOUBT = Ramp(
 )
 
 
-def rate_colors(rates: Mapping[int, float]) -> dict[int, str]:
-    """
-    Colour of each zone: the ranks of the different rates along the ramp, least to most.
-
-    Parameters
-    ----------
-    rates : mapping of int to float
-        Zone to rate. [lb N/ac]
-
-    Examples
-    --------
-    >>> rate_colors({1: 90.0, 2: 130.0, 3: 90.0})
-    {1: '#faf6af', 2: '#041557', 3: '#faf6af'}
-    """
-    rounded = {zone: round(rate, 6) for zone, rate in rates.items()}  # a strip's rate is a sum
+def rate_colors(rates: Iterable[ZoneRate]) -> dict[int, str]:
+    """Colour of each zone: the ranks of the different rates along the ramp, least to most."""
+    rounded = {rate.zone: round(rate.rate_n_lb_ac, 6) for rate in rates}  # a strip's rate is a sum
     different = sorted(set(rounded.values()))
     colors = dict(zip(different, NITROGEN.classes(len(different)), strict=True))
     return {zone: colors[rate] for zone, rate in rounded.items()}
