@@ -7,7 +7,7 @@ import numpy as np
 import shapely
 
 from vrn.model.applied import Comparison
-from vrn.pages.field_drawing import INK, FieldDrawing, Look, Shape
+from vrn.pages.field_drawing import INK, FieldDrawing, Look
 from vrn.pages.field_drawn import on_axes
 from vrn.pages.plots import figure, png, sheet
 from vrn.words import UnitFormat
@@ -59,13 +59,10 @@ def _drawing(comparison: Comparison, shown: UnitFormat) -> FieldDrawing:
         ratio = np.where(target > 0, applied / target, np.where(applied > 0, np.inf, 1.0))
     place = np.searchsorted([top for top, _, _ in CLASSES[:-1]], ratio, side="left")
     grounds = [shapely.geometrycollections(list(comparison.footprints[place == k])) for k in range(len(CLASSES))]
-    shapes = [
-        Shape(geometry=ground, look=Look(fill=color, radius_pt=1.0))
-        for (_, color, _), ground in zip(CLASSES, grounds, strict=True)
-    ]
+    shapes = [(ground, Look(fill=color, radius_pt=1.0)) for (_, color, _), ground in zip(CLASSES, grounds, strict=True)]
     shapes += [
-        Shape(geometry=area, look=Look(line=INK, width_pt=0.5, hatch=hatch))
+        (area, Look(line=INK, width_pt=0.5, hatch=hatch))
         for area, hatch in ((comparison.skips, "/"), (comparison.overlaps, "x"))
     ]
-    shapes.append(Shape(geometry=outlines, look=Look(line=INK)))
+    shapes.append((outlines, Look(line=INK)))
     return FieldDrawing(bounds_m=(west, south, east, north), shapes=tuple(shapes), metric=shown.metric)

@@ -51,14 +51,6 @@ class Look:
     radius_pt: float = 1.8
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shape:
-    """Geometry in the field's metres with its look: polygons, lines or points."""
-
-    geometry: shapely.Geometry
-    look: Look
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
     """Where the field's metres lie on a sheet: a corner in both, sheet units to the metre, and which way y runs."""
@@ -121,8 +113,8 @@ class FieldDrawing:
     ----------
     bounds_m : tuple of float
         West, south, east, north.
-    shapes : tuple of Shape
-        From below to the top.
+    shapes : tuple of (Geometry, Look)
+        Polygons, lines or points, from below to the top. [m]
     labels : tuple of (Point, str)
         The more important first.
     metric : bool
@@ -130,7 +122,7 @@ class FieldDrawing:
     """
 
     bounds_m: tuple[float, float, float, float]
-    shapes: tuple[Shape, ...] = ()
+    shapes: tuple[tuple[shapely.Geometry, Look], ...] = ()
     labels: tuple[tuple[shapely.Point, str], ...] = ()
     metric: bool = False
 
@@ -168,7 +160,7 @@ class FieldDrawing:
         arrow = np.add(_NORTH * (size, frame.up * size), (frame.left + wide - size / 2, under))
         return Sheet(
             frame=frame,
-            shapes=[placed for shape in self.shapes for placed in _placed(shape, frame, point)],
+            shapes=[placed for shape, look in self.shapes for placed in _placed(shape, look, frame, point)],
             labels=_apart(self.labels, frame, point), bar=np.array([[frame.left, under], [right, under]]),
             bar_text=f"{length:,.10g} {unit}", arrow=arrow,
         )  # fmt: skip
@@ -189,9 +181,9 @@ def ground_drawing(ground: Field, shown: UnitFormat) -> FieldDrawing:
     return FieldDrawing(
         bounds_m=(west, south, east, north), metric=shown.metric,
         shapes=(
-            Shape(geometry=ground.boundary, look=Look(line=INK, width_pt=1.0)),
-            Shape(geometry=none, look=Look(fill=PAPER, line=QUIET, width_pt=0.6, hatch="/")),
-            Shape(geometry=cores, look=Look(fill=INK, line=PAPER, width_pt=0.5)),
+            (ground.boundary, Look(line=INK, width_pt=1.0)),
+            (none, Look(fill=PAPER, line=QUIET, width_pt=0.6, hatch="/")),
+            (cores, Look(fill=INK, line=PAPER, width_pt=0.5)),
         ),
     )  # fmt: skip
 
@@ -206,9 +198,7 @@ def rate_drawing(prescription: Prescription, shown: UnitFormat) -> FieldDrawing:
     shown : UnitFormat
     """
     colors = rate_colors(prescription.rates)
-    zones = tuple(
-        Shape(geometry=rate.outline, look=Look(fill=colors[rate.zone], line=INK)) for rate in prescription.rates
-    )
+    zones = tuple((rate.outline, Look(fill=colors[rate.zone], line=INK)) for rate in prescription.rates)
     ground = ground_drawing(prescription.field, shown)
     west, south, east, north = shapely.union(prescription.outline(), prescription.field.boundary).bounds
     return replace(
@@ -244,8 +234,8 @@ def zone_labels(prescription: Prescription, shown: UnitFormat) -> list[tuple[sha
     ]
 
 
-def _placed(shape: Shape, frame: Frame, point: float) -> Iterable[Placed]:
-    parts = shapely.get_parts(shapely.get_parts(shapely.orient_polygons(shape.geometry)))  # collections of collections
+def _placed(shape: shapely.Geometry, look: Look, frame: Frame, point: float) -> Iterable[Placed]:
+    parts = shapely.get_parts(shapely.get_parts(shapely.orient_polygons(shape)))  # collections of collections
     parts = parts[~shapely.is_empty(parts)]
     kinds = shapely.get_type_id(parts)
     polygons = [
@@ -253,13 +243,13 @@ def _placed(shape: Shape, frame: Frame, point: float) -> Iterable[Placed]:
     ]
     lines = [frame.place(shapely.get_coordinates(part)) for part in parts[(kinds == 1) | (kinds == 2)]]
     points = frame.place(shapely.get_coordinates(parts[kinds == 0]))
-    yield Placed(polygons=polygons, lines=lines, points=points, look=shape.look)
-    if shape.look.hatch and polygons:
-        look = Look(line=shape.look.line, width_pt=0.8)
+    yield Placed(polygons=polygons, lines=lines, points=points, look=look)
+    if look.hatch and polygons:
+        line = Look(line=look.line, width_pt=0.8)
         apart_m = _HATCH_PT * point / frame.per_m
-        for slope in (1.0, -1.0) if shape.look.hatch == "x" else (1.0,):
+        for slope in (1.0, -1.0) if look.hatch == "x" else (1.0,):
             hatch = _hatch(parts[kinds == 3], apart_m, slope=slope)
-            yield Placed(lines=[frame.place(shapely.get_coordinates(line)) for line in hatch], look=look)
+            yield Placed(lines=[frame.place(shapely.get_coordinates(one)) for one in hatch], look=line)
 
 
 def _hatch(polygons: NDArray[np.object_], apart_m: float, *, slope: float) -> list[shapely.Geometry]:
