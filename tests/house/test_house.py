@@ -1,6 +1,7 @@
 """The house stands: imports go one way, files and printing stay at the edges, rooms stay small."""
 
 import ast
+import functools
 import re
 import subprocess
 import sys
@@ -43,12 +44,16 @@ def _dotted(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
+KNOWN = {_dotted(module) for module in MODULES}
+
+
 def _room(dotted: str) -> str:
     """Room of a module: ``vrn.zones.cut`` → ``zones``; the package itself → ``""``."""
     parts = dotted.split(".")
     return parts[1] if len(parts) > 1 else ""
 
 
+@functools.cache
 def _tree(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"))
 
@@ -57,9 +62,9 @@ def _is_type_checking(node: ast.AST) -> bool:
     return isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
 
 
+@functools.cache
 def _imports(path: Path, *, typing_too: bool = True) -> set[str]:
     """Modules of this package that a file imports, at the top or inside a function."""
-    known = {_dotted(module) for module in MODULES}
     found: set[str] = set()
 
     def visit(node: ast.AST) -> None:
@@ -70,7 +75,7 @@ def _imports(path: Path, *, typing_too: bool = True) -> set[str]:
         if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "vrn":
             for alias in node.names:
                 whole = f"{node.module}.{alias.name}"
-                found.add(whole if whole in known else node.module)
+                found.add(whole if whole in KNOWN else node.module)
         for child in ast.iter_child_nodes(node):
             visit(child)
 
@@ -117,6 +122,7 @@ READ_ROOMS = {"ingest", "audit", "many"}
 WRITE_ROOMS = {"files", "pages", "many"}
 
 
+@functools.cache
 def _calls(path: Path) -> list[str]:
     """Every call in a file as ``name(first argument and mode)``."""
     return [ast.unparse(node) for node in ast.walk(_tree(path)) if isinstance(node, ast.Call)]
