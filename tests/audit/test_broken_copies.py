@@ -3,6 +3,7 @@
 import hashlib
 import itertools
 import json
+import re
 import shutil
 import sqlite3
 import struct
@@ -172,37 +173,45 @@ def renamed_column(folder: Path) -> None:
     rewrite_shapefile(folder, lambda rings, row: (rings, row), rate_name="TARGET")
 
 
-BREAKAGES = {
-    "mirrored": (mirrored, "TASKDATA", "north and south are mirrored"),
-    "shifted a cell": (shifted, "TASKDATA", "a cell too far east"),
-    "kg for lb": (kg_for_lb, "rasters/rate.tif", "kg/ha written where lb/ac is meant"),
-    "gallons for pounds": (gallons_for_pounds, "shapefile", "it says lb/ac; the summary says gal/ac"),
-    "stale .prj": (stale_prj, "shapefile", "stale .prj"),
-    "swapped axes": (swapped_axes, "prescription.geojson", "longitude and latitude are swapped"),
-    "truncated grid": (truncated_grid, "TASKDATA", "truncated grid"),
-    "a zone lost": (zone_lost, "shapefile", "zone 2 is missing"),
-    "a rate doubled": (rate_doubled, "shapefile", "zone 2 gets 190.0 for 95.0 lb N/ac (2 times)"),
-    "no-apply filled": (no_apply_filled, "no-apply ground", "TASKDATA at"),
-    "an old summary": (old_summary, "summary", "an old summary"),
-    "a renamed column": (renamed_column, "shapefile", "found TARGET N(10,2)"),
+# how it is broken, the file that is named, the code, and some of its quantities
+BREAKAGES: dict[str, tuple[Callable[[Path], None], str, str, dict[str, object]]] = {
+    "mirrored": (mirrored, "TASKDATA", "audit.mirrored-north-south", {}),
+    "shifted a cell": (shifted, "TASKDATA", "audit.cells-too-far-east", {}),
+    "kg for lb": (kg_for_lb, "rasters/rate.tif", "audit.units-mixed", {"written": "kg/ha", "meant": "lb/ac"}),
+    "gallons for pounds": (gallons_for_pounds, "shapefile", "audit.unit-off", {"found": "lb/ac", "wanted": "gal/ac"}),
+    "stale .prj": (stale_prj, "shapefile", "audit.shapefile-projected", {}),
+    "swapped axes": (swapped_axes, "prescription.geojson", "audit.longitude-for-latitude", {}),
+    "truncated grid": (truncated_grid, "TASKDATA", "audit.unreadable", {}),
+    "a zone lost": (zone_lost, "shapefile", "audit.zones-missing", {"zones": "2"}),
+    "a rate doubled": (rate_doubled, "shapefile", "audit.zone-rates-off", {"zone": 2, "wanted": 95.0, "zones": 1}),
+    "no-apply filled": (no_apply_filled, "TASKDATA", "audit.stray-no-apply", {}),
+    "an old summary": (old_summary, "summary.json", "audit.summary-rates-old", {"zone": 1, "stated": 48.0}),
+    "a renamed column": (renamed_column, "load_sheet.txt", "audit.sheet-column", {"column": "TARGET"}),
 }
+
+
+def failed_in(folder: Path) -> dict[tuple[str, str], dict[str, object]]:
+    """Values of every failed check by file and code."""
+    return {(check.about, check.code): {name: quantity.value for name, quantity in check.quantities.items()}
+            for check in verify(folder).failed}  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", BREAKAGES)
 def test_broken_copy_is_caught_and_named(kind: str, copy: Path) -> None:
-    """The fault itself is seen, not only the changed hash, and the words say which fault it is."""
-    change, where, words = BREAKAGES[kind]
+    """The fault itself is seen, not only the changed hash, and the code says which fault it is, with its numbers."""
+    change, where, code, values = BREAKAGES[kind]
     change(copy)
     renew_hashes(copy)
-    failed = [f"{check.name}: {check.detail}" for check in verify(copy).failed]
-    assert any(where in line and words in line for line in failed), failed
+    failed = failed_in(copy)
+    assert (where, code) in failed, failed
+    assert values.items() <= failed[where, code].items()
 
 
 @pytest.mark.parametrize("kind", [kind for kind in BREAKAGES if kind != "an old summary"])
 def test_changed_file_is_named_by_its_hash(kind: str, copy: Path) -> None:
     """Whatever was done to a file, its hash tells that it is not the one that was written."""
     BREAKAGES[kind][0](copy)
-    assert any(check.name == "hashes" and "changed since" in check.detail for check in verify(copy).failed)
+    assert ("all files", "audit.files-changed") in failed_in(copy)
 
 
 def test_nitrogen_beside_product_is_checked(copy: Path) -> None:
@@ -212,15 +221,16 @@ def test_nitrogen_beside_product_is_checked(copy: Path) -> None:
         path.read_text(encoding="utf-8").replace('"rate_n_lb_ac":95.0', '"rate_n_lb_ac":190.0'), encoding="utf-8"
     )
     renew_hashes(copy)
-    assert any("zone 2 is said to get 190 for 95 lb N/ac" in check.detail for check in verify(copy).failed)
+    found = failed_in(copy)["prescription.geojson", "audit.zone-nitrogen-off"]
+    assert found == {"zone": 2, "found": 190.0, "wanted": 95.0}
 
 
 def test_old_load_sheet_is_seen(copy: Path) -> None:
     """A sheet with another total than the files is not of this prescription."""
     path = copy / "load_sheet.txt"
-    path.write_text(path.read_text(encoding="utf-8").replace("747 gal in all", "698 gal in all"), encoding="utf-8")
+    path.write_text(path.read_text(encoding="utf-8").replace("747 gal", "698 gal"), encoding="utf-8")
     renew_hashes(copy)
-    assert [check.name for check in verify(copy).failed] == ["load sheet"]
+    assert list(failed_in(copy)) == [("load_sheet.txt", "audit.sheet-total")]
 
 
 def test_whole_folder_passes(written: Path) -> None:
@@ -230,12 +240,14 @@ def test_whole_folder_passes(written: Path) -> None:
 
 
 def test_command_leaves_with_1(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """The command says which check wants a person, and leaves with 1."""
+    """The command says which check needs a person, in plain text and for a machine, and ends with 1."""
     zone_lost(copy)
     assert main(["verify", str(copy)]) == 1
-    assert "LOOK zones: shapefile: zone 2 is missing" in capsys.readouterr().out
+    assert re.search("^LOOK shapefile: ", capsys.readouterr().out, flags=re.MULTILINE)
     assert main(["verify", str(copy), "--json"]) == 1
-    assert json.loads(capsys.readouterr().out)["ok"] is False
+    found = json.loads(capsys.readouterr().out)
+    assert found["ok"] is False
+    assert "audit.zones-missing" in {check["code"] for check in found["checks"] if not check["ok"]}
 
 
 def test_folder_without_summary_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -248,9 +260,9 @@ def test_missing_and_added_files_are_named(copy: Path) -> None:
     """A file that is gone and one that came are both told."""
     (copy / "shapefile" / "RX.SHX").unlink()
     (copy / "shapefile" / "RX.QIX").write_bytes(b"stale index")
-    details = " ".join(check.detail for check in verify(copy).failed)
-    assert "missing: shapefile/RX.SHX" in details
-    assert "not written by this run: shapefile/RX.QIX" in details
+    failed = failed_in(copy)
+    assert failed["all files", "audit.files-missing"] == {"names": "shapefile/RX.SHX"}
+    assert failed["all files", "audit.files-added"] == {"names": "shapefile/RX.QIX"}
 
 
 @pytest.mark.parametrize("name", ["prescription.geojson", "layers.gpkg", "shapefile/RX.SHP", "shapefile/RX.DBF",
@@ -278,7 +290,7 @@ def test_struct_reader_agrees_with_pyshp(written: Path) -> None:
     """The hand-written shapefile reader and pyshp read the same shapes and rows."""
     from vrn.audit.read_shapefile import read_shapefile
 
-    zones = read_shapefile(written / "shapefile", ("RATE", "ZONE", "UNIT"))
+    zones = read_shapefile(written / "shapefile")
     with shapefile.Reader(str(written / "shapefile" / "RX.SHP")) as reader:
         rows, shapes = reader.records(), reader.shapes()
     assert zones.rate.tolist() == [row[0] for row in rows]
@@ -288,7 +300,7 @@ def test_struct_reader_agrees_with_pyshp(written: Path) -> None:
 
 def test_tiff_reader_agrees_with_gdal(written: Path) -> None:
     """The hand-written raster reader gives the cells, corner and system that GDAL gives."""
-    from vrn.audit.read_tiff import read_tiff
+    from vrn.audit.read_grids import read_tiff
 
     for path in sorted((written / "rasters").glob("*.tif")):
         raster = read_tiff(path)

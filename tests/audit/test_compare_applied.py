@@ -4,7 +4,6 @@ import json
 import shutil
 from pathlib import Path
 from types import ModuleType
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,6 +14,7 @@ import shapely
 from vrn.audit import compare
 from vrn.cli import main
 from vrn.errors import InputFileError
+from vrn.model.applied import Comparison
 from vrn.model.area import transformer
 from vrn.pages.compared import write_comparison
 from vrn.pipeline.write import write
@@ -63,9 +63,15 @@ def save(table: pd.DataFrame, path: Path, rate: str = "rate_gal_ac") -> Path:
     return path
 
 
-def warnings_of(found: Any) -> set[str]:
-    """What the warnings are about."""
-    return {finding.about for finding in found.findings if finding.level == "warning"}
+def warnings_of(found: Comparison) -> set[str]:
+    """Codes of what a person must look at."""
+    return {finding.code for finding in found.findings if finding.level == "warning"}
+
+
+def values_of(found: Comparison, code: str) -> dict[str, object]:
+    """Quantities of the one finding of a code."""
+    (finding,) = [finding for finding in found.findings if finding.code == code]
+    return {name: quantity.value for name, quantity in finding.quantities.items()}
 
 
 def test_perfect_work_is_found_perfect(made: Prescription, written: Path, tmp_path: Path) -> None:
@@ -77,7 +83,7 @@ def test_perfect_work_is_found_perfect(made: Prescription, written: Path, tmp_pa
     assert found.skipped_acres == pytest.approx(0.0, abs=0.01)
     assert found.overlapped_acres == pytest.approx(0.0, abs=0.01)
     assert [zone.mean_n_lb_ac for zone in found.zones] == pytest.approx([60.0, 95.0, 130.0])
-    assert warnings_of(found) == {"review"}  # it was driven as a DRAFT
+    assert warnings_of(found) == {"audit.draft-applied"}  # it was driven as a DRAFT
 
 
 def test_half_rate_in_one_zone(made: Prescription, written: Path, tmp_path: Path) -> None:
@@ -89,7 +95,7 @@ def test_half_rate_in_one_zone(made: Prescription, written: Path, tmp_path: Path
     assert found.within_share == pytest.approx(2 / 3, abs=1e-3)
     # (200·300·60 + 200·100·95 + 200·200·65) / (… 130) m²·lb/ac
     assert found.applied_product / found.prescribed_product == pytest.approx(8.1 / 10.7, rel=1e-3)
-    assert {"total", "rates"} <= warnings_of(found)
+    assert {"audit.applied-total-off", "audit.few-within"} <= warnings_of(found)
 
 
 def test_skipped_pass_has_its_acres(made: Prescription, written: Path, tmp_path: Path) -> None:
@@ -98,7 +104,7 @@ def test_skipped_pass_has_its_acres(made: Prescription, written: Path, tmp_path:
     found = compare(written, save(table[table["pass"] != 7], tmp_path / "a.csv"))
     assert found.skipped_acres == pytest.approx(6000 / 4046.8564224, rel=0.01)
     assert found.overlapped_acres == pytest.approx(0.0, abs=0.01)
-    assert "skips" in warnings_of(found)
+    assert "audit.skips" in warnings_of(found)
 
 
 def test_boom_off_is_a_skip_and_not_covered(made: Prescription, written: Path, tmp_path: Path) -> None:
@@ -115,7 +121,7 @@ def test_pass_driven_twice_is_an_overlap(made: Prescription, written: Path, tmp_
     twice = pd.concat([table, table[table["pass"] == 3]])
     found = compare(written, save(twice, tmp_path / "a.csv"))
     assert found.overlapped_acres == pytest.approx(1.483, rel=0.01)
-    assert "overlaps" in warnings_of(found)
+    assert "audit.overlaps" in warnings_of(found)
 
 
 def test_records_that_do_not_speak_are_counted(made: Prescription, written: Path, tmp_path: Path) -> None:
@@ -127,7 +133,7 @@ def test_records_that_do_not_speak_are_counted(made: Prescription, written: Path
         table = pd.concat([table.iloc[:600], row, table.iloc[600:]], ignore_index=True)
     found = compare(written, save(table, tmp_path / "a.csv"))
     assert {why: count for why, count in found.dropped.items() if count} == {
-        "without a rate": 1, "outside the boundary": 1, "at zero width": 1, "stopped": 1
+        "no_rate": 1, "outside": 1, "no_width": 1, "stopped": 1
     }  # fmt: skip
     assert len(found.footprints) == 1200
 
@@ -154,7 +160,7 @@ def test_unit_in_the_columns_name(
 def test_unit_that_is_not_said_is_told(made: Prescription, written: Path, tmp_path: Path) -> None:
     """A column ``rate`` alone is taken for the prescription's unit, and a note says so."""
     found = compare(written, save(drive(made), tmp_path / "a.csv", rate="rate"))
-    assert any("taken for gal/ac" in finding.problem for finding in found.findings)
+    assert values_of(found, "audit.unit-assumed") == {"column": "rate", "unit": "gal/ac"}
     assert found.within_share == 1.0
 
 
@@ -163,12 +169,11 @@ def test_mix_up_of_units_is_named(made: Prescription, written: Path, tmp_path: P
     table = drive(made)
     table["rate"] *= 9.353956
     found = compare(written, save(table, tmp_path / "a.csv"))
-    (total,) = [finding for finding in found.findings if finding.about == "total"]
-    assert "L/ha written where gal/ac is meant" in total.problem
+    mixed = {"ratio": 9.35, "written": "L/ha", "meant": "gal/ac"}
+    assert values_of(found, "audit.applied-units-mixed") == mixed
     table["rate"] /= 9.353956**2
     found = compare(written, save(table, tmp_path / "b.csv"))
-    (total,) = [finding for finding in found.findings if finding.about == "total"]
-    assert "gal/ac written where L/ha is meant" in total.problem
+    assert values_of(found, "audit.applied-units-mixed") == {"ratio": 0.107, "written": "gal/ac", "meant": "L/ha"}
 
 
 def test_width_that_is_not_known(made: Prescription, written: Path, tmp_path: Path) -> None:
@@ -226,8 +231,8 @@ def test_product_on_no_apply_ground_is_a_warning(maker: ModuleType, tmp_path: Pa
     extra["longitude"], extra["latitude"] = transformer(made.grid.crs, "EPSG:4326").transform(extra["x"], extra["y"])
     extra["rate"] = 100 * GAL_PER_N
     found = compare(out, save(pd.concat([table, extra]), tmp_path / "a.csv"))
-    (warning,) = [finding for finding in found.findings if finding.about == "no-apply ground"]
-    assert "148.3 lb N" in warning.problem  # 20 × 300 m = 1.4826 ac at 100 lb/ac
+    # 20 × 300 m = 1.4826 ac at 100 lb/ac
+    assert values_of(found, "audit.applied-off-ground")["nitrogen"] == pytest.approx(148.26, abs=0.05)
 
 
 @pytest.mark.parametrize(
@@ -278,7 +283,7 @@ def test_command_writes_page_and_layer(
     folder = Path(shutil.copytree(written, tmp_path / "rx"))
     path = save(drive(made), tmp_path / "a.csv")
     assert main(["compare", str(folder), str(path)]) == 1
-    assert "100.0 % of the driven ground within ± 10 %" in capsys.readouterr().out
+    assert str(tmp_path / "rx_applied") in capsys.readouterr().out
     out = tmp_path / "rx_applied"
     assert {entry.name for entry in out.iterdir()} == {"compared.html", "compared.gpkg", "summary.json"}
     page = (out / "compared.html").read_text(encoding="utf-8")

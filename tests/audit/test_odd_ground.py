@@ -60,7 +60,7 @@ def test_odd_ground_is_written_and_passes(case: str, basis: str, make: Maker, tm
     zones, rates = CASES[case]
     out = write(make(zones, rates_n_lb_ac=rates, rate_basis=basis), tmp_path / "rx")
     found = verify(out)
-    assert found.ok, [f"{check.name}: {check.detail}" for check in found.failed]
+    assert found.ok, found.failed
 
 
 def test_acres_of_parts_add_up_whichever_way_a_ring_turns() -> None:

@@ -106,7 +106,7 @@ def _round_trip(ground: dict[str, Any], make: Maker) -> None:
         for write_one in ALL_BUT_PAGES:
             write_one(made, folder)
         found = verify(folder)
-        assert found.ok, [f"{check.name}: {check.detail}" for check in found.failed]
+        assert found.ok, found.failed
         _compare_with_gdal(made, folder)
         _compare_with_isoxml(made, folder)
 

@@ -1,6 +1,8 @@
 """``vrn compare``: what was really applied against the prescription, by ground and by zone."""
 
 import math
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -8,12 +10,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.audit.footprint import Footprints, footprints_of, twice_and_never
+from vrn.audit.applied import RATE_UNITS, AppliedRecords, Footprints, footprints_of, read_applied, twice_and_never
+from vrn.audit.model import Ground
 from vrn.audit.opened import Opened, open_folder
-from vrn.audit.read_applied import RATE_UNITS, AppliedRecords, read_applied
-from vrn.audit.read_geopackage import Ground
+from vrn.audit.paper_checks import mix_up, rate_unit
 from vrn.errors import InputFileError
-from vrn.findings import Finding
+from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.applied import Comparison, ZoneApplied
 from vrn.model.area import geodesic_acres, transformer
 from vrn.units import AC_M2, FT_M, GAL_AC_L_HA, LB_AC_KG_HA
@@ -78,10 +80,7 @@ def compare(
         skips, overlaps = twice_and_never(prints, rate_n[kept], treated)
     else:
         skips = overlaps = shapely.MultiPolygon()
-        findings.append(Finding(
-            level="warning", about=records.source, problem="The width of the machine is not in the file: every point "
-            "counts alike, and skips and overlaps are not known.", remedy="Give the width with --width-ft.",
-        ))  # fmt: skip
+        findings.append(warning("audit.no-width", records.source))
     return _compared(opened, ground, records, rate_n[kept], prints, dropped, (skips, overlaps), findings)
 
 
@@ -96,10 +95,8 @@ def _nitrogen(records: AppliedRecords, opened: Opened, unit: str | None, finding
         problem = f"“{unit}” is not a unit of a rate."
         raise InputFileError(problem, f"Give one of {', '.join(RATE_UNITS.values())}.")
     if said is None:
-        said = "lb N/ac" if product["rate_basis"] == "n" else f"{product['unit']}/ac"
-        problem = f"Its column {records.rate_column} does not say its unit; it was taken for {said}, as prescribed."
-        remedy = "Give --unit if it is another."
-        findings.append(Finding(level="note", about=records.source, problem=problem, remedy=remedy))
+        said = rate_unit(opened.summary)
+        findings.append(note("audit.unit-assumed", records.source, column=records.rate_column, unit=said))
     factors = {"gal/ac": per_unit, "L/ha": per_unit / GAL_AC_L_HA, "lb/ac": per_unit, "kg/ha": per_unit / LB_AC_KG_HA,
                "lb N/ac": 1.0, "kg N/ha": 1.0 / LB_AC_KG_HA}  # fmt: skip
     of_liquid = {"gal/ac": True, "L/ha": True, "lb/ac": False, "kg/ha": False}
@@ -112,17 +109,17 @@ def _nitrogen(records: AppliedRecords, opened: Opened, unit: str | None, finding
 def _kept(
     records: AppliedRecords, shapes: NDArray[np.object_], rate_n: Array, width_m: Array | None, ground: Ground
 ) -> tuple[NDArray[np.bool_], dict[str, int]]:
-    """Records that speak for ground of this field, and why the others do not."""
+    """Records that count for ground of this field, and why the others do not."""
     shapely.prepare(ground.boundary)
     inside = shapely.intersects(ground.boundary, shapes if records.are_points else shapely.point_on_surface(shapes))
     reasons = [
-        ("without a rate", ~np.isfinite(rate_n)),
-        ("with a negative rate", rate_n < 0),
-        ("outside the boundary", ~inside),
+        ("no_rate", ~np.isfinite(rate_n)),
+        ("negative_rate", rate_n < 0),
+        ("outside", ~inside),
     ]
     if records.are_points:
         if width_m is not None:
-            reasons.append(("at zero width", ~(width_m > 0)))
+            reasons.append(("no_width", ~(width_m > 0)))
         stopped = np.zeros(len(shapes), dtype=bool)
         if records.speed_m_s is not None:
             stopped |= records.speed_m_s <= 0.05
@@ -178,7 +175,7 @@ def _compared(
         outlines={int(z): shapely.union_all(zones.polygons[zones.zone == z]) for z in np.unique(zones.zone)},
         skips=twice[0], overlaps=twice[1], findings=(),
     )  # fmt: skip
-    return _with_findings(comparison, findings, opened)
+    return replace(comparison, findings=(*findings, *_findings(comparison, opened)))
 
 
 def _zone(
@@ -194,50 +191,37 @@ def _zone(
     )  # fmt: skip
 
 
-def _with_findings(found: Comparison, findings: list[Finding], opened: Opened) -> Comparison:
+def _findings(found: Comparison, opened: Opened) -> Iterator[Finding]:
     """What a person should look at."""
-    from dataclasses import replace
-
-    def warn(about: str, problem: str, remedy: str) -> None:
-        findings.append(Finding(level="warning", about=about, problem=problem, remedy=remedy))
-
+    unit, acres = opened.summary["product"]["unit"], opened.summary["acres"]
     if not found.approved:
-        warn(
-            "review",
-            "The prescription was a DRAFT: nobody had approved it.",
-            "Have the agronomist look at what was applied.",
-        )
+        yield warning("audit.draft-applied", "review")
     ratio = found.applied_product / found.prescribed_product
     if abs(ratio - 1) > _TOTAL_OFF:
-        warn("total", f"{found.applied_product:,.0f} {found.unit} were applied, {100 * ratio:.0f} % of the "
-             f"{found.prescribed_product:,.0f} {found.unit} prescribed.{_looks_like(found, opened)}",
-             "Check the unit, the calibration and whether the file is complete.")  # fmt: skip
+        totals = {"applied": Quantity(unit, found.applied_product), "planned": Quantity(unit, found.prescribed_product)}
+        yield warning("audit.applied-total-off", "total", share=Quantity("share", ratio), **totals)
+        yield from _mixed_units(found, opened)
     if found.within_share < _LEAST_WITHIN:
-        warn("rates", f"{100 * found.within_share:.0f} % of the driven ground is within ± 10 % of the prescription.",
-             "Look where on the map, and check look-ahead and calibration.")  # fmt: skip
+        yield warning("audit.few-within", "rates", share=Quantity("share", found.within_share),
+                      within=Quantity("share", WITHIN))  # fmt: skip
     off_ground = sum(zone.total_n_lb for zone in found.zones if zone.zone == 0)
     if off_ground > 0:
-        warn("no-apply ground", f"{off_ground:,.1f} lb N lie on ground that gets none.",
-             "Look where on the map; setbacks and the label may ask for a record.")  # fmt: skip
-    acres = opened.summary["acres"]
+        yield warning("audit.applied-off-ground", "no-apply ground", nitrogen=Quantity("mass", off_ground))
     if found.skipped_acres > _MOST_SKIPPED * acres:
-        warn("skips", f"{found.skipped_acres:.1f} of {acres:.1f} ac were not covered.", "Look where on the map.")
+        skipped = Quantity("area", found.skipped_acres)
+        yield warning("audit.skips", "skips", skipped=skipped, area=Quantity("area", acres))
     if found.overlapped_acres > _MOST_OVERLAPPED * acres:
-        warn("overlaps", f"{found.overlapped_acres:.1f} ac were covered more than once.", "Look where on the map.")
-    if found.dropped.get("outside the boundary", 0):
-        problem = f"{found.dropped['outside the boundary']} records lie outside the boundary and were left out."
-        remedy = "Turns and the way home are usual; many of them are not."
-        findings.append(Finding(level="note", about=found.source, problem=problem, remedy=remedy))
-    return replace(found, findings=tuple(findings))
+        yield warning("audit.overlaps", "overlaps", area=Quantity("area", found.overlapped_acres))
+    if found.dropped["outside"]:
+        yield note("audit.records-outside", found.source, records=found.dropped["outside"])
 
 
-def _looks_like(found: Comparison, opened: Opened) -> str:
-    """Which mix-up of units the usual ratio of applied to target is the mark of."""
-    from vrn.audit.paper_checks import known_ratio
-
+def _mixed_units(found: Comparison, opened: Opened) -> Iterator[Finding]:
+    """The mix-up of units that the usual ratio of applied to target is the mark of."""
     driven = (found.applied_n_lb_ac > 0) & (found.target_n_lb_ac > 0)
-    if not driven.any():
-        return ""
-    ratio = float(np.median(found.applied_n_lb_ac[driven] / found.target_n_lb_ac[driven]))
-    words = known_ratio(ratio, opened)
-    return f" Rates are usually {ratio:.3g} times the target{words}." if words else ""
+    if driven.any():
+        ratio = float(np.median(found.applied_n_lb_ac[driven] / found.target_n_lb_ac[driven]))
+        units = mix_up(ratio, opened)
+        if units is not None:
+            times = Quantity("number", float(f"{ratio:.3g}"))
+            yield warning("audit.applied-units-mixed", "rates", ratio=times, written=units[0], meant=units[1])

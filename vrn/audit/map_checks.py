@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from vrn.audit.model import Check, FileZones, failed, passed
 from vrn.audit.opened import Opened, nitrogen_rates
 from vrn.audit.rate_checks import places_near
+from vrn.findings import Kind, Quantity
 from vrn.model.area import geodesic_acres, reproject, transformer
-from vrn.units import AC_M2
+from vrn.units import AC_M2, FT_M
 
 Array = NDArray[np.float64]
 _AXIS_M: Final = 6378137.0  # WGS 84
@@ -23,15 +24,14 @@ def area_checks(opened: Opened) -> Iterator[Check]:
     """Whether each file's outlines are whole, and cover the treated ground and no other."""
     ground = opened.ground
     if ground is None:
-        yield failed("boundary area", "the boundary cannot be read from layers.gpkg")
+        yield failed("audit.boundary-unreadable", "layers.gpkg")
         return
     treated = ground.boundary.difference(ground.no_apply)
     acres = geodesic_acres(treated, ground.crs)
     stated = opened.summary["acres"]
     if abs(stated / acres - 1) > _AREA_SHARE:
-        yield failed(
-            "boundary area", f"summary.json says {stated:.3f} ac; boundary less no-apply ground is {acres:.3f} ac"
-        )
+        areas = {"stated": Quantity("area", stated), "found": Quantity("area", acres)}
+        yield failed("audit.summary-area-off", "summary.json", **areas)
     for name, file in (opened.vectors | {"layers.gpkg": ground.zones}).items():  # each in the system it was written in
         yield from _outline_checks(name, file, treated, ground.crs, acres)
 
@@ -40,59 +40,65 @@ def _outline_checks(name: str, file: FileZones, treated: shapely.Geometry, crs: 
     """Validity, overlaps, gaps, area and place of one file's polygons."""
     invalid = [int(zone) for zone, polygon in zip(file.zone, file.polygons, strict=True) if not polygon.is_valid]
     if invalid:
-        yield failed(f"outlines: {name}", f"zone {invalid[0]} is not a valid polygon")
+        yield failed("audit.outline-invalid", name, zone=invalid[0])
         return
     bounds = shapely.total_bounds(file.polygons)
     degrees = file.crs == "EPSG:4326"
     if degrees and not (
         abs(bounds[0]) <= 180 and abs(bounds[2]) <= 180 and abs(bounds[1]) <= 90 and abs(bounds[3]) <= 90
     ):
-        yield failed(f"place: {name}", f"its coordinates are no longitude and latitude{_swapped(bounds, treated, crs)}")
+        yield failed("audit.longitude-for-latitude" if _swapped(bounds, treated, crs) else "audit.no-degrees", name)
         return
     change = transformer(file.crs, crs)
     moved = [shapely.transform(p, change.transform, interleaved=False) if degrees else p for p in file.polygons]
     if not np.all(np.isfinite(shapely.total_bounds(moved))):
-        yield failed(f"place: {name}", f"it lies elsewhere{_swapped(bounds, treated, crs)}")
+        yield failed("audit.longitude-for-latitude" if _swapped(bounds, treated, crs) else "audit.elsewhere", name)
         return
     moved = shapely.set_precision(shapely.make_valid(moved), 1e-4)  # a near touch may cross once it is moved
     union = shapely.union_all(moved)
     overlap_m2 = sum(p.area for p in moved) - union.area
     slack_m2 = max(_AREA_SHARE * treated.area, 0.1 * treated.length)
     if overlap_m2 > slack_m2:
-        yield failed(f"outlines: {name}", f"zones overlap on {overlap_m2 / AC_M2:.3f} ac")
+        yield failed("audit.zones-overlap", name, area=Quantity("area", overlap_m2 / AC_M2))
     outside_m2, gap_m2 = union.difference(treated).area, treated.difference(union).area
     if outside_m2 + gap_m2 > slack_m2:
-        yield failed(f"place: {name}", _misplaced(union, treated, bounds, crs, outside_m2, gap_m2))
+        yield from _misplaced(name, union, treated, bounds, crs, outside_m2, gap_m2)
         return
     found = sum(geodesic_acres(p, file.crs) for p in file.polygons)
-    if abs(found / acres - 1) > max(_AREA_SHARE, slack_m2 / treated.area):
-        yield failed(f"boundary area: {name}", f"{found:.3f} ac, the treated ground is {acres:.3f} ac")
-    else:
-        yield passed(f"boundary area: {name}", f"{found:.3f} ac of {acres:.3f} ac, no gaps, no overlaps")
+    good = abs(found / acres - 1) <= max(_AREA_SHARE, slack_m2 / treated.area)
+    areas = {"found": Quantity("area", found), "treated": Quantity("area", acres)}
+    yield (passed if good else failed)("audit.area-covered" if good else "audit.area-off", name, **areas)
 
 
 def _misplaced(
-    union: shapely.Geometry, treated: shapely.Geometry, bounds: Array, crs: str, outside_m2: float, gap_m2: float
-) -> str:
+    name: str, union: shapely.Geometry, treated: shapely.Geometry, bounds: Array, crs: str, outside_m2: float,
+    gap_m2: float,
+) -> Iterator[Check]:  # fmt: skip
     """How outlines that do not cover the ground lie: elsewhere, moved, or with a hole."""
     if union.distance(treated) > 1000:
-        return f"it lies {union.distance(treated) / 1000:,.0f} km from the boundary{_swapped(bounds, treated, crs)}"
+        if _swapped(bounds, treated, crs):
+            yield failed("audit.longitude-for-latitude", name)
+        else:
+            yield failed("audit.far-away", name, distance=Quantity("distance", union.distance(treated) / FT_M))
+        return
     east, north = (float(a - b) for a, b in zip(union.centroid.coords[0], treated.centroid.coords[0], strict=True))
     moved = shapely.transform(union, lambda xy: xy - np.array([east, north]))
     if moved.symmetric_difference(treated).area < 0.2 * (outside_m2 + gap_m2) and np.hypot(east, north) > 0.2:
-        return f"it is shifted by {np.hypot(east, north):.1f} m ({east:+.1f} m east, {north:+.1f} m north)"
-    parts = [f"{gap_m2 / AC_M2:.3f} ac of treated ground have no zone"] if gap_m2 > outside_m2 * 0.05 else []
-    parts += [f"{outside_m2 / AC_M2:.3f} ac lie on no-apply ground or outside"] if outside_m2 > gap_m2 * 0.05 else []
-    return "; ".join(parts)
+        east_ft, north_ft = Quantity("length", east / FT_M), Quantity("length", north / FT_M)
+        yield failed("audit.shifted", name, east=east_ft, north=north_ft)
+        return
+    if gap_m2 > outside_m2 * 0.05:
+        yield failed("audit.ground-without-zone", name, area=Quantity("area", gap_m2 / AC_M2))
+    if outside_m2 > gap_m2 * 0.05:
+        yield failed("audit.zones-off-ground", name, area=Quantity("area", outside_m2 / AC_M2))
 
 
-def _swapped(bounds: Array, treated: shapely.Geometry, crs: str) -> str:
+def _swapped(bounds: Array, treated: shapely.Geometry, crs: str) -> bool:
     """Whether longitude and latitude have changed places."""
     west, south, east, north = shapely.transform(
         treated, transformer(crs, "EPSG:4326").transform, interleaved=False
     ).bounds
-    swapped = np.allclose(bounds, [south, west, north, east], atol=0.01)
-    return ": longitude and latitude are swapped" if swapped else ""
+    return bool(np.allclose(bounds, [south, west, north, east], atol=0.01))
 
 
 def total_checks(opened: Opened) -> Iterator[Check]:
@@ -164,12 +170,14 @@ def _grid_total(opened: Opened, wanted: float) -> Check:
     tolerance = (
         0.002 * wanted + rounding + 0.25 * float(tall_m.max()) * ground.boundary.length * float(rate.max()) / AC_M2
     )
-    text = f"{found:,.1f} {unit} of {wanted:,.1f} (within {tolerance:,.1f}"
-    text += f"; {kept_back:,.1f} kept back by cells that touch no-apply ground or a hole)" if kept_back else ")"
     good = abs(found + kept_back - wanted) <= tolerance
-    return (passed if good else failed)("total product: TASKDATA", text)
+    more = {"tolerance": Quantity(unit, tolerance), "kept_back": Quantity(unit, kept_back)}
+    code = "audit.total-off" if not good else "audit.total-with-gaps" if kept_back else "audit.total"
+    made = passed if good else failed
+    return made(code, "TASKDATA", found=Quantity(unit, found), stated=Quantity(unit, wanted), **more)
 
 
-def _total(name: str, found: float, wanted: float, unit: str, tolerance: float) -> Check:
-    text = f"{found:,.1f} {unit} of {wanted:,.1f} (within {tolerance:,.1f})"
-    return (passed if abs(found - wanted) <= tolerance else failed)(f"total product: {name}", text)
+def _total(name: str, found: float, wanted: float, unit: Kind, tolerance: float) -> Check:
+    good = abs(found - wanted) <= tolerance
+    totals = {"found": Quantity(unit, found), "stated": Quantity(unit, wanted), "tolerance": Quantity(unit, tolerance)}
+    return (passed if good else failed)("audit.total" if good else "audit.total-off", name, **totals)

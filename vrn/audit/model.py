@@ -1,11 +1,14 @@
-"""What an audit returns: checks, each with its outcome in words, and the zones as a file really gives them."""
+"""What an audit returns: checks as codes with their quantities, and the zones as a file really gives them."""
 
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
-from typing import Any, Literal
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+
+from vrn.findings import Level, Quantity, note
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -15,19 +18,24 @@ class Check:
 
     Parameters
     ----------
-    name : str
-        What it is about, as ``"shapefile columns"``.
+    code : str
+        Names the sentence in the catalogue, ``"audit.what"``.
     ok : bool
-    level : {"note", "warning"}
-        ``warning`` when a person must look.
-    detail : str
-        What was found, with its numbers.
+    about : str
+        The file, or ``"all files"``.
+    quantities : dict of str to Quantity
+        What the sentence is filled with.
     """
 
-    name: str
+    code: str
     ok: bool
-    level: Literal["note", "warning"]
-    detail: str
+    about: str
+    quantities: dict[str, Quantity] = field(default_factory=dict, hash=False)
+
+    @property
+    def level(self) -> Level:
+        """``warning`` when a person must look."""
+        return "note" if self.ok else "warning"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,32 +46,25 @@ class Verification:
     Parameters
     ----------
     folder : Path
+    units : {"us", "metric"}
+        In which the field's files speak.
     checks : tuple of Check
         In the order they were made.
     """
 
     folder: Path
+    units: str
     checks: tuple[Check, ...]
 
     @property
     def ok(self) -> bool:
         """Whether nobody needs to look."""
-        return all(check.ok for check in self.checks)
+        return not self.failed
 
     @property
     def failed(self) -> tuple[Check, ...]:
         """Checks that a person must look at."""
         return tuple(check for check in self.checks if not check.ok)
-
-    def to_plain(self) -> dict[str, Any]:
-        """Plain values for a machine."""
-        return {
-            "ok": self.ok,
-            "checks": [
-                {"name": check.name, "ok": check.ok, "level": check.level, "detail": check.detail}
-                for check in self.checks
-            ],
-        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,8 +74,6 @@ class FileZones:
 
     Parameters
     ----------
-    source : str
-        The file.
     zone : ndarray of int, shape (n,)
     rate : ndarray, shape (n,)
         In ``unit``.
@@ -82,32 +81,43 @@ class FileZones:
     polygons : ndarray of shapely Polygon, shape (n,)
         In ``crs``.
     crs : str
-    faults : tuple of (check, fault)
-        What is wrong with the file itself: the check's name and what was found.
-    notes : tuple of (check, note)
-        What was found in order.
+    checks : tuple of Check
+        What was found of the file itself.
+    columns : tuple of str
+        Names of the rate, zone and unit columns, where it has any.
+    stated_n_lb_ac : ndarray, shape (n,)
+        Nitrogen that it states beside product; empty where it does not. [lb N/ac]
     """
 
-    source: str
     zone: NDArray[np.int64]
     rate: NDArray[np.float64]
     unit: tuple[str, ...]
     polygons: NDArray[np.object_]
     crs: str
-    faults: tuple[tuple[str, str], ...] = ()
-    notes: tuple[tuple[str, str], ...] = ()
-    extra: dict[str, Any] = field(default_factory=dict)
+    checks: tuple[Check, ...] = ()
+    columns: tuple[str, ...] = ()
+    stated_n_lb_ac: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ground:
+    """Boundary and no-apply ground as ``layers.gpkg`` gives them, in ``crs``, a projected system in metres."""
+
+    crs: str
+    boundary: shapely.Geometry
+    no_apply: shapely.Geometry
+    zones: FileZones
 
 
 class UnreadableError(Exception):
     """A file cannot be read at all; the text says why."""
 
 
-def passed(name: str, detail: str) -> Check:
-    """A check that nobody needs to look at."""
-    return Check(name=name, ok=True, level="note", detail=detail)
+def passed(code: str, about: str, **quantities: Quantity | int | str | date) -> Check:
+    """A check that nobody needs to look at; a bare int is a count, a bare str a text."""
+    return Check(code=code, ok=True, about=about, quantities=note(code, about, **quantities).quantities)
 
 
-def failed(name: str, detail: str) -> Check:
-    """A check that a person must look at."""
-    return Check(name=name, ok=False, level="warning", detail=detail)
+def failed(code: str, about: str, **quantities: Quantity | int | str | date) -> Check:
+    """A check that a person must look at; quantities as in `passed`."""
+    return Check(code=code, ok=False, about=about, quantities=note(code, about, **quantities).quantities)

@@ -12,12 +12,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.audit.model import Check, FileZones, UnreadableError, failed
-from vrn.audit.read_geojson import read_geojson
-from vrn.audit.read_geopackage import Ground, read_geopackage
-from vrn.audit.read_iso import IsoTask, read_iso
+from vrn.audit.model import Check, FileZones, Ground, UnreadableError, failed
+from vrn.audit.read_grids import IsoTask, Raster, read_iso, read_tiff
+from vrn.audit.read_layers import read_geojson, read_geopackage
 from vrn.audit.read_shapefile import read_shapefile
-from vrn.audit.read_tiff import Raster, read_tiff
 from vrn.errors import InputFileError
 from vrn.model.area import transformer
 from vrn.units import FT_M
@@ -26,13 +24,11 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SheetWords:
-    """What the load sheet tells the operator: column names, unit of the shapefile, widening at the edge. [m]"""
+class LoadSheet:
+    """What the operator is given to read, and how far past the boundary it says that the grid reaches. [m]"""
 
-    columns: tuple[str, str, str]
-    unit: str
-    edge_m: float
     text: str
+    edge_m: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,20 +42,20 @@ class Opened:
     summary : dict
     n_lb_per_unit : float
         Nitrogen in a unit of product, from the summary's totals; NaN when nothing is applied. [lb N]
-    sheet : SheetWords or None
+    sheet : LoadSheet or None
     ground : Ground or None
     vectors : dict of str to FileZones
         By file, in longitude and latitude (the GeoPackage's own are moved there).
     task : IsoTask or None
     rasters : dict of str to Raster
     checks : tuple of Check
-        Files that could not be read, and what is wrong with those that could.
+        Files that could not be read, and what was found of those that could.
     """
 
     folder: Path
     summary: dict[str, Any]
     n_lb_per_unit: float
-    sheet: SheetWords | None
+    sheet: LoadSheet | None
     ground: Ground | None
     vectors: dict[str, FileZones]
     task: IsoTask | None
@@ -104,25 +100,23 @@ def open_folder(folder: Path) -> Opened:
         try:
             return read()
         except UnreadableError as error:
-            checks.append(failed(name, f"{error}"))
+            checks.append(failed("audit.unreadable", name, why=f"{error}"))
         except (UnicodeDecodeError, OSError) as error:
-            checks.append(failed(name, f"it cannot be read ({type(error).__name__})"))
+            checks.append(failed("audit.unreadable", name, why=type(error).__name__))
         return None
 
     sheet = attempt("load_sheet.txt", lambda: _sheet(folder / "load_sheet.txt"))
     ground = attempt("layers.gpkg", lambda: read_geopackage(folder / "layers.gpkg"))
-    columns = sheet.columns if sheet else ("RATE", "ZONE", "UNIT")
     vectors = {
         "prescription.geojson": attempt("prescription.geojson", lambda: read_geojson(folder / "prescription.geojson")),
-        "shapefile": attempt("shapefile", lambda: read_shapefile(folder / "shapefile", columns)),
+        "shapefile": attempt("shapefile", lambda: read_shapefile(folder / "shapefile")),
         "layers.gpkg": None if ground is None else _in_lonlat(ground.zones),
     }
     task = attempt("TASKDATA", lambda: read_iso(folder / "TASKDATA"))
     paths = [name for name in summary["files"] if name.startswith("rasters/") and name.endswith(".tif")]
     rasters = {name: attempt(name, partial(read_tiff, folder / name)) for name in paths}
     read = {name: zones for name, zones in vectors.items() if zones is not None}
-    faults = [fault for zones in read.values() for fault in zones.faults] + list(task.faults if task else ())
-    checks += [failed(name, text) for name, text in faults]
+    checks += [check for zones in read.values() for check in zones.checks] + list(task.faults if task else ())
     return Opened(
         folder=folder, summary=summary, sheet=sheet, ground=ground, vectors=read, task=task,
         n_lb_per_unit=summary["total_n_lb"] / summary["total_product"] if summary["total_product"] > 0 else np.nan,
@@ -156,7 +150,7 @@ def _summary(folder: Path) -> dict[str, Any]:
         raise InputFileError(problem, "Give the folder that vrn build wrote (its --out).")
     try:
         summary: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        for key in ("zones", "files", "total_n_lb", "total_product", "product", "acres"):
+        for key in ("zones", "files", "total_n_lb", "total_product", "product", "acres", "units"):
             summary[key]
     except (ValueError, KeyError, TypeError) as error:
         problem = f"{path} cannot be read ({type(error).__name__}: {error})."
@@ -164,19 +158,14 @@ def _summary(folder: Path) -> dict[str, Any]:
     return summary
 
 
-def _sheet(path: Path) -> SheetWords:
+def _sheet(path: Path) -> LoadSheet:
     if not path.is_file():
         problem = "it is missing"
         raise UnreadableError(problem)
     text = path.read_text(encoding="utf-8")
-    rate = re.search(r"rate column (\w+), set the terminal to ([\w ]+/ac)", text)
-    others = re.search(r"zone column (\w+), unit column (\w+)", text)
-    if not rate or not others:
-        problem = "it does not name the shapefile's columns and unit"
-        raise UnreadableError(problem)
-    edge = re.search(r"edge rate reaches ([\d.]+) (ft|m) past", text)
+    edge = re.search(r"([\d.]+) (ft|m) past the boundary", text)
     edge_m = 0.0 if edge is None else float(edge[1]) * (FT_M if edge[2] == "ft" else 1.0)
-    return SheetWords(columns=(rate[1], others[1], others[2]), unit=rate[2], edge_m=edge_m, text=text)
+    return LoadSheet(text=text, edge_m=edge_m)
 
 
 def _in_lonlat(zones: FileZones) -> FileZones:

@@ -2,6 +2,7 @@
 
 import csv
 import hashlib
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
@@ -10,6 +11,7 @@ import numpy as np
 
 from vrn.audit.model import Check, FileZones, failed, passed
 from vrn.audit.opened import Opened, nitrogen_rates
+from vrn.findings import Kind, Quantity
 from vrn.units import GAL_AC_L_HA, LB_AC_KG_HA, LB_KG, US_GAL_L
 
 _LITTER: Final = (".DS_Store", "Thumbs.db", "desktop.ini", ".aux.xml", ".gpkg-wal", ".gpkg-shm")
@@ -24,15 +26,15 @@ def hash_checks(opened: Opened) -> Iterator[Check]:
     added = sorted(n for n in set(found) - set(listed) - {"summary.json"} if not n.endswith(_LITTER))
     changed = sorted(name for name in set(listed) & set(found) if _sha256(found[name]) != listed[name])
     if missing:
-        yield failed("files", f"missing: {', '.join(missing)}")
+        yield failed("audit.files-missing", "all files", names=", ".join(missing))
     if added:
-        yield failed("files", f"not written by this run: {', '.join(added)}")
+        yield failed("audit.files-added", "all files", names=", ".join(added))
     if len(changed) > max(2, len(listed) // 2):
-        yield failed("hashes", f"{len(changed)} of {len(listed)} files are not those of summary.json: an old summary")
+        yield failed("audit.summary-old", "summary.json", changed=len(changed), files=len(listed))
     elif changed:
-        yield failed("hashes", f"changed since they were written: {', '.join(changed)}")
+        yield failed("audit.files-changed", "all files", names=", ".join(changed))
     if not (missing or added or changed):
-        yield passed("hashes", f"{len(listed)} files as they were written")
+        yield passed("audit.files-as-written", "all files", files=len(listed))
 
 
 def _sha256(path: Path) -> str:
@@ -42,43 +44,41 @@ def _sha256(path: Path) -> str:
 def sum_checks(opened: Opened) -> Iterator[Check]:
     """Whether the summary's zones add up to its totals, and the load sheet says the same."""
     summary = opened.summary
-    zones = summary["zones"]
+    zones, unit = summary["zones"], summary["product"]["unit"]
     n_lb = sum(zone["rate_n_lb_ac"] * zone["acres"] for zone in zones)
     acres = sum(zone["acres"] for zone in zones)
     by_product = summary["product"]["rate_basis"] == "product"
-    rate = [zone["rate_product"] for zone in zones]
-    product = (
-        sum(r * zone["acres"] for r, zone in zip(rate, zones, strict=True))
-        if by_product
-        else n_lb / opened.n_lb_per_unit
-    )
+    product = sum(z["rate_product"] * z["acres"] for z in zones) if by_product else n_lb / opened.n_lb_per_unit
+    sums: tuple[tuple[Kind, float, float], ...] = (
+        ("mass", n_lb, summary["total_n_lb"]), ("area", acres, summary["acres"]),
+        (unit, product, summary["total_product"]),
+    )  # fmt: skip
     faults = [
-        f"the zones add up to {found:,.2f} {unit}, the total says {stated:,.2f}"
-        for unit, found, stated in (("lb N", n_lb, summary["total_n_lb"]), ("ac", acres, summary["acres"]),
-                                    (summary["product"]["unit"], product, summary["total_product"]))
+        failed("audit.summary-sum-off", "summary.json", found=Quantity(kind, found), stated=Quantity(kind, stated))
+        for kind, found, stated in sums
         if summary["total_product"] > 0 and not np.isclose(found, stated, rtol=1e-6)
-    ]  # fmt: skip
-    if faults:
-        yield failed("summary adds up", "; ".join(faults))
-    else:
-        total = f"{summary['total_product']:,.1f} {summary['product']['unit']}"
-        yield passed("summary adds up", f"{acres:.2f} ac, {n_lb:,.0f} lb N, {total}")
+    ]
+    added = {"area": Quantity("area", acres), "mass": Quantity("mass", n_lb)}
+    total = Quantity(unit, summary["total_product"])
+    yield from faults or [passed("audit.summary-adds-up", "summary.json", product=total, **added)]
     if opened.sheet is not None:
-        yield _sheet_check(opened)
+        yield from _sheet_checks(opened, opened.sheet.text)
 
 
-def _sheet_check(opened: Opened) -> Check:
-    """Whether the sheet names the unit that the shapefile is in."""
-    unit = rate_unit(opened.summary)
-    sheet = opened.sheet
-    if sheet is not None and sheet.unit.strip() != unit:
-        return failed("load sheet", f"it says to set the terminal to {sheet.unit.strip()}; the rates are in {unit}")
+def _sheet_checks(opened: Opened, sheet: str) -> Iterator[Check]:
+    """Whether the sheet names the shapefile's columns, the unit that they are in, and the total."""
+    unit, file = rate_unit(opened.summary), opened.vectors.get("shapefile")
+    lost = [name for name in (file.columns if file else ()) if not re.search(rf"\b{re.escape(name)}\b", sheet)]
+    faults = [failed("audit.sheet-column", "load_sheet.txt", column=name) for name in lost]
+    if not any(unit in line for line in sheet.splitlines() if "terminal" in line.lower()):
+        faults.append(failed("audit.sheet-unit", "load_sheet.txt", unit=unit))
     sold, total = opened.summary["product"]["unit"], opened.summary["total_product"]
+    shown = f"{total:,.0f} {sold}"
     if opened.summary["units"] == "metric":
-        sold, total = ("L", total * US_GAL_L) if sold == "gal" else ("kg", total * LB_KG)
-    if sheet is not None and f"{total:,.0f} {sold} in all" not in sheet.text:
-        return failed("load sheet", f"it does not say the total of {total:,.0f} {sold}")
-    return passed("load sheet", f"terminal to be set to {unit}")
+        shown = f"{total * US_GAL_L:,.0f} L" if sold == "gal" else f"{total * LB_KG:,.0f} kg"
+    if not re.search(rf"(?<![\d,.]){re.escape(shown)}\b", sheet):
+        faults.append(failed("audit.sheet-total", "load_sheet.txt", total=Quantity(sold, total)))
+    yield from faults or [passed("audit.sheet", "load_sheet.txt", unit=unit)]
 
 
 def rate_unit(summary: dict[str, Any]) -> str:
@@ -94,21 +94,17 @@ def table_checks(opened: Opened) -> Iterator[Check]:
         sums = _sums(_rows(opened.folder / "ledger.csv"))
         rates = {int(row["zone"]): float(row["rate_n_lb_ac"]) for row in _rows(opened.folder / "zones.csv")}
     except (OSError, ValueError, TypeError, KeyError) as error:
-        yield failed("tables", f"ledger.csv or zones.csv cannot be read ({type(error).__name__}: {error})")
+        yield failed("audit.unreadable", "ledger.csv, zones.csv", why=f"{type(error).__name__}: {error}")
         return
     off = [
-        f"zone {number}: {max(0.0, sums.get(number, 0.0)):.2f} for {zone['need_lb_ac']:.2f} lb/ac"
+        failed("audit.ledger-off", "ledger.csv", zone=number, found=Quantity("amount", max(0.0, sums.get(number, 0.0))),
+               stated=Quantity("amount", zone["need_lb_ac"]))
         for number, zone in zones.items()
         if zone["need_lb_ac"] is not None and abs(max(0.0, sums.get(number, 0.0)) - zone["need_lb_ac"]) > 1e-6
-    ]
-    if off:
-        yield failed("ledger.csv", "its lines do not add up to the need: " + "; ".join(off))
-    else:
-        yield passed("ledger.csv", f"its lines add up to the need of {len(zones)} zones")
-    if rates == {number: zone["rate_n_lb_ac"] for number, zone in zones.items()}:
-        yield passed("zones.csv", "the rates of the summary")
-    else:
-        yield failed("zones.csv", "not the rates of the summary")
+    ]  # fmt: skip
+    yield from off or [passed("audit.ledger-adds-up", "ledger.csv", zones=len(zones))]
+    same = rates == {number: zone["rate_n_lb_ac"] for number, zone in zones.items()}
+    yield (passed if same else failed)("audit.table-rates" if same else "audit.table-rates-off", "zones.csv")
 
 
 def _sums(ledger: list[dict[str, str]]) -> dict[int, float]:
@@ -135,39 +131,40 @@ def zone_checks(opened: Opened) -> Iterator[Check]:
         found = dict(zip(file.zone.tolist(), nitrogen_rates(file, opened.n_lb_per_unit).tolist(), strict=True))
         lost, odd = sorted(set(wanted) - set(found)), sorted(set(found) - set(wanted))
         if lost:
-            yield failed(f"zones: {name}", f"zone {', '.join(map(str, lost))} is missing")
+            yield failed("audit.zones-missing", name, zones=", ".join(map(str, lost)))
         if odd:
-            yield failed(f"zones: {name}", f"zone {', '.join(map(str, odd))} is not in the summary")
+            yield failed("audit.zones-unknown", name, zones=", ".join(map(str, odd)))
         step = _SHAPEFILE_STEP * (
             1.0 if file.unit[:1] == ("lb N/ac",) else np.nan_to_num(opened.n_lb_per_unit, nan=1.0)
         )
-        yield from _said_in_nitrogen(name, file, wanted)
+        yield from _nitrogen_checks(name, file, wanted)
         off[name] = {number: rate for number, rate in found.items()
                      if number in wanted and abs(rate - wanted[number]) > step * 1.001 + 1e-6}  # fmt: skip
-    liars = _agree_against(off)
+    agreed = _agree_against(off)
     for name, rates in off.items():
-        if rates and name not in liars:
-            yield failed(f"zones: {name}", explain_rates(rates, wanted, opened))
+        if rates and name not in agreed:
+            yield from explained(name, rates, wanted, opened)
         elif not rates:
-            yield passed(f"zones: {name}", f"{len(wanted)} zones at their rates")
-    if liars:
-        number, rate = next(iter(off[liars[0]].items()))
-        yield failed("summary rates", f"{', '.join(liars)} agree that zone {number} gets {rate:.1f} lb N/ac; "
-                     f"summary.json says {wanted[number]:.1f}: an old summary")  # fmt: skip
+            yield passed("audit.zones", name, zones=len(wanted))
+    if agreed:
+        number, rate = next(iter(off[agreed[0]].items()))
+        yield failed("audit.summary-rates-old", "summary.json", files=", ".join(agreed), zone=number,
+                     found=Quantity("rate", rate), stated=Quantity("rate", wanted[number]))  # fmt: skip
 
 
-def _said_in_nitrogen(name: str, file: FileZones, wanted: dict[int, float]) -> Iterator[Check]:
+def _nitrogen_checks(name: str, file: FileZones, wanted: dict[int, float]) -> Iterator[Check]:
     """Whether a file that states nitrogen beside product states the summary's."""
-    for number, said in zip(file.zone.tolist(), file.extra.get("rate_n_lb_ac", ()), strict=False):
-        if number in wanted and abs(said - wanted[number]) > 1e-4:
-            yield failed(f"zones: {name}", f"zone {number} is said to get {said:g} for {wanted[number]:g} lb N/ac")
+    for number, stated in zip(file.zone.tolist(), file.stated_n_lb_ac.tolist(), strict=False):
+        if number in wanted and abs(stated - wanted[number]) > 1e-4:
+            yield failed("audit.zone-nitrogen-off", name, zone=number, found=Quantity("rate", stated),
+                         wanted=Quantity("rate", wanted[number]))  # fmt: skip
 
 
 def _unit_check(name: str, file: FileZones, summary: dict[str, Any]) -> Iterator[Check]:
     unit = "lb N/ac" if name == "layers.gpkg" else rate_unit(summary)
     wrong = sorted(set(file.unit) - {unit})
     if wrong:
-        yield failed(f"unit: {name}", f"it says {', '.join(wrong)}; the summary says {unit}")
+        yield failed("audit.unit-off", name, found=", ".join(wrong), wanted=unit)
 
 
 def _agree_against(off: dict[str, dict[int, float]]) -> list[str]:
@@ -181,50 +178,45 @@ def _agree_against(off: dict[str, dict[int, float]]) -> list[str]:
     return differing if same else []
 
 
-def explain_rates(rates: dict[int, float], wanted: dict[int, float], opened: Opened) -> str:
+def explained(name: str, rates: dict[int, float], wanted: dict[int, float], opened: Opened) -> Iterator[Check]:
     """
-    What a difference in rates looks like, in words.
+    What a difference in rates looks like: one factor with the mix-up of units it is the mark of, or a zone's rate.
 
     Parameters
     ----------
+    name : str
+        The file.
     rates, wanted : dict of int to float
         Zone → rate found (only those that differ) and rate that should be. [lb N/ac]
     opened : Opened
-
-    Returns
-    -------
-    words : str
     """
     ratios = {number: rate / wanted[number] for number, rate in rates.items() if wanted[number] > 0}
     positive = [number for number, rate in wanted.items() if rate > 0]
-    if (
-        len(ratios) == len(positive)
-        and len(positive) > 0
-        and np.ptp(list(ratios.values())) < 0.01 * max(ratios.values())
-    ):
+    if ratios and len(ratios) == len(positive) and np.ptp(list(ratios.values())) < 0.01 * max(ratios.values()):
         ratio = float(np.median(list(ratios.values())))
-        return f"every rate is {ratio:.4g} times what it should be{known_ratio(ratio, opened)}"
-    return "; ".join(f"zone {number} gets {rate:.1f} for {wanted[number]:.1f} lb N/ac"
-                     + (f" ({ratios[number]:.3g} times)" if number in ratios else "")
-                     for number, rate in sorted(rates.items()))  # fmt: skip
+        times, units = Quantity("number", float(f"{ratio:.4g}")), mix_up(ratio, opened)
+        if units is None:
+            yield failed("audit.times", name, ratio=times)
+        else:
+            yield failed("audit.units-mixed", name, ratio=times, written=units[0], meant=units[1])
+        return
+    number, rate = min(rates.items())
+    yield failed("audit.zone-rates-off", name, zone=number, found=Quantity("rate", rate),
+                 wanted=Quantity("rate", wanted[number]), zones=len(rates))  # fmt: skip
 
 
-def known_ratio(ratio: float, opened: Opened) -> str:
-    """Which mix-up of units a ratio is the mark of."""
-    per_unit = opened.n_lb_per_unit
-    known = [
-        (LB_AC_KG_HA, "kg/ha written where lb/ac is meant"),
-        (1 / LB_AC_KG_HA, "lb/ac written where kg/ha is meant"),
-        (GAL_AC_L_HA, "L/ha written where gal/ac is meant"),
-        (1 / GAL_AC_L_HA, "gal/ac written where L/ha is meant"),
-        (per_unit, "nitrogen written where product is meant"),
-        (1 / per_unit, "product written where nitrogen is meant"),
-    ]
-    for factor, words in known:
+def mix_up(ratio: float, opened: Opened) -> tuple[str, str] | None:
+    """What was written and what was meant, where a ratio of rates is the mark of a mix-up of units."""
+    known = {
+        ("kg/ha", "lb/ac"): LB_AC_KG_HA,
+        ("L/ha", "gal/ac"): GAL_AC_L_HA,
+        ("nitrogen", "product"): opened.n_lb_per_unit,
+    }
+    for (one, other), factor in known.items():
         if abs(ratio / factor - 1) < 0.004:
-            return f": {words}"
+            return one, other
+        if abs(ratio * factor - 1) < 0.004:
+            return other, one
     if 8 <= ratio <= 14.5:  # the weight of a gallon of fertilizer solution
-        return ": pounds of product written where gallons are meant"
-    if 1 / 14.5 <= ratio <= 1 / 8:
-        return ": gallons written where pounds of product are meant"
-    return ""
+        return "pounds of product", "gallons"
+    return ("gallons", "pounds of product") if 1 / 14.5 <= ratio <= 1 / 8 else None

@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 
 from vrn.audit.model import Check, failed, passed
 from vrn.audit.opened import Opened
-from vrn.audit.paper_checks import explain_rates
+from vrn.audit.paper_checks import explained
+from vrn.findings import Quantity
 from vrn.model.area import transformer
+from vrn.units import FT_M
 
 Array = NDArray[np.float64]
 Reader = Callable[[Array, Array], Array]
@@ -45,41 +47,32 @@ class Places:
 
 
 def rate_checks(opened: Opened) -> Iterator[Check]:
-    """
-    Compare the files place by place.
-
-    Parameters
-    ----------
-    opened : Opened
-
-    Yields
-    ------
-    check : Check
-    """
+    """Compare the files place by place."""
     readers = opened.rate_readers()
     if opened.ground is None or len(readers) < 2:
-        yield failed("rates", "too few files can be read to compare their rates")
+        yield failed("audit.rates-too-few", "all files")
         return
     places = places_of(opened)
     if len(places.longitude) == 0:
-        yield passed("rates", "no point of the field is more than a cell's diagonal from an edge: nothing to compare")
+        yield passed("audit.rates-all-edge", "all files")
         return
     found = {name: read(places.longitude, places.latitude) for name, read in readers.items()}
     usual = np.median(np.stack(list(found.values())), axis=0)
     wanted = {zone["zone"]: zone["rate_n_lb_ac"] for zone in opened.summary["zones"]}
     step = _step(opened)
-    told = False
+    differs = False
     for name, rate in found.items():
-        off = np.abs(rate - usual) > step
-        if off.mean() > 0.0005:
-            told = True
-            yield failed(f"rates: {name}", _explain(rate, usual, readers[name], places, wanted, opened))
+        if np.mean(np.abs(rate - usual) > step) > 0.0005:
+            differs = True
+            yield from _explain(name, rate, usual, readers[name], places, wanted, opened)
     stack = np.stack(list(found.values()))
     spread = float(np.max(stack.max(axis=0) - stack.min(axis=0)))
-    text = (f"greatest difference between any two of {len(found)} files at {len(usual):,} points more than "
-            f"{places.clearance_m:.1f} m from an edge: {spread:.3f} lb N/ac")  # fmt: skip
-    if spread <= 2 * step or not told:
-        yield (passed if spread <= 2 * step else failed)("rates", text)
+    if spread <= 2 * step or not differs:
+        good = spread <= 2 * step
+        yield (passed if good else failed)(
+            "audit.rates-alike" if good else "audit.rates-apart", "all files", files=len(found), points=len(usual),
+            distance=Quantity("length", places.clearance_m / FT_M), spread=Quantity("rate", spread),
+        )  # fmt: skip
     yield from _off_ground(found, places)
     yield from _registration(opened, readers, step)
 
@@ -164,15 +157,20 @@ def _step(opened: Opened) -> float:
     return float(max(by_shapefile, by_task) + 2e-5 * max(z["rate_n_lb_ac"] for z in opened.summary["zones"]) + 1e-6)
 
 
-def _explain(rate: Array, usual: Array, read: Reader, places: Places, wanted: dict[int, float], opened: Opened) -> str:
-    """What is wrong with a file that differs from the others, in words."""
-    share = float(np.mean(np.abs(rate - usual) > _step(opened)))
-    words = f"it differs from the other files at {100 * share:.1f} % of the points"
+def _explain(
+    name: str, rate: Array, usual: Array, read: Reader, places: Places, wanted: dict[int, float], opened: Opened
+) -> Iterator[Check]:
+    """How much a file differs from the others, and what that looks like."""
+    off = np.abs(rate - usual) > _step(opened)
+    share = float(np.mean(off))
+    yield failed("audit.rates-differ", name, share=Quantity("share", share))
     if not rate.any():
-        return f"{words}: it has no rate anywhere"
+        yield failed("audit.rates-none", name)
+        return
     turned = _turned(usual, read, places, share)
     if turned:
-        return f"{words}: {turned}"
+        yield failed(turned, name)
+        return
     by_rate: dict[int, float] = {}
     for zone, should in wanted.items():
         at = np.abs(usual - should) < 0.05
@@ -181,48 +179,47 @@ def _explain(rate: Array, usual: Array, read: Reader, places: Places, wanted: di
             if abs(got - should) > _step(opened):
                 by_rate[zone] = got
     stray = (rate > 0) & (usual == 0)
-    if stray.any() and stray.sum() > 0.5 * np.sum(np.abs(rate - usual) > _step(opened)):
-        where = (
-            "no-apply ground" if (stray & places.no_apply).sum() > stray.sum() / 2 else "ground outside the boundary"
-        )
-        return f"{words}: it has a rate on {where}"
-    return f"{words}: {explain_rates(by_rate, wanted, opened)}" if by_rate else words
+    if stray.any() and stray.sum() > 0.5 * off.sum():
+        inside = (stray & places.no_apply).sum() > stray.sum() / 2
+        yield failed("audit.rates-on-no-apply" if inside else "audit.rates-outside", name)
+    elif by_rate:
+        yield from explained(name, by_rate, wanted, opened)
 
 
 def _turned(usual: Array, read: Reader, places: Places, share: float) -> str:
-    """How a file lies that matches the others once it is mirrored or its axes are swapped."""
+    """Code of how a file lies that matches the others once it is mirrored or its axes are swapped; empty if none."""
     lon, lat = places.longitude, places.latitude
     treated = places.treated
     west, east = lon[treated].min(), lon[treated].max()
     south, north = lat[treated].min(), lat[treated].max()
     tried = {
-        "north and south are mirrored": (lon, south + north - lat),
-        "east and west are mirrored": (west + east - lon, lat),
-        "it is turned by half a circle": (west + east - lon, south + north - lat),
-        "rows and columns are swapped": (
+        "audit.mirrored-north-south": (lon, south + north - lat),
+        "audit.mirrored-east-west": (west + east - lon, lat),
+        "audit.turned-half": (west + east - lon, south + north - lat),
+        "audit.rows-for-columns": (
             west + (lat - south) / (north - south) * (east - west),
             south + (lon - west) / (east - west) * (north - south),
         ),
-        "longitude and latitude are swapped": (lat, lon),
+        "audit.longitude-for-latitude": (lat, lon),
     }
-    best, words = share, ""
+    best, code = share, ""
     for name, (x, y) in tried.items():
         off = float(np.mean(np.abs(read(x, y) - usual)[treated] > 0.5))
         if off < min(best / 2, 0.5):
-            best, words = off, name
-    return words
+            best, code = off, name
+    return code
 
 
 def _off_ground(found: dict[str, Array], places: Places) -> Iterator[Check]:
     """Whether any file has a rate on no-apply ground, or outside the boundary."""
     outside = ~places.treated & ~places.no_apply
-    for where, mask in (("no-apply ground", places.no_apply), ("ground outside", outside)):
-        strays = [f"{name} at {int(np.sum(rate[mask] > 0))} points up to {rate[mask].max():.1f} lb N/ac"
-                  for name, rate in found.items() if mask.any() and np.any(rate[mask] > 0)]  # fmt: skip
-        if strays:
-            yield failed(where, "a rate stands there: " + "; ".join(strays))
-        else:
-            yield passed(where, f"no rate at {int(mask.sum()):,} points")
+    for where, mask in (("no-apply", places.no_apply), ("outside", outside)):
+        strays = [
+            failed(f"audit.stray-{where}", name, points=int(np.sum(rate[mask] > 0)), most=_rate(rate[mask].max()))
+            for name, rate in found.items()
+            if np.any(rate[mask] > 0)
+        ]
+        yield from strays or [passed(f"audit.none-{where}", "all files", points=int(mask.sum()))]
 
 
 def _registration(opened: Opened, readers: dict[str, Reader], step: float) -> Iterator[Check]:
@@ -244,9 +241,9 @@ def _registration(opened: Opened, readers: dict[str, Reader], step: float) -> It
         if best != (0, 0) and off[best] < 0.5 * off[0, 0] and off[0, 0] > 0.002:
             ways = [w for w, there in (("north", best[0] > 0), ("south", best[0] < 0), ("east", best[1] > 0),
                                        ("west", best[1] < 0)) if there]  # fmt: skip
-            yield failed(f"cells: {grid}", f"the grid lies a cell too far {' and '.join(ways)}")
+            yield failed(f"audit.cells-too-far-{'-'.join(ways)}", grid)
         else:
-            yield passed(f"cells: {grid}", f"north up and in place; {100 * off[0, 0]:.2f} % of cells differ, at edges")
+            yield passed("audit.cells-in-place", grid, share=Quantity("percent", 100 * off[0, 0]))
 
 
 def _centers(opened: Opened) -> dict[str, tuple[Array, Array]]:
@@ -288,3 +285,7 @@ def places_near(area: shapely.Geometry, easting_m: Array, northing_m: Array, far
     shapely.prepare(area)
     near[maybe] = shapely.dwithin(area, shapely.points(easting_m[maybe], northing_m[maybe]), far_m)
     return near
+
+
+def _rate(n_lb_ac: float) -> Quantity:
+    return Quantity("rate", float(n_lb_ac))

@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from vrn.audit.model import FileZones, UnreadableError
+from vrn.audit.model import Check, FileZones, UnreadableError, failed, passed
 
 _WIDTHS = (("N", 10, 2), ("N", 4, 0), ("C", 10, 0))  # rate, zone, unit
 
 
-def read_shapefile(folder: Path, columns: tuple[str, str, str]) -> FileZones:
+def read_shapefile(folder: Path) -> FileZones:
     """
     Zones of ``RX.SHP`` and its companions.
 
@@ -20,8 +20,6 @@ def read_shapefile(folder: Path, columns: tuple[str, str, str]) -> FileZones:
     ----------
     folder : Path
         Holds ``RX.SHP``, ``RX.SHX``, ``RX.DBF``, ``RX.PRJ``.
-    columns : tuple of str
-        Names that the rate, zone and unit columns should have.
 
     Returns
     -------
@@ -51,10 +49,12 @@ def read_shapefile(folder: Path, columns: tuple[str, str, str]) -> FileZones:
     except (struct.error, IndexError, ValueError) as error:
         problem = f"the shapefile is cut short or damaged ({error})"
         raise UnreadableError(problem) from error
-    faults = [*_column_faults(fields, columns), *outline_faults, *index_faults]
-    faults += _prj_faults(content["PRJ"].decode("latin-1"))
+    checks = [*outline_faults, *index_faults]
     if len(rows) != len(shapes):
-        faults.append(("shapefile records", f"{len(shapes)} shapes and {len(rows)} rows"))
+        checks.append(failed("audit.shapefile-rows", "shapefile", shapes=len(shapes), rows=len(rows)))
+    if not checks:
+        checks.append(passed("audit.shapefile-records", "shapefile", shapes=len(shapes)))
+    checks += [*_column_checks(fields), *_prj_faults(content["PRJ"].decode("latin-1"))]
     if len(fields) < 3:
         problem = f"the table has {len(fields)} columns, not rate, zone and unit"
         raise UnreadableError(problem)
@@ -68,14 +68,12 @@ def read_shapefile(folder: Path, columns: tuple[str, str, str]) -> FileZones:
     polygons = np.empty(len(pairs), dtype=object)
     polygons[:] = [part for _, part in pairs]
     return FileZones(
-        source="shapefile", zone=zone, rate=rate, unit=tuple(row[2].strip() for row, _ in pairs), polygons=polygons,
-        crs="EPSG:4326", faults=tuple(faults),
-        notes=(("shapefile columns", ", ".join(f"{n} {k}({w},{d})" for n, k, w, d in fields)),
-               ("shapefile records", f"{len(shapes)} polygons with their rows")),
+        zone=zone, rate=rate, unit=tuple(row[2].strip() for row, _ in pairs), polygons=polygons, crs="EPSG:4326",
+        checks=tuple(checks), columns=tuple(name for name, *_ in fields[:3]),
     )  # fmt: skip
 
 
-def _shapes(data: bytes) -> tuple[list[list[shapely.Polygon]], list[tuple[str, str]]]:
+def _shapes(data: bytes) -> tuple[list[list[shapely.Polygon]], list[Check]]:
     """Polygons of each record, and what is wrong with them."""
     faults = []
     (code,) = struct.unpack(">i", data[:4])
@@ -85,21 +83,21 @@ def _shapes(data: bytes) -> tuple[list[list[shapely.Polygon]], list[tuple[str, s
         problem = f"header {code}/{version}/{kind}, not a polygon shapefile"
         raise ValueError(problem)
     if words * 2 != len(data):
-        faults.append(("shapefile records", f"RX.SHP says {words * 2} bytes and has {len(data)}"))
+        faults.append(failed("audit.shapefile-length", "shapefile", stated=words * 2, found=len(data)))
     shapes: list[list[shapely.Polygon]] = []
     at = 100
     counter_clockwise = 0
     while at < len(data):
         number, length = struct.unpack(">ii", data[at : at + 8])
         if number != len(shapes) + 1:
-            faults.append(("shapefile records", f"record {len(shapes) + 1} is numbered {number}"))
+            faults.append(failed("audit.shapefile-numbers", "shapefile", record=len(shapes) + 1, stated=str(number)))
         body = data[at + 8 : at + 8 + length * 2]
         polygons, wrong_turn = _polygons(body)
         counter_clockwise += wrong_turn
         shapes.append(polygons)
         at += 8 + length * 2
     if counter_clockwise:
-        faults.append(("shapefile orientation", f"{counter_clockwise} shells turn counter-clockwise"))
+        faults.append(failed("audit.shells-turn-wrong", "shapefile", shells=counter_clockwise))
     return shapes, faults
 
 
@@ -154,37 +152,34 @@ def _table(data: bytes) -> tuple[list[tuple[str, str, int, int]], list[list[str]
     return fields, rows
 
 
-def _index_faults(index: bytes, shapes: bytes, count: int) -> list[tuple[str, str]]:
+def _index_faults(index: bytes, shapes: bytes, count: int) -> list[Check]:
     """Where the index does not point at the records."""
     entries = (len(index) - 100) // 8
     if entries != count:
-        return [("shapefile records", f"RX.SHX has {entries} entries for {count} shapes")]
+        return [failed("audit.shapefile-index-count", "shapefile", entries=entries, shapes=count)]
     for number in range(entries):
         offset, length = struct.unpack(">ii", index[100 + 8 * number : 108 + 8 * number])
         found = struct.unpack(">ii", shapes[offset * 2 : offset * 2 + 8])
         if found != (number + 1, length):
-            return [("shapefile records", f"entry {number + 1} of RX.SHX does not point at its shape")]
+            return [failed("audit.shapefile-index", "shapefile", entry=number + 1)]
     return []
 
 
-def _column_faults(fields: list[tuple[str, str, int, int]], columns: tuple[str, str, str]) -> list[tuple[str, str]]:
-    """Where names and widths are not those asked for."""
-    wanted = [
-        f"{name} {kind}({width},{decimals})" for name, (kind, width, decimals) in zip(columns, _WIDTHS, strict=True)
-    ]
-    found = [f"{name} {kind}({width},{decimals})" for name, kind, width, decimals in fields]
-    if found in (wanted, [*wanted, "LABEL C(40,0)"]):
-        return []
-    return [("shapefile columns", f"found {', '.join(found)}; should be {', '.join(wanted)}")]
+def _column_checks(fields: list[tuple[str, str, int, int]]) -> list[Check]:
+    """Whether the three columns, and the labels' after them, have the widths a controller expects."""
+    shown = ", ".join(f"{name} {kind}({width},{decimals})" for name, kind, width, decimals in fields)
+    sizes = tuple((kind, width, decimals) for _, kind, width, decimals in fields)
+    if sizes == _WIDTHS or (sizes == (*_WIDTHS, ("C", 40, 0)) and fields[3][0] == "LABEL"):
+        return [passed("audit.shapefile-columns", "shapefile", columns=shown)]
+    wanted = ", ".join(f"{kind}({width},{decimals})" for kind, width, decimals in _WIDTHS)
+    return [failed("audit.shapefile-widths", "shapefile", columns=shown, wanted=wanted)]
 
 
-def _prj_faults(text: str) -> list[tuple[str, str]]:
+def _prj_faults(text: str) -> list[Check]:
     """Where the .prj does not say longitude and latitude on WGS 84."""
     squeezed = text.replace(" ", "").upper()
     if squeezed.startswith("PROJCS"):
-        return [
-            ("shapefile system", "RX.PRJ names a projected system, the file holds longitude and latitude (stale .prj)")
-        ]
+        return [failed("audit.shapefile-projected", "shapefile")]
     if not (squeezed.startswith("GEOGCS") and "WGS_1984" in squeezed and '"GREENWICH",0' in squeezed):
-        return [("shapefile system", "RX.PRJ does not say WGS 84 (stale .prj)")]
+        return [failed("audit.shapefile-no-wgs84", "shapefile")]
     return []

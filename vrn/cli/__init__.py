@@ -1,10 +1,12 @@
 """Command line: parse, call, print, exit. The only room that prints."""
 
+import codecs
 import gc
 import os
 import sys
 from contextlib import suppress
 from importlib import import_module
+from io import TextIOWrapper
 from typing import Final
 
 from vrn.cli.app import REFUSED, app, complain
@@ -12,6 +14,10 @@ from vrn.errors import VrnError
 
 __all__ = ["app", "main"]
 
+# what a console of another code page shows in place of a letter that it lacks
+_PLAIN: Final = {"–": "-", "—": "-", "−": "-", "…": "...", "·": "*", "×": "x", "±": "+/-", "≤": "<=", "≥": ">=",
+                 "→": "->", "≈": "~", "°": " deg ", "²": "2", "³": "3", "“": '"', "”": '"',
+                 "‘": "'", "’": "'"}  # fmt: skip
 COMMANDS: Final = (
     "build", "check", "compare", "demo", "fields", "methods", "need", "plan", "rain", "season", "show", "start",
     "verify",
@@ -34,6 +40,7 @@ def main(argv: list[str] | None = None) -> int:
     """
     # one thread: a field's small matrices lose to the coming and going of a second, and sums keep their order
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    _never_fail_on_a_letter()
     try:
         _register(sys.argv[1:] if argv is None else argv)
         status = app(args=argv, standalone_mode=True, prog_name="vrn")
@@ -46,6 +53,20 @@ def main(argv: list[str] | None = None) -> int:
         complain("vrn: stopped. Nothing was written.")
         return 130
     return status if isinstance(status, int) else 0
+
+
+def _never_fail_on_a_letter() -> None:
+    """Let a console that lacks a letter show the nearest plain one instead of ending the run."""
+    codecs.register_error("vrn-plain", _plain_letters)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="vrn-plain")
+
+
+def _plain_letters(error: UnicodeError) -> tuple[str, int]:
+    assert isinstance(error, UnicodeEncodeError)
+    lost = error.object[error.start : error.end]
+    return "".join(_PLAIN.get(letter, "?") for letter in lost), error.end
 
 
 def _register(words: list[str]) -> None:

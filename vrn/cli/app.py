@@ -5,12 +5,14 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import typer
 
 if TYPE_CHECKING:
-    from vrn.words import FindingText
+    from vrn.findings import Finding, Quantity
+    from vrn.words import FindingText, UnitFormat
 
 app = typer.Typer(
     name="vrn",
@@ -34,9 +36,17 @@ def say(text: str = "") -> None:
     sys.stdout.write(text + "\n")
 
 
+def tell(shown: "UnitFormat", code: str, /, **quantities: "Quantity | str | int | date") -> None:
+    """Print a sentence of the catalogue."""
+    from vrn import words
+
+    say(words.say(shown, code, **quantities))
+
+
 def say_json(value: Any) -> None:
-    """Print a machine's answer on standard output; NaN and infinity are refused."""
-    sys.stdout.write(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+    """Print a machine's answer, in plain ASCII where the console is not UTF-8; NaN and infinity are refused."""
+    whole = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+    sys.stdout.write(json.dumps(value, indent=2, ensure_ascii=not whole, allow_nan=False) + "\n")
 
 
 def complain(text: str) -> None:
@@ -49,7 +59,13 @@ def say_findings(findings: Iterable["FindingText"]) -> None:
     ordered = sorted(findings, key=lambda finding: finding.level != "warning")
     for finding in ordered:
         mark = "!" if finding.level == "warning" else "·"
-        say(f"{mark} {finding.about}: {finding.problem}\n    {finding.remedy} {finding.paste}".rstrip())
+        say(f"{mark} {finding.place}: {finding.problem}\n    {finding.remedy} {finding.paste}".rstrip())
+
+
+def leave_if_warned(findings: Iterable["Finding"]) -> None:
+    """End with status 1 when a person must look."""
+    if any(finding.level == "warning" for finding in findings):
+        raise typer.Exit(FINDINGS)
 
 
 @contextmanager

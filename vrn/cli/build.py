@@ -5,21 +5,24 @@ from collections.abc import Callable
 from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from vrn.cli.app import FINDINGS, app, complain, progress, say, say_findings, say_json
+from vrn.cli.app import FINDINGS, app, complain, leave_if_warned, progress, say, say_json, tell
 
 if TYPE_CHECKING:
     from vrn.audit import Verification
     from vrn.cli.beside import ReportBeside
+    from vrn.findings import Finding
     from vrn.model.field import Field
     from vrn.prescription.model import Prescription
+    from vrn.words import UnitFormat
 
+_MOST_LINES: Final = 6  # of findings
 _HELP = """Build the prescription of one field, and every file that goes with it.
 
-Give --out for everything, --usb for what a terminal reads, or both.
+Give --out for everything, --usb for what a terminal reads, or both. Exit status 1 when something needs a person.
 
 Example:  vrn build demo_fields/cedar_bend/field.toml --out cedar_bend_rx
 """
@@ -28,8 +31,8 @@ Example:  vrn build demo_fields/cedar_bend/field.toml --out cedar_bend_rx
 class _Clock:
     """Seconds spent in each step, in the order they were entered."""
 
-    def __init__(self, tell: Callable[[str], None] | None) -> None:
-        self.tell = tell
+    def __init__(self, show: Callable[[str], None] | None) -> None:
+        self.show = show
         self.steps: list[tuple[str, float]] = []
         self.since = time.perf_counter()
         self.name = "loading libraries"
@@ -38,8 +41,8 @@ class _Clock:
         now = time.perf_counter()
         self.steps.append((self.name, now - self.since))
         self.name, self.since = name, now
-        if self.tell is not None and name:
-            self.tell(name)
+        if self.show is not None and name:
+            self.show(name)
 
 
 @app.command(help=_HELP)
@@ -67,8 +70,8 @@ def build(
         raise typer.BadParameter(message)
     from vrn.cli.beside import ReportBeside
 
-    with progress() as tell, ReportBeside() if out is not None else nullcontext() as report:
-        clock = _Clock(tell)
+    with progress() as show, ReportBeside() if out is not None else nullcontext() as report:
+        clock = _Clock(show)
         from vrn.ingest import read_field
         from vrn.pipeline import build as build_prescription
         from vrn.pipeline.write import with_export_findings
@@ -82,24 +85,29 @@ def build(
         prescription = with_export_findings(prescription)
         checked = _write(prescription, out, usb, report)
         clock("")
+    from vrn.words import UnitFormat
+
+    shown = UnitFormat(metric=field.settings.units == "metric")
     if json_:
         from vrn.files.summary import summary_of
 
         say_json(summary_of(prescription))
     else:
-        _say_prescription(prescription)
-        for place, what in ((out, "look at map.html, hand out load_sheet.txt, load TASKDATA or shapefile/RX"),
-                            (usb, "TASKDATA, SHAPEFILE and LOAD_SHEET.TXT, and nothing else")):  # fmt: skip
+        _say_rates(prescription, shown)
+        _say_findings(prescription.findings, shown, report=out is not None)
+        for place, code in ((out, "console.written-folder"), (usb, "console.written-stick")):
             if place is not None:
-                say(f"Written to {place}: {what}.")
+                tell(shown, code, folder=str(place))
     if timings:
         for name, seconds in clock.steps:
             complain(f"{seconds:7.2f} s  {name}")
     if not checked.ok:
-        for check in checked.checks:
-            if not check.ok:
-                complain(f"! {check.name}: {check.detail}")
+        from vrn.cli.verify import check_lines
+
+        for line in check_lines(checked.failed, shown):
+            complain(line)
         raise typer.Exit(FINDINGS)
+    leave_if_warned(prescription.findings)
 
 
 def _write(
@@ -132,29 +140,59 @@ def _rest_of(prescription: "Prescription", field: "Field", as_applied: Path) -> 
     return replace(rest, field=field, findings=(*rest.findings, *covered.findings))
 
 
-def _say_prescription(prescription: "Prescription") -> None:
-    """Print the rates, the totals and the findings, in the units of the field file."""
-    from vrn.words import UnitFormat, finding_texts
+def _say_rates(prescription: "Prescription", shown: "UnitFormat") -> None:
+    """Print the rates and the totals, in the units of the field file."""
+    from vrn.findings import Quantity
+    from vrn.words import say as worded
 
-    settings = prescription.field.settings
-    state = "approved" if settings.approved else "DRAFT until approved in the field file"
-    say(f"{prescription.field.name}, season {settings.header.season} ({state})")
+    settings, product = prescription.field.settings, prescription.product
+    title = "console.title" if settings.approved else "console.title-draft"
+    tell(shown, title, field=prescription.field.name, season=str(settings.header.season))
     say()
-    shown, product = UnitFormat(metric=settings.units == "metric"), prescription.product
-    per_area = f"{product.unit}/ac"
-    columns = ("area", "concentration", "rate", "rate", per_area)
-    heads = ("", "nitrate", "need", "rate", "product")
-    titles = (f"{head} {shown.unit(column)}".strip() for head, column in zip(heads, columns, strict=True))
-    say(f"{'zone':>4}" + "".join(f"{title:>17}" for title in titles))
+    kinds = {
+        "area": "area",
+        "nitrate": "concentration",
+        "need": "rate",
+        "rate": "rate",
+        "product": f"{product.unit}/ac",
+    }
+    heads = (worded(shown, f"console.head-{name}", unit=shown.unit(kind)) for name, kind in kinds.items())
+    say(f"{worded(shown, 'console.head-zone'):>4}" + "".join(f"{head:>17}" for head in heads))
     for rate in prescription.rates:
         numbers = (rate.acres, rate.nitrate_ppm, rate.need_lb_ac, rate.rate_n_lb_ac, rate.product_per_ac)
-        cells = (shown.number(column, number) for column, number in zip(columns, numbers, strict=True))
+        cells = (shown.number(kind, number) for kind, number in zip(kinds.values(), numbers, strict=True))
         say(f"{rate.zone:>4}" + "".join(f"{cell:>17}" for cell in cells))
     say()
-    say(f"{shown.text('area', prescription.acres)}, {shown.text('mass', prescription.total_n_lb)}, "
-        f"{shown.text(product.unit, prescription.total_product)} of {product.name}; "
-        f"mean {shown.text('rate', prescription.mean_rate_n_lb_ac)}. "
-        f"One flat rate from the same samples: {shown.text('rate', prescription.flat_rate_n_lb_ac)}.")  # fmt: skip
+    tell(
+        shown, "console.totals", area=Quantity("area", prescription.acres), name=product.name,
+        nitrogen=Quantity("mass", prescription.total_n_lb), product=Quantity(product.unit, prescription.total_product),
+        mean=Quantity("rate", prescription.mean_rate_n_lb_ac), flat=Quantity("rate", prescription.flat_rate_n_lb_ac),
+    )  # fmt: skip
     say()
-    say_findings(finding_texts(shown, prescription.findings))
-    say()
+
+
+def _say_findings(findings: "tuple[Finding, ...]", shown: "UnitFormat", *, report: bool) -> None:
+    """At most six lines: what a person must decide, then the themes of what was assumed, then how many more."""
+    from collections import Counter
+
+    from vrn.words import finding_texts
+    from vrn.words import say as worded
+    from vrn.words.console import SENTENCES
+
+    texts = finding_texts(shown, findings)
+    decisions = [text for text in texts if text.level == "warning"]
+    rooms = Counter(text.code.partition(".")[0] for text in texts if text.level == "note")
+    lines = decisions[: _MOST_LINES - 2] if rooms or len(decisions) > _MOST_LINES else decisions
+    for text in lines:
+        say(f"! {text.place}: {text.problem} {text.remedy}")
+    if rooms:
+        themes: Counter[str] = Counter()
+        for room, count in rooms.items():
+            themes[f"theme-{room}" if f"theme-{room}" in SENTENCES else "theme-other"] += count
+        named = ", ".join(f"{worded(shown, f'console.{theme}')} ({count})" for theme, count in themes.most_common())
+        tell(shown, "console.assumptions", themes=named)
+    more = len(texts) - len(lines)
+    if more:
+        tell(shown, "console.more-in-report" if report else "console.more-with-out", count=more)
+    if texts:
+        say()

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vrn.cli.app import FINDINGS, app, say, say_findings, say_json
+from vrn.cli.app import app, leave_if_warned, say, say_findings, say_json, tell
 
 if TYPE_CHECKING:
     from vrn.model.applied import Comparison
+    from vrn.words import UnitFormat
 
-_HELP = """Hold what was really applied against the prescription: totals, zones, skips, overlaps.
+_HELP = """Compare what was really applied with the prescription: totals, zones, skips, overlaps.
 
 AS_APPLIED is a CSV, shapefile, GeoPackage or GeoJSON of points in the order they were driven, or of polygons.
 
@@ -35,49 +36,61 @@ def compare(
     ] = None,
     json_: Annotated[bool, typer.Option("--json", help="print the numbers for a machine, write nothing")] = False,
 ) -> None:
-    """Compare, write page and layer, print the numbers, and leave with 1 when a person must look."""
+    """Compare, write page and layer, print the numbers, and end with 1 when a person must look."""
     from vrn.audit import compare as hold_against
+    from vrn.words import UnitFormat, findings_json
 
     found = hold_against(folder, as_applied, rate_column=rate_column, unit=unit, width_ft=width_ft)
+    shown = UnitFormat(metric=found.units == "metric")
     if json_:
-        say_json(found.to_plain())
+        say_json(found.to_plain() | {"findings": findings_json(shown, found.findings)})
     else:
         from vrn.pages.compared import write_comparison
 
         absolute = folder.resolve()
         written = write_comparison(found, out if out is not None else absolute.with_name(f"{absolute.name}_applied"))
-        _say(found)
+        _say(found, shown)
         say()
-        say(f"Written to {written}: look at compared.html.")
-    if any(finding.level == "warning" for finding in found.findings):
-        raise typer.Exit(FINDINGS)
+        tell(shown, "console.written-comparison", folder=str(written))
+    leave_if_warned(found.findings)
 
 
-def _say(found: "Comparison") -> None:
+def _say(found: "Comparison", shown: "UnitFormat") -> None:
     """Print totals, zones and findings."""
-    from vrn.words import UnitFormat, finding_texts
+    from vrn.findings import Quantity
+    from vrn.words import finding_texts
+    from vrn.words import say as worded
 
-    shown, share = UnitFormat(metric=found.units == "metric"), 100 * found.applied_product / found.prescribed_product
-    say(f"{found.field}, season {found.season}: {found.source}")
-    say(
-        f"{shown.text(found.unit, found.applied_product)} applied, {share:.1f} % of the"
-        f" {shown.number(found.unit, found.prescribed_product)}"
-        f" prescribed; {100 * found.within_share:.1f} % of the driven ground within ± 10 %."
-    )
+    band = Quantity("share", 0.1)
+    tell(shown, "console.compared", field=found.field, season=str(found.season), file=found.source)
+    tell(
+        shown, "console.applied-total", applied=Quantity(found.unit, found.applied_product), band=band,
+        share=Quantity("share", found.applied_product / found.prescribed_product),
+        planned=Quantity(found.unit, found.prescribed_product), within=Quantity("share", found.within_share),
+    )  # fmt: skip
     if not math.isnan(found.skipped_acres):
-        area, to = shown.unit("area"), shown.factor("area")
-        say(f"{found.skipped_acres * to:.2f} {area} not covered, {found.overlapped_acres * to:.2f} {area} covered more "
-            "than once.")  # fmt: skip
+        areas = {
+            "skipped": Quantity("area", found.skipped_acres),
+            "overlapped": Quantity("area", found.overlapped_acres),
+        }
+        tell(shown, "console.applied-twice", **areas)
     say()
-    driven, applied = f"driven {shown.unit('area')}", f"applied {shown.unit('rate')}"
-    say(f"{'zone':>8} {driven:>10} {'prescribed':>11} {applied:>16} {'within ± 10 %':>14}")
+    heads = (
+        worded(shown, "console.head-zone"), worded(shown, "console.head-driven", unit=shown.unit("area")),
+        worded(shown, "console.head-planned"), worded(shown, "console.head-applied", unit=shown.unit("rate")),
+        worded(shown, "console.head-within", band=band),
+    )  # fmt: skip
+    say("".join(f"{head:>17}" for head in heads))
     for zone in found.zones:
-        name = str(zone.zone) if zone.zone else "no-apply"
-        applied = "-" if math.isnan(zone.mean_n_lb_ac) else f"{zone.mean_n_lb_ac * shown.factor('rate'):.1f}"
-        within = "-" if math.isnan(zone.within_share) else f"{100 * zone.within_share:.0f} %"
-        say(f"{name:>8} {zone.driven_acres * shown.factor('area'):>10.2f}"
-            f" {zone.target_n_lb_ac * shown.factor('rate'):>11.1f} {applied:>16} {within:>14}")  # fmt: skip
-    dropped = ", ".join(f"{count} {why}" for why, count in found.dropped.items() if count)
-    say(f"{len(found.footprints)} records used" + (f"; left out: {dropped}." if dropped else "."))
+        cells = (
+            str(zone.zone) if zone.zone else worded(shown, "console.zone-no-apply"),
+            shown.number("area", zone.driven_acres, decimals=2), shown.number("rate", zone.target_n_lb_ac),
+            "-" if math.isnan(zone.mean_n_lb_ac) else shown.number("rate", zone.mean_n_lb_ac),
+            "-" if math.isnan(zone.within_share) else shown.text("share", zone.within_share),
+        )  # fmt: skip
+        say("".join(f"{cell:>17}" for cell in cells))
+    reasons = [worded(shown, f"audit.dropped-{why}", records=count) for why, count in found.dropped.items() if count]
+    code = "console.records-left-out" if reasons else "console.records-used"
+    tell(shown, code, records=len(found.footprints), reasons=", ".join(reasons))
     say()
     say_findings(finding_texts(shown, found.findings))

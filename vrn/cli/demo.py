@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from vrn.cli.app import app, say
+from vrn.cli.app import app, say, tell
 
 _HELP = """Copy a demo field out and build its prescription.
 
@@ -26,8 +26,9 @@ def demo(
     """Copy, then do what ``vrn build`` does."""
     from vrn.cli.build import build
     from vrn.many.demo import copy_demo
+    from vrn.words import UnitFormat
 
     field_file = copy_demo(field, folder)
-    say(f"Copied the demo field to {field_file.parent}.")
+    tell(UnitFormat(metric=False), "console.demo-copied", folder=str(field_file.parent))
     say()
     build(field_file, out=folder / f"{field}_rx")

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from vrn.cli.app import app, say
+from vrn.cli.app import app, say, tell
 from vrn.errors import InputFileError
 
 _HELP = """Open the map of a written prescription in the browser; it needs no network.
@@ -30,5 +30,7 @@ def show(
         return
     import webbrowser
 
+    from vrn.words import UnitFormat
+
     opened = webbrowser.open(page.as_uri())
-    say(f"{'Opened' if opened else 'No browser could be started; open'} {page}")
+    tell(UnitFormat(metric=False), "console.page-opened" if opened else "console.page-not-opened", page=str(page))

@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.files.lonlat import WGS84, DrawnZone, drawn_zones, lonlat_parts
-from vrn.findings import Finding
+from vrn.findings import Finding, Quantity, note
 from vrn.model.area import transformer
 from vrn.prescription.model import Prescription
 from vrn.units import FT_M
@@ -88,12 +88,12 @@ def coarser_cells(prescription: Prescription) -> tuple[Finding, ...]:
     *_, cell_m = _frame(prescription, drawn_zones(prescription))
     if cell_m <= prescription.grid.cell_m:
         return ()
-    problem = (
-        f"The field needs more than {MOST_CELLS} × {MOST_CELLS} cells of {prescription.grid.cell_m:g} m; the grid was "
-        f"written with cells of {cell_m:.1f} m, the most a task controller is bound to take."
-    )
-    remedy = "Split the field, or set export.iso_grid to “polygons” if the terminal takes them."
-    return (Finding(level="note", about="TASKDATA", problem=problem, remedy=remedy),)
+    return (
+        note(
+            "files.cells-coarser", "TASKDATA", most=MOST_CELLS, written=Quantity("length", cell_m / FT_M),
+            wanted=Quantity("length", prescription.grid.cell_m / FT_M),
+        ),
+    )  # fmt: skip
 
 
 def _degrees_per_m(longitude: float, latitude: float) -> tuple[float, float]:

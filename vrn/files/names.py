@@ -4,7 +4,7 @@ import re
 import unicodedata
 from typing import Final
 
-from vrn.findings import Finding
+from vrn.findings import Finding, note
 from vrn.prescription.model import Prescription
 
 DESIGNATOR: Final = 32  # longest designator of ISO 11783-10
@@ -115,18 +115,7 @@ def cleaned_names(prescription: Prescription) -> tuple[Finding, ...]:
     for key, name, instead in named:
         plain = terminal_name(name, instead=instead)
         if plain != name:
-            found.append(Finding(
-                level="note",
-                about=key,
-                problem=f"“{one_line(name, most=60)}” is written as “{plain}” where a terminal reads it.",
-                remedy=f"Look for that name on the terminal, or choose one of at most {DESIGNATOR} plain letters.",
-            ))  # fmt: skip
+            found.append(note("files.name-plain", key, name=one_line(name, most=60), plain=plain, most=DESIGNATOR))
         if one_line(name) != name:
-            found.append(Finding(
-                level="note",
-                about=key,
-                problem=f"“{one_line(name, most=60)}” held line breaks or control characters, or was longer than "
-                "200 characters; text files carry it without them.",
-                remedy="Mend the name in the field file.",
-            ))  # fmt: skip
+            found.append(note("files.name-one-line", key, name=one_line(name, most=60), most=200))
     return tuple(found)

@@ -187,9 +187,11 @@ def _built(field_file: str, folder: str) -> dict[str, Any]:
 def _verified(staged: Path) -> None:
     """Refuse what does not check: with nobody looking, it must not lie where the good ones lie."""
     from vrn.audit import verify
+    from vrn.words import UnitFormat, say
 
-    failed = verify(staged).failed
-    if failed:
-        told = "; ".join(f"{check.name}: {check.detail}" for check in failed[:3])
-        problem = f"What was written for this field does not check, and was taken away again: {told}"
+    found = verify(staged)
+    if not found.ok:
+        shown = UnitFormat(metric=found.units == "metric")
+        wrong = " ".join(f"{check.about}: {say(shown, check.code, **check.quantities)}" for check in found.failed[:3])
+        problem = f"What was written for this field does not check, and was taken away again. {wrong}"
         raise OutputError(problem, "Build it alone with vrn build and look at what it says, or report it.")

@@ -1,7 +1,7 @@
 """What a machine really applied, held against the prescription."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import shapely
@@ -69,7 +69,7 @@ class Comparison:
         Treated ground that no record covers, and ground covered more than once; NaN when the width is not known. [ac]
     zones : tuple of ZoneApplied
     dropped : dict of str to int
-        Why → number of records left out.
+        ``no_rate``, ``negative_rate``, ``outside``, ``no_width`` or ``stopped`` → number of records left out.
     footprints : ndarray of shapely Polygon, shape (n,)
         Ground of each record that was kept.
     applied_n_lb_ac, target_n_lb_ac : ndarray, shape (n,)
@@ -87,7 +87,7 @@ class Comparison:
     source: str
     crs: str
     product: str
-    unit: str
+    unit: Literal["gal", "lb"]
     n_lb_per_unit: float
     prescribed_product: float
     applied_product: float
@@ -105,7 +105,7 @@ class Comparison:
     findings: tuple[Finding, ...]
 
     def to_plain(self) -> dict[str, Any]:
-        """Numbers for a machine; an unknown one is None."""
+        """Numbers for a machine, without the findings; an unknown one is None."""
 
         def known(value: float) -> float | None:
             return float(value) if np.isfinite(value) else None
@@ -138,8 +138,4 @@ class Comparison:
             ],
             "kept": len(self.footprints),
             "dropped": self.dropped,
-            "findings": [
-                {"level": found.level, "about": found.about, "problem": found.problem, "remedy": found.remedy}
-                for found in self.findings
-            ],
         }

@@ -16,7 +16,7 @@ from vrn.model.applied import Comparison, ZoneApplied
 from vrn.pages.compared_map import applied_map
 from vrn.pages.page_parts import page_asset, templates
 from vrn.units import AC_M2
-from vrn.words import UnitFormat, finding_texts
+from vrn.words import UnitFormat, finding_texts, findings_json, say
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 
@@ -44,7 +44,9 @@ def write_comparison(comparison: Comparison, out_dir: str | Path) -> Path:
         "compared.html": compared_page(comparison).encode("utf-8"),
         "compared.gpkg": _layers(comparison),
     }
+    shown = UnitFormat(metric=comparison.units == "metric")
     summary = comparison.to_plain() | {
+        "findings": findings_json(shown, comparison.findings),
         "files": {name: hashlib.sha256(content).hexdigest() for name, content in files.items()},
         "versions": {"vrn": vrn.__version__},
     }
@@ -78,7 +80,9 @@ def compared_page(comparison: Comparison) -> str:
         policy=_POLICY, css=Markup(page_asset("report.css")), comparison=comparison, facts=facts,
         heads=[shown.unit("area"), shown.unit("rate"), shown.unit("mass")],
         zones=[_row(zone, shown) for zone in comparison.zones],
-        dropped=[(why, count) for why, count in comparison.dropped.items() if count],
+        dropped=[
+            say(shown, f"audit.dropped-{why}", records=count) for why, count in comparison.dropped.items() if count
+        ],
         warnings=[found for found in finding_texts(shown, comparison.findings) if found.level == "warning"],
         notes=[found for found in finding_texts(shown, comparison.findings) if found.level == "note"],
         picture=Markup("data:image/png;base64,") + applied_map(comparison, shown),

@@ -47,7 +47,7 @@ class Product:
     name: str
     n_pct: float
     density_lb_gal: float | None
-    unit: str
+    unit: Literal["gal", "lb"]
     source: str
     cautions: tuple[str, ...] = ()
 

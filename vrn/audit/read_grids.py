@@ -1,16 +1,18 @@
-"""ISO 11783-10 task read with the XML reader of the standard library and struct, and held to the schema's rules."""
+"""ISO 11783-10 task read with the standard library's XML reader and struct, GeoTIFF tag by tag: no map library."""
 
+import re
 import struct
 import xml.etree.ElementTree as ET
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.audit.model import UnreadableError
+from vrn.audit.model import Check, UnreadableError, failed
 from vrn.units import AC_M2, LB_KG, US_GAL_L
 
 # data dictionary entity → product unit, and how many of its units are one of product per acre
@@ -41,7 +43,7 @@ class IsoTask:
     area_m2 : int
     names : dict of str to str
         Task, field, product, unit shown, version, kind.
-    faults : tuple of (check, fault)
+    faults : tuple of Check
     """
 
     entity: str
@@ -51,7 +53,7 @@ class IsoTask:
     fixed: dict[str, int]
     area_m2: int
     names: dict[str, str]
-    faults: tuple[tuple[str, str], ...]
+    faults: tuple[Check, ...]
 
     @property
     def per_product(self) -> float:
@@ -138,40 +140,38 @@ def _task(root: ET.Element, folder: Path) -> IsoTask:
     )  # fmt: skip
 
 
-def _structure_faults(root: ET.Element, task: ET.Element, zones: dict[str, ET.Element]) -> list[tuple[str, str]]:
+def _structure_faults(root: ET.Element, task: ET.Element, zones: dict[str, ET.Element]) -> list[Check]:
     """Codes, references and texts that the schema cannot check, or a terminal would stumble over."""
     faults = []
     if root.attrib.get("DataTransferOrigin") != "1":
-        faults.append(("TASKDATA structure", "it does not come from office software (DataTransferOrigin)"))
+        faults.append(failed("audit.task-origin", "TASKDATA"))
     codes = [zone.attrib["A"] for zone in task.findall("TZN")]
     if len(set(codes)) != len(codes):
-        faults.append(("TASKDATA structure", "two treatment zones have the same code"))
+        faults.append(failed("audit.task-code-twice", "TASKDATA"))
     wanted = [task.attrib[letter] for letter in "HIJ"] + [
         grid.attrib["J"] for grid in task.findall("GRD") if "J" in grid.attrib
     ]
     lost = sorted({code for code in wanted if code not in zones})
     if lost:
-        faults.append(("TASKDATA structure", f"treatment zone {', '.join(lost)} is asked for and not there"))
+        faults.append(failed("audit.task-zone-missing", "TASKDATA", codes=", ".join(lost)))
     ids = [element.attrib["A"] for tag in ("CTR", "FRM", "PFD", "PDT", "TSK", "VPN") for element in root.iter(tag)]
     refs = [element.attrib[key] for element in root.iter() for key in ("C", "D", "E", "F", "I")
             if element.tag in ("TSK", "PFD", "FRM", "PDV") and element.attrib.get(key, "")[:3] in
             ("CTR", "FRM", "PFD", "PDT", "VPN")]  # fmt: skip
     dangling = sorted(set(refs) - set(ids))
-    if dangling or len(set(ids)) != len(ids):
-        faults.append(
-            ("TASKDATA structure", f"references do not resolve: {', '.join(dangling) or 'an id stands twice'}")
-        )
-    long_names = [
-        e.attrib["B"] for e in root.iter() if e.tag in ("CTR", "FRM", "PDT", "TSK") and len(e.attrib["B"]) > 32
-    ]
-    if long_names:
-        faults.append(("TASKDATA structure", f"longer than 32 characters: {long_names[0]}"))
+    if dangling:
+        faults.append(failed("audit.task-reference", "TASKDATA", names=", ".join(dangling)))
+    if len(set(ids)) != len(ids):
+        faults.append(failed("audit.task-id-twice", "TASKDATA"))
+    names = [e.attrib["B"] for e in root.iter() if e.tag in ("CTR", "FRM", "PDT", "TSK") and len(e.attrib["B"]) > 32]
+    if names:
+        faults.append(failed("audit.task-name-long", "TASKDATA", name=names[0]))
     if len(task.findall("GRD")) > 1:
-        faults.append(("TASKDATA structure", "a task has more than one grid"))
+        faults.append(failed("audit.task-grids", "TASKDATA", grids=len(task.findall("GRD"))))
     return faults
 
 
-def _presentation_faults(root: ET.Element) -> list[tuple[str, str]]:
+def _presentation_faults(root: ET.Element) -> list[Check]:
     """A unit on the screen whose scale is not that of the setpoints."""
     entity = next(root.iter("PDV")).attrib["A"]
     shown = next(root.iter("VPN")).attrib
@@ -179,16 +179,14 @@ def _presentation_faults(root: ET.Element) -> list[tuple[str, str]]:
     to_unit = {"gal": 1.0, "lb": 1.0, "L": US_GAL_L, "kg": LB_KG}
     unit, area = shown["E"][:-3], shown["E"][-3:]
     if entity not in ENTITIES or unit not in to_unit or area not in to_area:
-        return [("TASKDATA unit", f"the unit shown is {shown['E']}")]
+        return [failed("audit.task-unit-unknown", "TASKDATA", unit=shown["E"])]
     scale = to_unit[unit] * to_area[area] / ENTITIES[entity][1]
     if abs(float(shown["C"]) / scale - 1) > 1e-4 or float(shown["B"]) != 0:
-        return [("TASKDATA unit", f"{shown['C']} does not turn entity {entity} into {shown['E']}: {scale:.10f} does")]
+        return [failed("audit.task-scale", "TASKDATA", scale=shown["C"], unit=shown["E"], right=f"{scale:.10f}")]
     return []
 
 
-def _grid(
-    grid: dict[str, str], folder: Path, single: dict[str, int], faults: list[tuple[str, str]]
-) -> NDArray[np.int64]:
+def _grid(grid: dict[str, str], folder: Path, single: dict[str, int], faults: list[Check]) -> NDArray[np.int64]:
     """Setpoints of the grid's cells, row 0 in the south."""
     rows, cols, size = int(grid["F"]), int(grid["E"]), int(grid["H"])
     path = folder / f"{grid['G']}.BIN"
@@ -203,7 +201,7 @@ def _grid(
         )
         raise UnreadableError(problem)
     if max(rows, cols) > _MOST_CELLS:
-        faults.append(("TASKDATA structure", f"{rows} x {cols} cells are more than {_MOST_CELLS} a side"))
+        faults.append(failed("audit.task-cells", "TASKDATA", cells=max(rows, cols), most=_MOST_CELLS))
     if grid["I"] == "1":
         codes = np.frombuffer(data, dtype=np.uint8).reshape(rows, cols)
         unknown = sorted(set(np.unique(codes).tolist()) - {int(code) for code in single})
@@ -216,7 +214,7 @@ def _grid(
         return np.asarray(table[codes])
     cells = np.array(struct.unpack(f"<{rows * cols}i", data), dtype=np.int64).reshape(rows, cols)
     if cells.min() < 0:
-        faults.append(("TASKDATA structure", f"a cell holds {cells.min()}"))
+        faults.append(failed("audit.task-negative", "TASKDATA", value=str(cells.min())))
     return cells
 
 
@@ -226,3 +224,126 @@ def _polygon(line: ET.Element) -> shapely.Polygon:
     for ring in line.findall("LSG"):
         rings[ring.attrib["A"]].append([(float(p.attrib["D"]), float(p.attrib["C"])) for p in ring.findall("PNT")])
     return shapely.Polygon(rings["1"][0], rings["2"])
+
+
+_SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 12: 8}
+_CODES = {1: "B", 3: "H", 4: "I", 12: "d"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Raster:
+    """Values (north up, row 0 in the north), outer corner, cell, system, unit and nodata of a raster."""
+
+    values: NDArray[np.float64]
+    west_m: float
+    north_m: float
+    cell_m: float
+    north_step_m: float
+    crs: str
+    unit: str
+    nodata: str
+    tiled: bool
+
+    def at(self, easting_m: NDArray[np.float64], northing_m: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Values of the cells that hold points; NaN off the raster."""
+        placed = np.isfinite(easting_m) & np.isfinite(northing_m)
+        easting_m, northing_m = np.where(placed, easting_m, -1e9), np.where(placed, northing_m, -1e9)
+        col = np.floor((easting_m - self.west_m) / self.cell_m).astype(int)
+        row = np.floor((self.north_m - northing_m) / self.north_step_m).astype(int)
+        rows, cols = self.values.shape
+        inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+        found = self.values[np.clip(row, 0, rows - 1), np.clip(col, 0, cols - 1)]
+        return np.where(inside, found, np.nan)
+
+
+def read_tiff(path: Path) -> Raster:
+    """
+    Read one raster.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    raster : Raster
+
+    Raises
+    ------
+    UnreadableError
+        If it is missing, cut short, or of a kind this small reader does not know.
+
+    References
+    ----------
+    TIFF 6.0 (1992), §§ 2, 8, 15; OGC 19-008r4, GeoTIFF 1.1 (tags 33550, 33922, 34735); tags 42112 and 42113 hold
+    unit and nodata by the convention of GDAL.
+    """
+    if not path.is_file():
+        problem = f"{path.name} is missing"
+        raise UnreadableError(problem)
+    data = path.read_bytes()
+    try:
+        return _raster(data, _tags(data))
+    except (struct.error, IndexError, KeyError, ValueError, zlib.error) as error:
+        problem = f"it cannot be read ({type(error).__name__}: {error})"
+        raise UnreadableError(problem) from error
+
+
+def _tags(data: bytes) -> dict[int, Any]:
+    """Tags of the first directory by number."""
+    if data[:4] != b"II*\0":
+        problem = "no little-endian TIFF"
+        raise ValueError(problem)
+    (at,) = struct.unpack("<I", data[4:8])
+    (count,) = struct.unpack("<H", data[at : at + 2])
+    tags: dict[int, Any] = {}
+    for number in range(count):
+        entry = data[at + 2 + 12 * number : at + 14 + 12 * number]
+        tag, kind, length = struct.unpack("<HHI", entry[:8])
+        size = _SIZES[kind] * length
+        raw = entry[8 : 8 + size] if size <= 4 else data[(p := struct.unpack("<I", entry[8:])[0]) : p + size]
+        tags[tag] = raw.rstrip(b"\0").decode("utf-8") if kind == 2 else struct.unpack(f"<{length}{_CODES[kind]}", raw)
+    return tags
+
+
+def _raster(data: bytes, tags: dict[int, Any]) -> Raster:
+    width, height = tags[256][0], tags[257][0]
+    if (tags[258], tags.get(339, (1,)), tags.get(277, (1,)), tags.get(317, (1,))) != ((32,), (3,), (1,), (1,)):
+        problem = "not one band of float32 without predictor"
+        raise ValueError(problem)
+    tiled = 322 in tags
+    wide, tall = (tags[322][0], tags[323][0]) if tiled else (width, tags[278][0])
+    offsets, lengths = (tags[324], tags[325]) if tiled else (tags[273], tags[279])
+    across = -(-width // wide)
+    values = np.full((-(-height // tall) * tall, across * wide), np.nan)
+    for number, (offset, length) in enumerate(zip(offsets, lengths, strict=True)):
+        if length == 0:
+            continue  # an empty block is nodata
+        block = data[offset : offset + length]
+        if len(block) < length:
+            problem = "it is cut short"
+            raise ValueError(problem)
+        pixels = np.frombuffer(zlib.decompress(block) if tags[259][0] in (8, 32946) else block, dtype="<f4")
+        row, col = divmod(number, across)
+        rows = len(pixels) // wide
+        values[row * tall : row * tall + rows, col * wide : (col + 1) * wide] = pixels.reshape(rows, wide)
+    scale, tie = tags[33550], tags[33922]
+    if tie[:2] != (0.0, 0.0):
+        problem = "its tie point is not the first cell's corner"
+        raise ValueError(problem)
+    metadata = str(tags.get(42112, ""))
+    unit = re.search(r'name="UNITTYPE"[^>]*>([^<]*)<', metadata)
+    return Raster(
+        values=values[:height, :width], west_m=tie[3], north_m=tie[4], cell_m=scale[0], north_step_m=scale[1],
+        crs=f"EPSG:{_projected_code(tags[34735])}", unit=unit.group(1) if unit else "",
+        nodata=str(tags.get(42113, "")).strip(), tiled=tiled,
+    )  # fmt: skip
+
+
+def _projected_code(keys: tuple[int, ...]) -> int:
+    """ProjectedCSTypeGeoKey of a key directory."""
+    for place in range(4, len(keys), 4):
+        if keys[place] == 3072:
+            return keys[place + 3]
+    problem = "it names no projected system"
+    raise ValueError(problem)
