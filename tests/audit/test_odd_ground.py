@@ -45,7 +45,7 @@ CASES: dict[str, tuple[Sequence[shapely.Geometry], list[float]]] = {
 def _quick_pages(monkeypatch: pytest.MonkeyPatch) -> None:
     """Map and reports have tests of their own."""
 
-    def short(_prescription: Prescription, *paths: Path) -> None:
+    def short(_prescription: Prescription, *paths: Path, **_made: object) -> None:
         for path in paths:
             path.write_text("short for this test\n", encoding="utf-8")
 

@@ -91,7 +91,7 @@ def _used() -> tuple[dict[str, dict[str, str]], set[str], list[str]]:
 
 def _is_maker(call: ast.Call) -> bool:
     name = call.func.attr if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
-    return name in {"note", "warning", "warn", "say"}
+    return name in {"note", "warning", "warn", "say", "tell", "passed", "failed"}
 
 
 def _kind_of(value: ast.expr) -> str:

@@ -7,7 +7,7 @@ _LOOK: Final = "Look where on the map."
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "no-width": (
         "The file has no machine width. Every point counts the same, and skips and overlaps are not known.",
-        "Give the width with --width-ft.",
+        "Give the width of the machine as an option (vrn compare --help).",
     ),
     "unit-assumed": (
         "The column {column} does not say its unit. It was read as {unit}, the unit of the prescription.",
