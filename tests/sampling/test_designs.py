@@ -7,7 +7,7 @@ import shapely
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid
 from vrn.model.layers import ConstantLayer, PointLayer, PolygonLayer, RasterLayer
-from vrn.sampling.areas import composite_areas, cores_inside
+from vrn.sampling.composites import composite_areas, cores_inside
 from vrn.sampling.designs import (
     allotted,
     balanced_places,

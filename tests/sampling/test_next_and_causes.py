@@ -87,13 +87,14 @@ def cedar_bend() -> Prescription:
 def test_next_readings_of_a_field(cedar_bend: Prescription) -> None:
     """Five places on open ground, each with a gain and ground whose rate may change, in walking order."""
     plan = plan_next(cedar_bend, 5)
-    found = plan.details["next"]
+    found = plan.next
+    assert found is not None
     assert [place.name for place in plan.places] == ["N01", "N02", "N03", "N04", "N05"]
-    assert not found["enough"]
-    gains = [reading["gain_lb"] for reading in found["readings"]]
+    assert not found.enough
+    gains = [reading.gain_lb for reading in found.readings]
     assert gains == sorted(gains, reverse=True)
     assert min(gains) > 0
-    assert all(reading["moved_ac"] >= 0.5 for reading in found["readings"])
+    assert all(reading.moved_ac >= 0.5 for reading in found.readings)
     apart = np.hypot(*(plan.coordinates_m()[:, None] - cedar_bend.field.samples.coordinates_m[None]).transpose(2, 0, 1))
     assert apart.min() > 15
     again = plan_next(cedar_bend, 5)
@@ -111,8 +112,9 @@ def test_enough_is_said_when_no_rate_would_move(cedar_bend: Prescription) -> Non
     """With rates 40 lb apart no further reading moves one; the plan is empty and says so."""
     plan = plan_next(_with_step(cedar_bend, 40.0), 5)
     assert plan.places == ()
-    assert plan.details["next"]["enough"]
-    assert "Enough: no further reading would move the rate by a step (40 lb/ac)" in plan.details["next"]["why"]
+    assert plan.next is not None
+    assert plan.next.enough
+    assert (plan.next.step_lb_ac, plan.next.patch_ac) == (40.0, 0.5)
 
 
 def test_second_foot_can_be_asked_for(cedar_bend: Prescription) -> None:

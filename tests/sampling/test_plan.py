@@ -13,7 +13,6 @@ from vrn.model.field import Field
 from vrn.model.layers import PolygonLayer
 from vrn.model.settings import Application, NitrogenSection
 from vrn.model.weather import Weather
-from vrn.sampling.cautions import sampling_cautions
 from vrn.sampling.make_plan import plan_samples
 from vrn.sampling.plan import Plan, PlanOptions
 from vrn.sampling.second_foot import rain_since_in, second_foot_wanted
@@ -33,10 +32,10 @@ def test_points_are_planned_on_open_ground(make_field: Maker, design: str) -> No
     assert _inside(plan)
     assert plan.deep_samples == pytest.approx(30 / 4, abs=1)
     by_name = {place.name: place for place in plan.places}
-    partners = [place for place in plan.places if place.note]
-    assert len(partners) == 5
+    partners = [place for place in plan.places if place.pair_of]
+    assert len(partners) == plan.pairs == 5
     for place in partners:
-        base = by_name[place.note.removeprefix("close pair of ")]
+        base = by_name[place.pair_of]
         assert np.hypot(place.easting_m - base.easting_m, place.northing_m - base.northing_m) == pytest.approx(6.0)
     assert plan.walk_m == pytest.approx(np.hypot(*np.diff(plan.coordinates_m(), axis=0).T).sum())
     assert plan.balance is not None
@@ -46,11 +45,11 @@ def test_points_are_planned_on_open_ground(make_field: Maker, design: str) -> No
 def test_number_comes_from_variation_and_wanted_error(make_field: Maker) -> None:
     """Without readings 45 % and ± 20 % ask for 20 (1.96² × 45² ÷ 20²); a map of 26 ac would do with fewer."""
     plan = plan_samples(make_field())
-    assert plan.size["needed"] == 20
-    assert plan.size["for_map"] < 20
-    assert len([place for place in plan.places if not place.note]) == 20
-    assert "from memory" in plan.size["cv_from"]
-    assert plan_samples(make_field(), PlanOptions(cv_pct=60, error_pct=25)).size["needed"] == 23
+    assert plan.size.needed == 20
+    assert plan.size.for_map < 20
+    assert len(plan.places) - plan.pairs == 20
+    assert (plan.size.cv_from, plan.size.cv_pct) == ("usual", 45.0)
+    assert plan_samples(make_field(), PlanOptions(cv_pct=60, error_pct=25)).size.needed == 23
 
 
 def test_same_field_same_plan_another_seed_another(make_field: Maker) -> None:
@@ -111,6 +110,7 @@ def test_composites_of_a_plain_field_are_compact_parts(make_field: Maker) -> Non
 def test_second_foot_follows_sand_and_rain(make_field: Maker, wet_weather: Weather) -> None:
     """Everywhere on sand (Purdue); half after 4 in since the last nitrogen (Iowa State); else one in four."""
     assert second_foot_wanted(make_field()).share == 0.25
+    assert second_foot_wanted(make_field()).reason == "no-weather"
     assert second_foot_wanted(make_field(nitrogen=NitrogenSection(texture="loamy sand"))).share == 1.0
     assert second_foot_wanted(make_field(weather=wet_weather)).share == 0.5
     late = (Application(date=date(2026, 5, 21), product="UAN 28", n_lb_ac=60.0),)
@@ -118,7 +118,8 @@ def test_second_foot_follows_sand_and_rain(make_field: Maker, wet_weather: Weath
     assert rain_since_in(dry) == pytest.approx(1.0)
     assert second_foot_wanted(dry).share == 0.25
     assert second_foot_wanted(make_field(), "all").share == 1.0
-    assert second_foot_wanted(make_field(), "none").findings[0].level == "note"
+    (told,) = second_foot_wanted(make_field(), "none").findings
+    assert (told.code, told.level) == ("plan.second-foot-left-out", "note")
 
 
 def test_second_foot_is_likelier_on_light_ground(make_field: Maker, wet_weather: Weather) -> None:
@@ -137,15 +138,13 @@ def test_bands_change_how_cores_are_pulled(make_field: Maker) -> None:
     """Seventy pounds in bands: sets across the row, and 24 cores where eight were planned (Iowa State)."""
     banded = (Application(date=date(2026, 4, 14), product="Anhydrous ammonia", n_lb_ac=70.0, placement="injected"),)
     field = make_field(applications=banded)
-    words = " ".join(plan_samples(field).cautions)
-    assert "70 lb N/ac lie in bands (last on 2026-04-14)" in words
-    assert "at least 24 cores instead of 8" in words
-    assert "eighth of the row spacing" not in words
-    enough = " ".join(sampling_cautions(field.settings, cores=24, composites=True))
-    assert "instead of" not in enough
-    metric = " ".join(plan_samples(make_field(units="metric")).cautions)
-    assert "0–30 cm" in metric
-    assert "12 in" not in metric
+    bands = plan_samples(field).bands
+    assert bands is not None
+    assert (bands.n_lb_ac, bands.last, bands.least_cores) == (70.0, date(2026, 4, 14), 24)
+    enough = plan_samples(field, PlanOptions(cores=24)).bands
+    assert enough is not None
+    assert enough.least_cores is None
+    assert plan_samples(make_field()).bands is None
 
 
 def test_strata_need_a_layer(make_field: Maker) -> None:

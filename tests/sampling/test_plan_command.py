@@ -19,8 +19,7 @@ def test_plan_writes_and_says_what_comes_next(tmp_path: Path, capsys: pytest.Cap
     for line in said.splitlines():
         if line.startswith("wrote "):
             assert Path(line.removeprefix("wrote ")).is_file()
-    assert "ten more take off" in said
-    assert "vrn check" in said
+    assert said.rstrip().endswith(f"vrn check {FIELD}")
 
 
 def test_plan_for_a_machine(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -43,7 +42,7 @@ def test_enough_writes_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert coarse != text
     (folder / "field.toml").write_text(coarse, encoding="utf-8")
     assert main(["plan", str(folder / "field.toml"), "--next", "4"]) == 0
-    assert "Enough:" in capsys.readouterr().out
+    assert "wrote" not in capsys.readouterr().out
     assert not (folder / "plan_next").exists()
 
 

@@ -12,7 +12,6 @@ from vrn.units import FT_M
 
 if TYPE_CHECKING:
     from vrn.sampling.plan import Plan, PlanOptions
-    from vrn.words import UnitFormat
 
 _HELP = """Plan where to pull cores: a route for the receiver, a form to fill in, a field sheet to print.
 
@@ -67,17 +66,18 @@ def plan(
     folder = out or field_file.parent / ("plan" if next_ is None else "plan_next")
     written: tuple[Path, ...] = ()
     if made.places:
-        from vrn.pages.plan_files import write_plan
+        from vrn.files.plan import write_plan
+        from vrn.pages.plan_sheet import field_sheet
 
-        written = write_plan(made, folder)
+        written = write_plan(made, folder, sheet=field_sheet(made))
     if json_:
-        from vrn.pages.plan_files import plan_to_plain
+        from vrn.files.plan import plan_to_plain
 
         say_json({**plan_to_plain(made), "files": [str(path) for path in written]})
         return
-    _say(made)
+    _say_plan(made)
     if written:
-        say_written(made, written, field_file)
+        _say_written(made, written, field_file)
 
 
 def _made(
@@ -128,57 +128,58 @@ def _place(text: str | None) -> tuple[float, float] | None:
     return longitude, latitude
 
 
-def _say(made: "Plan") -> None:
-    from vrn.pages.plan_sheet import plan_facts, size_words
-    from vrn.words import UnitFormat
+def _say_plan(made: "Plan") -> None:
+    from vrn.files.plan_form import depth_texts
+    from vrn.files.plan_words import place_note, plan_facts, second_foot_text, size_text
+    from vrn.findings import Quantity
+    from vrn.words import UnitFormat, finding_texts
+    from vrn.words import say as words
 
     shown = UnitFormat(metric=made.settings.units == "metric")
-    say(f"{made.field.name}. {plan_facts(made)}.")
-    say(size_words(made))
-    if made.design == "next":
-        _say_next(made, shown)
-    else:
+    say(f"{made.field.name}. {plan_facts(made, shown)}.")
+    say(size_text(made, shown))
+    if made.next is None:
         say()
-        say(f"{'samples':>9}  {'mean of the field':>17}  ten more take off")
+        samples, error, more = (words(shown, f"plan.curve-{name}") for name in ("samples", "error", "more"))
+        say(f"{samples:>9}  {error:>24}  {more}")
         for step in made.curve:
-            say(f"{step.samples:>9}  {f'± {step.error_pct:.0f} %':>17}  {step.ten_more_pct:.1f}")
+            say(f"{step.samples:>9}  {step.error_pct:>24.0f}  {step.ten_more_pct:.1f}")
+    elif made.places:
+        say()
+        first, _ = depth_texts(made)
+        for place in made.places:
+            depths = words(shown, "plan.both-depths") if place.second_foot else first
+            say(f"  {place.name}  {place_note(place, shown)}; {depths}")
+        price = made.settings.prices.n_per_lb
+        if price is not None:
+            money = Quantity("money", made.next.gain_lb * price)
+            say(words(shown, "plan.next-worth", price=Quantity("price_n", price), money=money))
     if made.places:
         say()
-        say(f"Second foot {made.second_foot}.")
-    from vrn.words import finding_texts
-
+        say(second_foot_text(made, shown))
     say_findings(finding_texts(shown, made.findings))
 
 
-def _say_next(made: "Plan", shown: "UnitFormat") -> None:
-    """Each reading with its expected gain, and what all of them are worth."""
-    if not made.places:
-        return
-    say()
-    for place in made.places:
-        say(f"  {place.name}  {shown.words(place.note)}; {'both depths' if place.second_foot else 'first foot'}")
-    price = made.settings.prices.n_per_lb
-    if price is not None:
-        pounds = sum(reading["gain_lb"] for reading in made.details["next"]["readings"])
-        say(f"At {shown.text('price_n', price)} that nitrogen is worth ${pounds * price:.0f}.")
-
-
-def say_written(made: "Plan", written: tuple[Path, ...], field_file: Path) -> None:
+def _say_written(made: "Plan", written: tuple[Path, ...], field_file: Path) -> None:
     """Files, and what to do with them."""
+    from vrn.words import UnitFormat
+    from vrn.words import say as words
+
+    shown = UnitFormat(metric=made.settings.units == "metric")
+    form = next(path for path in written if path.suffix == ".csv")
+    samples = made.settings.samples.file
     say()
     for path in written:
-        say(f"wrote {path}")
+        say(words(shown, "plan.wrote", path=str(path)))
     say()
-    form = next(path for path in written if path.suffix == ".csv")
-    into = made.settings.samples.file
-    if made.design == "next":
-        say(f"Add the readings of {form} to {into}, then: vrn check {field_file}")
+    if made.next is not None:
+        say(words(shown, "plan.then-add", form=str(form), samples=samples, field=str(field_file)))
         return
-    say(f"Print field_sheet.pdf, load plan.gpx. Fill in {form.name} and save it as {into} beside {field_file.name}.")
+    say(words(shown, "plan.then-fill-in", form=form.name, samples=samples, field=field_file.name))
     if made.areas:
-        areas = next(path for path in written if path.name == "areas.geojson")
-        say(f'Say in {field_file.name} whom they speak for: [samples.areas] file = "{_shown(areas, field_file)}"')
-    say(f"Then: vrn check {field_file}")
+        areas = _shown(next(path for path in written if path.name == "areas.geojson"), field_file)
+        say(words(shown, "plan.then-areas", field=field_file.name, areas=areas))
+    say(words(shown, "plan.then-check", field=str(field_file)))
 
 
 def _shown(path: Path, field_file: Path) -> str:

@@ -50,16 +50,18 @@ def start(
 
 def _first_plan(field_file: Path) -> None:
     """Plan the sampling from the boundary alone."""
+    from vrn.files.plan import write_plan
+    from vrn.files.plan_words import plan_facts
     from vrn.ingest.ground import read_ground
-    from vrn.pages.plan_files import write_plan
-    from vrn.pages.plan_sheet import plan_facts
+    from vrn.pages.plan_sheet import field_sheet
     from vrn.sampling.make_plan import plan_samples
+    from vrn.words import UnitFormat
 
     made = plan_samples(read_ground(field_file))
-    for path in write_plan(made, field_file.parent / "plan"):
+    for path in write_plan(made, field_file.parent / "plan", sheet=field_sheet(made)):
         say(f"wrote {path}")
     say()
-    say(f"First plan: {plan_facts(made)}.")
+    say(f"First plan: {plan_facts(made, UnitFormat(metric=made.settings.units == 'metric'))}.")
     samples = field_file.parent / "samples.csv"
     say(f"Print field_sheet.pdf, load plan.gpx. Fill in samples_form.csv, save it as {samples}.")
     say(f"Another plan, once layers are named in {field_file.name}:  vrn plan {field_file}")

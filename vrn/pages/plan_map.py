@@ -8,9 +8,11 @@ from typing import Any, Final
 import numpy as np
 import shapely
 
+from vrn.files.plan_form import depth_texts
 from vrn.pages.report_paper_table import FONT, INK, QUIET
 from vrn.sampling.plan import Plan
 from vrn.units import AC_M2, FT_M
+from vrn.words import UnitFormat, say
 
 _FIELD: Final = (250, 249, 244)
 _CLOSED: Final = (222, 218, 205)
@@ -65,7 +67,7 @@ def draw_plan_map(paper: Any, plan: Plan, *, height_mm: float) -> None:
     paper.set_line_width(0.45)
     _outline(paper, frame, plan.field.boundary)
     _walk(paper, frame, plan)
-    if plan.design == "next":
+    if plan.next is not None:
         _in_hand(paper, frame, plan)
     _places(paper, frame, plan)
     paper.set_xy(paper.l_margin, top + height + 2 * _MARGIN_MM)
@@ -206,12 +208,13 @@ def _scale_and_north(paper: Any, frame: _Frame, plan: Plan) -> None:
 
 
 def _legend(paper: Any, plan: Plan, x: float, y: float) -> None:
-    entries = [("dot", "core" if plan.areas else "first foot")]
+    shown = UnitFormat(metric=plan.settings.units == "metric")
+    entries = [("dot", say(shown, "plan.core") if plan.areas else depth_texts(plan)[0])]
     if not plan.areas and plan.deep_samples:
-        entries.append(("ring", "both depths"))
-    if plan.design == "next":
-        entries.append(("open", "in hand"))
-    entries += [("walk", "walk"), ("closed", "keep out")]
+        entries.append(("ring", say(shown, "plan.both-depths")))
+    if plan.next is not None:
+        entries.append(("open", say(shown, "plan.in-hand")))
+    entries += [("walk", say(shown, "plan.walk")), ("closed", say(shown, "plan.keep-out"))]
     paper.set_font(FONT, "", 7.5)
     for mark, words in entries:
         paper.set_draw_color(*_PLACE)

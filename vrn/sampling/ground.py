@@ -8,8 +8,9 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.findings import Finding
+from vrn.findings import Finding, Quantity, note
 from vrn.model.area import geodesic_acres
+from vrn.model.field import Field
 from vrn.model.layers import ConstantLayer, Layer, PolygonLayer, RasterLayer, YieldLogLayer
 from vrn.units import FT_M
 
@@ -67,7 +68,7 @@ def sampling_ground(
         Projected system in metres.
     edge_m : float
         Distance to keep from the boundary: headland, fence row, road. Where it would close more than 40 % of the
-        field, it is halved until it does not, and that is told. [m]
+        field, it is halved until it does not, and a finding says so. [m]
     no_apply : shapely.Geometry, optional
         Ground that gets no nitrogen.
     keep_off_m : float
@@ -106,14 +107,8 @@ def sampling_ground(
         kept_m = kept_m / 2 if kept_m > 3 else 0.0
         outline = shapely.intersection(open_ground, shapely.buffer(boundary, -kept_m)) if kept_m else open_ground
     if kept_m < edge_m:
-        findings.append(
-            Finding(
-                level="note", about="plan",
-                problem=f"Keeping {edge_m / FT_M:.0f} ft from the edge would close more than 40 % of the field; "
-                f"{kept_m / FT_M:.0f} ft are kept.",
-                remedy="Set another distance with --edge-ft.",
-            )
-        )  # fmt: skip
+        asked, kept = (Quantity("length", meters / FT_M) for meters in (edge_m, kept_m))
+        findings.append(note("plan.edge-reduced", "plan", asked=asked, kept=kept))
     outline = _polygons(outline)
     if outline.is_empty or outline.area < 25.0:
         problem = "No ground is left on which to pull cores."
@@ -184,6 +179,31 @@ def layer_at(layer: Layer, places_m: NDArray[np.float64]) -> NDArray[np.float64]
             points, np.concatenate([log.yield_bu_ac / _middle(log.yield_bu_ac) for log in layer.logs]), places_m
         )
     return _by_distance(layer.coordinates_m, layer.values, places_m)
+
+
+def varying_layers(field: Field, places_m: NDArray[np.float64]) -> tuple[NDArray[np.float64], list[str]]:
+    """
+    Layers that vary over the ground, at its places.
+
+    Returns
+    -------
+    auxiliary : ndarray, shape (n, p)
+        Layers known at more than half of the places.
+    names : list of str, length p
+    """
+    layers: dict[str, Layer | None] = {
+        "organic matter": field.organic_matter, "yield potential": field.yield_potential, **field.extra_layers
+    }  # fmt: skip
+    columns, names = [np.empty((len(places_m), 0))], []
+    for name, layer in layers.items():
+        if layer is None or isinstance(layer, ConstantLayer):
+            continue
+        values = layer_at(layer, places_m)
+        known = values[np.isfinite(values)]
+        if len(known) > len(values) / 2 and np.ptp(known) > 0:
+            columns.append(values[:, None])
+            names.append(name)
+    return np.hstack(columns), names
 
 
 def _middle(values: NDArray[np.float64]) -> float:

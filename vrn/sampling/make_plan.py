@@ -1,26 +1,38 @@
-"""From a field to the plan of a sampling day."""
+"""From a field, or a prescription, to the plan of a sampling day."""
+
+import math
+import zlib
+from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError, OutOfRangeError
+from vrn.model.area import geodesic_acres, transformer
 from vrn.model.field import Field
+from vrn.model.profile import profile_of
+from vrn.model.settings import Settings
 from vrn.prescription.model import Prescription
 from vrn.sampling.balance import spatial_balance
-from vrn.sampling.basis import auxiliary_of, deep_places, generator_of, ground_of, size_of, start_of
-from vrn.sampling.cautions import sampling_cautions
+from vrn.sampling.composites import composite_areas, cores_inside, field_parts
 from vrn.sampling.designs import balanced_places, close_partners, grid_places, strata_of, stratified_places
-from vrn.sampling.ground import Ground, layer_at
+from vrn.sampling.ground import Ground, layer_at, sampling_ground, varying_layers
 from vrn.sampling.next_reading import next_readings
-from vrn.sampling.plan import Place, Plan, PlanOptions, in_walking_order
-from vrn.sampling.plan_areas import plan_composites
-from vrn.sampling.second_foot import second_foot_wanted
-from vrn.sampling.size import size_curve
+from vrn.sampling.plan import BandedNitrogen, Place, Plan, PlanOptions
+from vrn.sampling.route import walking_order
+from vrn.sampling.second_foot import SecondFoot, deep_places, second_foot_wanted
+from vrn.sampling.size import USUAL_CV_PCT, SampleSize, error_of_mean_pct, samples_needed, size_curve
+from vrn.units import FT_M
 
-USUAL_CORES = 8  # sets of eight (Iowa State)
-_PAIRS, _LEAST_FOR_PAIRS = 5, 15
-_PAIR_M = 6.0
+_CORES = 8  # sets of eight (Iowa State)
+_CORES_OF_AREA = 20  # 15 to 24 for an area of 10 to 20 ac (Iowa, Illinois, Delaware, Michigan)
+_BAND_LB_AC, _CORES_BESIDE_BANDS = 50.0, 24  # Iowa State
+_PAIRS, _LEAST_FOR_PAIRS, _PAIR_M = 5, 15, 6.0
+_AC_PER_SAMPLE, _MOST_FOR_MAP = 2.5, 60  # for a map: common practice, no source
+_LEAST_EDGE_FT = 60.0
+_LEAST_FOR_CV = 8
 _NOWHERE = shapely.MultiPolygon()
 
 
@@ -36,10 +48,6 @@ def plan_samples(field: Field, options: PlanOptions | None = None, *, avoid: sha
     avoid : shapely.Geometry
         Odd spots and known bands, in the field's system.
 
-    Returns
-    -------
-    plan : Plan
-
     Raises
     ------
     InputFileError
@@ -51,29 +59,31 @@ def plan_samples(field: Field, options: PlanOptions | None = None, *, avoid: sha
     if options.samples is not None and options.samples < 1:
         problem = f"{options.samples} samples cannot be planned."
         raise OutOfRangeError(problem, "Ask for one or more.")
+    random = _generator(field, options)
+    ground = _ground(field, options, avoid, random)
     if options.design == "composites":
-        return plan_composites(field, options, avoid=avoid)
-    random = generator_of(field, options)
-    ground = ground_of(field, options, avoid, random)
-    size = size_of(field, ground, options)
-    base, layers = _base_places(field, options, ground, size["samples"], random)
+        return _plan_composites(field, options, ground, random)
+    size = _size(field, ground, options)
+    base, layers = _base_places(field, options, ground, size.samples, random)
     pairs = options.pairs if options.pairs is not None else (_PAIRS if len(base) >= _LEAST_FOR_PAIRS else 0)
     of, partners = close_partners(base, pairs, distance_m=_PAIR_M, outline=ground.outline, random=random)
     foot = second_foot_wanted(field, options.second_foot)
     deep = np.append(deep_places(field, foot.share, base, random), np.zeros(len(partners), dtype=bool))
-    notes = [""] * len(base) + [f"close pair of {{{row}}}" for row in of]
     places_m = np.vstack([base, partners])
-    drafts = [
-        Place(name="", easting_m=float(x), northing_m=float(y), second_foot=bool(deep[i]), note=notes[i])
-        for i, (x, y) in enumerate(places_m)
-    ]
-    places, walk_m = in_walking_order(places_m, drafts, boundary=field.boundary, start_m=start_of(field, options))
-    cores = options.cores or USUAL_CORES
+    order, names, walk_m = _walk(field, options, places_m)
+    partner_of = {len(base) + i: names[int(row)] for i, row in enumerate(of)}
+    places = tuple(
+        Place(
+            name=names[row], easting_m=float(places_m[row, 0]), northing_m=float(places_m[row, 1]),
+            second_foot=bool(deep[row]), pair_of=partner_of.get(row, ""),
+        )
+        for row in order
+    )  # fmt: skip
+    cores = options.cores or _CORES
     return Plan(
-        field=field, design=options.design, ground=ground.outline, places=places, areas={}, cores=cores, walk_m=walk_m,
-        size=size, curve=size_curve(size["cv_pct"], confidence=options.confidence), second_foot=foot.why,
-        balance=_balance(ground, base), cautions=sampling_cautions(field.settings, cores=cores, composites=False),
-        findings=(*ground.findings, *foot.findings), details={"layers": layers, "pairs": len(partners)},
+        field=field, design=options.design, ground=ground.outline, places=places, cores=cores, walk_m=walk_m, size=size,
+        curve=size_curve(size.cv_pct, confidence=options.confidence), second_foot=foot, balance=_balance(ground, base),
+        bands=_bands(field.settings, cores), layers=tuple(layers), findings=(*ground.findings, *foot.findings),
     )  # fmt: skip
 
 
@@ -97,7 +107,7 @@ def plan_next(
     Returns
     -------
     plan : Plan
-        Without places when there are enough; ``details["next"]`` says why.
+        Without places when there are enough; ``next`` says why.
 
     Raises
     ------
@@ -106,36 +116,137 @@ def plan_next(
     """
     options = options or PlanOptions()
     field = prescription.field
-    ground = ground_of(field, options, avoid, generator_of(field, options))
+    ground = _ground(field, options, avoid, _generator(field, options))
     foot = second_foot_wanted(field, options.second_foot)
     found = next_readings(prescription, ground.spots_m, count=count, second_foot=foot.share >= 0.5)
     asked = {"all": True, "none": False}.get(options.second_foot)
-    drafts = [
+    places_m = np.array([(one.easting_m, one.northing_m) for one in found.readings]).reshape(-1, 2)
+    order, names, walk_m = _walk(field, options, places_m, prefix="N")
+    places = tuple(
         Place(
-            name="", easting_m=one.easting_m, northing_m=one.northing_m,
+            name=names[row], easting_m=one.easting_m, northing_m=one.northing_m, reading=one,
             second_foot=one.second_foot if asked is None else asked,
-            note=f"zone {one.zone}: gain {one.gain_lb:.0f} lb N, may change {one.moved_ac:.1f} ac",
         )
-        for one in found.readings
-    ]  # fmt: skip
-    places, walk_m = in_walking_order(
-        np.array([(one.easting_m, one.northing_m) for one in found.readings]).reshape(-1, 2), drafts,
-        boundary=field.boundary, start_m=start_of(field, options), prefix="N",
+        for row, one in ((row, found.readings[row]) for row in order)
     )  # fmt: skip
-    cores = options.cores or USUAL_CORES
-    size = size_of(field, ground, options)
-    if foot.pulled:
-        why = "where its own expected gain is a quarter of the first foot's or more"
-    elif foot.share >= 0.5 or asked is not None:
-        why = f"at {'none' if asked is False else 'every one'} of them: {foot.why.rsplit(': ', 1)[-1]}"
-    else:
-        why = "at none of them: neither sand nor heavy rain is known of"
+    cores = options.cores or _CORES
+    size = _size(field, ground, options)
     return Plan(
-        field=field, design="next", ground=ground.outline, places=places, areas={}, cores=cores, walk_m=walk_m,
-        size=size, curve=size_curve(size["cv_pct"], confidence=options.confidence), second_foot=why, balance=None,
-        cautions=sampling_cautions(field.settings, cores=cores, composites=False), findings=ground.findings,
-        details={"next": found.to_plain()},
+        field=field, design="next", ground=ground.outline, places=places, cores=cores, walk_m=walk_m, size=size,
+        curve=size_curve(size.cv_pct, confidence=options.confidence), second_foot=_of_further_readings(foot),
+        bands=_bands(field.settings, cores), findings=ground.findings, next=found,
     )  # fmt: skip
+
+
+def _plan_composites(field: Field, options: PlanOptions, ground: Ground, random: np.random.Generator) -> Plan:
+    """Composites of areas: the user's zones, else areas alike in the layers, else compact parts of the field."""
+    most_ac = options.most_ac
+    if options.samples is not None:  # about as many areas as samples are wanted
+        most_ac = min(geodesic_acres(field.treated, field.crs) / options.samples * 1.05, most_ac)
+    areas = composite_areas(field_parts(field, ground), ground=ground.outline, crs=field.crs, most_ac=most_ac)
+    cores = options.cores or _CORES_OF_AREA
+    foot = second_foot_wanted(field, options.second_foot)
+    here = _start(field, options)
+    middles = np.array([shapely.get_coordinates(shapely.point_on_surface(area))[0] for area in areas.values()])
+    names = [list(areas)[i] for i in walking_order(middles, start_m=here, ground=field.boundary)]
+    deep = dict(zip(areas, deep_places(field, foot.share, middles, random), strict=True))
+    places: list[Place] = []
+    walk_m = 0.0
+    for name in names:
+        spots = cores_inside(areas[name], ground.outline, cores, random=random)
+        spots = spots[walking_order(spots, start_m=here, ground=field.boundary)]
+        walk_m += _walked_m(spots if here is None else np.vstack([here[None], spots]))
+        here = spots[-1]
+        places += [
+            Place(
+                name=f"{name}-{i:02d}", easting_m=float(x), northing_m=float(y), second_foot=bool(deep[name]),
+                area_id=name,
+            )
+            for i, (x, y) in enumerate(spots, start=1)
+        ]  # fmt: skip
+    size = replace(_size(field, ground, options), samples=len(areas))
+    return Plan(
+        field=field, design="composites", ground=ground.outline, places=tuple(places),
+        areas={name: areas[name] for name in names}, cores=cores, walk_m=walk_m, size=size,
+        curve=size_curve(size.cv_pct, confidence=options.confidence), second_foot=foot,
+        bands=_bands(field.settings, cores), most_ac=options.most_ac, findings=(*ground.findings, *foot.findings),
+    )  # fmt: skip
+
+
+def _generator(field: Field, options: PlanOptions) -> np.random.Generator:
+    """Chance that is the same whenever a field of this name and season is planned, unless a seed is given."""
+    own = zlib.crc32(f"{field.name} {field.settings.header.season}".encode())
+    return np.random.default_rng(own if options.seed is None else options.seed)
+
+
+def _start(field: Field, options: PlanOptions) -> NDArray[np.float64] | None:
+    """Where one comes in, in the field's system; None where it was not said. [m]"""
+    if options.start_lonlat is None:
+        return None
+    return np.array(transformer("EPSG:4326", field.crs).transform(*options.start_lonlat))
+
+
+def _ground(field: Field, options: PlanOptions, avoid: shapely.Geometry, random: np.random.Generator) -> Ground:
+    """Ground open to sampling, a swath and at least 60 ft off the boundary unless another distance is given."""
+    edge_ft = options.edge_ft
+    if edge_ft is None:
+        edge_ft = max(field.settings.machine.swath_ft, _LEAST_EDGE_FT)
+    return sampling_ground(
+        field.boundary, crs=field.crs, edge_m=edge_ft * FT_M, no_apply=field.no_apply,
+        keep_off_m=options.keep_off_ft * FT_M, avoid=avoid, random=random,
+    )  # fmt: skip
+
+
+def _size(field: Field, ground: Ground, options: PlanOptions) -> SampleSize:
+    """How many samples: as asked, else enough for the field's mean and for a map."""
+    cv_pct: float = USUAL_CV_PCT
+    cv_from: Literal["given", "readings", "usual"] = "usual"
+    readings = _top_readings(field)
+    if options.cv_pct is not None:
+        cv_pct, cv_from = options.cv_pct, "given"
+    elif len(readings) >= _LEAST_FOR_CV and readings.mean() > 0 and readings.std() > 0:
+        cv_pct, cv_from = float(100 * readings.std(ddof=1) / readings.mean()), "readings"
+    needed = samples_needed(cv_pct, options.error_pct, confidence=options.confidence)
+    for_map = min(math.ceil(ground.acres / _AC_PER_SAMPLE), _MOST_FOR_MAP)
+    wanted = max(needed, for_map) if options.samples is None else options.samples
+    count = min(wanted, len(ground.spots_m))
+    return SampleSize(
+        samples=count, needed=needed, for_map=for_map, given=options.samples is not None, cv_pct=cv_pct,
+        cv_from=cv_from, cv_readings=len(readings) if cv_from == "readings" else 0,
+        error_pct=options.error_pct, confidence=options.confidence,
+        error_of_mean_pct=error_of_mean_pct(cv_pct, max(count, 1), confidence=options.confidence),
+    )  # fmt: skip
+
+
+def _top_readings(field: Field) -> NDArray[np.float64]:
+    """Readings in hand of the top foot; none where they do not begin at the surface. [ppm]"""
+    readings = field.samples.field_readings()
+    if len(readings) < _LEAST_FOR_CV or readings.top_in.min() != 0:
+        return np.empty(0)
+    return profile_of(readings).top[0].nitrate_ppm
+
+
+def _of_further_readings(foot: SecondFoot) -> SecondFoot:
+    """Why the second foot is pulled where it is at further readings."""
+    if foot.reason in ("all", "none"):
+        return foot
+    if foot.pulled:
+        return replace(foot, reason="gain")
+    if foot.share >= 0.5:
+        return foot if foot.reason == "sand" else replace(foot, share=1.0, reason="rain-all")
+    return replace(foot, share=0.0, reason="unlikely")
+
+
+def _bands(settings: Settings, cores: int) -> BandedNitrogen | None:
+    """Nitrogen put on in bands, which asks for cores between the rows and for more of them."""
+    banded = [one for one in settings.applications if one.placement in ("banded", "injected")]
+    if not banded:
+        return None
+    pounds = sum(one.n_lb_ac for one in banded)
+    more = pounds > _BAND_LB_AC and cores < _CORES_BESIDE_BANDS
+    return BandedNitrogen(
+        n_lb_ac=pounds, last=max(one.date for one in banded), least_cores=_CORES_BESIDE_BANDS if more else None
+    )
 
 
 def _base_places(
@@ -144,7 +255,7 @@ def _base_places(
     """Places of the design, and the layers that steered it."""
     if options.design == "grid":
         return grid_places(ground.outline, count, random=random), []
-    auxiliary, layers = auxiliary_of(field, ground.spots_m)
+    auxiliary, layers = varying_layers(field, ground.spots_m)
     if options.design == "balanced":
         return ground.spots_m[balanced_places(ground.spots_m, count, random=random, auxiliary=auxiliary)], layers
     if field.zones is not None:
@@ -156,6 +267,20 @@ def _base_places(
         problem = f"{field.name}: no layer varies over the field, so there is nothing to make strata of."
         raise InputFileError(problem, "Give a layer under [layers], or take --design balanced.")
     return ground.spots_m[stratified_places(ground.spots_m, strata, count, random=random)], layers
+
+
+def _walk(
+    field: Field, options: PlanOptions, places_m: NDArray[np.float64], *, prefix: str = ""
+) -> tuple[list[int], dict[int, str], float]:
+    """Rows of the places in walking order, the name of each row, and the length of the walk. [m]"""
+    order = walking_order(places_m, start_m=_start(field, options), ground=field.boundary)
+    digits = max(2, math.ceil(math.log10(len(places_m) + 1)))
+    names = {int(row): f"{prefix}{number:0{digits}d}" for number, row in enumerate(order, start=1)}
+    return list(names), names, _walked_m(places_m[order])
+
+
+def _walked_m(walk: NDArray[np.float64]) -> float:
+    return float(np.hypot(*np.diff(walk, axis=0).T).sum()) if len(walk) > 1 else 0.0
 
 
 def _balance(ground: Ground, places_m: NDArray[np.float64]) -> float:

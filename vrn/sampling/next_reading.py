@@ -1,7 +1,7 @@
 """Where next: from a prescription to the places where one more reading would bring most."""
 
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ _LEAST_TO_FIT = 30  # places: with fewer a fitted range says little
 _DEEP_SHARE = 0.25  # a second foot is asked for where it brings this share of what the first brings
 _LEAST_PATCH_AC = 0.5
 _LEAST_PPM = 0.5
+_Assumed = Literal["", "few-readings", "no-pattern"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,31 +60,40 @@ class NextReading:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextReadings:
     """
-    The next readings, best first, and whether there are enough.
+    The next readings, best first.
 
     Parameters
     ----------
     readings : tuple of NextReading
         Those worth taking: none once there are enough.
-    enough : bool
-        Whether no further reading would move the rate by a step on a patch worth driving.
-    why : str
-        One sentence.
+    wanted : int
+        Readings asked for, as far as there is ground for them.
+    step_lb_ac : float
+        Step of the rate. [lb/ac]
+    patch_ac : float
+        Least ground worth another rate. [ac]
     acres : float
         Treated ground. [ac]
-    assumed : str
-        What was assumed of the variation between samples; empty when the samples told it.
+    assumed : {"", "few-readings", "no-pattern"}
+        Why the variation between samples was assumed; empty when the samples show it.
     """
 
     readings: tuple[NextReading, ...]
-    enough: bool
-    why: str
+    wanted: int
+    step_lb_ac: float
+    patch_ac: float
     acres: float
-    assumed: str
+    assumed: _Assumed
 
-    def to_plain(self) -> dict[str, Any]:
-        """Everything as numbers, words, lists and dicts."""
-        return asdict(self)
+    @property
+    def enough(self) -> bool:
+        """Whether no further reading would move the rate by a step on a patch worth driving."""
+        return not self.readings
+
+    @property
+    def gain_lb(self) -> float:
+        """Nitrogen that all of them are expected to move to where it is needed. [lb]"""
+        return sum(one.gain_lb for one in self.readings)
 
 
 def next_readings(
@@ -141,14 +151,10 @@ def next_readings(
         )
         for i, one in enumerate(worth)
     )  # fmt: skip
-    if not found:
-        why = f"Enough: no further reading would move the rate by a step ({step:g} lb/ac) on {patch_ac:g} ac or more."
-    elif len(found) < min(count, len(candidates)):
-        taken, after = ("1 is", "it") if len(found) == 1 else (f"{len(found)} are", "them")
-        why = f"{taken} worth taking; after {after} no reading would move the rate by a step ({step:g} lb/ac)."
-    else:
-        why = f"{len(found)} readings, chosen by their gain beside the others."
-    return NextReadings(readings=found, enough=not found, why=why, acres=prescription.acres, assumed=assumed)
+    return NextReadings(
+        readings=found, wanted=min(count, len(candidates)), step_lb_ac=step, patch_ac=patch_ac,
+        acres=prescription.acres, assumed=assumed,
+    )  # fmt: skip
 
 
 def _best(
@@ -158,7 +164,7 @@ def _best(
     line: str,
     candidates: NDArray[np.float64],
     count: int,
-) -> tuple[tuple[Worth, ...], str]:
+) -> tuple[tuple[Worth, ...], _Assumed]:
     """Best further readings of one depth layer, in logarithms of ppm: high nitrate varies more than low."""
     settings = prescription.field.settings
     ppm = np.maximum(layer.nitrate_ppm, _LEAST_PPM)
@@ -198,7 +204,7 @@ def _variogram(
     places_m: NDArray[np.float64],
     log_ppm: NDArray[np.float64],
     variance: NDArray[np.float64],
-) -> tuple[Variogram, str]:
+) -> tuple[Variogram, _Assumed]:
     """Variogram of log nitrate, or a usual one where the readings hold none."""
     few = len(np.unique(places_m, axis=0)) < _LEAST_TO_FIT
     if not few and np.ptp(log_ppm) > 0:
@@ -207,11 +213,8 @@ def _variogram(
             return fitted, ""
     sill = max(float(np.var(log_ppm)), 1e-4) if len(log_ppm) > 2 else _USUAL_LOG_SD**2
     range_m = float(np.sqrt(prescription.acres * AC_M2)) / 6
-    assumed = (
-        "Too few readings to tell how nitrate varies by distance" if few else "The readings show no pattern by distance"
-    )
     usual = Variogram(model="exponential", nugget=sill / 3, partial_sill=2 * sill / 3, range_m=range_m)
-    return usual, f"{assumed}: two thirds of the variation were taken to fade over a sixth of the field's width."
+    return usual, "few-readings" if few else "no-pattern"
 
 
 def _second_foot(

@@ -1,8 +1,9 @@
 """The plan of a sampling day: how many samples, where, which depths, in which order."""
 
-import math
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+import dataclasses
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
 
 import numpy as np
 import shapely
@@ -12,7 +13,9 @@ from vrn import door
 from vrn.findings import Finding
 from vrn.model.field import Field
 from vrn.model.settings import Settings
-from vrn.sampling.size import SizeStep
+from vrn.sampling.next_reading import NextReading, NextReadings
+from vrn.sampling.second_foot import SecondFoot
+from vrn.sampling.size import SampleSize, SizeStep
 
 Design = Literal["balanced", "grid", "strata", "composites"]
 
@@ -81,8 +84,10 @@ class Place:
         Whether the second foot is pulled too.
     area_id : str
         Composite that a core goes into; empty for a sample of its own.
-    note : str
-        What it is there for, when it is not an ordinary sample.
+    pair_of : str
+        Name of the sample it stands close to on purpose; empty for an ordinary one.
+    reading : NextReading or None
+        What a further reading is expected to bring.
     """
 
     name: str
@@ -90,7 +95,28 @@ class Place:
     northing_m: float
     second_foot: bool = False
     area_id: str = ""
-    note: str = ""
+    pair_of: str = ""
+    reading: NextReading | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandedNitrogen:
+    """
+    Nitrogen that lies in bands, which cores must straddle.
+
+    Parameters
+    ----------
+    n_lb_ac : float
+        [lb N/ac]
+    last : date
+        When the last of it went on.
+    least_cores : int or None
+        Cores that a sample needs for it, where fewer are planned.
+    """
+
+    n_lb_ac: float
+    last: date
+    least_cores: int | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -106,41 +132,47 @@ class Plan:
     ground : shapely Polygon or MultiPolygon
         Where cores may be pulled, in the field's system.
     places : tuple of Place
-        In walking order.
+        In walking order; none where there are enough readings.
     areas : dict of str to shapely.Geometry
         Areas of composites, in walking order; empty for points.
     cores : int
         In each sample.
     walk_m : float
         Length of the walk. [m]
-    size : dict
-        ``cv_pct``, ``cv_from``, ``error_pct``, ``confidence``, ``needed`` and ``for_map``: how the number was found.
+    size : SampleSize
+        How the number was found.
     curve : tuple of SizeStep
         What other numbers would buy.
-    second_foot : str
-        In words: why the second foot is pulled where it is.
+    second_foot : SecondFoot
+        Why the second foot is pulled where it is.
+    bands : BandedNitrogen or None
     balance : float or None
         Spatial balance of the design (0 is perfect, simple random samples have about 0.3); None for composites.
-    cautions : tuple of str
+    layers : tuple of str
+        Layers that steered the design.
+    most_ac : float or None
+        Largest area of a composite, as asked. [ac]
+    next : NextReadings or None
+        Why these readings, or why enough.
     findings : tuple of Finding
-    details : dict
-        ``next``: why these readings, or why enough. Plain values.
     """
 
     field: Field
     design: str
     ground: shapely.Geometry
     places: tuple[Place, ...]
-    areas: dict[str, shapely.Geometry]
+    areas: dict[str, shapely.Geometry] = dataclasses.field(default_factory=dict)
     cores: int
     walk_m: float
-    size: dict[str, Any]
+    size: SampleSize
     curve: tuple[SizeStep, ...]
-    second_foot: str
-    balance: float | None
-    cautions: tuple[str, ...]
+    second_foot: SecondFoot
+    bands: BandedNitrogen | None
+    balance: float | None = None
+    layers: tuple[str, ...] = ()
+    most_ac: float | None = None
+    next: NextReadings | None = None
     findings: tuple[Finding, ...]
-    details: dict[str, Any]
 
     @property
     def settings(self) -> Settings:
@@ -159,49 +191,11 @@ class Plan:
             return len({place.area_id for place in self.places if place.second_foot})
         return sum(place.second_foot for place in self.places)
 
+    @property
+    def pairs(self) -> int:
+        """Places that stand close to others on purpose."""
+        return sum(bool(place.pair_of) for place in self.places)
+
     def coordinates_m(self) -> NDArray[np.float64]:
         """Places in walking order, shape (n, 2). [m]"""
         return np.array([(place.easting_m, place.northing_m) for place in self.places]).reshape(-1, 2)
-
-
-def in_walking_order(
-    places_m: NDArray[np.float64],
-    drafts: list[Place],
-    *,
-    boundary: shapely.Geometry,
-    start_m: NDArray[np.float64] | None,
-    prefix: str = "",
-) -> tuple[tuple[Place, ...], float]:
-    """
-    Places put in walking order and numbered by it.
-
-    Parameters
-    ----------
-    places_m : ndarray, shape (n, 2)
-        [m]
-    drafts : list of Place
-        One for each, its name to be replaced; ``{0}`` … in a note stand for the names of other drafts.
-    boundary : shapely.Geometry
-    start_m : ndarray, shape (2,), or None
-        [m]
-    prefix : str
-        Before each number.
-
-    Returns
-    -------
-    places : tuple of Place
-    walk_m : float
-        [m]
-    """
-    from vrn.sampling.route import walking_order
-
-    order = walking_order(places_m, start_m=start_m, ground=boundary)
-    digits = max(2, math.ceil(math.log10(len(drafts) + 1)))
-    names = {int(row): f"{prefix}{number:0{digits}d}" for number, row in enumerate(order, start=1)}
-    by_row = [names[i] for i in range(len(drafts))]
-    places = tuple(replace(drafts[row], name=names[int(row)], note=drafts[row].note.format(*by_row)) for row in order)
-    return places, _walked_m(places_m[order])
-
-
-def _walked_m(walk: NDArray[np.float64]) -> float:
-    return float(np.hypot(*np.diff(walk, axis=0).T).sum()) if len(walk) > 1 else 0.0

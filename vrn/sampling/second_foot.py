@@ -1,12 +1,17 @@
-"""Where the second foot is worth pulling: where rain most likely moved nitrate."""
+"""Where the second foot is worth pulling: where rain most likely moved nitrate, and on light ground."""
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from vrn.findings import Finding
+from vrn.findings import Finding, note
 from vrn.model.field import Field
+from vrn.model.layers import ConstantLayer
+from vrn.sampling.balance import local_pivotal
+from vrn.sampling.ground import layer_at
 
 _HEAVY_RAIN_IN = 4.0  # Iowa State: 60 to 70 lb/ac lost after 4 to 6 in of excess
 _SAND = "sand"
@@ -21,16 +26,23 @@ class SecondFoot:
     ----------
     share : float
         Of the samples, 0 … 1.
-    why : str
-        One sentence.
+    reason : str
+        ``all`` or ``none`` as asked, ``sand``, ``rain``, ``usual``, ``no-weather``; of further readings ``rain-all``,
+        ``gain`` (their own decides) and ``unlikely``.
     pulled : bool
         Whether readings in hand reach the second foot already.
+    texture : str
+        Of the field file; empty when not given.
+    rain_in : float or None
+        Since the last nitrogen; None without weather. [in]
     findings : tuple of Finding
     """
 
     share: float
-    why: str
+    reason: Literal["all", "none", "sand", "rain", "usual", "no-weather", "rain-all", "gain", "unlikely"]
     pulled: bool
+    texture: str = ""
+    rain_in: float | None = None
     findings: tuple[Finding, ...] = ()
 
 
@@ -52,22 +64,21 @@ def second_foot_wanted(field: Field, choice: Literal["auto", "all", "none"] = "a
     """
     pulled = bool(len(field.samples) and np.nanmax(field.samples.bottom_in, initial=0.0) > 12.0)
     if choice == "all":
-        return SecondFoot(share=1.0, why="at every place: as asked", pulled=pulled)
+        return SecondFoot(share=1.0, reason="all", pulled=pulled)
     if choice == "none":
-        told = Finding(
-            level="note", about="plan", remedy="Leave out --second-foot none to pull some.",
-            problem="The second foot is not pulled: nitrate that rain moved down will not be counted.",
-        )  # fmt: skip
-        return SecondFoot(share=0.0, why="nowhere: as asked", pulled=pulled, findings=(told,))
+        findings = (note("plan.second-foot-left-out", "plan"),)
+        return SecondFoot(share=0.0, reason="none", pulled=pulled, findings=findings)
     texture = (field.settings.nitrogen.texture or "").lower()
     if _SAND in texture and "clay" not in texture:
-        return SecondFoot(share=1.0, why=f"at every place: the soil is {texture} (Purdue)", pulled=pulled)
+        return SecondFoot(share=1.0, reason="sand", pulled=pulled, texture=texture)
     rain_in = rain_since_in(field)
-    if rain_in is not None and rain_in >= _HEAVY_RAIN_IN:
-        why = f"at half of the places: {rain_in:.1f} in of rain fell since the last nitrogen (Iowa State)"
-        return SecondFoot(share=0.5, why=why, pulled=pulled)
-    known = "" if rain_in is not None else "; no weather is given to tell how far rain moved nitrate"
-    return SecondFoot(share=0.25, why=f"at one place in four, to know what lies below{known}", pulled=pulled)
+    if rain_in is None:
+        return SecondFoot(share=0.25, reason="no-weather", pulled=pulled, texture=texture)
+    heavy = rain_in >= _HEAVY_RAIN_IN
+    return SecondFoot(
+        share=0.5 if heavy else 0.25, reason="rain" if heavy else "usual", pulled=pulled, texture=texture,
+        rain_in=rain_in,
+    )  # fmt: skip
 
 
 def rain_since_in(field: Field) -> float | None:
@@ -79,3 +90,37 @@ def rain_since_in(field: Field) -> float | None:
     last = max(dates, default=weather.days[0])
     after = np.array([day > last for day in weather.days])
     return float(np.nansum(weather.rain_in[after])) if after.any() else 0.0
+
+
+def deep_places(
+    field: Field, share: float, places_m: NDArray[np.float64], random: np.random.Generator
+) -> NDArray[np.bool_]:
+    """
+    Places at which the second foot is pulled: spread evenly, with twice the chance on lighter ground.
+
+    Parameters
+    ----------
+    field : Field
+        Its organic matter tells lighter ground.
+    share : float
+        Of the places, 0 … 1.
+    places_m : ndarray, shape (n, 2)
+        [m]
+    random : numpy Generator
+
+    Returns
+    -------
+    deep : ndarray of bool, shape (n,)
+    """
+    count = math.ceil(share * len(places_m))
+    if count >= len(places_m):
+        return np.ones(len(places_m), dtype=bool)
+    deep = np.zeros(len(places_m), dtype=bool)
+    if not count:
+        return deep
+    weight = np.ones(len(places_m))
+    if field.organic_matter is not None and not isinstance(field.organic_matter, ConstantLayer):
+        om = layer_at(field.organic_matter, places_m)
+        weight = np.where(om < np.nanmedian(om), 2.0, 1.0)
+    deep[local_pivotal(np.minimum(weight * count / weight.sum(), 1.0), places_m, random=random)] = True
+    return deep

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 from vrn.errors import OutOfRangeError
 
@@ -27,6 +28,41 @@ class SizeStep:
     samples: int
     error_pct: float
     ten_more_pct: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleSize:
+    """
+    How many samples, and what that rests on.
+
+    Parameters
+    ----------
+    samples : int
+    needed, for_map : int
+        For the mean of the field; for a map.
+    given : bool
+        Whether the number was asked for.
+    cv_pct : float
+        Variation within the field. [%]
+    cv_from : {"given", "readings", "usual"}
+    cv_readings : int
+        Readings in hand that it comes from.
+    error_pct, confidence : float
+        Wanted: half the confidence interval of the mean [% of the mean], and its confidence.
+    error_of_mean_pct : float
+        What the number will give. [% of the mean]
+    """
+
+    samples: int
+    needed: int
+    for_map: int
+    given: bool
+    cv_pct: float
+    cv_from: Literal["given", "readings", "usual"]
+    cv_readings: int
+    error_pct: float
+    confidence: float
+    error_of_mean_pct: float
 
 
 def samples_needed(cv_pct: float, error_pct: float, *, confidence: float = 0.95) -> int:

@@ -1,4 +1,4 @@
-"""Areas that one composite speaks for, and the cores inside each."""
+"""Areas that one composite is pulled from, and the cores inside each."""
 
 import math
 
@@ -7,11 +7,15 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.model.area import geodesic_acres
-from vrn.sampling.designs import balanced_places
-from vrn.sampling.ground import spots_on
+from vrn.model.cover import grid_over, share_inside
+from vrn.model.field import Field
+from vrn.sampling.designs import balanced_places, standardised
+from vrn.sampling.ground import Ground, spots_on, varying_layers
+from vrn.units import AC_M2, FT_M
+from vrn.zones import draw
 
-MOST_AC = 20.0  # one composite speaks for at most 15 to 20 ac (Delaware, Michigan; Connecticut splits above 15)
-LEAST_AC = 1.0
+MOST_AC = 20.0  # one composite stands for at most 15 to 20 ac (Delaware, Michigan; Connecticut splits above 15)
+_LEAST_PATCH_AC = 2.0
 
 
 def composite_areas(
@@ -123,3 +127,30 @@ def _with_ground(pieces: list[shapely.Geometry], ground: shapely.Geometry) -> li
             nearest = int(np.argmin(shapely.distance(piece, np.array(kept, dtype=object))))
             kept[nearest] = shapely.union(kept[nearest], piece)
     return kept
+
+
+def field_parts(field: Field, ground: Ground) -> tuple[shapely.Geometry, ...]:
+    """The user's zones, else areas of alike layers, else the whole treated ground."""
+    treated = field.treated
+    if field.zones is None:
+        _, layers = varying_layers(field, ground.spots_m)
+        return _alike_areas(field, treated) if layers else (treated,)
+    merged: dict[float, list[shapely.Geometry]] = {}
+    for polygon, value in zip(field.zones.polygons, field.zones.values, strict=True):
+        merged.setdefault(float(value), []).append(polygon)
+    cut = [shapely.intersection(shapely.union_all(parts), treated) for _, parts in sorted(merged.items())]
+    rest = shapely.difference(treated, shapely.union_all(cut))
+    return tuple(zone for zone in (*cut, rest) if zone.area > 0.1 * AC_M2)
+
+
+def _alike_areas(field: Field, treated: shapely.Geometry) -> tuple[shapely.Geometry, ...]:
+    """Zones drawn along the layers' main direction, as wide as the machine and of two acres or more."""
+    grid = grid_over(treated, crs=field.crs, cell_m=10.0)
+    values = standardised(varying_layers(field, grid.centers_m())[0])
+    main = np.linalg.svd(values - values.mean(axis=0), full_matrices=False)[2][0]
+    along = (values @ (main * np.sign(main[np.argmax(np.abs(main))]))).reshape(grid.shape)
+    zones = draw(
+        along, grid=grid, share=share_inside(grid, treated), treated=treated, least_patch_m2=_LEAST_PATCH_AC * AC_M2,
+        least_width_m=field.settings.machine.swath_ft * FT_M, step=0.5, max_count=4,
+    )  # fmt: skip
+    return tuple(zones.outlines)

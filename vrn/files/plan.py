@@ -1,4 +1,4 @@
-"""A sampling plan on disk: GPX, GeoJSON, the form to fill in, the field sheet; a form once filled in is never lost."""
+"""A sampling plan on disk: GPX, GeoJSON, the form to fill in, its sheet; a form once filled in is never lost."""
 
 import hashlib
 import json
@@ -14,16 +14,18 @@ import numpy as np
 from vrn.errors import OutputError
 from vrn.files.lonlat import lonlat_parts, rings
 from vrn.files.names import one_line
+from vrn.files.plan_form import depth_texts, form_text, lonlat_of
+from vrn.files.plan_words import caution_texts, next_text, place_note, second_foot_text
 from vrn.model.area import geodesic_acres
-from vrn.pages.plan_form import form_text, lonlat_of
 from vrn.sampling.plan import Plan
+from vrn.words import UnitFormat, findings_json, say
 
 FORM = "samples_form.csv"
 _PLAN = "plan.json"
 _GPX = "http://www.topografix.com/GPX/1/1"
 
 
-def write_plan(plan: Plan, folder: str | Path) -> tuple[Path, ...]:
+def write_plan(plan: Plan, folder: str | Path, *, sheet: bytes) -> tuple[Path, ...]:
     """
     Write a plan into a folder, over an earlier plan but never over anything a person wrote.
 
@@ -32,6 +34,8 @@ def write_plan(plan: Plan, folder: str | Path) -> tuple[Path, ...]:
     plan : Plan
     folder : path
         Made when it is not there.
+    sheet : bytes
+        The field sheet, as PDF.
 
     Returns
     -------
@@ -44,14 +48,12 @@ def write_plan(plan: Plan, folder: str | Path) -> tuple[Path, ...]:
     OutputError
         If a file in the way was changed since it was written, or the folder cannot be written; nothing is changed then.
     """
-    from vrn.pages.plan_sheet import field_sheet
-
     target = Path(folder)
     files = {
         "plan.gpx": gpx_text(plan).encode(),
         "plan.geojson": _json(geojson_of(plan)),
         FORM: form_text(plan).encode(),
-        "field_sheet.pdf": field_sheet(plan),
+        "field_sheet.pdf": sheet,
     }
     if plan.areas:
         files["areas.geojson"] = _json(areas_of(plan))
@@ -112,34 +114,28 @@ def gpx_text(plan: Plan) -> str:
     """
     The plan as GPX 1.1: places as waypoints and as one route in walking order, the boundary as tracks.
 
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    text : str
-
     References
     ----------
     GPX 1.1 schema: waypoints before routes before tracks, latitude and longitude on WGS 84.
     """
+    shown = _units(plan)
     root = ET.Element("gpx", xmlns=_GPX, version="1.1", creator="vrn")
-    ET.SubElement(ET.SubElement(root, "metadata"), "name").text = one_line(f"{plan.field.name}: sampling plan")
+    ET.SubElement(ET.SubElement(root, "metadata"), "name").text = one_line(say(shown, "plan.of", name=plan.field.name))
     lonlat = lonlat_of(plan)
     for place, at in zip(plan.places, lonlat, strict=True):
         point = _point(root, "wpt", at, place.name)
-        said = [place.note, "both depths" if place.second_foot else ""]
-        ET.SubElement(point, "desc").text = "; ".join(part for part in said if part) or "first foot"
+        said = [place_note(place, shown), say(shown, "plan.both-depths") if place.second_foot else ""]
+        ET.SubElement(point, "desc").text = "; ".join(filter(None, said)) or depth_texts(plan)[0]
     if plan.places:
         route = ET.SubElement(root, "rte")
-        ET.SubElement(route, "name").text = "Walk"
+        ET.SubElement(route, "name").text = say(shown, "plan.walk-route")
         for place, at in zip(plan.places, lonlat, strict=True):
             _point(route, "rtept", at, place.name)
     for number, part in enumerate(lonlat_parts(plan.field.boundary, plan.field.crs), start=1):
-        for turn, ring in enumerate(rings(part, clockwise_shell=False)):
+        for hole, ring in enumerate(rings(part, clockwise_shell=False)):
             track = ET.SubElement(root, "trk")
-            ET.SubElement(track, "name").text = f"Boundary {number}" if turn == 0 else f"Boundary {number} hole {turn}"
+            name = "plan.boundary-hole" if hole else "plan.boundary"
+            ET.SubElement(track, "name").text = say(shown, name, number=number, hole=hole)
             segment = ET.SubElement(track, "trkseg")
             for longitude, latitude in ring:
                 ET.SubElement(segment, "trkpt", lat=f"{latitude:.7f}", lon=f"{longitude:.7f}")
@@ -154,25 +150,15 @@ def _point(parent: ET.Element, tag: str, at: Any, name: str) -> ET.Element:
 
 
 def geojson_of(plan: Plan) -> dict[str, Any]:
-    """
-    The plan as GeoJSON (RFC 7946): its places in walking order.
-
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    collection : dict
-        Properties: ``name``, ``order``, ``second_foot``, ``area_id`` and ``note``.
-    """
+    """The plan as GeoJSON (RFC 7946): its places in walking order with what each is there for."""
+    shown = _units(plan)
     features = [
         {
             "type": "Feature",
             "geometry": {"type": "Point", "coordinates": [float(at[0]), float(at[1])]},
             "properties": {
                 "name": place.name, "order": order, "second_foot": place.second_foot, "area_id": place.area_id or None,
-                "note": place.note,
+                "note": place_note(place, shown),
             },
         }
         for order, (place, at) in enumerate(zip(plan.places, lonlat_of(plan), strict=True), start=1)
@@ -197,20 +183,9 @@ def areas_of(plan: Plan) -> dict[str, Any]:
 
 
 def plan_to_plain(plan: Plan) -> dict[str, Any]:
-    """
-    The plan as plain values, for a machine.
-
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    plain : dict
-        NaN is written as None.
-    """
-    lonlat = lonlat_of(plan)
-    plain = {
+    """The plan as plain values, for a machine; NaN is written as None."""
+    shown = _units(plan)
+    plain: dict[str, Any] = {
         "field": plan.field.name,
         "season": plan.settings.header.season,
         "design": plan.design,
@@ -218,21 +193,30 @@ def plan_to_plain(plan: Plan) -> dict[str, Any]:
         "deep_samples": plan.deep_samples,
         "cores": plan.cores,
         "walk_m": round(plan.walk_m, 1),
-        "size": plan.size,
+        "size": asdict(plan.size),
         "curve": [asdict(step) for step in plan.curve],
-        "second_foot": plan.second_foot,
+        "second_foot": second_foot_text(plan, shown),
         "balance": plan.balance,
         "places": [
             {"name": place.name, "longitude": float(at[0]), "latitude": float(at[1]), "second_foot": place.second_foot,
-             "area_id": place.area_id or None, "note": place.note}
-            for place, at in zip(plan.places, lonlat, strict=True)
+             "area_id": place.area_id or None, "note": place_note(place, shown)}
+            for place, at in zip(plan.places, lonlat_of(plan), strict=True)
         ],
         "areas": {name: round(geodesic_acres(area, plan.field.crs), 2) for name, area in plan.areas.items()},
-        "cautions": list(plan.cautions),
-        "findings": [asdict(finding) for finding in plan.findings],
-        **plan.details,
+        "cautions": list(caution_texts(plan, shown)),
+        "findings": findings_json(shown, plan.findings),
     }  # fmt: skip
+    if plan.next is not None:
+        plain["next"] = asdict(plan.next) | {"enough": plan.next.enough, "why": next_text(plan.next, shown)}
+    elif plan.areas:
+        plain["most_ac"] = plan.most_ac
+    else:
+        plain |= {"layers": list(plan.layers), "pairs": plan.pairs}
     return {key: _finite(value) for key, value in plain.items()}
+
+
+def _units(plan: Plan) -> UnitFormat:
+    return UnitFormat(metric=plan.settings.units == "metric")
 
 
 def _finite(value: Any) -> Any:

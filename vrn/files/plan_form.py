@@ -50,18 +50,17 @@ def lonlat_of(plan: Plan) -> NDArray[np.float64]:
     return np.asarray(np.round(shapely.get_coordinates(points), DECIMALS))
 
 
+def depth_texts(plan: Plan) -> tuple[str, str]:
+    """Both depths as they are written, in the field's unit: ``0–12 in`` and ``12–24 in``."""
+    ((first, second), (_, third)), unit = _depths(plan)
+    return f"{first}–{second} {unit}", f"{second}–{third} {unit}"
+
+
 def form_rows(plan: Plan) -> tuple[FormRow, ...]:
     """
     Lines of the form: samples in walking order, with standards, a blank and repeats among them.
 
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    rows : tuple of FormRow
-        A standard first, after every ten samples, and last; every tenth sample twice.
+    A standard first, after every ten samples, and last; every tenth sample twice.
     """
     samples = _samples(plan)
     if not samples:
@@ -101,18 +100,9 @@ def form_text(plan: Plan) -> str:
     """
     The form as CSV, as ``[samples] file`` reads it once it is filled in.
 
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    text : str
-        Empty cells are to be filled in; rows left empty are passed over.
+    Empty cells are to be filled in; rows left empty are passed over.
     """
-    metric = plan.settings.units == "metric"
-    depths = ((0, 30), (30, 60)) if metric else ((0, 12), (12, 24))
-    unit = "cm" if metric else "in"
+    depths, unit = _depths(plan)
     where = ["area_id"] if plan.areas else ["longitude", "latitude"]
     columns = plan.settings.samples.columns
     as_text = "depth" in {*columns, *columns.values()}
@@ -134,6 +124,11 @@ def form_text(plan: Plan) -> str:
         cores = plan.cores if row.kind in ("field", "duplicate") else ""
         writer.writerow([cell_text(row.name), *here, *slices, "", row.kind, "", "", cores, "", "", ""])
     return out.getvalue()
+
+
+def _depths(plan: Plan) -> tuple[tuple[tuple[int, int], tuple[int, int]], str]:
+    """Both depths of the cores in the field's unit, and the unit."""
+    return (((0, 30), (30, 60)), "cm") if plan.settings.units == "metric" else (((0, 12), (12, 24)), "in")
 
 
 def _as_the_field_file_says(header: list[str], columns: dict[str, str]) -> list[str]:

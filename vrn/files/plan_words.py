@@ -1,0 +1,99 @@
+"""What a sampling plan says to whoever walks it: its numbers and reasons, in the reader's units."""
+
+from vrn.files.plan_form import depth_texts
+from vrn.findings import Quantity
+from vrn.model.area import geodesic_acres
+from vrn.sampling.next_reading import NextReadings
+from vrn.sampling.plan import Place, Plan
+from vrn.units import FT_M
+from vrn.words import UnitFormat, say
+
+_WALK_KM_H = 4.0
+_MINUTES_A_SAMPLE = 4.0  # common practice, no source
+
+
+def plan_facts(plan: Plan, shown: UnitFormat) -> str:
+    """One line: season, ground, samples, cores, the walk."""
+    acres = Quantity("area", geodesic_acres(plan.field.treated, plan.field.crs))
+    first = say(shown, "plan.facts-field", season=str(plan.settings.header.season), area=acres)
+    if not plan.places:
+        return f"{first} · {say(shown, 'plan.facts-none')}"
+    kind, deep = "composites" if plan.areas else "samples", "-deep" if plan.deep_samples else ""
+    samples = say(shown, f"plan.facts-{kind}{deep}", count=plan.samples, cores=plan.cores, deep=plan.deep_samples)
+    stops = len(plan.places) if not plan.areas else len(plan.places) / plan.cores * 2
+    hours = plan.walk_m / 1000 / _WALK_KM_H + stops * _MINUTES_A_SAMPLE / 60
+    walk = say(shown, "plan.facts-walk", walk=Quantity("distance", plan.walk_m / FT_M), hours=Quantity("number", hours))
+    return f"{first} · {samples} · {walk}"
+
+
+def size_text(plan: Plan, shown: UnitFormat) -> str:
+    """Why this number of samples, or these readings, in a few sentences."""
+    if plan.next is not None:
+        return next_text(plan.next, shown)
+    size = plan.size
+    needed = say(
+        shown, f"plan.size-{size.cv_from}", error=Quantity("percent", size.error_pct), needed=size.needed,
+        sure=Quantity("share", size.confidence), cv=Quantity("percent", size.cv_pct), readings=size.cv_readings,
+    )  # fmt: skip
+    if plan.areas:
+        return f"{needed} {say(shown, 'plan.size-composites', count=len(plan.areas))}"
+    planned = "asked" if size.given else "for-map" if size.for_map > size.needed else "for-mean"
+    sentences = [
+        needed,
+        say(shown, f"plan.size-{planned}", count=size.samples, each=Quantity("area", 2.5)),
+        say(shown, "plan.size-gives", error=Quantity("percent", size.error_of_mean_pct)),
+    ]
+    if plan.pairs:
+        sentences.append(say(shown, "plan.size-pairs", count=plan.pairs))
+    return " ".join(sentences)
+
+
+def next_text(found: NextReadings, shown: UnitFormat) -> str:
+    """Why these further readings, or why there are enough."""
+    count = len(found.readings)
+    code = "enough" if found.enough else "fewer" if count < found.wanted else "readings"
+    step, patch = Quantity("amount", found.step_lb_ac), Quantity("area", found.patch_ac)
+    sentences = [say(shown, f"plan.next-{code}", count=count, step=step, patch=patch)]
+    if found.gain_lb:
+        code = "plan.next-gain-one" if count == 1 else "plan.next-gain"
+        sentences.append(say(shown, code, gain=Quantity("mass", found.gain_lb)))
+    if found.assumed:
+        sentences.append(say(shown, f"plan.next-{found.assumed}"))
+    return " ".join(sentences)
+
+
+def second_foot_text(plan: Plan, shown: UnitFormat) -> str:
+    """Where the second foot is pulled, and why."""
+    foot = plan.second_foot
+    return say(
+        shown, f"plan.second-foot-{foot.reason}", depth=depth_texts(plan)[1], texture=foot.texture,
+        rain=Quantity("rain", foot.rain_in),
+    )  # fmt: skip
+
+
+def place_note(place: Place, shown: UnitFormat) -> str:
+    """What a place is there for, when it is not an ordinary sample; else empty."""
+    if place.pair_of:
+        return say(shown, "plan.close-pair", name=place.pair_of)
+    if place.reading is None:
+        return ""
+    gain, moved = Quantity("mass", place.reading.gain_lb), Quantity("area", place.reading.moved_ac)
+    return say(shown, "plan.gain", zone=place.reading.zone, gain=gain, moved=moved)
+
+
+def caution_texts(plan: Plan, shown: UnitFormat) -> tuple[str, ...]:
+    """What whoever pulls the cores must know: where not to, how, and how to keep them; each with its source."""
+    first, second = depth_texts(plan)
+    bands, cores = plan.bands, plan.cores
+    pull = "plan.caution-pull-areas" if plan.areas else "plan.caution-pull"
+    near = Quantity("length", 10.0)
+    sentences = [say(shown, pull, cores=cores, near=near, first=first, second=second)]
+    if bands is None:
+        sentences.append(say(shown, "plan.caution-rows"))
+    else:
+        pounds = Quantity("rate", bands.n_lb_ac)
+        sentences.append(say(shown, "plan.caution-bands", rate=pounds, last=bands.last))
+        if bands.least_cores is not None:
+            sentences.append(say(shown, "plan.caution-more-cores", least=bands.least_cores, cores=cores))
+    always = ("avoid", "keep", "check", "stage", "safe")
+    return (*sentences, *(say(shown, f"plan.caution-{code}") for code in always))
