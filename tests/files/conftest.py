@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import shapely
 
+from vrn.findings import Quantity
 from vrn.model.area import geodesic_acres, projected_crs, transformer
 from vrn.model.cover import grid_over, share_inside
 from vrn.model.field import Field
@@ -20,6 +21,7 @@ from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate
 from vrn.zones.model import ZoneChoice, Zones
 
+STEP = {"step": Quantity("rate", 5.0)}
 UAN = Product(name="UAN 32", n_pct=32.0, density_lb_gal=11.06, unit="gal", source="made for a test")
 UREA = Product(name="Urea 46-0-0", n_pct=46.0, density_lb_gal=None, unit="lb", source="made for a test")
 
@@ -94,7 +96,7 @@ def make_prescription(
             organic_matter_pct=float("nan"),
             yield_goal_bu_ac=200.0, ledger=Ledger(lines=(crop, soil), method="remaining-need"),
             changes=(
-                Change(zone=number, cause="step", from_n_lb_ac=rate - 0.25, to_n_lb_ac=rate, why="rounded by hand"),
+                Change(zone=number, cause="step", from_n_lb_ac=rate - 0.25, to_n_lb_ac=rate, quantities=STEP),
             ),
         ))  # fmt: skip
     nitrate = Surface(

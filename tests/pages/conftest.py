@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from vrn.findings import Finding
+from vrn.findings import Finding, Quantity
 from vrn.model.area import geodesic_acres, reproject
 from vrn.model.cover import grid_over, share_inside
 from vrn.model.field import Field
@@ -24,10 +24,14 @@ from vrn.model.settings import (
 )
 from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger, Line
+from vrn.prescription.drive import DriveReport
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate
 from vrn.zones.model import ZoneChoice, Zones
 
-DRIVE = {"heading_deg": 0.0, "swath_ft": 60.0, "within_share": 0.97, "zones": []}  # as the drive reports itself
+DRIVE = DriveReport(
+    heading_deg=0.0, passes=33, speed_mph=8.0, swath_ft=60.0, sections=1, look_ahead_s=2.0, rate_change_s=2.0,
+    within_share=0.97, prescribed_n_lb=6400.0, applied_n_lb=6390.0, outside_n_lb=0.0, zones=(),
+)  # fmt: skip
 METHODS = [
     {"key": "remaining-need", "title": "Mass balance", "status": "applies", "why": [], "by_zone": {}},
     {"key": "iowa-lsnt", "title": "Iowa late-spring soil nitrate test", "status": "outside",
@@ -85,7 +89,7 @@ def small_prescription(
         "yield_goal_bu_ac": Surface(name="yield_goal_bu_ac", grid=grid, values=200.0 + east / 30, chosen="raster"),
     }  # fmt: skip
     product = Product(name="UAN 32", n_pct=32.0, density_lb_gal=11.06, unit="gal", source="made for a test",
-                      cautions=("Wear gloves and eye protection.",))  # fmt: skip
+                      cautions=("rates.caution-urea",))  # fmt: skip
     rates, lines_by_zone = [], []
     for zone, (soil, need_rate) in enumerate(((-80.4, 90.0), (-60.4, 110.0), (-42.4, 130.0)), start=1):
         zone_m = shapely.intersection(
@@ -109,7 +113,8 @@ def small_prescription(
             nitrate_ppm=24.0 - zone * 4 + 2, organic_matter_pct=2.8, yield_goal_bu_ac=210.0, ledger=ledger,
             changes=(
                 Change(
-                    zone=zone, cause="step", from_n_lb_ac=need, to_n_lb_ac=need_rate, why="Rounded to the rate step"
+                    zone=zone, cause="step", from_n_lb_ac=need, to_n_lb_ac=need_rate,
+                    quantities={"step": Quantity("rate", 5.0)},
                 ),
             ),
         ))  # fmt: skip
@@ -122,7 +127,7 @@ def small_prescription(
                     choice=tuple(ZoneChoice(zones=k, misallocated_lb_ac=20.0 / k) for k in range(1, 9)),
                     chosen_by="a fourth zone would save less than 2 lb/ac", details={}),
         rates=tuple(rates), product=product, rate_basis="product", rate_unit="gal/ac", acres=acres,
-        details={"drive": DRIVE, "methods": METHODS}, flat_rate_n_lb_ac=110.0,
+        drive=DRIVE, details={"methods": METHODS}, flat_rate_n_lb_ac=110.0,
         total_n_lb=sum(rate.rate_n_lb_ac * rate.acres for rate in rates),
         total_product=sum(rate.product_per_ac * rate.acres for rate in rates),
         findings=(

@@ -23,7 +23,8 @@ from vrn.pages.field_drawing import rate_drawing
 from vrn.pages.field_drawn import as_svg
 from vrn.pages.map_page import map_page, write_map
 from vrn.pages.ramps import rate_colors
-from vrn.prescription.model import Prescription
+from vrn.pages.report_phrases import zone_label
+from vrn.prescription.model import CheckStrip, Prescription
 from vrn.words import UnitFormat
 
 NASTY = "<img src=x onerror=alert(1)></script><script>alert(2)</script>{{ 7*7 }}\u2028&amp;\"'"
@@ -236,11 +237,8 @@ def test_rates_that_print_alike_have_one_colour(prescription: Prescription) -> N
 
 def test_check_strips_are_an_overlay(prescription: Prescription) -> None:
     """Zones that are check strips can be shown over the map, and say what they are."""
-    strip = replace(prescription.rates[2], label="check strip +20 lb/ac in zone 2")
-    pieces = [{"zone": 3, "in_zone": 2, "pair": 1, "difference_n_lb_ac": 20.0, "acres": strip.acres}]
-    html = map_page(
-        replace(prescription, rates=(*prescription.rates[:2], strip), details={"check_strips": {"pieces": pieces}})
-    )
+    strip = replace(prescription.rates[2], strip=CheckStrip(pair=1, difference_n_lb_ac=20.0, in_zone=2))
+    html = map_page(replace(prescription, rates=(*prescription.rates[:2], strip)))
     assert 'data-overlay="strips"' in html
-    assert "Check strip +20 lb/ac in zone 2." in html
+    assert zone_label(strip, UnitFormat(metric=False))[1:] in html
     assert 'data-overlay="strips"' not in map_page(prescription)

@@ -25,7 +25,8 @@ from vrn.pages.report_pdf import report_pdf
 from vrn.pages.report_phrases import why_one_zone
 from vrn.pages.report_readings import readings_part
 from vrn.pages.report_zones import zones_part
-from vrn.prescription.model import Prescription
+from vrn.prescription.model import CheckStrip, Prescription
+from vrn.prescription.remaining import RemainingReport
 from vrn.sampling.quality import assess_readings
 from vrn.words import UnitFormat
 
@@ -133,7 +134,7 @@ def test_parts_appear_when_their_data_exist(prescription: Prescription, report: 
     wet = replace(prescription, field=replace(prescription.field, weather=weather))
     season = _part(report_of(wet), "The season so far")
     assert isinstance(season.pieces[0], Picture)
-    own = replace(prescription, zones=replace(prescription.zones, choice=(), chosen_by=""), details={})
+    own = replace(prescription, zones=replace(prescription.zones, choice=(), chosen_by=""), drive=None, details={})
     assert not {"How many zones", "The machine"} & set(_titles(report_of(own)))
 
 
@@ -291,10 +292,9 @@ def test_one_zone_of_a_varied_need_or_by_order_gives_its_own_reason(prescription
 
 def test_check_strips_are_not_counted_as_zones(prescription: Prescription) -> None:
     """Three zones with a strip cut out stay three zones in the summary, and the strip's step is told."""
-    strip = replace(prescription.rates[0], zone=4, rate_n_lb_ac=120.0)
-    pieces = [{"zone": 4, "in_zone": 1, "pair": 1, "difference_n_lb_ac": 30.0, "acres": 0.3}]
-    made = replace(prescription, rates=(*prescription.rates, strip),
-                   details=prescription.details | {"check_strips": {"pieces": pieces}})  # fmt: skip
+    cut = CheckStrip(pair=1, difference_n_lb_ac=30.0, in_zone=1)
+    strip = replace(prescription.rates[0], zone=4, rate_n_lb_ac=120.0, strip=cut)
+    made = replace(prescription, rates=(*prescription.rates, strip))
     told = _words(grower_page(made, UnitFormat(metric=False))[0])
     assert "Three zones get 90 to 130 lb N/ac" in told
     assert "Check strips get 30 lb N/ac more or less" in told
@@ -358,8 +358,9 @@ def test_the_map_makes_room_for_a_long_table(make: Make) -> None:
 
 def test_what_is_left_after_a_rain_out_is_not_held_against_the_whole_fields_rate(prescription: Prescription) -> None:
     """The flat rate is said to be the whole field's, no total of it is struck for the rest, and both areas are told."""
-    rest = {"covered_ac": 30.0, "left_ac": 28.0, "whole_total_n_lb": 6400.0, "was_zone": [1, 2, 3]}
-    made = replace(prescription, details=prescription.details | {"remaining": rest})
+    rest = RemainingReport(covered_ac=30.0, left_ac=28.0, whole_total_n_lb=6400.0, whole_total_product=1808.0,
+                           was_zone=(1, 2, 3))  # fmt: skip
+    made = replace(prescription, remaining=rest)
     report, sheet = report_of(made), load_sheet(made)
     assert "would be 110 lb N/ac on the whole field." in _words(_part(report, "In short"))
     cost = _words(_part(report, "Product and cost"))

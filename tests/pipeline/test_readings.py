@@ -104,7 +104,8 @@ def test_slices_carry_their_error_to_the_rate(cedar_bend: Field) -> None:
     row, col, _ = nitrate.grid.cells_of(blocks.centers_m())
     bias = drawn.mean(axis=0).ravel() - nitrate.values[row, col]
     assert abs(bias.mean()) < 0.3 * nitrate.se.mean()
-    assert "nitrate_ppm" in built.details["uncertainty"]["drawn"]
+    assert built.uncertainty is not None
+    assert "nitrate_ppm" in built.uncertainty.drawn
     assert all(rate.need_se_lb_ac for rate in built.rates)
     assert any("nugget" in note for note in nitrate.details["notes"])
 

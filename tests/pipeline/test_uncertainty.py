@@ -30,37 +30,41 @@ def test_a_zone_is_surer_than_its_cells(built: Prescription) -> None:
 
 def test_draws_stand_around_the_need(built: Prescription) -> None:
     """Each zone's need lies inside its band of nine draws in ten, and the total need inside the field's."""
-    told = built.details["uncertainty"]
-    for rate, zone in zip(built.rates, told["zones"], strict=True):
-        assert zone["low_lb_ac"] <= rate.need_lb_ac <= zone["high_lb_ac"]
-        assert 0 <= zone["needs_more_share"] <= 1
+    sure = built.uncertainty
+    assert sure is not None
+    for rate, zone in zip(built.rates, sure.zones, strict=True):
+        assert zone.low_lb_ac <= rate.need_lb_ac <= zone.high_lb_ac
+        assert 0 <= zone.needs_more_share <= 1
     total = sum(rate.acres * rate.need_lb_ac for rate in built.rates)
-    assert told["total_need_n_lb"][0] * 0.98 <= total <= told["total_need_n_lb"][2] * 1.02
+    assert sure.total_need_n_lb[0] * 0.98 <= total <= sure.total_need_n_lb[2] * 1.02
 
 
 def test_zones_are_held_against_one_flat_rate(built: Prescription) -> None:
     """On a field with structure these rates misallocate less than one flat rate in nearly every draw."""
-    told = built.details["uncertainty"]
-    assert told["misallocated_lb_ac"]["these_rates"][1] < told["misallocated_lb_ac"]["one_flat_rate"][1]
-    assert told["zones_better_share"] > 0.9
+    sure = built.uncertainty
+    assert sure is not None
+    assert sure.zones_misallocated_lb_ac[1] < sure.flat_misallocated_lb_ac[1]
+    assert sure.zones_better_share > 0.9
 
 
 def test_same_draws_every_time(built: Prescription) -> None:
     """The same field gives the same draws."""
     again = vrn.build(vrn.read_field(DEMO / "cedar_bend" / "field.toml"))
-    assert again.details["uncertainty"] == built.details["uncertainty"]
+    assert again.uncertainty == built.uncertainty
 
 
 def test_blocks_of_cells_tell_as_much_as_cells(built: Prescription, monkeypatch: pytest.MonkeyPatch) -> None:
     """Drawn cell by cell, zones and field have the error that draws in blocks give, but for the luck of the draws."""
-    monkeypatch.setattr("vrn.pipeline.uncertainty._MOST_PLACES", 10**9)
+    monkeypatch.setattr("vrn.prescription.uncertainty._MOST_PLACES", 10**9)
     by_cell = vrn.build(built.field)
-    sure, told = by_cell.details["uncertainty"], built.details["uncertainty"]
-    assert sure["zones"] != told["zones"]
+    sure, blocks = by_cell.uncertainty, built.uncertainty
+    assert sure is not None
+    assert blocks is not None
+    assert sure.zones != blocks.zones
     for fine, coarse in zip(by_cell.rates, built.rates, strict=True):
         assert fine.need_se_lb_ac == pytest.approx(coarse.need_se_lb_ac, rel=6 / np.sqrt(2 * 100))
-    for name, (_, middle, _) in sure["misallocated_lb_ac"].items():
-        assert told["misallocated_lb_ac"][name][1] == pytest.approx(middle, rel=0.05)
+    assert blocks.zones_misallocated_lb_ac[1] == pytest.approx(sure.zones_misallocated_lb_ac[1], rel=0.05)
+    assert blocks.flat_misallocated_lb_ac[1] == pytest.approx(sure.flat_misallocated_lb_ac[1], rel=0.05)
 
 
 def test_one_reading_says_nothing_of_its_error(built: Prescription) -> None:
@@ -73,5 +77,5 @@ def test_one_reading_says_nothing_of_its_error(built: Prescription) -> None:
         yield_potential=None,
     )
     sure = vrn.build(lone)
-    assert "uncertainty" not in sure.details
+    assert sure.uncertainty is None
     assert [rate.need_se_lb_ac for rate in sure.rates] == [None]

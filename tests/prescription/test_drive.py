@@ -37,9 +37,9 @@ def test_one_rate_is_put_on_as_it_is() -> None:
     assert driven.within.all()
     report = drive_report(driven, MachineSection(swath_ft=SWATH_FT))
     acres = 720 * 360 / 4046.8564224
-    assert report["applied_n_lb"] == pytest.approx(120 * acres, rel=1e-3)
-    assert report["applied_n_lb"] == pytest.approx(report["prescribed_n_lb"])
-    assert report["passes"] == 20
+    assert report.applied_n_lb == pytest.approx(120 * acres, rel=1e-3)
+    assert report.applied_n_lb == pytest.approx(report.prescribed_n_lb)
+    assert report.passes == 20
 
 
 @pytest.mark.parametrize(("look_ahead_s", "under_ac", "over_ac"), [(0.0, 5.006, 0.0), (2.0, 0.0, 5.721)])
@@ -50,10 +50,10 @@ def test_a_change_that_comes_late_or_early(look_ahead_s: float, under_ac: float,
     Over a width of 360 m: .7 × 7.152 × 360 m² = 1802 m² (.4454 ac); .8 × 7.152 × 360 = 2060 m² (.5090 ac).
     """
     driven = _drive(_halves(), [100.0, 150.0], look_ahead_s=look_ahead_s)
-    zones = drive_report(driven, MachineSection())["zones"]
+    zones = drive_report(driven, MachineSection()).zones
     step_ac = 360.0 / 4046.8564224  # a metre along the field
-    assert zones[1]["under_ac"] == pytest.approx(0.0889 * under_ac, abs=step_ac)
-    assert zones[0]["over_ac"] == pytest.approx(0.0889 * over_ac, abs=step_ac)
+    assert zones[1].under_ac == pytest.approx(0.0889 * under_ac, abs=step_ac)
+    assert zones[0].over_ac == pytest.approx(0.0889 * over_ac, abs=step_ac)
 
 
 def test_the_best_look_ahead_is_half_a_change() -> None:
@@ -61,7 +61,7 @@ def test_the_best_look_ahead_is_half_a_change() -> None:
     driven = _drive(_halves(), [100.0, 150.0], look_ahead_s=1.0)
     report = drive_report(driven, MachineSection())
     # passes all run east: what the change gives too much before the border it lacks behind it
-    assert report["applied_n_lb"] == pytest.approx(report["prescribed_n_lb"], rel=4e-4)
+    assert report.applied_n_lb == pytest.approx(report.prescribed_n_lb, rel=4e-4)
 
 
 def test_a_boom_across_a_border_has_one_rate() -> None:
@@ -96,9 +96,9 @@ def test_the_drive_prescribes_the_fields_own_pounds() -> None:
         machine = MachineSection(swath_ft=SWATH_FT, sections=sections, heading_deg=90.0)
         driven = drive(labels, np.array([0.0, 100.0]), grid=coarse, treated=triangle, machine=machine)
         report = drive_report(driven, machine)
-        assert report["prescribed_n_lb"] == pytest.approx(pounds, rel=2e-3)
+        assert report.prescribed_n_lb == pytest.approx(pounds, rel=2e-3)
         assert shapely.contains_xy(triangle, driven.points_m).all()
-        spilled.append(report["outside_n_lb"])
+        spilled.append(report.outside_n_lb)
     assert spilled[1] < spilled[0] / 3
 
 
@@ -108,8 +108,8 @@ def test_what_overhangs_the_edge_is_told() -> None:
     machine = MachineSection(swath_ft=SWATH_FT, heading_deg=90.0)
     labels = np.where(share_inside(GRID, ground) > 0, 1, 0).astype(np.int32)
     report = drive_report(drive(labels, np.array([0.0, 100.0]), grid=GRID, treated=ground, machine=machine), machine)
-    assert report["outside_n_lb"] == pytest.approx(100 * 6 * 720 / 4046.8564224, rel=1e-3)
-    assert report["applied_n_lb"] == pytest.approx(100 * 354 * 720 / 4046.8564224, rel=1e-3)
+    assert report.outside_n_lb == pytest.approx(100 * 6 * 720 / 4046.8564224, rel=1e-3)
+    assert report.applied_n_lb == pytest.approx(100 * 354 * 720 / 4046.8564224, rel=1e-3)
 
 
 def test_a_rate_of_zero_is_met_by_nothing_only() -> None:
@@ -160,8 +160,10 @@ def test_a_drive_that_misses_too_much_is_told(made: Make) -> None:
     """A slow rate change at speed on narrow zones: less than 90 % within ± 10 % is a warning."""
     machine = MachineSection(speed_mph=15.0, rate_change_s=6.0, heading_deg=90.0)
     prescription = made((40.0, 140.0, 40.0, 140.0, 40.0, 140.0), machine=machine).prescribe()
-    assert prescription.details["drive"]["within_share"] < 0.9
-    assert any(finding.about == "drive" for finding in prescription.findings)
+    assert prescription.drive.within_share < 0.9
+    (found,) = [finding for finding in prescription.findings if finding.code == "rates.drive-share"]
+    assert found.level == "warning"
+    assert found.quantities["share"].value == prescription.drive.within_share
     easy = made((60.0, 100.0)).prescribe()
-    assert easy.details["drive"]["within_share"] > 0.97
-    assert not any(finding.about == "drive" for finding in easy.findings)
+    assert easy.drive.within_share > 0.97
+    assert not any(finding.code == "rates.drive-share" for finding in easy.findings)

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vrn.prescription.limits import RateRules, limited
-from vrn.prescription.rounding import rounded
+from vrn.prescription.limits import RateRules, limited, rounded
+from vrn.prescription.model import Change
 
 
 def _rules(**values: object) -> RateRules:
@@ -17,6 +17,10 @@ def _rules(**values: object) -> RateRules:
         "step_n_lb_ac": 5.0, "below_minimum": "nearest",
     }  # fmt: skip
     return RateRules(**{**base, **values})  # type: ignore[arg-type]
+
+
+def _values(change: Change) -> dict[str, object]:
+    return {name: quantity.value for name, quantity in change.quantities.items()}
 
 
 @pytest.mark.parametrize(
@@ -39,22 +43,40 @@ def test_caps_hold_in_order_and_say_why() -> None:
         (190, 150, 3),
         (150, 110, 3),
     ]
-    assert "limits.max_n_lb_ac = 150" in changes[0].why
-    assert "limits.max_season_n_lb_ac = 240, less 130 lb/ac already applied" in changes[1].why
+    assert [change.cause for change in changes] == ["pass-cap", "season-cap"]
+    assert _values(changes[0]) == {"cap": 150.0}
+    assert _values(changes[1]) == {"cap": 240.0, "applied": 130.0}
+
+
+def test_credits_count_in_the_season() -> None:
+    """240 less 100 applied and 30 credited is 110."""
+    rules = _rules(max_season_n_lb_ac=240.0, credited_n_lb_ac=30.0)
+    rate, (_, held) = limited(190.0, rules, applied_n_lb_ac=100.0)
+    assert (rate, held.cause) == (110.0, "season-cap-credited")
+    assert _values(held) == {"cap": 240.0, "applied": 100.0, "credited": 30.0}
+
+
+def test_what_is_not_known_to_be_applied_never_lifts_the_seasons_cap() -> None:
+    """With a season's cap and unknown nitrogen already on, nothing more goes on; without a cap it does not matter."""
+    rules = _rules(max_season_n_lb_ac=240.0)
+    rate, changes = limited(100.0, rules, applied_n_lb_ac=math.nan)
+    assert (rate, [change.cause for change in changes]) == (0.0, ["season-cap-unknown"])
+    assert rules.window(math.nan) == (0.0, 0.0)
+    assert limited(100.0, _rules(), applied_n_lb_ac=math.nan) == (100.0, ())
 
 
 def test_a_season_used_up_leaves_nothing() -> None:
     """What is left of the season is under the machine's least: nothing can be put on."""
     rate, changes = limited(100.0, _rules(max_season_n_lb_ac=160.0), applied_n_lb_ac=140.0)
     assert rate == 0.0
-    assert "no step of 5 left" in changes[-1].why
+    assert changes[-1].cause == "no-step"
+    assert _values(changes[-1]) == {"least": 30.0, "step": 5.0}
 
 
 def test_unknown_need_is_no_rate() -> None:
     """NaN becomes 0 with its reason, never a rate."""
     rate, changes = limited(math.nan, _rules())
-    assert rate == 0.0
-    assert "unknown" in changes[0].why
+    assert (rate, changes[0].cause) == (0.0, "unknown-need")
 
 
 rates = st.floats(0.0, 320.0)

@@ -10,6 +10,7 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError
+from vrn.findings import Finding, Quantity
 from vrn.model.settings import (
     Application,
     LimitSection,
@@ -86,8 +87,9 @@ def test_unknown_ground_gets_nothing_and_is_told(made: Make) -> None:
     prescription = made((60.0, np.nan)).prescribe()
     assert np.isnan(prescription.rates[1].need_lb_ac)
     assert prescription.rates[1].rate_n_lb_ac == 0.0
-    warnings = [finding for finding in prescription.findings if finding.level == "warning"]
-    assert any("unknown" in finding.problem for finding in warnings)
+    (found,) = _about(prescription, 2)
+    assert (found.code, found.level) == ("rates.need-unknown", "warning")
+    assert _values(found)["area"] == prescription.rates[1].acres
     assert np.isfinite(prescription.total_n_lb)
 
 
@@ -96,8 +98,10 @@ def test_the_caps_of_pass_season_and_machine(made: Make) -> None:
     limits = LimitSection(max_n_lb_ac=140.0)
     held = made(limits=limits).prescribe()
     assert held.rates[2].rate_n_lb_ac == 140.0
-    assert any("limits.max_n_lb_ac" in change.why for change in held.audit)
-    assert any(finding.about == "zone 3" and "8 lb/ac under the need" in finding.problem for finding in held.findings)
+    assert [change.cause for change in held.rates[2].changes] == ["pass-cap"]
+    (found,) = _about(held, 3)
+    assert found.code == "rates.held-pass-cap"
+    assert _values(found) == pytest.approx({"wanted": 148.0, "short": 8.0, "cap": 140.0})
     season = made(
         limits=LimitSection(max_n_lb_ac=140.0, max_season_n_lb_ac=200.0),
         applications=(Application(date=date(2026, 4, 20), product="urea", n_lb_ac=80.0),),
@@ -126,9 +130,28 @@ def test_ground_over_the_seasons_cap_is_told(made: Make) -> None:
     prescription = replace(field, surfaces={**field.surfaces, "applied_n_lb_ac": down}).prescribe()
     assert [rate.rate_n_lb_ac for rate in prescription.rates] == [130.0, 90.0]
     acres = prescription.rates[1].acres
-    (over,) = [one for one in prescription.findings if "go over" in one.problem]
+    (over,) = [one for one in prescription.findings if one.code == "rates.over-season-cap"]
     assert (over.level, over.about) == ("warning", "zone 2")
-    assert f"{acres / 2:.1f} of {acres:.1f} ac go over limits.max_season_n_lb_ac, by up to 20 lb/ac" in over.problem
+    assert _values(over) == pytest.approx({"over": acres / 2, "area": acres, "most": 20.0}, rel=1e-3)
+
+
+def test_ground_whose_applied_nitrogen_is_unknown_does_not_lift_the_seasons_cap(made: Make) -> None:
+    """In the east the map of what is down says nothing: nothing goes on there, a warning says why; no cap, no need."""
+    for limit, rates in ((200.0, [130.0, 0.0]), (None, [150.0, 150.0])):
+        field = made((150.0, 150.0), limits=LimitSection(max_season_n_lb_ac=limit))
+        down = Surface(name="applied_n_lb_ac", grid=field.grid, values=np.where(field.zones.labels == 2, np.nan, 70.0),
+                       chosen="test")  # fmt: skip
+        prescription = replace(field, surfaces={**field.surfaces, "applied_n_lb_ac": down}).prescribe()
+        assert [rate.rate_n_lb_ac for rate in prescription.rates] == rates
+        assert [found.code for found in _about(prescription, 2)] == ["rates.held-season-cap-unknown"][
+            : limit is not None
+        ]
+
+
+def test_without_a_list_of_applications_the_seasons_cap_holds_whole(made: Make) -> None:
+    """No pass is listed and no map given: the season's cap itself is still not exceeded."""
+    prescription = made((150.0, 90.0), limits=LimitSection(max_season_n_lb_ac=120.0)).prescribe()
+    assert [rate.rate_n_lb_ac for rate in prescription.rates] == [120.0, 90.0]
 
 
 def test_a_persons_rate_stands_but_limits_hold(made: Make) -> None:
@@ -139,13 +162,21 @@ def test_a_persons_rate_stands_but_limits_hold(made: Make) -> None:
         review=review, machine=MachineSection(max_rate_n_lb_ac=180.0), limits=LimitSection(max_n_lb_ac=200.0)
     ).prescribe()
     assert [rate.rate_n_lb_ac for rate in prescription.rates] == [80.0, 100.0, 180.0]
-    whys = [change.why for change in prescription.rates[0].changes]
-    assert whys[0] == "set by a person: stand is thin"
-    assert "rounded to the step" in whys[1]
+    by_hand, step = prescription.rates[0].changes
+    assert (by_hand.cause, by_hand.quantities) == ("person", {"reason": Quantity("text", "stand is thin")})
+    assert (step.cause, step.quantities["step"].value) == ("step", 5.0)
 
 
-def _told(prescription: Any, zone: int) -> list[str]:
-    return [finding.problem for finding in prescription.findings if finding.about == f"zone {zone}"]
+def _about(prescription: Any, zone: int) -> list[Finding]:
+    return [finding for finding in prescription.findings if finding.about == f"zone {zone}"]
+
+
+def _codes(prescription: Any, zone: int) -> list[str]:
+    return [finding.code for finding in _about(prescription, zone)]
+
+
+def _values(finding: Finding) -> dict[str, Any]:
+    return {name: quantity.value for name, quantity in finding.quantities.items()}
 
 
 def test_what_holds_a_rate_back_is_told_for_what_it_is(made: Make) -> None:
@@ -154,31 +185,37 @@ def test_what_holds_a_rate_back_is_told_for_what_it_is(made: Make) -> None:
     review = ReviewSection(override=(Override(zone=1, rate_n_lb_ac=12.0, reason="wet"),
                                      Override(zone=3, rate_n_lb_ac=260.0, reason="trial")))  # fmt: skip
     by_hand = made(review=review, machine=machine).prescribe()
-    assert "80 lb/ac under the rate a person set." in _told(by_hand, 3)[0]
-    assert "above the need" in _told(by_hand, 3)[1]
-    (low,) = _told(by_hand, 1)
-    assert low.startswith("The rate a person set, 12 lb/ac, is under the machine's least")
-    assert low.endswith("= 30; 0 lb/ac is put on.")
-    assert not _told(by_hand, 2)
+    assert _codes(by_hand, 3) == ["rates.held-machine-most", "rates.above-need-person"]
+    held, above = _about(by_hand, 3)
+    assert _values(held) == pytest.approx({"wanted": 260.0, "short": 80.0, "cap": 180.0})
+    assert _values(above) == pytest.approx({"over": 32.0, "need": 148.0})
+    (low,) = _about(by_hand, 1)
+    assert low.code == "rates.person-below-least"
+    assert _values(low) == {"wanted": 12.0, "rate": 0.0, "least": 30.0}
+    assert not _about(by_hand, 2)
 
 
 def test_a_machine_that_cannot_reach_the_need_is_a_warning(made: Make) -> None:
     """148 lb/ac with a machine that stops at 110: 38 missing; with 20 left of the season and 30 the least, all."""
     short = made(machine=MachineSection(max_rate_n_lb_ac=110.0)).prescribe()
-    assert _told(short, 3) == ["The machine puts on no more, machine.max_rate_n_lb_ac = 110: 38 lb/ac under the need."]
+    (found,) = _about(short, 3)
+    assert (found.code, found.level) == ("rates.held-machine-most", "warning")
+    assert _values(found) == pytest.approx({"wanted": 148.0, "short": 38.0, "cap": 110.0})
     nothing = made(
         machine=MachineSection(min_rate_n_lb_ac=30.0), limits=LimitSection(max_season_n_lb_ac=100.0),
         applications=(Application(date=date(2026, 4, 20), product="urea", n_lb_ac=80.0),),
     ).prescribe()  # fmt: skip
     assert [rate.rate_n_lb_ac for rate in nothing.rates] == [0.0, 0.0, 0.0]
-    assert "148 lb/ac under the need" in _told(nothing, 3)[0]
+    (found,) = _about(nothing, 3)
+    assert found.code == "rates.held-no-step"
+    assert _values(found)["short"] == pytest.approx(148.0)
 
 
 def test_a_rate_set_where_the_need_is_unknown(made: Make) -> None:
     """A person may set 90 where the need is unknown: the warning says so, and not that nothing is put on."""
     review = ReviewSection(override=(Override(zone=2, rate_n_lb_ac=90.0, reason="as last year"),))
-    (told,) = _told(made((60.0, np.nan), review=review).prescribe(), 2)
-    assert told.endswith("is unknown, and 90 lb/ac is put on there.")
+    (found,) = _about(made((60.0, np.nan), review=review).prescribe(), 2)
+    assert (found.code, _values(found)["rate"]) == ("rates.need-unknown-rate", 90.0)
 
 
 @pytest.mark.parametrize(
@@ -197,17 +234,20 @@ def test_overrides_that_make_no_sense_are_refused(made: Make, overrides: tuple[O
 
 def test_draft_until_signed(made: Make) -> None:
     """The finding goes when a name and a date are there."""
-    assert any("DRAFT" in finding.problem for finding in made().prescribe().findings)
+    assert any(finding.code == "rates.draft" for finding in made().prescribe().findings)
     signed = ReviewSection(approved_by="A. Agronomist", approved_on=date(2026, 6, 16))
-    assert not any("DRAFT" in finding.problem for finding in made(review=signed).prescribe().findings)
+    assert not any(finding.code == "rates.draft" for finding in made(review=signed).prescribe().findings)
 
 
 def test_against_the_flat_rate(made: Make) -> None:
     """One rate of 105 misses 60, 102 and 148 by 45, 3 and 43; the zones miss them by 0, 2 and 2."""
-    told = made().prescribe().details["flat"]
-    assert told["flat_misallocated_lb_ac"] == pytest.approx((45 + 3 + 43) / 3, rel=0.02)
-    assert told["zones_misallocated_lb_ac"] == pytest.approx((0 + 2 + 2) / 3, rel=0.02)
-    assert told["less_n_lb"] == pytest.approx(told["flat_total_n_lb"] - made().prescribe().total_n_lb)
+    prescription = made().prescribe()
+    flat = prescription.flat
+    assert flat.misallocated_lb_ac == pytest.approx((45 + 3 + 43) / 3, rel=0.02)
+    assert flat.zones_misallocated_lb_ac == pytest.approx((0 + 2 + 2) / 3, rel=0.02)
+    assert flat.total_n_lb == pytest.approx(105.0 * prescription.acres)
+    assert prescription.rounding.before_n_lb == pytest.approx(prescription.acres * (60 + 102 + 148) / 3, rel=1e-4)
+    assert prescription.rounding.after_n_lb == pytest.approx(prescription.total_n_lb)
 
 
 def test_the_error_of_a_zones_need(made: Make) -> None:
@@ -224,13 +264,14 @@ def test_prices_raise_the_rate_only_when_asked(made: Make) -> None:
     field = made((100.0,), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.6),
                  machine=MachineSection(rate_step_n_lb_ac=1.0))  # fmt: skip
     se = np.full(field.grid.shape, 20.0)
-    told = field.prescribe(need_se=se)
-    assert told.rates[0].rate_n_lb_ac == 100.0
-    assert told.details["prices"]["zones"][0]["covering_rate_n_lb_ac"] == pytest.approx(100 + 1.0364 * 20, abs=0.01)
+    plain = field.prescribe(need_se=se)
+    assert plain.rates[0].rate_n_lb_ac == 100.0
+    assert plain.prices.covering_n_lb_ac[1] == pytest.approx(100 + 1.0364 * 20, abs=0.01)
     asked = made((100.0,), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.6, rate_by="prices"),
                  machine=MachineSection(rate_step_n_lb_ac=1.0)).prescribe(need_se=se)  # fmt: skip
     assert asked.rates[0].rate_n_lb_ac == 121.0
-    assert "85% of the zone" in asked.rates[0].changes[0].why
+    by_prices = asked.rates[0].changes[0]
+    assert (by_prices.cause, by_prices.quantities["share"].value) == ("prices", pytest.approx(0.85))
 
 
 def test_prices_set_the_flat_rate_too(made: Make) -> None:
@@ -273,7 +314,7 @@ def test_ground_that_is_mostly_unknown_takes_no_rate_from_the_little_that_is_kno
         prescription = _partly_unknown(made((60.0, 100.0), **sections), 2, 0.9).prescribe()
         assert prescription.rates[1].rate_n_lb_ac == 0.0
         assert np.isnan(prescription.rates[1].need_lb_ac)
-        assert "so nothing is put on there" in _told(prescription, 2)[0]
+        assert _codes(prescription, 2) == ["rates.need-unknown"]
 
 
 @pytest.mark.parametrize(("share", "told"), [(0.0, False), (0.02, False), (0.3, True), (0.49, True)])
@@ -281,8 +322,8 @@ def test_a_zone_that_is_partly_unknown_keeps_its_rate_and_says_so(made: Make, sh
     """Less than half unknown: the rate of the known part, and how many of the acres are meant."""
     prescription = _partly_unknown(made((60.0, 100.0)), 2, share).prescribe()
     assert prescription.rates[1].rate_n_lb_ac == 100.0
-    found = [text for text in _told(prescription, 2) if "they get the rate of the rest" in text]
-    assert bool(found) is told
+    assert _codes(prescription, 2) == ["rates.need-partly-unknown"][:told]
     if told:
-        acres = prescription.rates[1].acres
-        assert f"need of {share * acres:.1f} of {acres:.1f} ac is unknown" in found[0]
+        acres, values = prescription.rates[1].acres, _values(_about(prescription, 2)[0])
+        assert values["unknown"] == pytest.approx(share * acres, rel=0.01)
+        assert values["area"] == acres

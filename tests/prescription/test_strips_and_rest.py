@@ -36,7 +36,7 @@ def _with_strips(made: Make, **choices: Any) -> Prescription:
 def test_a_pair_of_strips_crosses_the_contrast(made: Make) -> None:
     """More and less by 30 lb/ac, each in both zones, along the heading, a swath wide."""
     prescription = _with_strips(made)
-    strips = [rate for rate in prescription.rates if rate.label]
+    strips = [rate for rate in prescription.rates if rate.strip]
     assert [rate.rate_n_lb_ac for rate in strips] == [110.0, 160.0, 50.0, 100.0]
     assert [rate.zone for rate in strips] == [3, 4, 5, 6]
     assert strips[0].label == "check strip 1, +30 lb N/ac in zone 1"
@@ -56,8 +56,8 @@ def test_strips_differ_by_whole_rate_steps(made: Make, step: float, asked: float
         machine=MachineSection(swath_ft=60.0, heading_deg=90.0, rate_step_n_lb_ac=step),
     )  # fmt: skip
     rates = field.prescribe().rates
-    ordinary = {rate.zone: rate.rate_n_lb_ac for rate in rates if not rate.label}
-    found = {round(abs(rate.rate_n_lb_ac - ordinary[int(rate.label[-1])]), 5) for rate in rates if rate.label}
+    ordinary = {rate.zone: rate.rate_n_lb_ac for rate in rates if not rate.strip}
+    found = {round(abs(rate.rate_n_lb_ac - ordinary[rate.strip.in_zone]), 5) for rate in rates if rate.strip}
     assert found == {put_on}
 
 
@@ -65,10 +65,11 @@ def test_strips_leave_the_fields_total(made: Make) -> None:
     """What one strip has more the other has less, within the stated tolerance; zones still fill the field."""
     plain = made((80.0, 130.0), machine=MachineSection(swath_ft=60.0, heading_deg=90.0)).prescribe()
     prescription = _with_strips(made, pairs=2)
-    told = prescription.details["check_strips"]
-    assert len({piece["pair"] for piece in told["pieces"]}) == 2
+    report = prescription.check_strips
+    assert report is not None
+    assert len({rate.strip.pair for rate in prescription.rates if rate.strip}) == 2
     assert abs(prescription.total_n_lb - plain.total_n_lb) <= STRIP_TOLERANCE * plain.total_n_lb
-    assert told["total_change_n_lb"] == pytest.approx(prescription.total_n_lb - plain.total_n_lb, abs=1e-6)
+    assert report.total_change_n_lb == pytest.approx(prescription.total_n_lb - plain.total_n_lb, abs=1e-6)
     outlines = np.array([rate.outline for rate in prescription.rates], dtype=object)
     assert shapely.coverage_is_valid(outlines)
     assert shapely.area(outlines).sum() == pytest.approx(prescription.field.boundary.area, rel=1e-9)
@@ -88,14 +89,14 @@ def test_limits_hold_on_strips(made: Make) -> None:
         machine=MachineSection(swath_ft=60.0, heading_deg=90.0),
     ).prescribe()  # fmt: skip
     assert max(rate.rate_n_lb_ac for rate in prescription.rates) == 130.0
-    assert {piece["in_zone"] for piece in prescription.details["check_strips"]["pieces"]} == {1}
+    assert {rate.strip.in_zone for rate in prescription.rates if rate.strip} == {1}
 
 
 def test_no_place_for_strips_is_told(made: Make) -> None:
     """A strip longer than the field has no place: no strip, and a warning."""
     prescription = _with_strips(made, length_ft=4000.0)
-    assert not any(rate.label for rate in prescription.rates)
-    assert any(finding.about == "check_strips" for finding in prescription.findings)
+    assert not any(rate.strip for rate in prescription.rates)
+    assert any(finding.code == "rates.strips-no-place" for finding in prescription.findings)
 
 
 @pytest.mark.parametrize(("heading_deg", "warned"), [(0.0, True), (90.0, False)])
@@ -109,16 +110,16 @@ def test_strips_that_move_the_total_too_far_are_told(made: Make, heading_deg: fl
         (80.0, 130.0, 80.0, 130.0, 80.0), machine=MachineSection(swath_ft=60.0, heading_deg=heading_deg),
         check_strips=CheckStripSection(length_ft=250.0, pairs=3, step_n_lb_ac=50.0, width_ft=120.0),
     ).prescribe()  # fmt: skip
-    report = prescription.details["check_strips"]
-    assert report["tolerance_n_lb"] == pytest.approx(0.005 * (prescription.total_n_lb - report["total_change_n_lb"]))
-    assert (abs(report["total_change_n_lb"]) > report["tolerance_n_lb"]) is warned
-    assert any("change the field's total" in finding.problem for finding in prescription.findings) is warned
+    report = prescription.check_strips
+    assert report.tolerance_n_lb == pytest.approx(0.005 * (prescription.total_n_lb - report.total_change_n_lb))
+    assert (abs(report.total_change_n_lb) > report.tolerance_n_lb) is warned
+    assert any(finding.code == "rates.strips-change-total" for finding in prescription.findings) is warned
 
 
 def test_wide_strips_are_whole_swaths(made: Make) -> None:
     """90 ft asked for with a 60-ft machine is two swaths."""
     prescription = _with_strips(made, width_ft=90.0)
-    _, south, _, north = next(rate for rate in prescription.rates if rate.label).outline.bounds
+    _, south, _, north = next(rate for rate in prescription.rates if rate.strip).outline.bounds
     assert north - south == pytest.approx(120 * FT_M, abs=0.05)
 
 
@@ -134,12 +135,14 @@ def test_what_is_left_after_a_rain_out(made: Make) -> None:
     pounds = (areas_m2[0] * 100 + areas_m2[1] * 150) / AC_M2
     assert rest.total_n_lb == pytest.approx(pounds, rel=2e-3)  # ellipsoid against the plane
     assert rest.total_product == pytest.approx(rest.total_n_lb / 3.5392)
-    told = rest.details["remaining"]
-    assert told["covered_ac"] + told["left_ac"] == pytest.approx(whole.acres)
-    assert told["was_zone"] == [2, 3]
+    report = rest.remaining
+    assert report is not None
+    assert report.covered_ac + report.left_ac == pytest.approx(whole.acres)
+    assert report.was_zone == (2, 3)
     assert (rest.rate_grid()[np.isfinite(rest.rate_grid())] >= 100).all()
     assert rest.share.sum() * rest.grid.cell_m2 == pytest.approx(250 * 400)
-    assert rest.details["loads"]["total"] == pytest.approx(rest.total_product)
+    assert rest.loads is not None
+    assert rest.loads.total == pytest.approx(rest.total_product)
 
 
 def test_passes_that_overlap_are_counted_once(made: Make) -> None:
@@ -160,17 +163,16 @@ def test_what_is_left_is_told_under_its_new_numbers(made: Make) -> None:
         (60.0, 100.0, 190.0), check_strips=CheckStripSection(length_ft=400.0), limits=LimitSection(max_n_lb_ac=180.0),
         machine=MachineSection(swath_ft=60.0, heading_deg=0.0),
     ).prescribe()  # fmt: skip
-    assert {piece["in_zone"] for piece in whole.details["check_strips"]["pieces"]} == {2}
+    assert {rate.strip.in_zone for rate in whole.rates if rate.strip} == {2}
     covered = shapely.box(WEST - 10, SOUTH - 10, WEST + 400 / 3, SOUTH + 410)
     rest = remaining(whole, [covered])
     assert [rate.label for rate in rest.rates] == [
         "zone 2 of the whole field", "zone 3 of the whole field",
         "check strip 1, +30 lb N/ac in zone 1", "check strip 1, -30 lb N/ac in zone 1",
     ]  # fmt: skip
-    pieces = rest.details["check_strips"]["pieces"]
-    assert [(piece["zone"], piece["in_zone"]) for piece in pieces] == [(3, 1), (4, 1)]
-    assert [finding.about for finding in whole.findings if "under the need" in finding.problem] == ["zone 3"]
-    assert [finding.about for finding in rest.findings if "under the need" in finding.problem] == ["zone 2"]
+    assert [(rate.zone, rate.strip.in_zone) for rate in rest.rates if rate.strip] == [(3, 1), (4, 1)]
+    assert [finding.about for finding in whole.findings if finding.code == "rates.held-pass-cap"] == ["zone 3"]
+    assert [finding.about for finding in rest.findings if finding.code == "rates.held-pass-cap"] == ["zone 2"]
     assert shapely.covers(shapely.buffer(rest.field.no_apply, 1e-6), shapely.intersection(covered, rest.field.boundary))
 
 
@@ -201,20 +203,20 @@ def test_tanks_and_the_order(made: Make) -> None:
         (100.0,), product=ProductSection(name="UAN 32"), machine=MachineSection(tank_gal=800.0),
         prices=PriceSection(n_per_lb=0.5),
     ).prescribe()  # fmt: skip
-    loads = prescription.details["loads"]
+    loads = prescription.loads
     gallons = prescription.acres * 100 / 3.5392
-    assert loads["total"] == pytest.approx(gallons)
-    assert loads["loads"] == 2
-    assert loads["last_load"] == pytest.approx(gallons - 800)
-    assert loads["acres_per_load"] == pytest.approx(800 / 28.255, rel=1e-3)
-    assert loads["tons"] == pytest.approx(gallons * 11.06 / 2000)
-    assert loads["cost"] == pytest.approx(prescription.acres * 50)
+    assert loads.total == pytest.approx(gallons)
+    assert loads.loads == 2
+    assert loads.last_load == pytest.approx(gallons - 800)
+    assert loads.acres_per_load == pytest.approx(800 / 28.255, rel=1e-3)
+    assert loads.weight_lb == pytest.approx(gallons * 11.06)
+    assert loads.cost == pytest.approx(prescription.acres * 50)
 
 
 def test_no_product_is_no_load(made: Make) -> None:
     """Nothing to apply: no tank, no division by nothing."""
-    loads = made((0.0,), machine=MachineSection(tank_gal=800.0)).prescribe().details["loads"]
-    assert (loads["total"], loads["loads"], loads["acres_per_load"]) == (0.0, None, None)
+    loads = made((0.0,), machine=MachineSection(tank_gal=800.0)).prescribe().loads
+    assert (loads.total, loads.loads, loads.acres_per_load) == (0.0, None, None)
 
 
 def test_the_covering_rate_is_the_cheapest() -> None:

@@ -83,8 +83,9 @@ def test_demo_fields_can_be_driven(name: str) -> None:
     field = read_field(Path(__file__).parents[2] / "demo_fields" / name / "field.toml")
     settings = replace(field.settings, machine=replace(field.settings.machine, swath_ft=60.0))
     prescription = build(replace(field, settings=settings))
-    assert prescription.details["drive"]["swath_ft"] == 60.0
-    assert prescription.details["drive"]["within_share"] >= 0.90
+    assert prescription.drive is not None
+    assert prescription.drive.swath_ft == 60.0
+    assert prescription.drive.within_share >= 0.90
 
 
 def _without_structure(seed: int) -> tuple[int, float, float]:

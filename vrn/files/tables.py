@@ -7,6 +7,7 @@ from pathlib import Path
 
 from vrn.files.names import cell_text, status
 from vrn.prescription.model import Change, Prescription
+from vrn.words import UnitFormat, say
 
 
 def write_tables(prescription: Prescription, folder: Path) -> None:
@@ -50,11 +51,16 @@ def changes_in_words(changes: Iterable[Change]) -> str:
 
     Examples
     --------
-    >>> changes_in_words([Change(zone=1, cause="step", from_n_lb_ac=92.31, to_n_lb_ac=90.0, why="in steps of 5")])
-    '92.31 to 90 lb N/ac: in steps of 5'
+    >>> from vrn.findings import Quantity
+    >>> step = {"step": Quantity("rate", 5.0)}
+    >>> changes_in_words([Change(zone=1, cause="step", from_n_lb_ac=92.31, to_n_lb_ac=90.0, quantities=step)])
+    '92.31 to 90 lb N/ac: rounded to the nearest 5 lb N/ac'
     """
+    trade = UnitFormat(metric=False)
     return "; ".join(
-        f"{change.from_n_lb_ac:.4g} to {change.to_n_lb_ac:.4g} lb N/ac: {change.why}" for change in changes
+        f"{change.from_n_lb_ac:.4g} to {change.to_n_lb_ac:.4g} lb N/ac: "
+        + say(trade, f"rates.change-{change.cause}", **change.quantities)
+        for change in changes
     )
 
 

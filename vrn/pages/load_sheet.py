@@ -9,10 +9,11 @@ from vrn.files.iso import CUSTOMER, FARM, rate_unit_shown, task_name
 from vrn.files.iso_grid import iso_grid
 from vrn.files.names import one_line, status, terminal_name
 from vrn.files.shapefile import column_names
-from vrn.prescription.loads import loads_report
+from vrn.pages.report_phrases import zone_label
 from vrn.prescription.model import Prescription
+from vrn.prescription.products import loads_report
 from vrn.units import FT_M
-from vrn.words import UnitFormat
+from vrn.words import UnitFormat, say
 
 _CAUTIONS: Final = (
     "Follow the product's label and the law where you are: they come before this sheet.",
@@ -75,14 +76,14 @@ def _product(prescription: Prescription) -> Iterator[str]:
     yield "PRODUCT"
     yield f"  {one_line(product.name, most=60)} ({analysis})"
     yield f"  {shown.text(unit, prescription.total_product)} in all, on {shown.text('area', prescription.acres)}"
-    rest = prescription.details.get("remaining")
+    rest = prescription.remaining
     if rest is not None:
-        yield f"  this is what is left of {shown.text('area', rest['covered_ac'] + rest['left_ac'])}"
+        yield f"  this is what is left of {shown.text('area', rest.covered_ac + rest.left_ac)}"
     mean = shown.text("rate", prescription.mean_rate_n_lb_ac)
     yield f"  {shown.text('mass', prescription.total_n_lb)}, {mean} on average"
     report = loads_report(prescription.rates, product, prescription.field.settings.machine)
-    if report["loads"]:
-        tank, last, full = shown.text(unit, report["tank"]), shown.text(unit, report["last_load"]), report["loads"] - 1
+    if report.loads:
+        tank, last, full = shown.text(unit, report.tank), shown.text(unit, report.last_load), report.loads - 1
         yield f"  {full + 1} loads: {full} of {tank}, then {last}" if full else f"  one load of {last}"
 
 
@@ -162,8 +163,8 @@ def _rates(prescription: Prescription) -> Iterator[str]:
     if zeros:
         yield f"  Zone {', '.join(zeros)}: rate 0, drive over with the product off."
     for rate in prescription.rates:
-        if rate.label:
-            yield f"  Zone {rate.zone}: {one_line(shown.words(rate.label), most=70)}"
+        if label := zone_label(rate, shown):
+            yield f"  Zone {rate.zone}: {label}"
     yield "  No-apply ground has no zone: nothing is applied there."
 
 
@@ -171,7 +172,7 @@ def _cautions(prescription: Prescription) -> Iterator[str]:
     shown = _shown(prescription)
     yield ""
     yield "BEFORE YOU START"
-    for caution in (*_CAUTIONS, *prescription.product.cautions):
-        yield from wrap(shown.words(caution), 90, initial_indent="  [ ] ", subsequent_indent="      ")
+    for caution in (*_CAUTIONS, *(say(shown, code) for code in prescription.product.cautions)):
+        yield from wrap(caution, 90, initial_indent="  [ ] ", subsequent_indent="      ")
     if not prescription.field.settings.approved:
         yield "  [ ] This is a DRAFT: have it approved before it is driven."

@@ -176,17 +176,14 @@ def _on_demand(prescription: Prescription) -> dict[str, list[dict[str, Any]]]:
     """What is shown only when asked for: outlines of check strips, passes of the simulated drive."""
     crs = prescription.grid.crs
     strip = {"color": _PAPER, "weight": 3, "dashArray": "6 5", "fill": False, "interactive": False}
-    pieces = (prescription.details.get("check_strips") or {}).get("pieces", ())
-    numbers = {piece["zone"] for piece in pieces}
-    strips = [feature(rate.outline, crs, {"style": strip}) for rate in prescription.rates if rate.zone in numbers]
-    driven = prescription.details.get("drive")
-    if not isinstance(driven, dict) or "heading_deg" not in driven:
+    strips = [feature(rate.outline, crs, {"style": strip}) for rate in prescription.rates if rate.strip]
+    driven = prescription.drive
+    if driven is None:
         return {"strips": strips}
     from vrn.prescription.heading import passes_over
 
     treated = prescription.outline()
-    swath_m = float(driven["swath_ft"]) * FT_M
-    passes = passes_over(treated, crs=crs, swath_m=swath_m, heading_deg=float(driven["heading_deg"]))
+    passes = passes_over(treated, crs=crs, swath_m=driven.swath_ft * FT_M, heading_deg=driven.heading_deg)
     ends = passes.to_field(np.array(passes.along_m)[None, :], passes.across_m[:, None])
     lines = shapely.intersection(shapely.multilinestrings(shapely.linestrings(ends)), treated)
     track = {"color": _INK, "weight": 1, "opacity": 0.8, "interactive": False}

@@ -10,10 +10,10 @@ from vrn.nitrogen.ledger import Ledger, largest_remainder
 from vrn.pages.map_page_layers import sample_places
 from vrn.pages.ramps import rate_colors
 from vrn.pages.report_methods import opinions
-from vrn.pages.report_phrases import cautions, day, facts
+from vrn.pages.report_phrases import cautions, day, facts, zone_label
 from vrn.prescription.limits import rules_of
 from vrn.prescription.model import Change, Prescription, ZoneRate
-from vrn.words import UNKNOWN, UnitFormat, finding_texts
+from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
 
 
 def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[list[dict[str, str]], str]:
@@ -47,7 +47,7 @@ def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[list[dict[str, str]]
 
 def why_changed(change: Change, shown: UnitFormat) -> str:
     """Why a rate was changed, in the reader's units; a person's reason stays as it was written."""
-    return change.why if change.cause == "person" else shown.words(change.why)
+    return say(shown, f"rates.change-{change.cause}", **change.quantities)
 
 
 def _signed(value: float, decimals: int, *, plus: bool = True) -> str:
@@ -97,7 +97,7 @@ def _zone(
     flat = prescription.flat_rate_n_lb_ac
     return {
         "zone": rate.zone,
-        "label": shown.words(rate.label),
+        "label": zone_label(rate, shown),
         "color": color,
         "acres": shown.text("area", rate.acres),
         "acres_number": shown.number("area", rate.acres),
@@ -193,7 +193,7 @@ def page_words(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
         "review_file": _file_name(prescription.field.name, settings.header.season),
         "decide": [finding for finding in told if finding.level == "warning"],
         "assumed": [finding for finding in told if finding.level == "note"],
-        "cautions": cautions(prescription),
+        "cautions": cautions(prescription, shown),
     }
 
 

@@ -12,6 +12,7 @@ from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
 from vrn.nitrogen.ledger import Ledger, Number
 from vrn.pages.ramps import rate_colors
+from vrn.pages.report_phrases import zone_label
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, finding_texts, say
 
@@ -142,7 +143,8 @@ def _zones(prescription: Prescription, units: UnitFormat) -> tuple[list[str], li
     head.append(say(units, "notebook.head", label=product.name, unit=units.unit(per_ac)))
     rows: list[tuple[str, ...]] = [
         (
-            f"{rate.zone}" + (f" ({rate.label})" if rate.label else ""), units.number("area", rate.acres),
+            f"{rate.zone}" + (f" ({label})" if (label := zone_label(rate, units)) else ""),
+            units.number("area", rate.acres),
             units.number("concentration", rate.nitrate_ppm), units.number("whole_amount", rate.need_lb_ac),
             units.number("rate", rate.rate_n_lb_ac), units.number(per_ac, rate.product_per_ac),
         )

@@ -54,7 +54,7 @@ def file_parts(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ...
         _audit(prescription, shown),
         machine_part(prescription, shown),
         _settings(prescription, shown),
-        Part(title="Cautions", pieces=(Bullets(items=cautions(prescription)),)),
+        Part(title="Cautions", pieces=(Bullets(items=cautions(prescription, shown)),)),
         _sign_off(prescription, shown),
     )
     return tuple(part for part in made if part is not None)

@@ -60,16 +60,15 @@ def _sentences(prescription: Prescription, shown: UnitFormat) -> tuple[str, str,
         f"{_count(len(rates))} {'zone gets' if one else 'zones get'} {given}; "
         f"one flat rate from the same samples would be {shown.text('rate', flat)}{_for_all(prescription)}."
     )
-    strips = (prescription.details.get("check_strips") or {}).get("pieces", ())
-    if strips:
-        steps = [abs(piece["difference_n_lb_ac"]) for piece in strips]
+    steps = [abs(rate.strip.difference_n_lb_ac) for rate in prescription.rates if rate.strip]
+    if steps:
         advised += f" Check strips get {_span(steps, 'rate', shown)} more or less, to learn from at harvest."
     return found, f"{advised} {why_one_zone(prescription, shown)}".strip(), _how_sure(prescription, shown)
 
 
 def _for_all(prescription: Prescription) -> str:
     """After a rain-out the flat rate is still that of the whole field, not of what is left."""
-    return " on the whole field" if "remaining" in prescription.details else ""
+    return " on the whole field" if prescription.remaining is not None else ""
 
 
 def _how_sure(prescription: Prescription, shown: UnitFormat) -> str:
@@ -81,14 +80,11 @@ def _how_sure(prescription: Prescription, shown: UnitFormat) -> str:
         if errors
         else "How sure the need is cannot be told from these samples"
     )
-    flat = prescription.details.get("flat", {})
-    zoned, single = flat.get("zones_misallocated_lb_ac"), flat.get("flat_misallocated_lb_ac")
-    if (
-        "remaining" in prescription.details
-        or zoned is None
-        or single is None
-        or not (math.isfinite(zoned) and math.isfinite(single))
-    ):
+    flat = prescription.flat
+    if prescription.remaining is not None or flat is None:
+        return f"{sure}."
+    zoned, single = flat.zones_misallocated_lb_ac, flat.misallocated_lb_ac
+    if not (math.isfinite(zoned) and math.isfinite(single)):
         return f"{sure}."
     unit = shown.unit("whole_amount")
     return (
@@ -161,7 +157,7 @@ def _cost(prescription: Prescription, shown: UnitFormat) -> tuple[Text, ...]:
         f"the zones take {abs(less):,} {shown.unit('mass')} {way}." if less else "as much."
     )
     price = prescription.field.settings.prices.n_per_lb
-    if "remaining" in prescription.details:  # the flat rate is that of the whole field
+    if prescription.remaining is not None:  # the flat rate is that of the whole field
         paid = "" if price is None else f" At {_price(price, shown)} it costs ${prescription.total_n_lb * price:,.0f}."
         return (Text(text=f"This is for the ground that is left.{paid}"),)
     if price is None:

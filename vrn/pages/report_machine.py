@@ -5,8 +5,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from vrn.pages.report_parts import Part, Table, Text
+from vrn.prescription.drive import DriveReport
+from vrn.prescription.machine import MachineReport, ZoneFlow
 from vrn.prescription.model import Prescription
-from vrn.words import UNKNOWN, UnitFormat
+from vrn.prescription.products import LoadsReport
+from vrn.prescription.remaining import RemainingReport
+from vrn.prescription.strips import StripReport
+from vrn.words import UnitFormat
 
 
 def machine_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
@@ -23,18 +28,18 @@ def machine_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
     part : Part or None
         None when none of it was looked at.
     """
-    details = prescription.details
     pieces: list[Any] = []
-    for key, words in (
-        ("machine", _machine),
-        ("drive", _drive),
-        ("loads", _loads),
-        ("check_strips", _strips),
-        ("remaining", _remaining),
-    ):
-        if isinstance(details.get(key), dict) and details[key]:
-            pieces += words(details[key], shown)
-    if isinstance(details.get("loads"), dict):
+    if prescription.machine is not None:
+        pieces += _machine(prescription.machine, shown)
+    if prescription.drive is not None:
+        pieces += _drive(prescription.drive, shown)
+    if prescription.loads is not None:
+        pieces.append(_loads(prescription.loads, shown))
+    if prescription.check_strips is not None:
+        pieces += _strips(prescription, prescription.check_strips, shown)
+    if prescription.remaining is not None:
+        pieces.append(_remaining(prescription.remaining, shown))
+    if prescription.loads is not None:
         pieces.append(Text(text=_product(prescription, shown), small=True))
     return Part(title="The machine", pieces=tuple(pieces)) if pieces else None
 
@@ -43,27 +48,31 @@ def _product(prescription: Prescription, shown: UnitFormat) -> str:
     """Analysis and density of the product, and who says so."""
     product = prescription.product
     density = "" if product.density_lb_gal is None else f", {shown.text('density', product.density_lb_gal)}"
-    return f"{product.name}: {_figure(product.n_pct, 2)} % N by weight{density}. Source: {product.source}."
+    return f"{product.name}: {product.n_pct:.2f}% N by weight{density}. Source: {product.source}."
 
 
-def _machine(report: dict[str, Any], shown: UnitFormat) -> list[Any]:
-    zones = [zone for zone in report.get("zones", ()) if isinstance(zone, dict)]
-    said = str(report.get("assumed") or "")
-    pieces: list[Any] = [Text(text=shown.words(f"{said[:1].upper()}{said[1:]}."))] if said else []
-    if zones:
-        flow, speed = str(report.get("flow_unit")), shown.text("speed", report.get("speed_mph"))
-        rows = tuple(
-            (
-                str(zone.get("zone")), shown.number("rate", zone.get("rate_n_lb_ac")),
-                shown.number(flow, zone.get("flow")), _speeds(zone, shown), "yes" if zone.get("makes") else "no",
-                shown.words(str(zone.get("advice") or "")),
-            )
-            for zone in zones
-        )  # fmt: skip
+_ASSUMED = {
+    "highest-rate": "Orifices or metering are set so that the highest rate is the most flow at the working speed.",
+    "unlimited": "No flow limit is stated in [machine].",
+}
+
+
+def _machine(report: MachineReport, shown: UnitFormat) -> list[Any]:
+    pieces: list[Any] = []
+    if report.flows.assumed:
+        pieces.append(Text(text=_ASSUMED[report.flows.assumed]))
+    rows = tuple(
+        (
+            str(zone.zone), shown.number("rate", zone.rate_n_lb_ac), shown.number(report.flow_unit, zone.flow),
+            _speeds(zone, shown), "no" if zone.advice else "yes", _advice(zone, shown),
+        )
+        for zone in report.zones
+    )  # fmt: skip
+    if rows:
         pieces.append(
             Table(
-                caption=f"What each rate asks of the machine at {speed}", rows=rows,
-                header=("Zone", f"Rate, {shown.unit('rate')}", f"Flow, {shown.unit(flow)}",
+                caption=f"What each rate asks of the machine at {shown.text('speed', report.speed_mph)}", rows=rows,
+                header=("Zone", f"Rate, {shown.unit('rate')}", f"Flow, {shown.unit(report.flow_unit)}",
                         f"Speeds that make it, {shown.unit('speed')}", "Made", "Advice"),
                 numbers=(0, 1, 2), widths=(8, 15, 15, 20, 10, 32),
             )
@@ -71,39 +80,40 @@ def _machine(report: dict[str, Any], shown: UnitFormat) -> list[Any]:
     return pieces
 
 
-def _speeds(zone: dict[str, Any], shown: UnitFormat) -> str:
-    least, most = zone.get("least_speed_mph"), zone.get("most_speed_mph")
-    if not _known(most):
-        return "any" if not _known(least) or not least else f"{shown.number('speed', least)} and more"
-    return f"{shown.number('speed', least)} to {shown.number('speed', most)}"
+def _advice(zone: ZoneFlow, shown: UnitFormat) -> str:
+    if zone.advice == "impossible":
+        return "fit other orifices or metering, or set another rate"
+    return f"drive at {shown.text('speed', zone.advised_speed_mph)} or {zone.advice}" if zone.advice else ""
 
 
-def _drive(report: dict[str, Any], shown: UnitFormat) -> list[Any]:
-    share = report.get("within_share")
+def _speeds(zone: ZoneFlow, shown: UnitFormat) -> str:
+    if math.isinf(zone.most_speed_mph):
+        return f"{shown.number('speed', zone.least_speed_mph)} and more" if zone.least_speed_mph else "any"
+    return f"{shown.number('speed', zone.least_speed_mph)} to {shown.number('speed', zone.most_speed_mph)}"
+
+
+def _drive(report: DriveReport, shown: UnitFormat) -> list[Any]:
     words = (
-        f"Driven in the simulation along {_figure(report.get('heading_deg'), 0)}° from north in {report.get('passes')} "
-        f"passes at {shown.text('speed', report.get('speed_mph'))}: {_percent(share)} of the ground gets its rate "
-        f"within ± 10 %; {shown.text('mass', report.get('applied_n_lb'))} go out where "
-        f"{shown.text('mass', report.get('prescribed_n_lb'))} are prescribed."
+        f"Driven in the simulation along {report.heading_deg:.0f}° from north in {report.passes} passes at "
+        f"{shown.text('speed', report.speed_mph)}: {shown.text('share', report.within_share)} of the ground gets its "
+        f"rate within ± 10 %; {shown.text('mass', report.applied_n_lb)} go out where "
+        f"{shown.text('mass', report.prescribed_n_lb)} are prescribed."
     )
-    outside = report.get("outside_n_lb")
-    if outside is not None and outside >= 0.5:
+    if report.outside_n_lb >= 0.5:
         words += (
-            f" Another {shown.text('mass', outside)} land beyond the treated ground, where sections overhang its "
-            "edge: the more sections, the less."
+            f" Another {shown.text('mass', report.outside_n_lb)} land beyond the treated ground, where sections "
+            "overhang its edge: the more sections, the less."
         )
-    zones = [zone for zone in report.get("zones", ()) if isinstance(zone, dict)]
     pieces: list[Any] = [Text(text=words)]
-    if zones:
-        area, rate = shown.unit("area"), shown.unit("rate")
-        rows = tuple(
-            (
-                str(zone.get("zone")), _percent(zone.get("within_share")),
-                shown.number("rate", zone.get("mean_applied_n_lb_ac")), shown.number("area", zone.get("under_ac")),
-                shown.number("area", zone.get("over_ac")),
-            )
-            for zone in zones
-        )  # fmt: skip
+    area, rate = shown.unit("area"), shown.unit("rate")
+    rows = tuple(
+        (
+            str(zone.zone), shown.text("share", zone.within_share), shown.number("rate", zone.mean_applied_n_lb_ac),
+            shown.number("area", zone.under_ac), shown.number("area", zone.over_ac),
+        )
+        for zone in report.zones
+    )  # fmt: skip
+    if rows:
         pieces.append(
             Table(
                 caption="The drive zone by zone", rows=rows, numbers=(0, 1, 2, 3, 4),
@@ -113,37 +123,32 @@ def _drive(report: dict[str, Any], shown: UnitFormat) -> list[Any]:
     return pieces
 
 
-def _loads(report: dict[str, Any], shown: UnitFormat) -> list[Any]:
-    unit = str(report.get("unit") or "")
-    if unit not in ("gal", "lb"):
-        return []
-    words = f"To order: {shown.text(unit, report.get('total'))}"
-    if unit == "gal" and _known(report.get("weight_lb")):
-        words += f", which weighs {shown.text('lb', report['weight_lb'])}"
-    if _known(report.get("loads")):
+def _loads(report: LoadsReport, shown: UnitFormat) -> Text:
+    unit = report.unit
+    words = f"To order: {shown.text(unit, report.total)}"
+    if unit == "gal":
+        words += f", which weighs {shown.text('lb', report.weight_lb)}"
+    if report.loads:
         words += (
-            f"; {_figure(report['loads'], 0)} loads of {shown.text(unit, report.get('tank'))}, the last of "
-            f"{shown.text(unit, report.get('last_load'))}"
+            f"; {report.loads} loads of {shown.text(unit, report.tank)}, the last of "
+            f"{shown.text(unit, report.last_load)}; a load covers {shown.text('area', report.acres_per_load)}"
         )
-        if _known(report.get("acres_per_load")):
-            words += f"; a load covers {shown.text('area', report['acres_per_load'])}"
-    return [Text(text=f"{words}.")]
+    return Text(text=f"{words}.")
 
 
-def _strips(report: dict[str, Any], shown: UnitFormat) -> list[Any]:
-    pieces = [piece for piece in report.get("pieces", ()) if isinstance(piece, dict)]
-    if not pieces:
-        return []
+def _strips(prescription: Prescription, report: StripReport, shown: UnitFormat) -> list[Any]:
     rows = tuple(
         (
-            str(piece.get("zone")), str(piece.get("in_zone")), str(piece.get("pair")),
-            shown.number("rate", piece.get("difference_n_lb_ac")), shown.number("area", piece.get("acres")),
+            str(rate.zone), "–" if rate.strip.in_zone is None else str(rate.strip.in_zone), str(rate.strip.pair),
+            shown.number("rate", rate.strip.difference_n_lb_ac), shown.number("area", rate.acres),
         )
-        for piece in pieces
+        for rate in prescription.rates if rate.strip
     )  # fmt: skip
-    change = shown.text("mass", report.get("total_change_n_lb"))
-    if report.get("tolerance_n_lb") is not None:
-        change += f" ({shown.text('mass', report['tolerance_n_lb'])} would be allowed)"
+    if not rows:
+        return []
+    change = (
+        f"{shown.text('mass', report.total_change_n_lb)} ({shown.text('mass', report.tolerance_n_lb)} would be allowed)"
+    )
     return [
         Table(
             caption=f"Check strips; they change the field's total by {change}", rows=rows, numbers=(0, 1, 2, 3, 4),
@@ -152,14 +157,12 @@ def _strips(report: dict[str, Any], shown: UnitFormat) -> list[Any]:
     ]  # fmt: skip
 
 
-def _remaining(report: dict[str, Any], shown: UnitFormat) -> list[Any]:
-    return [
-        Text(
-            text=f"This is for the {shown.number('area', report['left_ac'])} of "
-            f"{shown.text('area', report['covered_ac'] + report['left_ac'])} that are left; strips narrower than half "
-            f"a swath count as covered. The whole field was to get {shown.text('mass', report['whole_total_n_lb'])}."
-        )
-    ]
+def _remaining(report: RemainingReport, shown: UnitFormat) -> Text:
+    return Text(
+        text=f"This is for the {shown.number('area', report.left_ac)} of "
+        f"{shown.text('area', report.covered_ac + report.left_ac)} that are left; strips narrower than half "
+        f"a swath count as covered. The whole field was to get {shown.text('mass', report.whole_total_n_lb)}."
+    )
 
 
 _FATES = {
@@ -216,14 +219,6 @@ def rain_pieces(report: dict[str, Any], shown: UnitFormat) -> list[Any]:
 def _band(band: Sequence[float], shown: UnitFormat) -> str:
     low, high = (shown.number("whole_amount", value) for value in band)
     return low if low == high else f"{low} to {high}"
-
-
-def _percent(share: Any) -> str:
-    return f"{100 * share:.0f} %" if _known(share) else UNKNOWN
-
-
-def _figure(value: Any, decimals: int) -> str:
-    return f"{value:,.{decimals}f}" if _known(value) else UNKNOWN
 
 
 def _known(value: Any) -> bool:

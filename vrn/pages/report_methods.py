@@ -45,7 +45,7 @@ def opinions(prescription: Prescription) -> tuple[Opinion, ...]:
     opinions : tuple of Opinion
         The method of the prescription first, then those that can answer, then those that lack an input.
     """
-    before = prescription.details.get("remaining", {}).get("was_zone")
+    before = None if prescription.remaining is None else prescription.remaining.was_zone
     found = [
         _opinion(prescription, told, before or [rate.zone for rate in prescription.rates])
         for told in prescription.details.get("methods", ())

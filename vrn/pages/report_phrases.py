@@ -4,8 +4,9 @@ from datetime import date
 
 import numpy as np
 
+from vrn.findings import Quantity
 from vrn.prescription.model import Prescription, ZoneRate
-from vrn.words import UnitFormat
+from vrn.words import UnitFormat, say
 
 _SAME_LB_AC = 0.01  # needs that no page tells apart
 _FEW_PLACES = 5
@@ -39,9 +40,19 @@ def facts(prescription: Prescription, shown: UnitFormat) -> list[str]:
 
 def ordinary_rates(prescription: Prescription) -> tuple[ZoneRate, ...]:
     """Rates of the zones that are no check strips."""
-    pieces = (prescription.details.get("check_strips") or {}).get("pieces", ())
-    strips = {piece["zone"] for piece in pieces}
-    return tuple(rate for rate in prescription.rates if rate.zone not in strips)
+    return tuple(rate for rate in prescription.rates if rate.strip is None)
+
+
+def zone_label(rate: ZoneRate, shown: UnitFormat) -> str:
+    """What sets a zone apart, in the reader's units; empty for an ordinary zone."""
+    strip = rate.strip
+    if strip is None:
+        return "" if rate.zone_before is None else say(shown, "rates.zone-before", zone=rate.zone_before)
+    way = "more" if strip.difference_n_lb_ac > 0 else "less"
+    difference = Quantity("rate", abs(strip.difference_n_lb_ac))
+    if strip.in_zone is None:
+        return say(shown, f"rates.strip-{way}-alone", pair=strip.pair, difference=difference)
+    return say(shown, f"rates.strip-{way}", pair=strip.pair, difference=difference, zone=strip.in_zone)
 
 
 def places_read(prescription: Prescription) -> int:
@@ -63,7 +74,7 @@ def why_one_zone(prescription: Prescription, shown: UnitFormat) -> str:
     why : str
         Empty where the field has more zones than one, or where what is left of it after a rain-out has one.
     """
-    if len(ordinary_rates(prescription)) != 1 or "remaining" in prescription.details:
+    if len(ordinary_rates(prescription)) != 1 or prescription.remaining is not None:
         return ""
     section, nitrate = prescription.field.settings.zones, prescription.surfaces.get("nitrate_ppm")
     if section.file is not None:
@@ -87,9 +98,9 @@ def why_one_zone(prescription: Prescription, shown: UnitFormat) -> str:
     )
 
 
-def cautions(prescription: Prescription) -> tuple[str, ...]:
+def cautions(prescription: Prescription, shown: UnitFormat) -> tuple[str, ...]:
     """What anyone who uses the prescription must know, the product's own cautions first."""
-    return (*prescription.product.cautions, *_CAUTIONS)
+    return (*(say(shown, code) for code in prescription.product.cautions), *_CAUTIONS)
 
 
 def day(value: date | None) -> str:

@@ -1,6 +1,6 @@
 """The report's part on how sure the needs are: bands by zone, the field's total, these rates against one flat rate."""
 
-from typing import Any, Final
+from typing import Final
 
 from vrn.pages.report_parts import Part, Table, Text
 from vrn.pages.report_readings import error_sentences
@@ -22,28 +22,27 @@ def sure_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
     part : Part or None
         None when no surface says how sure it is.
     """
-    told: dict[str, Any] | None = prescription.details.get("uncertainty")
-    if not told:
+    told = prescription.uncertainty
+    if told is None:
         return None
     unit, rates = shown.unit("rate"), {rate.zone: rate for rate in prescription.rates}
     rows = tuple(
         (
-            str(zone["zone"]), shown.number("rate", rates[zone["zone"]].need_lb_ac),
-            shown.number("rate", zone["need_se_lb_ac"]),
-            f"{shown.number('rate', zone['low_lb_ac'])} to {shown.number('rate', zone['high_lb_ac'])}",
-            shown.number("rate", rates[zone["zone"]].rate_n_lb_ac), f"{zone['needs_more_share']:.0%}",
+            str(zone.zone), shown.number("rate", rates[zone.zone].need_lb_ac), shown.number("rate", zone.need_se_lb_ac),
+            f"{shown.number('rate', zone.low_lb_ac)} to {shown.number('rate', zone.high_lb_ac)}",
+            shown.number("rate", rates[zone.zone].rate_n_lb_ac), f"{zone.needs_more_share:.0%}",
         )
-        for zone in told["zones"]
-        if zone["zone"] in rates
+        for zone in told.zones
+        if zone.zone in rates
     )  # fmt: skip
     table = Table(
-        caption=f"Need of each zone's mean over {told['draws']} draws", rows=rows, numbers=(0, 1, 2, 3, 4, 5),
+        caption=f"Need of each zone's mean over {told.draws} draws", rows=rows, numbers=(0, 1, 2, 3, 4, 5),
         header=("Zone", f"Need, {unit}", "Standard error", "Nine draws in ten", f"Rate, {unit}",
                 "Draws that need more"),
         widths=(8, 17, 17, 22, 16, 20),
     )  # fmt: skip
-    low, _, high = told["total_need_n_lb"]
-    ours, flat = (told["misallocated_lb_ac"][name] for name in ("these_rates", "one_flat_rate"))
+    low, _, high = told.total_need_n_lb
+    ours, flat = told.zones_misallocated_lb_ac, told.flat_misallocated_lb_ac
     words = (
         f"The whole field needs {shown.number('mass', low)} to {shown.text('mass', high)} in nine draws in ten. "
         f"These rates miss the need of a place by {_missed(ours, shown)} on average over the field"
@@ -53,9 +52,9 @@ def sure_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
     else:
         words += (
             f", one flat rate by {_missed(flat, shown)}; these rates were the better of the two in "
-            f"{told['zones_better_share']:.0%} of the draws."
+            f"{told.zones_better_share:.0%} of the draws."
         )
-    drawn = ", ".join(name.rsplit("_", 1)[0].replace("_", " ") for name in told["drawn"])
+    drawn = ", ".join(name.rsplit("_", 1)[0].replace("_", " ") for name in told.drawn)
     caution = (
         f"Each draw is a whole field that the readings allow ({drawn}); the ledger is struck on it. Layers without a "
         "stated error and the method's own numbers are taken as they are, so the true doubt is larger."
@@ -86,7 +85,7 @@ def _causes(prescription: Prescription, shown: UnitFormat) -> tuple[Table, ...]:
     return (Table(caption=caption, header=("Zone", *_CAUSES.values()), rows=rows, numbers=(0, 1, 2, 3, 4, 5)),)
 
 
-def _missed(band_lb_ac: list[float], shown: UnitFormat) -> str:
+def _missed(band_lb_ac: tuple[float, float, float], shown: UnitFormat) -> str:
     """The middle of nine draws in ten, and between what they lie."""
     low, middle, high = band_lb_ac
     return f"{shown.text('rate', middle)} ({shown.number('rate', low)} to {shown.number('rate', high)})"

@@ -15,11 +15,11 @@ from vrn.model.grid import Grid
 from vrn.model.profile import profile_of
 from vrn.model.samples import SoilSamples
 from vrn.model.surface import Surface
-from vrn.pipeline.need import need_of_field
+from vrn.pipeline.need import INPUT_OF_SURFACE, need_of_field
 from vrn.pipeline.soil import extra_surfaces, soil_surfaces
-from vrn.pipeline.uncertainty import with_uncertainty
 from vrn.prescription import prescribe, zones_of
 from vrn.prescription.model import Prescription
+from vrn.prescription.uncertainty import with_uncertainty
 from vrn.sampling.causes import causes_of_error
 from vrn.sampling.quality import assess_readings, corrected
 from vrn.units import FT_M
@@ -67,7 +67,7 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     prescription = prescribe(
         field=field, grid=grid, share=share, surfaces=surfaces, ledger=need.ledger, zones=zones, need_se=need.se_lb_ac
     )
-    prescription = with_uncertainty(prescription, need)
+    prescription = with_uncertainty(prescription, need.strike, cells=need.cells, input_names=INPUT_OF_SURFACE)
     methods = need.methods_by_zone(prescription.zones.labels, share)
     findings = (
         *field.findings,

@@ -1,7 +1,7 @@
 """A drive before anyone fills a tank: what the controller would put where, against what was prescribed."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
@@ -100,8 +100,7 @@ def drive(
     swath_m = machine.swath_ft * FT_M
     passes = passes_over(treated, crs=grid.crs, swath_m=swath_m, heading_deg=machine.heading_deg)
     speed_m_s = machine.speed_mph * MPH_M_S
-    look_ahead_s = machine.rate_change_s if machine.look_ahead_s is None else machine.look_ahead_s
-    ahead_m = look_ahead_s * speed_m_s
+    ahead_m = _look_ahead_s(machine) * speed_m_s
     change_m = machine.rate_change_s * speed_m_s
 
     step_m = max(_STEP_M, float(shapely.area(treated)) / _ACROSS_M / _MOST_PIECES)
@@ -134,53 +133,78 @@ def drive(
     )  # fmt: skip
 
 
-def drive_report(driven: Drive, machine: MachineSection) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneDrive:
+    """One zone of a drive: share within ± 10 %, mean applied [lb N/ac], ground with too little and too much [ac]."""
+
+    zone: int
+    within_share: float
+    mean_applied_n_lb_ac: float
+    under_ac: float
+    over_ac: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveReport:
     """
     A drive in numbers.
 
     Parameters
     ----------
-    driven : Drive
-    machine : MachineSection
-
-    Returns
-    -------
-    report : dict
-        Plain values: ``heading_deg``, ``passes``, ``speed_mph``, ``swath_ft``, ``sections``, ``look_ahead_s``,
-        ``rate_change_s``, ``within_share`` (of the area within ± 10 %), ``prescribed_n_lb``, ``applied_n_lb`` (both on
-        the treated ground), ``outside_n_lb`` (beyond it),
-        ``zones`` (``zone``, ``within_share``, ``mean_applied_n_lb_ac``, ``under_ac``, ``over_ac``).
+    heading_deg, speed_mph, swath_ft, look_ahead_s, rate_change_s : float
+        As driven. [°], [mph], [ft], [s]
+    passes, sections : int
+    within_share : float
+        Of the area, within ± 10 % of its rate.
+    prescribed_n_lb, applied_n_lb : float
+        Both on the treated ground. [lb N]
+    outside_n_lb : float
+        What lands beyond it. [lb N]
+    zones : tuple of ZoneDrive
     """
-    within = driven.within
-    piece_ac = driven.piece_m2 / AC_M2
+
+    heading_deg: float
+    passes: int
+    speed_mph: float
+    swath_ft: float
+    sections: int
+    look_ahead_s: float
+    rate_change_s: float
+    within_share: float
+    prescribed_n_lb: float
+    applied_n_lb: float
+    outside_n_lb: float
+    zones: tuple[ZoneDrive, ...]
+
+
+def drive_report(driven: Drive, machine: MachineSection) -> DriveReport:
+    """A drive in numbers, for the field and zone by zone."""
+    within, piece_ac = driven.within, driven.piece_m2 / AC_M2
     zones = []
     for zone in np.unique(driven.zone):
         here = driven.zone == zone
         missed = here & ~within
         over = missed & (driven.applied_n_lb_ac > driven.target_n_lb_ac)
         zones.append(
-            {
-                "zone": int(zone),
-                "within_share": float(within[here].mean()),
-                "mean_applied_n_lb_ac": float(driven.applied_n_lb_ac[here].mean()),
-                "under_ac": float((missed & ~over).sum() * piece_ac),
-                "over_ac": float(over.sum() * piece_ac),
-            }
-        )
-    return {
-        "heading_deg": float(driven.passes.heading_deg),
-        "passes": len(driven.passes.across_m),
-        "speed_mph": machine.speed_mph,
-        "swath_ft": machine.swath_ft,
-        "sections": machine.sections,
-        "look_ahead_s": machine.rate_change_s if machine.look_ahead_s is None else machine.look_ahead_s,
-        "rate_change_s": machine.rate_change_s,
-        "within_share": float(within.mean()) if len(within) else float("nan"),
-        "prescribed_n_lb": float(driven.target_n_lb_ac.sum() * piece_ac),
-        "applied_n_lb": float(driven.applied_n_lb_ac.sum() * piece_ac),
-        "outside_n_lb": driven.outside_n_lb,
-        "zones": zones,
-    }
+            ZoneDrive(
+                zone=int(zone), within_share=float(within[here].mean()),
+                mean_applied_n_lb_ac=float(driven.applied_n_lb_ac[here].mean()),
+                under_ac=float((missed & ~over).sum() * piece_ac), over_ac=float(over.sum() * piece_ac),
+            )
+        )  # fmt: skip
+    return DriveReport(
+        heading_deg=float(driven.passes.heading_deg), passes=len(driven.passes.across_m),
+        speed_mph=machine.speed_mph, swath_ft=machine.swath_ft, sections=machine.sections,
+        look_ahead_s=_look_ahead_s(machine), rate_change_s=machine.rate_change_s,
+        within_share=float(within.mean()) if len(within) else float("nan"),
+        prescribed_n_lb=float(driven.target_n_lb_ac.sum() * piece_ac),
+        applied_n_lb=float(driven.applied_n_lb_ac.sum() * piece_ac),
+        outside_n_lb=driven.outside_n_lb, zones=tuple(zones),
+    )  # fmt: skip
+
+
+def _look_ahead_s(machine: MachineSection) -> float:
+    return machine.rate_change_s if machine.look_ahead_s is None else machine.look_ahead_s
 
 
 def _labels_at(labels: NDArray[np.int32], grid: Grid, points_m: NDArray[np.float64]) -> NDArray[np.int32]:

@@ -80,6 +80,25 @@ class NitrogenPrices:
         return (self.too_little_per_lb + self.too_much_per_lb) / 2.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PriceReport:
+    """
+    What prices say of the rates.
+
+    Parameters
+    ----------
+    rate_by : str
+        Whether rates follow the need or the prices.
+    prices : NitrogenPrices
+    covering_n_lb_ac : dict of int to float
+        By zone, the rate that covers the need on the cheapest share of its ground. [lb N/ac]
+    """
+
+    rate_by: str
+    prices: NitrogenPrices
+    covering_n_lb_ac: dict[int, float]
+
+
 def prices_of(settings: Settings) -> NitrogenPrices | None:
     """Prices of a field file; None unless both are given."""
     prices = settings.prices

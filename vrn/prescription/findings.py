@@ -1,16 +1,18 @@
 """What a person should look at before a prescription is driven: unknown need, limits that bit, rates set by hand."""
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from vrn.findings import Finding
+from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.field import Field
 from vrn.prescription.model import Product, ZoneRate
+from vrn.prescription.strips import StripReport
 
-_LEAST_TOLD_AC = 0.05
-_UNKNOWN_SHARE = 0.05  # of a zone's ground, from which it is told
+_LEAST_AC = 0.05  # what the printed tenth of an acre can show
+_UNKNOWN_SHARE = 0.05  # of a zone's ground, from which a person hears of it
+_HELD = ("pass-cap", "season-cap", "season-cap-credited", "season-cap-unknown", "machine-most", "no-step")
+_BELOW_LEAST = ("below-least-off", "below-least-raised")
 
 
 def findings_of(
@@ -18,7 +20,7 @@ def findings_of(
     product: Product,
     field: Field,
     *,
-    strips: dict[str, Any] | None,
+    strips: StripReport | None,
     unknown_share: Sequence[float],
     season_over: Sequence[tuple[float, float]],
 ) -> tuple[Finding, ...]:
@@ -30,8 +32,8 @@ def findings_of(
     rates : tuple of ZoneRate
     product : Product
     field : Field
-    strips : dict or None
-        The report of the check strips; None when none were asked for.
+    strips : StripReport or None
+        None when none were asked for.
     unknown_share : sequence of float
         Share of each zone's ground whose need is unknown.
     season_over : sequence of (float, float)
@@ -44,98 +46,57 @@ def findings_of(
     """
     found: list[Finding] = []
     for rate, unknown, (over_share, most_n_lb_ac) in zip(rates, unknown_share, season_over, strict=True):
-        if np.isnan(rate.need_lb_ac):
-            put_on = f"and {rate.rate_n_lb_ac:g} lb/ac is" if rate.rate_n_lb_ac > 0 else "so nothing is"
+        found += (*_unknown(rate, unknown), *_held_back(rate), *_above_need(rate, field))
+        if rate.rate_n_lb_ac > 0 and over_share * rate.acres >= _LEAST_AC:
             found.append(
-                Finding(level="warning", about=f"zone {rate.zone}",
-                        problem=f"The need of {rate.acres:.1f} ac is unknown, {put_on} put on there.",
-                        remedy="Give the layer that is missing there, or set a rate with [[review.override]].")
+                warning("rates.over-season-cap", f"zone {rate.zone}", over=Quantity("area", over_share * rate.acres),
+                        area=Quantity("area", rate.acres), most=Quantity("rate", most_n_lb_ac))
             )  # fmt: skip
-        elif unknown > _UNKNOWN_SHARE:
-            found.append(
-                Finding(level="warning", about=f"zone {rate.zone}",
-                        problem=f"The need of {unknown * rate.acres:.1f} of {rate.acres:.1f} ac is unknown; "
-                        "they get the rate of the rest.",
-                        remedy="Give the layer that is missing there, or set a rate with [[review.override]].")
-            )  # fmt: skip
-        found += _held_back(rate)
-        found += _above_need(rate, field)
-        if rate.rate_n_lb_ac > 0 and over_share * rate.acres >= _LEAST_TOLD_AC:
-            found.append(
-                Finding(level="warning", about=f"zone {rate.zone}",
-                        problem=f"With what is already applied {over_share * rate.acres:.1f} of {rate.acres:.1f} ac "
-                        f"go over limits.max_season_n_lb_ac, by up to {most_n_lb_ac:.0f} lb/ac: the cap is held on the "
-                        "zone's mean.",
-                        remedy="If the cap is a legal one, set a lower rate with [[review.override]], or give that "
-                        "ground a zone of its own.")
-            )  # fmt: skip
-    if strips is not None and not strips["pieces"]:
+    if strips is not None and not any(rate.strip for rate in rates):
+        found.append(warning("rates.strips-no-place", "check_strips"))
+    elif strips is not None and abs(strips.total_change_n_lb) > strips.tolerance_n_lb:
         found.append(
-            Finding(level="warning", about="check_strips",
-                    problem="There is no place for a pair of check strips within every limit.",
-                    remedy="Give a shorter check_strips.length_ft or a smaller check_strips.step_n_lb_ac.")
+            warning("rates.strips-change-total", "check_strips", change=Quantity("mass", strips.total_change_n_lb),
+                    allowed=Quantity("mass", strips.tolerance_n_lb))
         )  # fmt: skip
-    elif strips is not None and abs(strips["total_change_n_lb"]) > strips["tolerance_n_lb"]:
-        found.append(
-            Finding(level="warning", about="check_strips",
-                    problem=f"The check strips change the field's total by {strips['total_change_n_lb']:+.0f} lb N; "
-                    f"{strips['tolerance_n_lb']:.0f} lb is allowed. Parts too short to keep lie on one side.",
-                    remedy="Give another check_strips.length_ft, a smaller check_strips.step_n_lb_ac, or fewer pairs.")
-        )  # fmt: skip
-    found += [
-        Finding(level="note", about=f"product {product.name}", problem=caution,
-                remedy="The label, local rules and a licensed person decide.")
-        for caution in product.cautions
-    ]  # fmt: skip
+    found += [note(caution, f"product {product.name}") for caution in product.cautions]
     if not field.settings.approved:
-        found.append(
-            Finding(level="note", about="review", problem="The prescription is a DRAFT: nobody has signed it.",
-                    remedy="Set review.approved_by and review.approved_on once an agronomist has read it.")
-        )  # fmt: skip
+        found.append(note("rates.draft", "review"))
     return tuple(found)
 
 
-def _held_back(rate: ZoneRate) -> list[Finding]:
+def _unknown(rate: ZoneRate, share: float) -> Iterator[Finding]:
+    told = {"unknown": Quantity("area", share * rate.acres), "area": Quantity("area", rate.acres)}
+    if np.isnan(rate.need_lb_ac):
+        code = "rates.need-unknown-rate" if rate.rate_n_lb_ac > 0 else "rates.need-unknown"
+        yield warning(code, f"zone {rate.zone}", rate=Quantity("rate", rate.rate_n_lb_ac), **told)
+    elif share > _UNKNOWN_SHARE:
+        yield warning("rates.need-partly-unknown", f"zone {rate.zone}", **told)
+
+
+def _held_back(rate: ZoneRate) -> Iterator[Finding]:
     """A cap, the machine's most or its least between what was wanted and what is put on."""
-    first = rate.changes[0].cause if rate.changes else ""
-    by_hand = first == "person"
-    found: list[Finding] = []
-    caps = [change for change in rate.changes if change.cause in ("cap", "machine's most")]
-    if caps:
-        wanted, last = caps[0].from_n_lb_ac, caps[-1]
-        of = "the rate a person set" if by_hand else "the rate that prices ask for" if first == "prices" else "the need"
-        found.append(
-            Finding(level="warning", about=f"zone {rate.zone}",
-                    problem=f"{_sentence(last.why)}: {wanted - last.to_n_lb_ac:.0f} lb/ac under {of}.",
-                    remedy="Plan a later pass for what is missing, or fit the machine for more."
-                    if last.cause == "machine's most" else
-                    "Leave the cap where it is unless the rule behind it allows more; plan a later pass.")
-        )  # fmt: skip
-    least = [change for change in rate.changes if change.cause == "machine's least"]
-    if by_hand and least:
-        why = least[0].why.rsplit(":", 1)[0]
-        found.append(
-            Finding(level="warning", about=f"zone {rate.zone}",
-                    problem=f"The rate a person set, {least[0].from_n_lb_ac:g} lb/ac, is {why}; "
-                    f"{rate.rate_n_lb_ac:g} lb/ac is put on.",
-                    remedy="Set 0, or a rate the machine can make.")
-        )  # fmt: skip
-    return found
+    held = [change for change in rate.changes if change.cause in _HELD]
+    if held:
+        wanted, last = held[0].from_n_lb_ac, held[-1]
+        yield warning(f"rates.held-{last.cause}", f"zone {rate.zone}", wanted=Quantity("rate", wanted),
+                      short=Quantity("rate", wanted - last.to_n_lb_ac), **last.quantities)  # fmt: skip
+    by_hand = [change for change in rate.changes if change.cause == "person"]
+    low = [change for change in rate.changes if change.cause in _BELOW_LEAST]
+    if by_hand and low:
+        yield warning("rates.person-below-least", f"zone {rate.zone}", wanted=Quantity("rate", low[0].from_n_lb_ac),
+                      rate=Quantity("rate", rate.rate_n_lb_ac), **low[0].quantities)  # fmt: skip
 
 
-def _sentence(words: str) -> str:
-    return words[0].upper() + words[1:]
-
-
-def _above_need(rate: ZoneRate, field: Field) -> list[Finding]:
+def _above_need(rate: ZoneRate, field: Field) -> Iterator[Finding]:
     """A rate more than a step above the need; check strips are meant to be, and prices may ask for it."""
     over = rate.rate_n_lb_ac - rate.need_lb_ac
-    if rate.label or not rate.changes or not over > field.settings.machine.rate_step_n_lb_ac:
-        return []
-    by_prices = field.settings.prices.rate_by == "prices" and all(change.cause != "person" for change in rate.changes)
-    return [
-        Finding(level="note" if by_prices else "warning", about=f"zone {rate.zone}",
-                problem=f"The rate is {over:.0f} lb/ac above the need: {rate.changes[0].why}.",
-                remedy="What the crop does not take up ends in the water (drinking-water limit 10 mg/L, EPA). "
-                "Lower it, unless there is a reason to write down.")
-    ]  # fmt: skip
+    if rate.strip or not rate.changes or not over > field.settings.machine.rate_step_n_lb_ac:
+        return
+    first = rate.changes[0].cause
+    told = {"over": Quantity("rate", over), "need": Quantity("rate", rate.need_lb_ac)}
+    if first == "prices":
+        yield note("rates.above-need-prices", f"zone {rate.zone}", **told)
+    else:
+        code = "rates.above-need-person" if first == "person" else "rates.above-need-machine"
+        yield warning(code, f"zone {rate.zone}", **told)

@@ -1,13 +1,18 @@
-"""From what a zone needs to what may and can be put on it, every step with its reason."""
+"""From what a zone needs to what may and can be put on it: limits with their reasons, then the machine's step."""
 
+import itertools
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
+from vrn.findings import Quantity
 from vrn.model.settings import CreditSection, Settings
 from vrn.nitrogen.credits import irrigation_n_lb_ac, manure_organic_n_lb_ac
 from vrn.prescription.model import Cause, Change
 
 _CLOSE = 1e-9
+_ALL_WAYS = 12  # zones up to which every way of rounding is looked at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,22 +44,26 @@ class RateRules:
     below_minimum: str = "nearest"
     credited_n_lb_ac: float = 0.0
 
-    def caps(self, applied_n_lb_ac: float) -> list[tuple[float, Cause, str]]:
-        """Every upper limit, its kind and its reason on ground that has had ``applied_n_lb_ac``; NaN leaves none."""
-        why = f"held to the cap of this pass, limits.max_n_lb_ac = {self.max_n_lb_ac:g}"
-        caps: list[tuple[float, Cause, str]] = [(self.max_n_lb_ac, "cap", why)]
+    def caps(self, applied_n_lb_ac: float) -> list[tuple[float, Cause, dict[str, Quantity]]]:
+        """
+        Every upper limit on ground that has had ``applied_n_lb_ac``, its cause, and what that cause is told with.
+
+        Where a season's cap is set and it is not known what has been applied (NaN), nothing of the season is left.
+        """
+        caps: list[tuple[float, Cause, dict[str, Quantity]]] = [
+            (self.max_n_lb_ac, "pass-cap", {"cap": Quantity("rate", self.max_n_lb_ac)})
+        ]
         if self.max_season_n_lb_ac is not None:
-            unknown = math.isnan(applied_n_lb_ac)
-            left = 0.0 if unknown else max(self.max_season_n_lb_ac - applied_n_lb_ac - self.credited_n_lb_ac, 0.0)
-            less = f"less {applied_n_lb_ac:.0f} lb/ac already applied"
-            if self.credited_n_lb_ac > 0:
-                less += f" and {self.credited_n_lb_ac:.0f} credited as manure and irrigation water"
-            why = f"held to the season's cap, limits.max_season_n_lb_ac = {self.max_season_n_lb_ac:g}, " + (
-                "with nothing known of what is already applied" if unknown else less
-            )
-            caps.append((left, "cap", why))
-        why = f"the machine puts on no more, machine.max_rate_n_lb_ac = {self.machine_max_n_lb_ac:g}"
-        return [*caps, (self.machine_max_n_lb_ac, "machine's most", why)]
+            told = {"cap": Quantity("rate", self.max_season_n_lb_ac)}
+            if math.isnan(applied_n_lb_ac):
+                caps.append((0.0, "season-cap-unknown", told))
+            else:
+                left = max(self.max_season_n_lb_ac - applied_n_lb_ac - self.credited_n_lb_ac, 0.0)
+                told["applied"] = Quantity("rate", applied_n_lb_ac)
+                if self.credited_n_lb_ac > 0:
+                    told["credited"] = Quantity("rate", self.credited_n_lb_ac)
+                caps.append((left, "season-cap-credited" if "credited" in told else "season-cap", told))
+        return [*caps, (self.machine_max_n_lb_ac, "machine-most", {"cap": Quantity("rate", self.machine_max_n_lb_ac)})]
 
     def window(self, applied_n_lb_ac: float) -> tuple[float, float]:
         """Least and most rate above 0, both multiples of the step; the most is 0 where none is possible. [lb/ac]"""
@@ -119,26 +128,114 @@ def limited(
     [150.0, 0.0, 30.0, 0.0]
     """
     if math.isnan(rate_n_lb_ac):
-        why = "need unknown: nothing is put on"
-        return 0.0, (Change(zone=zone, cause="unknown need", from_n_lb_ac=math.nan, to_n_lb_ac=0.0, why=why),)
+        return 0.0, (Change(zone=zone, cause="unknown-need", from_n_lb_ac=math.nan, to_n_lb_ac=0.0),)
     changes: list[Change] = []
     rate = rate_n_lb_ac
 
-    def to(new: float, cause: Cause, why: str) -> None:
+    def to(new: float, cause: Cause, told: dict[str, Quantity]) -> None:
         nonlocal rate
-        changes.append(Change(zone=zone, cause=cause, from_n_lb_ac=rate, to_n_lb_ac=new, why=why))
+        changes.append(Change(zone=zone, cause=cause, from_n_lb_ac=rate, to_n_lb_ac=new, quantities=told))
         rate = new
 
-    for cap, cause, why in rules.caps(applied_n_lb_ac):
+    for cap, cause, told in rules.caps(applied_n_lb_ac):
         if rate > cap + _CLOSE:
-            to(cap, cause, why)
+            to(cap, cause, told)
     bottom, top = rules.window(applied_n_lb_ac)
     least = rules.machine_min_n_lb_ac
+    told = {"least": Quantity("rate", least)}
     if rate > 0 and top == 0:
-        why = f"between the machine's least ({least:g}) and the limits there is no step of {rules.step_n_lb_ac:g} left"
-        to(0.0, "cap", why)
+        to(0.0, "no-step", {**told, "step": Quantity("rate", rules.step_n_lb_ac)})
     elif 0 < rate < least - _CLOSE:
         up = rules.below_minimum == "minimum" or (rules.below_minimum == "nearest" and rate > least / 2 + _CLOSE)
-        what = f"under the machine's least, machine.min_rate_n_lb_ac = {least:g}: {rules.below_minimum}"
-        to(bottom if up else 0.0, "machine's least", what)
+        to(bottom if up else 0.0, "below-least-raised" if up else "below-least-off", told)
     return rate, tuple(changes)
+
+
+def rounded(rates: list[float], acres: list[float], windows: list[tuple[float, float]], *, step: float) -> list[float]:
+    """
+    Multiples of the step, each next to its rate, with the field's total kept.
+
+    Parameters
+    ----------
+    rates : list of float, length k
+        Within their limits. [lb/ac]
+    acres : list of float, length k
+        [ac]
+    windows : list of (least, most), length k
+        Limits of a rate above 0, multiples of the step. [lb/ac]
+    step : float
+        [lb/ac]
+
+    Returns
+    -------
+    rates : list of float, length k
+
+    Notes
+    -----
+    Each rate goes to the multiple below or above it. Among the ways that move the field's total by no more than half a
+    step on its largest zone, the one that moves the pounds least, zone by zone, is taken. One such way always exists
+    where no limit is in the way: raise the zones one after another from all down to all up; each moves the total by at
+    most a step on the largest zone, so one of the two totals around zero is within half of it.
+
+    Examples
+    --------
+    Rounded one by one, 102, 102 and 107.4 would lose 6.4 lb in all (100, 100, 105); raising 107.4 instead loses 1.4:
+
+    >>> rounded([102.0, 102.0, 107.4], [1.0, 1.0, 1.0], [(5.0, 200.0)] * 3, step=5.0)
+    [100.0, 100.0, 110.0]
+    """
+    ways = [_neighbours(rate, window, step) for rate, window in zip(rates, windows, strict=True)]
+    nearest = [min(way, key=lambda r, rate=rate: (abs(r - rate), r)) for way, rate in zip(ways, rates, strict=True)]  # type: ignore[misc]
+    bound = 0.5 * step * max(acres, default=0.0) + _CLOSE
+    open_zones = [i for i, way in enumerate(ways) if len(way) > 1]
+    weight = np.array(acres)
+    wanted = np.array(rates)
+
+    def moved(result: list[float]) -> float:
+        return float(abs(np.sum(weight * (np.array(result) - wanted))))
+
+    if moved(nearest) <= bound:
+        return nearest
+    if len(open_zones) > _ALL_WAYS:
+        return _greedy(nearest, rates, acres, ways, bound)
+
+    def worth(result: list[float]) -> tuple[float, float]:
+        pounds = float(np.sum(weight * np.abs(np.array(result) - wanted)))
+        return max(moved(result) - bound, 0.0), round(pounds, 9)
+
+    best, least = nearest, worth(nearest)
+    for choice in itertools.product(*(ways[i] for i in open_zones)):
+        result = list(nearest)
+        for i, rate in zip(open_zones, choice, strict=True):
+            result[i] = rate
+        if (here := worth(result)) < least:
+            best, least = result, here
+    return best
+
+
+def _neighbours(rate: float, window: tuple[float, float], step: float) -> tuple[float, ...]:
+    """Multiples of the step next to a rate, within its limits."""
+    if rate <= 0:
+        return (0.0,)
+    low, high = window
+    below = math.floor(rate / step + _CLOSE) * step
+    ways = {min(max(way, low), high) for way in (below, below if abs(rate - below) < _CLOSE else below + step)}
+    return tuple(sorted(round(way, 9) for way in ways))
+
+
+def _greedy(
+    nearest: list[float], rates: list[float], acres: list[float], ways: list[tuple[float, ...]], bound: float
+) -> list[float]:
+    """Turn the zones nearest to the middle between two steps, one after another, until the total is close enough."""
+    result = list(nearest)
+    off = sum(a * (r - x) for a, r, x in zip(acres, result, rates, strict=True))
+    costs = sorted((abs(2 * rates[i] - sum(way)) * acres[i], i) for i, way in enumerate(ways) if len(way) > 1)
+    for _, i in costs:
+        if abs(off) <= bound:
+            break
+        other = ways[i][0] if result[i] == ways[i][1] else ways[i][1]
+        change = acres[i] * (other - result[i])
+        if abs(off + change) < abs(off):
+            result[i] = other
+            off += change
+    return result

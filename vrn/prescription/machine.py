@@ -1,18 +1,23 @@
-"""What the machine can make: flow at a speed, turn-down, pressure, and the speed that would do."""
+"""The machine before anyone fills a tank: the flow each rate asks, the speed that makes it, the drive, the loads."""
 
 import math
-from dataclasses import dataclass
-from typing import Any, Final
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from vrn.findings import Finding, Quantity, warning
 from vrn.model.settings import MachineSection
-from vrn.prescription.model import Product, ZoneRate
+from vrn.prescription.drive import DriveReport, drive, drive_report
+from vrn.prescription.model import Prescription, Product, ZoneRate
+from vrn.prescription.products import loads_report
 from vrn.units import FT_M, MPH_M_S
 
 # an acre is 43 560 ft² and a mile 5280 ft: 43 560 × 60 / 5280
 FLOW_FACTOR: Final = 495.0
+_ENOUGH_SHARE: Final = 0.90  # of the area, that should get its rate within ± 10 %: a choice of this project
 
 
 def flow_per_min(rate_per_ac: ArrayLike, *, speed_mph: ArrayLike, swath_ft: float) -> NDArray[np.float64]:
@@ -84,13 +89,14 @@ class FlowRange:
     ----------
     least_per_min, most_per_min : float
         0 and infinite where nothing is stated. [gal/min or lb/min]
-    assumed : str
-        What was taken for granted; empty when both follow from the field file.
+    assumed : {"", "highest-rate", "unlimited"}
+        What was taken for granted: that the highest rate is the most flow, or that there is no limit; empty when both
+        follow from the field file.
     """
 
     least_per_min: float
     most_per_min: float
-    assumed: str = ""
+    assumed: Literal["", "highest-rate", "unlimited"] = ""
 
 
 def flow_range(machine: MachineSection, *, highest_rate_per_ac: float, liquid: bool) -> FlowRange:
@@ -120,78 +126,149 @@ def flow_range(machine: MachineSection, *, highest_rate_per_ac: float, liquid: b
         return FlowRange(least_per_min=least, most_per_min=most)
     if machine.turn_down and highest_rate_per_ac > 0:
         top = float(flow_per_min(highest_rate_per_ac, speed_mph=machine.speed_mph, swath_ft=machine.swath_ft))
-        return FlowRange(
-            least_per_min=top / machine.turn_down, most_per_min=top,
-            assumed="orifices or metering are set so that the highest rate is the most flow at the working speed",
-        )  # fmt: skip
-    return FlowRange(least_per_min=0.0, most_per_min=math.inf, assumed="no flow limit is stated in [machine]")
+        return FlowRange(least_per_min=top / machine.turn_down, most_per_min=top, assumed="highest-rate")
+    return FlowRange(least_per_min=0.0, most_per_min=math.inf, assumed="unlimited")
 
 
-def machine_report(rates: tuple[ZoneRate, ...], machine: MachineSection, product: Product) -> dict[str, Any]:
+Advice = Literal["", "faster", "slower", "impossible"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneFlow:
     """
-    Zone by zone the flow, the pressure and the speeds at which the machine makes the rate.
+    What one zone's rate asks of the machine.
 
     Parameters
     ----------
-    rates : tuple of ZoneRate
-    machine : MachineSection
-    product : Product
-
-    Returns
-    -------
-    report : dict
-        Plain values: ``speed_mph``, ``swath_ft``, ``flow_unit``, ``least_flow``, ``most_flow`` (None where there is no
-        limit), ``assumed``, ``rate_change_ft``, ``zones`` (``zone``, ``rate_n_lb_ac``, ``product_per_ac``, ``flow``,
-        ``pressure_share``, ``least_speed_mph``, ``most_speed_mph``, ``makes``, ``advice``), ``common_speed_mph``
-        (a range that suits every zone, or None).
+    zone : int
+    rate_n_lb_ac, product_per_ac : float
+        [lb N/ac], [gal/ac or lb/ac]
+    flow : float
+        At the working speed. [gal/min or lb/min]
+    pressure_share : float
+        Of the pressure at the highest rate.
+    least_speed_mph, most_speed_mph : float
+        Between which the rate can be made; the most is infinite where nothing limits it. [mph]
+    advice : {"", "faster", "slower", "impossible"}
+        What would make the rate; empty where the working speed does, ``"impossible"`` where no speed does.
     """
+
+    zone: int
+    rate_n_lb_ac: float
+    product_per_ac: float
+    flow: float
+    pressure_share: float
+    least_speed_mph: float = 0.0
+    most_speed_mph: float = math.inf
+    advice: Advice = ""
+
+    @property
+    def advised_speed_mph(self) -> float:
+        """Speed to advise: by half a printed step within the range, so that it is, rounded, in it in either unit."""
+        half = 0.05 - 1e-6
+        return self.least_speed_mph + half if self.advice == "faster" else self.most_speed_mph - half
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MachineReport:
+    """
+    The machine at every zone's rate.
+
+    Parameters
+    ----------
+    speed_mph, swath_ft : float
+        [mph], [ft]
+    flow_unit : {"gal/min", "lb/min"}
+    flows : FlowRange
+    rate_change_ft : float
+        Driven while a rate changes. [ft]
+    zones : tuple of ZoneFlow
+    common_speed_mph : tuple of float, optional
+        Least and most speed that suit every zone; None where there is none. [mph]
+    """
+
+    speed_mph: float
+    swath_ft: float
+    flow_unit: Literal["gal/min", "lb/min"]
+    flows: FlowRange
+    rate_change_ft: float
+    zones: tuple[ZoneFlow, ...]
+    common_speed_mph: tuple[float, float] | None
+
+
+def machine_report(rates: tuple[ZoneRate, ...], machine: MachineSection, product: Product) -> MachineReport:
+    """Zone by zone the flow, the pressure and the speeds at which the machine makes the rate."""
     liquid = product.unit == "gal"
     highest = max((rate.product_per_ac for rate in rates), default=0.0)
     flows = flow_range(machine, highest_rate_per_ac=highest, liquid=liquid)
-    zones = [_zone_report(rate, machine, flows, highest) for rate in rates]
-    driven = [zone for zone in zones if zone["rate_n_lb_ac"] > 0]
-    slow = max((zone["least_speed_mph"] for zone in driven), default=0.0)
-    fast = min((zone["most_speed_mph"] for zone in driven if zone["most_speed_mph"] is not None), default=None)
-    common = None if not driven or (fast is not None and slow > fast + 1e-9) else [slow, fast]
-    return {
-        "speed_mph": machine.speed_mph,
-        "swath_ft": machine.swath_ft,
-        "flow_unit": f"{product.unit}/min",
-        "least_flow": flows.least_per_min,
-        "most_flow": None if math.isinf(flows.most_per_min) else flows.most_per_min,
-        "assumed": flows.assumed,
-        "rate_change_ft": machine.rate_change_s * machine.speed_mph * MPH_M_S / FT_M,
-        "zones": zones,
-        "common_speed_mph": common,
-    }
+    zones = tuple(_zone_flow(rate, machine, flows, highest) for rate in rates)
+    driven = [zone for zone in zones if zone.rate_n_lb_ac > 0]
+    slow = max((zone.least_speed_mph for zone in driven), default=0.0)
+    fast = min((zone.most_speed_mph for zone in driven), default=math.inf)
+    return MachineReport(
+        speed_mph=machine.speed_mph, swath_ft=machine.swath_ft, flow_unit="gal/min" if liquid else "lb/min",
+        flows=flows, rate_change_ft=machine.rate_change_s * machine.speed_mph * MPH_M_S / FT_M, zones=zones,
+        common_speed_mph=(slow, fast) if driven and slow <= fast + 1e-9 else None,
+    )  # fmt: skip
 
 
-def _zone_report(rate: ZoneRate, machine: MachineSection, flows: FlowRange, highest: float) -> dict[str, Any]:
+def _zone_flow(rate: ZoneRate, machine: MachineSection, flows: FlowRange, highest: float) -> ZoneFlow:
     per_mph = float(flow_per_min(rate.product_per_ac, speed_mph=1.0, swath_ft=machine.swath_ft))
-    flow = per_mph * machine.speed_mph
-    report: dict[str, Any] = {
-        "zone": rate.zone, "rate_n_lb_ac": rate.rate_n_lb_ac, "product_per_ac": rate.product_per_ac, "flow": flow,
-        "pressure_share": float(pressure_share(rate.product_per_ac / highest)) if highest > 0 else 0.0,
-        "least_speed_mph": 0.0, "most_speed_mph": None, "makes": True, "advice": "",
-    }  # fmt: skip
+    asked = ZoneFlow(
+        zone=rate.zone, rate_n_lb_ac=rate.rate_n_lb_ac, product_per_ac=rate.product_per_ac,
+        flow=per_mph * machine.speed_mph,
+        pressure_share=float(pressure_share(rate.product_per_ac / highest)) if highest > 0 else 0.0,
+    )  # fmt: skip
     if per_mph == 0:
-        return report
-    own_least = machine.min_speed_mph or 0.0
-    own_most = machine.max_speed_mph or math.inf
-    slow = max(flows.least_per_min / per_mph, own_least)
-    fast = min(flows.most_per_min / per_mph, own_most)
-    report["least_speed_mph"] = slow
-    report["most_speed_mph"] = None if math.isinf(fast) else fast
-    report["makes"] = slow - 1e-9 <= machine.speed_mph <= fast + 1e-9
-    if not report["makes"]:
-        report["advice"] = _advice(machine.speed_mph, slow, fast)
-    return report
-
-
-def _advice(speed_mph: float, slow: float, fast: float) -> str:
-    """What speed would do, to a tenth on the safe side."""
+        return asked
+    slow = max(flows.least_per_min / per_mph, machine.min_speed_mph or 0.0)
+    fast = min(flows.most_per_min / per_mph, machine.max_speed_mph or math.inf)
+    advice: Advice = ""
     if slow > fast + 1e-9:
-        return "no speed in the machine's range makes this rate: other orifices or another rate are needed"
-    if speed_mph < slow:
-        return f"drive at {math.ceil(slow * 10 - 1e-6) / 10:.1f} mph or faster"
-    return f"drive at {math.floor(fast * 10 + 1e-6) / 10:.1f} mph or slower"
+        advice = "impossible"
+    elif machine.speed_mph < slow - 1e-9:
+        advice = "faster"
+    elif machine.speed_mph > fast + 1e-9:
+        advice = "slower"
+    return replace(asked, least_speed_mph=slow, most_speed_mph=fast, advice=advice)
+
+
+def with_machine_check(prescription: Prescription) -> Prescription:
+    """
+    A prescription with its machine, its simulated drive and its loads looked at.
+
+    Parameters
+    ----------
+    prescription : Prescription
+
+    Returns
+    -------
+    prescription : Prescription
+        Findings about the machine and the drive anew.
+    """
+    settings = prescription.field.settings
+    machine = settings.machine
+    by_zone = np.array([0.0, *(rate.rate_n_lb_ac for rate in prescription.rates)])
+    driven = drive(
+        prescription.zones.labels, by_zone, grid=prescription.grid, treated=prescription.outline(), machine=machine
+    )
+    flows, drove = machine_report(prescription.rates, machine, prescription.product), drive_report(driven, machine)
+    kept = tuple(finding for finding in prescription.findings if finding.about not in ("machine", "drive"))
+    return replace(
+        prescription, machine=flows, drive=drove,
+        loads=loads_report(prescription.rates, prescription.product, machine, n_per_lb=settings.prices.n_per_lb),
+        findings=(*kept, *_findings(flows, drove)),
+    )  # fmt: skip
+
+
+def _findings(flows: MachineReport, drove: DriveReport) -> Iterator[Finding]:
+    for zone in flows.zones:
+        if zone.advice:
+            speed = {} if zone.advice == "impossible" else {"advised": Quantity("speed", zone.advised_speed_mph)}
+            yield warning(
+                f"rates.machine-{zone.advice}", "machine", zone=zone.zone, rate=Quantity("rate", zone.rate_n_lb_ac),
+                speed=Quantity("speed", flows.speed_mph), **speed,
+            )  # fmt: skip
+    if drove.within_share < _ENOUGH_SHARE:
+        yield warning("rates.drive-share", "drive", share=Quantity("share", drove.within_share),
+                      rate_change=Quantity("number", drove.rate_change_s))  # fmt: skip

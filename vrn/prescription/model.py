@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn import door
-from vrn.findings import Finding
+from vrn.findings import Finding, Quantity
 from vrn.model.area import reproject
 from vrn.model.field import Field
 from vrn.model.grid import Grid
@@ -22,6 +22,14 @@ from vrn.zones.model import Zones
 if TYPE_CHECKING:
     from folium import Map
     from geopandas import GeoDataFrame
+
+    from vrn.prescription.drive import DriveReport
+    from vrn.prescription.economics import PriceReport
+    from vrn.prescription.machine import MachineReport
+    from vrn.prescription.products import LoadsReport
+    from vrn.prescription.remaining import RemainingReport
+    from vrn.prescription.strips import StripReport
+    from vrn.prescription.uncertainty import Uncertainty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +49,7 @@ class Product:
     source : str
         Of the analysis and the density.
     cautions : tuple of str
-        What the handler must know.
+        What the handler must know, as codes of findings.
     """
 
     name: str
@@ -57,7 +65,11 @@ class Product:
         return self.n_pct / 100.0 * (self.density_lb_gal if self.density_lb_gal is not None else 1.0)
 
 
-Cause = Literal["unknown need", "person", "prices", "cap", "machine's most", "machine's least", "step", "check strip"]
+Cause = Literal[
+    "unknown-need", "person", "prices", "pass-cap", "season-cap", "season-cap-credited", "season-cap-unknown",
+    "machine-most", "no-step", "below-least-off", "below-least-raised", "step", "step-for-total",
+    "strip-more", "strip-less",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,18 +81,47 @@ class Change:
     ----------
     zone : int
     cause : str
-        What kind of thing, one of `Cause`.
+        What kind of thing, one of `Cause`; it names the sentence.
     from_n_lb_ac, to_n_lb_ac : float
         Before and after. [lb N/ac]
-    why : str
-        In words, for a person.
+    quantities : dict of str to Quantity
+        What the sentence is filled with: the cap, the step, a person's reason.
     """
 
     zone: int
     cause: Cause
     from_n_lb_ac: float
     to_n_lb_ac: float
-    why: str
+    quantities: dict[str, Quantity] = dataclasses.field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckStrip:
+    """
+    What a piece of a check strip is: its pair, what it gets more or less, the zone it lies in.
+
+    Parameters
+    ----------
+    pair : int
+        1, 2, …
+    difference_n_lb_ac : float
+        From its zone's rate. [lb N/ac]
+    in_zone : int or None
+        None where that zone has been covered whole.
+
+    Examples
+    --------
+    >>> str(CheckStrip(pair=1, difference_n_lb_ac=-30.0, in_zone=2))
+    'check strip 1, -30 lb N/ac in zone 2'
+    """
+
+    pair: int
+    difference_n_lb_ac: float
+    in_zone: int | None
+
+    def __str__(self) -> str:
+        where = "" if self.in_zone is None else f" in zone {self.in_zone}"
+        return f"check strip {self.pair}, {self.difference_n_lb_ac:+g} lb N/ac{where}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,8 +155,10 @@ class ZoneRate:
         Area-weighted means of the cells' lines.
     changes : tuple of Change
         From need to rate, in order; empty when the rate is the need.
-    label : str
-        What sets it apart, as ``"check strip +30 lb/ac in zone 2"``; empty for an ordinary zone.
+    strip : CheckStrip, optional
+        None for an ordinary zone.
+    zone_before : int, optional
+        Its number in the whole field, where a rain-out has changed it.
     """
 
     zone: int
@@ -132,9 +175,44 @@ class ZoneRate:
     yield_goal_bu_ac: float
     ledger: Ledger
     changes: tuple[Change, ...] = ()
-    label: str = ""
+    strip: CheckStrip | None = None
+    zone_before: int | None = None
+
+    @property
+    def label(self) -> str:
+        """What sets the zone apart in every file that a machine reads; empty for an ordinary zone."""
+        if self.strip is not None:
+            return str(self.strip)
+        return "" if self.zone_before is None else f"zone {self.zone_before} of the whole field"
 
     __repr__ = door.brief
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlatComparison:
+    """
+    What one rate for the whole field would do.
+
+    Parameters
+    ----------
+    total_n_lb, total_product : float
+        [lb N], [gal or lb]
+    misallocated_lb_ac, zones_misallocated_lb_ac : float
+        Area-weighted mean distance between need and rate, under one rate and under the zones' rates. [lb/ac]
+    """
+
+    total_n_lb: float
+    total_product: float
+    misallocated_lb_ac: float
+    zones_misallocated_lb_ac: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundingReport:
+    """The field's total before and after rates went to the machine's step. [lb N]"""
+
+    before_n_lb: float
+    after_n_lb: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -172,10 +250,12 @@ class Prescription:
         What was found when the readings were checked.
     causes : ErrorCauses or None
         Where the error of the need comes from.
+    flat : FlatComparison, optional
+    rounding : RoundingReport, optional
+    machine, drive, loads, prices, check_strips, remaining, uncertainty : optional
+        Reports, each described where it is made; None where there was nothing to report.
     details : dict
-        Reports of single rooms, plain values only. This room fills ``flat`` (against one rate), ``rounding``,
-        ``machine``, ``drive``, ``loads``, ``prices`` (when both are given), ``check_strips`` (when asked for) and
-        ``remaining`` (after a rain-out); each key's values are listed where its report is made.
+        Reports of other rooms, plain values only.
     """
 
     field: Field
@@ -195,6 +275,15 @@ class Prescription:
     findings: tuple[Finding, ...] = ()
     readings: ReadingQuality | None = None
     causes: ErrorCauses | None = None
+    flat: FlatComparison | None = None
+    rounding: RoundingReport | None = None
+    machine: "MachineReport | None" = None
+    drive: "DriveReport | None" = None
+    loads: "LoadsReport | None" = None
+    prices: "PriceReport | None" = None
+    check_strips: "StripReport | None" = None
+    remaining: "RemainingReport | None" = None
+    uncertainty: "Uncertainty | None" = None
     details: dict[str, Any] = dataclasses.field(default_factory=dict)
 
     def __repr__(self) -> str:

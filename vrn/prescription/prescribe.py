@@ -1,12 +1,14 @@
 """Zone by zone from the ledger to a rate: mean need, override, limits, machine, rounding, product, totals."""
 
-from typing import Any, Final
+from dataclasses import replace
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
+from vrn.findings import Quantity
 from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
 from vrn.model.grid import Grid
@@ -14,14 +16,22 @@ from vrn.model.settings import Override
 from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger
 from vrn.prescription.cells import Cells
-from vrn.prescription.economics import NitrogenPrices, prices_of
+from vrn.prescription.economics import NitrogenPrices, PriceReport, prices_of
 from vrn.prescription.findings import findings_of
-from vrn.prescription.limits import RateRules, limited, rules_of
-from vrn.prescription.model import Change, Prescription, Product, ZoneRate
+from vrn.prescription.limits import RateRules, limited, rounded, rules_of
+from vrn.prescription.machine import with_machine_check
+from vrn.prescription.model import (
+    Cause,
+    Change,
+    CheckStrip,
+    FlatComparison,
+    Prescription,
+    Product,
+    RoundingReport,
+    ZoneRate,
+)
 from vrn.prescription.products import product_of
-from vrn.prescription.reports import with_reports
-from vrn.prescription.rounding import rounded
-from vrn.prescription.strips import StripPiece, with_strips
+from vrn.prescription.strips import StripReport, with_strips
 from vrn.zones.model import Zones
 
 Array = NDArray[np.float64]
@@ -94,39 +104,34 @@ def prescribe(
         final[i] = rounded([targets[i]], [1.0], [windows[i]], step=rules.step_n_lb_ac)[0]
         changes[i] = (*first, *more)
     changes = [(*changes[i], *_step_change(i + 1, targets[i], final[i], rules)) for i in range(len(final))]
-    pieces: tuple[StripPiece, ...] = ()
+    rounding = RoundingReport(
+        before_n_lb=sum(a * x for a, x in zip(acres, targets, strict=True)),
+        after_n_lb=sum(a * x for a, x in zip(acres, final, strict=True)),
+    )
+    flat = _flat_rate(cells, applied, rules, sum(acres), by_prices)
+    strips: list[CheckStrip | None] = [None] * len(final)
     if settings.check_strips is not None:
         zones, pieces = with_strips(
             zones, final, windows, grid=grid, share=share, treated=field.treated,
             section=settings.check_strips, machine=settings.machine,
         )  # fmt: skip
         cells = Cells.of(grid, share, surfaces, ledger, zones, need_se)
-    for piece in pieces:
-        base = final[piece.parent - 1]
-        final.append(base + piece.difference_n_lb_ac)
-        changes.append(
-            (Change(zone=piece.zone, cause="check strip", from_n_lb_ac=base, to_n_lb_ac=final[-1], why=piece.label),)
-        )
-    labels = {piece.zone: piece.label for piece in pieces}
+        for strip in pieces:
+            assert strip.in_zone is not None
+            base = final[strip.in_zone - 1]
+            strips.append(strip)
+            final.append(base + strip.difference_n_lb_ac)
+            changes.append((_strip_change(strip, len(final), base, final[-1]),))
     rates = tuple(
-        _zone_rate(
-            zone, cells, zones, grid.crs, product, settings.product.rate_basis, final[zone - 1], changes[zone - 1],
-            labels.get(zone, ""),
-        )
-        for zone in range(1, len(zones.outlines) + 1)
-    )  # fmt: skip
-    flat = _flat_rate(cells, applied, rules, sum(acres), by_prices)
+        _zone_rate(zone, cells, zones.outlines[zone - 1], grid.crs, product, settings.product.rate_basis, rate, strip)
+        for zone, (rate, strip) in enumerate(zip(final, strips, strict=True), start=1)
+    )
+    rates = tuple(replace(rate, changes=why) for rate, why in zip(rates, changes, strict=True))
     total_n_lb = sum(rate.acres * rate.rate_n_lb_ac for rate in rates)
-    unrounded = sum(a * x for a, x in zip(acres, targets, strict=True))
-    details: dict[str, Any] = {
-        "flat": _against_flat(rates, flat, cells, product),
-        "rounding": {"before_n_lb": unrounded, "after_n_lb": sum(a * x for a, x in zip(acres, final, strict=False))},
-    }
-    if prices is not None:
-        details["prices"] = _price_report(prices, cells, rates, settings.prices.rate_by)
-    if settings.check_strips is not None:
-        details["check_strips"] = _strip_report(pieces, rates, details["rounding"]["after_n_lb"], total_n_lb)
-    return with_reports(
+    report = None if settings.check_strips is None else StripReport(
+        total_change_n_lb=total_n_lb - rounding.after_n_lb, tolerance_n_lb=STRIP_TOLERANCE * rounding.after_n_lb
+    )  # fmt: skip
+    return with_machine_check(
         Prescription(
             field=field, grid=grid, share=share, surfaces=surfaces, ledger=ledger, zones=zones,
             rates=rates, product=product, rate_basis=settings.product.rate_basis,
@@ -134,10 +139,16 @@ def prescribe(
             acres=sum(rate.acres for rate in rates), flat_rate_n_lb_ac=flat, total_n_lb=total_n_lb,
             total_product=total_n_lb / product.n_lb_per_unit,
             findings=findings_of(
-                rates, product, field, strips=details.get("check_strips"),
+                rates, product, field, strips=report,
                 unknown_share=[cells.unknown_share(rate.zone) for rate in rates],
                 season_over=_over_season(rates, cells, applied, rules),
-            ), details=details,
+            ),
+            flat=_against_flat(rates, flat, cells, product), rounding=rounding,
+            prices=None if prices is None else PriceReport(
+                rate_by=settings.prices.rate_by, prices=prices,
+                covering_n_lb_ac={rate.zone: cells.covering(rate.zone, prices.covered_share) for rate in rates
+                                  if np.isfinite(rate.need_lb_ac)},
+            ), check_strips=report,
         )
     )  # fmt: skip
 
@@ -145,28 +156,31 @@ def prescribe(
 def _zone_rate(
     zone: int,
     cells: Cells,
-    zones: Zones,
+    outline: shapely.Geometry,
     crs: str,
     product: Product,
     rate_basis: str,
     rate_n_lb_ac: float,
-    changes: tuple[Change, ...],
-    label: str,
+    strip: CheckStrip | None,
 ) -> ZoneRate:
-    """One zone with everything that is told about it."""
-    outline = zones.outlines[zone - 1]
-    ledger = cells.ledger(zone)
-    se = cells.mean(zone, cells.se)
+    """One zone with everything that is known of it."""
+    ledger, se = cells.ledger(zone), cells.mean(zone, cells.se)
+    product_per_ac = rate_n_lb_ac / product.n_lb_per_unit
     return ZoneRate(
         zone=zone, outline=outline, acres=geodesic_acres(outline, crs), parts=len(shapely.get_parts(outline)),
-        rate_n_lb_ac=rate_n_lb_ac, rate_product=_in_unit(rate_n_lb_ac, product, rate_basis),
-        product_per_ac=rate_n_lb_ac / product.n_lb_per_unit,
+        rate_n_lb_ac=rate_n_lb_ac, rate_product=rate_n_lb_ac if rate_basis == "n" else product_per_ac,
+        product_per_ac=product_per_ac,
         need_lb_ac=float(ledger.need_lb_ac), need_se_lb_ac=se if np.isfinite(se + ledger.need_lb_ac) else None,
         nitrate_ppm=cells.mean_of(zone, "nitrate_ppm"),
         organic_matter_pct=cells.mean_of(zone, "organic_matter_pct"),
-        yield_goal_bu_ac=cells.mean_of(zone, "yield_goal_bu_ac"),
-        ledger=ledger, changes=changes, label=label,
+        yield_goal_bu_ac=cells.mean_of(zone, "yield_goal_bu_ac"), ledger=ledger, strip=strip,
     )  # fmt: skip
+
+
+def _strip_change(strip: CheckStrip, zone: int, base_n_lb_ac: float, rate_n_lb_ac: float) -> Change:
+    told = {"difference": Quantity("rate", abs(strip.difference_n_lb_ac))}
+    cause: Cause = "strip-more" if strip.difference_n_lb_ac > 0 else "strip-less"
+    return Change(zone=zone, cause=cause, from_n_lb_ac=base_n_lb_ac, to_n_lb_ac=rate_n_lb_ac, quantities=told)
 
 
 def _applied(field: Field, surfaces: dict[str, Surface]) -> Array | float:
@@ -209,28 +223,24 @@ def _target(
     """The rate wanted before limits: the need, what prices make of it, or what a person set."""
     need = float(cells.ledger(zone).need_lb_ac)
     if override is not None:
-        why = f"set by a person: {override.reason.strip()}"
-        change = Change(zone=zone, cause="person", from_n_lb_ac=need, to_n_lb_ac=override.rate_n_lb_ac, why=why)
-        return override.rate_n_lb_ac, (change,)
+        reason = {"reason": Quantity("text", override.reason.strip())}
+        wanted = override.rate_n_lb_ac
+        return wanted, (Change(zone=zone, cause="person", from_n_lb_ac=need, to_n_lb_ac=wanted, quantities=reason),)
     if prices is None or np.isnan(need):
         return need, ()
     rate = cells.covering(zone, prices.covered_share)
-    why = f"prices: the rate that covers the need on {prices.covered_share:.0%} of the zone"
-    return rate, (Change(zone=zone, cause="prices", from_n_lb_ac=need, to_n_lb_ac=rate, why=why),)
+    share = {"share": Quantity("share", prices.covered_share)}
+    return rate, (Change(zone=zone, cause="prices", from_n_lb_ac=need, to_n_lb_ac=rate, quantities=share),)
 
 
 def _step_change(zone: int, target: float, final: float, rules: RateRules) -> tuple[Change, ...]:
     if abs(final - target) < 1e-9:
         return ()
     nearest = abs(final - target) <= rules.step_n_lb_ac / 2 + 1e-9
-    why = f"rounded to the step, machine.rate_step_n_lb_ac = {rules.step_n_lb_ac:g}"
-    if not nearest:
-        why += ", away from the nearest so that the field's total or a limit holds"
-    return (Change(zone=zone, cause="step", from_n_lb_ac=target, to_n_lb_ac=final, why=why),)
-
-
-def _in_unit(rate_n_lb_ac: float, product: Product, rate_basis: str) -> float:
-    return rate_n_lb_ac if rate_basis == "n" else rate_n_lb_ac / product.n_lb_per_unit
+    return (
+        Change(zone=zone, cause="step" if nearest else "step-for-total", from_n_lb_ac=target, to_n_lb_ac=final,
+               quantities={"step": Quantity("rate", rules.step_n_lb_ac)}),
+    )  # fmt: skip
 
 
 def _flat_rate(
@@ -245,48 +255,12 @@ def _flat_rate(
     return rounded([rate], [acres], [rules.window(already)], step=rules.step_n_lb_ac)[0]
 
 
-def _against_flat(rates: tuple[ZoneRate, ...], flat: float, cells: Cells, product: Product) -> dict[str, Any]:
-    """What the zones do that one rate would not: plain values for the report."""
+def _against_flat(rates: tuple[ZoneRate, ...], flat: float, cells: Cells, product: Product) -> FlatComparison:
+    """What the zones do that one rate would not."""
     by_zone = np.array([np.nan, *(rate.rate_n_lb_ac for rate in rates)])
-    total = sum(rate.acres * rate.rate_n_lb_ac for rate in rates)
-    flat_total = flat * sum(rate.acres for rate in rates)
-    return {
-        "flat_rate_n_lb_ac": flat,
-        "flat_total_n_lb": flat_total,
-        "flat_total_product": flat_total / product.n_lb_per_unit,
-        "flat_misallocated_lb_ac": cells.misallocated(np.full(len(by_zone), flat)),
-        "zones_misallocated_lb_ac": cells.misallocated(by_zone),
-        "less_n_lb": flat_total - total,
-    }
-
-
-def _price_report(prices: NitrogenPrices, cells: Cells, rates: tuple[ZoneRate, ...], rate_by: str) -> dict[str, Any]:
-    """What a pound in the wrong place costs, and the rates prices imply: plain values for the report."""
-    return {
-        "rate_by": rate_by,
-        "too_little_per_lb": prices.too_little_per_lb,
-        "too_much_per_lb": prices.too_much_per_lb,
-        "covered_share": prices.covered_share,
-        "misallocated_per_lb": prices.misallocated_per_lb,
-        "zones": [
-            {"zone": rate.zone, "covering_rate_n_lb_ac": cells.covering(rate.zone, prices.covered_share)}
-            for rate in rates if np.isfinite(rate.need_lb_ac)
-        ],
-    }  # fmt: skip
-
-
-def _strip_report(
-    pieces: tuple[StripPiece, ...], rates: tuple[ZoneRate, ...], before_n_lb: float, after_n_lb: float
-) -> dict[str, Any]:
-    """The check strips, and what they do to the field's total: plain values for the report."""
-    return {
-        "pieces": [
-            {
-                "zone": piece.zone, "in_zone": piece.parent, "pair": piece.pair,
-                "difference_n_lb_ac": piece.difference_n_lb_ac, "acres": rates[piece.zone - 1].acres,
-            }
-            for piece in pieces
-        ],
-        "total_change_n_lb": after_n_lb - before_n_lb,
-        "tolerance_n_lb": STRIP_TOLERANCE * before_n_lb,
-    }  # fmt: skip
+    total = flat * sum(rate.acres for rate in rates)
+    return FlatComparison(
+        total_n_lb=total, total_product=total / product.n_lb_per_unit,
+        misallocated_lb_ac=cells.misallocated(np.full(len(by_zone), flat)),
+        zones_misallocated_lb_ac=cells.misallocated(by_zone),
+    )  # fmt: skip

@@ -1,45 +1,37 @@
-"""Nitrogen products with their analysis and density, each with its source; blends and the user's own."""
+"""Nitrogen products with analysis, density and source; blends and the user's own; how much of one to have ready."""
 
 import difflib
+import math
 import re
+from dataclasses import dataclass
 
 from vrn.errors import InputFileError
-from vrn.model.settings import BlendPart, ProductSection
-from vrn.prescription.model import Product
-
-_UREA_CAUTION = (
-    "Urea left on the surface can lose ammonia to the air: about half an inch of rain or tillage stops it "
-    "(Montana State and Nebraska extension)."
-)
-_AMMONIA_CAUTION = (
-    "Anhydrous ammonia burns, blinds and kills: vented goggles, ammonia-rated gloves, long sleeves, at least five "
-    "gallons of clean water in reach; 29 CFR 1910.111 and your state's rules bind, and trained people only. "
-    "It is injected, never left on the surface."
-)
-_THIOSULFATE_CAUTION = "Thiosulfate harms seed and leaves: not in the furrow, not over the crop (Iowa State extension)."
+from vrn.model.settings import MachineSection, ProductSection
+from vrn.prescription.model import Product, ZoneRate
 
 _SHEET = "“Estimated physical characteristics of fertilizer material”, studylib.net 18119690"
 
 PRODUCTS: tuple[Product, ...] = (
     Product(
-        name="UAN 28", n_pct=28.0, density_lb_gal=10.66, unit="gal", cautions=(_UREA_CAUTION,),
+        name="UAN 28", n_pct=28.0, density_lb_gal=10.66, unit="gal", cautions=("rates.caution-urea",),
         source="28-0-0; 10.66 lb/gal at 60–68 °F, between 10.6 (J. Camberato, Purdue Extension, Indiana Prairie Farmer "
         f"2023) and 10.67 ({_SHEET})",
     ),
     Product(
-        name="UAN 30", n_pct=30.0, density_lb_gal=10.86, unit="gal", cautions=(_UREA_CAUTION,),
+        name="UAN 30", n_pct=30.0, density_lb_gal=10.86, unit="gal", cautions=("rates.caution-urea",),
         source="30-0-0; 10.86 lb/gal, from memory: check it against the delivery note",
     ),
     Product(
-        name="UAN 32", n_pct=32.0, density_lb_gal=11.06, unit="gal", cautions=(_UREA_CAUTION,),
+        name="UAN 32", n_pct=32.0, density_lb_gal=11.06, unit="gal", cautions=("rates.caution-urea",),
         source=f"32-0-0; 11.06 lb/gal at 60–68 °F ({_SHEET}; 11.05–11.08 elsewhere)",
     ),
     Product(
-        name="Anhydrous ammonia", n_pct=82.0, density_lb_gal=5.15, unit="gal", cautions=(_AMMONIA_CAUTION,),
+        name="Anhydrous ammonia", n_pct=82.0, density_lb_gal=5.15, unit="gal", cautions=("rates.caution-ammonia",),
         source="82-0-0; 5.15 lb/gal at 60 °F, University of Nebraska–Lincoln, Plant & Soil Sciences eLibrary",
     ),
     Product(
-        name="Ammonium thiosulfate", n_pct=12.0, density_lb_gal=11.1, unit="gal", cautions=(_THIOSULFATE_CAUTION,),
+        name="Ammonium thiosulfate", n_pct=12.0, density_lb_gal=11.1, unit="gal",
+        cautions=("rates.caution-thiosulfate",),
         source=f"12-0-0-26S; 11.1 lb/gal at 60 °F; 11.04 in {_SHEET}, 11.5 by the University of Nebraska–Lincoln's "
         "Plant & Soil Sciences eLibrary: check it against the delivery note",
     ),
@@ -48,7 +40,7 @@ PRODUCTS: tuple[Product, ...] = (
         source="8-0-0-9S; 10.14 lb/gal, from memory: check it against the delivery note",
     ),
     Product(
-        name="Urea", n_pct=46.0, density_lb_gal=None, unit="lb", cautions=(_UREA_CAUTION,),
+        name="Urea", n_pct=46.0, density_lb_gal=None, unit="lb", cautions=("rates.caution-urea",),
         source="46-0-0, Cornell University, Northeast Region Certified Crop Adviser study resources",
     ),
     Product(
@@ -177,4 +169,64 @@ def _blended(section: ProductSection) -> Product:
     )
 
 
-__all__ = ["PRODUCTS", "BlendPart", "known_product", "product_of"]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadsReport:
+    """
+    Product to have at the field.
+
+    Parameters
+    ----------
+    unit : {"gal", "lb"}
+    total, weight_lb, n_lb : float
+        In the unit; [lb]; [lb N]
+    tank : float or None
+        What the tank or the bin holds, in the unit; None when not stated.
+    loads : int or None
+    last_load : float or None
+        What goes into the last one.
+    acres_per_load : float or None
+        [ac]
+    cost : float or None
+        None without a price. [$]
+    """
+
+    unit: str
+    total: float
+    weight_lb: float
+    n_lb: float
+    tank: float | None
+    loads: int | None
+    last_load: float | None
+    acres_per_load: float | None
+    cost: float | None
+
+
+def loads_report(
+    rates: tuple[ZoneRate, ...], product: Product, machine: MachineSection, *, n_per_lb: float | None = None
+) -> LoadsReport:
+    """
+    Product to have at the field; a price of nitrogen, where there is one, is in $/lb N.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> from vrn.nitrogen.ledger import Ledger
+    >>> uan = known_product("UAN 32")
+    >>> zone = ZoneRate(zone=1, outline=shapely.MultiPolygon(), acres=80.0, parts=1, rate_n_lb_ac=100.0,
+    ...     rate_product=28.25, product_per_ac=100.0 / uan.n_lb_per_unit, need_lb_ac=100.0, need_se_lb_ac=None,
+    ...     nitrate_ppm=10.0, organic_matter_pct=3.0, yield_goal_bu_ac=200.0, ledger=Ledger(lines=(), method="x"))
+    >>> report = loads_report((zone,), uan, MachineSection(tank_gal=1000.0), n_per_lb=0.5)
+    >>> report.loads, round(report.total, 1), round(report.last_load, 1), report.cost
+    (3, 2260.4, 260.4, 4000.0)
+    """
+    total = sum(rate.acres * rate.product_per_ac for rate in rates)
+    n_lb = sum(rate.acres * rate.rate_n_lb_ac for rate in rates)
+    tank = machine.tank_gal if product.unit == "gal" else machine.tank_lb
+    loads = math.ceil(total / tank - 1e-9) if tank and total > 0 else None
+    treated_ac = sum(rate.acres for rate in rates if rate.rate_n_lb_ac > 0)
+    return LoadsReport(
+        unit=product.unit, total=total, weight_lb=total * (product.density_lb_gal or 1.0), n_lb=n_lb, tank=tank,
+        loads=loads, last_load=total - (loads - 1) * tank if loads and tank else None,
+        acres_per_load=tank / (total / treated_ac) if tank and total > 0 else None,
+        cost=None if n_per_lb is None else n_lb * n_per_lb,
+    )  # fmt: skip

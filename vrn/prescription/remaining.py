@@ -3,7 +3,6 @@
 import dataclasses
 import re
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 import numpy as np
 import shapely
@@ -12,11 +11,34 @@ from vrn.errors import InputFileError
 from vrn.findings import Finding
 from vrn.model.area import geodesic_acres
 from vrn.model.cover import share_inside
-from vrn.prescription.model import Prescription, ZoneRate
-from vrn.prescription.reports import with_reports
+from vrn.prescription.machine import with_machine_check
+from vrn.prescription.model import CheckStrip, Prescription, ZoneRate
+from vrn.prescription.strips import StripReport
 from vrn.units import FT_M
 from vrn.zones.finish import labels_of
 from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled
+
+
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class RemainingReport:
+    """
+    What was covered before a rain-out, and what the whole field was to get.
+
+    Parameters
+    ----------
+    covered_ac, left_ac : float
+        [ac]
+    whole_total_n_lb, whole_total_product : float
+        [lb N], [gal or lb]
+    was_zone : tuple of int
+        Number of each zone in the whole field.
+    """
+
+    covered_ac: float
+    left_ac: float
+    whole_total_n_lb: float
+    whole_total_product: float
+    was_zone: tuple[int, ...]
 
 
 def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -> Prescription:
@@ -33,8 +55,8 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
     Returns
     -------
     prescription : Prescription
-        Zones that are wholly covered are gone and the others renumbered 1 … k; ``label`` keeps a number that changed.
-        ``details["remaining"]`` says what was covered and what is still to order. Covered ground is no-apply ground
+        Zones that are wholly covered are gone and the others renumbered 1 … k; ``zone_before`` keeps a number that
+        changed. ``remaining`` says what was covered and what is still to order. Covered ground is no-apply ground
         of its field: 0 in every file, and no zone.
 
     Raises
@@ -72,12 +94,12 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
     crs = prescription.grid.crs
     kept = [rate for rate in prescription.rates if rate.zone in found]
     now = {rate.zone: number for number, rate in enumerate(kept, start=1)}
-    parents = {piece["zone"]: piece["in_zone"] for piece in _strips(prescription)}
     rates = tuple(
         dataclasses.replace(
             rate, zone=now[rate.zone], outline=found[rate.zone], acres=geodesic_acres(found[rate.zone], crs),
             parts=len(shapely.get_parts(found[rate.zone])),
-            label=_label(rate, now, parents.get(rate.zone)),
+            strip=None if rate.strip is None else _strip(rate.strip, now),
+            zone_before=rate.zone if now[rate.zone] != rate.zone and rate.strip is None else None,
             changes=tuple(dataclasses.replace(change, zone=now[rate.zone]) for change in rate.changes),
         )
         for rate in kept
@@ -94,27 +116,18 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
         total_product=total_n_lb / prescription.product.n_lb_per_unit,
         field=dataclasses.replace(field, no_apply=shapely.union(field.no_apply, field.boundary.difference(left))),
         findings=tuple(_renumbered(prescription.findings, now)),
-        details={
-            **prescription.details,
-            **_strips_left(prescription, rates, now),
-            "remaining": {
-                "covered_ac": prescription.acres - acres,
-                "left_ac": acres,
-                "whole_total_n_lb": prescription.total_n_lb,
-                "whole_total_product": prescription.total_product,
-                "was_zone": [rate.zone for rate in kept],
-            },
-        },
+        check_strips=_strips_left(prescription.check_strips, rates),
+        remaining=RemainingReport(
+            covered_ac=prescription.acres - acres, left_ac=acres, whole_total_n_lb=prescription.total_n_lb,
+            whole_total_product=prescription.total_product, was_zone=tuple(rate.zone for rate in kept),
+        ),
     )  # fmt: skip
-    return with_reports(planned)
+    return with_machine_check(planned)
 
 
-def _label(rate: ZoneRate, now: dict[int, int], parent: int | None) -> str:
-    """What a zone is called now: a strip after the zone it lies in, an ordinary one after its number before."""
-    if parent is not None:
-        before = f" in zone {parent}"
-        return rate.label.replace(before, f" in zone {now[parent]}" if parent in now else "")
-    return f"zone {rate.zone} of the whole field" if now[rate.zone] != rate.zone else ""
+def _strip(strip: CheckStrip, now: dict[int, int]) -> CheckStrip:
+    """A strip in its zone's number of now."""
+    return dataclasses.replace(strip, in_zone=now.get(strip.in_zone or 0))
 
 
 def _renumbered(findings: tuple[Finding, ...], now: dict[int, int]) -> Iterator[Finding]:
@@ -127,21 +140,9 @@ def _renumbered(findings: tuple[Finding, ...], now: dict[int, int]) -> Iterator[
             yield dataclasses.replace(finding, about=f"zone {now[int(zone[1])]}")
 
 
-def _strips(prescription: Prescription) -> list[dict[str, Any]]:
-    return list((prescription.details.get("check_strips") or {}).get("pieces", ()))
-
-
-def _strips_left(prescription: Prescription, rates: tuple[ZoneRate, ...], now: dict[int, int]) -> dict[str, Any]:
-    """The report of the check strips for what is left of them; empty when none were asked for."""
-    report = prescription.details.get("check_strips")
+def _strips_left(report: StripReport | None, rates: tuple[ZoneRate, ...]) -> StripReport | None:
+    """What the strips that are left change the total by; None when none were asked for."""
     if report is None:
-        return {}
-    pieces = [
-        {
-            **piece, "zone": now[piece["zone"]], "in_zone": now.get(piece["in_zone"]),
-            "acres": rates[now[piece["zone"]] - 1].acres,
-        }
-        for piece in _strips(prescription) if piece["zone"] in now
-    ]  # fmt: skip
-    change = sum(piece["acres"] * piece["difference_n_lb_ac"] for piece in pieces)
-    return {"check_strips": {**report, "pieces": pieces, "total_change_n_lb": change}}
+        return None
+    change = sum(rate.acres * rate.strip.difference_n_lb_ac for rate in rates if rate.strip is not None)
+    return dataclasses.replace(report, total_change_n_lb=change)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from vrn.model.grid import Grid
 from vrn.model.settings import CheckStripSection, MachineSection
 from vrn.prescription.heading import Passes, passes_over
+from vrn.prescription.model import CheckStrip
 from vrn.units import FT_M
 from vrn.zones.finish import labels_of
 from vrn.zones.model import Zones
@@ -20,31 +21,20 @@ _LEAST_SHARE = 0.35  # of a strip's length that a zone must fill to count as cro
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StripPiece:
+class StripReport:
     """
-    The part of a check strip that lies in one zone: a zone of its own in every file.
+    Check strips that were asked for; the pieces are the zones that have a ``strip``.
 
     Parameters
     ----------
-    zone : int
-        Its own number, after those of the ordinary zones.
-    parent : int
-        Zone it was cut from.
-    pair : int
-        1, 2, …
-    difference_n_lb_ac : float
-        From the parent's rate. [lb N/ac]
+    total_change_n_lb : float
+        What they change the field's total by. [lb N]
+    tolerance_n_lb : float
+        What they may. [lb N]
     """
 
-    zone: int
-    parent: int
-    pair: int
-    difference_n_lb_ac: float
-
-    @property
-    def label(self) -> str:
-        """What every export calls it."""
-        return f"check strip {self.pair}, {self.difference_n_lb_ac:+g} lb N/ac in zone {self.parent}"
+    total_change_n_lb: float
+    tolerance_n_lb: float
 
 
 def with_strips(
@@ -57,7 +47,7 @@ def with_strips(
     treated: shapely.Geometry,
     section: CheckStripSection,
     machine: MachineSection,
-) -> tuple[Zones, tuple[StripPiece, ...]]:
+) -> tuple[Zones, tuple[CheckStrip, ...]]:
     """
     Cut pairs of check strips out of zones.
 
@@ -79,7 +69,8 @@ def with_strips(
     -------
     zones : Zones
         With the pieces as zones k + 1, k + 2, …; as they were when there is no place for a pair.
-    pieces : tuple of StripPiece
+    pieces : tuple of CheckStrip
+        One for each of the zones k + 1, k + 2, …
 
     Notes
     -----
@@ -183,7 +174,7 @@ def _cut_out(
     share: NDArray[np.float64],
     treated: shapely.Geometry,
     least_m2: float,
-) -> tuple[Zones, tuple[StripPiece, ...]]:
+) -> tuple[Zones, tuple[CheckStrip, ...]]:
     """Zones less the strips, and the strips' pieces as zones after them."""
     count = len(zones.outlines)
     lines = [shapely.boundary(outline) for outline in zones.outlines]
@@ -195,17 +186,14 @@ def _cut_out(
         parent[shapely.intersects(outline, inside)] = number
     parent = gaps_filled(faces, parent)  # specks between lines that all but meet lie in no outline
     owner = parent.copy()
-    pieces: list[StripPiece] = []
+    pieces: list[CheckStrip] = []
     for box, pair, difference in strips:
         within = shapely.intersects(box, inside)
         for number in np.unique(parent[within]):
             here = within & (parent == number)
             if allowed[number] and shapely.area(faces[here]).sum() >= least_m2:
-                pieces.append(
-                    StripPiece(zone=count + len(pieces) + 1, parent=int(number), pair=pair,
-                               difference_n_lb_ac=difference)
-                )  # fmt: skip
-                owner[here] = pieces[-1].zone
+                pieces.append(CheckStrip(pair=pair, difference_n_lb_ac=difference, in_zone=int(number)))
+                owner[here] = count + len(pieces)
     numbers = np.arange(count + len(pieces) + 1, dtype=float)
     found = dissolved(faces, owner, numbers, 0.0)
     if len(found) != count + len(pieces):

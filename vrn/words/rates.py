@@ -1,0 +1,129 @@
+"""Words of the rates: why a rate was changed, what a person must look at, the machine, check strips."""
+
+from typing import Final
+
+_LABEL: Final = "Follow the product label and local rules; a licensed applicator makes the final decision."
+_CAUTIONS: Final = {
+    "caution-urea": "Urea left on the surface can lose ammonia to the air. About {rain=0.5} of rain, or tillage, stops "
+    "it (Montana State and Nebraska extension).",
+    "caution-ammonia": "Anhydrous ammonia burns, blinds and kills. Wear vented goggles, ammonia-rated gloves and long "
+    "sleeves. Keep at least {gal=5} of clean water in reach. 29 CFR 1910.111 and state rules apply. Trained people "
+    "only. Inject it; never leave it on the surface.",
+    "caution-thiosulfate": "Thiosulfate harms seed and leaves. Keep it out of the furrow and off the crop (Iowa State "
+    "extension).",
+}
+_BY_HAND: Final = "Add the layer that is missing there, or set a rate in the map's review."
+_LATER: Final = "Keep the limit unless the rule behind it allows more. Plan a later pass."
+_WATER: Final = "What the crop does not take up ends in the water (drinking-water limit 10 mg/L, EPA)."
+
+FINDINGS: Final[dict[str, tuple[str, ...]]] = {
+    "need-unknown": ("The need of {area} is not known, so nothing is applied there.", _BY_HAND),
+    "need-unknown-rate": ("The need of {area} is not known. {rate} is applied there.", _BY_HAND),
+    "need-partly-unknown": (
+        "The need of {unknown} out of {area} is not known. That ground gets the rate of the rest.",
+        _BY_HAND,
+    ),
+    "over-season-cap": (
+        "The zone's average keeps the season limit, but {over} of {area} go over it, by up to {most:0}.",
+        "If the limit is a legal one, set a lower rate, or make that ground a zone of its own.",
+    ),
+    "held-pass-cap": ("{wanted:0} was called for. The limit for this pass is {cap}, which is {short:0} less.", _LATER),
+    "held-season-cap": (
+        (
+            "{wanted:0} was called for. The season limit is {cap} and {applied:0} is already on. The rate is "
+            "{short:0} short."
+        ),
+        _LATER,
+    ),
+    "held-season-cap-credited": (
+        (
+            "{wanted:0} was called for. The season limit is {cap}. Of that, {applied:0} is already on and "
+            "{credited:0} is credited from manure and irrigation water. The rate is {short:0} short."
+        ),
+        _LATER,
+    ),
+    "held-season-cap-unknown": (
+        "There is a season limit of {cap}, but what is already on this ground is not known. So nothing is applied.",
+        "Enter what has been applied.",
+    ),
+    "held-machine-most": (
+        "{wanted:0} was called for. The applicator's maximum is {cap}, which is {short:0} less.",
+        "Plan a later pass, or fit the applicator for more.",
+    ),
+    "held-no-step": (
+        (
+            "{wanted:0} was called for. No rate in steps of {step} fits between the applicator's minimum of "
+            "{least} and the limits. So nothing is applied."
+        ),
+        "Plan a later pass, or set the applicator for lower rates.",
+    ),
+    "person-below-least": (
+        "The rate set by hand is {wanted}. The applicator's minimum is {least}, so {rate} is applied.",
+        "Set 0, or a rate the applicator can make.",
+    ),
+    "above-need-person": (
+        "The rate set by hand is {over:0} above the need of {need:0}.",
+        f"{_WATER} Lower the rate, unless there is a reason to write down.",
+    ),
+    "above-need-prices": (
+        "At these prices the rate is {over:0} above the need of {need:0}.",
+        f"{_WATER} Lower the rate if water is close.",
+    ),
+    "above-need-machine": (
+        "The applicator cannot go lower. The rate is {over:0} above the need of {need:0}.",
+        f"{_WATER} Choose 0 below the minimum, or set the applicator for lower rates.",
+    ),
+    "strips-no-place": (
+        "No pair of check strips fits within every limit.",
+        "Make the strips shorter, or the step between them smaller.",
+    ),
+    "strips-change-total": (
+        (
+            "The check strips change the field's total by {change}; {allowed} is allowed. Pieces too short to "
+            "keep lie on one side."
+        ),
+        "Try another strip length, a smaller step, or fewer pairs.",
+    ),
+    **{name: (text, _LABEL) for name, text in _CAUTIONS.items()},
+    "draft": (
+        "Draft: not yet signed.",
+        "Have an agronomist read it and sign it.",
+        'review.approved_by = "NAME"; review.approved_on = 2026-06-18',
+    ),
+    "machine-faster": ("Zone {zone}: {rate} cannot be made at {speed}.", "Drive at {advised} or faster."),
+    "machine-slower": ("Zone {zone}: {rate} cannot be made at {speed}.", "Drive at {advised} or slower."),
+    "machine-impossible": (
+        "Zone {zone}: {rate} cannot be made at {speed}, nor at any speed in the applicator's range.",
+        "Fit other orifices or metering, or set another rate.",
+    ),
+    "drive-share": (
+        "At the speed and width entered, about {share} of the ground will get within 10% of the target rate.",
+        "Use fewer zones or larger patches, drive slower, or set the look-ahead to the time a rate change takes.",
+        "{key:machine.look_ahead_s} = {rate_change}",
+    ),
+}  # fmt: skip
+
+SENTENCES: Final[dict[str, str]] = {
+    **_CAUTIONS,
+    "change-unknown-need": "need not known: nothing is applied",
+    "change-person": "set by hand: {reason}",
+    "change-prices": "prices: the rate that meets the need on {share} of the zone",
+    "change-pass-cap": "limit for this pass, {cap}",
+    "change-season-cap": "season limit of {cap}, less {applied:0} already on",
+    "change-season-cap-credited": "season limit of {cap}, less {applied:0} already on and {credited:0} credited from "
+    "manure and irrigation water",
+    "change-season-cap-unknown": "season limit of {cap}: what is already on is not known",
+    "change-machine-most": "limited by the applicator's maximum rate, {cap}",
+    "change-no-step": "no step of {step} fits between the applicator's minimum, {least}, and the limits",
+    "change-below-least-off": "below the applicator's minimum, {least}: set to 0",
+    "change-below-least-raised": "below the applicator's minimum, {least}: raised to the lowest it makes",
+    "change-step": "rounded to the nearest {step}",
+    "change-step-for-total": "rounded to a step of {step} beside it, so that the field's total or a limit holds",
+    "change-strip-more": "check strip: {difference} more than its zone",
+    "change-strip-less": "check strip: {difference} less than its zone",
+    "strip-more": "check strip {pair}, +{difference} in zone {zone}",
+    "strip-less": "check strip {pair}, −{difference} in zone {zone}",
+    "strip-more-alone": "check strip {pair}, +{difference}",
+    "strip-less-alone": "check strip {pair}, −{difference}",
+    "zone-before": "zone {zone} of the whole field",
+}
