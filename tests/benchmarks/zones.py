@@ -16,8 +16,7 @@ import shapely
 from scipy.ndimage import gaussian_filter
 from sklearn.cluster import KMeans
 
-from vrn.model.cover import share_inside
-from vrn.model.grid import Grid
+from vrn.model.grid import Grid, share_inside
 from vrn.nitrogen import method
 from vrn.zones import draw
 

@@ -12,8 +12,8 @@ import shapely
 
 from vrn.findings import Quantity
 from vrn.model.area import geodesic_acres, projected_crs, transformer
-from vrn.model.cover import grid_over, share_inside
 from vrn.model.field import Field
+from vrn.model.grid import grid_over, share_inside
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Crop, ExportSection, FieldSection, LimitSection, MachineSection, SampleSection, Settings
 from vrn.model.surface import Surface

@@ -40,7 +40,7 @@ with atheris.instrument_imports(include=["vrn.ingest", "vrn.model"]):
         weather,
         yield_log,
     )
-    from vrn.ingest.intake import Intake, Source
+    from vrn.ingest.input_files import InputFiles, Source
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "ingest"))
 import sound
@@ -58,10 +58,10 @@ def _in_memory(name: str) -> Callable[[bytes], None]:
     """A vector file that never touches the disk, taken as far as an outline."""
 
     def target(data: bytes) -> None:
-        intake = Intake(FIELD)
+        files = InputFiles(FIELD)
         source = Source(path=FIELD / name, name=name, key="field.boundary", data=data, inner=name)
-        features = vectors.read_features(intake, source)
-        outline.areas_in_field(intake, source, features, None, "EPSG:32615")
+        features = vectors.read_features(files, source)
+        outline.areas_in_field(files, source, features, None, "EPSG:32615")
 
     return target
 
@@ -87,13 +87,13 @@ def _in_field(name: str, **changes: object) -> Callable[[bytes], None]:
 def _samples(data: bytes) -> None:
     """The samples alone."""
     (FIELD / "samples.csv").write_bytes(data)
-    samples.read_samples(Intake(FIELD), SOUND.samples, "EPSG:32615")
+    samples.read_samples(InputFiles(FIELD), SOUND.samples, "EPSG:32615")
 
 
 def _weather(data: bytes) -> None:
     """The weather alone."""
     (FIELD / "w.csv").write_bytes(data)
-    weather.read_weather(Intake(FIELD), SOUND)
+    weather.read_weather(InputFiles(FIELD), SOUND)
 
 
 def _shapefile() -> Callable[[bytes], None]:
@@ -108,8 +108,8 @@ def _shapefile() -> Callable[[bytes], None]:
 def _zip(data: bytes) -> None:
     """The archive alone."""
     (FIELD / "b.zip").write_bytes(data)
-    intake = Intake(FIELD)
-    vectors.read_features(intake, intake.source("b.zip", "field.boundary"))
+    files = InputFiles(FIELD)
+    vectors.read_features(files, files.source("b.zip", "field.boundary"))
 
 
 TARGETS: dict[str, Callable[[], Callable[[bytes], None]]] = {

@@ -91,14 +91,14 @@ def _toml(text: str | bytes) -> Callable[[Path], None]:
 
 _SOUND = sound.toml_text(sound.KEYS)
 
-_case("toml-empty", _toml(""), "crop: missing", "Mend them")
-_case("toml-cut-off", _toml(_SOUND[: len(_SOUND) // 2 - 3]), "not valid TOML|faults|missing", "Mend|Add")
-_case("toml-is-json", _toml(json.dumps(sound.KEYS)), "not valid TOML", "Mend that line")
+_case("toml-empty", _toml(""), "crop: missing", "Fix them")
+_case("toml-cut-off", _toml(_SOUND[: len(_SOUND) // 2 - 3]), "not valid TOML|faults|missing", "Fix|Add")
+_case("toml-is-json", _toml(json.dumps(sound.KEYS)), "not valid TOML", "Fix that line")
 _case("toml-utf-16", _toml(_SOUND.encode("utf-16")), "not UTF-8", "Save it as UTF-8")
-_case("toml-nul", _toml(_SOUND.encode().replace(b"Wren", b"W\x00n")), "not valid TOML", "Mend that line")
-_case("toml-nested-deep", _toml("a = " + "[" * 5000 + "]" * 5000), "not valid TOML", "Mend that line")
+_case("toml-nul", _toml(_SOUND.encode().replace(b"Wren", b"W\x00n")), "not valid TOML", "Fix that line")
+_case("toml-nested-deep", _toml("a = " + "[" * 5000 + "]" * 5000), "not valid TOML", "Fix that line")
 _case("toml-huge", _toml(_SOUND + "#" * 2_100_000), "larger than 2 MB", "Give the field.toml")
-_case("toml-twice-a-table", _toml(_SOUND + "\n[crop]\nyield_goal_bu_ac = 1\n"), "not valid TOML", "Mend that line")
+_case("toml-twice-a-table", _toml(_SOUND + "\n[crop]\nyield_goal_bu_ac = 1\n"), "not valid TOML", "Fix that line")
 _case("toml-infinite-goal", _keys(crop__yield_goal_bu_ac=Raw("inf")), "inf is not a number", "from 20 to 450")
 _case("toml-nan-limit", _keys(limits__max_n_lb_ac=Raw("nan")), "nan is not a number", "above 0 and up to 400")
 _case("toml-1e308", _keys(machine__swath_ft=1e308), "machine.swath_ft", "up to 200")
@@ -111,7 +111,7 @@ _case(
     "toml-date-of-no-month",
     _toml(_SOUND + '\n[review]\napproved_by = "A"\napproved_on = 2026-13-01\n'),
     "not valid TOML",
-    "Mend that line",
+    "Fix that line",
 )
 _case("toml-unknown-table", _keys(machinery__swath_ft=60), "machinery: unknown key", "Did you mean machine")
 _case("toml-unknown-key", _keys(samples__moisture="dry"), "samples.moisture: unknown key", "moisture_basis")
@@ -140,7 +140,7 @@ def _toml_pipe(folder: Path) -> None:
     os.mkfifo(folder / "field.toml")
 
 
-_case("toml-is-a-pipe", _toml_pipe, "is no ordinary file", "Give a field.toml")
+_case("toml-is-a-pipe", _toml_pipe, "is not an ordinary file", "Give a field.toml")
 _case("toml-missing", _no_toml, "there is no such file", "vrn start")
 _case("toml-is-a-folder", _toml_folder, "is a folder", "Give the file itself")
 
@@ -196,7 +196,7 @@ for _what, _key in _NAMES.items():
         "sign-in page",
     )
 _case("samples-symlink-loop", _then(_loop, samples__file="loop.csv"), "cannot be opened|no file", "Check|relative")
-_case("samples-pipe", _then(_pipe, samples__file="pipe.csv"), "is no ordinary file", "Copy the data")
+_case("samples-pipe", _then(_pipe, samples__file="pipe.csv"), "is not an ordinary file", "Copy the data")
 _case(
     "samples-dangling-link",
     _then(_dangling, samples__file="link.csv"),
@@ -274,7 +274,7 @@ _case(
     "no longitude and latitude",
     "look swapped",
 )
-_case("boundary-metres-unsaid", _boundary(collection(polygon(_UTM))), "no longitude and latitude", "metres or feet")
+_case("boundary-meters-unsaid", _boundary(collection(polygon(_UTM))), "no longitude and latitude", "meters or feet")
 _case(
     "boundary-nan",
     _boundary(json.dumps(collection(polygon(_RING))).replace("-93.605", "NaN")),
@@ -285,7 +285,7 @@ _case(
     "boundary-1e308",
     _boundary(json.dumps(collection(polygon(_RING))).replace("42.1,", "1e308,").replace("42.1]", "1e308]")),
     "no longitude and latitude",
-    "metres or feet",
+    "meters or feet",
 )
 _case(
     "boundary-1e999",
@@ -330,9 +330,9 @@ _case(
     "is not understood",
     "WGS 84",
 )
-_case("boundary-crs-key-of-space", _keys(field__boundary_crs="EPSG:4978"), "is no system of a map", "EPSG")
-_case("boundary-crs-key-of-height", _keys(field__boundary_crs="EPSG:5703"), "is no system of a map", "EPSG")
-_case("boundary-crs-key-nonsense", _keys(field__boundary_crs="my system"), "is no system of a map", "EPSG")
+_case("boundary-crs-key-of-space", _keys(field__boundary_crs="EPSG:4978"), "is not a map system", "EPSG")
+_case("boundary-crs-key-of-height", _keys(field__boundary_crs="EPSG:5703"), "is not a map system", "EPSG")
+_case("boundary-crs-key-nonsense", _keys(field__boundary_crs="my system"), "is not a map system", "EPSG")
 _case("boundary-a-county", _boundary(collection(polygon(box(-94, 42, -92.5, 43)))), "more than one field", "one field")
 _case(
     "boundary-a-garden",
@@ -380,7 +380,7 @@ _case(
     FINDING,
 )
 _case(
-    "no-apply-metres-unsaid",
+    "no-apply-meters-unsaid",
     _put("w.geojson", collection(polygon(_UTM)), field__no_apply=[{"file": "w.geojson"}]),
     "no longitude and latitude",
     "export the file with its coordinate system",
@@ -460,7 +460,7 @@ _case(
     'field.boundary_crs = "EPSG:4326"',
 )
 _case(
-    "shp-no-prj-metres", _without(".prj", crs=32615), "coordinate system is not known", "Its numbers are metres or feet"
+    "shp-no-prj-meters", _without(".prj", crs=32615), "coordinate system is not known", "Its numbers are meters or feet"
 )
 _case("shp-no-shx", _without(".shx"), "its part .shx is missing", "Copy the whole shapefile")
 _case("shp-no-dbf", _without(".dbf", ".shx"), "its part .shx and .dbf is missing", "Copy the whole shapefile")
@@ -786,12 +786,12 @@ _case(
     "look swapped",
 )
 _case(
-    "samples-metres-unsaid",
+    "samples-meters-unsaid",
     _samples("sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm\nA,450000,4661200,0,12,14\n"),
     "no longitude and latitude",
     "samples.crs",
 )
-_case("samples-crs-nonsense", _keys(samples__crs="EPSG:1"), "is no system of a map", "EPSG code")
+_case("samples-crs-nonsense", _keys(samples__crs="EPSG:1"), "is not a map system", "EPSG code")
 _case(
     "samples-another-field",
     _samples(sound.samples_csv().replace(",-93.", ",-95.")),
@@ -898,7 +898,7 @@ _case(
     FINDING,
 )
 _case(
-    "samples-centimetres-as-inches",
+    "samples-centimeters-as-inches",
     _samples(sound.samples_csv().replace(",0,12,", ",0,30,")),
     "Thicker than 25 in",
     "top_cm",
@@ -1195,6 +1195,6 @@ _case("weather-empty-day", _weather(",50,70,0"), "row 2: the date is empty", "Fi
 _case("weather-min-above-max", _weather("2026-06-01,80,70,0"), "row 2: the least temperature", "Swap")
 _case("weather-hot", _weather("2026-06-01,50,700,0"), "row 2: tmax_f is 700", "unit")
 _case("weather-negative-rain", _weather("2026-06-01,50,70,-0.4"), "row 2: rain_in is -0.4", "rain")
-_case("weather-millimetres-as-inches", _weather("2026-06-01,50,70,40"), "row 2: rain_in is 40", "unit")
+_case("weather-millimeters-as-inches", _weather("2026-06-01,50,70,40"), "row 2: rain_in is 40", "unit")
 _case("weather-gap", _weather("2026-06-01,50,70,0\n2026-06-09,50,70,0"), "7 days", "Fill the gaps", FINDING)
 _case("weather-other-year", _weather("2024-06-01,50,70,0"), "the season is 2026", "this season", FINDING)

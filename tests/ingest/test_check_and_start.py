@@ -11,7 +11,7 @@ import shapely
 import sound
 
 from vrn.cli import main
-from vrn.ingest.ground import read_ground
+from vrn.ingest.read import read_ground
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]
@@ -47,7 +47,7 @@ def test_check_speaks_to_machines(rewrite: Rewrite, capsys: pytest.CaptureFixtur
 
 
 def test_check_of_a_metric_field_speaks_metric(field_folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Hectares and centimetres: 90.8 ac are 36.75 ha, 12 in are 30 cm."""
+    """Hectares and centimeters: 90.8 ac are 36.75 ha, 12 in are 30 cm."""
     keys = {**sound.KEYS, "units": "metric", "crop": {"yield_goal_t_ha": 13, "growth_stage": "V7"}}
     (field_folder / "field.toml").write_text(sound.toml_text(keys), encoding="utf-8")
     assert main(["check", str(field_folder / "field.toml")]) == 0

@@ -55,18 +55,18 @@ def test_two_depths_of_one_core(rewrite: Rewrite, put: Put) -> None:
     assert told(field, "note").count("Depths without a unit in the column depth were taken as inches.") == 1
 
 
-def test_a_metric_field_file_means_centimetres(rewrite: Rewrite, put: Put) -> None:
+def test_a_metric_field_file_means_centimeters(rewrite: Rewrite, put: Put) -> None:
     """0-30 is 0 to 30 / 2.54 in under units = "metric"; a written unit goes before."""
     put("samples.csv", with_depths("0-30", "0-12 in", separator=","))
     keys: dict[str, Any] = {"units": "metric", "crop__yield_goal_bu_ac": None, "crop__yield_goal_t_ha": 13}
     field = read_field(rewrite(**keys))
     assert field.samples.bottom_in[:2].tolist() == pytest.approx([30 * CM_IN, 12.0], abs=1e-6)
-    assert "taken as centimetres" in told(field, "note")
+    assert "taken as centimeters" in told(field, "note")
 
 
 @pytest.mark.parametrize("name", ["Depth (cm)", "depth_cm", "Sample depth, cm", "DEPTH [cm.]"])
 def test_the_unit_of_the_columns_name_goes_before_the_field_files(rewrite: Rewrite, put: Put, name: str) -> None:
-    """A mapped column that says cm is in centimetres in a field file of inches, and nothing was assumed."""
+    """A mapped column that says cm is in centimeters in a field file of inches, and nothing was assumed."""
     put("samples.csv", with_depths("0-30", header=name))
     field = read_field(mapped(rewrite, name))
     assert field.samples.bottom_in[0] == pytest.approx(30 * CM_IN, abs=1e-6)
@@ -125,7 +125,7 @@ def test_what_is_no_depth_is_told_with_its_row(
 
 
 def test_a_cell_against_its_columns_name_is_refused(rewrite: Rewrite, put: Put) -> None:
-    """Inches in a column of centimetres: one of the two is wrong."""
+    """Inches in a column of centimeters: one of the two is wrong."""
     put("samples.csv", with_depths("0-12 in", *["0-30"] * 11, header="depth_cm"))
     with pytest.raises(InputFileError, match='row 2: depth_cm is "0-12 in", and the column is in cm'):
         read_field(rewrite())
@@ -163,7 +163,7 @@ def test_without_any_depth_the_remedy_names_the_way(rewrite: Rewrite, put: Put, 
     assert remedy in raised.value.remedy
 
 
-def test_a_metric_field_is_asked_for_centimetres(rewrite: Rewrite, put: Put) -> None:
+def test_a_metric_field_is_asked_for_centimeters(rewrite: Rewrite, put: Put) -> None:
     """The remedy speaks the units of the field file."""
     put("samples.csv", with_depths("0-30", header="Horizon"))
     keys: dict[str, Any] = {"units": "metric", "crop__yield_goal_bu_ac": None, "crop__yield_goal_t_ha": 13}

@@ -73,7 +73,7 @@ def test_every_fault_is_told_at_once_with_its_remedy() -> None:
     error = refused(keys)
     for told in (
         'crop.yield_goal_bu_ac: "210" cannot be used. Give a number from 20 to 450.',
-        'crop.growth_stage: "EIGHT" is no leaf stage. Give the leaf-collar stage',
+        'crop.growth_stage: "EIGHT" is not a leaf stage. Give the leaf-collar stage',
         "crop.colour: unknown key. Known keys there: yield_goal_bu_ac",
         "field.name: missing. Add it: text in quotes.",
         "machine.swath_ft: -60 cannot be used. Give a number above 0 and up to 200.",
@@ -106,12 +106,12 @@ def test_keys_that_contradict_each_other_are_refused(changes: dict[str, Any], sa
 @pytest.mark.parametrize(
     ("text", "says", "remedy"),
     [
-        (b"[field\nname = 1", "not valid TOML: .*line 1", "Mend that line"),
+        (b"[field\nname = 1", "not valid TOML: .*line 1", "Fix that line"),
         (b'[field]\nboundary = "c:\\maps\\north.shp"', "not valid TOML: .*line 2", "single quotes"),
-        (b"[field]\nname = 1\n[field]\n", "not valid TOML", "Mend that line"),
+        (b"[field]\nname = 1\n[field]\n", "not valid TOML", "Fix that line"),
         (b"\xff\xfe[\x00f\x00]\x00", "not UTF-8 text", "Save it as UTF-8"),
         (b'name = "\xe9t\xe9"', "not UTF-8 text", "Save it as UTF-8"),
-        (b"", "5 faults|4 faults|3 faults", "Mend them"),
+        (b"", "5 faults|4 faults|3 faults", "Fix them"),
     ],
 )
 def test_a_file_that_is_no_toml_is_refused(tmp_path: Path, text: bytes, says: str, remedy: str) -> None:

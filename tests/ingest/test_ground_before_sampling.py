@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.ingest.ground import read_avoided, read_ground
 from vrn.ingest.new_field import new_field_files
+from vrn.ingest.read import read_avoided, read_ground
 
 BOUNDARY = {"type": "Polygon", "coordinates": [[[-94.63, 42.30], [-94.62, 42.30], [-94.62, 42.31], [-94.63, 42.31],
                                                 [-94.63, 42.30]]]}  # fmt: skip

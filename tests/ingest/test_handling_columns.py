@@ -5,9 +5,8 @@ from datetime import datetime
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.ingest.cells import RowFaults
-from vrn.ingest.columns import Columns
-from vrn.ingest.handling import HANDLING_ROLES, read_handling
+from vrn.ingest.cells import Columns, RowFaults
+from vrn.ingest.samples import HANDLING_ROLES, read_handling
 from vrn.ingest.table import Table
 from vrn.model.samples import Handling
 

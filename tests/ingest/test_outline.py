@@ -30,8 +30,8 @@ def test_area_is_the_ellipsoids(rewrite: Rewrite) -> None:
     """The boundary's acres are those of PROJ's geodesic polygon over the same corners."""
     field = read_field(rewrite())
     lon, lat = zip(*sound.RING, strict=True)
-    square_metres = abs(Geod(ellps="WGS84").polygon_area_perimeter(lon, lat)[0])
-    assert geodesic_acres(field.boundary, field.crs) == pytest.approx(square_metres / 4046.8564224, rel=1e-9)
+    square_meters = abs(Geod(ellps="WGS84").polygon_area_perimeter(lon, lat)[0])
+    assert geodesic_acres(field.boundary, field.crs) == pytest.approx(square_meters / 4046.8564224, rel=1e-9)
     assert field.crs == "EPSG:32615"
 
 
@@ -94,7 +94,7 @@ def test_southern_hemisphere_has_its_own_zone(rewrite: Rewrite, put: Put) -> Non
 
 
 @pytest.mark.parametrize("setback_ft", [10, 33, 100])
-def test_setback_of_a_line_is_exact_in_metres(rewrite: Rewrite, put: Put, setback_ft: float) -> None:
+def test_setback_of_a_line_is_exact_in_meters(rewrite: Rewrite, put: Put, setback_ft: float) -> None:
     """A straight ditch of length L with setback r takes 2 r L + π r² (two half circles), worked by hand."""
     ends = [[-93.602, 42.102], [-93.598, 42.102]]
     put("ditch.geojson", sound.collection(sound.line(ends)))

@@ -60,7 +60,7 @@ def test_points_keep_their_values(rewrite: Rewrite) -> None:
 
 
 def test_polygons_keep_their_values(rewrite: Rewrite, put: Put) -> None:
-    """Soil areas with their per cent of organic matter."""
+    """Soil areas with their percent of organic matter."""
     middle = -93.6
     put("soils.geojson", sound.collection(
         sound.polygon(sound.box(sound.WEST, sound.SOUTH, middle, sound.NORTH), om_pct=2.5),
@@ -168,7 +168,7 @@ def test_bands_are_chosen_by_number_or_name(rewrite: Rewrite, field_folder: Path
     ],
 )
 def test_unlikely_values_need_a_person(rewrite: Rewrite, put: Put, layer: str, table: str, says: str) -> None:
-    """Organic matter of 45 %, a share for a per cent, per cent for a relative layer: used and asked about."""
+    """Organic matter of 45 %, a share for a percent, percent for a relative layer: used and asked about."""
     put("layer.csv", table)
     assert says in told(read_field(rewrite(**{f"layers__{layer}": {"file": "layer.csv"}})), "warning")
 

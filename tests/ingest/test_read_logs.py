@@ -74,7 +74,7 @@ def test_log_arrives_in_the_nouns_units(rewrite: Rewrite, field_folder: Path) ->
 
 
 def test_metric_log_is_the_same_log(rewrite: Rewrite, field_folder: Path) -> None:
-    """t/ha at 56 lb a bushel (legal bushel of shelled corn), km/h and metres come to the same numbers."""
+    """t/ha at 56 lb a bushel (legal bushel of shelled corn), km/h and meters come to the same numbers."""
     frame = log_frame()
     metric = frame.assign(
         yield_t_ha=frame["yield_bu_ac"] * 56 * 0.45359237 / 1000 / 0.40468564224, speed_km_h=4 * 1.609344, swath_m=9.144
@@ -243,7 +243,7 @@ def test_spoiled_trial_is_refused(rewrite: Rewrite, put: Put, text: str, says: s
 
 
 def passes(field: Field, count: int, *, swath_m: float = 18.288, step_m: float = 2.0) -> pd.DataFrame:
-    """Parallel passes west to east through the southern part of the field, a point every two metres."""
+    """Parallel passes west to east through the southern part of the field, a point every two meters."""
     west, south, east, _ = field.boundary.bounds
     easting = np.arange(west + 50, east - 50, step_m)
     x = np.concatenate([easting if i % 2 == 0 else easting[::-1] for i in range(count)])

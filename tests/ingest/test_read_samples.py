@@ -191,7 +191,7 @@ def test_standards_without_a_depth_stand_between_no_depths(rewrite: Rewrite, put
     assert "overlap" not in told(field, "warning")
 
 
-def test_depths_in_centimetres_by_the_columns_name(rewrite: Rewrite, put: Put) -> None:
+def test_depths_in_centimeters_by_the_columns_name(rewrite: Rewrite, put: Put) -> None:
     """30.48 cm are 12 in exactly (an inch is 2.54 cm)."""
     text = sound.samples_csv().replace("top_in,bottom_in", "top_cm,bottom_cm").replace(",0,12,", ",0,30.48,")
     put("samples.csv", text)
@@ -289,10 +289,10 @@ def test_coordinates_in_another_named_system(rewrite: Rewrite, put: Put) -> None
         east, north = change.transform(*place)
         rows.append(f"S{i + 1},{east:.3f},{north:.3f},0,12,{sound.READINGS[i]}")
     put("samples.csv", "\n".join(rows))
-    metres = read_field(rewrite(samples__crs="EPSG:26915")).samples
+    meters = read_field(rewrite(samples__crs="EPSG:26915")).samples
     put("samples.csv", sound.samples_csv())
     degrees = read_field(rewrite()).samples
-    np.testing.assert_allclose(metres.coordinates_m, degrees.coordinates_m, atol=0.1)
+    np.testing.assert_allclose(meters.coordinates_m, degrees.coordinates_m, atol=0.1)
 
 
 def test_samples_outside_are_left_out_and_told_with_their_distance(rewrite: Rewrite, put: Put) -> None:
@@ -426,4 +426,4 @@ def test_all_faulty_rows_are_named_together(rewrite: Rewrite, put: Put) -> None:
     with pytest.raises(InputFileError, match="row 2: nitrate_ppm is -3") as raised:
         read_field(rewrite())
     assert "row 4: a core from 12 to 0 in" in raised.value.problem
-    assert 'row 6: nitrate_ppm is "n.d.?", which is no number' in raised.value.problem
+    assert 'row 6: nitrate_ppm is "n.d.?", which is not a number' in raised.value.problem

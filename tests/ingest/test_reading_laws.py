@@ -64,7 +64,7 @@ def test_start_and_direction_of_an_outline_do_not_matter(start: int, backwards: 
 @settings(max_examples=15, deadline=None)
 @given(share=st.floats(0.05, 0.95))
 def test_a_field_cut_in_two_is_the_same_field(share: float) -> None:
-    """Two polygons that share an edge are one field of the same area, to the bend of a parallel (millimetres)."""
+    """Two polygons that share an edge are one field of the same area, to the bend of a parallel (millimeters)."""
     middle = sound.WEST + share * (sound.EAST - sound.WEST)
     west, east = (
         sound.polygon(sound.box(sound.WEST, sound.SOUTH, middle, sound.NORTH)),

@@ -17,7 +17,7 @@ from spoiled import CASES, Spoiled
 
 from vrn.cli import main
 from vrn.ingest import read_field
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.input_files import InputFiles, Source
 
 
 def _tree(folder: Path) -> dict[str, str]:
@@ -78,15 +78,15 @@ def test_file_that_vanishes_while_it_is_read(
     """A drive pulled out between finding a file and reading it is told as such."""
     _one_of_each(field_folder)
     path = sound.write_toml(field_folder, {_KINDS[name]: name})
-    find = Intake.source
+    find = InputFiles.source
 
-    def find_and_lose(self: Intake, wanted: str, key: str) -> Source:
+    def find_and_lose(self: InputFiles, wanted: str, key: str) -> Source:
         source = find(self, wanted, key)
         if wanted == name:
             source.path.unlink()
         return source
 
-    monkeypatch.setattr(Intake, "source", find_and_lose)
+    monkeypatch.setattr(InputFiles, "source", find_and_lose)
     assert main(["check", str(path)]) == 2
     said = capsys.readouterr().err
     assert re.search(rf"{name}.*(reading it failed|is missing beside it)", said), said

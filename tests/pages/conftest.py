@@ -10,8 +10,8 @@ import shapely
 
 from vrn.findings import Finding, Quantity
 from vrn.model.area import geodesic_acres, reproject
-from vrn.model.cover import grid_over, share_inside
 from vrn.model.field import Field
+from vrn.model.grid import grid_over, share_inside
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import (
     Crop,

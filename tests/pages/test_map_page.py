@@ -16,7 +16,7 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError
-from vrn.model.cover import grid_over
+from vrn.model.grid import grid_over
 from vrn.model.settings import ExportSection
 from vrn.model.surface import Surface
 from vrn.pages.field_drawing import rate_drawing

@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from vrn.model.layers import Weather
 from vrn.model.readings import StandardRun, Suspect
 from vrn.model.settings import PriceSection, ZoneSection
-from vrn.model.weather import Weather
 from vrn.pages.load_sheet import load_sheet
 from vrn.pages.map_page_legend import rate_layer
 from vrn.pages.report_grower import grower_page

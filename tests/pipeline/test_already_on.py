@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 import vrn
 from vrn.model.field import Field
-from vrn.model.layers import ConstantLayer
-from vrn.model.profile import profile_of
+from vrn.model.layers import ConstantLayer, Weather
+from vrn.model.samples import profile_of
 from vrn.model.settings import (
     Application,
     CreditSection,
@@ -23,7 +23,6 @@ from vrn.model.settings import (
     ProductSection,
     ReviewSection,
 )
-from vrn.model.weather import Weather
 from vrn.nitrogen.stage import uptake_share
 from vrn.pipeline import ground_of, need_of_field, season_of_field, soil_surfaces
 from vrn.pipeline.need import Need, second_foot_places

@@ -9,7 +9,7 @@ import shapely
 
 import vrn
 from vrn.errors import InputFileError, OutsideCalibrationError
-from vrn.model.profile import profile_of
+from vrn.model.samples import profile_of
 from vrn.prescription.model import Prescription
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"

@@ -10,10 +10,9 @@ import shapely
 
 import vrn
 from vrn.model.field import Field
-from vrn.model.layers import ConstantLayer, PolygonLayer
+from vrn.model.layers import ConstantLayer, NitrogenTrial, PolygonLayer
 from vrn.model.samples import Handling, SoilSamples
 from vrn.model.settings import ExtraLayer
-from vrn.model.trial import NitrogenTrial
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 

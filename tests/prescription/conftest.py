@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 import shapely
 
-from vrn.model.cover import grid_over, share_inside
 from vrn.model.field import Field
-from vrn.model.grid import Grid
+from vrn.model.grid import Grid, grid_over, share_inside
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Crop, FieldSection, SampleSection, Settings
 from vrn.model.surface import Surface

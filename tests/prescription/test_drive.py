@@ -8,8 +8,7 @@ import pyproj
 import pytest
 import shapely
 
-from vrn.model.cover import share_inside
-from vrn.model.grid import Grid
+from vrn.model.grid import Grid, share_inside
 from vrn.model.settings import MachineSection
 from vrn.prescription.drive import Drive, drive, drive_report
 from vrn.prescription.heading import convergence_deg, fewest_turns_deg, passes_over

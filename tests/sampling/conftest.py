@@ -11,10 +11,9 @@ import shapely
 
 from vrn.model.field import Field
 from vrn.model.grid import Grid
-from vrn.model.layers import RasterLayer
+from vrn.model.layers import RasterLayer, Weather
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Crop, FieldSection, SampleSection, Settings
-from vrn.model.weather import Weather
 
 CRS = "EPSG:32615"
 POND = shapely.Point(500200, 4600150).buffer(40)

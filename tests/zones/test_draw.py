@@ -7,8 +7,7 @@ from scipy import ndimage
 from scipy.stats import norm
 
 from vrn.errors import OutOfRangeError
-from vrn.model.cover import share_inside
-from vrn.model.grid import Grid
+from vrn.model.grid import Grid, share_inside
 from vrn.zones import Zones, draw
 from vrn.zones.choose import misallocated, worth_it
 from vrn.zones.smooth import smoothed, surroundings

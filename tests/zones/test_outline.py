@@ -6,7 +6,7 @@ import shapely
 from scipy import ndimage
 
 from vrn.errors import OutOfRangeError
-from vrn.model.cover import grid_over, share_inside
+from vrn.model.grid import grid_over, share_inside
 from vrn.zones.finish import labels_of
 from vrn.zones.outline import outlines_of
 

@@ -84,7 +84,7 @@ def _made(
     field_file: Path, options: "PlanOptions", count: int | None, avoid: tuple[Path, ...], avoid_by_ft: float
 ) -> "Plan":
     with progress() as tell:
-        from vrn.ingest.ground import read_avoided, read_ground
+        from vrn.ingest.read import read_avoided, read_ground
         from vrn.sampling.make_plan import plan_next, plan_samples
 
         if count is None:

@@ -52,7 +52,7 @@ def _first_plan(field_file: Path) -> None:
     """Plan the sampling from the boundary alone."""
     from vrn.files.plan import write_plan
     from vrn.files.plan_words import plan_facts
-    from vrn.ingest.ground import read_ground
+    from vrn.ingest.read import read_ground
     from vrn.pages.plan_sheet import field_sheet
     from vrn.sampling.make_plan import plan_samples
     from vrn.words import UnitFormat

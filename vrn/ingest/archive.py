@@ -6,7 +6,7 @@ import zlib
 from pathlib import PurePosixPath
 
 from vrn.errors import InputFileError
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.input_files import InputFiles, Source
 
 _LARGEST = 400_000_000  # bytes of one member, unpacked
 _MOST_MEMBERS = 5000
@@ -14,13 +14,13 @@ _SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 _WANTED = (".shp", ".gpkg", ".geojson", ".json", ".kml", ".csv", ".xlsx", ".tif", ".tiff")
 
 
-def member_of(intake: Intake, source: Source) -> Source:
+def member_of(files: InputFiles, source: Source) -> Source:
     """
     The one data file in a zip archive, or the one named behind a ``#``.
 
     Parameters
     ----------
-    intake : Intake
+    files : InputFiles
     source : Source
         A zip or KMZ archive.
 
@@ -34,7 +34,7 @@ def member_of(intake: Intake, source: Source) -> Source:
     InputFileError
         If the archive is damaged, encrypted or a bomb, a member's name points outside it, or the choice is open.
     """
-    data = intake.read(source)
+    data = files.read(source)
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             names = _names(source, archive)
@@ -47,8 +47,9 @@ def member_of(intake: Intake, source: Source) -> Source:
     except InputFileError:
         raise
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ValueError, RuntimeError, OSError) as error:
-        problem = f"{source} ({source.key}): the archive cannot be read: {str(error) or 'damaged'}."
-        raise InputFileError(problem, "Pack or copy it again, without a password.") from None
+        source.refuse(
+            f"the archive cannot be read: {str(error) or 'damaged'}.", "Pack or copy it again, without a password."
+        )
     shown = f"{source.name.split('#')[0]}#{name}"
     return Source(path=source.path, name=shown, key=source.key, data=content, inner=name)
 
@@ -77,14 +78,15 @@ def _names(source: Source, archive: zipfile.ZipFile) -> list[str]:
     """Files of the archive, after a look at what they claim."""
     infos = archive.infolist()
     if len(infos) > _MOST_MEMBERS:
-        problem = f"{source} ({source.key}): the archive holds {len(infos)} files."
-        raise InputFileError(problem, "Pack only the files of this field.")
+        source.refuse(f"the archive holds {len(infos)} files.", "Pack only the files of this field.")
     names = []
     for info in infos:
         path = PurePosixPath(info.filename.replace("\\", "/"))
         if path.is_absolute() or ".." in path.parts or ":" in path.parts[0] if path.parts else True:
-            problem = f"{source} ({source.key}): the archive names a file outside itself ({info.filename[:60]})."
-            raise InputFileError(problem, "Do not trust it; ask the sender for the plain files.")
+            source.refuse(
+                f"the archive names a file outside itself ({info.filename[:60]}).",
+                "Do not trust it; ask the sender for the plain files.",
+            )
         if not info.is_dir() and not path.name.startswith(".") and path.parts[0] != "__MACOSX":
             names.append(info.filename)
     return names
@@ -93,8 +95,7 @@ def _names(source: Source, archive: zipfile.ZipFile) -> list[str]:
 def _chosen(source: Source, names: list[str]) -> str:
     wanted = [name for name in names if name.lower().endswith(_WANTED)]
     if "[Content_Types].xml" in names:
-        problem = f"{source} ({source.key}): this is an Office file."
-        raise InputFileError(problem, "Save it as .xlsx under that ending, or as .csv.")
+        source.refuse("this is an Office file.", "Save it as .xlsx under that ending, or as .csv.")
     if source.part is not None:
         found = [name for name in names if source.part in (name, PurePosixPath(name).name, PurePosixPath(name).stem)]
         wanted = [name for name in found if name in wanted]
@@ -103,9 +104,8 @@ def _chosen(source: Source, names: list[str]) -> str:
         return "doc.kml"
     if len(wanted) != 1:
         what = f"it holds no data file {source.part}" if source.part else f"it holds {len(wanted)} data files"
-        problem = f"{source} ({source.key}): {what} (data files: {shown})."
-        first = wanted[0] if wanted else "name"
-        raise InputFileError(problem, f'Name one behind a #, as "{source.name.split("#")[0]}#{first}".')
+        example = f"{source.name.split('#')[0]}#{wanted[0] if wanted else 'name'}"
+        source.refuse(f"{what} (data files: {shown}).", f'Name one behind a #, as "{example}".')
     return wanted[0]
 
 
@@ -117,14 +117,17 @@ def _content(source: Source, archive: zipfile.ZipFile, name: str) -> bytes:
         with archive.open(name) as member:
             content = member.read(_LARGEST + 1)
     if max(claimed, len(content)) > _LARGEST:
-        problem = f"{source} ({source.key}): {name} is larger than {_LARGEST // 1_000_000} MB when unpacked."
-        raise InputFileError(problem, "Give the part of it that covers this field.")
+        source.refuse(
+            f"{name} is larger than {_LARGEST // 1_000_000} MB when unpacked.",
+            "Give the part of it that covers this field.",
+        )
     return content
 
 
 def _shapefile(source: Source, name: str, parts: dict[str, bytes]) -> Source:
     missing = [ending for ending in (".shx", ".dbf") if ending not in parts]
     if missing:
-        problem = f"{source} ({source.key}): {name} lacks its part {' and '.join(missing)}."
-        raise InputFileError(problem, "Pack the whole shapefile: .shp, .shx, .dbf and .prj.")
+        source.refuse(
+            f"{name} lacks its part {' and '.join(missing)}.", "Pack the whole shapefile: .shp, .shx, .dbf and .prj."
+        )
     return Source(path=source.path, name=source.name, key=source.key, data=parts[".shp"], inner=name)

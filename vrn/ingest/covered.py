@@ -6,16 +6,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.errors import InputFileError
-from vrn.ingest.cells import RowFaults, numbers
-from vrn.ingest.columns import Columns
-from vrn.ingest.intake import Intake, Source
-from vrn.ingest.outline import areas_in_field
-from vrn.ingest.points import Places, places_of_features, read_places
+from vrn.findings import Quantity
+from vrn.ingest.cells import Columns, RowFaults, numbers
+from vrn.ingest.input_files import InputFiles, Source
+from vrn.ingest.points import PlacedRows, read_rows_or_areas
 from vrn.ingest.table import Table
-from vrn.ingest.tables import holds_table
-from vrn.ingest.vectors import read_features
-from vrn.model.covered import Covered
+from vrn.model.applied import Covered
 from vrn.model.field import Field
 from vrn.units import AC_M2, FT_M, LB_AC_KG_HA, MPH_M_S
 
@@ -55,49 +51,43 @@ def read_covered(path: str | Path, field: Field) -> Covered:
     swath. Strips left between passes that are narrower than half a swath count as covered.
     """
     path = Path(path)
-    intake = Intake(field.folder)
-    source = intake.source(str(path.resolve()), _KEY)
+    files = InputFiles(field.folder)
+    source = files.source(str(path.resolve()), _KEY)
     source = Source(path=source.path, name=path.name, key=_KEY, part=source.part)
     swath_m = field.settings.machine.swath_ft * FT_M
-    if holds_table(intake, source):
-        places = read_places(intake, source, crs=field.crs, key=_KEY, roles=_ROLES, lenient=True)
-        ground, n_lb = _driven(source, places, swath_m)
+    found = read_rows_or_areas(files, source, crs=field.crs, key=_KEY, roles=_ROLES, lenient=True)
+    if isinstance(found, PlacedRows):
+        ground, n_lb = _driven(source, found, swath_m)
     else:
-        features = read_features(intake, source)
-        if all(shape is None or shape.geom_type in ("Point", "MultiPoint") for shape in features.geometry):
-            places = places_of_features(intake, source, features, crs=field.crs, key=_KEY, roles=_ROLES)
-            ground, n_lb = _driven(source, places, swath_m)
-        else:
-            polygons, table = areas_in_field(intake, source, features, None, field.crs)
-            ground, n_lb = _laid(source, polygons, table)
+        ground, n_lb = _laid(source, found.polygons, found.table)
     ground = shapely.intersection(ground, field.boundary)
     share = shapely.area(ground) / shapely.area(field.boundary)
     if share == 0:
-        problem = f"{source}: it covers none of the field."
-        raise InputFileError(problem, "Check that it is of this field and that its rates are above zero.")
-    intake.note(source, f"{share:.0%} of the field is covered ({shapely.area(ground) / AC_M2:.1f} ac).",
-                "Strips narrower than half a swath between passes count as covered.")  # fmt: skip
-    return Covered(ground=ground, crs=field.crs, n_lb=n_lb, findings=tuple(intake.findings), inputs=intake.inputs)
+        source.refuse(
+            "it covers none of the field.", "Check that it is of this field and that its rates are above zero."
+        )
+    area = Quantity("area", float(shapely.area(ground)) / AC_M2)
+    files.note("ingest.ground-covered", source, share=Quantity("share", float(share)), area=area)
+    return Covered(ground=ground, crs=field.crs, n_lb=n_lb, findings=tuple(files.findings), inputs=files.inputs)
 
 
 def _rate(source: Source, columns: Columns) -> tuple[NDArray[np.float64], bool]:
     """Rates as they stand, nitrogen in lb/ac where the file says so; whether they are nitrogen."""
-    faults = RowFaults(columns.table)
-    for name in (*_NITROGEN, *_OTHER_RATES):
-        column = columns.find(name)
-        if column is None:
-            continue
-        rate = numbers(columns.table, column, faults) * _NITROGEN.get(name, 1.0)
-        for i in np.flatnonzero(rate < 0):
-            faults.add(columns.table.row[i], f"{column} is {rate[i]:g}", "A rate is 0 or more.")
-        faults.raise_if_any()
-        return rate, name in _NITROGEN
-    shown = ", ".join(columns.table.columns) or "none"
-    problem = f"{source}: there is no rate (columns: {shown})."
-    raise InputFileError(problem, "Name the column n_lb_ac (or n_kg_ha); a rate of product as rate_product will do.")
+    name = next((name for name in (*_NITROGEN, *_OTHER_RATES) if columns.find(name) is not None), None)
+    if name is None:
+        source.refuse(
+            f"there is no rate (columns: {columns.table.named}).",
+            "Name the column n_lb_ac (or n_kg_ha); a rate of product as rate_product will do.",
+        )
+    faults, column = RowFaults(columns.table), columns.need(name)
+    rate = numbers(columns.table, column, faults) * _NITROGEN.get(name, 1.0)
+    for i in np.flatnonzero(rate < 0):
+        faults.add(columns.table.row[i], f"{column} is {rate[i]:g}", "A rate is 0 or more.")
+    faults.raise_if_any()
+    return rate, name in _NITROGEN
 
 
-def _driven(source: Source, places: Places, swath_m: float) -> tuple[shapely.Geometry, float | None]:
+def _driven(source: Source, places: PlacedRows, swath_m: float) -> tuple[shapely.Geometry, float | None]:
     """Passes as wide as the swath, and the nitrogen on them."""
     rate, nitrogen = _rate(source, places.columns)
     width_m = _width(places.columns, swath_m)
@@ -114,8 +104,10 @@ def _driven(source: Source, places: Places, swath_m: float) -> tuple[shapely.Geo
         if len(run) > 1
     ]
     if not strips:
-        problem = f"{source}: it holds no pass of two points or more with a rate above zero."
-        raise InputFileError(problem, "Check the rates, and that the points stand in the order they were driven.")
+        source.refuse(
+            "it holds no pass of two points or more with a rate above zero.",
+            "Check the rates, and that the points stand in the order they were driven.",
+        )
     reach_m = _CLOSED_SHARE * swath_m
     ground = shapely.buffer(shapely.buffer(shapely.union_all(strips), reach_m), -reach_m)
     if not nitrogen:

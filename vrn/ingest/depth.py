@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.ingest.cells import RowFaults, is_unknown, numbers
-from vrn.ingest.columns import Columns
-from vrn.ingest.intake import Intake, Source
+from vrn.findings import Quantity
+from vrn.ingest.cells import Columns, RowFaults, is_unknown, numbers
+from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.table import Table
 from vrn.units import FT_M, IN_M
 
@@ -67,14 +67,14 @@ def depth_range(text: str) -> tuple[float, float, str | None] | None:
 
 
 def read_depths(
-    intake: Intake, source: Source, table: Table, columns: Columns, faults: RowFaults, *, needed: NDArray[np.bool_]
+    files: InputFiles, source: Source, table: Table, columns: Columns, faults: RowFaults, *, needed: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """
     Top and bottom of every core.
 
     Parameters
     ----------
-    intake : Intake
+    files : InputFiles
     source : Source
     table : Table
     columns : Columns
@@ -96,36 +96,38 @@ def read_depths(
     before = len(faults.faults)
     pair = next((role for role in DEPTH_ROLES[:4] if columns.find(role) is not None), None)
     if "depth" in columns.mapped and pair is not None:
-        problem = f"{source}: depths stand in {columns.mapped['depth']} and in {columns.find(pair)}."
-        raise InputFileError(problem, f"Remove depth under [{columns.key}], or those columns.")
+        source.refuse(
+            f"depths stand in {columns.mapped['depth']} and in {columns.find(pair)}.",
+            f"Remove depth under [{columns.key}], or those columns.",
+        )
     if pair is None and (name := columns.find("depth", *_USUAL)) is not None:
-        top, bottom, factor, shown = _from_text(intake, source, table, name, faults, needed)
-        remedy = f'Write top and bottom in {name}, as "{"0-30" if intake.metric else "0-12"}".'
+        top, bottom, factor, shown = _from_text(files, source, table, name, faults, needed)
+        remedy = f'Write top and bottom in {name}, as "{"0-30" if files.metric else "0-12"}".'
     else:
-        unit = _unit_of_pair(intake, columns)
+        unit = _unit_of_pair(files, columns)
         top, bottom = (numbers(table, _needed(columns, f"{end}_{unit}", pair), faults) for end in ("top", "bottom"))
         factor, shown = np.full(len(table), _IN_OF[unit]), [unit] * len(table)
         remedy = f"Fill in top_{unit} and bottom_{unit}."
-    told = {row for row, _, _ in faults.faults[before:]}
+    named = {row for row, _, _ in faults.faults[before:]}
     for i in range(len(table)):
         row = table.row[i]
         if np.isnan(top[i]) or np.isnan(bottom[i]):
-            if (needed[i] or np.isnan(top[i]) != np.isnan(bottom[i])) and row not in told:
+            if (needed[i] or np.isnan(top[i]) != np.isnan(bottom[i])) and row not in named:
                 faults.add(row, "a depth is not given", remedy)
         elif not 0 <= top[i] < bottom[i]:
             problem = f"a core from {top[i]:g} to {bottom[i]:g} {shown[i]}"
-            faults.add(row, problem, "The top lies above the bottom, from 0 down.")
+            faults.add(row, problem, "Depths run down from 0: the top is less than the bottom.")
         elif bottom[i] * factor[i] > _DEEPEST_IN:
             faults.add(row, f"a core down to {bottom[i]:g} {shown[i]}", "Check the depth and its unit.")
     return np.round(top * factor, 6), np.round(bottom * factor, 6)
 
 
-def _unit_of_pair(intake: Intake, columns: Columns) -> str:
+def _unit_of_pair(files: InputFiles, columns: Columns) -> str:
     """Unit by the names of the two columns; the field file's where there is neither."""
     if columns.find("top_in") is not None:
         return "in"
-    centimetres = columns.find("top_cm") is not None or (intake.metric and columns.find("bottom_in") is None)
-    return "cm" if centimetres else "in"
+    centimeters = columns.find("top_cm") is not None or (files.metric and columns.find("bottom_in") is None)
+    return "cm" if centimeters else "in"
 
 
 def _needed(columns: Columns, role: str, pair: str | None) -> str:
@@ -144,12 +146,12 @@ def _needed(columns: Columns, role: str, pair: str | None) -> str:
 
 
 def _from_text(
-    intake: Intake, source: Source, table: Table, name: str, faults: RowFaults, needed: NDArray[np.bool_]
+    files: InputFiles, source: Source, table: Table, name: str, faults: RowFaults, needed: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], list[str]]:
     """Top and bottom as written, what one unit is in inches, and the unit, row by row."""
     in_name = _UNIT_OF_NAME.search(name)
     of_column = _SPELLED[in_name[1].lower()] if in_name is not None else None
-    usual = of_column or ("cm" if intake.metric else "in")
+    usual = of_column or ("cm" if files.metric else "in")
     top, bottom = np.full(len(table), np.nan), np.full(len(table), np.nan)
     units, bare = [usual] * len(table), False
     example = "0-30 cm" if usual == "cm" else "0-12 in"
@@ -166,9 +168,7 @@ def _from_text(
             top[i], bottom[i], unit = found
             units[i], bare = unit or usual, bare or unit is None
     if bare and of_column is None:
-        spelled = "centimetres" if usual == "cm" else "inches"
-        intake.note(source, f"Depths without a unit in the column {name} were taken as {spelled}.",
-                    f'Write the unit, as "{example}", to be sure.')  # fmt: skip
+        files.note("ingest.depth-unit-assumed", source, column=name, depth=Quantity("depth", 12.0))
     return top, bottom, np.array([_IN_OF[unit] for unit in units], dtype=float), units
 
 

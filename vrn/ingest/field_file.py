@@ -13,11 +13,13 @@ from pydantic import TypeAdapter, ValidationError
 
 from vrn.errors import InputFileError
 from vrn.ingest.keys import allowed_at, keys_of, nearest_key, unknown_keys
-from vrn.ingest.metric import to_trade
 from vrn.model.metric_keys import metric_twin
 from vrn.model.settings import Settings
+from vrn.units import LB_AC_KG_HA
 
 _STAGE = re.compile(r"preplant|VE|V([1-9]|1\d|2[0-5])|VT|R[1-6]")
+_RATE_STEP_N_KG_HA = 5.0  # what a metric field file without a rate step gets
+_FILE_KEYS = {"file", "boundary", "normals", "response_trial"}
 _LARGEST_FILE = 2_000_000  # bytes; a field file is a page of text
 
 
@@ -59,7 +61,7 @@ def read_settings(path: str | Path, *, review: str | Path | None = None) -> Sett
     added = load_toml(review)
     if set(added) != {"review"} or not isinstance(added["review"], dict):
         problem = f"{review.name}: it holds more or other than a table [review]."
-        raise InputFileError(problem, "Give the file that the map page saved; other keys belong into the field file.")
+        raise InputFileError(problem, "Give the file that the map page saved; other keys belong in the field file.")
     return settings_from({**raw, "review": {**raw.get("review", {}), **added["review"]}}, shown=review.name)
 
 
@@ -97,11 +99,7 @@ def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings
     metric = given.get("units") == "metric"
     faults: list[Fault] = []
 
-    def both(table: str, name: str, key: str) -> None:
-        here = f"{table}.{name}" if table else name
-        faults.append(Fault(key=here, problem=f"stands beside {key}, which is the same.", remedy="Keep one of them."))
-
-    raw = to_trade(given, keys_of, both) if metric else given
+    raw = _to_trade(given, faults) if metric else given
     faults += _unknown(raw, metric) + _not_finite(raw, "") + _contradictions(raw, metric)
     settings: Settings | None = None
     try:
@@ -137,7 +135,7 @@ def load_toml(path: Path) -> dict[str, Any]:
         problem = f"{path} is a folder, not a field file."
         raise InputFileError(problem, f"Give the file itself, as {path / 'field.toml'}.")
     if path.exists() and not path.is_file():
-        problem = f"{path} is no ordinary file."
+        problem = f"{path} is not an ordinary file."
         raise InputFileError(problem, "Give a field.toml.")
     try:
         with path.open("rb") as file:
@@ -159,8 +157,40 @@ def load_toml(path: Path) -> dict[str, Any]:
         raise InputFileError(problem, "Save it as UTF-8 from a text editor.") from None
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         problem = f"{path.name} is not valid TOML: {str(error) or 'nested too deeply'}."
-        remedy = "Mend that line; text needs quotes, and a Windows path needs / or 'single quotes'."
+        remedy = "Fix that line; text needs quotes, and a Windows path needs / or 'single quotes'."
         raise InputFileError(problem, remedy) from None
+
+
+def _to_trade(raw: dict[str, Any], faults: list[Fault]) -> dict[str, Any]:
+    """A metric field file in trade names and units; a key given in both is a fault, an unknown one stays as it is."""
+
+    def turned(table: dict[str, Any], path: str) -> dict[str, Any]:
+        twins = {}
+        for key in keys_of(path):
+            name, factor = metric_twin(f"{path}.{key}" if path else key)
+            twins[name] = (key, factor)
+            if name != key and name in table and key in table:
+                here = f"{path}.{name}" if path else name
+                faults.append(Fault(key=here, problem=f"and {key} are the same thing.", remedy="Keep one of them."))
+        result: dict[str, Any] = {}
+        for name, value in table.items():
+            key, factor = twins.get(name, (name, 1.0))
+            result[key] = inside(value, f"{path}.{key}" if path else key, factor)
+        return result
+
+    def inside(value: Any, path: str, factor: float) -> Any:
+        if isinstance(value, dict):
+            return turned(value, path)
+        if isinstance(value, list):
+            return [inside(item, path, factor) for item in value]
+        number = isinstance(value, (int, float)) and not isinstance(value, bool)
+        return value * factor if number and factor != 1.0 else value
+
+    trade = turned(raw, "")
+    machine = trade.setdefault("machine", {})
+    if isinstance(machine, dict):
+        machine.setdefault("rate_step_n_lb_ac", _RATE_STEP_N_KG_HA / LB_AC_KG_HA)
+    return trade
 
 
 def _with_stage_in_capitals(raw: dict[str, Any]) -> dict[str, Any]:
@@ -193,7 +223,7 @@ def _unknown(raw: dict[str, Any], metric: bool) -> list[Fault]:
             names = list(twins) if metric else siblings
             near = nearest_key(path, names)
             remedy = f"Did you mean {near}?" if near else f"Known keys there: {', '.join(names)}."
-        faults.append(Fault(key=path, problem="unknown key.", remedy=remedy))
+        faults.append(Fault(key=path, problem="is not a known key.", remedy=remedy))
     return faults
 
 
@@ -204,7 +234,7 @@ def _not_finite(value: Any, path: str) -> list[Fault]:
     if isinstance(value, list):
         return [f for i, item in enumerate(value) for f in _not_finite(item, f"{path}[{i + 1}]")]
     if isinstance(value, float) and not math.isfinite(value):
-        return [Fault(key=path, problem=f"{value} is not a number.", remedy=f"Give {allowed_at(path)}.")]
+        return [Fault(key=path, problem=f"is {value}, which is not a number.", remedy=f"Give {allowed_at(path)}.")]
     return []
 
 
@@ -224,10 +254,14 @@ def _fault(error: Any, given: dict[str, Any], metric: bool) -> Fault:
     else:
         allowed = allowed_at(path)
     if error["type"] == "missing":
-        return Fault(key=path, problem="missing.", remedy=f"Add it: {allowed}.")
+        return Fault(key=path, problem="is missing.", remedy=f"Add it: {allowed}.")
+    if value == "":
+        name = path.rpartition(".")[2]
+        enter = "Enter the name of a file." if name in _FILE_KEYS else f"Give {allowed}."
+        return Fault(key=path, problem="is empty.", remedy="Enter a name." if name == "name" else enter)
     shown = json.dumps(value, ensure_ascii=False, default=_plain)
     shown = shown if len(shown) <= 60 else f"{shown[:57]}…"
-    return Fault(key=path, problem=f"{shown} cannot be used.", remedy=f"Give {allowed}.")
+    return Fault(key=path, problem=f"is {shown}, which cannot be used.", remedy=f"Give {allowed}.")
 
 
 def _value_at(given: Any, location: list[Any], otherwise: Any) -> Any:
@@ -262,7 +296,8 @@ def _contradictions(raw: dict[str, Any], metric: bool) -> list[Fault]:
         return value if number or isinstance(value, kind) else None
 
     stage = at("crop.growth_stage", str)
-    fault(stage is not None and _STAGE.fullmatch(stage) is None, "crop.growth_stage", f'"{stage}" is no leaf stage.',
+    fault(stage is not None and _STAGE.fullmatch(stage) is None, "crop.growth_stage",
+          f'is "{stage}", which is not a leaf stage.' if stage else "is empty.",
           'Give the leaf-collar stage on the sampling date as "V8", or "VT", "R1", "preplant".')  # fmt: skip
     organic = at("layers.organic_matter", dict)
     fault(organic is not None and ("file" in organic) == ("value_pct" in organic), "layers.organic_matter",
@@ -272,18 +307,18 @@ def _contradictions(raw: dict[str, Any], metric: bool) -> list[Fault]:
         log = potential.get("kind") == "yield_log"
         fault(sum(key in potential for key in ("file", "files", "value")) != 1, "layers.yield_potential",
               "needs one of file, files and value.", "Give exactly one of them, or leave the table out.")  # fmt: skip
-        fault(log and "value" in potential, "layers.yield_potential.value", "a harvester log is a file, not a value.",
-              "Give file, or another kind.")  # fmt: skip
-        fault(not log and "files" in potential, "layers.yield_potential.files", 'several files go with "yield_log".',
+        fault(log and "value" in potential, "layers.yield_potential.value",
+              "does not go with a harvester log, which is a file.", "Give file, or another kind.")  # fmt: skip
+        fault(not log and "files" in potential, "layers.yield_potential.files", 'needs kind = "yield_log".',
               "Give file, or set the kind.")  # fmt: skip
     for pounds, table in (("manure", "manure_spread"), ("irrigation_water", "water")):
         fault(bool(at(f"credits.{pounds}", float)) and at(f"credits.{table}", dict) is not None, f"credits.{pounds}",
-              f"stands beside [credits.{table}]: the same nitrogen would be credited twice.",
-              "Give the pounds, or the table they are reckoned from, not both.")  # fmt: skip
+              f"and [credits.{table}] would credit the same nitrogen twice.",
+              "Give the amount, or the table it is worked out from, not both.")  # fmt: skip
     above("machine", "min_rate_n_lb_ac", "max_rate_n_lb_ac")
     above("machine", "min_speed_mph", "max_speed_mph")
     fault(bool(at("review.approved_by")) != bool(at("review.approved_on")), "review",
-          "approved_by and approved_on go together.", "Give both, or neither for a DRAFT.")  # fmt: skip
+          "needs both approved_by and approved_on.", "Give both, or neither for a DRAFT.")  # fmt: skip
     fault(at("samples.water_pct") is not None and at("samples.moisture_basis") == "dry", "samples.water_pct",
           "has no use on a dry basis.", 'Leave it out, or set moisture_basis = "moist".')  # fmt: skip
     return faults
@@ -291,6 +326,6 @@ def _contradictions(raw: dict[str, Any], metric: bool) -> list[Fault]:
 
 def _refusal(shown: str, faults: list[Fault]) -> InputFileError:
     if len(faults) == 1:
-        return InputFileError(f"{shown}: {faults[0].key}: {faults[0].problem}", faults[0].remedy)
-    lines = "".join(f"\n  {fault.key}: {fault.problem} {fault.remedy}" for fault in faults)
-    return InputFileError(f"{shown} has {len(faults)} faults:{lines}", f"Mend them in {shown} and try again.")
+        return InputFileError(f"{shown}: {faults[0].key} {faults[0].problem}", faults[0].remedy)
+    lines = "".join(f"\n  {fault.key} {fault.problem} {fault.remedy}" for fault in faults)
+    return InputFileError(f"{shown} has {len(faults)} faults:{lines}", f"Fix them in {shown} and try again.")

@@ -9,14 +9,14 @@ from typing import Any
 
 from vrn.errors import InputFileError
 from vrn.ingest.field_file import settings_from
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.read import read_all
 from vrn.model.field import Field
 
 _SHOWN = "Field.from_frames"
 
 
-class _Frames(Intake):
+class _Frames(InputFiles):
     """Files of one reading, some of them in memory only."""
 
     def __init__(self, held: Mapping[str, tuple[str, bytes]], *, metric: bool) -> None:
@@ -61,7 +61,7 @@ def field_from_tables(tables: Mapping[str, Any]) -> Field:
     settings = settings_from(raw, shown=_SHOWN)
     files = _Frames(held, metric=settings.units == "metric")
     files.hashed("settings", json.dumps(raw, sort_keys=True, default=str).encode())
-    return read_all(settings, files)
+    return read_all(files, settings)
 
 
 def _without_frames(value: Any, key: str, held: dict[str, tuple[str, bytes]]) -> Any:

@@ -7,21 +7,22 @@ from xml.etree import ElementTree as ET
 import numpy as np
 import shapely
 
-from vrn.errors import InputFileError
-from vrn.ingest.features import LONLAT, Features
-from vrn.ingest.intake import Intake, Source
-from vrn.ingest.table import Table
+from vrn.ingest.input_files import InputFiles, Source
+from vrn.ingest.table import LONLAT, Features, attributes
 
 _DEEPEST = 100  # folders in folders
 
 
-def read_kml(intake: Intake, source: Source) -> Features:
+def read_kml(files: InputFiles, source: Source) -> Features:
     """
     Placemarks of a KML file, or those of the folder named behind a ``#``.
 
+    By hand and not by GDAL, which does not say which placemark has a broken coordinate and makes a layer of each
+    folder.
+
     Parameters
     ----------
-    intake : Intake
+    files : InputFiles
     source : Source
 
     Returns
@@ -34,7 +35,7 @@ def read_kml(intake: Intake, source: Source) -> Features:
     InputFileError
         If it is not KML, declares entities, or a coordinate is no number.
     """
-    root = _root(intake, source)
+    root = _root(files, source)
     folder = source.part if source.inner is None else None
     geometry: list[shapely.Geometry] = []
     rows: list[dict[str, str]] = []
@@ -45,34 +46,31 @@ def read_kml(intake: Intake, source: Source) -> Features:
             geometry.append(shape)
             rows.append(_attributes(mark))
     if folder is not None and not marks:
-        problem = f"{source}: there is no folder or placemark {folder}."
-        raise InputFileError(problem, "Check its name, or leave the # out to take all.")
+        source.refuse(f"there is no folder or placemark {folder}.", "Check its name, or leave the # out to take all.")
     columns = list(dict.fromkeys(name for row in rows for name in row))
-    table = Table(
-        name=source.name, columns=tuple(columns), cells=[[row.get(name, "") for name in columns] for row in rows],
-        row=list(range(1, len(rows) + 1)), delimiter="", row_word="placemark",
-    )  # fmt: skip
+    cells = [[row.get(name, "") for name in columns] for row in rows]
+    table = attributes(source.name, columns, cells, word="placemark")
     shapes = np.empty(len(geometry), dtype=object)
     shapes[:] = geometry
     return Features(geometry=shapes, table=table, crs=LONLAT)
 
 
-def _root(intake: Intake, source: Source) -> ET.Element:
-    data = intake.read(source)
+def _root(files: InputFiles, source: Source) -> ET.Element:
+    data = files.read(source)
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         data = data.decode("utf-16", errors="replace").encode()
         data = re.sub(rb"^<\?xml[^>]*\?>", b"", data)
     if re.search(rb"<!(doctype|entity)", data, re.IGNORECASE):
-        problem = f"{source} ({source.key}): this XML declares a document type or entities, which no KML needs."
-        raise InputFileError(problem, "Do not trust it; export the KML again.")
+        source.refuse(
+            "this XML declares a document type or entities, which no KML needs.",
+            "Do not trust it; export the KML again.",
+        )
     try:
         root = ET.fromstring(data)
     except (ET.ParseError, ValueError, LookupError, RecursionError) as error:
-        problem = f"{source} ({source.key}): not valid XML: {error}."
-        raise InputFileError(problem, "The file may be cut off; export or copy it again.") from None
+        source.refuse(f"not valid XML: {error}.", "The file may be cut off; export or copy it again.")
     if _tag(root) != "kml":
-        problem = f"{source} ({source.key}): this XML is {_tag(root)}, not KML."
-        raise InputFileError(problem, "Give GeoJSON, a shapefile, GeoPackage or KML.")
+        source.refuse(f"this XML is {_tag(root)}, not KML.", "Give GeoJSON, a shapefile, GeoPackage or KML.")
     return root
 
 
@@ -132,8 +130,7 @@ def _shape(source: Source, number: int, mark: ET.Element) -> shapely.Geometry | 
                 parts.append(shapely.Polygon(rings[0], rings[1:]))
     except (ValueError, IndexError, shapely.errors.GEOSException) as error:
         detail = str(error).split("\n")[0] or "no coordinates"
-        problem = f"{source}: the geometry of placemark {number} is broken: {detail}."
-        raise InputFileError(problem, "Draw or export it again.") from None
+        source.refuse(f"the geometry of placemark {number} is broken: {detail}.", "Draw or export it again.")
     if not parts:
         return None
     return parts[0] if len(parts) == 1 else shapely.GeometryCollection(parts)

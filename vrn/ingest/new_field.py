@@ -60,7 +60,7 @@ growth_stage = ""                  # <-- leaf collars on the day the cores were 
 file = "samples.csv"               # a form lies beside this file
 reported_as = ""                   # <-- "NO3-N" or "NO3": it stands on the lab sheet or on the instrument
 moisture_basis = ""                # <-- "dry", or "moist" with water_pct
-#water_pct = 20                    # water in per cent of the dry soil's weight
+#water_pct = 20                    # water in percent of the dry soil's weight
 #[samples.columns]                 # when the file calls them otherwise: our name = "their name"
 #nitrate_ppm = "nitrate_ppm"
 #                                  # one column with text as "0-12" stands for top_in and bottom_in: depth = "its name"
@@ -69,7 +69,7 @@ moisture_basis = ""                # <-- "dry", or "moist" with water_pct
 #column = "area_id"
 
 [layers.organic_matter]            # one value, or a file of points, polygons or a raster
-value_pct = -1                     # <-- per cent; or remove this line and use the two below
+value_pct = -1                     # <-- percent; or remove this line and use the two below
 #file = "organic_matter.csv"
 #column = "om_pct"
 
@@ -186,14 +186,14 @@ def boundary_to_copy(path: Path) -> tuple[str, bytes]:
         If it is not the outline of one field.
     """
     from vrn.ingest.archive import zipped
-    from vrn.ingest.intake import Intake
+    from vrn.ingest.input_files import InputFiles
     from vrn.ingest.outline import read_boundary
     from vrn.model.settings import FieldSection
 
-    intake = Intake(path.resolve().parent)
-    source = intake.source(path.name, "--boundary")
-    read_boundary(intake, FieldSection(name=path.stem or "field", season=2000, boundary=path.name))
+    files = InputFiles(path.resolve().parent)
+    source = files.source(path.name, "--boundary")
+    read_boundary(files, FieldSection(name=path.stem or "field", season=2000, boundary=path.name))
     if source.suffix == ".shp":
-        parts = {name: (intake.folder / name).read_bytes() for name in sorted(intake.inputs)}
+        parts = {name: (files.folder / name).read_bytes() for name in sorted(files.inputs)}
         return "boundary.zip", zipped({f"boundary{Path(name).suffix.lower()}": parts[name] for name in parts})
-    return f"boundary{source.suffix}", intake.read(source)
+    return f"boundary{source.suffix}", files.read(source)

@@ -1,30 +1,40 @@
 """The field's boundary, its no-apply ground, and any other polygons, as valid areas in one projected system."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.ingest.features import LONLAT, Features
-from vrn.ingest.intake import Intake, Source
+from vrn.findings import Quantity
+from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.place import check_finite, system_of, to_system
-from vrn.ingest.table import Table
+from vrn.ingest.table import LONLAT, Features, Table
 from vrn.ingest.vectors import read_features
 from vrn.model.area import geodesic_acres, projected_crs
 from vrn.model.settings import FieldSection, NoApply
-from vrn.units import AC_M2, FT_M
+from vrn.units import AC_M2, FT_M, HA_AC
 
 _LEAST_AC, _USUAL_AC, _MOST_AC = 0.05, 2000.0, 50_000.0
 _ARC_SEGMENTS = 32  # of a quarter circle; the area of a round end is 0.04 % short
 
 
-def read_boundary(intake: Intake, section: FieldSection) -> tuple[str, shapely.Geometry]:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlacedAreas:
+    """Polygons in the field's system, ``polygons`` an object array of shape (n,), and a row of ``table`` for each."""
+
+    polygons: NDArray[np.object_]
+    table: Table
+
+
+def read_boundary(files: InputFiles, section: FieldSection) -> tuple[str, shapely.Geometry]:
     """
     Boundary of the field, and the projected system it settles.
 
     Parameters
     ----------
-    intake : Intake
+    files : InputFiles
     section : FieldSection
 
     Returns
@@ -39,41 +49,46 @@ def read_boundary(intake: Intake, section: FieldSection) -> tuple[str, shapely.G
     InputFileError
         If it is no area, is not in degrees or a named system, or is too small or large to be one field.
     """
-    source = intake.source(section.boundary, "field.boundary")
-    features = read_features(intake, source)
+    source = files.source(section.boundary, "field.boundary")
+    features = read_features(files, source)
     check_finite(source, features.geometry, features.table.row_word)
-    crs = system_of(intake, source, features.crs, section.boundary_crs, _bounds(features.geometry))
-    whole = shapely.union_all(areas_of(intake, source, features.geometry)[0])
+    crs = system_of(files, source, features.crs, section.boundary_crs, _bounds(features.geometry))
+    whole = shapely.union_all(_areas_of(files, source, features.geometry)[0])
     lonlat = to_system(source, np.array([whole], dtype=object), crs, LONLAT)[0]
     west, south, east, north = lonlat.bounds
     if abs(south) > 84 or abs(north) > 84:
-        problem = f"{source}: the boundary lies at latitude {south:g} to {north:g}, where no corn grows."
-        raise InputFileError(problem, "Check its coordinates and their system.")
+        source.refuse(
+            f"the boundary lies at latitude {south:g} to {north:g}, where no corn grows.",
+            "Check its coordinates and their system.",
+        )
     if east - west > 1 or north - south > 1:
-        problem = f"{source}: the boundary spans {east - west:.1f}° by {north - south:.1f}°, more than one field."
-        raise InputFileError(problem, "Give the outline of one field.")
+        source.refuse(
+            f"the boundary spans {east - west:.1f}° by {north - south:.1f}°, more than one field.",
+            "Give the outline of one field.",
+        )
     target = projected_crs(lonlat.centroid.x, lonlat.centroid.y)
     boundary = _polygons(to_system(source, np.array([whole], dtype=object), crs, target)[0])
     acres = geodesic_acres(boundary, target)
     if acres < _LEAST_AC or acres > _MOST_AC:
-        problem = f"{source}: the boundary holds {acres:,.3g} ac."
-        raise InputFileError(problem, "Check that it is the outline of one field, and its coordinate system.")
+        shown = f"{acres / HA_AC:,.3g} ha" if files.metric else f"{acres:,.3g} ac"
+        source.refuse(f"the boundary holds {shown}.", "Check that it is the outline of one field, and its map system.")
     if acres > _USUAL_AC:
-        intake.warn(source, f"The boundary holds {acres:,.0f} ac.", "Check that it is one field.")
+        files.warn("ingest.large-boundary", source, area=Quantity("area", acres))
     if len(features.geometry) > 1:
         parts = len(shapely.get_parts(boundary))
-        intake.note(source, f"{len(features.geometry)} outlines were taken together as one field of {parts} "
-                    f"part{'s' if parts > 1 else ''}.", "Keep one field in the file if that is wrong.")  # fmt: skip
+        files.note("ingest.outlines-joined", source, outlines=len(features.geometry), parts=parts)
     return target, boundary
 
 
-def read_no_apply(intake: Intake, parts: tuple[NoApply, ...], boundary: shapely.Geometry, crs: str) -> shapely.Geometry:
+def read_no_apply(
+    files: InputFiles, parts: tuple[NoApply, ...], boundary: shapely.Geometry, crs: str
+) -> shapely.Geometry:
     """
     Ground inside the boundary that gets no nitrogen.
 
     Parameters
     ----------
-    intake : Intake
+    files : InputFiles
     parts : tuple of NoApply
     boundary : shapely.Geometry
         In ``crs``.
@@ -83,7 +98,7 @@ def read_no_apply(intake: Intake, parts: tuple[NoApply, ...], boundary: shapely.
     Returns
     -------
     no_apply : shapely.Geometry
-        Widened by each setback in projected metres and cut to the boundary; may be empty.
+        Widened by each setback in projected meters and cut to the boundary; may be empty.
 
     Raises
     ------
@@ -92,21 +107,23 @@ def read_no_apply(intake: Intake, parts: tuple[NoApply, ...], boundary: shapely.
     """
     pieces: list[shapely.Geometry] = []
     for i, part in enumerate(parts, 1):
-        source = intake.source(part.file, f"field.no_apply[{i}].file")
-        features = read_features(intake, source)
+        source = files.source(part.file, f"field.no_apply[{i}].file")
+        features = read_features(files, source)
         check_finite(source, features.geometry, features.table.row_word)
-        system = system_of(intake, source, features.crs, None, _bounds(features.geometry))
-        shapes = _repaired(intake, source, to_system(source, features.geometry, system, crs))
+        system = system_of(files, source, features.crs, None, _bounds(features.geometry))
+        shapes = _repaired(files, source, to_system(source, features.geometry, system, crs))
         if part.setback_ft == 0 and any(shapely.get_dimensions(shape) < 2 for shape in shapes):
-            problem = f"{source}: a line or a point has no width, and field.no_apply[{i}] gives no setback_ft."
-            raise InputFileError(problem, "Give setback_ft, the distance to keep on each side, or draw polygons.")
+            setback = "setback_m" if files.metric else "setback_ft"
+            source.refuse(
+                f"a line or a point has no width, and field.no_apply[{i}] gives no {setback}.",
+                f"Give {setback}, the distance to keep on each side, or draw polygons.",
+            )
         whole = shapely.union_all(shapes)
         widened = shapely.buffer(whole, part.setback_ft * FT_M, quad_segs=_ARC_SEGMENTS) if part.setback_ft else whole
         inside = _polygons(shapely.intersection(widened, boundary))
         if inside.is_empty:
-            away = intake.length(float(shapely.distance(widened, boundary)))
-            intake.warn(source, f"This no-apply ground does not touch the field ({away} away).",
-                        "Check the file, its coordinates and their order.")  # fmt: skip
+            away_ft = float(shapely.distance(widened, boundary)) / FT_M
+            files.warn("ingest.no-apply-outside", source, distance=Quantity("distance", away_ft))
         pieces.append(inside)
     no_apply = _polygons(shapely.union_all(pieces)) if pieces else shapely.MultiPolygon()
     left_ac = shapely.area(shapely.difference(boundary, no_apply)) / AC_M2
@@ -116,13 +133,13 @@ def read_no_apply(intake: Intake, parts: tuple[NoApply, ...], boundary: shapely.
     return no_apply
 
 
-def read_areas(intake: Intake, source: Source, given_crs: str | None, crs: str) -> tuple[NDArray[np.object_], Table]:
+def read_areas(files: InputFiles, source: Source, given_crs: str | None, crs: str) -> PlacedAreas:
     """
     Polygons of a file in the field's system, with their attributes.
 
     Parameters
     ----------
-    intake : Intake
+    files : InputFiles
     source : Source
     given_crs : str or None
         What the field file says of their system.
@@ -131,65 +148,51 @@ def read_areas(intake: Intake, source: Source, given_crs: str | None, crs: str) 
 
     Returns
     -------
-    polygons : ndarray of shapely.Geometry, shape (n,)
-    table : Table
-        A row for each of them.
+    areas : PlacedAreas
     """
-    return areas_in_field(intake, source, read_features(intake, source), given_crs, crs)
+    return areas_in_field(files, source, read_features(files, source), given_crs, crs)
 
 
 def areas_in_field(
-    intake: Intake, source: Source, features: Features, given_crs: str | None, crs: str
-) -> tuple[NDArray[np.object_], Table]:
+    files: InputFiles, source: Source, features: Features, given_crs: str | None, crs: str
+) -> PlacedAreas:
     """The same of features that were already read."""
     check_finite(source, features.geometry, features.table.row_word)
-    system = system_of(intake, source, features.crs, given_crs, _bounds(features.geometry))
-    polygons, kept = areas_of(intake, source, features.geometry)
+    system = system_of(files, source, features.crs, given_crs, _bounds(features.geometry))
+    polygons, kept = _areas_of(files, source, features.geometry)
     moved = to_system(source, polygons, system, crs)
-    return np.array([_polygons(shape) for shape in moved], dtype=object), features.table.rows(kept)
+    return PlacedAreas(
+        polygons=np.array([_polygons(shape) for shape in moved], dtype=object), table=features.table.rows(kept)
+    )
 
 
-def areas_of(intake: Intake, source: Source, geometry: NDArray[np.object_]) -> tuple[NDArray[np.object_], list[int]]:
+def _areas_of(
+    files: InputFiles, source: Source, geometry: NDArray[np.object_]
+) -> tuple[NDArray[np.object_], list[int]]:
     """
-    Features as valid areas: a closed path is taken as an outline, a crossed one is mended; both are told.
+    Features as valid areas, and which of the features they are.
 
-    Parameters
-    ----------
-    intake : Intake
-    source : Source
-    geometry : ndarray of shapely.Geometry, shape (n,)
-
-    Returns
-    -------
-    areas : ndarray of shapely.Geometry, shape (m,)
-    kept : list of int
-        Which of the features they are; points and open lines beside outlines are passed over and told.
-
-    Raises
-    ------
-    InputFileError
-        If there is no outline, or one holds no area.
+    A closed path is taken as an outline, a crossed one is repaired, points and open lines beside outlines are passed
+    over; each is a finding. Refuses a file without an outline, and an outline that holds no area.
     """
     found = {i: pieces for i, shape in enumerate(geometry) if (pieces := _outlines(shape))}
     if not found:
         open_line = any(part.geom_type == "LineString" for part in _flat(geometry[0]))
         what = "an open line" if open_line else f"a {geometry[0].geom_type}"
-        problem = f"{source} ({source.key}): feature 1 is {what}, and an outline is needed."
-        raise InputFileError(problem, "Draw it as a polygon, or end the line where it began.")
+        source.refuse(
+            f"feature 1 is {what}, and an outline is needed.", "Draw it as a polygon, or end the line where it began."
+        )
     if len(found) < len(geometry):
-        intake.warn(source, "Points or open lines beside the outlines were passed over.",
-                    "Draw a polygon where an outline is missing.")  # fmt: skip
+        files.warn("ingest.outlines-missing", source)
     paths = sum(part.geom_type == "LineString" for i in found for part in _flat(geometry[i]))
     if paths:
-        intake.note(source, f"{paths} closed path(s) were taken as outlines.", "Draw polygons if that is wrong.")
+        files.note("ingest.paths-taken-as-outlines", source, paths=paths)
     areas = np.empty(len(found), dtype=object)
     areas[:] = [pieces[0] if len(pieces) == 1 else shapely.MultiPolygon(pieces) for pieces in found.values()]
-    mended = _repaired(intake, source, areas)
-    areas[:] = [_polygons(shape) for shape in mended]
+    areas[:] = [_polygons(shape) for shape in _repaired(files, source, areas)]
     for i, shape in zip(found, areas, strict=True):
         if shape.is_empty or shapely.area(shape) == 0:
-            problem = f"{source} ({source.key}): the outline of feature {i + 1} holds no area."
-            raise InputFileError(problem, "Draw it again, or remove it.")
+            source.refuse(f"the outline of feature {i + 1} holds no area.", "Draw it again, or remove it.")
     return areas, list(found)
 
 
@@ -204,17 +207,16 @@ def _outlines(shape: shapely.Geometry) -> list[shapely.Polygon]:
     return pieces
 
 
-def _repaired(intake: Intake, source: Source, geometry: NDArray[np.object_]) -> NDArray[np.object_]:
-    """Valid geometries; what was mended is told with the reason and the place."""
+def _repaired(files: InputFiles, source: Source, geometry: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Valid geometries; a repair is a finding with its reason and place."""
     broken = np.flatnonzero(~shapely.is_valid(geometry))
     if len(broken) == 0:
         return geometry
-    mended = np.array(geometry, dtype=object)
-    mended[broken] = shapely.make_valid(geometry[broken])
-    reason = shapely.is_valid_reason(geometry[broken[0]])
-    intake.warn(source, f"{len(broken)} outline{'s' if len(broken) > 1 else ''} crossed or touched itself (feature "
-                f"{broken[0] + 1}: {reason}) and was mended.", "Look at it on the map and draw it again.")  # fmt: skip
-    return mended
+    sound = np.array(geometry, dtype=object)
+    sound[broken] = shapely.make_valid(geometry[broken])
+    reason = str(shapely.is_valid_reason(geometry[broken[0]]))
+    files.warn("ingest.outline-repaired", source, outlines=len(broken), feature=str(broken[0] + 1), reason=reason)
+    return sound
 
 
 def _flat(shape: shapely.Geometry) -> list[shapely.Geometry]:

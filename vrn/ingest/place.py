@@ -1,25 +1,26 @@
 """Coordinates into the field's one system: which system they are in, whether they can be, and where they land."""
 
 import re
+from typing import NoReturn
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.ingest.features import LONLAT
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.keys import keys_of
+from vrn.ingest.table import LONLAT
 from vrn.model.area import transformer
 
 
-def system_of(intake: Intake, source: Source, found: str, given: str | None, bounds: tuple[float, ...]) -> str:
+def system_of(files: InputFiles, source: Source, found: str, given: str | None, bounds: tuple[float, ...]) -> str:
     """
     Coordinate system of a file: what the file says, else what the field file says, else what only fits one way.
 
     Parameters
     ----------
-    intake : Intake
+    files : InputFiles
     source : Source
     found : str
         What the file says; empty for nothing.
@@ -41,48 +42,28 @@ def system_of(intake: Intake, source: Source, found: str, given: str | None, bou
         given = _known_system(source, given)
     fits_lonlat = _could_be_degrees(*bounds)
     if found == LONLAT and not fits_lonlat and given is not None:
-        return given  # a GeoJSON of metres; the field file knows better
+        return given  # a GeoJSON of meters; the field file knows better
     if found and given is not None and not _same(found, given):
-        intake.warn(source, f"The file says {_short(found)}, the field file {given}; the file was believed.",
-                    f"Remove the crs beside {source.key}, or mend the file.")  # fmt: skip
+        files.warn("ingest.two-systems", source, found=_short(found), given=given)
     crs = found or given
     if not crs:
-        problem = f"{source} ({source.key}): the coordinate system is not known: {_why(source)}."
-        guess = (
-            "Its numbers could be longitude and latitude: then" if fits_lonlat else "Its numbers are metres or feet:"
-        )
-        example = LONLAT if fits_lonlat else "EPSG:26915"
-        raise InputFileError(problem, f"{guess} {_say_so(source, example)}")
+        why = "there is no readable .prj beside it" if source.suffix == ".shp" else "the file does not say"
+        guess, example = "Its numbers are meters or feet:", "EPSG:26915"
+        if fits_lonlat:
+            guess, example = "Its numbers could be longitude and latitude: then", LONLAT
+        source.refuse(f"the coordinate system is not known: {why}.", f"{guess} {_say_so(source, example)}")
     if _is_degrees(source, crs) and not fits_lonlat:
-        raise _no_degrees(source, bounds)
+        _no_degrees(source, bounds)
     return crs
 
 
 def must_be_degrees(source: Source, given: str, bounds: tuple[float, ...]) -> bool:
-    """
-    Whether coordinates are degrees though the field file names a system of metres or feet: no field is at its origin.
-
-    Parameters
-    ----------
-    source : Source
-    given : str
-        What the field file says.
-    bounds : tuple of float
-        West, south, east, north of the coordinates as they stand in the file.
-
-    Returns
-    -------
-    degrees : bool
-    """
+    """Whether coordinates are degrees though the field file names a system of meters: no field is at its origin."""
     return _could_be_degrees(*bounds) and any(bounds) and not _is_degrees(source, _known_system(source, given))
 
 
 def _could_be_degrees(west: float, south: float, east: float, north: float) -> bool:
     return max(abs(west), abs(east)) <= 180 and max(abs(south), abs(north)) <= 90
-
-
-def _why(source: Source) -> str:
-    return "there is no readable .prj beside it" if source.suffix == ".shp" else "the file does not say"
 
 
 def _crs_key(source: Source) -> str | None:
@@ -115,7 +96,7 @@ def _known_system(source: Source, given: str) -> str:
     except pyproj.exceptions.CRSError:
         known = False
     if not known:
-        problem = f'{_crs_key(source)}: "{given}" is no system of a map.'
+        problem = f'{_crs_key(source)}: "{given}" is not a map system.'
         raise InputFileError(problem, 'Give an EPSG code, as "EPSG:4326" or "EPSG:26915".') from None
     return given
 
@@ -134,21 +115,20 @@ def _is_degrees(source: Source, crs: str) -> bool:
     try:
         return bool(pyproj.CRS.from_user_input(crs).is_geographic)
     except pyproj.exceptions.CRSError:
-        problem = f"{source}: its coordinate system {_short(crs)} is not understood."
-        raise InputFileError(problem, "Export the file in longitude and latitude (WGS 84).") from None
+        source.refuse(
+            f"its coordinate system {_short(crs)} is not understood.",
+            "Export the file in longitude and latitude (WGS 84).",
+        )
 
 
-def _no_degrees(source: Source, bounds: tuple[float, ...]) -> InputFileError:
+def _no_degrees(source: Source, bounds: tuple[float, ...]) -> NoReturn:
     west, south, east, north = bounds
-    problem = (
-        f"{source} ({source.key}): its coordinates ({west:g} to {east:g}, {south:g} to {north:g}) "
-        "are no longitude and latitude."
-    )
+    remedy = f"They look like meters or feet: {_say_so(source, 'EPSG:26915')}"
     if _could_be_degrees(south, west, north, east):
-        remedy = "Longitude and latitude look swapped: mend the file (longitude is the first, or the column longitude)."
-    else:
-        remedy = f"They look like metres or feet: {_say_so(source, 'EPSG:26915')}"
-    return InputFileError(problem, remedy)
+        remedy = "Longitude and latitude look swapped: fix the file (longitude is the first, or the column longitude)."
+    source.refuse(
+        f"its coordinates ({west:g} to {east:g}, {south:g} to {north:g}) are not longitude and latitude.", remedy
+    )
 
 
 def check_finite(source: Source, geometry: NDArray[np.object_], word: str = "feature") -> None:
@@ -158,15 +138,15 @@ def check_finite(source: Source, geometry: NDArray[np.object_], word: str = "fea
     Raises
     ------
     InputFileError
-        If one is missing, empty, or has a coordinate that is no number.
+        If one is missing, empty, or has a coordinate that is not a number.
     """
     for i, item in enumerate(geometry, 1):
         if item is None or item.is_empty:
-            problem = f"{source}: {word} {i} has no geometry."
-            raise InputFileError(problem, "The file may be cut off; export it again, or remove that feature.")
+            source.refuse(
+                f"{word} {i} has no geometry.", "The file may be cut off; export it again, or remove that feature."
+            )
         if not np.isfinite(shapely.get_coordinates(item)).all():
-            problem = f"{source}: {word} {i} has a coordinate that is no number."
-            raise InputFileError(problem, "Mend or remove that feature.")
+            source.refuse(f"{word} {i} has a coordinate that is not a number.", "Fix or remove that feature.")
 
 
 def to_system(source: Source, geometry: NDArray[np.object_], crs: str, target: str) -> NDArray[np.object_]:
@@ -202,10 +182,14 @@ def points_to_system(source: Source, xy: NDArray[np.float64], crs: str, target: 
     try:
         moved = np.column_stack(transformer(crs, target).transform(xy[:, 0], xy[:, 1]))
     except pyproj.exceptions.ProjError:
-        problem = f"{source} ({source.key}): its coordinate system {_short(crs)} is not tied to the ground."
-        raise InputFileError(problem, "Export the file in longitude and latitude (WGS 84).") from None
+        source.refuse(
+            f"its coordinate system {_short(crs)} is not tied to the ground.",
+            "Export the file in longitude and latitude (WGS 84).",
+        )
     if not np.isfinite(moved).all():
         first = int(np.flatnonzero(~np.isfinite(moved).all(axis=1))[0])
-        problem = f"{source}: the coordinate {xy[first, 0]:g}, {xy[first, 1]:g} has no place near the field."
-        raise InputFileError(problem, "Check the coordinates and their system.")
+        source.refuse(
+            f"the coordinate {xy[first, 0]:g}, {xy[first, 1]:g} has no place near the field.",
+            "Check the coordinates and their system.",
+        )
     return moved

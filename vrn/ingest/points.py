@@ -6,14 +6,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.errors import InputFileError
-from vrn.findings import counted
-from vrn.ingest.cells import RowFaults, degrees, numbers
-from vrn.ingest.columns import Columns
-from vrn.ingest.features import LONLAT, Features
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.cells import Columns, RowFaults, degrees, numbers
+from vrn.ingest.input_files import InputFiles, Source
+from vrn.ingest.outline import PlacedAreas, areas_in_field
 from vrn.ingest.place import must_be_degrees, points_to_system, system_of
-from vrn.ingest.table import Table
+from vrn.ingest.table import LONLAT, Features, Table
 from vrn.ingest.tables import holds_table, read_table
 from vrn.ingest.vectors import read_features
 
@@ -23,7 +20,7 @@ LATITUDE = ("lat", "y", "northing", "northing_m", "north")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Places:
+class PlacedRows:
     """
     Rows and where they stand.
 
@@ -41,7 +38,7 @@ class Places:
 
 
 def read_places(
-    intake: Intake,
+    files: InputFiles,
     source: Source,
     *,
     crs: str,
@@ -52,13 +49,13 @@ def read_places(
     placeless: bool = False,
     lenient: bool = False,
     shared: bool = False,
-) -> Places:
+) -> PlacedRows:
     """
     Read a table with coordinates, or a vector file of points.
 
     Parameters
     ----------
-    intake : Intake
+    files : InputFiles
     source : Source
     crs : str
         The field's projected system.
@@ -79,49 +76,62 @@ def read_places(
 
     Returns
     -------
-    places : Places
+    places : PlacedRows
 
     Raises
     ------
     InputFileError
         If the file or its coordinates cannot be used.
     """
-    if not holds_table(intake, source):
-        return places_of_features(
-            intake, source, read_features(intake, source), crs=crs, given_crs=given_crs, mapping=mapping, key=key,
-            roles=roles, shared=shared,
-        )  # fmt: skip
-    table = read_table(intake, source)
+    if not holds_table(files, source):
+        features = read_features(files, source)
+        columns = Columns(features.table, mapping, key=key, roles=roles, shared=shared)
+        return _of_features(files, source, features, columns, given_crs, crs)
+    table = read_table(files, source)
     names = tuple(dict.fromkeys((*roles, "longitude", "latitude")))
     columns = Columns(table, mapping, key=key, roles=names, shared=shared)
-    xy, system = _from_columns(intake, source, table, columns, given_crs, placeless=placeless, lenient=lenient)
+    xy, system = _from_columns(files, source, table, columns, given_crs, placeless=placeless, lenient=lenient)
     return _placed(source, table, columns, xy, system, crs)
 
 
-def places_of_features(
-    intake: Intake,
+def read_rows_or_areas(
+    files: InputFiles,
     source: Source,
-    features: Features,
     *,
     crs: str,
     given_crs: str | None = None,
     mapping: dict[str, str] | None = None,
     key: str,
     roles: tuple[str, ...] = (),
-    shared: bool = False,
-) -> Places:
-    """The same of point features that were already read."""
-    columns = Columns(features.table, mapping, key=key, roles=roles, shared=shared)
+    lenient: bool = False,
+) -> PlacedRows | PlacedAreas:
+    """A table with coordinates or points as `read_places` reads them; polygons where the file holds those."""
+    if holds_table(files, source):
+        return read_places(
+            files, source, crs=crs, given_crs=given_crs, mapping=mapping, key=key, roles=roles, lenient=lenient
+        )
+    features = read_features(files, source)
+    if all(shape is None or shape.geom_type in ("Point", "MultiPoint") for shape in features.geometry):
+        columns = Columns(features.table, mapping, key=key, roles=roles)
+        return _of_features(files, source, features, columns, given_crs, crs)
+    return areas_in_field(files, source, features, given_crs, crs)
+
+
+def _of_features(
+    files: InputFiles, source: Source, features: Features, columns: Columns, given_crs: str | None, crs: str
+) -> PlacedRows:
     xy = _from_points(source, features.geometry)
-    system = system_of(intake, source, features.crs, given_crs, _bounds(xy))
+    system = system_of(files, source, features.crs, given_crs, _bounds(xy))
     return _placed(source, features.table, columns, xy, system, crs)
 
 
-def _placed(source: Source, table: Table, columns: Columns, xy: NDArray[np.float64], system: str, crs: str) -> Places:
+def _placed(
+    source: Source, table: Table, columns: Columns, xy: NDArray[np.float64], system: str, crs: str
+) -> PlacedRows:
     there = np.isfinite(xy).all(axis=1)
     coordinates_m = np.full(xy.shape, np.nan)
     coordinates_m[there] = points_to_system(source, xy[there], system, crs)
-    return Places(table=table, columns=columns, coordinates_m=coordinates_m)
+    return PlacedRows(table=table, columns=columns, coordinates_m=coordinates_m)
 
 
 def _bounds(xy: NDArray[np.float64]) -> tuple[float, ...]:
@@ -132,7 +142,7 @@ def _bounds(xy: NDArray[np.float64]) -> tuple[float, ...]:
 
 
 def _from_columns(
-    intake: Intake,
+    files: InputFiles,
     source: Source,
     table: Table,
     columns: Columns,
@@ -148,7 +158,7 @@ def _from_columns(
     x_name, y_name = columns.need("longitude", *LONGITUDE), columns.need("latitude", *LATITUDE)
     for role, name in (("longitude", x_name), ("latitude", y_name)):
         if name.strip().lower() != role and role not in columns.mapped:
-            intake.note(source, f"The column {name} was taken as {role}.", f"Name it {role} to be sure.")
+            files.note("ingest.column-taken-as", source, column=name, role=role)
     faults = RowFaults(table)
     x = _angles(table, x_name, "EW", faults)
     y = _angles(table, y_name, "NS", faults)
@@ -158,8 +168,8 @@ def _from_columns(
         off[:] = False  # all of them: another system, which is told below
     for wrong, problem, remedy in (
         (half, "one coordinate without the other", "Fill in both, or leave both empty."),
-        (origin, "0, 0 is no place in a field", "Fill in the coordinates; the receiver had no fix there."),
-        (off, "is no longitude and latitude", "Mend the row; are the two swapped, or a decimal point lost?"),
+        (origin, "0, 0 is not a place in a field", "Fill in the coordinates; the receiver had no fix there."),
+        (off, "is not a longitude and latitude", "Fix the row; are the two swapped, or a decimal point lost?"),
     ):
         for i in np.flatnonzero(wrong):
             shown = f"{x[i]:g}, {y[i]:g} {problem}" if wrong is off else problem
@@ -169,12 +179,11 @@ def _from_columns(
     lost = half | origin | off
     x[lost], y[lost] = np.nan, np.nan
     if faults.faults:
-        intake.note(source, f"Passed over for want of a usable place: {counted(len(faults.faults), 'record')}.",
-                    "Nothing to do unless they are many.")  # fmt: skip
+        files.note("ingest.records-without-place", source, records=len(faults.faults))
     xy = np.column_stack([x, y])
     bounds = _bounds(xy)
     found = LONLAT if given_crs is None or must_be_degrees(source, given_crs, bounds) else ""
-    return xy, system_of(intake, source, found, given_crs, bounds)
+    return xy, system_of(files, source, found, given_crs, bounds)
 
 
 def _not_in_one(source: Source, table: Table, columns: Columns) -> None:
@@ -182,8 +191,10 @@ def _not_in_one(source: Source, table: Table, columns: Columns) -> None:
     found = {columns.find("longitude", *LONGITUDE), columns.find("latitude", *LATITUDE)}
     both = next((name for name in table.columns if "lat" in name.lower() and "lon" in name.lower()), None)
     if both is not None and found & {None, both}:
-        problem = f'{source}: the column "{both}" holds both coordinates.'
-        raise InputFileError(problem, "Split it into two columns, latitude and longitude (a spreadsheet does).")
+        source.refuse(
+            f'the column "{both}" holds both coordinates.',
+            "Split it into two columns, latitude and longitude (a spreadsheet does).",
+        )
 
 
 def _angles(table: Table, column: str, letters: str, faults: RowFaults) -> NDArray[np.float64]:
@@ -203,7 +214,7 @@ def _angles(table: Table, column: str, letters: str, faults: RowFaults) -> NDArr
                 remedy = "Write decimal degrees, as -93.65, or remove the row if it holds units or remarks."
             faults.add(row, problem, remedy)
         elif angle[1] and angle[1] not in letters:
-            faults.add(row, f'{column} is "{cells[i]}"', "Are longitude and latitude swapped? Mend the columns.")
+            faults.add(row, f'{column} is "{cells[i]}"', "Are longitude and latitude swapped? Fix the columns.")
         else:
             values[i] = angle[0]
     return values
@@ -218,10 +229,11 @@ def _from_points(source: Source, geometry: NDArray[np.object_]) -> NDArray[np.fl
         if shape.geom_type == "MultiPoint" and len(shape.geoms) == 1:
             shape = shape.geoms[0]  # one point in a multipoint is that point
         if shape.geom_type != "Point":
-            problem = f"{source}: feature {i + 1} is a {shape.geom_type}, and points are needed."
-            raise InputFileError(problem, "Give points; for composites of an area use area_id and [samples.areas].")
+            source.refuse(
+                f"feature {i + 1} is a {shape.geom_type}, and points are needed.",
+                "Give points; for composites of an area use area_id and [samples.areas].",
+            )
         xy[i] = shapely.get_coordinates(shape)[0]
         if not np.isfinite(xy[i]).all():
-            problem = f"{source}: feature {i + 1} has a coordinate that is no number."
-            raise InputFileError(problem, "Mend or remove that feature.")
+            source.refuse(f"feature {i + 1} has a coordinate that is not a number.", "Fix or remove that feature.")
     return xy

@@ -13,7 +13,7 @@ from rasterio.warp import Resampling, reproject
 from rasterio.windows import Window
 
 from vrn.errors import InputFileError
-from vrn.ingest.intake import LIBRARY_ERRORS, Intake, Source
+from vrn.ingest.input_files import LIBRARY_ERRORS, InputFiles, Source
 from vrn.ingest.place import system_of
 from vrn.model.area import reproject as reproject_shape
 from vrn.model.grid import Grid
@@ -25,7 +25,7 @@ _MARGIN_CELLS = 2
 
 
 def read_raster(
-    intake: Intake,
+    files: InputFiles,
     source: Source,
     name: str,
     boundary: shapely.Geometry,
@@ -39,7 +39,7 @@ def read_raster(
 
     Parameters
     ----------
-    intake : Intake
+    files : InputFiles
     source : Source
         GeoTIFF, ASCII grid or IMG.
     name : str
@@ -63,7 +63,7 @@ def read_raster(
     InputFileError
         If it cannot be read, has no place, or does not cover any of the field.
     """
-    intake.record(source)
+    files.record(source)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # a missing georeference is checked below
@@ -71,25 +71,26 @@ def read_raster(
                 rasterio.Env(GDAL_PAM_ENABLED="NO"),
                 rasterio.open(source.path, driver=_DRIVERS.get(source.suffix, "GTiff")) as raster,
             ):
-                return _layer(intake, source, raster, name, boundary, crs, band, given_crs)
+                return _layer(files, source, raster, name, boundary, crs, band, given_crs)
     except InputFileError:
         raise
     except (RasterioError, *LIBRARY_ERRORS) as error:
         detail = str(error).replace(str(source.path), source.path.name).rstrip(".")
-        problem = f"{source} ({source.key}): this raster cannot be read: {detail or 'damaged'}."
-        raise InputFileError(problem, "Give a GeoTIFF, complete and with its coordinate system.") from None
+        source.refuse(
+            f"this raster cannot be read: {detail or 'damaged'}.",
+            "Give a GeoTIFF, complete and with its coordinate system.",
+        )
 
 
 def _layer(
-    intake: Intake, source: Source, raster: Any, name: str, boundary: shapely.Geometry, crs: str,
+    files: InputFiles, source: Source, raster: Any, name: str, boundary: shapely.Geometry, crs: str,
     band: str | None, given_crs: str | None,
 ) -> RasterLayer:  # fmt: skip
-    number = _band(intake, source, raster, band)
+    number = _band(files, source, raster, band)
     if raster.transform.is_identity and raster.crs is None:
-        problem = f"{source} ({source.key}): the raster has no place on the ground."
-        raise InputFileError(problem, "Export it with georeference (GeoTIFF).")
+        source.refuse("the raster has no place on the ground.", "Export it with georeference (GeoTIFF).")
     found = _name_of(raster.crs)
-    system = system_of(intake, source, found, given_crs, tuple(raster.bounds))
+    system = system_of(files, source, found, given_crs, tuple(raster.bounds))
     window = _window(source, raster, boundary, system, crs)
     values = raster.read(number, window=window, masked=True).astype(float).filled(np.nan)
     values = values * raster.scales[number - 1] + raster.offsets[number - 1]
@@ -102,8 +103,9 @@ def _layer(
         crs=crs, west_m=transform.c, north_m=transform.f, cell_m=transform.a, rows=values.shape[0], cols=values.shape[1]
     )
     if not np.isfinite(values).any():
-        problem = f"{source} ({source.key}): it holds no value in the field."
-        raise InputFileError(problem, "Check that it is of this field and that its nodata value is right.")
+        source.refuse(
+            "it holds no value in the field.", "Check that it is of this field and that its nodata value is right."
+        )
     return RasterLayer(name=name, grid=grid, values=values, source=source.name)
 
 
@@ -114,17 +116,16 @@ def _name_of(system: Any) -> str:
     return f"EPSG:{code}" if code is not None else str(system.to_wkt())
 
 
-def _band(intake: Intake, source: Source, raster: Any, wanted: str | None) -> int:
+def _band(files: InputFiles, source: Source, raster: Any, wanted: str | None) -> int:
     if wanted is not None:
         if wanted in raster.descriptions:
             return int(raster.descriptions.index(wanted)) + 1
         if wanted.isdigit() and 1 <= int(wanted) <= raster.count:
             return int(wanted)
         shown = ", ".join(filter(None, raster.descriptions)) or f"1 to {raster.count}"
-        problem = f"{source} ({source.key}): there is no band {wanted}."
-        raise InputFileError(problem, f"Name one of its bands by column: {shown}.")
+        source.refuse(f"there is no band {wanted}.", f"Name one of its bands by column: {shown}.")
     if raster.count > 1:
-        intake.warn(source, f"It has {raster.count} bands; the first was taken.", 'Name the band: column = "1".')
+        files.warn("ingest.several-bands", source, bands=int(raster.count))
     return 1
 
 
@@ -138,11 +139,14 @@ def _window(source: Source, raster: Any, boundary: shapely.Geometry, system: str
     left, top = max(left, 0), max(top, 0)
     right, bottom = min(right, raster.width), min(bottom, raster.height)
     if left >= right or top >= bottom:
-        problem = f"{source} ({source.key}): none of the raster lies in the field."
-        raise InputFileError(problem, "Check that it is of this field, and its coordinate system.")
+        source.refuse(
+            "none of the raster lies in the field.", "Check that it is of this field, and its coordinate system."
+        )
     if (right - left) * (bottom - top) > _MOST_CELLS:
-        problem = f"{source} ({source.key}): the raster has more than {_MOST_CELLS:,} cells over the field."
-        raise InputFileError(problem, "Resample it to cells of a metre or more.")
+        source.refuse(
+            f"the raster has more than {_MOST_CELLS:,} cells over the field.",
+            "Resample it to cells of a metre or more.",
+        )
     return Window(left, top, right - left, bottom - top)
 
 

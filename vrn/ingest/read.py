@@ -2,18 +2,25 @@
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
-from vrn.ingest.field_file import read_settings
-from vrn.ingest.intake import Intake, Source
+import numpy as np
+import shapely
+
+from vrn.errors import InputFileError
+from vrn.ingest.field_file import load_toml, read_settings, settings_from
+from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.layers import read_layers
 from vrn.ingest.outline import read_boundary, read_no_apply
 from vrn.ingest.samples import read_samples
-from vrn.ingest.suspicions import inside_only, look_at_samples
-from vrn.ingest.trial import read_trial
-from vrn.ingest.weather import read_normals, read_weather
+from vrn.ingest.season_tables import read_normals, read_trial, read_weather
+from vrn.ingest.suspicions import check_samples, drop_samples_outside
 from vrn.model.field import Field
 from vrn.model.layers import PolygonLayer
-from vrn.model.settings import Settings
+from vrn.model.samples import SoilSamples
+from vrn.model.settings import NoApply, Settings
+
+_ANY_GOAL = {"us": ("yield_goal_bu_ac", 200.0), "metric": ("yield_goal_t_ha", 12.0)}  # asked for later, not used here
 
 
 def read_field(path: str | Path, *, review: str | Path | None = None) -> Field:
@@ -39,32 +46,131 @@ def read_field(path: str | Path, *, review: str | Path | None = None) -> Field:
     """
     path = Path(path)
     settings = read_settings(path, review=review)
-    intake = Intake(path.resolve().parent, metric=settings.units == "metric")
+    files = InputFiles(path.resolve().parent, metric=settings.units == "metric")
     for own, key in ((path, "field file"), *(((Path(review), "review"),) if review is not None else ())):
-        intake.record(Source(path=own.resolve(), name=own.name, key=key))
-    return read_all(settings, intake)
+        files.record(Source(path=own.resolve(), name=own.name, key=key))
+    return read_all(files, settings)
 
 
-def read_all(settings: Settings, intake: Intake) -> Field:
-    """Everything that checked settings name."""
-    crs, boundary = read_boundary(intake, settings.header)
-    no_apply = read_no_apply(intake, settings.header.no_apply, boundary, crs)
-    samples = inside_only(intake, read_samples(intake, settings.samples, crs), boundary)
-    samples = look_at_samples(intake, samples, settings)
-    layers = read_layers(intake, settings, boundary, crs)
-    weather, normals = read_weather(intake, settings), read_normals(intake, settings)
-    trial = read_trial(intake, settings.nitrogen.response_trial)
+def read_ground(path: str | Path) -> Field:
+    """
+    Read what a sampling plan needs; lines of the field file that wait for the sampling day may be empty.
+
+    Parameters
+    ----------
+    path : str or Path
+        The ``field.toml``.
+
+    Returns
+    -------
+    field : Field
+        Without readings where there are none yet. Not to be built from: yield goal and stage may be missing.
+
+    Raises
+    ------
+    InputFileError
+        If the boundary, or a layer that is named, cannot be used.
+    """
+    path = Path(path)
+    settings = settings_from(_without_blanks(load_toml(path), path), shown=path.name)
+    files = InputFiles(path.resolve().parent, metric=settings.units == "metric")
+    files.record(Source(path=path.resolve(), name=path.name, key="field file"))
+    return read_all(files, settings, sampled=False)
+
+
+def read_avoided(files: tuple[str | Path, ...], field: Field, *, keep_off_ft: float) -> shapely.Geometry:
+    """
+    Odd spots and known bands in which no core should be pulled.
+
+    Parameters
+    ----------
+    files : tuple of str or Path
+        Vector files of polygons, lines or points; paths from where one stands, not from the field file.
+    field : Field
+    keep_off_ft : float
+        Distance to keep from them. [ft]
+
+    Returns
+    -------
+    avoided : shapely.Geometry
+        In the field's system; empty without files.
+
+    Raises
+    ------
+    InputFileError
+        If a file cannot be used.
+    """
+    parts = tuple(NoApply(file=str(file), setback_ft=keep_off_ft) for file in files)
+    return read_no_apply(InputFiles(Path.cwd()), parts, field.boundary, field.crs)
+
+
+def read_all(files: InputFiles, settings: Settings, *, sampled: bool = True) -> Field:
+    """Everything that checked settings name; before the sampling, what is needed to plan it."""
+    crs, boundary = read_boundary(files, settings.header)
+    no_apply = read_no_apply(files, settings.header.no_apply, boundary, crs)
+    samples = (_samples if sampled else _samples_in_hand)(files, settings, boundary, crs)
+    layers = read_layers(files, settings, boundary, crs)
+    weather = read_weather(files, settings)
+    normals = read_normals(files, settings) if sampled else None
+    trial = read_trial(files, settings.nitrogen.response_trial) if sampled else None
     zones = layers.pop("zones", None)
-    _what_is_missing(intake, settings)
+    if sampled:
+        _what_is_missing(files, settings)
     return Field(
-        settings=_with_bushels(settings), folder=intake.folder, crs=crs, boundary=boundary, no_apply=no_apply,
-        samples=samples,
-        organic_matter=layers.pop("organic_matter", None), yield_potential=layers.pop("yield_potential", None),
-        applied_n=layers.pop("applied_n", None), zones=zones if isinstance(zones, PolygonLayer) else None,
-        weather=weather, normals=normals, trial=trial,
+        settings=_with_bushels(settings), folder=files.folder, crs=crs, boundary=boundary, no_apply=no_apply,
+        samples=samples, organic_matter=layers.pop("organic_matter", None),
+        yield_potential=layers.pop("yield_potential", None), applied_n=layers.pop("applied_n", None),
+        zones=zones if isinstance(zones, PolygonLayer) else None, weather=weather, normals=normals, trial=trial,
         extra_layers={key.removeprefix("extra."): layer for key, layer in layers.items() if layer is not None},
-        findings=tuple(intake.findings), inputs=dict(sorted(intake.inputs.items())),
+        findings=tuple(files.findings), inputs=dict(sorted(files.inputs.items())),
     )  # fmt: skip
+
+
+def _samples(files: InputFiles, settings: Settings, boundary: shapely.Geometry, crs: str) -> SoilSamples:
+    samples = drop_samples_outside(files, read_samples(files, settings.samples, crs), boundary)
+    return check_samples(files, samples, settings)
+
+
+def _samples_in_hand(files: InputFiles, settings: Settings, boundary: shapely.Geometry, crs: str) -> SoilSamples:
+    """Readings that are there already; none where the file is missing, empty, or not to be used yet."""
+    try:
+        samples = drop_samples_outside(files, read_samples(files, settings.samples, crs), boundary)
+    except InputFileError:
+        return _no_samples(crs, settings.samples.file)
+    return samples if np.isfinite(samples.nitrate_ppm).any() else _no_samples(crs, settings.samples.file)
+
+
+def _no_samples(crs: str, source: str) -> SoilSamples:
+    none = np.empty(0)
+    return SoilSamples(
+        sample_id=(), crs=crs, coordinates_m=np.empty((0, 2)), top_in=none, bottom_in=none, nitrate_ppm=none, kind=(),
+        sampled_on=(), nominal_ppm=none, below_detection=np.empty(0, dtype=bool), area_id=(), areas={},
+        row=np.empty(0, dtype=np.intp), source=source,
+    )  # fmt: skip
+
+
+def _without_blanks(raw: dict[str, Any], path: Path) -> dict[str, Any]:
+    """The field file without the lines of the form that nobody has filled in yet."""
+
+    def table(name: str) -> dict[str, Any]:
+        value = raw.get(name)
+        return dict(value) if isinstance(value, dict) else {}
+
+    field, crop, samples, layers = table("field"), table("crop"), table("samples"), table("layers")
+    if not field.get("name"):
+        field["name"] = path.resolve().parent.name or "field"
+    goal, usual = _ANY_GOAL["metric" if raw.get("units") == "metric" else "us"]
+    if not crop.get(goal):
+        crop[goal] = usual
+    for section, keys in ((crop, ("growth_stage",)), (samples, ("reported_as", "moisture_basis"))):
+        for key in keys:
+            if section.get(key) == "":
+                del section[key]
+    samples.setdefault("file", "samples.csv")
+    organic = layers.get("organic_matter")
+    if isinstance(organic, dict) and organic.get("value_pct", 0) == -1:
+        del layers["organic_matter"]
+    return {**raw, "field": field, "crop": crop, "samples": samples, "layers": layers}
 
 
 def _with_bushels(settings: Settings) -> Settings:
@@ -75,20 +181,15 @@ def _with_bushels(settings: Settings) -> Settings:
     return replace(settings, layers=replace(settings.layers, yield_potential=replace(potential, kind="bu_ac")))
 
 
-def _what_is_missing(intake: Intake, settings: Settings) -> None:
+def _what_is_missing(files: InputFiles, settings: Settings) -> None:
     """Keys left out that change the answer."""
     crop = settings.crop
     if crop.growth_stage is None:
         if crop.planting_date is None or settings.weather is None:
-            intake.warn("crop.growth_stage", "The leaf stage on the sampling date is not given.",
-                        'Count leaf collars and set growth_stage; or give planting_date and [weather].')  # fmt: skip
+            files.warn("ingest.stage-missing", "crop.growth_stage")
         else:
-            intake.note("crop.growth_stage", "Not given; it is reckoned from planting_date and the weather.",
-                        "Count leaf collars in the field to be sure.")  # fmt: skip
+            files.note("ingest.stage-estimated", "crop.growth_stage")
     if settings.layers.organic_matter is None:
-        intake.warn("layers.organic_matter", "Not given; no nitrogen from organic matter can be counted.",
-                    "Give a file, or value_pct.")  # fmt: skip
+        files.warn("ingest.organic-matter-missing", "layers.organic_matter")
     if settings.layers.yield_potential is None:
-        intake.note(
-            "layers.yield_potential", "Not given; the yield goal is the same everywhere.", "Give a layer if it varies."
-        )
+        files.note("ingest.yield-potential-missing", "layers.yield_potential")

@@ -1,6 +1,6 @@
-"""Soil samples: a table or points to readings as NO3-N on a dry basis, with everything assumed told."""
+"""Soil samples: a table or points to readings as NO3-N of dry soil, and how each was pulled, kept and read."""
 
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 import numpy as np
@@ -8,19 +8,21 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.findings import counted
-from vrn.ingest.cells import RowFaults, dates, limited_numbers, numbers
-from vrn.ingest.columns import Columns
+from vrn.findings import Quantity
+from vrn.ingest.cells import Columns, RowFaults, dates, limited_numbers, numbers
 from vrn.ingest.depth import DEPTH_ROLES, read_depths
-from vrn.ingest.handling import HANDLING_ROLES, read_handling
-from vrn.ingest.intake import Intake, Source
+from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.keys import nearest
 from vrn.ingest.outline import read_areas
-from vrn.ingest.points import Places, read_places
-from vrn.model.samples import SoilSamples
+from vrn.ingest.points import PlacedRows, read_places
+from vrn.ingest.table import Table
+from vrn.model.samples import Handling, SoilSamples
 from vrn.model.settings import SampleSection
 from vrn.units import NO3_N_SHARE
 
+HANDLING_ROLES = ("cores", "instrument", "read_at", "stored")
+_STORED = ("cool", "warm", "frozen", "dried")
+_MOST_CORES = 200
 _KINDS = ("field", "standard", "duplicate", "blank")
 _ROLES = ("sample_id", "longitude", "latitude", "nitrate_ppm", "kind", "sampled_on", "nominal_ppm", "area_id",
           "water_pct", *DEPTH_ROLES, *HANDLING_ROLES)  # fmt: skip
@@ -30,19 +32,18 @@ _HIGHEST_PPM = 5000.0
 class _Rows:
     """Rows of the samples file that hold something, with their faults gathered on the way."""
 
-    def __init__(self, intake: Intake, source: Source, places: Places) -> None:
-        self.intake, self.source = intake, source
+    def __init__(self, files: InputFiles, source: Source, places: PlacedRows) -> None:
+        self.files, self.source = files, source
         table, columns = places.table, places.columns
-        spoken = [columns.find(role) for role in ("nitrate_ppm", "area_id", "nominal_ppm")]
-        told = [table.column(name) for name in spoken if name is not None]
+        found = [columns.find(role) for role in ("nitrate_ppm", "area_id", "nominal_ppm")]
+        filled = [table.column(name) for name in found if name is not None]
         keep = [
             i
             for i in range(len(table))
-            if np.isfinite(places.coordinates_m[i]).all() or any(cells[i].strip() for cells in told)
+            if np.isfinite(places.coordinates_m[i]).all() or any(cells[i].strip() for cells in filled)
         ]
         if len(keep) < len(table):
-            intake.note(source, f"Passed over, neither place nor reading: {counted(len(table) - len(keep), 'row')}.",
-                        "Nothing to do if they are blanks of the form.")  # fmt: skip
+            files.note("ingest.empty-rows", source, rows=len(table) - len(keep))
         self.table = table.rows(keep)
         self.columns = Columns(self.table, None, key=columns.key, roles=_ROLES)
         self.columns.mapped = columns.mapped
@@ -61,13 +62,13 @@ class _Rows:
         self.faults.add(self.table.row[int(at)], problem, remedy)
 
 
-def read_samples(intake: Intake, section: SampleSection, crs: str) -> SoilSamples:
+def read_samples(files: InputFiles, section: SampleSection, crs: str) -> SoilSamples:
     """
     Every reading of the samples file, in the field's system.
 
     Parameters
     ----------
-    intake : Intake
+    files : InputFiles
     section : SampleSection
     crs : str
         The field's projected system.
@@ -82,17 +83,17 @@ def read_samples(intake: Intake, section: SampleSection, crs: str) -> SoilSample
     InputFileError
         If a column is missing or a row cannot be used; the rows are named.
     """
-    source = intake.source(section.file, "samples.file")
+    source = files.source(section.file, "samples.file")
     places = read_places(
-        intake, source, crs=crs, given_crs=section.crs, mapping=section.columns, key="samples.columns", roles=_ROLES,
+        files, source, crs=crs, given_crs=section.crs, mapping=section.columns, key="samples.columns", roles=_ROLES,
         placeless=section.areas is not None,
     )  # fmt: skip
-    rows = _Rows(intake, source, places)
+    rows = _Rows(files, source, places)
     kind, sample_id = _kinds(rows), _ids(rows)
     area_id, areas = _areas(rows, section, crs)
     coordinates_m = _located(rows, kind, sample_id, area_id, areas)
     soil = np.array([one in ("field", "duplicate") for one in kind], dtype=bool)
-    top_in, bottom_in = read_depths(intake, source, rows.table, rows.columns, rows.faults, needed=soil)
+    top_in, bottom_in = read_depths(files, source, rows.table, rows.columns, rows.faults, needed=soil)
     nitrate_ppm, below = _nitrate(rows)
     nominal_ppm = rows.optional("nominal_ppm")
     for i in range(len(rows)):
@@ -118,8 +119,7 @@ def _ids(rows: _Rows) -> tuple[str, ...]:
     """Names of the samples; their rows where the file gives none."""
     name = rows.columns.find("sample_id", "id", "sample")
     if name is None:
-        rows.intake.note(rows.source, "There is no column sample_id; samples were numbered by their rows.",
-                         "Add sample_id to find them again.")  # fmt: skip
+        rows.files.note("ingest.no-sample-ids", rows.source)
         return tuple(str(row) for row in rows.table.row)
     cells = rows.table.column(name)
     return tuple(cell.strip() or str(row) for cell, row in zip(cells, rows.table.row, strict=True))
@@ -150,22 +150,22 @@ def _areas(rows: _Rows, section: SampleSection, crs: str) -> tuple[list[str], di
             problem = f"{where} is a composite of area {ids[lost[0]]}, and no areas are given."
             raise InputFileError(problem, 'Name the polygons: [samples.areas] file = "areas.geojson".')
         if any(ids):
-            rows.intake.note(rows.source, "area_id is given and no areas; the readings were taken at their points.",
-                             "Name the polygons under [samples.areas] if they are composites.")  # fmt: skip
+            rows.files.note("ingest.areas-not-given", rows.source)
         return [""] * len(rows), {}
     if not any(ids):
-        problem = f"{rows.source}: [samples.areas] is given, and no row has an area_id."
-        raise InputFileError(problem, "Add the column area_id, or remove [samples.areas].")
-    source = rows.intake.source(section.areas.file, "samples.areas.file")
-    polygons, table = read_areas(rows.intake, source, None, crs)
-    column = Columns(table, None, key="samples.areas", roles=()).find(section.areas.column)
-    if column is None:
-        problem = (
-            f"{source}: there is no column {section.areas.column} (columns: {', '.join(table.columns) or 'none'})."
+        rows.source.refuse(
+            "[samples.areas] is given, and no row has an area_id.", "Add the column area_id, or remove [samples.areas]."
         )
-        raise InputFileError(problem, "Name the one that holds the area's id by samples.areas.column.")
+    source = rows.files.source(section.areas.file, "samples.areas.file")
+    areas = read_areas(rows.files, source, None, crs)
+    column = areas.table.find(section.areas.column)
+    if column is None:
+        source.refuse(
+            f"there is no column {section.areas.column} (columns: {areas.table.named}).",
+            "Name the one that holds the area's id by samples.areas.column.",
+        )
     outlines: dict[str, shapely.Geometry] = {}
-    for area, polygon in zip(table.column(column), polygons, strict=True):
+    for area, polygon in zip(areas.table.column(column), areas.polygons, strict=True):
         key = _plain_id(area)
         outlines[key] = shapely.union(outlines[key], polygon) if key in outlines else polygon
     ids = [_plain_id(area) for area in ids]
@@ -173,11 +173,11 @@ def _areas(rows: _Rows, section: SampleSection, crs: str) -> tuple[list[str], di
         if area and area not in outlines:
             near = nearest(area, list(outlines))
             rows.fault(i, f"area {area} is not in {source}", f"Did you mean {near}?" if near else "Add that polygon.")
-    spoken = set(ids)
-    silent = [area for area in outlines if area not in spoken]
-    if silent:
-        rows.intake.warn(source, f"No reading speaks for area {', '.join(silent[:6])}.", "Check the column area_id.")
-    return ids, {area: outlines[area] for area in outlines if area in spoken}
+    sampled = set(ids)
+    empty = [area for area in outlines if area not in sampled]
+    if empty:
+        rows.files.warn("ingest.areas-without-reading", source, areas=", ".join(empty[:6]))
+    return ids, {area: outlines[area] for area in outlines if area in sampled}
 
 
 def _plain_id(area: str) -> str:
@@ -212,19 +212,13 @@ def _nitrate(rows: _Rows) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
         rows.fault(i, f"{name} is {values[i]:g}", "No soil holds that; check the unit and the decimal point.")
     below, above = limit < 0, limit > 0
     if below.any():
-        many = counted(int(below.sum()), "reading")
-        rows.intake.note(rows.source, f"Below detection: {many}; half the limit is carried.",
-                         "Nothing to do unless the limit is high beside the other readings.")  # fmt: skip
+        rows.files.note("ingest.below-detection", rows.source, readings=int(below.sum()))
     if above.any():
-        first = rows.table.row[int(np.flatnonzero(above)[0])]
-        many = counted(int(above.sum()), "reading")
-        rows.intake.warn(rows.source, f"Above the instrument's range: {many} (row {first}); "
-                         "the limit itself is carried.", "Dilute and read them again.")  # fmt: skip
+        first = str(rows.table.row[int(np.flatnonzero(above)[0])])
+        rows.files.warn("ingest.above-range", rows.source, readings=int(above.sum()), row=first)
     untested = int(np.isnan(values).sum())
     if untested:
-        rows.intake.note(
-            rows.source, f"Without a reading: {counted(untested, 'row')}.", "Fill them in if they were tested."
-        )
+        rows.files.note("ingest.rows-without-reading", rows.source, rows=untested)
     return np.where(below, values / 2, values), below
 
 
@@ -237,20 +231,15 @@ def _as_dry_no3_n(
     kind: list[str],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Readings as NO3-N of dry soil; check standards keep their basis."""
-    intake, source = rows.intake, rows.source
+    files, source = rows.files, rows.source
     if section.reported_as is None:
-        intake.warn("samples.reported_as", "Not given; readings were taken as NO3-N. Were they NO3, they would be 4.43 "
-                    "times too high.",
-                    'Look at the instrument or the lab sheet and set reported_as = "NO3-N" or "NO3".')  # fmt: skip
+        files.warn("ingest.reported-as-missing", "samples.reported_as")
     elif section.reported_as == "NO3":
         nitrate_ppm, nominal_ppm = nitrate_ppm * NO3_N_SHARE, nominal_ppm * NO3_N_SHARE
-        intake.note(
-            source, f"Readings as NO3 were turned into NO3-N (× {NO3_N_SHARE:.4f}).", "Check samples.reported_as."
-        )
+        files.note("ingest.no3-converted", source, factor=Quantity("number", NO3_N_SHARE))
     soil = np.array([k in ("field", "duplicate") for k in kind], dtype=bool)
     if section.moisture_basis is None:
-        intake.warn("samples.moisture_basis", "Not given; readings were taken as of dry soil. Were they of moist soil, "
-                    "they would be about a fifth too low.", 'Set "dry", or "moist" with water_pct.')  # fmt: skip
+        files.warn("ingest.moisture-basis-missing", "samples.moisture_basis")
         return nitrate_ppm, nominal_ppm
     if section.moisture_basis == "dry":
         return nitrate_ppm, nominal_ppm
@@ -258,9 +247,68 @@ def _as_dry_no3_n(
     for i in np.flatnonzero(soil & ~(np.nan_to_num(water, nan=-1.0) >= 0) | (water >= 100)):
         shown = "is not given" if np.isnan(water[i]) else f"is {water[i]:g}"
         rows.fault(i, f"water_pct {shown}, and readings are of moist soil",
-                   "Give water_pct in [samples] or as a column: water in per cent of the dry weight.")  # fmt: skip
+                   "Give water_pct in [samples] or as a column: water in percent of the dry weight.")  # fmt: skip
     rows.faults.raise_if_any()
     dry = np.where(soil, nitrate_ppm * (1 + water / 100), nitrate_ppm)
-    intake.note(source, f"Readings were turned from moist to dry soil (mean water {np.nanmean(water[soil]):.1f} %).",
-                "Check samples.moisture_basis and water_pct.")  # fmt: skip
+    files.note("ingest.moist-converted", source, water=Quantity("percent", float(np.nanmean(water[soil]))))
     return dry, nominal_ppm
+
+
+def read_handling(table: Table, columns: Columns, faults: RowFaults) -> tuple[Handling, ...]:
+    """
+    Columns ``cores``, ``instrument``, ``read_at`` and ``stored`` of a samples table; none of them is needed.
+
+    Parameters
+    ----------
+    table : Table
+    columns : Columns
+    faults : RowFaults
+        Gets the cells that cannot be used.
+
+    Returns
+    -------
+    handling : tuple of Handling, length n
+    """
+    cores = _cores(table, columns.find("cores"), faults)
+    read_at = _times(table, columns.find("read_at"), faults)
+    stored = _stored(table, columns.find("stored"), faults)
+    instrument = columns.find("instrument")
+    names = [cell.strip() for cell in table.column(instrument)] if instrument is not None else [""] * len(table)
+    return tuple(
+        Handling(cores=cores[i], instrument=names[i], read_at=read_at[i], stored=stored[i]) for i in range(len(table))
+    )
+
+
+def _cores(table: Table, name: str | None, faults: RowFaults) -> list[int | None]:
+    if name is None:
+        return [None] * len(table)
+    found = numbers(table, name, faults)
+    for i in np.flatnonzero(np.isfinite(found) & ((found < 1) | (found > _MOST_CORES) | (found % 1 != 0))):
+        faults.add(table.row[i], f"{name} is {found[i]:g}", "Write how many cores were mixed, as 8.")
+    return [int(value) if np.isfinite(value) else None for value in found]
+
+
+def _times(table: Table, name: str | None, faults: RowFaults) -> list[datetime | None]:
+    """Date and time of each reading, on the clock of the place."""
+    times: list[datetime | None] = [None] * len(table)
+    for i, cell in enumerate(table.column(name) if name is not None else []):
+        if not cell.strip():
+            continue
+        try:
+            times[i] = datetime.fromisoformat(cell.strip()).replace(tzinfo=None)
+        except ValueError:
+            faults.add(table.row[i], f'{name} is "{cell.strip()[:30]}", which is not an ISO date and time',
+                       "Write when it was read as 2026-06-18T14:30.")  # fmt: skip
+    return times
+
+
+def _stored(table: Table, name: str | None, faults: RowFaults) -> list[str]:
+    if name is None:
+        return [""] * len(table)
+    kept = [cell.strip().lower() for cell in table.column(name)]
+    for i, word in enumerate(kept):
+        if word and word not in _STORED:
+            near = nearest(word, list(_STORED))
+            faults.add(table.row[i], f'{name} is "{word[:30]}"',
+                       f"Did you mean {near}?" if near else f"Use one of {', '.join(_STORED)}.")  # fmt: skip
+    return kept

@@ -8,10 +8,9 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.findings import counted
-from vrn.ingest.cells import RowFaults, numbers
-from vrn.ingest.columns import Columns
-from vrn.ingest.intake import Intake, Source
+from vrn.findings import Quantity
+from vrn.ingest.cells import Columns, RowFaults, numbers
+from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.points import read_places
 from vrn.ingest.table import Table
 from vrn.model.layers import YieldLog, YieldLogLayer
@@ -32,14 +31,14 @@ _BROKEN_SHARE = 0.05  # of a file's rows that may be unreadable before the file 
 
 
 def read_yield_logs(
-    intake: Intake, section: YieldPotentialLayer, boundary: shapely.Geometry, crs: str
+    files: InputFiles, section: YieldPotentialLayer, boundary: shapely.Geometry, crs: str
 ) -> YieldLogLayer:
     """
     Every harvest file of ``kind = "yield_log"``.
 
     Parameters
     ----------
-    intake : Intake
+    files : InputFiles
     section : YieldPotentialLayer
         ``column`` names the yield, ``columns`` the others.
     boundary : shapely.Geometry
@@ -63,43 +62,44 @@ def read_yield_logs(
     if twice:
         problem = f"{key}: {', '.join(twice)} is named twice."
         raise InputFileError(problem, "Name each harvest once.")
-    logs = tuple(_read_log(intake, intake.source(name, key), section, boundary, crs) for name in names)
+    logs = tuple(_read_log(files, files.source(name, key), section, boundary, crs) for name in names)
     seasons = [log.season for log in logs if log.season is not None]
     if len(seasons) < len(logs):
-        intake.note(key, "The year of a harvest is said neither in the file nor in its name.",
-                    "Put the year into the file's name, so that years are weighed one against another.")  # fmt: skip
+        files.note("ingest.harvest-year-unknown", key)
     return YieldLogLayer(name="yield_bu_ac", crs=crs, logs=logs, source=", ".join(log.source for log in logs))
 
 
 def _read_log(
-    intake: Intake, source: Source, section: YieldPotentialLayer, boundary: shapely.Geometry, crs: str
+    files: InputFiles, source: Source, section: YieldPotentialLayer, boundary: shapely.Geometry, crs: str
 ) -> YieldLog:
     mapping = dict(section.columns)
     if section.column is not None:
         mapping.setdefault("yield_bu_ac", section.column)
     places = read_places(
-        intake, source, crs=crs, given_crs=section.crs, mapping=mapping, key="layers.yield_potential.columns",
+        files, source, crs=crs, given_crs=section.crs, mapping=mapping, key="layers.yield_potential.columns",
         roles=LOG_ROLES, lenient=True, shared=len(section.files) > 1,
     )  # fmt: skip
     near = _near(places.coordinates_m, boundary)
     if not near.any():
-        problem = f"{source} ({source.key}): no record lies near the field."
-        raise InputFileError(problem, "Check that it is of this field, its system, and the order of its coordinates.")
+        source.refuse(
+            "no record lies near the field.",
+            "Check that it is of this field, its system, and the order of its coordinates.",
+        )
     away = int((~near & np.isfinite(places.coordinates_m).all(axis=1)).sum())
     if away:
-        intake.note(source, f"Left out, more than {intake.length(_REACH_M)} from the field: {counted(away, 'record')}.",
-                    "Nothing to do if the file holds several fields.")  # fmt: skip
+        reach = Quantity("distance", _REACH_M / FT_M)
+        files.note("ingest.records-far-away", source, records=away, distance=reach)
     table = places.table if near.all() else places.table.rows(np.flatnonzero(near).tolist())
     columns = Columns(table, None, key=places.columns.key, roles=LOG_ROLES)
     columns.mapped = places.columns.mapped
-    reader = _Reader(intake, source, table, columns)
+    reader = _Reader(files, source, table, columns)
     log = YieldLog(
         source=source.name, season=reader.season(), coordinates_m=places.coordinates_m[near],
         yield_bu_ac=reader.needed(_YIELD), time_s=reader.time_s(), moisture_pct=reader.quantity(_MOISTURE),
         speed_m_s=reader.quantity(_SPEED), swath_m=reader.quantity(_SWATH), header_down=reader.header_down(),
         pass_id=reader.whole("pass_id"), machine_id=reader.whole("machine_id"),
     )  # fmt: skip
-    reader.tell()
+    reader.report()
     return log
 
 
@@ -112,8 +112,8 @@ def _near(xy: NDArray[np.float64], boundary: shapely.Geometry) -> NDArray[np.boo
 class _Reader:
     """Columns of one log in the noun's units; cells that are no number are unknown, and counted."""
 
-    def __init__(self, intake: Intake, source: Source, table: Table, columns: Columns) -> None:
-        self.intake, self.source, self.table, self.columns = intake, source, table, columns
+    def __init__(self, files: InputFiles, source: Source, table: Table, columns: Columns) -> None:
+        self.files, self.source, self.table, self.columns = files, source, table, columns
         self.faults = RowFaults(table)
 
     def quantity(self, units: dict[str, float]) -> NDArray[np.float64] | None:
@@ -131,8 +131,7 @@ class _Reader:
             self.columns.need(next(iter(units)))
         if found is None or not np.isfinite(found).any():
             self.faults.raise_if_any()
-            problem = f"{self.source} ({self.source.key}): no record has a yield."
-            raise InputFileError(problem, "Check the column that holds the dry yield.")
+            self.source.refuse("no record has a yield.", "Check the column that holds the dry yield.")
         return found
 
     def whole(self, role: str) -> NDArray[np.intp] | None:
@@ -151,8 +150,7 @@ class _Reader:
         words = [cell.strip().lower() for cell in self.table.column(name)]
         strange = sorted({word for word in words if word not in _DOWN and word not in _UP and word})
         if strange:
-            self.intake.warn(self.source, f'{name} holds "{strange[0][:20]}", neither down nor up; taken as up.',
-                             "Write 1 for down and 0 for up.")  # fmt: skip
+            self.files.warn("ingest.header-unclear", self.source, column=name, word=strange[0][:20])
         return np.array([word in _DOWN for word in words], dtype=bool)
 
     def time_s(self) -> NDArray[np.float64] | None:
@@ -170,7 +168,9 @@ class _Reader:
                 moment = datetime.fromisoformat(cell.strip())
             except ValueError:
                 self.faults.add(
-                    self.table.row[i], f'{name} is "{cell[:30]}", no ISO time', "Write 2025-10-04T14:30:05."
+                    self.table.row[i],
+                    f'{name} is "{cell[:30]}", which is not an ISO time',
+                    "Write 2025-10-04T14:30:05.",
                 )
                 continue
             seconds[i] = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
@@ -188,14 +188,11 @@ class _Reader:
         found = found or re.search(r"(?<!\d)((?:19|20)\d{2})(?!\d)", self.source.name)
         return int(found[1]) if found is not None else None
 
-    def tell(self) -> None:
-        """Refuse a file that is mostly unreadable; tell of single records."""
+    def report(self) -> None:
+        """Refuse a file that is mostly unreadable; single records are a finding."""
         broken = {row for row, _, _ in self.faults.faults}
         if len(broken) > _BROKEN_SHARE * len(self.table):
             self.faults.raise_if_any()
         if broken:
             row, problem, _ = min(self.faults.faults)
-            told = (
-                f"A cell is no number and counts as unknown in {counted(len(broken), 'record')} (row {row}: {problem})."
-            )
-            self.intake.note(self.source, told, "Nothing to do unless they are many.")
+            self.files.note("ingest.cells-unreadable", self.source, records=len(broken), row=str(row), cell=problem)

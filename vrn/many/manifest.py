@@ -69,15 +69,15 @@ def _found(pattern: str) -> tuple[Job, ...]:
 
 
 def _listed(path: Path) -> tuple[Job, ...]:
-    from vrn.ingest.intake import Intake
-    from vrn.ingest.table import read_csv_table
+    from vrn.ingest.input_files import InputFiles
+    from vrn.ingest.tables import read_csv_table
 
     if path.suffix.lower() == ".toml":
         problem = f"{path} is a field file, not a list of fields."
         raise InputFileError(problem, f"Build it with: vrn build {path} --out DIR")
     base = path.absolute().parent
-    intake = Intake(base)
-    table = read_csv_table(intake, intake.source(path.name, "manifest"))
+    files = InputFiles(base)
+    table = read_csv_table(files, files.source(path.name, "manifest"))
     field_column, column = table.find("field"), table.find("folder")
     if field_column is None:
         problem = f"{path.name}: there is no column field (columns: {', '.join(table.columns)})."

@@ -61,11 +61,11 @@ def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]
     ``applied_n_lb`` without a value takes it from an as-applied ``file``, relative to the table. A strip with a
     ``zone`` and no rate has the rate that was prescribed there.
     """
-    from vrn.ingest.intake import Intake
-    from vrn.ingest.table import read_csv_table
+    from vrn.ingest.input_files import InputFiles
+    from vrn.ingest.tables import read_csv_table
 
-    intake = Intake(path.absolute().parent)
-    table = read_csv_table(intake, intake.source(path.name, "--record"))
+    files = InputFiles(path.absolute().parent)
+    table = read_csv_table(files, files.source(path.name, "--record"))
     columns: dict[str, list[str]] = {}
     for name in ("field", "what", "value", "zone", "rate_n_lb_ac", "file", "note"):
         column = table.find(name)

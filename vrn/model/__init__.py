@@ -1,9 +1,17 @@
 """The nouns: a field, its grid, its surfaces, its samples, and the settings of the field file."""
 
 from vrn.model.grid import Grid
-from vrn.model.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer, YieldLog, YieldLogLayer
+from vrn.model.layers import (
+    ConstantLayer,
+    Layer,
+    PointLayer,
+    PolygonLayer,
+    RasterLayer,
+    Weather,
+    YieldLog,
+    YieldLogLayer,
+)
 from vrn.model.surface import Surface
-from vrn.model.weather import Weather
 
 __all__ = [
     "ConstantLayer",

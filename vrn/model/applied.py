@@ -1,6 +1,6 @@
-"""What a machine really applied, held against the prescription."""
+"""What a machine really applied: ground it has covered, and a whole pass held against the prescription."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
@@ -139,3 +139,28 @@ class Comparison:
             "kept": len(self.footprints),
             "dropped": self.dropped,
         }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Covered:
+    """
+    What ``vrn.ingest.read_covered`` returns: where product already lies, so that the rest can be prescribed.
+
+    Parameters
+    ----------
+    ground : shapely Polygon or MultiPolygon
+        In the field's system, cut to the boundary; may be empty.
+    crs : str
+        The field's projected system.
+    n_lb : float or None
+        Nitrogen that lies there; None when the file gives no rate of nitrogen. [lb N]
+    findings : tuple of Finding
+    inputs : dict of str to str
+        Path relative to the field's folder → SHA-256.
+    """
+
+    ground: shapely.Geometry
+    crs: str
+    n_lb: float | None
+    findings: tuple[Finding, ...] = ()
+    inputs: dict[str, str] = field(default_factory=dict)

@@ -11,11 +11,9 @@ from vrn import door
 from vrn.errors import CrsMismatchError
 from vrn.findings import Finding
 from vrn.model.area import geodesic_acres
-from vrn.model.layers import ConstantLayer, Layer, PolygonLayer
+from vrn.model.layers import ConstantLayer, Layer, NitrogenTrial, PolygonLayer, Weather
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Settings
-from vrn.model.trial import NitrogenTrial
-from vrn.model.weather import Weather
 
 
 def _as_table(given: Any, *, key: str = "file") -> dict[str, Any] | None:

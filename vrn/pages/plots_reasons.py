@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from vrn.model.weather import Weather
+from vrn.model.layers import Weather
 from vrn.pages.field_drawing import INK, QUIET
 from vrn.pages.plots import figure, png, sheet
 from vrn.pages.report_phrases import day

@@ -193,7 +193,7 @@ def _variogram_picture(samples: SoilSamples, plain: dict[str, Any], scale: "Scal
 
 def _readings(prescription: Prescription, name: str) -> SoilSamples | None:
     """Point readings a nitrate surface was made from; None for composites or where layers were averaged."""
-    from vrn.model.profile import profile_of
+    from vrn.model.samples import profile_of
 
     profile = profile_of(prescription.field.samples.field_readings())
     layers = profile.top if name == "nitrate_ppm" else profile.deep

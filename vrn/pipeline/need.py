@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from vrn.findings import Finding
 from vrn.model.field import Field
-from vrn.model.profile import Profile
-from vrn.model.samples import SoilSamples
+from vrn.model.samples import Profile, SoilSamples
 from vrn.model.settings import Settings
 from vrn.model.surface import Surface
 from vrn.nitrogen import Ledger, Notice, method

@@ -9,11 +9,9 @@ from scipy.spatial import cKDTree
 
 from vrn.errors import InputFileError
 from vrn.findings import Finding
-from vrn.model.cover import cell_size_m, grid_over, share_inside
 from vrn.model.field import Field
-from vrn.model.grid import Grid
-from vrn.model.profile import profile_of
-from vrn.model.samples import SoilSamples
+from vrn.model.grid import Grid, cell_size_m, grid_over, share_inside
+from vrn.model.samples import SoilSamples, profile_of
 from vrn.model.surface import Surface
 from vrn.pipeline.need import INPUT_OF_SURFACE, need_of_field
 from vrn.pipeline.soil import extra_surfaces, soil_surfaces

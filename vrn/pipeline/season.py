@@ -11,8 +11,8 @@ from scipy.spatial import cKDTree
 
 from vrn.model.area import transformer
 from vrn.model.field import Field
+from vrn.model.layers import Weather
 from vrn.model.samples import SoilSamples
-from vrn.model.weather import Weather
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.rain import RainStory, expected_nitrate_ppm
 from vrn.nitrogen.remaining_need import REMAINING_NEED

@@ -10,8 +10,7 @@ from vrn.findings import Finding
 from vrn.model.field import Field
 from vrn.model.grid import Grid
 from vrn.model.layers import ConstantLayer, PointLayer, YieldLogLayer
-from vrn.model.profile import Profile
-from vrn.model.samples import SoilSamples
+from vrn.model.samples import Profile, SoilSamples
 from vrn.model.surface import Surface
 from vrn.sampling.error import error_of_readings
 from vrn.surface import LEAST_EVIDENCE, area_means, layer_on_grid, pattern_evidence, points_on_grid, weighted_mean

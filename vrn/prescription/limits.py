@@ -107,7 +107,7 @@ def limited(
     Parameters
     ----------
     rate_n_lb_ac : float
-        Wanted; NaN (unknown) becomes 0. [lb/ac]
+        LayerSpec; NaN (unknown) becomes 0. [lb/ac]
     rules : RateRules
     zone : int
         For the audit.

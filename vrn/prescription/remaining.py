@@ -10,7 +10,7 @@ import shapely
 from vrn.errors import InputFileError
 from vrn.findings import Finding
 from vrn.model.area import geodesic_acres
-from vrn.model.cover import share_inside
+from vrn.model.grid import share_inside
 from vrn.prescription.machine import with_machine_check
 from vrn.prescription.model import CheckStrip, Prescription, ZoneRate
 from vrn.prescription.strips import StripReport

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from vrn.model.profile import profile_of
 from vrn.model.reading_error import ErrorCauses, ErrorParts, ReadingError
-from vrn.model.samples import SoilSamples
+from vrn.model.samples import SoilSamples, profile_of
 from vrn.prescription.model import Prescription
 from vrn.sampling.error import error_of_readings
 from vrn.surface.fit import fit_variogram

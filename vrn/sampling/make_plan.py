@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.model.area import geodesic_acres, transformer
 from vrn.model.field import Field
-from vrn.model.profile import profile_of
+from vrn.model.samples import profile_of
 from vrn.model.settings import Settings
 from vrn.prescription.model import Prescription
 from vrn.sampling.balance import spatial_balance

@@ -1,0 +1,295 @@
+"""The files of one reading: found and opened, recognized by their first bytes, hashed, and what was noticed."""
+
+import hashlib
+import os
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Final, Literal, NoReturn
+
+from vrn.errors import InputFileError
+from vrn.findings import Finding, Quantity, note, warning
+
+# what a reading library may raise on a damaged file: its own errors are among these, and so are its slips
+LIBRARY_ERRORS: Final = (
+    ArithmeticError, AttributeError, EOFError, LookupError, MemoryError, NameError, OSError, RuntimeError, SystemError,
+    TypeError, ValueError,
+)  # fmt: skip
+_LARGEST_TEXT = 512_000_000  # bytes read into memory at once
+
+Kind = Literal["csv", "excel", "geojson", "kml", "shapefile", "geopackage", "flatgeobuf", "raster", "zip"]
+
+TABLES: Final[tuple[Kind, ...]] = ("csv", "excel")
+_TEXT_TABLES = {".csv", ".txt", ".tsv", ".dat"}
+
+# first bytes of files that hold no data for us: what they are, and what to do instead
+_STRANGERS = (
+    (b"%PDF", "a PDF", "Ask for the data itself: CSV, GeoJSON or a shapefile."),
+    (b"\xd0\xcf\x11\xe0", "an old Office file", "Save it as .xlsx or .csv."),
+    (b"\x1f\x8b", "a gzip archive", "Unpack it first."),
+    (b"7z\xbc\xaf\x27\x1c", "a 7z archive", "Unpack it first."),
+    (b"Rar!", "a RAR archive", "Unpack it first."),
+    (b"\x89PNG", "a picture", "Ask for the data itself: CSV, GeoJSON, a shapefile or GeoTIFF."),
+    (b"\xff\xd8\xff", "a picture", "Ask for the data itself: CSV, GeoJSON, a shapefile or GeoTIFF."),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """
+    One input file, found and readable.
+
+    Parameters
+    ----------
+    path : Path
+        Absolute.
+    name : str
+        As the user wrote it, for messages.
+    key : str
+        Key path of the field file that names it.
+    part : str or None
+        Layer, sheet or member named behind a ``#``.
+    data : bytes or None
+        Content, where the file is a member of an archive.
+    inner : str or None
+        Name of that member.
+    """
+
+    path: Path
+    name: str
+    key: str
+    part: str | None = None
+    data: bytes | None = field(default=None, repr=False)
+    inner: str | None = None
+
+    @property
+    def suffix(self) -> str:
+        """Ending of the name, lower case, as ``.csv``; of the member, where the file is one of an archive."""
+        return Path(self.inner).suffix.lower() if self.inner is not None else self.path.suffix.lower()
+
+    def refuse(self, problem: str, remedy: str) -> NoReturn:
+        """Raise InputFileError with the file, and the key that names it, before the problem."""
+        whole = f"{self} ({self.key}): {problem}"
+        raise InputFileError(whole, remedy) from None
+
+    def refuse_choice(self, what: str, names: list[str]) -> NoReturn:
+        """Refuse a file of several layers or sheets of which none, or one that is not there, is named."""
+        shown, example = ", ".join(names) or "none", f"{self.name.split('#')[0]}#{(names or ['June'])[0]}"
+        problem = f"there is no {what} {self.part} ({what}s: {shown})."
+        if self.part is None:
+            problem = f"the file has {len(names)} {what}s ({shown}), and the field file does not say which one to use."
+        self.refuse(problem, f'Name one behind a #, as "{example}".')
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class InputFiles:
+    """
+    Folder, hashes and findings of one reading.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the field file lies; relative names start here.
+    metric : bool, default False
+        Whether the field file is in metric units: what a number without a unit is taken as.
+    """
+
+    def __init__(self, folder: Path, *, metric: bool = False) -> None:
+        self.folder = folder
+        self.metric = metric
+        self.inputs: dict[str, str] = {}
+        self.findings: list[Finding] = []
+
+    def note(self, code: str, about: object, **quantities: Quantity | int | str | date) -> None:
+        """Remember something assumed or done."""
+        self.findings.append(note(code, about, **quantities))
+
+    def warn(self, code: str, about: object, **quantities: Quantity | int | str | date) -> None:
+        """Remember something a person must decide."""
+        self.findings.append(warning(code, about, **quantities))
+
+    def source(self, name: str, key: str) -> Source:
+        r"""
+        Find a file that the field file names.
+
+        Parameters
+        ----------
+        name : str
+            Path, relative to the field file, its folders parted by ``/`` or ``\``.
+        key : str
+            Key path that gave it.
+
+        Returns
+        -------
+        source : Source
+
+        Raises
+        ------
+        InputFileError
+            If it is an address, a folder, missing, or cannot be opened.
+        """
+        if "://" in name or name.lower().startswith(("http:", "https:", "ftp:", "/vsi")):
+            problem = f"{key}: {name} is an address, and vrn reads files only."
+            raise InputFileError(problem, "Save the file beside the field file and give its name.")
+        if any(ord(letter) < 32 for letter in name):
+            problem = f"{key}: {name!r} holds a control character."
+            raise InputFileError(problem, "Write a Windows path with / or in 'single quotes'.")
+        try:
+            path, part = self._path_and_part(name)
+            if path.is_dir():
+                problem = f"{key}: {name} is a folder."
+                raise InputFileError(problem, "Name one file in it.")
+            if path.exists() and not path.is_file():
+                problem = f"{key}: {name} is not an ordinary file."
+                raise InputFileError(problem, "Copy the data into a file and name that.")
+            with path.open("rb"):
+                pass
+        except FileNotFoundError:
+            problem = f"{key}: there is no file {name} in {self.folder}."
+            raise InputFileError(problem, self._near(name)) from None
+        except (OSError, ValueError, RuntimeError) as error:
+            reason = getattr(error, "strerror", None) or error
+            problem = f"{key}: {name} cannot be opened: {reason}."
+            raise InputFileError(problem, "Check the name and the permissions of the file.") from None
+        return Source(path=path, name=name, key=key, part=part)
+
+    def _path_and_part(self, name: str) -> tuple[Path, str | None]:
+        """``fields.gpkg#west`` is the layer ``west`` of a file, unless a file has that whole name."""
+        path = Path(os.path.normpath(self.folder / name))
+        if path.exists():
+            return path, None
+        name = name.replace("\\", "/")  # a field file from Windows
+        before, mark, part = name.rpartition("#")
+        whole = Path(os.path.normpath(self.folder / name))
+        return (Path(os.path.normpath(self.folder / before)), part) if mark and not whole.exists() else (whole, None)
+
+    def _near(self, name: str) -> str:
+        """A remedy that names the file probably meant, when there is one."""
+        import difflib
+
+        meant = self.folder / name.replace("\\", "/")
+        try:
+            there = sorted(item.name for item in meant.parent.iterdir())[:2000]
+        except (OSError, ValueError):
+            return "Paths are relative to the field file."
+        close = difflib.get_close_matches(meant.name, there, n=1)
+        return f"Did you mean {close[0]}?" if close else "Paths are relative to the field file."
+
+    def read(self, source: Source) -> bytes:
+        """
+        Whole content of a file; its hash is that of the bytes returned.
+
+        Raises
+        ------
+        InputFileError
+            If the file is empty, too large, or vanished.
+        """
+        if source.data is not None:
+            return source.data
+        data = _first_bytes(source, _LARGEST_TEXT + 1)
+        if len(data) > _LARGEST_TEXT:
+            source.refuse(
+                f"larger than {_LARGEST_TEXT // 1_000_000} MB.", "Give the part of it that covers this field."
+            )
+        if not data:
+            source.refuse("the file is empty.", "Export or copy it again.")
+        self._record(source.path, hashlib.sha256(data).hexdigest())
+        return data
+
+    def record(self, source: Source, *paths: Path) -> None:
+        """Hash files that a library will open by itself."""
+        for path in paths or (source.path,):
+            try:
+                with path.open("rb") as file:
+                    self._record(path, hashlib.file_digest(file, "sha256").hexdigest())
+            except OSError as error:
+                _vanished(source, error)
+
+    def _record(self, path: Path, digest: str) -> None:
+        try:
+            name = os.path.relpath(path, self.folder)
+        except ValueError:  # another drive
+            name = str(path)
+        self.inputs[Path(name).as_posix()] = digest
+
+
+def recognize(source: Source) -> Kind:
+    """
+    Kind of a file, from its first bytes; its name only decides between kinds of text.
+
+    Parameters
+    ----------
+    source : Source
+
+    Returns
+    -------
+    kind : str
+
+    Raises
+    ------
+    InputFileError
+        If it is empty, or nothing that vrn reads.
+    """
+    head = _first_bytes(source, 512)
+    if not head.strip():
+        source.refuse("the file is empty.", "Export or copy it again.")
+    for magic, what, remedy in _STRANGERS:
+        if head.startswith(magic):
+            source.refuse(f"this is {what}, whatever its name says.", remedy)
+    return _binary(source, head) or _textual(source, head)
+
+
+def _binary(source: Source, head: bytes) -> Kind | None:
+    if head.startswith(b"PK\x03\x04"):
+        return "excel" if source.suffix in {".xlsx", ".xlsm"} else "zip"
+    if head.startswith(b"SQLite format 3\x00"):
+        return "geopackage"
+    if source.suffix in {".shx", ".dbf"}:
+        source.refuse("this is one part of a shapefile.", "Give the .shp, with its parts beside it.")
+    if head.startswith(b"\x00\x00\x27\x0a"):
+        return "shapefile"
+    if head.startswith(b"fgb\x03"):
+        return "flatgeobuf"
+    if head.startswith((b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")) or source.suffix in {".asc", ".img"}:
+        return "raster"
+    return None
+
+
+def _textual(source: Source, head: bytes) -> Kind:
+    text = head.removeprefix(b"\xef\xbb\xbf").lstrip().lower()
+    if text.startswith((b"<!doctype html", b"<html")):
+        source.refuse(
+            "this is a web page, whatever its name says.",
+            "Download the file itself; a sign-in page may have come instead.",
+        )
+    if text.startswith(b"<") or source.suffix == ".kml":
+        return "kml"
+    if text.startswith((b"{", b"[")) and (source.suffix not in _TEXT_TABLES or b'"type"' in text):
+        return "geojson"
+    if source.suffix in _TEXT_TABLES:
+        return "csv"
+    remedy = "Give CSV or Excel (.xlsx), GeoJSON, a shapefile, GeoPackage or KML, or a GeoTIFF raster."
+    if source.suffix in {".shp", ".gpkg", ".tif", ".tiff", ".xlsx", ".zip", ".kmz"}:
+        remedy = "It may be damaged or cut off: export or copy it again."
+    if source.suffix not in {".geojson", ".json"}:
+        source.refuse("this is not a file that vrn reads, whatever its name says.", remedy)
+    return "geojson"
+
+
+def _first_bytes(source: Source, count: int) -> bytes:
+    if source.data is not None:
+        return source.data[:count]
+    try:
+        with source.path.open("rb") as file:
+            return file.read(count)
+    except OSError as error:
+        _vanished(source, error)
+
+
+def _vanished(source: Source, error: OSError) -> NoReturn:
+    source.refuse(
+        f"reading it failed: {error.strerror or error}.",
+        "Check that the file is still there and that its drive is connected, then try again.",
+    )

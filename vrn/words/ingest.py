@@ -1,0 +1,272 @@
+"""What reading the inputs of a field found, in words."""
+
+from typing import Final
+
+FINDINGS: Final[dict[str, tuple[str, ...]]] = {
+    # any file
+    "titles-passed-over": (
+        "{rows:title row was|title rows were} skipped; row {row} was read as the header.",
+        "Delete the title rows if the header is another row.",
+    ),
+    "read-as-windows-1252": (
+        "The file is not UTF-8 text. It was read as Windows-1252 text.",
+        "Check names with accents; save the file as UTF-8 to be sure.",
+    ),
+    "column-taken-as": (
+        "The column {column} was read as {role}.",
+        "If that is wrong, rename the columns in the file.",
+    ),
+    "two-systems": (
+        "The file gives its map system as {found}, but the field file says {given}. The file's own system was used.",
+        "Take the system out of the field file, or fix the file.",
+    ),
+    "rows-without-value": (
+        "{lost} of {rows:row has|rows have} no value or no position and were skipped.",
+        "Fill them in if they were measured.",
+    ),
+    "records-without-place": (
+        "{records:record has|records have} no usable position and were skipped.",
+        "Nothing to do unless there are many.",
+    ),
+    # outlines
+    "large-boundary": ("The boundary holds {area:0}.", "Check that it is one field."),
+    "outlines-joined": (
+        "The file holds {outlines:outline|outlines}. They were joined into one field of {parts:part|parts}.",
+        "If that is wrong, keep one outline in the file.",
+    ),
+    "outlines-missing": (
+        "The file holds points or open lines beside its outlines. They were skipped.",
+        "Draw a polygon wherever an outline is missing.",
+    ),
+    "paths-taken-as-outlines": (
+        "{paths:closed line was|closed lines were} read as outlines.",
+        "Draw polygons if that is wrong.",
+    ),
+    "outline-repaired": (
+        (
+            "{outlines:outline crosses itself and was|outlines cross themselves and were} repaired. "
+            "The first is feature {feature} ({reason})."
+        ),
+        "Look at it on the map. Draw it again if it looks wrong.",
+    ),
+    "no-apply-outside": (
+        "This no-apply ground lies {distance} outside the field.",
+        "Check the file. Longitude comes before latitude.",
+    ),
+    # layers
+    "several-bands": (
+        "The raster has {bands:band|bands}. The first one was used.",
+        "Name the band to use.",
+        'column = "1"',
+    ),
+    "layer-leaves-ground-open": (
+        "This layer covers {share} of the field.",
+        "Use one that covers all of it. The rest of the ground is treated as unknown.",
+    ),
+    "points-far-away": (
+        "{points:point lies|points lie} more than a field's length away and were left out.",
+        "Nothing to do if the file holds more than one field.",
+    ),
+    "unlikely-organic-matter": (
+        "{values:value of organic matter is|values of organic matter are} unlikely. They run from {low} to {high}.",
+        "Check that they are percent of soil weight. Mineral soils hold 0.5 to 8%.",
+    ),
+    "unlikely-relative-yield": (
+        "{values:relative yield is|relative yields are} unlikely. They run from {low} to {high}.",
+        "A relative layer has a mean near 1. If these are yields, say so.",
+        'kind = "bu_ac"    # or "t_ha"',
+    ),
+    "unlikely-yield": (
+        "{values:yield is|yields are} unlikely. They run from {low} to {high}.",
+        "Check the unit. For a layer with a mean near 1, set its kind.",
+        'kind = "relative"',
+    ),
+    "unlikely-applied-n": (
+        "{values:applied rate is|applied rates are} unlikely. They run from {low} to {high}.",
+        "Check that they are rates of nitrogen, not of product.",
+    ),
+    "organic-matter-missing": (
+        "No organic matter is given, so no nitrogen from it is counted.",
+        "Add a map of organic matter, or one value for the field.",
+        "value_pct = 3.0    # in [layers.organic_matter]",
+    ),
+    "yield-potential-missing": (
+        "No yield map is given. The yield goal is the same across the field.",
+        "Add a yield layer if the goal varies.",
+    ),
+    # samples
+    "empty-rows": (
+        "{rows:row has|rows have} no position and no reading and were skipped.",
+        "Nothing to do if they are blank lines of the form.",
+    ),
+    "no-sample-ids": (
+        "The samples have no names. They were numbered by their rows.",
+        "Add a column of names so you can find them again.",
+    ),
+    "areas-not-given": (
+        "The samples name areas, but no file of areas is given. Each reading was placed at its own point.",
+        "If they are composites, name the file of areas.",
+        'file = "areas.geojson"    # in [samples.areas]',
+    ),
+    "areas-without-reading": (
+        "No reading belongs to area {areas}.",
+        "Check the area names in the samples file.",
+    ),
+    "below-detection": (
+        "{readings:reading is|readings are} below the detection limit. Half of the limit was used.",
+        "Nothing to do unless the limit is high beside the other readings.",
+    ),
+    "above-range": (
+        (
+            "{readings:reading is|readings are} above the range of the meter; the first is in row {row}. "
+            "The top of the range was used."
+        ),
+        "Dilute those samples and read them again.",
+    ),
+    "rows-without-reading": ("{rows:row has|rows have} no reading.", "Fill them in if they were tested."),
+    "reported-as-missing": (
+        (
+            "The samples do not say whether they are NO3-N or NO3. They were read as NO3-N. "
+            "If they are NO3, they are 4.43 times too high."
+        ),
+        "Look at the meter or the lab sheet, then say which it is.",
+        'reported_as = "NO3-N"    # or "NO3", in [samples]',
+    ),
+    "no3-converted": (
+        "NO3 readings were changed to NO3-N (× {factor:4}).",
+        "Check that the lab or the meter reports NO3.",
+    ),
+    "moisture-basis-missing": (
+        (
+            "The samples do not say whether they are for dry or moist soil. They were read as dry soil. "
+            "If the soil was moist, they are about a fifth too low."
+        ),
+        "Say which it is. For moist soil, give the water as well.",
+        'moisture_basis = "dry"    # or "moist" with water_pct = 20, in [samples]',
+    ),
+    "moist-converted": (
+        "Readings of moist soil were changed to dry soil. The mean water content is {water:1}.",
+        "Check the water content.",
+    ),
+    "depth-unit-assumed": (
+        "Depths in the column {column} have no unit. They were read as {depth:unit}.",
+        "Write the unit with each depth, as in 0-{depth}.",
+    ),
+    "depths-left-out": (
+        (
+            "{readings:reading|readings} from {top:bare}–{bottom} not used. They overlap other cores or leave a gap. "
+            "The depths in use reach from 0 to {down_to}."
+        ),
+        "Check the depths of those rows.",
+    ),
+    "readings-outside": (
+        "{readings:reading lies|readings lie} up to {distance} outside the field and were left out (rows {rows}).",
+        "Check their positions and the boundary.",
+    ),
+    "reading-outside": (
+        "Sample {sample} lies {distance} outside the field and was left out.",
+        "Check its position and the boundary.",
+    ),
+    "row-repeated": (
+        "This row repeats row {row} in full and was dropped.",
+        "If the sample was read twice, mark the second one as a duplicate.",
+    ),
+    "same-place-and-depth": (
+        "{places:place has|places have} more than one reading for the same depth ({rows}).",
+        "Fix the positions, or mark the repeats as duplicates.",
+    ),
+    "one-name-two-places": (
+        "Sample {samples} appears at more than one place.",
+        "Give each place its own sample name.",
+    ),
+    "no-sampling-date": (
+        "The samples have no date.",
+        "Add the day each one was pulled, as 2026-06-18.",
+    ),
+    "sampled-in-another-season": (
+        "Cores were pulled on {day}, but the season is {season}.",
+        "Check the sampling date and the season.",
+    ),
+    "sampling-took-long": (
+        "Cores were pulled over {days:day|days}, from {first} to {last}.",
+        "Nitrate moves in that time. Use samples from one round only.",
+    ),
+    "applied-before-sampling": (
+        "The application date, {planned}, is before the last sampling on {last}.",
+        "Check the two dates.",
+    ),
+    "planted-after-sampling": (
+        "The planting date, {planted}, is after the first sampling on {first}.",
+        "Check the two dates.",
+    ),
+    "thick-cores": (
+        "{cores:core is|cores are} thicker than {limit}. The first is in row {row}, from {top:bare} to {bottom}.",
+        "Check that the depths are in {limit:unit}. If not, write the unit with each depth.",
+    ),
+    "depths-overlap": (
+        "Cores from {top:bare}–{bottom} and {other_top:bare}–{other_bottom} overlap.",
+        "Check the depths of the samples.",
+    ),
+    "no3-mixed": (
+        (
+            "From {top:bare}–{bottom}, the median is {high} ({high_day}) and {low} ({low_day}). "
+            "That is {ratio:1} times as much, and NO3 is 4.43 times NO3-N."
+        ),
+        "Check that all readings are reported the same way.",
+    ),
+    "high-nitrate": (
+        "From {top:bare}–{bottom}, the median is {median:0} nitrate-N. A corn field seldom holds {usual:0}.",
+        "Check the decimal point and the unit. A rate per area is not the same as {median:unit} in the soil.",
+    ),
+    # growth stage
+    "stage-missing": (
+        "The leaf stage on the sampling day is not given.",
+        "Count the leaf collars. Or give the planting date and a weather file.",
+        'growth_stage = "V8"    # in [crop]',
+    ),
+    "stage-estimated": (
+        "The leaf stage is estimated from the planting date and the weather.",
+        "Count the leaf collars in the field to be sure.",
+    ),
+    # weather, harvests, trial, what is already applied
+    "days-missing": (
+        "{days:day is|days are} missing between {first} and {last}.",
+        "Fill the gaps from a station nearby.",
+    ),
+    "weather-of-another-season": (
+        "The weather runs from {first} to {last}, but the season is {season}.",
+        "Use the weather of this season.",
+    ),
+    "weather-has-gaps": (
+        "Some days have no temperature or no rain.",
+        "Fill them in from a station nearby.",
+    ),
+    "harvest-year-unknown": (
+        "A harvest file does not say its year.",
+        "Put the year in the file name, so that years can be compared.",
+    ),
+    "records-far-away": (
+        "{records:record lies|records lie} more than {distance} from the field and were left out.",
+        "Nothing to do if the file holds more than one field.",
+    ),
+    "header-unclear": (
+        'The column {column} holds "{word}", which is neither down nor up. It was read as up.',
+        "Write 1 for down and 0 for up.",
+    ),
+    "cells-unreadable": (
+        (
+            "{records:record has|records have} a cell that is not a number. Those cells count as unknown. "
+            "The first is in row {row}: {cell}."
+        ),
+        "Nothing to do unless there are many.",
+    ),
+    "plots-left-out": (
+        "{plots:plot has|plots have} no rate or no yield and were left out.",
+        "Fill them in.",
+    ),
+    "ground-covered": (
+        "{share} of the field is already covered ({area}).",
+        "Gaps between passes of less than half a swath count as covered.",
+    ),
+}
+SENTENCES: Final[dict[str, str]] = {}
