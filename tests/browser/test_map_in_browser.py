@@ -11,8 +11,10 @@ from typing import Any
 import pytest
 import shapely
 
+from vrn.findings import Quantity
 from vrn.model.settings import ExportSection
 from vrn.pages.map_page import write_map
+from vrn.words import UnitFormat, say
 
 pytestmark = pytest.mark.browser
 WIDTHS = [(1280, 900), (360, 740)]
@@ -26,6 +28,10 @@ def map_file(tmp_path: Path, make: Callable[..., Any]) -> Path:
     return tmp_path / "map.html"
 
 
+def _said(name: str, **quantities: Any) -> str:
+    return say(UnitFormat(metric=False), f"map.{name}", **quantities)
+
+
 def _number(text: str) -> float:
     return float(re.sub(r"[^0-9.+-]", "", text.replace("−", "-")))
 
@@ -33,7 +39,7 @@ def _number(text: str) -> float:
 def _place_of(page: Any, longitude: float, latitude: float) -> tuple[float, float]:
     """Where a place of the map stands in the window."""
     where = page.evaluate(
-        "([lng, lat]) => { const map = window[JSON.parse(document.getElementById('data').textContent).map];"
+        "([lng, lat]) => { const map = window.fieldMap.map;"
         "const p = map.latLngToContainerPoint([lat, lng]), box = map.getContainer().getBoundingClientRect();"
         "return [p.x + box.left, p.y + box.top]; }",
         [longitude, latitude],
@@ -44,8 +50,7 @@ def _place_of(page: Any, longitude: float, latitude: float) -> tuple[float, floa
 def _center_of_zone(page: Any, zone: int) -> tuple[float, float]:
     """Middle of a zone's largest part, near which there is no edge."""
     lng, lat = page.evaluate(
-        "(zone) => { const data = JSON.parse(document.getElementById('data').textContent); let found;"
-        "window[data.zones].eachLayer(l => { if (l.feature.properties.zone === zone) {"
+        "(zone) => { let found; window.fieldMap.shapes.zones.eachLayer(l => { if (l.feature.properties.zone === zone) {"
         "const ring = l.feature.geometry.coordinates[0][0]; const n = ring.length - 1; found = [0, 1].map("
         "k => ring.slice(0, n).reduce((sum, p) => sum + p[k], 0) / n); } }); return found; }",
         zone,
@@ -84,7 +89,7 @@ def test_numbers_of_zones_do_not_cover_each_other(
     assert 3 <= len(boxes) < 7
     for i, a in enumerate(boxes):
         assert not any(a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for b in boxes[:i])
-    page.evaluate("window[JSON.parse(document.getElementById('data').textContent).map].setZoom(19, { animate: false })")
+    page.evaluate("window.fieldMap.map.setZoom(19, { animate: false })")
     assert page.evaluate(f"{seen}.length") == 8  # zone 2 lies on both sides of a ditch
 
 
@@ -98,7 +103,7 @@ def test_every_layer_and_overlay_toggles(visit: Callable[..., Any], map_file: Pa
         legends = page.locator(".key:visible")
         assert legends.count() == 1
         assert legends.get_attribute("data-key") == key
-    for key in ("zones", "samples", "no_apply"):
+    for key in ("zones", "samples", "no-apply"):
         box = page.locator(f'[data-overlay="{key}"]')
         drawn = "document.querySelectorAll('#main-pane path:not([stroke=none]), #main-pane .leaflet-tooltip').length"
         before = page.evaluate(drawn)
@@ -145,13 +150,13 @@ def test_no_apply_ground_says_so(visit: Callable[..., Any], map_file: Path) -> N
     """A press on the waterway says that it gets nothing; a press outside says that it is outside."""
     page = visit(map_file).page
     box = page.evaluate(
-        "() => { const data = JSON.parse(document.getElementById('data').textContent);"
-        "const b = window[data.noApply].getBounds(); return [b.getCenter().lng, b.getCenter().lat, b.getNorth()]; }"
+        "() => { const b = window.fieldMap.shapes['no-apply'].getBounds(); "
+        "return [b.getCenter().lng, b.getCenter().lat, b.getNorth()]; }"
     )
     page.mouse.click(*_place_of(page, box[0], box[1]))
-    assert page.locator("#place").inner_text() == "This ground gets no nitrogen."
+    assert page.locator("#place").inner_text() == _said("no-nitrogen-here")
     page.mouse.click(*_place_of(page, box[0], box[2] + 0.0004))
-    assert "outside" in page.locator("#place").inner_text()
+    assert page.locator("#place").inner_text() == _said("outside")
 
 
 def test_keyboard_alone_reaches_the_answer(visit: Callable[..., Any], map_file: Path) -> None:
@@ -169,7 +174,7 @@ def test_keyboard_alone_reaches_the_answer(visit: Callable[..., Any], map_file: 
             assert page.locator(".key:visible").get_attribute("data-key") == "nitrate_ppm"
         if page.evaluate("document.activeElement.classList.contains('leaflet-container')"):
             page.keyboard.press("Enter")
-            assert page.locator("#place").inner_text() == "This ground gets no nitrogen."  # the middle is the waterway
+            assert page.locator("#place").inner_text() == _said("no-nitrogen-here")  # the middle is the waterway
         if at == "1":
             page.keyboard.press("Enter")
             assert page.locator(".because:visible h3").inner_text() == "Zone 1: 90 lb N/ac"
@@ -197,7 +202,7 @@ def test_two_layers_side_by_side(visit: Callable[..., Any], map_file: Path) -> N
     page.locator("#main-pane .leaflet-container").focus()
     page.keyboard.press("ArrowRight")
     same = (
-        "() => { const a = window[JSON.parse(document.getElementById('data').textContent).map].getContainer();"
+        "() => { const a = window.fieldMap.map.getContainer();"
         "const x = e => e.querySelector('.leaflet-map-pane').getBoundingClientRect().x - e.getBoundingClientRect().x;"
         "return Math.abs(x(a) - x(document.getElementById('beside'))); }"
     )
@@ -219,7 +224,7 @@ def test_edit_changes_totals_and_saves_a_review(
     before = _number(page.locator("#total-n").inner_text())
     assert before == round(prescription.total_n_lb)
     page.fill('[name="rate-3"]', "120")
-    assert page.locator("#wrong-3").inner_text() == "Say why."
+    assert page.locator("#wrong-3").inner_text() == _said("no-reason")
     page.fill('[name="reason-3"]', 'Sandy knoll: "leaches" \\ 2024')
     zone = prescription.rates[2]
     assert _number(page.locator("#total-n").inner_text()) == round(prescription.total_n_lb - 10.0 * zone.acres)
@@ -227,7 +232,7 @@ def test_edit_changes_totals_and_saves_a_review(
     assert _number(page.locator("#total-product").inner_text()) == round(gallons)
     page.fill('[name="approved_by"]', "A. Marsh")
     page.locator("#review button").click()
-    assert page.locator("#wrong-sign").inner_text() == "A sign-off needs a name and a date."
+    assert page.locator("#wrong-sign").inner_text() == _said("half-signed")
     page.fill('[name="approved_on"]', "2026-06-15")
     with page.expect_download() as waiting:
         page.locator("#review button").click()
@@ -248,7 +253,7 @@ def test_edit_changes_totals_and_saves_a_review(
 
 @pytest.mark.parametrize(
     ("typed", "said"),
-    [("181", "Out of range"), ("-5", "Out of range"), ("10", "The machine cannot go so low"), ("", "Give a number")],
+    [("181", "out-of-range"), ("-5", "out-of-range"), ("10", "too-low"), ("", "no-number")],
 )
 def test_limits_hold_in_the_review(visit: Callable[..., Any], map_file: Path, typed: str, said: str) -> None:
     """Above the machine's 180 lb/ac, below 0, between 0 and its least 30, or empty: told, and not saved."""
@@ -256,9 +261,9 @@ def test_limits_hold_in_the_review(visit: Callable[..., Any], map_file: Path, ty
     page.locator("#review summary").click()
     page.fill('[name="reason-2"]', "trial")
     page.fill('[name="rate-2"]', typed)
-    assert page.locator("#wrong-2").inner_text().startswith(said)
+    assert page.locator("#wrong-2").inner_text().startswith(_said(said, allowed=""))
     page.locator("#review button").click()
-    assert page.locator("#saved").inner_text() == "Not saved: see above."
+    assert page.locator("#saved").inner_text() == _said("not-saved")
 
 
 def test_without_scripts_the_still_picture_and_every_ledger_stand(visit: Callable[..., Any], map_file: Path) -> None:
@@ -320,11 +325,13 @@ def test_earlier_overrides_stay_in_a_new_review(
     page = visit(tmp_path / "map.html").page
     page.locator("#review summary").click()
     page.fill('[name="rate-2"]', "112")
-    assert page.locator("#wrong-2").inner_text() == "Say why."
+    assert page.locator("#wrong-2").inner_text() == _said("no-reason")
     page.fill('[name="reason-2"]', "sand")
-    assert page.locator("#wrong-2").inner_text() == "Counted as 110: rates go in steps of 5 lb N/ac."
+    assert page.locator("#wrong-2").inner_text() == _said(
+        "counted", rate="110", steps=_said("steps", step=Quantity("rate", 5.0))
+    )
     page.locator("#review button").click()
-    assert page.locator("#wrong-sign").inner_text() == "This was signed; a changed rate needs a new sign-off."
+    assert page.locator("#wrong-sign").inner_text() == _said("sign-again")
     page.fill('[name="approved_by"]', "B. Lund")
     page.fill('[name="approved_on"]', "2026-06-16")
     with page.expect_download() as waiting:

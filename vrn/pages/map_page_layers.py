@@ -12,14 +12,17 @@ from numpy.typing import NDArray
 
 from vrn.model.area import reproject, transformer
 from vrn.model.surface import Surface
-from vrn.pages.ramps import CROP, DOUBT, NITROGEN, SOIL, Ramp
+from vrn.pages.field_drawing import zone_labels
+from vrn.pages.ramps import CROP, DOUBT, NITROGEN, SOIL, Ramp, rate_colors
 from vrn.prescription.model import Prescription
+from vrn.units import FT_M
 from vrn.words import UnitFormat
 
 LEVELS = 254  # level 0 of a picture is clear, 1 … 254 run along the ramp
 _LONGEST_SIDE = 480  # pixels
 _CELL_PIXELS = 3  # most pixels a cell's side gets
 
+ON_DEMAND = ("strips", "passes")  # overlays that are off until a reader asks for them
 KNOWN_SURFACES = {  # surface → title, quantity, ramp
     "nitrate_ppm": ("Nitrate", "concentration", NITROGEN),
     "deep_nitrate_ppm": ("Nitrate below", "concentration", NITROGEN),
@@ -202,33 +205,61 @@ def _png(values: NDArray[np.float64], frame: Frame, ramp: Ramp, low: float, high
     return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
-def feature(geometry: shapely.Geometry, crs: str, properties: dict[str, Any]) -> dict[str, Any]:
+def map_shapes(
+    prescription: Prescription, places: list[dict[str, Any]], shown: UnitFormat
+) -> dict[str, list[dict[str, Any]]]:
     """
-    GeoJSON feature of a geometry in the field's system.
+    Outlines and points of the map by layer, as GeoJSON features; strips and passes only where there are some.
 
     Parameters
     ----------
-    geometry : shapely.Geometry
-        In ``crs``.
-    crs : str
-    properties : dict
-        Plain values only.
+    prescription : Prescription
+    places : list of dict
+        Of ``sample_places``.
+    shown : UnitFormat
 
     Returns
     -------
-    feature : dict
-        Longitude before latitude, seven decimals (about 1 cm).
+    shapes : dict of str to list of dict
+        Longitude before latitude; how each is drawn is the page's own business.
     """
-    lonlat = reproject(geometry, crs, "EPSG:4326")
-    return {"type": "Feature", "properties": properties, "geometry": _rounded(shapely.geometry.mapping(lonlat))}
+    field, colors = prescription.field, rate_colors(prescription.rates)
+    none = shapely.get_parts(shapely.intersection(field.no_apply, field.boundary))
+    shapes: dict[str, list[tuple[shapely.Geometry, dict[str, Any]]]] = {
+        "zones": [(rate.outline, {"zone": rate.zone, "color": colors[rate.zone]}) for rate in prescription.rates],
+        "no-apply": [(part, {}) for part in none if part.geom_type == "Polygon" and part.area > 0],
+        "boundary": [(field.boundary, {})],
+        "samples": [(shapely.Point(one["east_m"], one["north_m"]), {"label": one["label"]}) for one in places]
+        + [(field.samples.areas[name], {}) for name in sorted(field.samples.areas)],
+        "labels": [(point, {"label": text}) for point, text in zone_labels(prescription, shown)],
+        "strips": [(rate.outline, {}) for rate in prescription.rates if rate.strip],
+        "passes": [(lines, {}) for lines in _passes(prescription)],
+    }
+    return {
+        key: [_feature(geometry, field.crs, properties) for geometry, properties in pairs]
+        for key, pairs in shapes.items()
+        if pairs or key not in ON_DEMAND
+    }
 
 
-def _rounded(part: Any) -> Any:
-    if isinstance(part, dict):
-        return {key: _rounded(value) for key, value in part.items()}
-    if isinstance(part, (list, tuple)):
-        return [_rounded(value) for value in part]
-    return round(part, 7) if isinstance(part, float) else part
+def _passes(prescription: Prescription) -> list[shapely.Geometry]:
+    """Middle lines of the passes of the simulated drive."""
+    driven = prescription.drive
+    if driven is None:
+        return []
+    from vrn.prescription.heading import passes_over
+
+    treated, crs = prescription.outline(), prescription.grid.crs
+    passes = passes_over(treated, crs=crs, swath_m=driven.swath_ft * FT_M, heading_deg=driven.heading_deg)
+    ends = passes.to_field(np.array(passes.along_m)[None, :], passes.across_m[:, None])
+    lines = shapely.get_parts(shapely.intersection(shapely.multilinestrings(shapely.linestrings(ends)), treated))
+    return [shapely.multilinestrings([line for line in lines if line.geom_type == "LineString" and line.length > 0])]
+
+
+def _feature(geometry: shapely.Geometry, crs: str, properties: dict[str, Any]) -> dict[str, Any]:
+    """GeoJSON feature of a geometry in the field's system, to seven decimals (about 1 cm)."""
+    lonlat = shapely.transform(reproject(geometry, crs, "EPSG:4326"), lambda xy: np.round(xy, 7))
+    return {"type": "Feature", "properties": properties, "geometry": shapely.geometry.mapping(lonlat)}
 
 
 def sample_places(prescription: Prescription, shown: UnitFormat) -> list[dict[str, Any]]:

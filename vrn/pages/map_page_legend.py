@@ -47,15 +47,13 @@ def rate_layer(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def surface_layer(picture: Picture, names: dict[str, str], shown: UnitFormat, method: str) -> dict[str, Any]:
+def surface_layer(picture: Picture, shown: UnitFormat, method: str) -> dict[str, Any]:
     """
     A surface as a layer: its legend is the ramp with round values.
 
     Parameters
     ----------
     picture : Picture
-    names : dict of str to str
-        Of the layers in the map's script.
     shown : UnitFormat
     method : str
         Key of the prescription's method.
@@ -63,7 +61,7 @@ def surface_layer(picture: Picture, names: dict[str, str], shown: UnitFormat, me
     Returns
     -------
     layer : dict
-        As of ``rate_layer``, with ``name``, ``low``, ``high``, ``decimals``, ``ramp`` for the page's script.
+        As of ``rate_layer``, with ``url``, ``low``, ``high``, ``decimals``, ``ramp`` for the page's script.
     """
     factor = shown.factor(picture.quantity)
     low, high = picture.low * factor, picture.high * factor
@@ -78,7 +76,7 @@ def surface_layer(picture: Picture, names: dict[str, str], shown: UnitFormat, me
             f'<span style="left:{(tick - low) / (high - low) * 94 + 3:.1f}%">{tick:g}</span>' for tick in picture.ticks
         )
     return {
-        "key": picture.key, "title": picture.title, "unit": shown.unit(picture.quantity), "name": names[picture.key],
+        "key": picture.key, "title": picture.title, "unit": shown.unit(picture.quantity), "url": picture.url,
         "legend": Markup(f'{bar}<div class="ticks">{ticks}</div>'),
         "words": _words(picture, shown, prescribed_by=method),
         "low": low, "high": high, "decimals": shown.decimals(picture.quantity), "ramp": picture.ramp.name,

@@ -189,7 +189,6 @@ def page_words(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
         "nitrate_unit": shown.unit("concentration"),
         "product_rate_unit": shown.unit(f"{product.unit}/ac"),
         "first": largest.zone,
-        "steps": f"rates go in steps of {shown.text('rate', settings.machine.rate_step_n_lb_ac)}",
         "review_file": _file_name(prescription.field.name, settings.header.season),
         "decide": [finding for finding in told if finding.level == "warning"],
         "assumed": [finding for finding in told if finding.level == "note"],

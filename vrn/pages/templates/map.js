@@ -1,8 +1,9 @@
 (function () {
   "use strict";
   var data = JSON.parse(document.getElementById("data").textContent);
-  var map = window[data.map];
-  var zones = window[data.zones];
+  var say = function (name, values) {
+    return data.words[name].replace(/\{(\w+)\}/g, function (_, place) { return values[place]; });
+  };
   var byId = function (id) { return document.getElementById(id); };
   var all = function (query) { return Array.prototype.slice.call(document.querySelectorAll(query)); };
   var shown = data.layers[0].key;
@@ -12,25 +13,57 @@
   var pin = L.layerGroup([["#fff", 6], ["#000", 2.5]].map(function (look) {
     return L.circleMarker([0, 0], { radius: 8, color: look[0], weight: look[1], fill: false, interactive: false });
   }));
+  var ink = "#1b1b18", paper = "#ffffff";
   var layerOf = function (key) { return data.layers.filter(function (layer) { return layer.key === key; })[0]; };
 
-  /* drawing */
+  /* the map: the later stands over the earlier */
+  var looks = {
+    "zones": { color: ink, weight: 1.5 },
+    "no-apply": { color: ink, weight: 1, fillColor: "url(#hatch)", fillOpacity: 1 },
+    "boundary": { color: ink, weight: 2, fill: false, interactive: false },
+    "samples": { color: ink, weight: 1, dashArray: "4 4", fill: false },
+    "labels": {},
+    "strips": { color: paper, weight: 3, dashArray: "6 5", fill: false, interactive: false },
+    "passes": { color: ink, weight: 1, opacity: 0.8, interactive: false }
+  };
+  var points = {
+    "samples": { radius: 4, color: paper, weight: 1.5, fill: true, fillColor: ink, fillOpacity: 1 },
+    "labels": { radius: 0, stroke: false, fill: false, interactive: false }
+  };
+  var map = L.map("map", { maxZoom: 21, zoomSnap: 0.25, zoomDelta: 0.5, fadeAnimation: false, attributionControl: Boolean(data.tiles) });
+  map.fitBounds(data.bounds, { animate: false });
+  if (data.tiles) { L.tileLayer(data.tiles, { attribution: data.words.background, maxZoom: 21 }).addTo(map); }
+  data.layers.forEach(function (layer) {
+    if (layer.url) { layer.picture = L.imageOverlay(layer.url, data.bounds, { alt: layer.title }); }
+  });
+  var shapes = {};
+  Object.keys(looks).forEach(function (key) {
+    if (!data.shapes[key]) { return; }
+    shapes[key] = L.geoJson(data.shapes[key], {
+      smoothFactor: 0.5,
+      style: looks[key],
+      pointToLayer: function (_, latlng) { return L.circleMarker(latlng); }
+    }).addTo(map);
+    if (points[key]) { shapes[key].eachLayer(function (one) { if (one.getLatLng) { one.setStyle(points[key]).setRadius(points[key].radius); } }); }
+  });
+  var zones = shapes.zones;
+  window.fieldMap = { map: map, shapes: shapes };
   function styleOf(key, lines) {
     return function (feature) {
       var mine = feature.properties.zone === chosen;
       return {
         fillColor: feature.properties.color, fillOpacity: key === "rate" ? data.fill : 0,
-        color: "#1b1b18", weight: mine ? 4 : 1.5, opacity: lines ? 1 : 0, stroke: lines
+        color: ink, weight: mine ? 4 : 1.5, opacity: lines ? 1 : 0, stroke: lines
       };
     };
   }
   function draw() {
     data.layers.forEach(function (layer) {
-      if (layer.name) { map[layer.key === shown ? "addLayer" : "removeLayer"](window[layer.name]); }
+      if (layer.picture) { map[layer.key === shown ? "addLayer" : "removeLayer"](layer.picture); }
     });
     zones.setStyle(styleOf(shown, overlays.zones !== false));
     zones.eachLayer(function (zone) { if (zone.feature.properties.zone === chosen) { zone.bringToFront(); } });
-    data.above.forEach(function (name) { if (map.hasLayer(window[name])) { window[name].bringToFront(); } });
+    ["no-apply", "boundary", "samples"].forEach(function (key) { if (map.hasLayer(shapes[key])) { shapes[key].bringToFront(); } });
     if (beside) { beside.draw(); }
     crowd();
     var two = byId("beside-it").value;
@@ -45,7 +78,7 @@
   }
   function apart() {
     var kept = [];
-    window[data.labels].eachLayer(function (point) {
+    shapes.labels.eachLayer(function (point) {
       var tag = point.getTooltip() && point.getTooltip().getElement();
       if (!tag) { return; }
       tag.style.visibility = "";
@@ -62,10 +95,10 @@
     span.textContent = text;
     return span;
   }
-  window[data.labels].eachLayer(function (point) {
+  shapes.labels.eachLayer(function (point) {
     point.bindTooltip(tag(point.feature.properties.label, "b"), { permanent: true, direction: "center", className: "tag", opacity: 1 });
   });
-  window[data.samples].eachLayer(function (place) {
+  shapes.samples.eachLayer(function (place) {
     if (!place.getLatLng) { return; }
     place.bindTooltip(tag(place.feature.properties.label, "span"), { permanent: true, direction: "right", offset: [3, 0], className: "core", opacity: 1 });
   });
@@ -73,12 +106,10 @@
     var key = box.dataset.overlay;
     var set = function () {
       overlays[key] = box.checked;
-      data.overlays[key].forEach(function (name) { map[box.checked ? "addLayer" : "removeLayer"](window[name]); });
-      draw();
+      map[box.checked ? "addLayer" : "removeLayer"](shapes[key === "zones" ? "labels" : key]);
     };
-    box.addEventListener("change", set);
-    overlays[key] = box.checked;
-    if (!box.checked) { data.overlays[key].forEach(function (name) { map.removeLayer(window[name]); }); }
+    box.addEventListener("change", function () { set(); draw(); });
+    set();
   });
 
   /* two layers side by side */
@@ -105,7 +136,7 @@
         var layer = layerOf(byId("beside-it").value);
         if (!layer) { return; }
         if (picture) { picture.remove(); picture = null; }
-        if (layer.name) { picture = L.imageOverlay(window[layer.name]._url, window[layer.name].getBounds()).addTo(other); }
+        if (layer.url) { picture = L.imageOverlay(layer.url, data.bounds).addTo(other); }
         outlines.setStyle(styleOf(layer.key, true));
       }
     };
@@ -145,8 +176,8 @@
   var pixels = {};
   function levels(layer) {
     if (pixels[layer.key]) { return pixels[layer.key]; }
-    var image = window[layer.name].getElement() || pixels[layer.key + " image"];
-    if (!image || !image.naturalWidth) { return null; }
+    var image = layer.image;
+    if (!image.naturalWidth) { return null; }
     var canvas = document.createElement("canvas");
     canvas.width = image.naturalWidth;
     canvas.height = image.naturalHeight;
@@ -156,15 +187,14 @@
     return pixels[layer.key];
   }
   data.layers.forEach(function (layer) {
-    if (!layer.name) { return; }
-    var image = new Image();
-    image.src = window[layer.name]._url;
-    pixels[layer.key + " image"] = image;
+    if (!layer.url) { return; }
+    layer.image = new Image();
+    layer.image.src = layer.url;
   });
   function valueAt(layer, latlng) {
     var found = levels(layer);
     if (!found) { return null; }
-    var box = window[layer.name].getBounds();
+    var box = L.latLngBounds(data.bounds);
     var x = Math.floor((latlng.lng - box.getWest()) / (box.getEast() - box.getWest()) * found.width);
     var y = Math.floor((box.getNorth() - latlng.lat) / (box.getNorth() - box.getSouth()) * found.height);
     if (x < 0 || y < 0 || x >= found.width || y >= found.height) { return null; }
@@ -181,14 +211,14 @@
   function here(latlng) {
     var said = [];
     data.layers.forEach(function (layer) {
-      if (!layer.name || /_se$/.test(layer.key)) { return; }
+      if (!layer.url || /_se$/.test(layer.key)) { return; }
       var value = valueAt(layer, latlng);
       if (value === null) { return; }
       var error = layerOf(layer.key + "_se");
-      var doubt = error && error.name ? valueAt(error, latlng) : null;
+      var doubt = error ? valueAt(error, latlng) : null;
       said.push(layer.title.toLowerCase() + " " + value.toFixed(layer.decimals) + (doubt === null ? "" : " ± " + doubt.toFixed(layer.decimals)) + " " + layer.unit);
     });
-    return said.length ? "At this place: " + said.join(", ") + "." : "";
+    return said.length ? say("here", { values: said.join(", ") }) : "";
   }
   function chooseZone(zone, words) {
     chosen = zone;
@@ -200,12 +230,11 @@
   function choosePlace(latlng) {
     pin.addTo(map).eachLayer(function (ring) { ring.setLatLng(latlng).bringToFront(); });
     var zone = within(zones, latlng);
-    if (zone) { chooseZone(zone.properties.zone, here(latlng) || "Zone " + zone.properties.zone + "."); return; }
-    byId("place").textContent = within(window[data.noApply], latlng)
-      ? "This ground gets no nitrogen." : "This place is outside the treated ground.";
+    if (zone) { chooseZone(zone.properties.zone, here(latlng) || say("whole-zone", { zone: zone.properties.zone })); return; }
+    byId("place").textContent = say(within(shapes["no-apply"], latlng) ? "no-nitrogen-here" : "outside");
   }
   all("[data-zone]").forEach(function (button) {
-    button.addEventListener("click", function () { pin.remove(); chooseZone(Number(button.dataset.zone), "The whole of zone " + button.dataset.zone + "."); });
+    button.addEventListener("click", function () { pin.remove(); chooseZone(Number(button.dataset.zone), say("whole-zone", { zone: button.dataset.zone })); });
   });
   map.on("click", function (event) { choosePlace(event.latlng); });
   map.getContainer().addEventListener("keydown", function (event) {
@@ -227,14 +256,14 @@
       var kept = !changed && row.reason !== null;
       var wrong = "";
       if (changed) {
-        if (text === "" || !isFinite(rate)) { wrong = "Give a number."; }
-        else if (typed < 0 || typed > row.most + 0.05 || rate > row.most + 1e-6) { wrong = "Out of range: " + row.allowed; }
-        else if (rate > 0 && rate < row.least - 1e-6) { wrong = "The machine cannot go so low: " + row.allowed; }
-        else if (!reason) { wrong = "Say why."; }
-      } else if (kept && !reason) { wrong = "Say why."; }
-      else if (reason && !kept) { wrong = "A reason without a changed rate."; }
+        if (text === "" || !isFinite(rate)) { wrong = say("no-number"); }
+        else if (typed < 0 || typed > row.most + 0.05 || rate > row.most + 1e-6) { wrong = say("out-of-range", row); }
+        else if (rate > 0 && rate < row.least - 1e-6) { wrong = say("too-low", row); }
+        else if (!reason) { wrong = say("no-reason"); }
+      } else if (kept && !reason) { wrong = say("no-reason"); }
+      else if (reason && !kept) { wrong = say("reason-alone"); }
       var counted = changed && !wrong && Math.abs(rate - typed) * data.factor > 0.06;
-      byId("wrong-" + row.zone).textContent = wrong || (counted ? "Counted as " + near(rate * data.factor) + ": " + data.steps + "." : "");
+      byId("wrong-" + row.zone).textContent = wrong || (counted ? say("counted", { rate: near(rate * data.factor), steps: data.steps }) : "");
       if (wrong) { answer.wrong = true; }
       if ((changed || kept) && !wrong) {
         answer.overrides.push({ zone: row.zone, rate: Math.round((kept ? row.set : rate) * data.factor * 1e6) / 1e6, reason: reason });
@@ -250,13 +279,13 @@
     answer.by = field("approved_by").value.trim();
     answer.on = field("approved_on").value;
     answer.note = field("note").value.trim();
-    var sign = Boolean(answer.by) !== Boolean(answer.on) ? "A sign-off needs a name and a date." : "";
-    if (!sign && data.approved && answer.changed && !answer.by) { sign = "This was signed; a changed rate needs a new sign-off."; }
+    var sign = Boolean(answer.by) !== Boolean(answer.on) ? say("half-signed") : "";
+    if (!sign && data.approved && answer.changed && !answer.by) { sign = say("sign-again"); }
     byId("wrong-sign").textContent = sign;
     if (sign) { answer.wrong = true; }
     return answer;
   }
-  var plain = function (value, decimals) { return isFinite(value) ? value.toLocaleString("en-US", { minimumFractionDigits: decimals, maximumFractionDigits: decimals }) : "not known"; };
+  var plain = function (value, decimals) { return isFinite(value) ? value.toLocaleString("en-US", { minimumFractionDigits: decimals, maximumFractionDigits: decimals }) : data.words.unknown; };
   function sum() {
     var answer = read();
     byId("total-n").textContent = plain(answer.n * data.massFactor, 0) + " " + data.massUnit;
@@ -282,14 +311,14 @@
     event.preventDefault();
     var answer = sum();
     if (answer.wrong) {
-      byId("saved").textContent = "Not saved: see above.";
+      byId("saved").textContent = say("not-saved");
       return;
     }
     var link = document.createElement("a");
     link.href = URL.createObjectURL(new Blob([toml(answer)], { type: "application/toml" }));
     link.download = data.file;
     link.click();
-    byId("saved").textContent = "Saved as " + data.file + ".";
+    byId("saved").textContent = say("saved", data);
   });
 
   L.control.scale({ metric: data.metric, imperial: !data.metric }).addTo(map);
