@@ -46,11 +46,14 @@ def test_ground_keeps_off_edges_ponds_and_odd_spots() -> None:
 
 
 def test_narrow_field_keeps_ground_to_sample() -> None:
-    """A strip 60 m wide cannot lose 50 m on each side: the distance is halved and that is told."""
+    """A strip 60 m wide cannot lose 50 m on each side: the distance is halved, and a finding says so."""
     strip = shapely.box(500000, 4600000, 500060, 4600800)
     ground = sampling_ground(strip, crs=CRS, edge_m=50.0, random=np.random.default_rng(1))
     assert ground.outline.area >= 0.6 * strip.area
-    assert "would close more than 40 %" in ground.findings[0].problem
+    (halved,) = ground.findings
+    assert halved.code == "plan.edge-reduced"
+    assert halved.quantities["asked"].value == pytest.approx(50 / 0.3048)
+    assert halved.quantities["kept"].value == pytest.approx(ground.edge_m / 0.3048)
 
 
 def test_no_ground_is_refused() -> None:

@@ -51,19 +51,18 @@ SENTENCES: Final[dict[str, str]] = {
     "next-no-pattern": "The readings show no pattern by distance. Two thirds of the variation was assumed to fade over "
     "a sixth of the field's width.",
     "next-worth": "At {price}, that nitrogen is worth {money}.",
-    "second-foot-all": "The {depth} depth is pulled at every place, as you asked.",
-    "second-foot-none": "The {depth} depth is not pulled, as you asked.",
-    "second-foot-sand": "The {depth} depth is pulled at every place, because the soil is {texture} (Purdue).",
-    "second-foot-rain": "The {depth} depth is pulled at half of the places, because {rain} of rain fell since the last "
+    "second-foot-all": "Also pull {depth} at every place, as you asked.",
+    "second-foot-none": "Nothing is pulled from {depth}, as you asked.",
+    "second-foot-sand": "Also pull {depth} at every place, because the soil is {texture} (Purdue).",
+    "second-foot-rain": "Also pull {depth} at half of the places, because {rain} of rain fell since the last "
     "nitrogen (Iowa State).",
-    "second-foot-rain-all": "The {depth} depth is pulled at every new place, because {rain} of rain fell since the "
+    "second-foot-rain-all": "Also pull {depth} at every new place, because {rain} of rain fell since the "
     "last nitrogen (Iowa State).",
-    "second-foot-usual": "The {depth} depth is pulled at one place in four, to know what lies below.",
-    "second-foot-no-weather": "The {depth} depth is pulled at one place in four, to know what lies below. No "
+    "second-foot-usual": "Also pull {depth} at one place in four, to know what lies below.",
+    "second-foot-no-weather": "Also pull {depth} at one place in four, to know what lies below. No "
     "weather was given to show how far rain moved nitrate.",
-    "second-foot-gain": "The {depth} depth is pulled where it should bring at least a quarter of what the first depth "
-    "brings.",
-    "second-foot-unlikely": "The {depth} depth is not pulled: the soil is not known to be sand, and no heavy rain is "
+    "second-foot-gain": "Also pull {depth} where it should bring at least a quarter of what the first depth brings.",
+    "second-foot-unlikely": "Nothing is pulled from {depth}: the soil is not known to be sand, and no heavy rain is "
     "known.",
     "close-pair": "close pair of {name}",
     "gain": "zone {zone}: gain {gain}, may change {moved}",
