@@ -17,6 +17,8 @@ from vrn.model.grid import grid_over, share_inside
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Crop, ExportSection, FieldSection, LimitSection, MachineSection, SampleSection, Settings
 from vrn.model.surface import Surface
+from vrn.model.surface_choice import SurfaceChoice
+from vrn.model.variogram import Variogram
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate
 from vrn.zones.model import ZoneChoice, Zones
@@ -102,8 +104,10 @@ def make_prescription(
     nitrate = Surface(
         name="nitrate_ppm", grid=grid, values=20.0 - labels.astype(float), se=np.full(grid.shape, 1.5),
         chosen="ordinary kriging",
-        details={"loo_rmse": 1.7, "mean_rmse": 2.9,
-                 "variogram": {"model": "spherical", "nugget": 0.5, "partial_sill": 6.0, "range_m": 180.0}},
+        choice=SurfaceChoice(
+            loo_rmse=1.7, mean_rmse=2.9,
+            variogram=Variogram(model="spherical", nugget=0.5, partial_sill=6.0, range_m=180.0),
+        ),
     )  # fmt: skip
     need = Surface(name="need_lb_ac", grid=grid, values=np.array([np.nan, *rates])[labels], chosen="by hand")
     acres = sum(rate.acres for rate in made)

@@ -222,7 +222,7 @@ def test_error_raster_without_standard_error(made: Prescription, tmp_path: Path)
         assert np.nanmin(file.read(1)) == np.nanmax(file.read(1)) == np.float32(1.7)
         assert "leave-one-out" in file.descriptions[0]
     (tmp_path / "second").mkdir()
-    write_rasters(replace(made, surfaces={"nitrate_ppm": replace(nitrate, details={})}), tmp_path / "second")
+    write_rasters(replace(made, surfaces={"nitrate_ppm": replace(nitrate, choice=None)}), tmp_path / "second")
     assert not (tmp_path / "second" / "rasters" / "error.tif").exists()
 
 

@@ -23,6 +23,7 @@ from vrn.model.settings import (
     Settings,
 )
 from vrn.model.surface import Surface
+from vrn.model.surface_choice import Candidate, SurfaceChoice
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.drive import DriveReport
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate
@@ -79,11 +80,12 @@ def small_prescription(
     )  # fmt: skip
     field = Field(settings=settings, folder=Path(), crs=CRS, boundary=boundary, no_apply=no_apply, samples=samples,
                   inputs={"samples.csv": "0" * 64})  # fmt: skip
-    details: dict[str, Any] = {"chosen": "ordinary kriging", "candidates": [{"name": "ordinary kriging", "rmse": 1.4},
-                                                                            {"name": "mean", "rmse": 3.9}]}  # fmt: skip
+    tried = (Candidate(name="mean", rmse=3.9, mean_error=0.0, msdr=None, skill=0.0),
+             Candidate(name="ordinary kriging", rmse=1.4, mean_error=0.1, msdr=1.1, skill=0.87))  # fmt: skip
+    choice = SurfaceChoice(candidates=tried, loo_rmse=1.4, mean_rmse=3.9)
     surfaces = {
         "nitrate_ppm": Surface(name="nitrate_ppm", grid=grid, values=nitrate, se=0.5 + 0.002 * east,
-                               chosen="ordinary kriging", details=details),
+                               chosen="ordinary kriging", choice=choice),
         "organic_matter_pct": Surface(name="organic_matter_pct", grid=grid, values=np.full(grid.shape, 2.8),
                                       chosen="constant"),
         "yield_goal_bu_ac": Surface(name="yield_goal_bu_ac", grid=grid, values=200.0 + east / 30, chosen="raster"),

@@ -13,7 +13,6 @@ from vrn.model.layers import ConstantLayer, PointLayer, RasterLayer
 from vrn.model.settings import ExtraLayer
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
-NO_PATTERN = "No layer of the field shows more of a pattern"
 
 
 @pytest.fixture
@@ -43,20 +42,20 @@ def _slope(field: Field) -> RasterLayer:
     return RasterLayer(name="slope", grid=grid, values=np.linspace(0.8, 1.2, cols) * np.ones((rows, 1)), source="s.tif")
 
 
-def _told(built: vrn.Prescription) -> list[str]:
-    return [finding.about for finding in built.findings if finding.problem.startswith(NO_PATTERN)]
+def _without_pattern(built: vrn.Prescription) -> list[str]:
+    return [finding.about for finding in built.findings if finding.code == "surface.no-pattern"]
 
 
 def test_readings_without_a_pattern_count_as_their_means(scattered: Field) -> None:
     """Nothing shows a pattern: each layer of points is its mean, one zone gets one rate, and the reason is told."""
     built = vrn.build(scattered)
     assert built.surfaces["nitrate_ppm"].chosen == built.surfaces["organic_matter_pct"].chosen == "mean"
-    assert sorted(_told(built)) == ["nitrate_ppm", "organic_matter_pct"]
+    assert sorted(_without_pattern(built)) == ["nitrate_ppm", "organic_matter_pct"]
     assert len(built.rates) == 1
     np.testing.assert_allclose(
         built.surfaces["nitrate_ppm"].values, scattered.samples.field_readings().nitrate_ppm.mean()
     )
-    assert built.surfaces["nitrate_ppm"].details["candidates"]  # what was tried is still shown
+    assert built.surfaces["nitrate_ppm"].choice.candidates  # what was tried is still shown
 
 
 @pytest.mark.parametrize("by", ["yield potential", "extra layer", "number asked for"])
@@ -70,10 +69,10 @@ def test_a_layer_or_a_person_vouches_for_a_pattern(scattered: Field, by: str) ->
         field = replace(scattered, settings=replace(settings, layers=layers), extra_layers={"slope": _slope(scattered)})
     else:
         field = replace(scattered, settings=replace(settings, zones=replace(settings.zones, count=3)))
-    assert not _told(vrn.build(field))
+    assert not _without_pattern(vrn.build(field))
 
 
 def test_one_value_everywhere_says_nothing(scattered: Field) -> None:
     """A constant speaks neither for a pattern nor against one."""
     field = replace(scattered, organic_matter=ConstantLayer(name="organic_matter_pct", value=3.0))
-    assert _told(vrn.build(field)) == ["nitrate_ppm"]
+    assert _without_pattern(vrn.build(field)) == ["nitrate_ppm"]

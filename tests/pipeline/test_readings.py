@@ -43,7 +43,7 @@ def test_composites_are_the_means_of_their_areas(cedar_bend: Field) -> None:
     cell = nitrate.grid.cell_m
     np.testing.assert_allclose(nitrate.values[:, (eastings < middle - cell) & (eastings > west + cell)], 8.0)
     np.testing.assert_allclose(nitrate.values[60, (eastings > middle + cell) & (eastings < east - cell)], 20.0)
-    assert "variogram" not in nitrate.details or nitrate.details["variogram"] is None
+    assert nitrate.choice.variogram is None
 
 
 def test_composites_carry_what_is_known_of_their_error(cedar_bend: Field) -> None:
@@ -106,7 +106,7 @@ def test_slices_carry_their_error_to_the_rate(cedar_bend: Field) -> None:
     assert built.uncertainty is not None
     assert "nitrate_ppm" in built.uncertainty.drawn
     assert all(rate.need_se_lb_ac for rate in built.rates)
-    assert any("nugget" in note for note in nitrate.details["notes"])
+    assert "surface.scatter-smoothed" in [finding.code for finding in nitrate.findings]
 
 
 def test_equal_readings_make_one_zone(cedar_bend: Field) -> None:
@@ -171,7 +171,7 @@ def test_an_extra_layer_is_its_mean_where_it_is_silent(cedar_bend: Field) -> Non
     built = vrn.build(replace(cedar_bend, settings=settings, extra_layers={"conductivity": layer}))
     told = [finding for finding in built.findings if finding.about == "layers.extra conductivity"]
     assert [finding.level for finding in told] == ["warning"]
-    assert "of the treated ground; on the rest its mean" in told[0].problem
+    assert told[0].quantities["covered"].value == pytest.approx(0.522, abs=0.001)
     eastern = built.zones.labels[:, built.grid.eastings_m() > (west + east) / 2 + 20]
     counts = np.bincount(eastern[eastern > 0])
     assert (counts > 0.05 * counts.sum()).sum() >= 2

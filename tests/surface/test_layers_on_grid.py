@@ -32,7 +32,7 @@ def test_points_are_interpolated() -> None:
         values=np.array([2.0, 4.0]), source="om.csv",
     )  # fmt: skip
     surface = layer_on_grid(layer, GRID, name="om")
-    assert (surface.name, surface.chosen, surface.details["source"]) == ("om", "mean", "om.csv")
+    assert (surface.name, surface.chosen, surface.choice.source) == ("om", "mean", "om.csv")
     assert surface.values.tolist() == np.full((6, 8), 3.0).tolist()
 
 
@@ -65,7 +65,7 @@ def test_unknown_raster_cells_do_not_spread() -> None:
     surface = layer_on_grid(_raster(values, west_m=0.0, north_m=60.0, cell_m=10.0), GRID)
     assert surface.values[:, :5].tolist() == np.full((6, 5), 2.0).tolist()
     assert np.isnan(surface.values[:, 5:]).all()
-    assert surface.details["cells_from_nearest"] == 6
+    assert surface.choice.cells_from_nearest == 6
 
 
 def test_polygons_by_area() -> None:
@@ -74,7 +74,7 @@ def test_polygons_by_area() -> None:
     layer = PolygonLayer(name="om", crs=CRS, polygons=strips, values=np.array([2.0, 4.0]), source="soils.shp")
     surface = layer_on_grid(layer, GRID)
     assert surface.values[2] == pytest.approx([2.0, 2.0, 3.4, 4.0, 4.0, 4.0, 4.0, 4.0])
-    assert surface.details["covered_share"] == pytest.approx(1.0)
+    assert surface.choice.covered_share == pytest.approx(1.0)
 
 
 def test_polygons_against_brute_force() -> None:
@@ -138,7 +138,7 @@ def test_area_means_draw_no_more_than_the_areas_hold() -> None:
     assert surface.values[3, :6] == pytest.approx([8.0, 8.0, 11.0, 14.0, 14.0, 14.0])
     assert np.isnan(surface.values[:, 6:]).all()
     assert surface.se[3, :5] == pytest.approx([1.0, 1.0, 1.5, 2.0, 2.0])
-    assert surface.details["areas_without_reading"] == ["C"]
+    assert surface.choice.areas_without_reading == ("C",)
     assert surface.chosen == "area means"
     assert area_means(areas, {"A": 8.0}, GRID).se is None
 

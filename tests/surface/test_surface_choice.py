@@ -131,7 +131,7 @@ def test_scatter_is_seldom_taken_for_a_pattern() -> None:
         rng = np.random.default_rng(seed)
         made = interpolate(rng.uniform(5, 795, (45, 2)), rng.normal(14.0, 4.0, 45), [(400.0, 400.0)])
         scatter.append(made.chosen != "mean")
-        told += made.chosen == "mean" and any("Chance alone" in note for note in made.notes)
+        told += made.chosen == "mean" and "surface.by-chance" in [one.code for one in made.findings]
     for variogram in FIELDS.values():
         for seed in range(5):
             places_m, values, _ = _field(seed, variogram, 60)
@@ -146,7 +146,7 @@ def test_chosen_kriging_is_the_plain_function_with_the_nugget_filtered() -> None
     places_m, values, _ = _field(7, FIELDS["exponential"], 60)
     made = interpolate(places_m, values, GRID.centers_m())
     assert made.chosen == "ordinary kriging"
-    assert any("The nugget is taken for error of instrument and composite" in note for note in made.notes)
+    assert "surface.scatter-smoothed" in [one.code for one in made.findings]
     estimate, variance = ordinary_kriging(
         places_m, values, GRID.centers_m(), variogram=made.variogram.without_nugget(),
         error_variance=made.variogram.nugget,
@@ -170,10 +170,9 @@ def test_table_of_candidates() -> None:
     for candidate in made.candidates:
         assert candidate.skill == pytest.approx(1 - (candidate.rmse / mean.rmse) ** 2)
     assert 0.5 < made.candidates[2].msdr < 2.0
-    plain = made.to_plain()
-    assert plain["loo_rmse"] == {c.name: c.rmse for c in made.candidates}[made.chosen]
-    assert plain["mean_rmse"] == mean.rmse
-    assert plain["variogram"]["model"] in ("exponential", "spherical", "matern")
+    assert made.choice.loo_rmse == {c.name: c.rmse for c in made.candidates}[made.chosen]
+    assert made.choice.mean_rmse == mean.rmse
+    assert made.choice.variogram.model in ("exponential", "spherical", "matern")
 
 
 def test_simpler_first_within_one_standard_error() -> None:
@@ -271,7 +270,7 @@ def test_drift_of_a_surface_on_the_grid() -> None:
     assert made.draws(3, seed=1).shape == (3, 40, 40)
     flat = points_on_grid(places_m, values, GRID, name="nitrate_ppm", drift=[layer])
     assert not flat.chosen.startswith("kriging with external drift")
-    assert any("took no part: unknown at a reading, or alike at all" in note for note in flat.details["notes"])
+    assert "surface.layers-not-followed" in [one.code for one in flat.findings]
 
 
 def test_drift_needs_both_ends() -> None:
@@ -306,7 +305,7 @@ def test_known_errors_weigh() -> None:
     doubted = interpolate(places_m, values + 15.0 * (np.arange(60) == 0), places_m[:1], error_variance=errors)
     assert abs(doubted.estimate[0] - trusted.estimate[0]) < 5.0
     assert [candidate.name for candidate in doubted.candidates] == ["mean", "ordinary kriging"]
-    assert any("cannot weigh readings by their error" in note for note in doubted.notes)
+    assert "surface.errors-differ" in [one.code for one in doubted.findings]
 
 
 def test_thousands_of_points_are_judged_on_some_held_out() -> None:
@@ -319,7 +318,7 @@ def test_thousands_of_points_are_judged_on_some_held_out() -> None:
     truth = cells[0].reshape(GRID.shape)
     missed = surface.values - truth
     assert surface.chosen == "local kriging"
-    assert surface.details["candidates"][0]["name"] == "mean"
+    assert surface.choice.candidates[0].name == "mean"
     assert np.sqrt(np.mean(missed**2)) < 0.45 * truth.std()
     assert 0.85 <= np.mean(np.abs(missed) <= 1.6449 * surface.se) <= 0.95
     drawn = surface.draws(40, seed=1)
@@ -332,7 +331,7 @@ def test_thousands_of_points_say_why_they_are_their_mean() -> None:
     """Above 3 000 points, too, the mean comes with its reason: nothing in the field shows a pattern."""
     rng = np.random.default_rng(6)
     places_m = rng.uniform(5, 795, (3200, 2))
-    surface = points_on_grid(places_m, places_m[:, 0], GRID, name="soil_ec", patterned=False)
+    surface = points_on_grid(places_m, places_m[:, 0], GRID, name="soil_ec", use_mean_only=True)
     assert surface.chosen == "mean"
     assert surface.values == pytest.approx(places_m[:, 0].mean())
-    assert any(note.startswith("No layer of the field shows") for note in surface.details["notes"])
+    assert "surface.no-pattern" in [one.code for one in surface.findings]

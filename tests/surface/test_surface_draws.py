@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from vrn.errors import OutOfRangeError
+from vrn.findings import note
 from vrn.model.grid import Grid
 from vrn.model.layers import ConstantLayer
 from vrn.surface import Variogram, interpolate, layer_on_grid, points_on_grid, weighted_mean
@@ -193,7 +194,7 @@ def test_a_surface_of_amounts_does_not_fall_below_nothing() -> None:
     assert below.any()
     assert (made.values[below] == 0.0).all()
     np.testing.assert_array_equal(made.values[~below], bare[~below])
-    assert f"below 0 in {below.sum()} cells" in made.details["notes"][-1]
+    assert made.findings[-1] == note("surface.held-at-zero", made.name, cells=int(below.sum()))
     deeper = points_on_grid(places_m, nitrate_ppm - 5.0, grid, name="change_ppm")
     assert deeper.values.min() < 0  # readings that are below 0 themselves are not an amount
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from vrn.errors import MissingExtraError, OutOfRangeError
+from vrn.findings import note
 from vrn.surface import (
     Variogram,
     empirical_variogram,
@@ -105,7 +106,7 @@ def test_unknown_reading_is_told_by_interpolate() -> None:
     values[3] = np.nan
     known = np.isfinite(values)
     made = interpolate(places_m, values, TARGETS_M)
-    assert made.notes[0] == "1 of 12 readings are unknown and left out."
+    assert made.findings[0] == note("surface.readings-unknown", "surface", unknown=1, readings=12)
     assert made.estimate.tolist() == interpolate(places_m[known], values[known], TARGETS_M).estimate.tolist()
 
 
@@ -123,7 +124,7 @@ def test_constant_values() -> None:
     """Values that are all the same give a sill of 0, no invented range, and that value with no error everywhere."""
     fitted = fit_variogram(CORNERS_M, [5.0] * 5)
     assert (fitted.model, fitted.sill, fitted.range_m) == ("nugget", 0.0, None)
-    assert "no variation to fit" in fitted.fit.notes[0]
+    assert [one.code for one in fitted.fit.findings] == ["surface.all-same"]
     estimate, variance = ordinary_kriging(CORNERS_M, [5.0] * 5, TARGETS_M, variogram=fitted)
     assert estimate == pytest.approx([5.0, 5.0], abs=1e-12)
     assert variance == pytest.approx([0.0, 0.0], abs=1e-12)
@@ -155,7 +156,7 @@ def test_one_sample() -> None:
     assert np.isnan(leave_one_out([(0, 0)], [7], variogram=NUGGET)[0]).all()
     made = interpolate([(0, 0)], [7], TARGETS_M)
     assert (made.chosen, made.se, made.candidates) == ("mean", None, ())
-    assert "1 place is too few" in made.notes[0]
+    assert made.findings[0].code == "surface.one-place"
 
 
 @pytest.mark.parametrize("count", [2, 3, 4, 5])
@@ -169,7 +170,7 @@ def test_few_samples(count: int) -> None:
     assert np.isfinite(made.se).all()
     if count < 5:
         assert made.chosen == "mean"
-        assert f"{count} places are too few" in made.notes[0]
+        assert made.findings[0] == note("surface.few-places", "surface", places=count)
 
 
 def test_no_sample() -> None:
@@ -257,9 +258,9 @@ def test_readings_without_structure_get_no_range() -> None:
         rng = np.random.default_rng(seed)
         places_m, values = rng.uniform(0, 800, (50, 2)), rng.normal(size=50)
         fitted = fit_variogram(places_m, values)
-        doubted += fitted.model == "nugget" or any("hardly more structure" in note for note in fitted.fit.notes)
+        doubted += fitted.model == "nugget" or "surface.little-structure" in [one.code for one in fitted.fit.findings]
         made = interpolate(places_m, values, TARGETS_M)
-        means += made.chosen == "mean" and any("plain mean: the mean is used" in note for note in made.notes)
+        means += made.chosen == "mean" and "surface.no-better" in [one.code for one in made.findings]
     assert doubted >= 7  # of 10; chance alone makes a likelihood ratio of 2 in about one set of four
     assert means >= 7
 

@@ -12,6 +12,7 @@ from vrn.surface.yield_delay import flow_delay
 from vrn.surface.yield_offsets import block_means, pass_offsets
 from vrn.surface.yield_passes import passes_of
 from vrn.surface.yield_potential import _combined, yield_potential
+from vrn.words.surface import SENTENCES
 
 CRS = "EPSG:32615"
 GRID = Grid(crs=CRS, west_m=0.0, north_m=300.0, cell_m=5.0, rows=60, cols=60)
@@ -90,9 +91,10 @@ def test_records_out_of_order_are_put_in_order(field: np.ndarray) -> None:
 def test_flow_delay_is_found(field: np.ndarray, delay: int) -> None:
     """Grain that comes so many seconds late is put back by as many records; one in time stays."""
     log = _driven(field, delay=delay, noise=12.0)
-    steps, note = flow_delay(passes_of(log), log.yield_bu_ac)
+    steps, found = flow_delay(passes_of(log), log.yield_bu_ac, about="log.csv")
     assert steps == delay
-    assert ("none was taken out" if delay == 0 else f"A flow delay of {delay} s") in note
+    assert found.code == ("surface.delay-none" if delay == 0 else "surface.delay-removed")
+    assert delay == 0 or found.quantities["seconds"].value == delay
 
 
 def test_no_flow_delay_from_one_direction(field: np.ndarray) -> None:
@@ -102,9 +104,9 @@ def test_no_flow_delay_from_one_direction(field: np.ndarray) -> None:
     for run in range(1, 33, 2):
         rows = passes_of(log).record[passes_of(log).run == run]
         one_way[rows] = one_way[rows[::-1]]
-    steps, note = flow_delay(passes_of(_changed(log, coordinates_m=one_way)), log.yield_bu_ac)
+    steps, found = flow_delay(passes_of(_changed(log, coordinates_m=one_way)), log.yield_bu_ac, about="log.csv")
     assert steps == 0
-    assert "opposite directions" in note
+    assert found.code == "surface.delay-few-passes"
 
 
 def test_each_filter_leaves_out_what_it_names(field: np.ndarray) -> None:
@@ -127,13 +129,13 @@ def test_each_filter_leaves_out_what_it_names(field: np.ndarray) -> None:
             log, coordinates_m=places, yield_bu_ac=yields, moisture_pct=moisture, speed_m_s=speed, header_down=header
         )
     )
-    names = np.array(["", *(rule.name for rule in FILTERS)])[told.reason]
-    assert set(names[spoiled[0:10]]) == {"no place or yield"}
-    assert set(names[spoiled[10:20]]) == {"header up"}
-    assert set(names[spoiled[20:30]]) == {"speed change"}
-    assert set(names[spoiled[30:40]]) == {"implausible moisture"}
-    assert set(names[spoiled[40:50]]) == {"implausible yield"}
-    assert np.mean(names[spoiled[50:60]] == "local outlier") >= 0.9
+    names = np.array(["", *FILTERS])[told.reason]
+    assert set(names[spoiled[0:10]]) == {"no-place-or-yield"}
+    assert set(names[spoiled[10:20]]) == {"header-up"}
+    assert set(names[spoiled[20:30]]) == {"speed-change"}
+    assert set(names[spoiled[30:40]]) == {"moisture"}
+    assert set(names[spoiled[40:50]]) == {"implausible-yield"}
+    assert np.mean(names[spoiled[50:60]] == "local-outlier") >= 0.9
     assert sum(told.removed().values()) == len(log) - len(told.passes)
     ends = (log.coordinates_m[:, 1] < 5.0) | (log.coordinates_m[:, 1] > 295.0)
     assert (names[ends] != "").all()
@@ -155,9 +157,9 @@ def test_ground_cut_twice_counts_once(field: np.ndarray) -> None:
             time_s=np.append(log.time_s, log.time_s[-1] + 60.0 + np.arange(180.0)), swath_m=np.full(count, SWATH_M),
         )
     )  # fmt: skip
-    names = np.array(["", *(rule.name for rule in FILTERS)])[told.reason]
-    assert np.mean(names[-175:-5] == "swath overlap") > 0.95
-    assert (names[: len(log)] != "swath overlap").all()
+    names = np.array(["", *FILTERS])[told.reason]
+    assert np.mean(names[-175:-5] == "swath-overlap") > 0.95
+    assert (names[: len(log)] != "swath-overlap").all()
 
 
 def test_short_pass_is_left_out(field: np.ndarray) -> None:
@@ -171,17 +173,18 @@ def test_short_pass_is_left_out(field: np.ndarray) -> None:
             time_s=np.append(log.time_s, log.time_s[-1] + 100.0 + np.arange(3.0)), swath_m=None,
         )
     )  # fmt: skip
-    assert told.removed()["short pass"] == 3
+    assert told.removed()["short-pass"] == 3
     assert told.swath_m == pytest.approx(SWATH_M, abs=0.3)
-    assert any("gives no swath width; passes lie 9.0 m apart" in note for note in told.notes)
+    (assumed,) = (one for one in told.findings if one.code == "surface.swath-assumed")
+    assert assumed.quantities["width"].value == pytest.approx(9.0 / 0.3048, abs=0.2)
 
 
 def test_every_filter_names_its_source() -> None:
-    """A filter has a name, says what it does, and names where it is described, or that nothing is."""
-    assert len({rule.name for rule in FILTERS}) == 9
-    for rule in FILTERS:
-        assert rule.does
-        assert "(19" in rule.source or "(20" in rule.source or "common practice" in rule.source
+    """A filter names where it is described, or that nothing is; the words for it are in the catalogue."""
+    assert len(FILTERS) == 9
+    for key, source in FILTERS.items():
+        assert "(19" in source or "(20" in source or "common practice" in source
+        assert {f"filter-{key}", f"does-{key}"} <= set(SENTENCES)
 
 
 def test_block_means_average_along_the_pass(field: np.ndarray) -> None:
@@ -234,21 +237,20 @@ def test_yield_potential_is_near_the_field(field: np.ndarray) -> None:
     uncleaned[row, col] = log.yield_bu_ac / log.yield_bu_ac.mean()
     some = np.isfinite(uncleaned)
     assert np.mean(missed[known] ** 2) < 0.3 * np.mean((uncleaned - truth)[some] ** 2)
-    told = made.surface.details["harvests"][0]
-    assert told["logs"][0]["delay_records"] == 10
-    assert told["logs"][0]["records"] == len(log)
-    assert told["logs"][0]["kept"] + sum(told["logs"][0]["removed"].values()) == len(log)
-    assert made.removed.sum() == sum(told["logs"][0]["removed"].values())
-    assert any("One season alone" in note for note in made.surface.details["notes"])
+    of_log = made.surface.choice.harvests[0].logs[0]
+    assert (of_log.delay_records, of_log.records) == (10, len(log))
+    assert of_log.kept + sum(of_log.removed.values()) == len(log)
+    assert made.removed.sum() == sum(of_log.removed.values())
+    assert "surface.one-season" in [one.code for one in made.surface.findings]
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_no_delay_is_made_up_from_noise(seed: int) -> None:
     """Over ground that yields the same everywhere nothing tells a delay, and none is taken out."""
     log = _driven(np.full(GRID.shape, 200.0), noise=8.0, seed=seed)
-    steps, note = flow_delay(passes_of(log), log.yield_bu_ac[passes_of(log).record])
+    steps, found = flow_delay(passes_of(log), log.yield_bu_ac[passes_of(log).record], about="log.csv")
     assert steps == 0
-    assert "No flow delay shows" in note
+    assert found.code == "surface.delay-none"
 
 
 def test_seasons_are_combined_robustly(field: np.ndarray) -> None:
@@ -306,7 +308,8 @@ def test_ground_no_harvest_reached_stays_unknown(field: np.ndarray) -> None:
     surface = layer_on_grid(_layer(part), GRID, name="relative")
     assert np.isnan(surface.values[:, 35:]).all()
     assert np.isfinite(surface.values[:, :22]).all()
-    assert any("covers 47% of the grid" in note for note in surface.details["notes"])
+    (covers,) = (one for one in surface.findings if one.code == "surface.harvest-covers")
+    assert covers.quantities["share"].value == pytest.approx(0.47, abs=0.005)
 
 
 def test_logs_that_cannot_be_used_are_refused(field: np.ndarray, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,7 +1,6 @@
 """Surfaces as cloud-optimised GeoTIFF in the field's own system: unit in the tags, NaN where nothing is known."""
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import shapely
@@ -69,37 +68,10 @@ def _error_of(surface: Surface) -> tuple[NDArray[np.float64] | None, str]:
     """Standard error of a surface, or its leave-one-out error as a constant."""
     if surface.se is not None:
         return surface.se, "standard error of nitrate_ppm"
-    rmse = leave_one_out_rmse(surface.details, surface.chosen)
+    rmse = None if surface.choice is None else surface.choice.loo_rmse
     if rmse is None:
         return None, ""
     return np.full(surface.grid.shape, rmse), "leave-one-out error of nitrate_ppm, the same everywhere"
-
-
-def leave_one_out_rmse(details: dict[str, Any], name: str) -> float | None:
-    """
-    Leave-one-out error of one of the ways a surface could have been made.
-
-    Parameters
-    ----------
-    details : dict
-        Of a ``Surface``: ``loo_rmse`` of the chosen way, ``mean_rmse`` of the plain mean, ``candidates``.
-    name : str
-        Which of them, as ``Surface.chosen`` names it, or ``"mean"``.
-
-    Returns
-    -------
-    rmse : float or None
-        None where it was not computed.
-
-    Examples
-    --------
-    >>> leave_one_out_rmse({"candidates": [{"name": "mean", "rmse": 2.5}]}, "mean")
-    2.5
-    """
-    named = {candidate.get("name"): candidate.get("rmse") for candidate in details.get("candidates", ())}
-    named.setdefault("mean", details.get("mean_rmse"))
-    rmse = named.get(name, details.get("loo_rmse"))
-    return None if rmse is None or not np.isfinite(rmse) else float(rmse)
 
 
 def _write(path: Path, values: NDArray[np.float64], unit: str, meaning: str, prescription: Prescription) -> None:

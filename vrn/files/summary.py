@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any, Final
 
 import vrn
-from vrn.files.raster import leave_one_out_rmse
 from vrn.model.surface import Surface
+from vrn.model.surface_choice import SurfaceChoice
 from vrn.nitrogen.ledger import Ledger
 from vrn.prescription.model import Prescription, ZoneRate
-from vrn.words import UnitFormat, findings_json
+from vrn.words import UnitFormat, finding_texts, findings_json
 
 NAME: Final = "summary.json"
 _LIBRARIES: Final = ("numpy", "scipy", "shapely", "pyproj", "pandas", "geopandas", "pyogrio", "rasterio", "pyshp",
@@ -34,8 +34,9 @@ def summary_of(prescription: Prescription) -> dict[str, Any]:
         Plain values; an unknown number is None.
     """
     settings = prescription.field.settings
+    units = UnitFormat(metric=settings.units == "metric")
     surfaces = {
-        name.removesuffix("_ppm"): _surface(surface)
+        name.removesuffix("_ppm"): _surface(surface, units)
         for name, surface in prescription.surfaces.items()
         if name in ("nitrate_ppm", "deep_nitrate_ppm")
     }
@@ -61,7 +62,7 @@ def summary_of(prescription: Prescription) -> dict[str, Any]:
             for choice in prescription.zones.choice
         ],
         "approved": settings.approved,
-        "findings": findings_json(UnitFormat(metric=settings.units == "metric"), prescription.findings),
+        "findings": findings_json(units, prescription.findings),
         "inputs": dict(sorted(prescription.field.inputs.items())),
         "files": {},
         "versions": _versions(),
@@ -105,13 +106,17 @@ def _zone(rate: ZoneRate) -> dict[str, Any]:
     } | ({"label": rate.label} if rate.label else {})
 
 
-def _surface(surface: Surface) -> dict[str, Any]:
+def _surface(surface: Surface, units: UnitFormat) -> dict[str, Any]:
     """How the surface was made, its error and the plain mean's, and its variogram where it has one."""
+    choice = surface.choice or SurfaceChoice()
+    variogram = None if choice.variogram is None else choice.variogram.to_plain()
+    if variogram is not None and choice.variogram is not None and choice.variogram.fit is not None:
+        variogram["notes"] = [text.problem for text in finding_texts(units, choice.variogram.fit.findings)]
     return {
         "chosen": surface.chosen,
-        "loo_rmse_ppm": leave_one_out_rmse(surface.details, surface.chosen),
-        "mean_rmse_ppm": leave_one_out_rmse(surface.details, "mean"),
-        "variogram": surface.details.get("variogram"),
+        "loo_rmse_ppm": choice.loo_rmse,
+        "mean_rmse_ppm": choice.mean_rmse,
+        "variogram": variogram,
     }
 
 

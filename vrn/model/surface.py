@@ -1,6 +1,6 @@
 """A value for every cell of the field's grid, and how sure it is."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
@@ -8,7 +8,9 @@ from numpy.typing import NDArray
 
 from vrn import door
 from vrn.errors import MissingExtraError, OutOfRangeError
+from vrn.findings import Finding
 from vrn.model.grid import Grid
+from vrn.model.surface_choice import SurfaceChoice
 
 if TYPE_CHECKING:
     from xarray import DataArray
@@ -40,9 +42,10 @@ class Surface:
         Standard error in the unit of the values; None where nothing is known of it.
     chosen : str
         How it was made, as ``"ordinary kriging"``, ``"inverse distance"``, ``"mean"``, ``"constant"``.
-    details : dict
-        What the choice rests on: candidates with their leave-one-out errors, variogram, counts.
-        Only str, int, float, bool, None, and lists and dicts of them, so that it can be written as it is.
+    choice : SurfaceChoice or None
+        What its making rests on; None where there was nothing to choose.
+    findings : tuple of Finding
+        What its making leaves for a person to know.
     draws : Draws or None
         Whole fields that what is known allows, for totals and all that is not linear; None where nothing is known of
         the error.
@@ -53,7 +56,8 @@ class Surface:
     values: NDArray[np.float64]
     se: NDArray[np.float64] | None = None
     chosen: str
-    details: dict[str, Any] = field(default_factory=dict)
+    choice: SurfaceChoice | None = None
+    findings: tuple[Finding, ...] = ()
     draws: Draws | None = None
 
     def __post_init__(self) -> None:
@@ -104,21 +108,12 @@ class Surface:
         )  # fmt: skip
 
     def scaled(self, factor: float) -> "Surface":
-        """
-        The surface times a number: values, error and draws alike.
-
-        Parameters
-        ----------
-        factor : float
-
-        Returns
-        -------
-        surface : Surface
-        """
+        """The surface times a number: values, errors and draws alike."""
         return replace(
             self,
             values=self.values * factor,
             se=None if self.se is None else self.se * abs(factor),
+            choice=None if self.choice is None else self.choice.scaled(factor),
             draws=None if self.draws is None else _ScaledDraws(draws=self.draws, factor=factor),
         )
 

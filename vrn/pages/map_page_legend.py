@@ -5,8 +5,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from vrn.files.raster import leave_one_out_rmse
-from vrn.model.surface import Surface
+from vrn.model.surface_choice import SurfaceChoice
 from vrn.pages.map_page_layers import Picture
 from vrn.pages.ramps import rate_colors
 from vrn.pages.report_phrases import why_one_zone
@@ -93,8 +92,8 @@ def _words(picture: Picture, shown: UnitFormat, *, prescribed_by: str = "") -> s
         return "Not known."
     if surface.chosen == "constant":
         return f"One value for the whole field: {shown.text(picture.quantity, picture.low)}."
-    source = f" ({surface.details['source']})" if surface.details.get("source") else ""
-    places = surface.details.get("places")
+    choice = surface.choice or SurfaceChoice()
+    source, places = f" ({choice.source})" if choice.source else "", choice.places
     made = {
         "ordinary kriging": f"Measured at {places or 'the'} places, between them inferred by ordinary kriging",
         "inverse distance": f"Measured at {places or 'the'} places, between them inferred by inverse distance",
@@ -104,13 +103,12 @@ def _words(picture: Picture, shown: UnitFormat, *, prescribed_by: str = "") -> s
         "polygons by area": "The areas that were given, averaged over each cell",
         prescribed_by: f"The ledger of every cell, by the method {prescribed_by}; below 0 the soil holds enough",
     }.get(surface.chosen, f"Made by {surface.chosen}")
-    return f"{made}{source}.{_error(surface, shown, picture.quantity)}"
+    return f"{made}{source}.{_error(choice, shown, picture.quantity)}"
 
 
-def _error(surface: Surface, shown: UnitFormat, quantity: str) -> str:
+def _error(choice: SurfaceChoice, shown: UnitFormat, quantity: str) -> str:
     """Leave-one-out error of the chosen way against the plain mean's, where it is known."""
-    chosen = leave_one_out_rmse(surface.details, surface.chosen)
-    mean = leave_one_out_rmse(surface.details, "mean")
+    chosen, mean = choice.loo_rmse, choice.mean_rmse
     if chosen is None:
         return ""
     words = f" Each sample guessed from the others is off by {shown.text(quantity, chosen)}"

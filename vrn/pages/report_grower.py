@@ -2,7 +2,6 @@
 
 import math
 
-from vrn.files.raster import leave_one_out_rmse
 from vrn.findings import counted
 from vrn.pages.plots import rate_map
 from vrn.pages.report_parts import Bullets, Part, Picture, Table, Text
@@ -182,9 +181,8 @@ def _doubts(prescription: Prescription, shown: UnitFormat) -> tuple[str, ...]:
         if finding.level == "warning"
     ]
     nitrate = prescription.surfaces.get("nitrate_ppm")
-    if nitrate is not None:
-        chosen = leave_one_out_rmse(nitrate.details, nitrate.chosen)
-        mean = leave_one_out_rmse(nitrate.details, "mean")
+    if nitrate is not None and nitrate.choice is not None:
+        chosen, mean = nitrate.choice.loo_rmse, nitrate.choice.mean_rmse
         if chosen is not None and mean is not None:
             doubts.append(
                 "Nitrate is one mean for the whole field: a sample guessed from the others is off by "

@@ -8,7 +8,11 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from vrn.errors import InputFileError
+<<<<<<< HEAD
 from vrn.findings import Finding
+=======
+from vrn.model.cover import cell_size_m, grid_over, share_inside
+>>>>>>> ea77f11 (Give surfaces typed reports of how they were made, and findings in place of notes)
 from vrn.model.field import Field
 from vrn.model.grid import Grid, cell_size_m, grid_over, share_inside
 from vrn.model.samples import SoilSamples, profile_of
@@ -71,7 +75,7 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
         *field.findings,
         *readings.findings,
         *profile.findings,
-        *(finding for surface in surfaces.values() for finding in _told(surface)),
+        *(finding for surface in surfaces.values() for finding in surface.findings),
         *need.findings,
         *silent,
         *prescription.findings,
@@ -126,14 +130,3 @@ def _spacing_m(samples: SoilSamples) -> float | None:
         return None
     distance, _ = cKDTree(places).query(places, k=2)
     return float(np.median(distance[:, 1]))
-
-
-def _told(surface: Surface) -> tuple[Finding, ...]:
-    """What the making of a surface leaves for a person to know."""
-    remedy = "The table of candidates is in the report."
-    if "harvests" in surface.details:
-        remedy = "What cleaning left out, and why, is counted in the report and drawn on the map."
-    return tuple(
-        Finding(level="note", about=surface.name, problem=str(note), remedy=remedy)
-        for note in surface.details.get("notes", ())
-    )

@@ -7,13 +7,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.model.reading_error import ErrorCauses, ErrorParts, ReadingError
+<<<<<<< HEAD
 from vrn.model.samples import SoilSamples, profile_of
+=======
+from vrn.model.samples import SoilSamples
+from vrn.model.variogram import Variogram
+>>>>>>> ea77f11 (Give surfaces typed reports of how they were made, and findings in place of notes)
 from vrn.prescription.model import Prescription
 from vrn.sampling.error import error_of_readings
 from vrn.surface.fit import fit_variogram
 from vrn.surface.kriging import Kriging, covariance_between
 from vrn.surface.places import places_of
-from vrn.surface.variogram import Variogram
 
 _LEAST_TO_FIT = 8
 _MOST_TARGETS = 400

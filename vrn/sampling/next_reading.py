@@ -12,7 +12,6 @@ from vrn.prescription.model import Prescription
 from vrn.sampling.error import error_of_readings
 from vrn.sampling.value import Stake, Worth, best_readings
 from vrn.surface.fit import fit_variogram
-from vrn.surface.variogram import Variogram
 from vrn.units import AC_M2
 
 _MOST_CELLS = 1500

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vrn.model.variogram import Variogram
 from vrn.surface.kriging import Kriging, covariance_between
 from vrn.surface.places import places_of
-from vrn.surface.variogram import Variogram
 
 _STEPS = 12  # of the share of the uncertainty that a reading takes away
 _MEAN_OF_ABSOLUTE = float(np.sqrt(2 / np.pi))  # of a normal value, over its standard deviation

@@ -1,6 +1,8 @@
 """Points to grid: variogram, kriging, inverse distance, cross-validation, and the choice between them."""
 
-from vrn.surface.choose import Candidate, Interpolation, interpolate
+from vrn.model.surface_choice import Candidate
+from vrn.model.variogram import Variogram
+from vrn.surface.choose import Interpolation, interpolate
 from vrn.surface.cross_validation import blocked_folds, leave_one_out
 from vrn.surface.distance import inverse_distance
 from vrn.surface.empirical import empirical_variogram
@@ -10,7 +12,6 @@ from vrn.surface.layers import area_means, layer_on_grid
 from vrn.surface.likelihood import restricted_log_likelihood
 from vrn.surface.pattern import LEAST_EVIDENCE, pattern_evidence
 from vrn.surface.points import points_on_grid, weighted_mean
-from vrn.surface.variogram import Variogram
 
 __all__ = [
     "LEAST_EVIDENCE",

@@ -2,13 +2,15 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
+from vrn.findings import Finding, note
+from vrn.model.surface_choice import Candidate, SurfaceChoice
+from vrn.model.variogram import Model, Variogram
 from vrn.surface.drift import Drift
 from vrn.surface.estimators import DRIFT, MEAN, Estimator, InverseDistance, Kriged, Mean
 from vrn.surface.fit import MOST_BY_LIKELIHOOD, fit_places
@@ -18,7 +20,6 @@ from vrn.surface.many_points import Held, LocalKriged
 from vrn.surface.places import Places, by_place, places_of, points_of, readings_of
 from vrn.surface.threads import one_blas_thread
 from vrn.surface.transform import Scale, Transform
-from vrn.surface.variogram import Model, Variogram
 
 _FEWEST_FOR_DISTANCE = 5  # places; below it a leave-one-out error says next to nothing
 _FEWEST_FOR_KRIGING = 8
@@ -26,37 +27,8 @@ _FEWEST_FOR_DIRECTION = 50
 _ALIKE = 4.0  # largest error variance over the smallest up to which readings are taken as equals
 _MODELS: tuple[Model, ...] = ("exponential", "spherical", "matern")
 _SCALES: tuple[Scale, ...] = ("plain", "square root", "logarithm")
-_NO_PATTERN = (
-    "No layer of the field shows more of a pattern than scatter makes: the mean is used. A map of yield or soil, more "
-    "samples, or zones of your own could show one."
-)
-_NO_BETTER = "No surface told readings it had not seen better than their plain mean: the mean is used."
+_ABOUT = "surface"  # until it has a name
 _SCALE_GAIN = 1.92  # in log-likelihood: half of chi-square's 95th percentile with one degree of freedom
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Candidate:
-    """
-    One way to make the surface, judged on readings left out one place at a time; a place counts once.
-
-    Parameters
-    ----------
-    name : str
-    rmse : float
-        Root mean squared error, in the unit of the values.
-    mean_error : float
-        Mean of estimate less reading.
-    msdr : float or None
-        Mean of squared error over stated variance: 1 where the stated error is right; None where none is stated.
-    skill : float
-        1 − mean squared error ÷ that of the plain mean; 0 or less: no better than the mean.
-    """
-
-    name: str
-    rmse: float
-    mean_error: float
-    msdr: float | None
-    skill: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,7 +47,7 @@ class Interpolation:
         Simpler first; empty when there is nothing to compare.
     variogram : Variogram or None
         Of the kriging that was tried, chosen or not.
-    notes : tuple of str
+    findings : tuple of Finding
     readings, places : int
         What the surface was made from.
     estimator : Estimator
@@ -89,27 +61,26 @@ class Interpolation:
     chosen: str
     candidates: tuple[Candidate, ...]
     variogram: Variogram | None
-    notes: tuple[str, ...]
+    findings: tuple[Finding, ...]
     readings: int
     places: int
     estimator: Estimator
     target_drift: NDArray[np.float64] | None = None
 
-    def to_plain(self) -> dict[str, Any]:
-        """The choice as str, numbers, lists and dicts, each reading as the others tell it; the surface left out."""
+    @property
+    def choice(self) -> SurfaceChoice:
+        """What the choice rests on, each reading as the others predict it; the surface left out."""
         told = self.estimator.estimate if len(self.estimator.estimate) == self.readings <= MOST_AT_ONCE else ()
-        rmse = {candidate.name: candidate.rmse for candidate in self.candidates}
-        return {
-            "chosen": self.chosen,
-            "loo_rmse": rmse.get(self.chosen),
-            "mean_rmse": rmse.get(MEAN),
-            "variogram": self.variogram.to_plain() if self.variogram else None,
-            "candidates": [asdict(candidate) for candidate in self.candidates],
-            "left_out": [round(float(value), 4) for value in told] if self.candidates else [],
-            "readings": self.readings,
-            "places": self.places,
-            "notes": list(self.notes),
-        }
+        rmse = {one.name: one.rmse if math.isfinite(one.rmse) else None for one in self.candidates}
+        return SurfaceChoice(
+            candidates=self.candidates,
+            loo_rmse=rmse.get(self.chosen),
+            mean_rmse=rmse.get(MEAN),
+            variogram=self.variogram,
+            left_out=tuple(round(float(value), 4) for value in told) if self.candidates else (),
+            readings=self.readings,
+            places=self.places,
+        )
 
 
 @one_blas_thread
@@ -121,7 +92,7 @@ def interpolate(
     error_variance: ArrayLike | None = None,
     drift: ArrayLike | None = None,
     target_drift: ArrayLike | None = None,
-    patterned: bool = True,
+    use_mean_only: bool = False,
 ) -> Interpolation:
     """
     Surface of samples by whichever of mean, inverse distance and kriging the samples themselves support.
@@ -131,7 +102,7 @@ def interpolate(
     coordinates_m : array_like, shape (n, 2)
         Easting, northing of the readings. [m]
     values : array_like, shape (n,)
-        NaN readings are left out, and told.
+        NaN readings are left out, with a finding.
     targets_m : array_like, shape (m, 2)
         [m]
     error_variance : array_like, shape (n,) or (), optional
@@ -139,8 +110,8 @@ def interpolate(
     drift, target_drift : array_like, shape (n, q) and (m, q), optional
         Layers known everywhere that the values may follow, at the readings and at the targets. Values beyond those at
         the readings are held at the nearest of them; where a target has none, the readings' mean stands in.
-    patterned : bool, default True
-        False takes the mean whatever the candidates say: no layer of the field shows a pattern (`pattern_evidence`).
+    use_mean_only : bool, default False
+        Take the mean whatever the candidates say: no layer of the field shows a pattern (`pattern_evidence`).
 
     Returns
     -------
@@ -172,7 +143,7 @@ def interpolate(
     [10.0]
     """
     points, numbers, targets = points_of(coordinates_m), np.asarray(values, dtype=float), points_of(targets_m)
-    notes: list[str] = []
+    findings: list[Finding] = []
     known = np.isfinite(numbers) if numbers.shape == (len(points),) else np.ones(len(points), dtype=bool)
     if error_variance is not None:
         errors = np.asarray(error_variance, dtype=float)
@@ -180,37 +151,38 @@ def interpolate(
             problem = f"There are {len(known)} readings and error variances of shape {errors.shape}."
             raise OutOfRangeError(problem, "Give one variance for each reading, or one for all.")
         error_variance = np.broadcast_to(errors, known.shape)[known]
-    layers = Drift.of(points, drift, targets, target_drift, known, notes)
+    layers = Drift.of(points, drift, targets, target_drift, known, findings)
     if not known.all() and known.any():
-        notes.append(f"{int((~known).sum())} of {len(numbers)} readings are unknown and left out.")
+        unknown = int((~known).sum())
+        findings.append(note("surface.readings-unknown", _ABOUT, unknown=unknown, readings=len(numbers)))
         points, numbers = points[known], numbers[known]
     if len(points) > MOST_AT_ONCE and drift is None and error_variance is None:
-        return _of_many(points, numbers, targets, notes, patterned=patterned)
+        return _of_many(points, numbers, targets, findings, use_mean_only=use_mean_only)
     places = places_of(points, numbers, error_variance)
     if len(places) < len(numbers):
-        notes.append(f"{len(numbers)} readings were taken at {len(places)} places; each place counts once.")
-    trials = _trials(places, layers, notes)
-    chosen = _simplest(_supported(trials, notes) if patterned else trials[:1], numbers, places.place)
-    if not patterned:
-        notes.append(_NO_PATTERN)
+        findings.append(note("surface.places-shared", _ABOUT, readings=len(numbers), places=len(places)))
+    trials = _trials(places, layers, findings)
+    chosen = _simplest(trials[:1] if use_mean_only else _supported(trials, findings), numbers, places.place)
+    if use_mean_only:
+        findings.append(note("surface.no-pattern", _ABOUT))
     elif chosen.name == MEAN and len(places) >= _FEWEST_FOR_DISTANCE and places.varied:
-        notes.append(_NO_BETTER)
+        findings.append(note("surface.no-better", _ABOUT))
     if isinstance(chosen, Kriged):
-        notes.append("The nugget is taken for error of instrument and composite and filtered out of the surface.")
+        findings.append(note("surface.scatter-smoothed", _ABOUT))
     judged = tuple(_judge(trial, numbers, trials[0], places.place) for trial in trials)
     there = layers.at_targets if chosen.name.startswith(DRIFT) else None
     estimate, se = chosen.at(targets, there)
     kriged = next((trial for trial in reversed(trials) if isinstance(trial, Kriged)), None)
     kriged = chosen if isinstance(chosen, Kriged) else kriged
     if kriged is not None and kriged.variogram.fit is not None:
-        notes += kriged.variogram.fit.notes
+        findings += kriged.variogram.fit.findings
     return Interpolation(
         estimate=estimate,
         se=se,
         chosen=chosen.name,
         candidates=judged if len(places) > 1 else (),
         variogram=kriged.variogram if kriged else None,
-        notes=tuple(notes),
+        findings=tuple(findings),
         readings=len(numbers),
         places=len(places),
         estimator=chosen,
@@ -219,31 +191,31 @@ def interpolate(
 
 
 def _of_many(
-    points: NDArray[np.float64], values: NDArray[np.float64], targets: NDArray[np.float64], notes: list[str],
-    *, patterned: bool,
+    points: NDArray[np.float64], values: NDArray[np.float64], targets: NDArray[np.float64],
+    findings: list[Finding], *, use_mean_only: bool,
 ) -> Interpolation:  # fmt: skip
     """Mean or local kriging of thousands of points, judged on one in twenty."""
     readings_of(points, values)
     local = LocalKriged.of(points, values)
     mean = Held.mean(values, local.held)
     candidates = tuple(_judge(trial, values[local.held], mean) for trial in (mean, local))
-    chosen: Estimator = local if patterned and candidates[1].skill > 0 else Mean.of(places_of(points, values))
+    chosen: Estimator = local if not use_mean_only and candidates[1].skill > 0 else Mean.of(places_of(points, values))
     estimate, se = chosen.at(targets, None)
-    notes.append(f"Candidates were judged on {len(local.held)} of {len(values)} points, held out.")
+    findings.append(note("surface.judged-on-some", _ABOUT, held=len(local.held), points=len(values)))
     if chosen is not local:
-        notes.append(_NO_BETTER if patterned else _NO_PATTERN)
+        findings.append(note("surface.no-pattern" if use_mean_only else "surface.no-better", _ABOUT))
     return Interpolation(
         estimate=estimate, se=se, chosen=chosen.name, candidates=candidates, variogram=local.variogram,
-        notes=tuple(notes), readings=len(values), places=len(values), estimator=chosen,
+        findings=tuple(findings), readings=len(values), places=len(values), estimator=chosen,
     )  # fmt: skip
 
 
-def _trials(places: Places, layers: Drift, notes: list[str]) -> list[Estimator]:
+def _trials(places: Places, layers: Drift, findings: list[Finding]) -> list[Estimator]:
     """The ways worth trying, simpler first."""
     trials: list[Estimator] = [Mean.of(places)]
     if len(places) < _FEWEST_FOR_DISTANCE:
-        few, used = ("1 place is", "its value") if len(places) == 1 else (f"{len(places)} places are", "their mean")
-        notes.append(f"{few} too few to draw a surface from; {used} is used.")
+        one = len(places) == 1
+        findings.append(note("surface.one-place" if one else "surface.few-places", _ABOUT, places=len(places)))
         return trials
     if not places.varied or not np.ptp(places.merged(1.0)[0]):
         return trials
@@ -266,18 +238,18 @@ def _trials(places: Places, layers: Drift, notes: list[str]) -> list[Estimator]:
     if error is None or error.max() <= _ALIKE * error.min():
         trials.append(InverseDistance.of(places, variogram, plausible))
     else:
-        notes.append("Inverse distance cannot weigh readings by their error and was not tried.")
+        findings.append(note("surface.errors-differ", _ABOUT))
     return [*trials, *kriged]
 
 
-def _supported(trials: Sequence[Estimator], notes: list[str]) -> list[Estimator]:
+def _supported(trials: Sequence[Estimator], findings: list[Finding]) -> list[Estimator]:
     """All where the readings support a range, on one scale or another; else the mean, and what a drift tells."""
     by_distance = [
         trial for trial in trials if isinstance(trial, InverseDistance | Kriged) and not trial.name.startswith(DRIFT)
     ]
     if not by_distance or any(believed(trial.variogram) for trial in by_distance):
         return list(trials)
-    notes.append("Chance alone makes readings as alike near by as these are: no surface drawn by distance is trusted.")
+    findings.append(note("surface.by-chance", _ABOUT))
     return [trial for trial in trials if trial not in by_distance]
 
 

@@ -4,10 +4,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
+from vrn.model.variogram import Variogram
 from vrn.surface.kriging import Answer, Kriging
 from vrn.surface.places import places_of, points_of
 from vrn.surface.threads import one_blas_thread
-from vrn.surface.variogram import Variogram
 
 
 @one_blas_thread

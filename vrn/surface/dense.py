@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import MissingExtraError, OutOfRangeError
+from vrn.model.variogram import Variogram
 from vrn.surface.places import Places, corners_of, places_of, points_of, readings_of
 from vrn.surface.threads import in_threads
-from vrn.surface.variogram import Variogram
 
 _POINTS_A_BUCKET = 3.0
 _CHUNK = 2_048

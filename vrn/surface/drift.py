@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
+from vrn.findings import Finding, note
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -23,7 +24,7 @@ class Drift:
         targets: NDArray[np.float64],
         target_drift: ArrayLike | None,
         known: NDArray[np.bool_],
-        notes: list[str],
+        findings: list[Finding],
     ) -> "Drift":
         """Check the layers, and leave out those that are the same, or unknown, at the readings."""
         if drift is None and target_drift is None:
@@ -41,10 +42,8 @@ class Drift:
             np.isfinite(here).all(axis=0) & (np.ptp(here, axis=0) > 0) if len(here) else np.zeros(here.shape[1], bool)
         )
         if not varied.all():
-            out = f"{int((~varied).sum())} of {len(varied)}"
-            notes.append(
-                f"Of the layers that readings may follow, {out} took no part: unknown at a reading, or alike at all."
-            )
+            out = int((~varied).sum())
+            findings.append(note("surface.layers-not-followed", "surface", out=out, layers=len(varied)))
         here, there = here[:, varied], there[:, varied]
         center, spread = here.mean(axis=0), here.std(axis=0)
         there = np.clip(there, here.min(axis=0), here.max(axis=0))

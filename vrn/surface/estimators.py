@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.model.grid import Grid
+from vrn.model.variogram import Variogram
 from vrn.surface.cross_validation import left_out
 from vrn.surface.distance import distance_weights, inverse_distance_left_out
 from vrn.surface.kriging import Kriging, covariance_between
@@ -16,7 +17,6 @@ from vrn.surface.places import Places, by_place
 from vrn.surface.simulation import gaussian_fields
 from vrn.surface.threads import in_threads
 from vrn.surface.transform import Transform
-from vrn.surface.variogram import Variogram
 
 MEAN = "mean"
 INVERSE_DISTANCE = "inverse distance"

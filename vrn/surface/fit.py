@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
+from vrn.findings import Finding, Quantity, note
+from vrn.model.variogram import Fit, Model, Variogram
 from vrn.surface.empirical import EmpiricalVariogram, empirical_variogram
 from vrn.surface.likelihood import METHOD, Likelihood
 from vrn.surface.places import Places, places_of
 from vrn.surface.threads import one_blas_thread
-from vrn.surface.variogram import Fit, Model, Variogram
 
 MOST_BY_LIKELIHOOD = 300  # places; above it bins hold enough pairs
 Method = Literal["restricted maximum likelihood", "weighted least squares"]
@@ -55,7 +56,7 @@ def fit_variogram(
     Returns
     -------
     variogram : Variogram
-        With ``fit``: method, standard errors, notes. Where the values hold no structure at all its model is
+        With ``fit``: method, standard errors, findings. Where the values hold no structure at all its model is
         ``"nugget"``; constant values give a sill of 0.
 
     Raises
@@ -112,8 +113,9 @@ def fit_places(
         small = len(places) <= MOST_BY_LIKELIHOOD or drift is not None or places.error_variance is not None
         method = METHOD if small else "weighted least squares"
     if not places.varied:
-        note = f"All {len(places.values)} values are {places.values[0]:g}: there is no variation to fit."
-        return Variogram(model="nugget", fit=Fit(method=method, notes=(note,)))
+        value = Quantity("number", float(places.values[0]))
+        same = note("surface.all-same", "surface", readings=len(places.values), value=value)
+        return Variogram(model="nugget", fit=Fit(method=method, findings=(same,)))
     if model == "matern" and nu is None:
         nu = 1.5
     shape = Variogram(model=model, nu=nu if model == "matern" else None, range_m=1.0)
@@ -156,17 +158,17 @@ def least_squares(empirical: EmpiricalVariogram, shape: Variogram) -> Variogram:
     )
     misfit, nugget, partial_sill = linear(float(found.x))
     if partial_sill <= 1e-4 * (nugget + partial_sill) or misfit >= flat * (1 - 1e-9):
-        note = "The bins do not rise with distance: the variogram is a pure nugget."
-        return Variogram(model="nugget", nugget=level, fit=Fit(method=method, notes=(note,)))
-    notes: tuple[str, ...] = ()
+        flat_bins = note("surface.no-structure", "surface")
+        return Variogram(model="nugget", nugget=level, fit=Fit(method=method, findings=(flat_bins,)))
+    findings: tuple[Finding, ...] = ()
     if k == len(steps) - 1:
-        notes = ("The range is at the end of the search: the variogram rises without levelling off.",)
+        findings = (note("surface.range-longer", "surface"),)
     return replace(
         shape,
         nugget=nugget,
         partial_sill=partial_sill,
         range_m=math.exp(found.x),
-        fit=Fit(method=method, notes=notes),
+        fit=Fit(method=method, findings=findings),
     )
 
 

@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
+from vrn.model.variogram import Variogram
 from vrn.surface.places import Places, places_of, points_of
 from vrn.surface.threads import in_threads, one_blas_thread
-from vrn.surface.variogram import Variogram
 
 _TILE_NUMBERS = 65_536  # covariances held at a time: half a megabyte, which stays in cache
 MOST_AT_ONCE = 3_000  # places; above it the nearest speak for each target

@@ -2,20 +2,21 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import CrsMismatchError, InputFileError
+from vrn.findings import note
 from vrn.model.grid import Grid
 from vrn.model.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer, YieldLogLayer
 from vrn.model.surface import Surface
+from vrn.model.surface_choice import SurfaceChoice
 from vrn.surface.points import points_on_grid
 
 
-def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None, patterned: bool = True) -> Surface:
+def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None, use_mean_only: bool = False) -> Surface:
     """
     Bring a layer onto the grid.
 
@@ -26,7 +27,7 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None, patterne
     grid : Grid
     name : str, optional
         Name of the surface; the layer's when not given.
-    patterned : bool, default True
+    use_mean_only : bool, default False
         As in `interpolate`, for points.
 
     Returns
@@ -68,8 +69,8 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None, patterne
         if not np.isfinite(layer.values).any():
             problem = f"{layer.source}: no point of {layer.name} has a value."
             raise InputFileError(problem, "Check the column, or leave the layer out.")
-        surface = points_on_grid(layer.coordinates_m, layer.values, grid, name=name, patterned=patterned)
-        return replace(surface, details=surface.details | {"source": layer.source})
+        surface = points_on_grid(layer.coordinates_m, layer.values, grid, name=name, use_mean_only=use_mean_only)
+        return replace(surface, choice=replace(surface.choice or SurfaceChoice(), source=layer.source))
     if isinstance(layer, PolygonLayer):
         values, covered = _polygons_on(layer.polygons, layer.values, grid)
         chosen, reach_m = "polygons by area", grid.cell_m
@@ -79,13 +80,13 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None, patterne
     if not np.isfinite(values).any():
         problem = f"{layer.source}: layer {layer.name} has no value on the field."
         raise InputFileError(problem, "Check that it is of this field, its coordinate system and its column.")
-    values, details = _filled(values, reach_m / grid.cell_m)
+    values, near = _filled(values, reach_m / grid.cell_m)
     return Surface(
         name=name,
         grid=grid,
         values=values,
         chosen=chosen,
-        details=details | {"source": layer.source, "covered_share": float(covered.mean())},
+        choice=SurfaceChoice(source=layer.source, covered_share=float(covered.mean()), cells_from_nearest=near),
     )
 
 
@@ -143,23 +144,24 @@ def area_means(
     if se is not None:
         of_area = np.array([se.get(key, np.nan) for key in names], dtype=float)
         errors = _filled(_polygons_on(polygons, of_area, grid)[0], 1.0)[0]
-    filled, details = _filled(cells, 1.0)
+    filled, near = _filled(cells, 1.0)
     silent = sorted(set(areas) - set(names))
-    notes = ["Each area carries its composite's value; how the field differs inside an area is not known."]
+    findings = [note("surface.area-means", name)]
     if silent:
-        notes.append(f"Areas without a reading stay unknown: {', '.join(silent[:8])}.")
-    details |= {
-        "notes": notes,
-        "areas": len(names),
-        "areas_without_reading": silent,
-        "covered_share": float(covered.mean()),
-    }
+        findings.append(note("surface.areas-silent", name, areas=", ".join(silent[:8])))
     draws = None
     if se is not None:
-        notes.append("The standard error is that of each area's mean, not of a cell in it.")
+        findings.append(note("surface.area-error", name))
         area = shapely.STRtree(polygons).nearest(shapely.points(grid.centers_m())).reshape(grid.shape)
         draws = AreaDraws(grid=grid, values=filled, area=area, se=np.nan_to_num(of_area))
-    return Surface(name=name, grid=grid, values=filled, se=errors, chosen="area means", details=details, draws=draws)
+    choice = SurfaceChoice(
+        areas=len(names), areas_without_reading=tuple(silent), covered_share=float(covered.mean()),
+        cells_from_nearest=near,
+    )  # fmt: skip
+    return Surface(
+        name=name, grid=grid, values=filled, se=errors, chosen="area means", choice=choice, findings=tuple(findings),
+        draws=draws,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -233,14 +235,14 @@ def _integral(array: NDArray[np.float64], edges: NDArray[np.float64]) -> NDArray
     return np.diff(sums[below] * (1.0 - part) + sums[below + 1] * part, axis=0)
 
 
-def _filled(values: NDArray[np.float64], reach_cells: float) -> tuple[NDArray[np.float64], dict[str, Any]]:
-    """Unknown cells within reach of a known one take the nearest one's value."""
+def _filled(values: NDArray[np.float64], reach_cells: float) -> tuple[NDArray[np.float64], int]:
+    """Unknown cells within reach of a known one take the nearest one's value; and how many did."""
     unknown = ~np.isfinite(values)
     if not unknown.any():
-        return values, {}
+        return values, 0
     from scipy.ndimage import distance_transform_edt
 
     distance, nearest = distance_transform_edt(unknown, return_indices=True)
     near = unknown & (distance <= reach_cells + 1e-9)
     filled = np.where(near, values[tuple(nearest)], values)
-    return filled, {"cells_from_nearest": int(near.sum())}
+    return filled, int(near.sum())

@@ -8,10 +8,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from vrn.findings import Finding, Quantity, note
+from vrn.model.variogram import Fit, Variogram
 from vrn.surface.climb import climb, derivatives, to_top
 from vrn.surface.kriging import covariance_between
 from vrn.surface.places import Places, places_of
-from vrn.surface.variogram import Fit, Variogram
 
 METHOD: Final = "restricted maximum likelihood"
 
@@ -152,7 +153,7 @@ class Likelihood:
                 log_likelihood=height - self.freedom * math.log(self.unit),
                 gain=gain,
                 standard_errors=self._standard_errors(variogram),
-                notes=self._notes(variogram, gain),
+                findings=self._findings(variogram, gain),
             ),
         )
 
@@ -257,20 +258,17 @@ class Likelihood:
             nugget = 0.0 if found < -13.9 else math.exp(found) * self.unit**2
         variogram = Variogram(model="nugget", nugget=nugget)
         height = self._height(variogram) - self.freedom * math.log(self.unit)
-        note = "The readings hold no structure that distance explains: the variogram is a pure nugget."
-        notes = () if self.shape.model == "nugget" else (note,)
-        return replace(variogram, fit=Fit(method=METHOD, log_likelihood=height, gain=0.0, notes=notes))
+        findings = () if self.shape.model == "nugget" else (note("surface.no-structure", "surface"),)
+        return replace(variogram, fit=Fit(method=METHOD, log_likelihood=height, gain=0.0, findings=findings))
 
-    def _notes(self, variogram: Variogram, gain: float) -> tuple[str, ...]:
-        notes = []
+    def _findings(self, variogram: Variogram, gain: float) -> tuple[Finding, ...]:
+        found = []
         if gain < _LEAST_GAIN:
-            notes.append(
-                "The readings hold hardly more structure than a pure nugget: a range raises twice the log-likelihood "
-                f"by {gain:.1f}, and {_LEAST_GAIN:g} is the least to believe it."
-            )
+            gains = {"gain": Quantity("number", round(gain, 1)), "least": Quantity("number", _LEAST_GAIN)}
+            found.append(note("surface.little-structure", "surface", **gains))
         if (variogram.range_m or 0.0) > self.extent_m:
-            notes.append("The range is longer than the field: the variogram rises without levelling off.")
-        return tuple(notes)
+            found.append(note("surface.range-longer", "surface"))
+        return tuple(found)
 
     def _standard_errors(self, variogram: Variogram) -> dict[str, float | None]:
         """From the curvature of the likelihood at its top; None for a parameter that stands at a bound."""

@@ -7,13 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.model.grid import Grid
+from vrn.model.variogram import Variogram
 from vrn.surface.dense import local_kriging
 from vrn.surface.empirical import empirical_variogram
 from vrn.surface.estimators import MEAN
 from vrn.surface.fit import least_squares
 from vrn.surface.kriging import USUAL_NEIGHBORS
 from vrn.surface.simulation import gaussian_fields
-from vrn.surface.variogram import Variogram
 
 LOCAL_KRIGING = "local kriging"
 

@@ -6,10 +6,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from vrn.model.variogram import Variogram
 from vrn.surface.likelihood import Likelihood
 from vrn.surface.places import corners_of, places_of, points_of
 from vrn.surface.threads import one_blas_thread
-from vrn.surface.variogram import Variogram
 
 # Kass & Raftery (1995): below 3 a Bayes factor is "not worth more than a bare mention"
 LEAST_EVIDENCE: Final = math.log(3.0)

@@ -1,15 +1,17 @@
 """Readings at points onto the field's grid, with layers they may follow and with draws."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
+from vrn.findings import note
 from vrn.model.grid import Grid
 from vrn.model.surface import Surface
+from vrn.model.surface_choice import SurfaceChoice, SurfaceSlice
 from vrn.surface.choose import interpolate
 from vrn.surface.estimators import Estimator
 from vrn.surface.places import points_of
@@ -44,7 +46,7 @@ def points_on_grid(
     name: str,
     error_variance: ArrayLike | None = None,
     drift: Sequence[Surface] = (),
-    patterned: bool = True,
+    use_mean_only: bool = False,
 ) -> Surface:
     """
     Surface of readings on the grid, as `interpolate` chooses it.
@@ -54,14 +56,14 @@ def points_on_grid(
     coordinates_m : array_like, shape (n, 2)
         Easting, northing of the readings. [m]
     values : array_like, shape (n,)
-        In the unit that ends ``name``; NaN readings are left out, and told.
+        In the unit that ends ``name``; NaN readings are left out, with a finding.
     grid : Grid
     name : str
     error_variance : array_like, shape (n,) or (), optional
         Known variance of each reading's error.
     drift : sequence of Surface
         Surfaces on the same grid that the values may follow; used only when readings left out say that it helps.
-    patterned : bool, default True
+    use_mean_only : bool, default False
         As in `interpolate`.
 
     Returns
@@ -85,20 +87,22 @@ def points_on_grid(
         here, there = layers[row * grid.cols + col], layers
     made = interpolate(
         points, values, grid.centers_m(), error_variance=error_variance, drift=here, target_drift=there,
-        patterned=patterned,
+        use_mean_only=use_mean_only,
     )  # fmt: skip
-    shape, details, cells = grid.shape, made.to_plain(), made.estimate
+    shape, cells = grid.shape, made.estimate
+    findings = [replace(one, about=name) for one in made.findings]
     below = cells < 0
     if below.any() and np.nanmin(np.asarray(values, dtype=float)) >= 0:
         cells = np.where(below, 0.0, cells)
-        details["notes"].append(f"The surface fell below 0 in {int(below.sum())} cells and is held at 0 there.")
+        findings.append(note("surface.held-at-zero", name, cells=int(below.sum())))
     return Surface(
         name=name,
         grid=grid,
         values=cells.reshape(shape),
         se=None if made.se is None else made.se.reshape(shape),
         chosen=made.chosen,
-        details=details,
+        choice=made.choice,
+        findings=tuple(findings),
         draws=None if made.se is None else GridDraws(estimator=made.estimator, grid=grid, drift=made.target_drift),
     )
 
@@ -133,6 +137,7 @@ def weighted_mean(surfaces: Sequence[Surface], weights: Sequence[float], *, name
     parts = tuple(surfaces)
     errors = [part.se for part in parts if part.se is not None]
     known = len(errors) == len(parts)
+    findings = [one for part in parts for one in part.findings]
     return Surface(
         name=name,
         grid=parts[0].grid,
@@ -141,15 +146,15 @@ def weighted_mean(surfaces: Sequence[Surface], weights: Sequence[float], *, name
         if known
         else None,
         chosen=parts[0].chosen,
-        details=_told(parts, share),
+        choice=SurfaceChoice(
+            slices=tuple(
+                SurfaceSlice(weight=float(w), chosen=part.chosen, choice=part.choice or SurfaceChoice())
+                for w, part in zip(share, parts, strict=True)
+            )
+        ),
+        findings=tuple(one for k, one in enumerate(findings) if one not in findings[:k]),
         draws=_MeanDraws(parts=parts, share=tuple(share.tolist())) if known and all(p.draws for p in parts) else None,
     )
-
-
-def _told(parts: tuple[Surface, ...], share: NDArray[np.float64]) -> dict[str, Any]:
-    notes = [note for part in parts for note in part.details.get("notes", ())]
-    layers = [{"weight": float(w), **part.details} for w, part in zip(share, parts, strict=True)]
-    return {"layers": layers, "notes": list(dict.fromkeys(notes))}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

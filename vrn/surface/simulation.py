@@ -4,8 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.model.grid import Grid
+from vrn.model.variogram import Variogram
 from vrn.surface.kriging import covariance_between
-from vrn.surface.variogram import Variogram
 
 _MOST_PADDING = 3.0
 _NODES = 4  # a reading is drawn from the 4 × 4 cell centres around it

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from vrn.findings import Finding, Quantity, note
 from vrn.surface.dense import compiled_for_logs
 from vrn.surface.yield_near import Near
 from vrn.surface.yield_passes import Passes
@@ -14,7 +15,7 @@ _BACK_S = 8.0  # a log whose delay was taken out too far
 _LEAST_GAIN = 0.05  # share by which the disagreement has to fall; noise alone makes some hundredths
 
 
-def flow_delay(passes: Passes, value: NDArray[np.float64]) -> tuple[int, str]:
+def flow_delay(passes: Passes, value: NDArray[np.float64], *, about: str) -> tuple[int, Finding]:
     """
     Records by which the yields lag behind the ground they were cut on.
 
@@ -23,12 +24,14 @@ def flow_delay(passes: Passes, value: NDArray[np.float64]) -> tuple[int, str]:
     passes : Passes
     value : ndarray, shape (k,)
         Yield of each record.
+    about : str
+        The log.
 
     Returns
     -------
     steps : int
         0 where nothing is gained, or where there is too little to tell from.
-    note : str
+    finding : Finding
 
     Notes
     -----
@@ -44,13 +47,10 @@ def flow_delay(passes: Passes, value: NDArray[np.float64]) -> tuple[int, str]:
     """
     step_s = passes.step_s or 1.0
     if len(passes) < _FEWEST_PAIRS:
-        return 0, "The log is too short to estimate the flow delay from; none was taken out."
+        return 0, note("surface.delay-log-short", about)
     mine, theirs = _opposite_pairs(passes)
     if len(mine) < _FEWEST_PAIRS:
-        return (
-            0,
-            "Too few passes in opposite directions lie side by side to estimate the flow delay; none was taken out.",
-        )
+        return 0, note("surface.delay-few-passes", about)
     kernels = compiled_for_logs()
     level = np.bincount(passes.run, value) / np.bincount(passes.run)
     value = value - level[passes.run]  # what a whole pass reads too high says nothing of the delay
@@ -65,11 +65,12 @@ def flow_delay(passes: Passes, value: NDArray[np.float64]) -> tuple[int, str]:
     best = int(apart.argmin())
     unmoved = float(apart[shifts == 0][0])
     if not apart[best] < unmoved * (1.0 - _LEAST_GAIN):
-        return 0, "No flow delay shows in passes side by side; none was taken out."
+        return 0, note("surface.delay-none", about)
     steps = int(shifts[best])
-    clock = f"{steps * step_s:.3g} s" if passes.step_s else f"{steps} records"
-    gain = 1.0 - apart[best] / unmoved
-    return steps, f"A flow delay of {clock} was taken out: passes side by side then disagree {gain:.0%} less."
+    gain = Quantity("share", float(1.0 - apart[best] / unmoved))
+    if passes.step_s is None:
+        return steps, note("surface.delay-in-records", about, records=steps, gain=gain)
+    return steps, note("surface.delay-removed", about, seconds=Quantity("number", round(steps * step_s, 1)), gain=gain)
 
 
 def _opposite_pairs(passes: Passes) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

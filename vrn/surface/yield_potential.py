@@ -1,19 +1,20 @@
 """Yield potential from harvest logs: cleaned, levelled, kriged to the grid year by year, and the years combined."""
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import CrsMismatchError, InputFileError
+from vrn.findings import Finding, Quantity, note
 from vrn.model.grid import Grid
 from vrn.model.layers import YieldLog, YieldLogLayer
 from vrn.model.surface import Surface
+from vrn.model.surface_choice import Harvest, HarvestLog, SurfaceChoice
 from vrn.surface.dense import local_kriging
 from vrn.surface.kriging import USUAL_NEIGHBORS
 from vrn.surface.many_points import local_variogram
-from vrn.surface.yield_cleaning import FILTERS, CleanLog, clean
+from vrn.surface.yield_cleaning import CleanLog, clean
 from vrn.surface.yield_offsets import BLOCK_M, block_means, pass_offsets
 
 _REACH_SWATHS = 3.0
@@ -93,38 +94,31 @@ def yield_potential(layer: YieldLogLayer, grid: Grid, *, name: str | None = None
         problem = f"{layer.source}: there is no harvest log."
         raise InputFileError(problem, "Name its files under layers.yield_potential.files.")
     records, removed = np.zeros((2, *grid.shape), np.intp)
-    harvests, means, errors, told = [], [], [], {}
+    harvests, of_logs, means, errors, told = [], [], [], [], {}
     for season, logs in _by_season(layer.logs).items():
         cleaned = [clean(log) for log in logs]
         for one in cleaned:
             records += _in_cells(one.log.coordinates_m, grid)
             removed += _in_cells(one.log.coordinates_m[one.reason > 0], grid)
-        relative, se, details = _one_season(cleaned, grid)
+        relative, se, harvest, found = _one_season(season, cleaned, grid)
         told[season] = relative
         means.append(relative)
         errors.append(se)
-        harvests.append({"season": season, **details})
+        harvests.append(harvest)
+        of_logs += found
     values, se = _combined(np.array(means), np.array(errors))
     if not np.isfinite(values).any():
         problem = f"{layer.source}: no harvest record lies on the field."
         raise InputFileError(problem, "Check that the logs are of this field.")
-    notes = [f"Harvest logs of {', '.join(told)}."]
+    name = name or layer.name
+    findings = [note("surface.harvests", name, seasons=", ".join(told))]
     if len(told) == 1:
-        notes.append("One season alone cannot say how far seasons differ; the standard error does not hold that.")
-    notes += [note for harvest in harvests for note in harvest.pop("notes")]
+        findings.append(note("surface.one-season", name))
     surface = Surface(
-        name=name or layer.name,
-        grid=grid,
-        values=values,
-        se=se,
+        name=name, grid=grid, values=values, se=se,
         chosen=f"harvest logs of {len(told)} season{'s' if len(told) > 1 else ''}",
-        details={
-            "source": layer.source,
-            "harvests": harvests,
-            "filters": [{"name": rule.name, "does": rule.does, "source": rule.source} for rule in FILTERS],
-            "notes": notes,
-        },
-    )
+        choice=SurfaceChoice(source=layer.source, harvests=tuple(harvests)), findings=(*findings, *of_logs),
+    )  # fmt: skip
     return YieldPotential(surface=surface, seasons=told, records=records, removed=removed)
 
 
@@ -136,7 +130,7 @@ def _by_season(logs: tuple[YieldLog, ...]) -> dict[str, list[YieldLog]]:
     return dict(sorted(seasons.items()))
 
 
-def _one_season(cleaned: list[CleanLog], grid: Grid) -> tuple[_Floats, _Floats, dict[str, Any]]:
+def _one_season(season: str, cleaned: list[CleanLog], grid: Grid) -> tuple[_Floats, _Floats, Harvest, list[Finding]]:
     """Relative yield and standard error on the grid, and what was done."""
     points, value, run = [], [], []
     passes = 0
@@ -160,32 +154,21 @@ def _one_season(cleaned: list[CleanLog], grid: Grid) -> tuple[_Floats, _Floats, 
     relative = np.where(reached, estimate / mean_bu_ac, np.nan).reshape(grid.shape)
     se = np.where(reached, np.sqrt(variance + left_over) / mean_bu_ac, np.nan).reshape(grid.shape)
     share = float(reached.mean())
-    notes = [f"{one.log.source}: {note}" for one in cleaned for note in one.notes]
+    findings = [finding for one in cleaned for finding in one.findings]
     if share < _LITTLE_GROUND:
-        notes.append(
-            f"{cleaned[0].log.source}: the harvest covers {share:.0%} of the grid; its mean is of that ground."
-        )
-    details = {
-        "mean_bu_ac": mean_bu_ac,
-        "covered_share": share,
-        "stretches": len(level),
-        "pass_offset_sd_bu_ac": float(offset.std()),
-        "variogram": variogram.to_plain(),
-        "logs": [
-            {
-                "source": one.log.source,
-                "records": len(one.log),
-                "kept": len(one.passes),
-                "removed": one.removed(),
-                "delay_records": one.delay_steps,
-                "passes": int(one.passes.run.max()) + 1,
-                "swath_m": one.swath_m,
-            }
+        findings.append(note("surface.harvest-covers", cleaned[0].log.source, share=Quantity("share", share)))
+    harvest = Harvest(
+        season=season, mean_bu_ac=mean_bu_ac, covered_share=share, stretches=len(level),
+        pass_offset_sd_bu_ac=float(offset.std()), variogram=variogram,
+        logs=tuple(
+            HarvestLog(
+                source=one.log.source, records=len(one.log), kept=len(one.passes), removed=one.removed(),
+                delay_records=one.delay_steps, passes=int(one.passes.run.max()) + 1, swath_m=one.swath_m,
+            )
             for one in cleaned
-        ],
-        "notes": notes,
-    }
-    return relative, se, details
+        ),
+    )  # fmt: skip
+    return relative, se, harvest, findings
 
 
 def _combined(seasons: _Floats, errors: _Floats) -> tuple[_Floats, _Floats]:

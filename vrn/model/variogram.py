@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
+from vrn.findings import Finding
 
 Model = Literal["nugget", "spherical", "exponential", "gaussian", "matern"]
 MODELS: tuple[str, ...] = get_args(Model)
@@ -28,7 +29,7 @@ class Fit:
         Twice what a range adds to the log-likelihood of a pure nugget; None for least squares.
     standard_errors : dict of str to float or None
         Of ``nugget``, ``partial_sill``, ``range_m``; None where the values do not hold it.
-    notes : tuple of str
+    findings : tuple of Finding
         What a reader should know of it.
     """
 
@@ -36,7 +37,7 @@ class Fit:
     log_likelihood: float | None = None
     gain: float | None = None
     standard_errors: dict[str, float | None] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -213,7 +214,6 @@ class Variogram:
         if self.fit is not None:
             plain["method"] = self.fit.method
             plain["standard_errors"] = dict(self.fit.standard_errors)
-            plain["notes"] = list(self.fit.notes)
         return plain
 
 

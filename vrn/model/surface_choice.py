@@ -1,0 +1,156 @@
+"""What the making of a surface rests on: what was tried, how far off it was, and what it was made from."""
+
+from dataclasses import dataclass, replace
+
+from vrn.model.variogram import Variogram
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """
+    One way to make the surface, judged on readings left out one place at a time; a place counts once.
+
+    Parameters
+    ----------
+    name : str
+    rmse : float
+        Root mean squared error, in the unit of the values.
+    mean_error : float
+        Mean of estimate less reading.
+    msdr : float or None
+        Mean of squared error over stated variance: 1 where the stated error is right; None where none is stated.
+    skill : float
+        1 − mean squared error ÷ that of the plain mean; 0 or less: no better than the mean.
+    """
+
+    name: str
+    rmse: float
+    mean_error: float
+    msdr: float | None
+    skill: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HarvestLog:
+    """
+    One harvest log, cleaned.
+
+    Parameters
+    ----------
+    source : str
+    records, kept, passes : int
+    removed : dict of str to int
+        Records that each filter left out, by the filter's key.
+    delay_records : int
+        Records by which the yields lag behind the ground.
+    swath_m : float
+        [m]
+    """
+
+    source: str
+    records: int
+    kept: int
+    removed: dict[str, int]
+    delay_records: int
+    passes: int
+    swath_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Harvest:
+    """
+    One season's harvest on the grid.
+
+    Parameters
+    ----------
+    season : str
+        The year, or the file where it does not say one.
+    mean_bu_ac, pass_offset_sd_bu_ac : float
+        Mean over the ground reached, and how much whole passes read too high or low. [bu/ac]
+    covered_share : float
+        Of the grid's cells.
+    stretches : int
+        Means of 5 m of a pass that were kriged.
+    variogram : Variogram
+    logs : tuple of HarvestLog
+    """
+
+    season: str
+    mean_bu_ac: float
+    covered_share: float
+    stretches: int
+    pass_offset_sd_bu_ac: float
+    variogram: Variogram
+    logs: tuple[HarvestLog, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceSlice:
+    """One depth of a surface averaged over depths: its share, how it was made, and what that rests on."""
+
+    weight: float
+    chosen: str
+    choice: "SurfaceChoice"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceChoice:
+    """
+    What the making of a surface rests on; what does not apply is left at its default.
+
+    Parameters
+    ----------
+    candidates : tuple of Candidate
+        Simpler first; empty when there was nothing to compare.
+    loo_rmse, mean_rmse : float or None
+        Leave-one-out error of the way that was taken and of the plain mean, in the unit of the values.
+    variogram : Variogram or None
+        Of the kriging that was tried, taken or not.
+    left_out : tuple of float
+        Each reading as the others predict it.
+    readings, places : int or None
+    slices : tuple of SurfaceSlice
+        From the top, where depths were averaged.
+    source : str
+        File the layer came from.
+    covered_share : float or None
+        Share of the grid's cells that the layer covers.
+    cells_from_nearest : int
+        Cells at the edge that took the nearest value.
+    areas : int
+        Areas with a composite sample.
+    areas_without_reading : tuple of str
+    scaled_to_bu_ac, layer_mean : float or None
+        Yield goal that a relative layer was scaled to, and the mean it had before.
+    harvests : tuple of Harvest
+    """
+
+    candidates: tuple[Candidate, ...] = ()
+    loo_rmse: float | None = None
+    mean_rmse: float | None = None
+    variogram: Variogram | None = None
+    left_out: tuple[float, ...] = ()
+    readings: int | None = None
+    places: int | None = None
+    slices: tuple[SurfaceSlice, ...] = ()
+    source: str = ""
+    covered_share: float | None = None
+    cells_from_nearest: int = 0
+    areas: int = 0
+    areas_without_reading: tuple[str, ...] = ()
+    scaled_to_bu_ac: float | None = None
+    layer_mean: float | None = None
+    harvests: tuple[Harvest, ...] = ()
+
+    def scaled(self, factor: float) -> "SurfaceChoice":
+        """The errors of a surface whose values are multiplied by a number."""
+        size = abs(factor)
+        return replace(
+            self,
+            candidates=tuple(
+                replace(one, rmse=one.rmse * size, mean_error=one.mean_error * factor) for one in self.candidates
+            ),
+            loo_rmse=None if self.loo_rmse is None else self.loo_rmse * size,
+            mean_rmse=None if self.mean_rmse is None else self.mean_rmse * size,
+            left_out=tuple(value * factor for value in self.left_out),
+        )
