@@ -164,19 +164,17 @@ def _variogram_picture(samples: SoilSamples, variogram: Variogram, scale: "Scale
     def model(at: ArrayLike) -> NDArray[np.float64]:
         return variogram.semivariance(np.asarray(at) * length_m)
 
-    code = "surface.variogram"
-    if variogram.range_m is not None:
-        code += "-range" if variogram.anisotropy_ratio == 1.0 else "-direction"
+    shape = "flat" if variogram.range_m is None else "range" if variogram.anisotropy_ratio == 1.0 else "direction"
     caption = say(
-        shown, code, model=variogram.model, nugget=f"{variogram.nugget:.3g}", sill=f"{variogram.partial_sill:.3g}",
+        shown, f"surface.variogram-{shape}", model=variogram.model, nugget=f"{variogram.nugget:.3g}", sill=f"{variogram.partial_sill:.3g}",
         range=Quantity("length", (variogram.range_m or 0.0) / FT_M), ratio=f"{variogram.anisotropy_ratio:.2g}",
         azimuth=Quantity("number", variogram.azimuth_deg),
     )  # fmt: skip
     return Picture(
-        caption=caption, alt=say(shown, "surface.variogram-alt"), width=0.5,
+        caption=caption, alt=say(shown, "surface.alt-variogram"), width=0.5,
         png=variogram_plot(
             pairs.distance_m / length_m, pairs.semivariance, pairs.pairs, model, length=shown.unit("length"),
-            unit=say(shown, f"surface.squared-{scale.replace(' ', '-')}"),
+            unit=say(shown, f"surface.squared-{scale.replace(' ', '-')}", unit=shown.unit("concentration")),
         ),
     )  # fmt: skip
 
