@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.findings import Quantity
-from vrn.model.samples import SoilSamples
+from vrn.model.samples import SoilSamples, profile_of
 from vrn.model.surface import Surface
 from vrn.model.surface_choice import Candidate, Harvest, SurfaceChoice, SurfaceSlice
 from vrn.model.variogram import Variogram
@@ -166,7 +166,8 @@ def _variogram_picture(samples: SoilSamples, variogram: Variogram, scale: "Scale
 
     shape = "flat" if variogram.range_m is None else "range" if variogram.anisotropy_ratio == 1.0 else "direction"
     caption = say(
-        shown, f"surface.variogram-{shape}", model=variogram.model, nugget=f"{variogram.nugget:.3g}", sill=f"{variogram.partial_sill:.3g}",
+        shown, f"surface.variogram-{shape}", model=variogram.model, nugget=f"{variogram.nugget:.3g}",
+        sill=f"{variogram.partial_sill:.3g}",
         range=Quantity("length", (variogram.range_m or 0.0) / FT_M), ratio=f"{variogram.anisotropy_ratio:.2g}",
         azimuth=Quantity("number", variogram.azimuth_deg),
     )  # fmt: skip
@@ -181,8 +182,6 @@ def _variogram_picture(samples: SoilSamples, variogram: Variogram, scale: "Scale
 
 def _readings(prescription: Prescription, name: str) -> SoilSamples | None:
     """Point readings a nitrate surface was made from; None for composites or where layers were averaged."""
-    from vrn.model.samples import profile_of
-
     profile = profile_of(prescription.field.samples.field_readings())
     layers = profile.top if name == "nitrate_ppm" else profile.deep
     if len(layers) != 1 or layers[0].areas or len(layers[0]) < 3:

@@ -8,11 +8,6 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from vrn.errors import InputFileError
-<<<<<<< HEAD
-from vrn.findings import Finding
-=======
-from vrn.model.cover import cell_size_m, grid_over, share_inside
->>>>>>> ea77f11 (Give surfaces typed reports of how they were made, and findings in place of notes)
 from vrn.model.field import Field
 from vrn.model.grid import Grid, cell_size_m, grid_over, share_inside
 from vrn.model.samples import SoilSamples, profile_of

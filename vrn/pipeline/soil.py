@@ -9,14 +9,8 @@ from numpy.typing import NDArray
 from vrn.findings import Finding, Quantity, warning
 from vrn.model.field import Field
 from vrn.model.grid import Grid
-<<<<<<< HEAD
-from vrn.model.layers import ConstantLayer, PointLayer, YieldLogLayer
-from vrn.model.samples import Profile, SoilSamples
-=======
 from vrn.model.layers import ConstantLayer, Layer, PointLayer, YieldLogLayer
-from vrn.model.profile import Profile
-from vrn.model.samples import SoilSamples
->>>>>>> ea77f11 (Give surfaces typed reports of how they were made, and findings in place of notes)
+from vrn.model.samples import Profile, SoilSamples
 from vrn.model.surface import Surface
 from vrn.model.surface_choice import SurfaceChoice
 from vrn.sampling.error import error_of_readings

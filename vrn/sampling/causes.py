@@ -7,12 +7,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.model.reading_error import ErrorCauses, ErrorParts, ReadingError
-<<<<<<< HEAD
 from vrn.model.samples import SoilSamples, profile_of
-=======
-from vrn.model.samples import SoilSamples
 from vrn.model.variogram import Variogram
->>>>>>> ea77f11 (Give surfaces typed reports of how they were made, and findings in place of notes)
 from vrn.prescription.model import Prescription
 from vrn.sampling.error import error_of_readings
 from vrn.surface.fit import fit_variogram

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
 from vrn.model.samples import SoilSamples, profile_of
+from vrn.model.variogram import Variogram
 from vrn.prescription.model import Prescription
 from vrn.sampling.error import error_of_readings
 from vrn.sampling.value import Stake, Worth, best_readings
