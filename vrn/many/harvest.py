@@ -8,7 +8,7 @@ from typing import Any
 from vrn.errors import InputFileError
 from vrn.many.book import Outcome
 from vrn.nitrogen.response import Response, fit_response
-from vrn.nitrogen.stalk import next_year_cut_share, stalk_class
+from vrn.nitrogen.plant_tests import next_year_cut_share, stalk_class
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.many.book import Entry, Outcome
-from vrn.nitrogen.stalk import stalk_class
+from vrn.nitrogen.plant_tests import stalk_class
 
 _KINDS = ("applied_n_lb", "applied_product", "strip_yield_bu_ac", "stalk_nitrate_ppm")
 

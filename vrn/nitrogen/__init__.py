@@ -3,7 +3,6 @@
 from vrn.nitrogen.catalogue import method, methods
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.nitrogen.method import Method
-from vrn.nitrogen.notice import Notice
 from vrn.nitrogen.soil_nitrate import nitrate_lb_ac
 
-__all__ = ["Ledger", "Line", "Method", "Notice", "method", "methods", "nitrate_lb_ac"]
+__all__ = ["Ledger", "Line", "Method", "method", "methods", "nitrate_lb_ac"]

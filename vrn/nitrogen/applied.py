@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from vrn.errors import OutOfRangeError
+from vrn.findings import Finding, note
 from vrn.nitrogen.ledger import Line, Number
 from vrn.nitrogen.losses import nitrate_share_band, product_kind, volatilized_share_band
 
@@ -42,12 +43,12 @@ class Applied:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NotYetNitrate:
-    """Nitrogen applied that no nitrate test can have seen: the line, its least and greatest, and notes. [lb/ac]"""
+    """Nitrogen applied that no nitrate test can have seen: the line, its least and greatest, and findings. [lb/ac]"""
 
     line: Line
     low_lb_ac: Number
     high_lb_ac: Number
-    notes: tuple[str, ...]
+    findings: tuple[Finding, ...]
 
 
 def not_yet_nitrate(
@@ -85,7 +86,7 @@ def not_yet_nitrate(
         return None
     rain = np.atleast_1d(np.asarray(rain_in, dtype=float)) if len(days) else np.array([])
     low = high = 0.0
-    parts, notes = [], []
+    parts, findings = [], []
     for item in applications:
         kind = product_kind(item.product)
         lost_low, lost_high = volatilized_share_band(
@@ -100,11 +101,12 @@ def not_yet_nitrate(
         low, high = low + least, high + most
         parts.append(f"{item.n_lb_ac:g} lb/ac of {item.product} on {item.on}: {least:.2f} to {most:.2f}")
         if kind == "unknown":
-            notes.append(f"what kind of nitrogen {item.product!r} is could not be told: the widest range is taken")
+            findings.append(note("nitrogen.product-unknown", "applications", product=item.product))
     middle = 0.5 * (low + high)
     line = Line(
         key="applied_not_nitrate", label="Applied, not yet nitrate at sampling", lb_ac=-middle,
+        code="nitrogen.line-applied-not-nitrate",
         basis=f"middle of {low:.2f} and {high:.2f} lb/ac ({'; '.join(parts)})",
         source="nitrate share by weeks: Kentucky, Iowa State 2024; urea lost to the air: Montana State, Illinois",
     )  # fmt: skip
-    return NotYetNitrate(line=line, low_lb_ac=low, high_lb_ac=high, notes=tuple(notes))
+    return NotYetNitrate(line=line, low_lb_ac=low, high_lb_ac=high, findings=tuple(findings))

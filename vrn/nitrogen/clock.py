@@ -15,10 +15,6 @@ from vrn.nitrogen.stage import TASSEL, stage_name, uptake_band, uptake_share
 EMERGENCE_F: Final = 120.0  # heat units from planting to emergence: 100–120 (Purdue 2019), the later end [°F days]
 _LATE_COLLAR: Final = 10.0  # collars come faster from here on
 _LONGEST_GAP_DAYS: Final = 7
-LEAF_TIPS: Final = (
-    "Collars are counted here. Counting every leaf whose tip bends over gives one to three leaves more at the same "
-    "stage (from memory): say which count was used."
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +50,6 @@ class Clock:
         What the other published intervals and an earlier emergence give.
     days_filled : int
         Days whose temperature was missing and taken from its neighbours or from normals.
-    notes : tuple of str
     """
 
     on: date
@@ -64,7 +59,6 @@ class Clock:
     low_collars: float
     high_collars: float
     days_filled: int = 0
-    notes: tuple[str, ...] = ()
 
     @property
     def growth_stage(self) -> str:
@@ -80,7 +74,7 @@ class Clock:
             "collars": round(self.collars, 2), "low_collars": round(self.low_collars, 2),
             "high_collars": round(self.high_collars, 2), "uptake_share": round(float(uptake_share(self.collars)), 4),
             "uptake_low_share": round(float(low), 4), "uptake_high_share": round(float(high), 4),
-            "days_filled": self.days_filled, "notes": list(self.notes),
+            "days_filled": self.days_filled,
         }  # fmt: skip
 
 
@@ -190,6 +184,20 @@ def heat_units_at(
     return emergence_f + min(collars, _LATE_COLLAR) * interval.early_f + late * interval.late_f
 
 
+def collars_over(days: Sequence[date], planted_on: date, tmin_f: ArrayLike, tmax_f: ArrayLike) -> NDArray[np.float64]:
+    """
+    Leaf collars at the end of every day of a record, shape (n,); -1 before planting.
+
+    Examples
+    --------
+    >>> collars_over([date(2026, 5, 1), date(2026, 5, 2)], date(2026, 5, 2), [50, 50], [86, 86]).round(2).tolist()
+    [-1.0, -0.85]
+    """
+    units = np.nan_to_num(np.atleast_1d(heat_units_f(tmin_f, tmax_f)))
+    counted = np.array([day >= planted_on for day in days])
+    return np.asarray(collars_of(np.cumsum(np.where(counted, units, 0.0))))
+
+
 def clock_on(
     on: date, *, planted_on: date, days: Sequence[date], tmin_f: ArrayLike, tmax_f: ArrayLike,
     normals: tuple[Sequence[date], ArrayLike, ArrayLike] | None = None, emergence_f: float = EMERGENCE_F,
@@ -242,16 +250,9 @@ def clock_on(
         for start in (emergence_f, 100.0, EMERGENCE_F)
     ]
     collars = float(collars_of(total, emergence_f=emergence_f))
-    notes = [LEAF_TIPS]
-    if filled:
-        notes.append(
-            f"{filled} of {len(units)} days had no temperature: taken from normals or from the days around them"
-        )
-    if collars >= TASSEL:
-        notes.append("all leaves are out by this clock: it does not tell the stages after tassel")
     return Clock(
         on=on, planted_on=planted_on, heat_units_f=total, collars=collars, low_collars=min(others),
-        high_collars=max(others), days_filled=filled, notes=tuple(notes),
+        high_collars=max(others), days_filled=filled,
     )  # fmt: skip
 
 

@@ -1,26 +1,35 @@
 """What every published method says of the same samples, and which of them do not hold there and why."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
+from vrn.findings import Finding, Quantity, note
 from vrn.nitrogen.catalogue import methods
-from vrn.nitrogen.inputs import inputs_of
 from vrn.nitrogen.ledger import Ledger
-from vrn.nitrogen.method import Method
+from vrn.nitrogen.method import SEASON_TOTAL, Method
+from vrn.nitrogen.method_ledger import inputs_of, known_inputs, method_ledger
 from vrn.nitrogen.season import Season
-from vrn.nitrogen.struck import known_of, struck
 
-_GIVEN_AS: Final = {"b": "response_b", "c": "response_c", "price_ratio": "prices of corn and nitrogen"}
+_NEEDS: Final = {
+    "nitrate_ppm": "nitrogen.needs-nitrate", "top_in": "nitrogen.needs-depth", "bottom_in": "nitrogen.needs-depth",
+    "yield_goal_bu_ac": "nitrogen.needs-yield-goal", "growth_stage": "nitrogen.needs-growth-stage",
+    "organic_matter_pct": "nitrogen.needs-organic-matter", "history_factor": "nitrogen.needs-history-factor",
+    "base_rate_lb_ac": "nitrogen.needs-base-rate", "b": "nitrogen.needs-response", "c": "nitrogen.needs-response",
+    "price_ratio": "nitrogen.needs-prices", "profile_nitrate_ppm": "nitrogen.needs-deep-nitrate",
+    "profile_nitrate_lb_ac": "nitrogen.needs-deep-nitrate",
+}  # fmt: skip
+_PROFILE: Final = {"top": Quantity("depth", 0.0), "bottom": Quantity("depth", 24.0)}
+_ORDER: Final = ("applies", "outside", "missing")
 Mean = Callable[[NDArray[np.float64]], float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Answer:
+class MethodResult:
     """
     What one method says.
 
@@ -33,9 +42,11 @@ class Answer:
         Mean over the field of a need that is never below 0. [lb/ac]
     low_lb_ac, high_lb_ac : float or None
         Least and greatest over the cells; None for one reading. [lb/ac]
-    why : tuple of str
+    reasons : tuple of Finding
         Why it does not hold, what is missing, and what it is (a season's total).
     ledger : Ledger or None
+    by_zone : dict of int to float
+        Need of each zone's mean ledger, by the zone's number; empty until there are zones. [lb/ac]
     """
 
     method: Method
@@ -43,23 +54,27 @@ class Answer:
     need_lb_ac: float | None
     low_lb_ac: float | None = None
     high_lb_ac: float | None = None
-    why: tuple[str, ...] = ()
+    reasons: tuple[Finding, ...] = ()
     ledger: Ledger | None = None
+    by_zone: dict[int, float] = field(default_factory=dict)
 
-    def to_plain(self) -> dict[str, Any]:
-        """The answer as str, numbers and None."""
-        return {
-            "key": self.method.key, "title": self.method.title, "region": self.method.region,
-            "source": self.method.source, "kind": self.method.kind, "status": self.status,
-            "need_lb_ac": _tenth(self.need_lb_ac), "low_lb_ac": _tenth(self.low_lb_ac),
-            "high_lb_ac": _tenth(self.high_lb_ac), "why": list(self.why),
-        }  # fmt: skip
+    def of_zones(self, zone: NDArray[np.int32], weights: NDArray[np.float64]) -> "MethodResult":
+        """The result with the need of each zone in place of the ledger; zone and weight of each of its cells."""
+        if self.ledger is None:
+            return self
+        total = np.broadcast_to(np.asarray(self.ledger.unclipped_lb_ac, dtype=float), zone.shape)
+        by_zone = {}
+        for number in range(1, int(zone.max(initial=0)) + 1):
+            rows = (zone == number) & np.isfinite(total)
+            if rows.any():
+                by_zone[number] = max(float(np.average(total[rows], weights=weights[rows])), 0.0)
+        return replace(self, ledger=None, by_zone=by_zone)
 
 
 def side_by_side(
     options: Mapping[str, Any], known: Mapping[str, Any], *, season: Season | None = None,
     applied_lb_ac: ArrayLike | None = None, mean: Mean | None = None,
-) -> tuple[Answer, ...]:  # fmt: skip
+) -> tuple[MethodResult, ...]:  # fmt: skip
     """
     Every method on the same samples.
 
@@ -77,63 +92,52 @@ def side_by_side(
 
     Returns
     -------
-    answers : tuple of Answer
+    results : tuple of MethodResult
         Those that hold first, in the catalogue's order.
 
     Examples
     --------
-    >>> answers = side_by_side({}, {"nitrate_ppm": 15.0, "top_in": 0.0, "bottom_in": 12.0, "growth_stage": "V6"})
-    >>> [(answer.method.key, answer.need_lb_ac) for answer in answers if answer.status == "applies"]
+    >>> results = side_by_side({}, {"nitrate_ppm": 15.0, "top_in": 0.0, "bottom_in": 12.0, "growth_stage": "V6"})
+    >>> [(result.method.key, result.need_lb_ac) for result in results if result.status == "applies"]
     [('iowa-lsnt', 80.0)]
     """
     season = season or Season(growth_stage=None)
-    everything = known_of(options, season, known)
+    everything = known_inputs(options, season, known)
     if "growth_stage" not in everything and season.growth_stage is not None:
         everything["growth_stage"] = season.growth_stage
-    answers = [_answer(item, everything, season, applied_lb_ac, mean) for item in methods()]
-    order = {"applies": 0, "outside": 1, "missing": 2}
-    return tuple(sorted(answers, key=lambda answer: order[answer.status]))
+    results = [_result(item, everything, season, applied_lb_ac, mean) for item in methods()]
+    return tuple(sorted(results, key=lambda result: _ORDER.index(result.status)))
 
 
-def _answer(
+def _result(
     method: Method, known: dict[str, Any], season: Season, applied_lb_ac: ArrayLike | None, mean: Mean | None
-) -> Answer:
+) -> MethodResult:
     inputs = inputs_of(method, known)
-    absent = method.missing(**inputs)
+    absent = dict.fromkeys(_NEEDS[name] for name in method.missing(**inputs))
     if absent:
-        return Answer(method=method, status="missing", need_lb_ac=None, why=(_wanted(method, absent),))
+        reasons = tuple(
+            note(code, "nitrogen.method", **(_PROFILE if code == "nitrogen.needs-deep-nitrate" else {}))
+            for code in absent
+        )
+        return MethodResult(method=method, status="missing", need_lb_ac=None, reasons=reasons)
     try:
         outside = method.outside(**inputs)
-        ledger = struck(method, known, season, applied_lb_ac, allow_outside=True)
+        ledger = method_ledger(method, known, season, applied_lb_ac, allow_outside=True)
     except OutOfRangeError as error:
-        return Answer(method=method, status="missing", need_lb_ac=None, why=(error.problem,))
-    why = outside
+        reason = note("nitrogen.cannot-run", "nitrogen.method", problem=error.problem, remedy=error.remedy)
+        return MethodResult(method=method, status="missing", need_lb_ac=None, reasons=(reason,))
+    reasons = outside
     unlisted = applied_lb_ac is not None and not season.applications and np.any(np.asarray(applied_lb_ac) > 0)
     if method.kind == "season" and applied_lb_ac is None and season.applied_lb_ac is None:
-        why += ("a season total, not a sidedress rate: nothing already applied was subtracted",)
+        reasons += (SEASON_TOTAL,)
     elif method.kind != "season" and unlisted:
-        why += ("what is already applied is not subtracted: what of it is nitrate stands in the reading",)
+        reasons += (note("nitrogen.applied-without-dates", "applied"),)
     need = np.asarray(ledger.need_lb_ac, dtype=float)
     low = high = None
     if need.ndim and np.isfinite(need).any():
         low, high = float(np.nanmin(need)), float(np.nanmax(need))
     average = float(need) if not need.ndim else mean(need) if mean is not None else float(np.nanmean(need))
-    return Answer(
-        method=method,
-        status="outside" if outside else "applies",
-        need_lb_ac=average,
-        low_lb_ac=low,
-        high_lb_ac=high,
-        why=why,
-        ledger=ledger,
-    )
-
-
-def _wanted(method: Method, absent: tuple[str, ...]) -> str:
-    if any(name.startswith("profile_nitrate") for name in absent):
-        return "it wants nitrate of 0–24 in: no core below the top one"
-    return f"it wants {', '.join(_GIVEN_AS.get(name, name) for name in absent)}"
-
-
-def _tenth(value: float | None) -> float | None:
-    return None if value is None or not np.isfinite(value) else round(value, 1)
+    return MethodResult(
+        method=method, status="outside" if outside else "applies", need_lb_ac=average, low_lb_ac=low, high_lb_ac=high,
+        reasons=reasons, ledger=ledger,
+    )  # fmt: skip

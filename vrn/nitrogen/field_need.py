@@ -1,22 +1,22 @@
-"""The ledger of one reading or of every cell by the field file's method, with what must be told beside it."""
+"""The ledger of one reading or of every cell by the field file's method, with its findings."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from vrn.errors import OutsideCalibrationError
+from vrn.findings import Finding, Quantity, note, warning
 from vrn.nitrogen.catalogue import method as method_of
-from vrn.nitrogen.crop_days import WARMTH_KEY
-from vrn.nitrogen.double_count import double_count_notices
-from vrn.nitrogen.inputs import assumed_deep_ppm
+from vrn.nitrogen.cautions import double_counting
 from vrn.nitrogen.ledger import Ledger
-from vrn.nitrogen.method import Method
-from vrn.nitrogen.notice import Notice, note, warn
+from vrn.nitrogen.method import NOT_ON_SAND, Method
+from vrn.nitrogen.method_ledger import assumed_deep_ppm, known_inputs, method_ledger
+from vrn.nitrogen.mineralization import WARMTH_KEY
 from vrn.nitrogen.profile_methods import nebraska_price_factor
 from vrn.nitrogen.season import Season
-from vrn.nitrogen.struck import known_of, struck
 
 _PROFILE_IN: Final = 24.0
 
@@ -39,7 +39,7 @@ def need_of_cells(
     price_ratio: float | None = None,
     to_build: bool = True,
     allow_outside: bool = False,
-) -> tuple[Ledger, tuple[Notice, ...]]:
+) -> tuple[Ledger, tuple[Finding, ...]]:
     """
     Ledger of one reading or of every cell by the chosen method.
 
@@ -69,7 +69,7 @@ def need_of_cells(
     Returns
     -------
     ledger : Ledger
-    notices : tuple of Notice
+    findings : tuple of Finding
 
     Raises
     ------
@@ -81,7 +81,7 @@ def need_of_cells(
     chosen = method_of(str(options.get("method") or "remaining-need"))
     season = season or Season(growth_stage=None)
     stage = season.growth_stage if growth_stage is None else growth_stage
-    known = known_of(
+    known = known_inputs(
         options,
         season,
         {
@@ -101,19 +101,17 @@ def need_of_cells(
     )
     if to_build and not allow_outside:
         _refuse(chosen, season, stage, applied_lb_ac)
-    ledger = struck(chosen, known, season, applied_lb_ac, allow_outside=allow_outside)
+    ledger = method_ledger(chosen, known, season, applied_lb_ac, allow_outside=allow_outside)
     balance = chosen.kind == "remaining"
-    notices = [notice for notice in season.notices if balance or notice.about != WARMTH_KEY]
-    notices += double_count_notices(
-        chosen,
-        credits_lb_ac=credits_lb_ac,
-        applications=season.applications,
-        sampled_on=season.sampled_on,
-        applied_map_lb_ac=applied_lb_ac,
-        not_yet_before=season.not_yet_before,
-    )
-    notices += _told(chosen, ledger, season, known, applied_lb_ac)
-    return ledger, tuple(notices)
+    return ledger, (
+        *(found for found in season.findings if balance or found.about != WARMTH_KEY),
+        *double_counting(
+            chosen, credits_lb_ac=credits_lb_ac, applications=season.applications, sampled_on=season.sampled_on,
+            applied_map_lb_ac=applied_lb_ac, not_yet_before=season.not_yet_before,
+        ),
+        *_assumed(chosen, ledger, season, known, applied_lb_ac),
+        *ledger.findings,
+    )  # fmt: skip
 
 
 def _refuse(chosen: Method, season: Season, stage: Any, applied_lb_ac: ArrayLike | None) -> None:
@@ -132,90 +130,37 @@ def _refuse(chosen: Method, season: Season, stage: Any, applied_lb_ac: ArrayLike
         )
 
 
-def _told(chosen: Method, ledger: Ledger, season: Season, known: Mapping[str, Any],
-          applied_lb_ac: ArrayLike | None) -> list[Notice]:  # fmt: skip
+def _assumed(chosen: Method, ledger: Ledger, season: Season, known: Mapping[str, Any],
+             applied_lb_ac: ArrayLike | None) -> list[Finding]:  # fmt: skip
     """What was assumed on the way to this ledger, and what is unknown in it."""
-    notices = []
+    findings = []
     bottom_in = float(known.get("bottom_in") or _PROFILE_IN)
+    below = {"top": Quantity("depth", bottom_in), "bottom": Quantity("depth", _PROFILE_IN)}
     if chosen.stages is not None and known.get("growth_stage") is None:
-        notices.append(
-            note(
-                "crop.growth_stage",
-                f"{chosen.key} holds from {chosen.stages[0]} to {chosen.stages[1]}: no stage was given to check.",
-                "Count leaf collars on the sampling date.",
-            )
-        )
+        first, last = chosen.stages
+        findings.append(note("nitrogen.stage-not-checked", "crop.growth_stage", first=first, last=last))
     if chosen.takes("deep_nitrate_ppm") and known.get("deep_nitrate_ppm") is None and bottom_in < _PROFILE_IN:
-        notices.append(
-            note(
-                "samples",
-                f"{bottom_in:g}–{_PROFILE_IN:g} in was not measured: 0 lb/ac counted there.",
-                "Pull the second foot at a few places: nitrate that rain moved down is not in this need.",
-            )
-        )
+        findings.append(note("nitrogen.depth-not-sampled", "samples", **below))
     sandy = "sand" in str(known.get("texture") or "").lower()
     if chosen.kind != "remaining":
-        notices += [
-            (warn if sandy and "sandy" in caution else note)(
-                "nitrogen.method", caution, f"`vrn methods {chosen.key}` says where it holds."
-            )
+        findings += [
+            replace(caution, level="warning") if sandy and caution.code == NOT_ON_SAND else caution
             for caution in chosen.cautions
         ]
     ratio = known.get("price_ratio")
     if chosen.takes("price_factor") and ratio and known.get("price_factor") is None:
-        factor = float(nebraska_price_factor(1.0, ratio))
-        notices.append(
-            note(
-                "nitrogen.price_factor",
-                f"The price factor is 1; at these prices the equation, from memory, gives {factor:.3f}.",
-                "Take it from the current bulletin and set price_factor.",
-            )
-        )
+        factor = Quantity("number", float(nebraska_price_factor(1.0, ratio)))
+        findings.append(note("nitrogen.price-factor-not-set", "nitrogen.price_factor", factor=factor))
     assumed = assumed_deep_ppm(chosen, known)
     if assumed is not None:
-        notices.append(
-            warn(
-                "samples",
-                f"{bottom_in:g}–{_PROFILE_IN:g} in was not measured: {chosen.key} takes {assumed:g} ppm there.",
-                "Pull the second foot: after rain it may hold more.",
-            )
-        )
-    if (
-        chosen.kind != "season"
-        and applied_lb_ac is not None
-        and np.any(np.asarray(applied_lb_ac) > 0)
-        and not season.applications
-    ):
-        counted = "what was not yet nitrate" if chosen.kind == "remaining" else "what went on after sampling"
-        notices.append(
-            warn(
-                "applied",
-                "What is already applied is not subtracted: what of it is nitrate stands in the reading.",
-                f"List it with its date under [[applications]], so that {counted} is counted.",
-            )
-        )
+        nitrate = Quantity("concentration", assumed)
+        findings.append(warning("nitrogen.depth-assumed", "samples", nitrate=nitrate, **below))
+    mapped = applied_lb_ac is not None and bool(np.any(np.asarray(applied_lb_ac) > 0))
+    if chosen.kind != "season" and mapped and not season.applications:
+        here = "" if chosen.kind == "remaining" else "-here"
+        findings.append(warning(f"nitrogen.applied-without-dates{here}", "applied"))
     unknown = np.isnan(ledger.unclipped_lb_ac)
     if np.any(unknown):
-        notices.append(
-            warn(
-                "need",
-                f"The need is unknown in {int(np.count_nonzero(unknown))} of {np.size(unknown)} cells.",
-                "Give the layer that is missing there: a zone whose need is mostly unknown gets no rate.",
-            )
-        )
-    return notices + [_of_note(text) for text in ledger.notes]
-
-
-def _of_note(text: str) -> Notice:
-    """A ledger's note with what to do about it."""
-    named = "_" in text.split(" ", 1)[0]  # a key of the field file keeps its letters
-    said = f"{text if named else text[0].upper() + text[1:]}."
-    if text.startswith("outside the calibration"):
-        return warn("nitrogen.method", said, "It is shown, and does not build.")
-    if text.startswith("a season total"):
-        return note("nitrogen.method", said, "Give what is already applied, and it is subtracted.")
-    if "is from memory" in text:
-        return note("nitrogen.method", said, "Give the bulletin's value to override it.")
-    if "organic_matter_cap_pct" in text:
-        return note("layers.organic_matter", said, "Set organic_matter_cap_pct under [nitrogen] if you know better.")
-    return note("nitrogen", said, "Weigh it before you sign.")
+        count, cells = int(np.count_nonzero(unknown)), int(np.size(unknown))
+        findings.append(warning("nitrogen.need-unknown", "need", unknown=count, cells=cells))
+    return findings

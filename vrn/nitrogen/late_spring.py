@@ -4,9 +4,11 @@ from typing import Any, Final
 
 import numpy as np
 
+from vrn.findings import Quantity, note
+
 from vrn.nitrogen.ledger import Number, as_number
 from vrn.nitrogen.lines import applied_lines, line_of, none_advised_lines, sum_of
-from vrn.nitrogen.method import Example, Input, Method, Values, Working
+from vrn.nitrogen.method import NOT_ON_SAND, Example, Input, Method, Values, Working
 
 _INDEXES: Final = "the test already indexes what the soil will mineralize and what the previous crop and manure left"
 _STAGES: Final = ("V4", "V6")
@@ -14,8 +16,10 @@ _FOOT: Final = (12.0, 12.0)
 _PPM: Final = Input(name="nitrate_ppm", meaning="NO3-N, 0–12 in", low=0, high=1000, required=True)
 _YIELD: Final = Input(name="yield_goal_bu_ac", meaning="expected yield", low=0, high=500, required=True)
 _APPLIED: Final = Input(name="applied_lb_ac", meaning="already applied this season, subtracted", low=0, high=500)
-_NOT_ON_SAND: Final = "Not expected to work on sandy soils (University of Nebraska)."
-_NOT_AFTER_BROADCAST: Final = "Not valid after more than 40 to 60 lb/ac of nitrogen broadcast (NY, DE, PA bulletins)."
+_NOT_ON_SAND: Final = note(NOT_ON_SAND, "nitrogen.method")  # University of Nebraska
+_NOT_AFTER_BROADCAST: Final = note(
+    "nitrogen.not-after-broadcast", "nitrogen.method", low=Quantity("rate", 40.0), high=Quantity("rate", 60.0)
+)  # NY, DE, PA bulletins
 
 _IOWA_SOURCE: Final = "Iowa State University Extension CROP 3140 (2017), before it PM 1714, as quoted by the farm press"
 _PENN_SOURCE: Final = "Penn State Agronomy Guide Table 1.4-4 and Agronomy Facts 17"
@@ -32,7 +36,7 @@ def _iowa_rule(values: Values) -> Working:
         basis="{critical_ppm} ppm × 8 lb/ac per ppm", source=_IOWA_SOURCE,
     )  # fmt: skip
     held = line_of(
-        values, key="soil_nitrate", label="Nitrate in the top foot", lb_ac=-8.0 * values["nitrate_ppm"],
+        values, key="soil_nitrate", code="top-foot", label="Nitrate in the top 12 in", lb_ac=-8.0 * values["nitrate_ppm"],
         basis="{nitrate_ppm} ppm × 8 lb/ac per ppm", source=_IOWA_SOURCE,
     )  # fmt: skip
     return Working(lines=(wanted, held))
@@ -52,7 +56,8 @@ IOWA_LSNT: Final = Method(
     inputs=(
         _PPM,
         Input(name="critical_ppm", meaning="25; 20–22 after a spring with over 20 % more rain than usual; 11–15 after "
-              "alfalfa or manure", low=0, high=60, calibrated=(10, 30), default=25.0),
+              "alfalfa or manure", low=0, high=60, calibrated=(10, 30), default=25.0,
+              outside="nitrogen.outside-critical-value"),
     ),
     example=Example(
         inputs={"nitrate_ppm": 10, "critical_ppm": 21},
@@ -61,7 +66,7 @@ IOWA_LSNT: Final = Method(
     ),
     cautions=(
         _NOT_ON_SAND,
-        "Not to be used past the stage it was calibrated for (Iowa State, ICM, 22 June 2018).",
+        note("nitrogen.iowa-not-later", "nitrogen.method"),  # Iowa State, ICM, 22 June 2018
         _NOT_AFTER_BROADCAST,
     ),
     rule=_iowa_rule,
@@ -104,11 +109,11 @@ def penn_state_history_factor(
 
 def _penn_rule(values: Values) -> Working:
     crop = line_of(
-        values, key="crop", label="Nitrogen for the expected yield", lb_ac=1.1 * values["yield_goal_bu_ac"],
+        values, key="crop", code="yield", label="Nitrogen for the expected yield", lb_ac=1.1 * values["yield_goal_bu_ac"],
         basis="{yield_goal_bu_ac} bu/ac × 1.1 lb/bu", source=_PENN_SOURCE,
     )  # fmt: skip
     soil = line_of(
-        values, key="soil_nitrate", label="Credit for the test and the field's history",
+        values, key="soil_nitrate", code="test-and-history", label="Credit for the test and the field's history",
         lb_ac=-values["history_factor"] * values["nitrate_ppm"],
         basis="{nitrate_ppm} ppm × history factor {history_factor}", source=_PENN_SOURCE,
     )  # fmt: skip
@@ -133,26 +138,25 @@ PENN_STATE_PSNT: Final = Method(
         _PPM,
         Input(name="history_factor", meaning="manure since harvest (none 0.75, any 3.5) + in the three years before "
               "(any 1.75) + previous crop (soybean 1, forage legume 3.5)", low=0, high=10, calibrated=(0.75, 8.75),
-              required=True),
+              required=True, outside="nitrogen.outside-history-factor"),
     ),
     example=Example(
         inputs={"yield_goal_bu_ac": 150, "nitrate_ppm": 15, "history_factor": 5.25},
         need_lb_ac=86.25,
         source="worked from the equation: 1.1 × 150 − (3.5 + 1.75) × 15 = 86.25 lb/ac",
     ),
-    cautions=("For fields manured in two or more of the last five years penn-state-2023 replaces it.", _NOT_ON_SAND,
-              _NOT_AFTER_BROADCAST),
+    cautions=(note("nitrogen.penn-superseded", "nitrogen.method"), _NOT_ON_SAND, _NOT_AFTER_BROADCAST),
     rule=_penn_rule,
 )  # fmt: skip
 
 
 def _penn_2023_rule(values: Values) -> Working:
     crop = line_of(
-        values, key="crop", label="Nitrogen for the expected yield", lb_ac=0.71 * values["yield_goal_bu_ac"],
+        values, key="crop", code="yield", label="Nitrogen for the expected yield", lb_ac=0.71 * values["yield_goal_bu_ac"],
         basis="{yield_goal_bu_ac} bu/ac × 0.71 lb/bu", source=_PENN_2023_SOURCE,
     )  # fmt: skip
     soil = line_of(
-        values, key="soil_nitrate", label="Credit for the test", lb_ac=-4.9 * values["nitrate_ppm"],
+        values, key="soil_nitrate", code="test", label="Credit for the test", lb_ac=-4.9 * values["nitrate_ppm"],
         basis="{nitrate_ppm} ppm × 4.9 lb/ac per ppm", source=_PENN_2023_SOURCE,
     )  # fmt: skip
     return Working(lines=(crop, soil))
@@ -176,8 +180,8 @@ PENN_STATE_2023: Final = Method(
         source="worked from the equation: 0.71 × 200 − 4.9 × 12 = 83.2 lb/ac",
     ),
     cautions=(
-        "Made on fields with under 50 lb/ac of nitrogen at planting; not after grass-legume cover crops.",
-        "The paper's own numbers convert to 5.09 lb/ac per ppm and 0.722 lb/bu; extension prints 4.9 and 0.71.",
+        note("nitrogen.penn-little-starter", "nitrogen.method", nitrogen=Quantity("rate", 50.0)),
+        note("nitrogen.penn-two-factors", "nitrogen.method"),
         _NOT_ON_SAND,
     ),
     rule=_penn_2023_rule,
@@ -201,7 +205,7 @@ def _base_rate_rule(credits_lb_ac: tuple[float, ...], source: str) -> Any:
         base = line_of(values, key="base_rate", label="Base rate", lb_ac=values["base_rate_lb_ac"],
                        basis="{base_rate_lb_ac} lb/ac as given", source="given by the user")  # fmt: skip
         credit = line_of(
-            values, key="soil_nitrate", label="Credit for the test's class",
+            values, key="soil_nitrate", code="test-class", label="Credit for the test's class",
             lb_ac=-_class_credit_lb_ac(values["nitrate_ppm"], credits_lb_ac),
             basis=by_cell if np.ndim(values["nitrate_ppm"]) else "{nitrate_ppm} ppm; " + classes, source=source,
         )  # fmt: skip
@@ -227,8 +231,9 @@ def _base_rate_method(key: str, title: str, region: str, credits_lb_ac: tuple[fl
             _APPLIED,
         ),
         cautions=(
-            "Ohio and Michigan differ in the class from 15 to 20 ppm: 45 against 60 lb/ac.", _NOT_ON_SAND,
-            _NOT_AFTER_BROADCAST,
+            note("nitrogen.ohio-and-michigan-differ", "nitrogen.method", low=Quantity("concentration", 15.0),
+                 high=Quantity("concentration", 20.0), ohio=Quantity("rate", 45.0), michigan=Quantity("rate", 60.0)),
+            _NOT_ON_SAND, _NOT_AFTER_BROADCAST,
         ),
         rule=_base_rate_rule(credits_lb_ac, source),
     )  # fmt: skip

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from vrn import door
 from vrn.errors import OutOfRangeError
+from vrn.findings import Finding, Quantity
 
 Number = float | NDArray[np.float64]
 
@@ -32,6 +33,10 @@ class Line:
         Short stable name, the same for every cell, zone and method, as ``"soil_nitrate"``.
     template : str
         The basis with the names of the ledger's inputs in braces, so that an area's means can be written in.
+    code : str
+        Name of the label in the catalogue of words; empty for a line of the user's own.
+    quantities : dict of str to Quantity
+        What that label is filled with, as the depths of the core.
     """
 
     label: str
@@ -40,6 +45,8 @@ class Line:
     source: str
     key: str
     template: str = ""
+    code: str = ""
+    quantities: dict[str, Quantity] = field(default_factory=dict)
 
     __repr__ = door.brief
 
@@ -55,7 +62,7 @@ class Ledger:
         Their sum is ``unclipped_lb_ac`` (to 1e-9).
     method : str
         Key of the method.
-    notes : tuple of str
+    findings : tuple of Finding
         What a person should know: assumptions, values from memory, a method outside its calibration.
     low_lb_ac, high_lb_ac : float, ndarray or None
         Published or stated band of the unclipped sum, where the method has one. [lb/ac]
@@ -73,7 +80,7 @@ class Ledger:
 
     lines: tuple[Line, ...]
     method: str
-    notes: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     low_lb_ac: Number | None = None
     high_lb_ac: Number | None = None
     inputs: dict[str, Number] = field(default_factory=dict)
@@ -128,18 +135,20 @@ class Ledger:
             raise OutOfRangeError(problem, "Call reduce() for the cells of one area first.")
         return largest_remainder([float(line.lb_ac) for line in self.lines], decimals=decimals)
 
-    def plus(self, *lines: Line, notes: tuple[str, ...] = (), inputs: Mapping[str, Number] | None = None) -> "Ledger":
-        """The ledger with further lines, notes and inputs of their templates; its band moves with the lines."""
+    def plus(
+        self, *lines: Line, findings: tuple[Finding, ...] = (), inputs: Mapping[str, Number] | None = None
+    ) -> "Ledger":
+        """The ledger with further lines, findings and inputs of their templates; its band moves with the lines."""
         moved = sum((line.lb_ac for line in lines), start=0.0)
         return replace(
-            self, lines=self.lines + lines, notes=self.notes + notes, inputs={**self.inputs, **(inputs or {})},
+            self, lines=self.lines + lines, findings=self.findings + findings, inputs={**self.inputs, **(inputs or {})},
             low_lb_ac=None if self.low_lb_ac is None else self.low_lb_ac + moved,
             high_lb_ac=None if self.high_lb_ac is None else self.high_lb_ac + moved,
         )  # fmt: skip
 
     def spread(self, cells: NDArray[np.intp], size: int) -> "Ledger":
         """
-        Ledger of some cells as a ledger of all: NaN where nothing was struck.
+        Ledger of some cells as a ledger of all: NaN elsewhere.
 
         Parameters
         ----------

@@ -4,21 +4,26 @@ from typing import Any, Final
 
 import numpy as np
 
+from vrn.findings import Quantity
 from vrn.nitrogen.credits import Credit
 from vrn.nitrogen.ledger import Line, Number, as_number, total_of, worded
 
-CREDIT_LABELS: Final[dict[str, str]] = {
-    "previous_crop": "Credit for the previous crop",
-    "manure": "Manure nitrogen still to appear",
-    "irrigation_water": "Nitrate in irrigation water still to come",
-    "other": "Other nitrogen still to appear",
+_CREDIT_LABELS: Final[dict[str, str]] = {
+    "credits": "Credits",
+    "credit_previous_crop": "Credit for the previous crop",
+    "credit_manure": "Manure nitrogen still to appear",
+    "credit_irrigation_water": "Nitrate in irrigation water still to come",
+    "credit_other": "Other nitrogen still to appear",
 }
 _GIVEN: Final = "given by the user"
 
 
-def line_of(values: dict[str, Any], *, key: str, label: str, lb_ac: Number, basis: str, source: str) -> Line:
+def line_of(
+    values: dict[str, Any], *, key: str, label: str, lb_ac: Number, basis: str, source: str, code: str = "",
+    quantities: dict[str, Quantity] | None = None,
+) -> Line:  # fmt: skip
     """
-    A line whose basis is written from the values by their names.
+    A line whose basis is written from the values by their names, labelled by ``nitrogen.line-<code>`` (the key when not given).
 
     Examples
     --------
@@ -26,7 +31,12 @@ def line_of(values: dict[str, Any], *, key: str, label: str, lb_ac: Number, basi
     ...         basis="{yield_goal_bu_ac} bu/ac × 1.0 lb/bu", source="").basis
     '180 bu/ac × 1.0 lb/bu'
     """
-    return Line(key=key, label=label, lb_ac=lb_ac, basis=worded(basis, values), source=source, template=basis)
+    return Line(key=key, label=label, lb_ac=lb_ac, basis=worded(basis, values), source=source, template=basis,
+                code=_label_code(code or key), quantities=quantities or {})  # fmt: skip
+
+
+def _label_code(key: str) -> str:
+    return f"nitrogen.line-{key.replace('_', '-')}"
 
 
 def credit_lines(values: dict[str, Any], *, factor: Number = 1.0, times: str = "") -> tuple[Line, ...]:
@@ -48,11 +58,11 @@ def credit_lines(values: dict[str, Any], *, factor: Number = 1.0, times: str = "
     [-20.0]
     """
     credits_lb_ac = values.get("credits_lb_ac", 0.0)
-    named: dict[str, tuple[str, Number | Credit]] = {"credits": ("Credits", credits_lb_ac)}
+    named: dict[str, Number | Credit] = {"credits": credits_lb_ac}
     if isinstance(credits_lb_ac, dict):
-        named = {f"credit_{name}": (CREDIT_LABELS.get(name, str(name)), part) for name, part in credits_lb_ac.items()}
+        named = {f"credit_{name}": part for name, part in credits_lb_ac.items()}
     lines = []
-    for key, (label, part) in named.items():
+    for key, part in named.items():
         if isinstance(part, Credit):
             credit = part
         else:
@@ -61,9 +71,11 @@ def credit_lines(values: dict[str, Any], *, factor: Number = 1.0, times: str = "
         if np.any(np.asarray(credit.lb_ac) != 0):
             lines.append(
                 Line(
-                    key=key, label=label, lb_ac=-credit.lb_ac * factor, basis=credit.basis + times, source=credit.source
+                    key=key, label=_CREDIT_LABELS.get(key, key.removeprefix("credit_")), lb_ac=-credit.lb_ac * factor,
+                    basis=credit.basis + times, source=credit.source,
+                    code=_label_code(key) if key in _CREDIT_LABELS else "",
                 )
-            )
+            )  # fmt: skip
     return tuple(lines)
 
 
@@ -104,17 +116,11 @@ def none_advised_lines(where: Any, so_far: Number, *, basis: str, source: str) -
     taken = as_number(np.where(where, -np.maximum(so_far, 0.0), 0.0))
     if np.ndim(taken):
         basis = f"in the cells at {basis}"
-    line = Line(key="none_advised", label="No nitrogen is advised", lb_ac=taken, basis=basis, source=source)
+    line = Line(key="none_advised", label="No nitrogen is advised", lb_ac=taken, basis=basis, source=source,
+                code=_label_code("none_advised"))  # fmt: skip
     return (line,)
 
 
 def sum_of(lines: tuple[Line, ...] | list[Line]) -> Number:
-    """
-    Sum of lines. [lb/ac]
-
-    Examples
-    --------
-    >>> sum_of([])
-    0.0
-    """
+    """Sum of lines. [lb/ac]"""
     return total_of(line.lb_ac for line in lines)

@@ -9,13 +9,15 @@ import numpy as np
 
 from vrn import door
 from vrn.errors import OutOfRangeError, OutsideCalibrationError
+from vrn.findings import Finding, Kind, Quantity, note, warning
 from vrn.nitrogen.credits import Credit
 from vrn.nitrogen.ledger import Ledger, Line, Number, as_number
 from vrn.nitrogen.stage import stage_name, stage_position
 
 _DEPTH_TOLERANCE_IN: Final = 0.5
 _CHECKED_ONLY: Final = ("top_in", "bottom_in", "growth_stage")
-FROM_MEMORY: Final = "is from memory: check it against the method's bulletin"
+NOT_ON_SAND: Final = "nitrogen.not-on-sand"
+SEASON_TOTAL: Final = note("nitrogen.season-total", "nitrogen.method")
 Values = dict[str, Any]  # what a rule works on: numbers by input name, credits by their own names
 
 
@@ -38,6 +40,8 @@ class Input:
     required : bool
     from_memory : bool
         The default was not seen in its source.
+    outside : str
+        Code of the finding where the input is outside ``calibrated``.
     """
 
     name: str
@@ -48,14 +52,15 @@ class Input:
     default: float | None = None
     required: bool = False
     from_memory: bool = False
+    outside: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Working:
-    """What a rule returns: lines, notes, and the band of the unclipped sum where the method has one."""
+    """What a rule returns: lines, findings, and the band of the unclipped sum where the method has one."""
 
     lines: tuple[Line, ...]
-    notes: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     low_lb_ac: Number | None = None
     high_lb_ac: Number | None = None
 
@@ -93,7 +98,7 @@ class Method:
         The factor that turns ppm and inches of a profile into the pounds it takes. [lb/ac per ppm and in]
     inputs : tuple of Input
     example : Example
-    cautions : tuple of str
+    cautions : tuple of Finding
         Where it does not hold.
     rule : callable
         Takes checked inputs by name, returns a ``Working``.
@@ -113,7 +118,12 @@ class Method:
     stages: tuple[str, str] | None = None
     bottom_in: tuple[float, float] | None = None
     profile_lb_ac_per_ppm_in: float | None = None
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Finding, ...] = ()
+
+    @property
+    def of_a_profile(self) -> bool:
+        """Whether it is calibrated on cores of two feet."""
+        return self.bottom_in is not None and self.bottom_in[0] >= 24.0
 
     def __repr__(self) -> str:
         return door.card(
@@ -128,7 +138,7 @@ class Method:
         Parameters
         ----------
         allow_outside : bool
-            Work outside the calibration too, and say so in the notes.
+            Work outside the calibration too, with a finding that says so.
         **inputs : float, ndarray of shape (n,), or str
             As ``Method.inputs`` names them; scalars and arrays are broadcast. ``top_in``, ``bottom_in`` and
             ``growth_stage`` may always be given and are checked then. ``credits_lb_ac``: a number, or several by name.
@@ -147,27 +157,27 @@ class Method:
         values = self._checked(inputs)
         outside = self._outside(values)
         if outside and not allow_outside:
-            problem = f"{self.key} does not hold here: {'; '.join(outside)}."
+            problem = f"{self.key} does not hold here: {'; '.join(reason for reason, _ in outside)}."
             raise OutsideCalibrationError(
                 problem,
                 "Choose a method that fits (vrn methods), or look at its answer with allow_outside (--allow-outside).",
             )
         working = self.rule(values)
-        notes = tuple(f"outside the calibration of {self.key}: {reason}" for reason in outside)
+        findings = tuple(found for _, found in outside)
         if self.kind == "season" and inputs.get("applied_lb_ac") is None:
-            notes += ("a season total, not a sidedress rate: nothing already applied was subtracted",)
+            findings += (SEASON_TOTAL,)
         return Ledger(
             lines=working.lines,
             method=self.key,
-            notes=notes + self._from_memory(inputs) + working.notes,
+            findings=findings + self._from_memory(inputs) + working.findings,
             low_lb_ac=working.low_lb_ac,
             high_lb_ac=working.high_lb_ac,
             inputs={name: value for name, value in values.items() if isinstance(value, (float, np.ndarray))},
         )
 
-    def outside(self, **inputs: Any) -> tuple[str, ...]:
+    def outside(self, **inputs: Any) -> tuple[Finding, ...]:
         """Why the method does not hold for these inputs; empty when it does."""
-        return self._outside(self._checked(inputs))
+        return tuple(found for _, found in self._outside(self._checked(inputs)))
 
     def missing(self, **inputs: Any) -> tuple[str, ...]:
         """Required inputs that are not given."""
@@ -205,35 +215,58 @@ class Method:
             values["growth_stage"] = stage_position(given["growth_stage"])
         return values
 
-    def _outside(self, values: Values) -> tuple[str, ...]:
+    def _outside(self, values: Values) -> list[tuple[str, Finding]]:
+        """Why the method does not hold here: for the error, and as findings."""
         reasons = []
         if self.stages is not None and "growth_stage" in values:
-            first, last = (float(stage_position(stage)) for stage in self.stages)
-            stage = np.floor(values["growth_stage"])
-            if np.any(np.less(stage, first)) or np.any(np.greater(stage, last)):
-                reasons.append(f"it is for {self.stages[0]} to {self.stages[1]}, the crop is at {_stages(stage)}")
+            (first, last), stage = self.stages, np.floor(values["growth_stage"])
+            early, late = (stage_name(float(end(stage))) for end in (np.nanmin, np.nanmax))
+            if np.any(np.less(stage, stage_position(first))) or np.any(np.greater(stage, stage_position(last))):
+                at = early if early == late else f"{early} to {late}"
+                found = (
+                    warning("nitrogen.outside-stage", "nitrogen.method", first=first, last=last, stage=early)
+                    if early == late
+                    else warning("nitrogen.outside-stages", "nitrogen.method", first=first, last=last, early=early,
+                                 late=late)
+                )  # fmt: skip
+                reasons.append((f"it is for {first} to {last}, the crop is at {at}", found))
         if "top_in" in values and values["top_in"] != 0:
-            reasons.append(f"its core begins at the surface, this one at {values['top_in']:g} in")
+            top = float(values["top_in"])
+            found = warning("nitrogen.outside-core-top", "nitrogen.method", found=Quantity("depth", top))
+            reasons.append((f"its core begins at the surface, this one at {top:g} in", found))
         if self.bottom_in is not None and "bottom_in" in values:
-            least, most = self.bottom_in
-            bottom = float(values["bottom_in"])
+            (least, most), bottom = self.bottom_in, float(values["bottom_in"])
             if not least - _DEPTH_TOLERANCE_IN <= bottom <= most + _DEPTH_TOLERANCE_IN:
                 wanted = f"from 0 to {least:g} in" if least == most else f"that end at {least:g} to {most:g} in"
-                reasons.append(f"it is for cores {wanted}, these reach {bottom:g} in")
+                depths = {"most": Quantity("depth", most), "found": Quantity("depth", bottom)}
+                found = (
+                    warning("nitrogen.outside-core-depth", "nitrogen.method", **depths)
+                    if least == most
+                    else warning("nitrogen.outside-core-depths", "nitrogen.method", least=Quantity("depth", least),
+                                 **depths)
+                )  # fmt: skip
+                reasons.append((f"it is for cores {wanted}, these reach {bottom:g} in", found))
         for item in self.inputs:
             if item.calibrated is None or item.name not in values:
                 continue
             low, high = item.calibrated
             if np.any(np.less(values[item.name], low)) or np.any(np.greater(values[item.name], high)):
-                reasons.append(f"{item.name} is outside {low:g} to {high:g}")
-        return tuple(reasons)
+                kind = _kind_of(item.name)
+                found = warning(item.outside, "nitrogen.method", low=Quantity(kind, low), high=Quantity(kind, high))
+                reasons.append((f"{item.name} is outside {low:g} to {high:g}", found))
+        return reasons
 
-    def _from_memory(self, inputs: Mapping[str, Any]) -> tuple[str, ...]:
+    def _from_memory(self, inputs: Mapping[str, Any]) -> tuple[Finding, ...]:
         return tuple(
-            f"{item.name} = {item.default:g} {FROM_MEMORY}"
+            note("nitrogen.from-memory", "nitrogen.method", value=Quantity("number", item.default), meaning=item.meaning)
             for item in self.inputs
             if item.from_memory and item.default is not None and inputs.get(item.name) is None
         )
+
+
+def _kind_of(name: str) -> Kind:
+    """Kind of an input's number, by the unit that ends its name."""
+    return "depth" if name.endswith("_in") else "concentration" if name.endswith("_ppm") else "number"
 
 
 def _number(item: Input, value: Any) -> Any:
@@ -254,9 +287,3 @@ def _number(item: Input, value: Any) -> Any:
             problem, f"It lies between {item.low:g} and {item.high:g}; use NaN where it is not known."
         )
     return number
-
-
-def _stages(position: Number) -> str:
-    """Name of one stage, or of the first and last of several."""
-    first, last = stage_name(float(np.nanmin(position))), stage_name(float(np.nanmax(position)))
-    return first if first == last else f"{first} to {last}"

@@ -1,14 +1,17 @@
 """What the soil has still to free: shares of a season's warmth, and first-order release."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import InputFileError, OutOfRangeError
+from vrn.findings import Finding, Quantity, note
 from vrn.nitrogen.ledger import Number, as_number
+from vrn.nitrogen.stage import mineralization_share_left
 
 Q10: Final = 2.0  # rate for each 10 °C; Stanford et al. 1973 about 2 over 5–35 °C; 1.7–1.9 in other published soils
 SEASON: Final = ((4, 1), (9, 30))  # first and last day whose warmth makes up the season, a choice of this project
@@ -17,7 +20,19 @@ WARMTH_SOURCE: Final = (
     "share of the season's warmth, Q10 = 2 (about 2 over 5–35 °C: Stanford et al. 1973), air temperature for soil; "
     "season 1 April to 30 September and R5 about 25 August, from memory"
 )
+WARMTH_KEY: Final = "nitrogen.mineralization_share_left"
 _FULL_RECORD_SHARE: Final = 0.9
+_YEARLY_LB_AC: Final = 20.0  # for each per cent of organic matter: what the two shares are compared at
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Days:
+    """Daily weather as the arithmetic wants it: ``days`` in order, temperatures [°F] and rain [in], each shape (n,)."""
+
+    days: tuple[date, ...]
+    tmin_f: NDArray[np.float64]
+    tmax_f: NDArray[np.float64]
+    rain_in: NDArray[np.float64]
 
 
 def warmth_share(
@@ -122,6 +137,68 @@ def share_left_on(
         days, mean_c, first=sampled_on, end=date(year, *END_OF_UPTAKE), q10=q10,
         season=(date(year, *SEASON[0]), date(year, *SEASON[1])),
     )  # fmt: skip
+
+
+def warmth_left(
+    on: date | None, weather: Days | None, normals: Days | None, growth_stage: str | float | None, findings: list[Finding]
+) -> tuple[float | None, str]:
+    """
+    Share of the year's mineralization still to come by the record and normals behind it, and where it is from.
+
+    Parameters
+    ----------
+    on : date or None
+        The sampling date.
+    weather, normals : Days or None
+    growth_stage : str, float or None
+        For the stage table's share, given beside it.
+    findings : list of Finding
+        What was noticed is added here.
+
+    Returns
+    -------
+    share, source : float or None, str
+        None where the record does not reach; then the stage table is used.
+    """
+    if on is None or weather is None:
+        return None, ""
+    days, tmin_f, tmax_f = _whole_season(weather, normals, on.year)
+    try:
+        share = share_left_on(on, days=days, tmin_f=tmin_f, tmax_f=tmax_f)
+    except InputFileError as error:
+        findings.append(note("weather.mineralization-by-stage", WARMTH_KEY, problem=error.problem))
+        return None, ""
+    if growth_stage is not None:
+        table = float(mineralization_share_left(growth_stage))
+        findings.append(
+            note("weather.mineralization-by-weather", WARMTH_KEY, share=Quantity("share", share),
+                 table=Quantity("share", table), yearly=Quantity("rate", _YEARLY_LB_AC),
+                 apart=Quantity("amount", _YEARLY_LB_AC * abs(table - share)))
+        )  # fmt: skip
+    return share, WARMTH_SOURCE
+
+
+def _whole_season(
+    weather: Days, normals: Days | None, year: int
+) -> tuple[tuple[date, ...], NDArray[np.float64], NDArray[np.float64]]:
+    """The record, with normals of the same month and day where it has no temperature."""
+    if normals is None:
+        return weather.days, weather.tmin_f, weather.tmax_f
+    usual = {(day.month, day.day): i for i, day in enumerate(normals.days)}
+    known = {
+        day: (low, high)
+        for day, low, high in zip(weather.days, weather.tmin_f, weather.tmax_f, strict=True)
+        if np.isfinite(low + high)
+    }
+    first, last = (date(year, *day).toordinal() for day in SEASON)
+    for ordinal in range(first, last + 1):
+        day = date.fromordinal(ordinal)
+        i = usual.get((day.month, day.day))
+        if day not in known and i is not None:
+            known[day] = (normals.tmin_f[i], normals.tmax_f[i])
+    days = tuple(sorted(known))
+    values = np.array([known[day] for day in days])
+    return days, values[:, 0], values[:, 1]
 
 
 def mineralized_ppm(

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from vrn.errors import OutOfRangeError
+from vrn.findings import note
 from vrn.nitrogen.ledger import Number, as_number
 from vrn.nitrogen.lines import applied_lines, line_of
 from vrn.nitrogen.method import Example, Input, Method, Values, Working
@@ -224,6 +225,6 @@ ECONOMIC_OPTIMUM: Final = Method(
         need_lb_ac=183.333,
         source="worked from the derivative: (0.10 − 1.2) ÷ (2 × −0.003) = 183.3 lb/ac",
     ),
-    cautions=("Yield without nitrogen, and so the response, changes from year to year: one trial is one draw.",),
+    cautions=(note("nitrogen.one-trial-is-one-draw", "nitrogen.method"),),
     rule=_rule,
 )  # fmt: skip

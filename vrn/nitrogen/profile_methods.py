@@ -5,9 +5,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from vrn.findings import Finding, Quantity, note
 from vrn.nitrogen.ledger import Line, Number, as_number, worded
 from vrn.nitrogen.lines import applied_lines, credit_lines, line_of, sum_of
-from vrn.nitrogen.method import FROM_MEMORY, Example, Input, Method, Values, Working
+from vrn.nitrogen.method import Example, Input, Method, Values, Working
 
 _STAGES: Final = ("preplant", "V4")
 _YIELD: Final = Input(name="yield_goal_bu_ac", meaning="expected yield", low=0, high=500, required=True)
@@ -19,10 +20,7 @@ _PER_PPM: Final = Input(
 )
 _CREDITS: Final = Input(name="credits_lb_ac", meaning="previous crop, manure, water", low=0, high=400, default=0.0)
 _APPLIED: Final = Input(name="applied_lb_ac", meaning="applied after the profile was sampled", low=0, high=500)
-_LATE: Final = (
-    "Calibrated on cores pulled before planting to about V4; later the crop has drawn the nitrate down and the rate "
-    "would be too high."
-)  # fmt: skip
+_LATE: Final = note("nitrogen.late-profile", "nitrogen.method")
 
 _KANSAS_LB_AC_PER_PPM_IN: Final = 0.3  # from memory
 _FOUR_A_FOOT: Final = 1 / 3  # 4 lb/ac per ppm and foot
@@ -62,23 +60,21 @@ def _nebraska_rule(values: Values) -> Working:
     organic = values["organic_matter_counted_pct"] = as_number(np.clip(values["organic_matter_pct"], 0.5, 3.0))
     wanted = values["yield_goal_bu_ac"]
 
-    def line(key: str, label: str, lb_ac: Number, basis: str) -> None:
-        lines.append(line_of(values, key=key, label=label, lb_ac=lb_ac * factor, basis=basis + times,
-                             source=_NEBRASKA_SOURCE))  # fmt: skip
+    def line(key: str, code: str, label: str, lb_ac: Number, basis: str) -> Line:
+        return line_of(values, key=key, code=code, label=label, lb_ac=lb_ac * factor, basis=basis + times,
+                       source=_NEBRASKA_SOURCE)  # fmt: skip
 
-    lines = [
-        line_of(
-            values, key="base", label="Base", lb_ac=35.0 * factor, basis="35 lb/ac" + times, source=_NEBRASKA_SOURCE
-        )
-    ]
-    line("crop", "Nitrogen for the expected yield", 1.2 * wanted, "1.2 lb/bu × {yield_goal_bu_ac} bu/ac")
-    line("soil_nitrate", "Nitrate in the profile", -8.0 * values["profile_nitrate_ppm"],
-         "8 lb/ac per ppm × {profile_nitrate_ppm} ppm")  # fmt: skip
     taken = "0.14 × {yield_goal_bu_ac} bu/ac × {organic_matter_counted_pct} %"
     if np.ndim(wanted) and np.ndim(organic):  # a mean of products is not the product of means
         values["yield_times_organic_matter"] = wanted * organic
         taken = "0.14 × {yield_times_organic_matter} bu/ac × %, the mean of the cells' products"
-    line("mineralization", "Organic matter", -0.14 * wanted * organic, taken)
+    lines = (
+        line("base", "base", "Base", 35.0, "35 lb/ac"),
+        line("crop", "yield", "Nitrogen for the expected yield", 1.2 * wanted, "1.2 lb/bu × {yield_goal_bu_ac} bu/ac"),
+        line("soil_nitrate", "profile-nitrate", "Nitrate in the profile", -8.0 * values["profile_nitrate_ppm"],
+             "8 lb/ac per ppm × {profile_nitrate_ppm} ppm"),
+        line("mineralization", "organic-matter", "Organic matter", -0.14 * wanted * organic, taken),
+    )  # fmt: skip
     credit = credit_lines(values, factor=factor, times=worded(times, values))
     return Working(lines=(*lines, *credit, *applied_lines(values)))
 
@@ -101,9 +97,9 @@ NEBRASKA: Final = Method(
         _OM,
         _CREDITS,
         Input(name="price_factor", meaning="for prices; 1 at a ratio of 8", low=0.1, high=2, calibrated=(0.78, 1.1),
-              default=1.0),
+              default=1.0, outside="nitrogen.outside-price-factor"),
         Input(name="timing_factor", meaning="fall 1.05, spring 1.00, split or in season 0.95", low=0.1,
-              high=2, calibrated=(0.9, 1.1), default=1.0),
+              high=2, calibrated=(0.9, 1.1), default=1.0, outside="nitrogen.outside-timing-factor"),
         _APPLIED,
     ),
     example=Example(
@@ -111,7 +107,7 @@ NEBRASKA: Final = Method(
         need_lb_ac=178.8,
         source="worked from the equation: 35 + 216 − 12 − 25.2 − 35 = 178.8 lb/ac",
     ),
-    cautions=(_LATE, "Above 15 ppm in 0–24 in, or after a failed crop, the bulletin asks for samples to 4 ft."),
+    cautions=(_LATE, note("nitrogen.nebraska-deep-samples", "nitrogen.method", nitrate=Quantity("concentration", 15.0))),
     rule=_nebraska_rule,
 )  # fmt: skip
 
@@ -122,24 +118,25 @@ def _profile_line(values: Values, lb_ac_per_ppm_in: float, source: str) -> Line:
     if "profile_nitrate_ppm" in values:
         values.setdefault("profile_lb_ac_per_ppm_in", lb_ac_per_ppm_in)
         basis = "{profile_nitrate_ppm} ppm × 24 in × {profile_lb_ac_per_ppm_in} lb/ac per ppm and in"
-    return line_of(values, key="soil_nitrate", label="Nitrate in the profile", lb_ac=-values["profile_nitrate_lb_ac"],
+    return line_of(values, key="soil_nitrate", code="profile-nitrate", label="Nitrate in the profile", lb_ac=-values["profile_nitrate_lb_ac"],
                    basis=basis, source=source)  # fmt: skip
 
 
 def _kansas_rule(values: Values) -> Working:
     lines = (
-        line_of(values, key="crop", label="Nitrogen for the expected yield", source=_KANSAS_SOURCE,
+        line_of(values, key="crop", code="yield", label="Nitrogen for the expected yield", source=_KANSAS_SOURCE,
                 lb_ac=values["yield_goal_bu_ac"] * values["rate_factor_lb_bu"],
                 basis="{yield_goal_bu_ac} bu/ac × {rate_factor_lb_bu} lb/bu"),
-        line_of(values, key="mineralization", label="Organic matter", source=_KANSAS_SOURCE,
+        line_of(values, key="mineralization", code="organic-matter", label="Organic matter", source=_KANSAS_SOURCE,
                 lb_ac=-values["organic_matter_pct"] * values["organic_matter_lb_per_om_pct"],
                 basis="{organic_matter_pct} % × {organic_matter_lb_per_om_pct} lb/ac"),
         _profile_line(values, _KANSAS_LB_AC_PER_PPM_IN, _KANSAS_SOURCE),
         *credit_lines(values),
     )  # fmt: skip
-    notes: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     if values.get("profile_lb_ac_per_ppm_in") == _KANSAS_LB_AC_PER_PPM_IN:
-        notes = (f"profile_lb_ac_per_ppm_in = {_KANSAS_LB_AC_PER_PPM_IN:g} {FROM_MEMORY}",)
+        value = Quantity("number", _KANSAS_LB_AC_PER_PPM_IN)
+        findings = (note("nitrogen.from-memory", "nitrogen.method", value=value, meaning=_PER_PPM.meaning),)
     total = sum_of(lines)
     above = np.greater(total, values["cap_lb_ac"])
     if np.any(above):
@@ -147,7 +144,7 @@ def _kansas_rule(values: Values) -> Working:
         cut = line_of(values, key="cap", label="Above the bulletin's cap", source=_KANSAS_SOURCE, basis=basis,
                       lb_ac=as_number(np.where(above, values["cap_lb_ac"] - total, 0.0)))  # fmt: skip
         lines += (cut,)
-    return Working(lines=lines + applied_lines(values), notes=notes)
+    return Working(lines=lines + applied_lines(values), findings=findings)
 
 
 KANSAS: Final = Method(
@@ -190,7 +187,7 @@ KANSAS: Final = Method(
 
 def _profile_lines(values: Values, factor_lb_bu: float, source: str) -> Working:
     lines: list[Line] = [
-        line_of(values, key="crop", label="Nitrogen for the expected yield", source=source,
+        line_of(values, key="crop", code="yield", label="Nitrogen for the expected yield", source=source,
                 lb_ac=values["yield_goal_bu_ac"] * factor_lb_bu,
                 basis=f"{{yield_goal_bu_ac}} bu/ac × {factor_lb_bu:.1f} lb/bu"),
         _profile_line(values, _FOUR_A_FOOT, source),
@@ -219,7 +216,7 @@ MINNESOTA_WEST: Final = Method(
         need_lb_ac=120.0,
         source="worked from the equation: 1.2 × 150 − 60 = 120 lb/ac",
     ),
-    cautions=(_LATE, "A 2007 text credits 60 % of the profile nitrate against a return-to-nitrogen rate instead."),
+    cautions=(_LATE, note("nitrogen.minnesota-credits-part", "nitrogen.method")),
     rule=lambda values: _profile_lines(values, 1.2, _MINNESOTA_SOURCE),
 )
 
@@ -249,6 +246,6 @@ SOUTH_DAKOTA: Final = Method(
         need_lb_ac=90.0,
         source="worked from the equation: 1.0 × 180 − 50 − 40 = 90 lb/ac",
     ),
-    cautions=(_LATE, "The factor was 1.2 lb/bu until 2023; 45 trials of 2018–22 brought it to 1.0."),
+    cautions=(_LATE, note("nitrogen.dakota-factor-changed", "nitrogen.method")),
     rule=lambda values: _profile_lines(values, 1.0, _DAKOTA_SOURCE),
 )

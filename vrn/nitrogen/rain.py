@@ -23,7 +23,6 @@ from vrn.units import LB_AC_PER_PPM_IN
 
 Band = tuple[float, float]
 Carry = Callable[[NDArray[np.float64], float], tuple[NDArray[np.float64], float]]
-MEASURED: Final = "A measured value always beats this model: the band is there to hold the readings against."
 _DEEP_IN: Final = 24
 _PLACED_IN: Final = {
     "broadcast": (0, 2),
@@ -66,9 +65,9 @@ class AppliedFate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RainStory:
+class RainEffect:
     """
-    The season up to a day.
+    What rain and warmth did to the applied nitrogen up to a day.
 
     Parameters
     ----------
@@ -88,6 +87,10 @@ class RainStory:
         Since then. [days]
     rules : tuple of str
         Published rules the ranges span.
+    expected_top_foot_ppm : tuple of float, or None
+        Nitrate to expect in 0–12 in, without what last year left. [ppm]
+    measured_top_foot_ppm : float or None
+        Mean of the readings there. [ppm]
     """
 
     on: date
@@ -101,6 +104,8 @@ class RainStory:
     moved_in: Band
     days_saturated: int
     rules: tuple[str, ...]
+    expected_top_foot_ppm: Band | None = None
+    measured_top_foot_ppm: float | None = None
 
     def total(self, name: str) -> Band:
         """Sum of one band of the fates over all applications, as ``total("top_foot_lb_ac")``. [lb/ac]"""
@@ -108,7 +113,7 @@ class RainStory:
         return float(sum(low for low, _ in bands)), float(sum(high for _, high in bands))
 
     def to_plain(self) -> dict[str, Any]:
-        """The story as str, numbers and lists."""
+        """The effect as str, numbers and lists."""
         names = ("nitrate_share", "volatilized_lb_ac", "denitrified_lb_ac", "below_lb_ac", "top_foot_lb_ac",
                  "second_foot_lb_ac", "not_nitrate_lb_ac")  # fmt: skip
         return {
@@ -130,14 +135,17 @@ class RainStory:
             "top_foot_low_lb_ac": [round(float(value), 1) for value in self.top_low_lb_ac],
             "top_foot_high_lb_ac": [round(float(value), 1) for value in self.top_high_lb_ac],
             "rules": list(self.rules),
-            "note": MEASURED,
+            "expected_top_foot_ppm": None if self.expected_top_foot_ppm is None
+            else [round(part, 1) for part in self.expected_top_foot_ppm],
+            "measured_top_foot_ppm": None if self.measured_top_foot_ppm is None
+            else round(self.measured_top_foot_ppm, 1),
         }  # fmt: skip
 
 
-def what_rain_did(
+def rain_effect(
     applications: Sequence[Applied], *, on: date, days: Sequence[date], tmin_f: ArrayLike, tmax_f: ArrayLike,
     rain_in: ArrayLike, texture: str | None = None, collars: ArrayLike | None = None, latitude_deg: float = 41.5,
-) -> RainStory:  # fmt: skip
+) -> RainEffect:  # fmt: skip
     """
     Follow applied nitrogen through the weather to a day.
 
@@ -159,7 +167,7 @@ def what_rain_did(
 
     Returns
     -------
-    story : RainStory
+    effect : RainEffect
 
     Raises
     ------
@@ -192,7 +200,7 @@ def what_rain_did(
     later = np.array([day >= since for day in balance.days])
     drained = float(balance.drainage_in[later].sum())
     per_in = _reach(texture)
-    return RainStory(
+    return RainEffect(
         on=on, fates=tuple(fates), balance=balance, rain_in=np.nan_to_num(rain), top_low_lb_ac=top[0],
         top_high_lb_ac=top[1], rain_since_in=float(np.nansum(rain[later])), drained_since_in=drained,
         moved_in=(drained * per_in[0], drained * per_in[1]), days_saturated=int(balance.saturated[later].sum()),
@@ -201,14 +209,14 @@ def what_rain_did(
 
 
 def expected_nitrate_ppm(
-    story: RainStory, *, mineralized_lb_ac: float, uptake_lb_ac: Band, bulk_density_g_cm3: float = 1.35
+    effect: RainEffect, *, mineralized_lb_ac: float, uptake_lb_ac: Band, bulk_density_g_cm3: float = 1.35
 ) -> Band:
     """
     Band to hold the readings of the top foot against.
 
     Parameters
     ----------
-    story : RainStory
+    effect : RainEffect
     mineralized_lb_ac : float
         What the soil has freed this season up to the day; counted from none to all of it. [lb/ac]
     uptake_lb_ac : tuple of float
@@ -220,7 +228,7 @@ def expected_nitrate_ppm(
     low, high : float
         Without what last year left. [ppm]
     """
-    top_low, top_high = story.total("top_foot_lb_ac")
+    top_low, top_high = effect.total("top_foot_lb_ac")
     per_ppm = 12.0 * bulk_density_g_cm3 * LB_AC_PER_PPM_IN
     low = max(top_low - uptake_lb_ac[1], 0.0) / per_ppm
     return low, max(top_high + mineralized_lb_ac - uptake_lb_ac[0], 0.0) / per_ppm

@@ -5,6 +5,7 @@ from typing import Final
 import numpy as np
 
 from vrn.errors import OutOfRangeError
+from vrn.findings import Finding, Quantity, note
 from vrn.nitrogen.ledger import Line, Number, as_number, negative, total_of
 from vrn.nitrogen.lines import credit_lines, line_of, sum_of
 from vrn.nitrogen.method import Example, Input, Method, Values, Working
@@ -47,7 +48,7 @@ def _rule(values: Values) -> Working:
         _top_line(values),
         _deep_line(values),
     ]  # fmt: skip
-    mineral, notes = _mineral_line(values, left is None)
+    mineral, findings = _mineral_line(values, left is None)
     lines += [mineral, *credit_lines(values)]
     low = high = None
     if uptake is None:
@@ -62,11 +63,11 @@ def _rule(values: Values) -> Working:
                     source="need over recovery, after Stanford 1973, J. Environ. Qual. 2:159-166 (from memory)")
         )  # fmt: skip
     if low is None or high is None:
-        return Working(lines=tuple(lines), notes=notes)
+        return Working(lines=tuple(lines), findings=findings)
     low, high = total_of([low, total]), total_of([high, total])
     if not plain:
         low, high = low / recovery, high / recovery
-    return Working(lines=tuple(lines), notes=notes, low_lb_ac=low, high_lb_ac=high)
+    return Working(lines=tuple(lines), findings=findings, low_lb_ac=low, high_lb_ac=high)
 
 
 def _top_line(values: Values) -> Line:
@@ -75,7 +76,7 @@ def _top_line(values: Values) -> Line:
         values["nitrate_ppm"], top_in=top, bottom_in=bottom, bulk_density_g_cm3=values["bulk_density_g_cm3"]
     )
     label = f"Nitrate in the soil, {top:g}–{bottom:g} in"
-    return line_of(values, key="soil_nitrate", label=label, lb_ac=negative(pounds),
+    return line_of(values, key="soil_nitrate", label=label, lb_ac=negative(pounds), quantities=_depths(top, bottom),
                    basis=f"{{nitrate_ppm}} ppm × {bottom - top:g} in × {{bulk_density_g_cm3}} g/cm³ × 0.226613",
                    source=_PPM_SOURCE)  # fmt: skip
 
@@ -88,22 +89,28 @@ def _deep_line(values: Values) -> Line:
     label = f"Nitrate in the soil, {top:g}–{end:g} in"
     if "deep_nitrate_ppm" not in values:
         if bottom >= 24:
-            return Line(key="deep_nitrate", label="Nitrate below the core", lb_ac=0.0, source="",
-                        basis=f"the core reaches {bottom:g} in, all of it counted above")  # fmt: skip
-        return Line(key="deep_nitrate", label=label, lb_ac=0.0, basis="not measured, 0 counted", source="")
+            return line_of(values, key="deep_nitrate", code="below-core", label="Nitrate below the core", lb_ac=0.0,
+                           source="", basis=f"the core reaches {bottom:g} in, all of it counted above")  # fmt: skip
+        return line_of(values, key="deep_nitrate", code="soil-nitrate", label=label, quantities=_depths(top, end),
+                       lb_ac=0.0, source="", basis="not measured, 0 counted")  # fmt: skip
     if top < bottom:
         problem = f"The deep core begins at {top:g} in, inside the top core that ends at {bottom:g} in."
         raise OutOfRangeError(problem, "Give layers that follow each other, as 0–12 and 12–24 in.")
     values.setdefault("deep_bulk_density_g_cm3", values["bulk_density_g_cm3"])
     density: Number = values["deep_bulk_density_g_cm3"]
     pounds = nitrate_lb_ac(values["deep_nitrate_ppm"], top_in=top, bottom_in=end, bulk_density_g_cm3=density)
-    return line_of(values, key="deep_nitrate", label=label, lb_ac=negative(pounds * values["second_foot_share"]),
+    return line_of(values, key="deep_nitrate", code="soil-nitrate", label=label, quantities=_depths(top, end),
+                   lb_ac=negative(pounds * values["second_foot_share"]),
                    basis=f"{{deep_nitrate_ppm}} ppm × {end - top:g} in × {{deep_bulk_density_g_cm3}} g/cm³ × 0.226613"
                          " × {second_foot_share} counted",
                    source=f"{_PPM_SOURCE}; the share counted is a setting, no source")  # fmt: skip
 
 
-def _mineral_line(values: Values, by_stage: bool) -> tuple[Line, tuple[str, ...]]:
+def _depths(top_in: float, bottom_in: float) -> dict[str, Quantity]:
+    return {"top": Quantity("depth", top_in), "bottom": Quantity("depth", bottom_in)}
+
+
+def _mineral_line(values: Values, by_stage: bool) -> tuple[Line, tuple[Finding, ...]]:
     cap = float(values["organic_matter_cap_pct"])
     found = values["organic_matter_pct"]
     above = int(np.count_nonzero(np.greater(found, cap)))
@@ -126,12 +133,10 @@ def _mineral_line(values: Values, by_stage: bool) -> tuple[Line, tuple[str, ...]
     )  # fmt: skip
     if not above:
         return line, ()
-    where = f"in {above} of {np.size(found)} cells " if np.ndim(found) else ""
-    note = (
-        f"organic matter {where}is above {cap:g} %: counted as {cap:g} % (organic_matter_cap_pct), "
-        "since wet and organic soils free less than their organic matter promises"
-    )
-    return line, (note,)
+    about, limit = "layers.organic_matter", Quantity("organic_matter", cap)
+    if not np.ndim(found):
+        return line, (note("nitrogen.organic-matter-capped-here", about, cap=limit),)
+    return line, (note("nitrogen.organic-matter-capped", about, cap=limit, above=above, cells=int(np.size(found))),)
 
 
 REMAINING_NEED: Final = Method(
@@ -157,7 +162,8 @@ REMAINING_NEED: Final = Method(
         Input(name="organic_matter_pct", meaning="soil organic matter", low=0, high=100, required=True),
         Input(name="deep_nitrate_ppm", meaning="NO3-N in the core below", low=0, high=1000),
         Input(name="deep_top_in", meaning="where the deep core begins; the top core's end", low=0, high=60),
-        Input(name="deep_bottom_in", meaning="where the deep core ends; 24 in", low=1, high=96, calibrated=(12, 48)),
+        Input(name="deep_bottom_in", meaning="where the deep core ends; 24 in", low=1, high=96, calibrated=(12, 48),
+              outside="nitrogen.outside-deep-core"),
         Input(name="second_foot_share", meaning="share of the deep core's nitrate that is counted: a choice of this "
               "project, no source", low=0, high=1, default=0.5),
         Input(name="n_per_bushel_lb", meaning="nitrogen the whole crop takes up for a bushel", low=0.3, high=2,
@@ -182,8 +188,8 @@ REMAINING_NEED: Final = Method(
         source="200 bu/ac × 1.1278 lb/bu = 225.56 lb/ac; 65 % of it is still to come (uptake after Bender et al. 2013)",
     ),
     cautions=(
-        "Yield level explained about 15 % of the best rate's variation in fields (Scharf et al. 2006, SSSAJ 70:2154).",
-        "Yield-goal rates were above the economic best in 96 % of 193 site-years (Mulvaney et al. 2006, SSSAJ 70:172).",
+        note("nitrogen.yield-explains-little", "nitrogen.method"),  # Scharf et al. 2006, SSSAJ 70:2154
+        note("nitrogen.yield-goal-rates-high", "nitrogen.method"),  # Mulvaney et al. 2006, SSSAJ 70:172
     ),
     rule=_rule,
 )  # fmt: skip

@@ -1,5 +1,6 @@
 """Yield response to nitrogen from the user's own trial: coefficients with standard errors, and the best-paying rate."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
@@ -7,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import InputFileError
+from vrn.findings import Finding, Quantity, note, warning
 from vrn.nitrogen.ledger import Number, as_number
 from vrn.nitrogen.optimum import FlatBand, flat_band, optimum_n_lb_ac
 
@@ -84,20 +86,18 @@ class Response:
         return flat_band(self.b, self.c, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb, within_per_ac=within_per_ac,
                          highest_rate_lb_ac=self.highest_rate_lb_ac)  # fmt: skip
 
-    @property
-    def words(self) -> str:
-        """The fit with its standard errors, in a phrase."""
-        b, c = (f"{value:.4g}{_doubt(error, '.2g')}" for value, error in ((self.b, self.b_se), (self.c, self.c_se)))
-        return f"{self.observations} yields fit a {self.form}: b = {b}, c = {c} (one standard error)"
+    def quantities(self) -> dict[str, Quantity]:
+        """The fit with its standard errors, for a sentence."""
+        numbers = {name: Quantity("number", getattr(self, name)) for name in ("b", "c", "b_se", "c_se")}
+        return {"yields": Quantity("count", self.observations), "form": Quantity("text", self.form), **numbers}
 
-    def paying_words(self, *, corn_per_bu: float, n_per_lb: float) -> str:
-        """The best-paying rate with its standard error, and what lies within $1/ac of it, in a phrase."""
+    def paying_quantities(self, *, corn_per_bu: float, n_per_lb: float) -> dict[str, Quantity]:
+        """The best-paying rate with its standard error, and what lies within $1/ac of it, for a sentence."""
         best, error_lb_ac = self.optimum(price_ratio=n_per_lb / corn_per_bu)
         band = self.band(corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
-        return (
-            f"best-paying at these prices {best:.0f}{_doubt(error_lb_ac, '.0f')} lb/ac, and within $1/ac of it "
-            f"{band.low_n_lb_ac:.0f} to {band.high_n_lb_ac:.0f} lb/ac"
-        )
+        pounds = {"best": best, "se": error_lb_ac, "low": band.low_n_lb_ac, "high": band.high_n_lb_ac}
+        found = {name: Quantity("whole_amount", value) for name, value in pounds.items()}
+        return {**found, "within": Quantity("money_area", 1.0)}
 
     def to_plain(self) -> dict[str, Any]:
         """The response as str, numbers and None."""
@@ -108,10 +108,6 @@ class Response:
             "form": self.form, "observations": self.observations, "blocks": self.blocks,
             **{name: value if np.isfinite(value) else None for name, value in values.items()},
         }  # fmt: skip
-
-
-def _doubt(error: float, digits: str) -> str:
-    return f" ± {error:{digits}}" if np.isfinite(error) else ""
 
 
 def fit_response(
@@ -231,3 +227,63 @@ def _plateau(rate: NDArray[np.float64], grain: NDArray[np.float64], blocks: NDAr
 
 
 _FITS: Final = {"quadratic": _quadratic, "quadratic-plateau": _plateau}
+
+
+def take_trial(
+    options: Mapping[str, Any], n_lb_ac: ArrayLike, yield_bu_ac: ArrayLike, *, block: ArrayLike | None = None,
+    corn_per_bu: float | None = None, n_per_lb: float | None = None,
+) -> tuple[dict[str, Any], Response | None, tuple[Finding, ...]]:  # fmt: skip
+    """
+    Put a trial's response into the options that ``need_of_cells`` and ``side_by_side`` take.
+
+    Parameters
+    ----------
+    options : mapping of str to value
+        Settings of ``[nitrogen]``; a slope and bend written there go before the trial's.
+    n_lb_ac, yield_bu_ac : array_like, shape (n,)
+        Total nitrogen and yield of each plot or strip. [lb/ac], [bu/ac]
+    block : array_like, shape (n,), optional
+        Replicate, zone or strip pair.
+    corn_per_bu, n_per_lb : float, optional
+        For the best-paying rate and the band around it. [$/bu], [$/lb N]
+
+    Returns
+    -------
+    options : dict
+        With ``response_b``, ``response_c`` and ``highest_rate_lb_ac``.
+    response : Response or None
+        None when the trial holds none.
+    findings : tuple of Finding
+
+    Raises
+    ------
+    InputFileError
+        If the trial holds no response and the method is ``economic-optimum``.
+
+    Examples
+    --------
+    >>> rates = np.array([0.0, 60.0, 120.0, 180.0, 240.0])
+    >>> found, response, _ = take_trial({}, rates, 90 + rates - 0.0025 * rates**2)
+    >>> round(found["response_b"], 6), round(response.optimum(price_ratio=0.1)[0], 6)
+    (1.0, 180.0)
+    """
+    taken, about = dict(options), "nitrogen.response_trial"
+    try:
+        response = fit_response(n_lb_ac, yield_bu_ac, block=block)
+    except InputFileError as error:
+        if options.get("method") == "economic-optimum" and options.get("response_b") is None:
+            raise
+        return taken, None, (warning("nitrogen.trial-unused", about, problem=error.problem, remedy=error.remedy),)
+    findings = [note("nitrogen.trial-response", about, **response.quantities())]
+    if corn_per_bu is not None and n_per_lb is not None:
+        paying = response.paying_quantities(corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
+        findings.append(note("nitrogen.trial-best-rate", about, **paying))
+    if response.top_n_lb_ac > response.highest_rate_lb_ac:
+        highest = Quantity("rate", response.highest_rate_lb_ac)
+        findings.append(warning("nitrogen.trial-still-rising", about, highest=highest))
+    if options.get("response_b") is not None or options.get("response_c") is not None:
+        findings.append(warning("nitrogen.trial-and-numbers", about))
+    else:
+        taken |= {"response_b": response.b, "response_c": response.c}
+        taken["highest_rate_lb_ac"] = response.highest_rate_lb_ac
+    return taken, response, tuple(findings)

@@ -1,4 +1,4 @@
-"""End-of-season stalk nitrate: its class, and what it says for next year."""
+"""The plant as its own test: greenness against a strip with ample nitrogen, and stalk nitrate after harvest."""
 
 from typing import Final, Literal
 
@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
+from vrn.nitrogen.ledger import Number, as_number
+from vrn.units import LB_AC_KG_HA
 
 Scheme = Literal["iowa", "iowa-newer", "penn-state", "purdue"]
 # upper edges: below the first "low", the next "marginal" where there is one, up to 2,000 ppm "optimal", above "excess"
@@ -16,7 +18,7 @@ _EDGES_PPM: Final = {
     "purdue": ((450.0, "low"),),
 }
 _EXCESS_PPM: Final = 2000.0
-STALK_SOURCE: Final = "Iowa State, Penn State, Purdue; cut by class: Connecticut 2007"
+ACT_BELOW_PCT: Final = 95.0  # Penn State Agronomy Facts 53; University of Nebraska G1632
 
 
 def stalk_class(stalk_nitrate_ppm: ArrayLike, *, scheme: Scheme = "iowa") -> list[str]:
@@ -94,6 +96,67 @@ def next_year_cut_share(stalk_nitrate_ppm: ArrayLike) -> list[float]:
     values = _checked(stalk_nitrate_ppm)
     shares = np.select([values <= 2000, values <= 6000, values > 6000], [0.0, 0.25, 0.5], default=np.nan)
     return [float(share) for share in shares]
+
+
+def sufficiency_index_pct(reading: ArrayLike, reference: ArrayLike) -> Number:
+    """
+    Greenness of the crop against a strip with ample nitrogen; below 95 % it is short.
+
+    Parameters
+    ----------
+    reading, reference : array_like, shape (n,) or scalar
+        Mean readings of the crop and of the strip, in one unit.
+
+    Returns
+    -------
+    index : float or ndarray
+        [%]
+
+    Raises
+    ------
+    OutOfRangeError
+        If the reference is not above 0.
+
+    References
+    ----------
+    Penn State Agronomy Facts 53; University of Nebraska-Lincoln G1632.
+
+    Examples
+    --------
+    >>> round(sufficiency_index_pct(48.0, 52.0), 1)
+    92.3
+    """
+    if np.any(np.less_equal(reference, 0)):
+        problem = "The reference strip reads 0 or less."
+        raise OutOfRangeError(problem, "Give the mean reading of a strip that was never short of nitrogen.")
+    return as_number(np.divide(reading, reference) * 100.0)
+
+
+def sensed_need_lb_ac(index_pct: ArrayLike) -> Number:
+    """
+    Nitrogen a short crop wants by its greenness, from memory: check it against the paper.
+
+    Parameters
+    ----------
+    index_pct : array_like, shape (n,) or scalar
+        Sufficiency index. [%]
+
+    Returns
+    -------
+    need_lb_ac : float or ndarray
+        317 √(0.97 − index) kg/ha; 0 from 97 % up. [lb/ac]
+
+    References
+    ----------
+    Varvel et al. (2007), from memory.
+
+    Examples
+    --------
+    >>> round(sensed_need_lb_ac(95.0), 1)
+    40.0
+    """
+    short = np.maximum(0.97 - np.asarray(index_pct, dtype=float) / 100.0, 0.0)
+    return as_number(317.0 * np.sqrt(short) / LB_AC_KG_HA)
 
 
 def _checked(stalk_nitrate_ppm: ArrayLike) -> NDArray[np.float64]:
