@@ -41,7 +41,7 @@ def test_strips_and_the_rate_around_them_give_back_the_response() -> None:
     (result,) = what_came((ENTRY,), came, corn_per_bu=4.0, n_per_lb=0.4)
     assert result.response is not None
     assert result.response.optimum_n_lb_ac == pytest.approx(160.0, abs=1e-4)
-    assert "6 yields fit a quadratic" in result.response.words
+    assert result.response.findings[0].quantities["yields"].value == 6
     alone = strip_response(came, corn_per_bu=4.0, n_per_lb=0.4)  # each strip its own level: nothing to compare
     assert alone is not None
     assert alone.response is None
@@ -52,10 +52,10 @@ def test_strips_that_hold_no_response_say_why() -> None:
     few = strip_response((_strip(150.0, 60.0), _strip(160.0, 90.0), _strip(165.0, 120.0)))
     assert few is not None
     assert few.response is None
-    assert "3 yields at 3 rates" in few.words
+    assert [found.code for found in few.findings] == ["nitrogen.strips-unused"]
     many = strip_response(tuple(_strip(_grain(rate, 90.0), rate) for rate in (0.0, 60.0, 120.0, 200.0)))
     assert many is not None
-    assert "give both prices" in many.words
+    assert many.findings[-1].code == "nitrogen.strips-without-prices"
     assert strip_response((_strip(150.0),)) is None
 
 

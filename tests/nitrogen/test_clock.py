@@ -8,9 +8,9 @@ import pytest
 
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.nitrogen import method
-from vrn.nitrogen.clock import INTERVALS, clock_on, collars_of, heat_units_f
-from vrn.nitrogen.mineralization import mineralized_ppm, share_left_on, warmth_share
-from vrn.nitrogen.season import Days, collars_over, season_of
+from vrn.nitrogen.clock import INTERVALS, clock_on, collars_of, collars_over, heat_units_f
+from vrn.nitrogen.mineralization import Days, mineralized_ppm, share_left_on, warmth_share
+from vrn.nitrogen.season import season_of
 from vrn.nitrogen.stage import mineralization_share_left, stage_name, stage_position, uptake_band, uptake_share
 from vrn.units import BU_AC_T_HA, LB_AC_KG_HA
 
@@ -201,7 +201,7 @@ def test_a_record_that_ends_at_sampling_leaves_it_to_the_table():
     weather = Days(days=tuple(days), tmin_f=low, tmax_f=high, rain_in=np.zeros(75))
     season = season_of(growth_stage="V7", sampled_on=[date(2026, 6, 10)], weather=weather)
     assert season.mineralization_share_left is None
-    assert any("is by stage" in notice.problem for notice in season.notices)
+    assert [finding.code for finding in season.findings] == ["weather.mineralization-by-stage"]
 
 
 def test_stage_comes_from_planting_date_and_weather():
@@ -211,20 +211,22 @@ def test_stage_comes_from_planting_date_and_weather():
     given = {"sampled_on": [date(2026, 6, 10)], "planting_date": date(2026, 5, 1), "weather": weather}
     season = season_of(**given)
     assert season.growth_stage == pytest.approx(680 / 82)
-    assert any("Count collars in the field" in notice.remedy for notice in season.notices)
+    assert "weather.stage-from-weather" in {finding.code for finding in season.findings}
     counted = season_of(**given, growth_stage="V5")
     assert counted.growth_stage == "V5"
-    assert any(notice.level == "warning" and "say V8" in notice.problem for notice in counted.notices)
+    (against,) = (finding for finding in counted.findings if finding.level == "warning")
+    assert (against.code, against.quantities["stage"].value) == ("weather.stage-against-weather", "V8")
 
 
 def test_dates_apart_have_stages_of_their_own():
-    """Cores pulled two weeks apart were pulled at two stages: both are told."""
+    """Cores pulled two weeks apart were pulled at two stages: both are shown."""
     days, low, high = _record(90)
     weather = Days(days=tuple(days), tmin_f=low, tmax_f=high, rain_in=np.zeros(90))
     dates = [date(2026, 6, 1), date(2026, 6, 15), date(2026, 6, 15)]
     season = season_of(sampled_on=dates, planting_date=date(2026, 5, 1), weather=weather)
     assert [stage_name(place) for place in season.collars_by_date.values()] == ["V6", "V9"]
-    assert any("V6 to V9" in notice.problem for notice in season.notices)
+    (found,) = (finding for finding in season.findings if finding.code == "weather.stage-by-date")
+    assert [found.quantities[end].value for end in ("early", "late")] == ["V6", "V9"]
 
 
 def test_collars_over_a_record_agree_with_the_clock():

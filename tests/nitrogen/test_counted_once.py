@@ -9,8 +9,8 @@ import pytest
 from vrn.errors import OutsideCalibrationError
 from vrn.nitrogen import method, methods
 from vrn.nitrogen.applied import Applied
+from vrn.nitrogen.cautions import double_counting
 from vrn.nitrogen.comparison import side_by_side
-from vrn.nitrogen.double_count import double_count_notices
 from vrn.nitrogen.field_need import need_of_cells
 from vrn.nitrogen.season import season_of
 
@@ -41,23 +41,23 @@ def test_whatever_is_taken_off_and_may_stand_in_the_reading_has_a_finding(key, l
     cells = np.array([40.0, 80.0]) if mapped else None
     for amounts in product([0.0, 25.0], repeat=4):
         given = {name: amount for name, amount in zip(CREDITS, amounts, strict=True) if amount}
-        ledger, notices = need_of_cells(
+        ledger, findings = need_of_cells(
             {**OPTIONS, "method": key}, **{**READING, **_depth_and_stage(key)}, season=season, credits_lb_ac=given,
             applied_lb_ac=cells, to_build=False,
         )  # fmt: skip
-        told = {notice.about for notice in notices}
+        about = {finding.about for finding in findings}
         for line in ledger.lines:
             if line.key.startswith("credit_"):
-                assert line.key.replace("credit_", "credits.") in told
-        assert {f"credits.{name}" for name in given} <= told
+                assert line.key.replace("credit_", "credits.") in about
+        assert {f"credits.{name}" for name in given} <= about
         taken_off = any(line.key == "applied" and np.any(line.lb_ac < 0) for line in ledger.lines)
         in_the_test = method(key).takes("nitrate_ppm") or method(key).takes("profile_nitrate_ppm")
         if taken_off and in_the_test and method(key).kind == "season" and (mapped or BEFORE in listed):
-            assert told & {"applications", "layers.applied_n"}
+            assert about & {"applications", "layers.applied_n"}
         if mapped and listed:
-            assert "layers.applied_n" in told
+            assert "layers.applied_n" in about
         if "manure" in given and MANURE in listed:
-            assert sum(notice.about == "credits.manure" for notice in notices) == 2
+            assert sum(finding.about == "credits.manure" for finding in findings) == 2
 
 
 @pytest.mark.parametrize("key", [item.key for item in methods()])
@@ -77,17 +77,19 @@ def test_a_profile_gets_what_it_has_not_seen():
     item = {**BEFORE, "date": date(2026, 5, 18), "n_lb_ac": 80.0}
     season = season_of(growth_stage="preplant", sampled_on=[PULLED], applications=[item])
     given = {**READING, **_depth_and_stage("south-dakota")}
-    ledger, notices = need_of_cells({"method": "south-dakota"}, **given, season=season)
+    ledger, findings = need_of_cells({"method": "south-dakota"}, **given, season=season)
     line = next(line for line in ledger.lines if line.key == "applied_not_nitrate")
     assert line.lb_ac == pytest.approx(-32.0)
-    assert any("as far as it was nitrate" in notice.problem for notice in notices)
+    assert "nitrogen.applied-before-profile" in {finding.code for finding in findings}
 
 
 def test_a_late_spring_test_says_what_it_has_not_seen():
     """Anhydrous three weeks before the Iowa test is neither in it nor taken off: a person must decide."""
     season = season_of(growth_stage="V5", sampled_on=[PULLED], applications=[{**BEFORE, "date": date(2026, 5, 18)}])
-    _, notices = need_of_cells({"method": "iowa-lsnt"}, **READING, **_depth_and_stage("iowa-lsnt"), season=season)
-    assert any(notice.level == "warning" and "0 to 36 lb/ac" in notice.problem for notice in notices)
+    _, findings = need_of_cells({"method": "iowa-lsnt"}, **READING, **_depth_and_stage("iowa-lsnt"), season=season)
+    (unseen,) = (finding for finding in findings if finding.code == "nitrogen.not-in-the-test")
+    assert unseen.level == "warning"
+    assert [unseen.quantities[end].value for end in ("low", "high")] == pytest.approx([0.0, 36.0])
 
 
 def test_the_pass_itself_in_the_list_is_a_warning():
@@ -96,24 +98,25 @@ def test_the_pass_itself_in_the_list_is_a_warning():
         season = season_of(
             sampled_on=[PULLED], application_date=date(2026, 6, 12), applications=[{**AFTER, "date": day}]
         )
-        found = [notice for notice in season.notices if "its own rate" in notice.remedy]
+        found = [finding for finding in season.findings if finding.code == "weather.applied-in-this-pass"]
         assert bool(found) is warned
 
 
 def test_the_same_application_twice_is_a_warning():
-    """Two equal rows are told; two rows of different days are not."""
+    """Two equal rows are a finding; two rows of different days are not."""
     one = Applied(on=date(2026, 5, 1), product="UAN 28", n_lb_ac=40.0)
     other = Applied(on=date(2026, 5, 9), product="UAN 28", n_lb_ac=40.0)
-    told = double_count_notices(method("remaining-need"), applications=(one, one, other), sampled_on=PULLED)
-    assert [notice.problem for notice in told] == ["40 lb/ac of UAN 28 on 2026-05-01 is listed twice."]
-    assert not double_count_notices(method("remaining-need"), applications=(one, other), sampled_on=PULLED)
+    (twice,) = double_counting(method("remaining-need"), applications=(one, one, other), sampled_on=PULLED)
+    assert twice.code == "nitrogen.listed-twice"
+    assert [part.value for part in twice.quantities.values()] == [40.0, "UAN 28", date(2026, 5, 1)]
+    assert not double_counting(method("remaining-need"), applications=(one, other), sampled_on=PULLED)
 
 
 def test_a_map_beside_a_list_of_nothing_is_a_warning():
     """A map of pounds and a list of none contradict each other."""
     none = [Applied(on=date(2026, 5, 1), product="UAN 28", n_lb_ac=0.0)]
-    told = double_count_notices(method("remaining-need"), applications=none, applied_map_lb_ac=[50.0, 70.0])
-    assert "60 lb/ac were applied on average, and the list says none" in told[0].problem
+    (found,) = double_counting(method("remaining-need"), applications=none, applied_map_lb_ac=[50.0, 70.0])
+    assert (found.code, found.quantities["mapped"].value) == ("nitrogen.map-and-empty-list", 60.0)
 
 
 @pytest.mark.parametrize("key", ["kansas", "iowa-lsnt", "ohio-psnt", "remaining-need"])
@@ -140,12 +143,13 @@ def test_side_by_side_works_as_the_build_does():
         assert answer.need_lb_ac == pytest.approx(float(np.mean(built.need_lb_ac)), abs=1e-9)
 
 
-def test_an_assumed_second_foot_is_told():
+def test_an_assumed_second_foot_is_a_warning():
     """Nebraska's 3 ppm (1.5 on sand) for a foot that was not pulled is a warning (CropWatch, 9 July 2019)."""
     given = {**READING, "bottom_in": 12.0, "growth_stage": "preplant", "to_build": False}
-    for texture, ppm in ((None, "3 ppm"), ("sand", "1.5 ppm")):
-        _, notices = need_of_cells({"method": "nebraska", "texture": texture}, **given)
-        assert any(notice.level == "warning" and f"takes {ppm} there" in notice.problem for notice in notices)
+    for texture, ppm in ((None, 3.0), ("sand", 1.5)):
+        _, findings = need_of_cells({"method": "nebraska", "texture": texture}, **given)
+        (assumed,) = (finding for finding in findings if finding.code == "nitrogen.depth-assumed")
+        assert (assumed.level, assumed.quantities["nitrate"].value) == ("warning", ppm)
 
 
 def test_a_zone_of_cells_prints_what_it_is_a_mean_of():
@@ -167,11 +171,15 @@ def test_a_basis_says_where_its_pounds_of_profile_come_from():
     """10.5 ppm × 24 in × 0.3 = 75.6 lb/ac: the step from ppm is printed, and gives way to the user's."""
     given = {"top_in": 0.0, "bottom_in": 12.0, "growth_stage": "V3", "yield_goal_bu_ac": 210.0, "nitrate_ppm": 13.0,
              "organic_matter_pct": 2.6, "deep_nitrate_ppm": 8.0, "deep_bottom_in": 24.0, "to_build": False}  # fmt: skip
-    ledger, notices = need_of_cells({"method": "kansas"}, **given)
+    ledger, findings = need_of_cells({"method": "kansas"}, **given)
     line = next(line for line in ledger.lines if line.key == "soil_nitrate")
     assert line.basis == "10.5 ppm × 24 in × 0.3 lb/ac per ppm and in"
     assert line.lb_ac == pytest.approx(-75.6)
-    assert any("profile_lb_ac_per_ppm_in = 0.3 is from memory" in notice.problem for notice in notices)
-    ledger, notices = need_of_cells({"method": "kansas", "profile_lb_ac_per_ppm_in": 1 / 3}, **given)
+    assert 0.3 in _from_memory(findings)
+    ledger, findings = need_of_cells({"method": "kansas", "profile_lb_ac_per_ppm_in": 1 / 3}, **given)
     assert next(line.lb_ac for line in ledger.lines if line.key == "soil_nitrate") == pytest.approx(-84.0)
-    assert not any("profile_lb_ac_per_ppm_in" in notice.problem for notice in notices)
+    assert 0.3 not in _from_memory(findings)
+
+
+def _from_memory(findings):
+    return [found.quantities["value"].value for found in findings if found.code == "methods.from-memory"]

@@ -100,6 +100,21 @@ def test_nitrate_share_by_weeks(kind, inhibited, row):
 
 
 @pytest.mark.parametrize(
+    ("kind", "inhibited", "weeks", "share"),
+    [
+        ("anhydrous", False, 8.0, 0.65 + 2 * (0.65 - 0.20) / 3),  # 0.95
+        ("anhydrous", True, 9.0, 0.50 + 3 * (0.50 - 0.10) / 3),  # 0.90
+        ("urea", False, 8.0, 0.75 + 2 * (0.75 - 0.50) / 3),  # 0.9167
+        ("uan", False, 7.5, 0.80 + 1.5 * (0.80 - 0.60) / 3),  # 0.90
+        ("ammonium nitrate", False, 9.0, 1.0),  # 0.90 + 3 × 0.1 ÷ 3 reaches all of it
+    ],
+)
+def test_nitrate_share_beyond_six_weeks(kind, inhibited, weeks, share):
+    """The table ends at six weeks (Kentucky, No-Till Farmer 1438): beyond, the slope from 3 to 6 weeks, by hand."""
+    assert kentucky_nitrate_share(kind, weeks=weeks, inhibited=inhibited) == pytest.approx(share)
+
+
+@pytest.mark.parametrize(
     ("kind", "weeks"), [("ammonium", 2), ("anhydrous", 8), ("urea", 4 / 7 + 2.5), ("uan", 4 / 7 + 2.5)]
 )
 def test_all_is_nitrate_by_the_latest_week(kind, weeks):

@@ -1,13 +1,12 @@
-"""Sampling dates that lie apart, dates ahead, and normals: each ledger is struck on its own day."""
+"""Sampling dates that lie apart, dates ahead, and normals: each ledger is worked on its own day."""
 
 from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
-from vrn.nitrogen.crop_days import Days
 from vrn.nitrogen.field_need import need_of_cells
-from vrn.nitrogen.mineralization import share_left_on
+from vrn.nitrogen.mineralization import Days, share_left_on
 from vrn.nitrogen.season import season_of
 from vrn.nitrogen.stage import mineralization_share_left, stage_position, uptake_share
 
@@ -29,7 +28,7 @@ def _season(sampled_on, **given):
 
 
 @pytest.mark.parametrize("counted", [None, "V8"])
-def test_each_cell_is_struck_on_its_own_day(counted):
+def test_each_cell_is_worked_on_its_own_day(counted):
     """A cell in a field of two dates has the lines it would have in a field sampled on its date alone."""
     applied = {"applications": [UREA]}
     whole = _season([EARLY, LATE, LATE], growth_stage=counted, **applied)
@@ -75,15 +74,17 @@ def test_dates_apart_without_a_clock_are_a_warning():
     """One stage for cores two weeks apart is a person's decision."""
     season = season_of(growth_stage="V7", sampled_on=[EARLY, LATE])
     assert season.collars_by_date == {}
-    assert any(notice.level == "warning" and "one stage (V7)" in notice.problem for notice in season.notices)
-    assert not season_of(growth_stage="V7", sampled_on=[EARLY, EARLY + timedelta(days=3)]).notices
+    (found,) = season.findings
+    assert (found.code, found.level) == ("weather.one-stage-for-all", "warning")
+    assert found.quantities["stage"].value == "V7"
+    assert not season_of(growth_stage="V7", sampled_on=[EARLY, EARLY + timedelta(days=3)]).findings
 
 
 def test_the_application_date_is_shown_and_credits_nothing():
-    """The stage on the day of the pass is told, moved by the count; the ledger is the same without it."""
+    """The stage on the day of the pass is shown, moved by the count; the ledger is the same without it."""
     later = _season([LATE], growth_stage="V8", application_date=date(2026, 6, 19))
-    told = next(notice for notice in later.notices if notice.about == "crop.application_date")
-    assert f"({8 + 4 * 20 / 82:.1f} collars" in told.problem
+    found = next(finding for finding in later.findings if finding.code == "weather.stage-on-pass")
+    assert found.quantities["collars"].value == pytest.approx(8 + 4 * 20 / 82)
     with_date, _ = need_of_cells({}, **READING, season=later)
     without, _ = need_of_cells({}, **READING, season=_season([LATE], growth_stage="V8"))
     np.testing.assert_array_equal(with_date.unclipped_lb_ac, without.unclipped_lb_ac)
@@ -99,7 +100,9 @@ def test_normals_reach_where_the_record_ends():
                        application_date=date(2026, 7, 1))  # fmt: skip
     assert season.mineralization_share_left == pytest.approx(share_left_on(LATE, days=joined, tmin_f=low, tmax_f=high))
     assert season.clock_at_application.on == date(2026, 7, 1)
-    assert any("the stage table, from memory" in notice.problem for notice in season.notices)
+    found = next(finding for finding in season.findings if finding.code == "weather.mineralization-by-weather")
+    assert found.quantities["share"].value == season.mineralization_share_left
+    assert found.quantities["table"].value == mineralization_share_left("V7")
     alone = season_of(growth_stage="V7", sampled_on=[LATE], planting_date=PLANTED, weather=record)
     assert alone.mineralization_share_left is None
 

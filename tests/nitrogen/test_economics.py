@@ -8,8 +8,7 @@ from vrn.errors import InputFileError, OutOfRangeError
 from vrn.nitrogen import method
 from vrn.nitrogen.field_need import need_of_cells
 from vrn.nitrogen.optimum import flat_band, maximum_return, optimum_n_lb_ac
-from vrn.nitrogen.response import fit_response
-from vrn.nitrogen.trial import take_trial
+from vrn.nitrogen.response import fit_response, take_trial
 
 # Jackson, Tennessee, 1962: Engelstad & Parks (1971), Agron. J. 63:21-23, as carried by the R package agridat
 JACKSON_N_KG_HA = np.array([0.0, 67, 134, 201, 268, 335])
@@ -158,22 +157,24 @@ def test_standard_error_of_the_optimum_covers():
 
 
 def test_a_trial_feeds_the_economic_optimum():
-    """The fitted slope and bend reach the method; the table beside it carries the optimum with its doubt."""
-    options, details, notices = take_trial(
+    """The fitted slope and bend reach the method; a finding beside it carries the optimum with its doubt."""
+    options, response, findings = take_trial(
         {"method": "economic-optimum"}, JACKSON_N_KG_HA, JACKSON_YIELD_Q_HA, corn_per_bu=1.15, n_per_lb=0.11
     )
     known = {"price_ratio": 0.11 / 1.15, "applied_lb_ac": 0.0, "nitrate_ppm": 10.0, "top_in": 0, "bottom_in": 12}
     ledger, _ = need_of_cells(options, **known)
-    assert ledger.need_lb_ac == pytest.approx(details["optimum_n_lb_ac"], abs=0.05)
-    assert details["optimum_se_lb_ac"] > 0
-    assert notices[0].level == "note"
+    best, se_lb_ac = response.optimum(price_ratio=0.11 / 1.15)
+    assert ledger.need_lb_ac == pytest.approx(best)
+    assert [found.code for found in findings] == ["nitrogen.trial-response", "nitrogen.trial-best-rate"]
+    assert (findings[1].quantities["best"].value, findings[1].quantities["se"].value) == (best, se_lb_ac)
+    assert se_lb_ac > 0
 
 
 def test_numbers_in_the_field_file_go_before_the_trial():
     """Both given is a warning, and the trial changes nothing."""
-    options, _, notices = take_trial({"response_b": 0.8, "response_c": -0.003}, JACKSON_N_KG_HA, JACKSON_YIELD_Q_HA)
+    options, _, findings = take_trial({"response_b": 0.8, "response_c": -0.003}, JACKSON_N_KG_HA, JACKSON_YIELD_Q_HA)
     assert options["response_b"] == 0.8
-    assert any(notice.level == "warning" for notice in notices)
+    assert findings[-1].code == "nitrogen.trial-and-numbers"
 
 
 def test_a_trial_without_a_response_stops_only_who_needs_it():
@@ -181,14 +182,15 @@ def test_a_trial_without_a_response_stops_only_who_needs_it():
     rates, yields = [0, 50, 100, 150], [150, 130, 115, 110]
     with pytest.raises(InputFileError, match="do not bend down"):
         take_trial({"method": "economic-optimum"}, rates, yields)
-    _, details, notices = take_trial({"method": "remaining-need"}, rates, yields)
-    assert details is None
-    assert notices[0].level == "warning"
+    _, response, findings = take_trial({"method": "remaining-need"}, rates, yields)
+    assert response is None
+    assert [found.code for found in findings] == ["nitrogen.trial-unused"]
 
 
-def test_yields_still_rising_at_the_highest_rate_are_told():
+def test_yields_still_rising_at_the_highest_rate_are_a_warning():
     """A top beyond the rates tried is a warning, and the optimum stops at the highest rate."""
     rates = np.array([0.0, 30.0, 60.0, 90.0])
-    options, _, notices = take_trial({}, rates, 100 + rates - 0.0025 * rates**2)
+    options, _, findings = take_trial({}, rates, 100 + rates - 0.0025 * rates**2)
     assert options["highest_rate_lb_ac"] == 90
-    assert any("still rose at 90 lb/ac" in notice.problem for notice in notices)
+    (rising,) = (found for found in findings if found.code == "nitrogen.trial-still-rising")
+    assert (rising.level, rising.quantities["highest"].value) == ("warning", 90.0)

@@ -10,18 +10,19 @@ from vrn.errors import OutsideCalibrationError
 from vrn.nitrogen import method, methods
 from vrn.nitrogen.applied import Applied
 from vrn.nitrogen.cautions import (
-    pattern_notice,
+    double_counting,
+    pattern_caution,
     pattern_share,
-    product_notices,
-    region_notice,
-    second_foot_notice,
-    stage_notice,
-    surplus_notice,
+    product_caution,
+    region_caution,
+    second_foot_caution,
+    stage_caution,
+    surplus_caution,
 )
 from vrn.nitrogen.comparison import side_by_side
-from vrn.nitrogen.double_count import double_count_notices
 from vrn.nitrogen.field_need import need_of_cells
-from vrn.nitrogen.season import Days, season_of
+from vrn.nitrogen.mineralization import Days
+from vrn.nitrogen.season import season_of
 
 READING = {
     "nitrate_ppm": 11.0, "top_in": 0.0, "bottom_in": 12.0, "growth_stage": "V6", "yield_goal_bu_ac": 190.0,
@@ -48,23 +49,23 @@ def _weather(days=70, start=date(2026, 4, 1), rain=None, tmin_f=58.0, tmax_f=78.
 def test_no_credit_is_counted_without_a_word(key, amounts):
     """Whatever credits a field file holds, under any method each one that is not 0 has a finding of its own."""
     given = dict(zip(CREDITS, amounts, strict=True))
-    told = {notice.about for notice in double_count_notices(method(key), credits_lb_ac=given)}
-    assert told == {f"credits.{name}" for name, amount in given.items() if amount}
+    about = {finding.about for finding in double_counting(method(key), credits_lb_ac=given)}
+    assert about == {f"credits.{name}" for name, amount in given.items() if amount}
 
 
 def test_previous_crop_under_the_mass_balance_is_a_warning():
     """What the previous crop left is in the reading or in the organic matter: a person must decide."""
-    ledger, notices = need_of_cells({}, **READING, credits_lb_ac={"previous_crop": 40.0})
+    ledger, findings = need_of_cells({}, **READING, credits_lb_ac={"previous_crop": 40.0})
     assert any(line.key == "credit_previous_crop" and line.lb_ac == -40 for line in ledger.lines)
-    assert any(notice.level == "warning" and notice.about == "credits.previous_crop" for notice in notices)
+    assert ("warning", "credits.previous_crop") in {(finding.level, finding.about) for finding in findings}
 
 
 def test_a_test_that_takes_no_credit_ignores_it_aloud():
     """The Iowa test already indexes manure: the credit is left out, and that is a warning."""
-    with_credit, notices = need_of_cells({"method": "iowa-lsnt"}, **READING, credits_lb_ac={"manure": 30.0})
+    with_credit, findings = need_of_cells({"method": "iowa-lsnt"}, **READING, credits_lb_ac={"manure": 30.0})
     without, _ = need_of_cells({"method": "iowa-lsnt"}, **READING)
     assert with_credit.need_lb_ac == without.need_lb_ac
-    assert any(notice.level == "warning" and "is not counted" in notice.problem for notice in notices)
+    assert ("warning", "nitrogen.credit-not-counted") in {(finding.level, finding.code) for finding in findings}
 
 
 def test_what_was_applied_weeks_ago_stands_in_the_reading():
@@ -91,25 +92,25 @@ def test_a_map_of_what_was_applied_scales_the_line():
     """Where the map says twice the listed pounds, twice as much is not yet nitrate; and both given is a warning."""
     item = _application(on=date(2026, 6, 6), product="Urea", n_lb_ac=50.0, placement="injected")
     season = season_of(growth_stage="V6", sampled_on=PULLED, applications=[item])
-    ledger, notices = need_of_cells({}, **READING, season=season, applied_lb_ac=np.array([50.0, 100.0, np.nan]))
+    ledger, findings = need_of_cells({}, **READING, season=season, applied_lb_ac=np.array([50.0, 100.0, np.nan]))
     line = next(line for line in ledger.lines if line.key == "applied_not_nitrate")
     assert line.lb_ac[1] == pytest.approx(2 * line.lb_ac[0])
     assert np.isnan(ledger.need_lb_ac).tolist() == [False, False, True]
-    assert any(notice.about == "layers.applied_n" and notice.level == "warning" for notice in notices)
+    assert ("warning", "nitrogen.map-and-list") in {(finding.level, finding.code) for finding in findings}
 
 
-def test_a_map_without_dates_is_told():
+def test_a_map_without_dates_has_a_finding():
     """A map alone does not say what was nitrate when the cores were pulled: nothing is counted, aloud."""
-    ledger, notices = need_of_cells({}, **READING, applied_lb_ac=np.array([40.0, 60.0]))
+    ledger, findings = need_of_cells({}, **READING, applied_lb_ac=np.array([40.0, 60.0]))
     assert not [line for line in ledger.lines if line.key == "applied_not_nitrate"]
-    assert any("not subtracted" in notice.problem for notice in notices)
+    assert "nitrogen.applied-without-dates" in {finding.code for finding in findings}
 
 
 def test_applied_without_a_sampling_date_is_a_warning():
     """Without the day the cores were pulled nothing applied can be followed."""
     season = season_of(growth_stage="V6", applications=[_application()])
     assert season.not_yet is None
-    assert any(notice.level == "warning" and "No sampling date" in notice.problem for notice in season.notices)
+    assert "weather.no-sampling-date" in {finding.code for finding in season.findings if finding.level == "warning"}
 
 
 @pytest.mark.parametrize("key", ["ohio-psnt", "michigan-psnt", "economic-optimum"])
@@ -131,18 +132,18 @@ def test_a_profile_method_subtracts_only_what_came_after_it():
     items = [_application(on=date(2026, 4, 1)), _application(on=date(2026, 4, 25), n_lb_ac=20.0)]
     season = season_of(growth_stage="preplant", sampled_on=[date(2026, 4, 10)], applications=items)
     given = {**READING, "growth_stage": "preplant", "deep_nitrate_ppm": 6.0, "deep_bottom_in": 24.0}
-    ledger, notices = need_of_cells({"method": "south-dakota"}, **given, season=season)
+    ledger, findings = need_of_cells({"method": "south-dakota"}, **given, season=season)
     assert next(line.lb_ac for line in ledger.lines if line.key == "applied") == -20.0
-    assert any("stands in its nitrate" in notice.problem for notice in notices)
+    assert "nitrogen.applied-before-profile" in {finding.code for finding in findings}
 
 
 def test_much_broadcast_before_a_late_spring_test_is_a_warning():
     """Tests of the top foot do not hold after 40 to 60 lb/ac broadcast (NY, DE, PA bulletins)."""
     applied = [Applied(on=date(2026, 4, 20), product="Urea", n_lb_ac=80.0, placement="broadcast")]
-    told = double_count_notices(method("iowa-lsnt"), applications=applied, sampled_on=PULLED[0])
-    assert any("40 to 60 lb/ac broadcast" in notice.problem for notice in told)
+    (found,) = double_counting(method("iowa-lsnt"), applications=applied, sampled_on=PULLED[0])
+    assert (found.code, found.quantities["pounds"].value) == ("nitrogen.broadcast-before-test", 80.0)
     few = [Applied(on=date(2026, 4, 20), product="Urea", n_lb_ac=30.0, placement="broadcast")]
-    assert not double_count_notices(method("iowa-lsnt"), applications=few, sampled_on=PULLED[0])
+    assert not double_counting(method("iowa-lsnt"), applications=few, sampled_on=PULLED[0])
 
 
 def test_texture_stands_in_for_a_bulk_density():
@@ -157,23 +158,24 @@ def test_texture_stands_in_for_a_bulk_density():
 
 
 def test_unknown_cells_are_counted_aloud():
-    """Cells without a reading have no need, and the notice says how many."""
-    _, notices = need_of_cells({}, **READING | {"nitrate_ppm": np.array([5.0, np.nan, np.nan])})
-    assert any("unknown in 2 of 3 cells" in notice.problem for notice in notices)
+    """Cells without a reading have no need, and a finding says how many."""
+    _, findings = need_of_cells({}, **READING | {"nitrate_ppm": np.array([5.0, np.nan, np.nan])})
+    (found,) = (finding for finding in findings if finding.code == "nitrogen.need-unknown")
+    assert [found.quantities[name].value for name in ("unknown", "cells")] == [2, 3]
 
 
 def test_all_methods_on_one_reading():
     """Every method answers or says why not; those within their calibration stand first."""
-    answers = side_by_side({"base_rate_lb_ac": 150.0}, READING, applied_lb_ac=30.0)
-    assert len(answers) == len(methods())
-    by_key = {answer.method.key: answer for answer in answers}
+    results = side_by_side({"base_rate_lb_ac": 150.0}, READING, applied_lb_ac=30.0)
+    assert len(results) == len(methods())
+    by_key = {answer.method.key: answer for answer in results}
     assert by_key["iowa-lsnt"].need_lb_ac == (25 - 11) * 8
     assert by_key["ohio-psnt"].need_lb_ac == 150 - 30 - 30
     assert by_key["nebraska"].status == "outside"
-    assert "the crop is at V6" in by_key["nebraska"].why[0]
+    assert by_key["nebraska"].reasons[0].code == "methods.outside-stage"
     assert by_key["kansas"].status == "missing"
-    assert "0–24 in" in by_key["kansas"].why[0]
-    ranks = [("applies", "outside", "missing").index(answer.status) for answer in answers]
+    assert [reason.code for reason in by_key["kansas"].reasons] == ["methods.needs-deep-nitrate"]
+    ranks = [("applies", "outside", "missing").index(answer.status) for answer in results]
     assert ranks == sorted(ranks)
 
 
@@ -184,47 +186,56 @@ def test_all_methods_on_a_field():
     assert (answer.need_lb_ac, answer.low_lb_ac, answer.high_lb_ac) == (60.0, 0.0, 120.0)
     weighted = side_by_side({}, cells, mean=lambda values: float(values @ [0.25, 0.75]))
     assert next(one for one in weighted if one.method.key == "iowa-lsnt").need_lb_ac == 30.0
-    assert answer.to_plain()["status"] == "applies"
+    assert answer.status == "applies"
 
 
 def test_second_foot_worth_pulling():
     """A low top foot, heavy rain since the last application and no deep core: look there, at the places given."""
     weather = _weather(rain={40: 3.0, 41: 2.5})
     season = season_of(growth_stage="V6", sampled_on=PULLED, applications=[_application()], weather=weather)
-    notice = second_foot_notice(top_nitrate_ppm=7.0, deep_sampled=False, story=season.rain, places=("A4", "B2"))
-    assert notice.level == "warning"
-    assert "5.5 in of rain" in notice.problem
-    assert "A4, B2" in notice.remedy
-    assert second_foot_notice(top_nitrate_ppm=7.0, deep_sampled=True, story=season.rain) is None
-    assert second_foot_notice(top_nitrate_ppm=22.0, deep_sampled=False, story=season.rain) is None
+    found = second_foot_caution(top_nitrate_ppm=7.0, deep_sampled=False, rain=season.rain, places=("A4", "B2"))
+    assert found.level == "warning"
+    assert found.quantities["rain"].value == pytest.approx(5.5)
+    assert found.quantities["places"].value == "A4, B2"
+    assert second_foot_caution(top_nitrate_ppm=7.0, deep_sampled=True, rain=season.rain, places=()) is None
+    assert second_foot_caution(top_nitrate_ppm=22.0, deep_sampled=False, rain=season.rain, places=()) is None
     dry = season_of(growth_stage="V6", sampled_on=PULLED, applications=[_application()], weather=_weather())
-    assert second_foot_notice(top_nitrate_ppm=7.0, deep_sampled=False, story=dry.rain) is None
+    assert second_foot_caution(top_nitrate_ppm=7.0, deep_sampled=False, rain=dry.rain, places=()) is None
 
 
 def test_cautions_name_their_danger():
-    """Ammonia's hazards, urea's way to the air, a late stage, the region."""
-    assert "goggles" in product_notices("Anhydrous ammonia")[0].problem
-    assert "0.25 to 0.5 in of rain" in product_notices("Urea 46", placement="broadcast")[0].remedy
-    assert product_notices("Urea 46", placement="injected") == ()
-    assert stage_notice("V8") is None
-    assert "too late to pay" in stage_notice("VT").problem
-    assert "Iowa" in region_notice(method("iowa-lsnt")).problem
+    """Ammonia's hazards, urea's way to the air, a late stage, the region: each by its own code."""
+    assert product_caution("Anhydrous ammonia").code == "nitrogen.anhydrous-ammonia"
+    assert product_caution("Urea 46", placement="broadcast").code == "nitrogen.urea-on-the-surface"
+    assert product_caution("UAN 32").code == "nitrogen.uan-on-the-surface"
+    assert product_caution("Urea 46", placement="injected") is None
+    late = [stage_caution(stage) for stage in ("V8", "V12", "VT", "R2")]
+    assert late[0] is None
+    assert [one.code for one in late[1:]] == [
+        "nitrogen.stage-late", "nitrogen.stage-near-tassel", "nitrogen.stage-after-tassel"
+    ]  # fmt: skip
+    assert region_caution(method("iowa-lsnt")).quantities["region"].value == "Iowa"
+    assert region_caution(method("remaining-need")).quantities == {}
 
 
 def test_yield_pattern_caution():
-    """When the yield layer makes the pattern, the published 15 % stands beside it; shares add up to 1."""
+    """When the yield layer makes the pattern, its share is a warning; shares add up to 1."""
     random = np.random.default_rng(2)
     goal, ppm = random.uniform(120, 240, 300), random.uniform(10, 12, 300)
     ledger, _ = need_of_cells({}, **READING | {"yield_goal_bu_ac": goal, "nitrate_ppm": ppm})
     assert sum(pattern_share(ledger).values()) == pytest.approx(1.0)
-    assert "15 %" in pattern_notice(ledger).problem
+    share = pattern_caution(ledger).quantities["share"].value
+    assert share == pytest.approx(pattern_share(ledger)["crop"])
+    assert share > 0.5
     even, _ = need_of_cells({}, **READING | {"nitrate_ppm": random.uniform(4, 30, 300)})
-    assert pattern_notice(even) is None
+    assert pattern_caution(even) is None
     assert pattern_share(need_of_cells({}, **READING)[0]) == {}
 
 
-def test_surplus_names_the_water():
-    """Where the soil holds more than the crop wants, the drinking-water limit is named."""
+def test_surplus_is_counted():
+    """Where the soil holds more than the crop wants, a finding says how much and where."""
     ledger, _ = need_of_cells({}, **READING | {"nitrate_ppm": np.array([10.0, 90.0])})
-    assert "10 mg/L" in surplus_notice(ledger).remedy
-    assert surplus_notice(need_of_cells({}, **READING)[0]) is None
+    found = surplus_caution(ledger)
+    assert found.quantities["share"].value == 0.5
+    assert found.quantities["surplus"].value == pytest.approx(-ledger.unclipped_lb_ac[1])
+    assert surplus_caution(need_of_cells({}, **READING)[0]) is None

@@ -1,6 +1,7 @@
 """Laws of every ledger: it adds up, as worked and as printed; more nitrate never means more need; unknown stays so."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 from vrn.errors import OutOfRangeError
 from vrn.nitrogen import Ledger, Line, method, methods
 from vrn.nitrogen.ledger import largest_remainder
+from vrn.words import UnitFormat, label_of
 
 KEYS = [item.key for item in methods()]
 BY_TEST = [key for key in KEYS if key != "economic-optimum"]
@@ -175,3 +177,24 @@ def test_plus_moves_the_band():
     ledger = Ledger(lines=(crop,), method="", low_lb_ac=80.0, high_lb_ac=110.0)
     less = ledger.plus(Line(label="", lb_ac=-90.0, basis="", source="", key="more"))
     assert (less.need_lb_ac, less.band_lb_ac) == (10.0, (0.0, 20.0))
+
+
+@pytest.mark.parametrize("key", [item.key for item in methods()])
+def test_a_label_is_the_same_in_words_and_in_the_library(key):
+    """Each line of a published method is labelled by the catalogue as the library labels it, with no inch in metric."""
+    one = method(key)
+    more = ("credits_lb_ac", "applied_lb_ac")
+    inputs = {name: value for name, value in one.example.inputs.items() if name not in more}
+    credit = {"credits_lb_ac": {"manure": 5.0, "previous_crop": 5.0}} if one.takes("credits_lb_ac") else {}
+    applied = {"applied_lb_ac": 10.0} if one.takes("applied_lb_ac") else {}
+    ledger = one.need(**inputs, **credit, **applied)
+    for line in ledger.lines:
+        assert label_of(UnitFormat(metric=False), line) == line.label
+        assert not re.search(r"\d in\b", label_of(UnitFormat(metric=True), line))
+
+
+def test_a_line_of_the_users_own_keeps_its_label():
+    """A hand-made line has no entry in the catalogue."""
+    assert label_of(UnitFormat(metric=True), Line(label="Cover crop", lb_ac=5.0, basis="", source="", key="mine")) == (
+        "Cover crop"
+    )

@@ -4,8 +4,9 @@ import pytest
 
 from vrn.errors import OutOfRangeError, OutsideCalibrationError
 from vrn.nitrogen import method, methods, nitrate_lb_ac
-from vrn.nitrogen.inputs import inputs_of
 from vrn.nitrogen.late_spring import penn_state_history_factor
+from vrn.nitrogen.method import SEASON_TOTAL
+from vrn.nitrogen.method_ledger import inputs_of
 from vrn.nitrogen.profile_methods import nebraska_price_factor
 from vrn.nitrogen.soil_nitrate import bulk_density_of, mean_ppm
 from vrn.units import LB_AC_KG_HA, NO3_N_SHARE
@@ -175,7 +176,7 @@ def test_kansas(goal, organic, profile, credit, lb_ac):
         yield_goal_bu_ac=goal, organic_matter_pct=organic, profile_nitrate_lb_ac=profile, credits_lb_ac=credit
     )
     assert ledger.need_lb_ac == pytest.approx(lb_ac)
-    assert sum("is from memory" in note for note in ledger.notes) == 3
+    assert sum(found.code == "methods.from-memory" for found in ledger.findings) == 3
 
 
 def test_kansas_values_can_be_overridden():
@@ -185,7 +186,7 @@ def test_kansas_values_can_be_overridden():
         organic_matter_lb_per_om_pct=20,
     )  # fmt: skip
     assert ledger.need_lb_ac == pytest.approx(155.0)
-    assert not any("is from memory" in note for note in ledger.notes)
+    assert not any(found.code == "methods.from-memory" for found in ledger.findings)
 
 
 def test_minnesota():
@@ -208,7 +209,9 @@ def test_preplant_profiles_refuse_a_grown_crop(key):
         one.need(**one.example.inputs, growth_stage="V8", top_in=0, bottom_in=24)
     one.need(**one.example.inputs, growth_stage="V4", top_in=0, bottom_in=24)
     shown = one.need(**one.example.inputs, growth_stage="V8", allow_outside=True)
-    assert any("the crop is at V8" in note for note in shown.notes)
+    assert [found.quantities["stage"].value for found in shown.findings if found.code == "methods.outside-stage"] == [
+        "V8"
+    ]
 
 
 @pytest.mark.parametrize("key", ["iowa-lsnt", "penn-state-psnt", "penn-state-2023", "ohio-psnt", "michigan-psnt"])
@@ -223,12 +226,12 @@ def test_late_spring_tests_want_a_foot_at_v4_to_v6(key):
 
 @pytest.mark.parametrize("key", [item.key for item in methods() if item.kind == "season"])
 def test_season_totals_say_so_or_subtract(key):
-    """A season's total is told to be one until what is already applied is given; then it is a line."""
+    """A season's total says so until what is already applied is given; then it is a line."""
     one = method(key)
     given = {name: value for name, value in one.example.inputs.items() if name != "applied_lb_ac"}
-    assert any("season total" in note for note in one.need(**given).notes)
+    assert SEASON_TOTAL in one.need(**given).findings
     ledger = one.need(**given, applied_lb_ac=40)
-    assert not any("season total" in note for note in ledger.notes)
+    assert SEASON_TOTAL not in ledger.findings
     assert ledger.need_lb_ac == pytest.approx(one.example.need_lb_ac - 40, abs=1e-3)
 
 

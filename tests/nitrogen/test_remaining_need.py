@@ -27,11 +27,12 @@ def test_lines_worked_by_hand():
 
 
 def test_a_second_foot_that_was_not_pulled_is_a_printed_line():
-    """Without a deep core the ledger prints "not measured, 0 counted", and a notice says so."""
+    """Without a deep core the ledger prints "not measured, 0 counted", and a finding says so."""
     line = _line(method("remaining-need").need(**READING), "deep_nitrate")
     assert (line.label, line.basis, line.lb_ac) == ("Nitrate in the soil, 12–24 in", "not measured, 0 counted", 0.0)
-    _, notices = need_of_cells({}, **READING)
-    assert any("12–24 in was not measured" in notice.problem for notice in notices)
+    _, findings = need_of_cells({}, **READING)
+    (found,) = (finding for finding in findings if finding.code == "nitrogen.depth-not-sampled")
+    assert [found.quantities[end].value for end in ("top", "bottom")] == [12.0, 24.0]
 
 
 @pytest.mark.parametrize(
@@ -48,7 +49,8 @@ def test_outside_depth_or_stage_it_refuses(change, match):
     with pytest.raises(OutsideCalibrationError, match=match):
         method("remaining-need").need(**READING | change)
     ledger = method("remaining-need").need(**READING | change, allow_outside=True)
-    assert ledger.notes[0].startswith("outside the calibration of remaining-need")
+    assert ledger.findings[0].level == "warning"
+    assert ledger.findings[0].code.startswith("methods.outside-")
 
 
 @pytest.mark.parametrize(
@@ -76,10 +78,11 @@ def test_unknown_stays_unknown():
 
 
 def test_organic_matter_is_counted_up_to_its_cap():
-    """8 % organic matter counts as 5 %, and the note says so."""
+    """8 % organic matter counts as 5 %, and a finding says so."""
     ledger = method("remaining-need").need(**READING | {"organic_matter_pct": 8.0})
     assert _line(ledger, "mineralization").lb_ac == pytest.approx(-5 * 20 * 0.72)
-    assert any("counted as 5 %" in note for note in ledger.notes)
+    (capped,) = ledger.findings
+    assert (capped.code, capped.quantities["cap"].value) == ("nitrogen.organic-matter-capped-here", 5.0)
 
 
 def test_credits_by_name_are_lines_of_their_own():

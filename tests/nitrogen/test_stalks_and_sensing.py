@@ -4,8 +4,13 @@ import numpy as np
 import pytest
 
 from vrn.errors import OutOfRangeError
-from vrn.nitrogen.plant_tests import ACT_BELOW_PCT, sensed_need_lb_ac, sufficiency_index_pct
-from vrn.nitrogen.plant_tests import next_year_cut_share, stalk_class
+from vrn.nitrogen.plant_tests import (
+    ACT_BELOW_PCT,
+    next_year_cut_share,
+    sensed_need_lb_ac,
+    stalk_class,
+    sufficiency_index_pct,
+)
 from vrn.units import LB_AC_KG_HA
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from vrn.findings import Finding, Quantity
+from vrn.findings import Finding, Quantity, note
 from vrn.model.area import geodesic_acres, reproject
 from vrn.model.field import Field
 from vrn.model.grid import grid_over, share_inside
@@ -24,6 +24,8 @@ from vrn.model.settings import (
 )
 from vrn.model.surface import Surface
 from vrn.model.surface_choice import Candidate, SurfaceChoice
+from vrn.nitrogen import method
+from vrn.nitrogen.comparison import MethodResult
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.drive import DriveReport
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate
@@ -33,13 +35,15 @@ DRIVE = DriveReport(
     heading_deg=0.0, passes=33, speed_mph=8.0, swath_ft=60.0, sections=1, look_ahead_s=2.0, rate_change_s=2.0,
     within_share=0.97, prescribed_n_lb=6400.0, applied_n_lb=6390.0, outside_n_lb=0.0, zones=(),
 )  # fmt: skip
-METHODS = [
-    {"key": "remaining-need", "title": "Mass balance", "status": "applies", "why": [], "by_zone": {}},
-    {"key": "iowa-lsnt", "title": "Iowa late-spring soil nitrate test", "status": "outside",
-     "why": ["it is for V4 to V6, the crop is at V8"], "by_zone": {1: 24.0, 2: 56.0, 3: 88.0}},
-    {"key": "ohio-psnt", "title": "Ohio pre-sidedress nitrate test", "status": "missing",
-     "why": ["it wants base_rate_lb_ac"], "by_zone": {}},
-]  # fmt: skip
+NOT_SAMPLED = note("nitrogen.depth-not-sampled", "samples", top=Quantity("depth", 12.0), bottom=Quantity("depth", 24.0))
+METHODS = (
+    MethodResult(method=method("remaining-need"), status="applies", need_lb_ac=100.0,
+                 by_zone={1: 70.0, 2: 100.0, 3: 130.0}),
+    MethodResult(method=method("iowa-lsnt"), status="outside", need_lb_ac=56.0, by_zone={1: 24.0, 2: 56.0, 3: 88.0},
+                 reasons=(note("methods.outside-stage", "nitrogen.method", first="V4", last="V6", stage="V8"),)),
+    MethodResult(method=method("ohio-psnt"), status="missing", need_lb_ac=None,
+                 reasons=(note("methods.needs-base-rate", "nitrogen.method"),)),
+)  # fmt: skip
 
 CRS = "EPSG:32615"
 
@@ -99,7 +103,7 @@ def small_prescription(
         )
         outline = shapely.multipolygons(shapely.get_parts(zone_m))
         ledger = Ledger(
-            method="remaining-need", notes=("Uptake by stage is a synthesis.",),
+            method="remaining-need", findings=(NOT_SAMPLED,),
             lines=(
                 _line("crop", "Crop, from V8 on", 198.4, "210 bu/ac × 1.1 lb × 0.86"),
                 _line("soil", "Nitrate in the soil, 0–12 in", soil, "ppm × 12 in × 0.3"),
@@ -129,7 +133,7 @@ def small_prescription(
                     choice=tuple(ZoneChoice(zones=k, misallocated_lb_ac=20.0 / k) for k in range(1, 9)),
                     chosen_by="a fourth zone would save less than 2 lb/ac", details={}),
         rates=tuple(rates), product=product, rate_basis="product", rate_unit="gal/ac", acres=acres,
-        drive=DRIVE, details={"methods": METHODS}, flat_rate_n_lb_ac=110.0,
+        drive=DRIVE, methods=METHODS, flat_rate_n_lb_ac=110.0,
         total_n_lb=sum(rate.rate_n_lb_ac * rate.acres for rate in rates),
         total_product=sum(rate.product_per_ac * rate.acres for rate in rates),
         findings=(

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from vrn.findings import note
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.model import Prescription
 
@@ -46,7 +47,9 @@ def test_text_of_a_file_stays_text_in_a_notebook(make: Make) -> None:
     """A name or a label that is markup is escaped in all three views."""
     prescription = make(name=NASTY)
     line = replace(prescription.rates[0].ledger.lines[0], label=NASTY, basis=NASTY, source=NASTY)
-    ledger = Ledger(lines=(line,), method=NASTY, notes=(NASTY,))
+    ledger = Ledger(
+        lines=(line,), method=NASTY, findings=(note("nitrogen.product-unknown", "applications", product=NASTY),)
+    )
     for html in (prescription._repr_html_(), prescription.field._repr_html_(), ledger._repr_html_()):
         assert "<img" not in html
         assert "&lt;img src=x" in html

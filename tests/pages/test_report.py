@@ -134,7 +134,7 @@ def test_parts_appear_when_their_data_exist(prescription: Prescription, report: 
     wet = replace(prescription, field=replace(prescription.field, weather=weather))
     season = _part(report_of(wet), "The season so far")
     assert isinstance(season.pieces[0], Picture)
-    own = replace(prescription, zones=replace(prescription.zones, choice=(), chosen_by=""), drive=None, details={})
+    own = replace(prescription, zones=replace(prescription.zones, choice=(), chosen_by=""), drive=None, methods=())
     assert not {"How many zones", "The machine"} & set(_titles(report_of(own)))
 
 

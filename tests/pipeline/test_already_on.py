@@ -104,7 +104,7 @@ def test_manure_and_water_are_reckoned_from_what_was_spread_and_is_to_come(field
 
 
 def test_each_cell_has_the_stage_of_its_nearest_reading(field: Field) -> None:
-    """Half the readings 14 days earlier: a cell's crop line is struck at the stage of its nearest reading."""
+    """Half the readings 14 days earlier: a cell's crop line is worked at the stage of its nearest reading."""
     early, late = date(2026, 6, 1), date(2026, 6, 15)
     east = field.samples.coordinates_m[:, 0]
     pulled = tuple(early if x < np.median(east) else late for x in east)
@@ -123,7 +123,7 @@ def test_each_cell_has_the_stage_of_its_nearest_reading(field: Field) -> None:
     goal = need.ledger.inputs["yield_goal_bu_ac"]
     wanted = np.asarray(goal)[need.cells] * 1.1 * (1.0 - np.asarray(uptake_share(stage)))
     np.testing.assert_allclose(np.asarray(crop)[need.cells], wanted, atol=1e-9)
-    assert any("Each cell's ledger is struck on the date" in finding.remedy for finding in need.findings)
+    assert "weather.stage-by-date" in {finding.code for finding in need.findings}
 
 
 def test_dates_together_leave_the_season_as_it_is(field: Field) -> None:
@@ -151,12 +151,11 @@ def test_a_low_top_foot_after_rain_names_places(field: Field) -> None:
     top = field.samples.take(field.samples.top_in == 0)
     shallow = replace(field, samples=replace(top, nitrate_ppm=top.nitrate_ppm / 2))
     need, _ = _need(shallow)
-    told = next(finding for finding in need.findings if "the second foot was not pulled" in finding.problem)
-    assert told.level == "warning"
-    for name in second_foot_places(shallow.samples):
-        assert name in told.remedy
+    found = next(finding for finding in need.findings if finding.code == "nitrogen.second-foot-worth-pulling")
+    assert found.level == "warning"
+    assert found.quantities["places"].value == ", ".join(second_foot_places(shallow.samples))
     deep, _ = _need(field)
-    assert not any("the second foot was not pulled" in finding.problem for finding in deep.findings)
+    assert "nitrogen.second-foot-worth-pulling" not in {finding.code for finding in deep.findings}
 
 
 @pytest.mark.parametrize(
@@ -169,19 +168,20 @@ def test_a_low_top_foot_after_rain_names_places(field: Field) -> None:
     ids=["of the table", "own", "own without urea"],
 )
 def test_urea_is_warned_of_once(field: Field, product: ProductSection, count: int) -> None:
-    """Whether the product is of the table or the user's own, its way to the air is told once."""
+    """Whether the product is of the table or the user's own, its way to the air is a finding once."""
     built = vrn.build(_with(field, product=product))
-    assert sum("urea" in (finding.code or finding.problem.lower()) for finding in built.findings) == count
+    assert sum("urea" in f"{finding.code} {finding.problem}".lower() for finding in built.findings) == count
 
 
-def test_methods_are_told_by_zone_as_the_build_strikes_them(field: Field) -> None:
-    """The method that builds says of each zone what the zone's ledger says; every other one is told beside it."""
+def test_methods_answer_by_zone_as_the_build_works_them(field: Field) -> None:
+    """The method that builds says of each zone what the zone's ledger says; every other one stands beside it."""
     built = vrn.build(field)
-    told = {method["key"]: method for method in built.details["methods"]}
+    by_key = {result.method.key: result for result in built.methods}
+    assert built.methods[0].method.key == built.ledger.method
     for rate in built.rates:
-        assert told["remaining-need"]["by_zone"][rate.zone] == pytest.approx(rate.need_lb_ac, abs=1e-6)
-        assert told["iowa-lsnt"]["status"] == "outside"
-        assert told["iowa-lsnt"]["by_zone"][rate.zone] == pytest.approx(max(200 - 8 * rate.nitrate_ppm, 0.0), abs=1e-6)
+        assert by_key["remaining-need"].by_zone[rate.zone] == pytest.approx(rate.need_lb_ac, abs=1e-6)
+        assert by_key["iowa-lsnt"].status == "outside"
+        assert by_key["iowa-lsnt"].by_zone[rate.zone] == pytest.approx(max(200 - 8 * rate.nitrate_ppm, 0.0), abs=1e-6)
 
 
 def test_a_map_comes_off_with_the_share_that_was_not_nitrate(field: Field) -> None:

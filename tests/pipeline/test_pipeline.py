@@ -59,10 +59,10 @@ def test_steps_are_told_in_order() -> None:
     assert steps == ["surfaces", "nitrogen", "zones", "rates"]
 
 
-def test_second_foot_is_told_when_it_was_not_pulled() -> None:
+def test_second_foot_is_a_finding_when_it_was_not_pulled() -> None:
     """A second foot nobody pulled is a line of 0 and a finding."""
     built = vrn.build(vrn.read_field(DEMO / "mill_race" / "field.toml"))
-    assert any("12–24 in was not measured" in finding.problem for finding in built.findings)
+    assert "nitrogen.depth-not-sampled" in {finding.code for finding in built.findings}
     assert any(
         line.key == "deep_nitrate" and np.all(np.asarray(line.lb_ac) == 0) for line in built.ledger.lines
     ) or any("12–24" in line.label for line in built.ledger.lines)

@@ -133,7 +133,8 @@ def test_own_trial_reaches_the_economic_optimum(cedar_bend: Field) -> None:
         applications=(_applied(40.0),),
     )
     built = vrn.build(replace(cedar_bend, settings=settings, trial=trial))
-    assert built.details["response"]["optimum_n_lb_ac"] == pytest.approx(180.0, abs=0.1)
+    assert built.response is not None
+    assert built.response.optimum(price_ratio=0.1)[0] == pytest.approx(180.0, abs=0.1)
     assert [rate.need_lb_ac for rate in built.rates] == [pytest.approx(140.0, abs=0.1)]
 
 

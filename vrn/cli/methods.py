@@ -1,12 +1,17 @@
 """``vrn methods``: published methods, their sources, inputs and valid range."""
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 import typer
 
 from vrn.cli.app import app, say, say_json
+from vrn.findings import Quantity
 from vrn.nitrogen import Method, method, methods
+from vrn.nitrogen.method import Input
+from vrn.words import UnitFormat, finding_texts
+from vrn.words import say as sentence
 
+TRADE: Final = UnitFormat(metric=False)  # what the methods are written in
 _HELP = """Published methods: formula, source, inputs, valid range, and a worked example.
 
 Example:  vrn methods iowa-lsnt
@@ -25,54 +30,56 @@ def methods_command(
     elif key is None:
         width = max(len(item.key) for item in chosen)
         for item in chosen:
-            say(f"{item.key:<{width}}  {item.title}. {item.region[0].upper()}{item.region[1:]}.")
+            region = f"{item.region[0].upper()}{item.region[1:]}"
+            say(f"{item.key:<{width}}  {sentence(TRADE, 'methods.one-listed', title=item.title, region=region)}")
     else:
         _say_one(chosen[0])
 
 
 def _say_one(item: Method) -> None:
-    say(f"{item.key}: {item.title}")
+    say(sentence(TRADE, "methods.one-head", method=item.key, title=item.title))
     say()
-    for label, text in _facts(item):
-        say(f"{label:<16}{text}")
+    for name, text in _facts(item):
+        say(f"{sentence(TRADE, f'methods.one-{name}'):<16}{text}")
     say()
-    say("inputs")
-    for name, meaning in _inputs(item):
-        say(f"  {name:<30}{meaning}")
+    say(sentence(TRADE, "methods.one-inputs"))
+    for one in item.inputs:
+        say(f"  {one.name:<30}{_meaning(one)}")
     say()
     given = ", ".join(f"{name} = {value}" for name, value in item.example.inputs.items())
-    say(f"worked example  {given}")
-    say(f"                need {item.example.need_lb_ac:g} lb/ac")
-    say(f"                {item.example.source}")
-    for caution in item.cautions:
-        say(f"! {caution}")
+    need = Quantity("number", item.example.need_lb_ac)
+    say(f"{sentence(TRADE, 'methods.one-example'):<16}{given}")
+    say(f"{'':<16}{sentence(TRADE, 'methods.one-example-need', need=need, unit=TRADE.unit('amount'))}")
+    say(f"{'':<16}{item.example.source}")
+    for caution in finding_texts(TRADE, item.cautions):
+        say(f"! {caution.problem} {caution.remedy}")
 
 
 def _facts(item: Method) -> list[tuple[str, str]]:
-    what = {
-        "remaining": "nitrogen to finish the crop",
-        "sidedress": "a sidedress rate",
-        "season": "a season total: what is already applied is subtracted (applied_lb_ac)",
-    }
-    stages = "not tied to a stage" if item.stages is None else f"{item.stages[0]} to {item.stages[1]}"
-    depth = "no core of its own"
+    stages, core = sentence(TRADE, "methods.one-any-stage"), sentence(TRADE, "methods.one-no-core")
+    if item.stages is not None:
+        stages = sentence(TRADE, "methods.one-stages", first=item.stages[0], last=item.stages[1])
     if item.bottom_in is not None:
-        least, most = item.bottom_in
-        depth = f"0 to {least:g} in" if least == most else f"from the surface to between {least:g} and {most:g} in"
+        least, most = (Quantity("depth", end) for end in item.bottom_in)
+        name = "methods.one-core-depth" if least == most else "methods.one-core-depths"
+        core = sentence(TRADE, name, least=least, most=most)
     return [
-        ("formula", item.formula), ("answers", what[item.kind]), ("region", item.region), ("stage", stages),
-        ("core", depth), ("ppm to lb/ac", item.factor), ("already holds", item.contains), ("source", item.source),
+        ("formula", item.formula), ("answers", sentence(TRADE, f"methods.one-{item.kind}")), ("region", item.region),
+        ("stage", stages), ("core", core), ("factor", item.factor), ("contains", item.contains),
+        ("source", item.source),
     ]  # fmt: skip
 
 
-def _inputs(item: Method) -> list[tuple[str, str]]:
-    rows = []
-    for one in item.inputs:
-        say_default = "required" if one.required else "optional" if one.default is None else f"{one.default:g}"
-        memory = ", from memory" if one.from_memory else ""
-        valid = "" if one.calibrated is None else f"; valid {one.calibrated[0]:g} to {one.calibrated[1]:g}"
-        rows.append((one.name, f"{one.meaning} ({say_default}{memory}{valid})"))
-    return rows
+def _meaning(one: Input) -> str:
+    if one.required or one.default is None:
+        text = sentence(TRADE, f"methods.one-input-{'required' if one.required else 'optional'}", meaning=one.meaning)
+    else:
+        name = "methods.one-input-from-memory" if one.from_memory else "methods.one-input-default"
+        text = sentence(TRADE, name, meaning=one.meaning, value=Quantity("number", one.default))
+    if one.calibrated is None:
+        return text
+    low, high = (Quantity("number", end) for end in one.calibrated)
+    return f"{text}; {sentence(TRADE, 'methods.one-input-range', low=low, high=high)}"
 
 
 def _plain(item: Method) -> dict[str, Any]:
@@ -91,5 +98,5 @@ def _plain(item: Method) -> dict[str, Any]:
         "example": {
             "inputs": dict(item.example.inputs), "need_lb_ac": item.example.need_lb_ac, "source": item.example.source,
         },
-        "cautions": list(item.cautions),
+        "cautions": [text.problem for text in finding_texts(TRADE, item.cautions)],
     }  # fmt: skip

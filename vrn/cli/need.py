@@ -5,18 +5,21 @@ from typing import Annotated, Any, Final
 import numpy as np
 import typer
 
-from vrn.cli.app import app, say, say_json
+from vrn.cli.app import app, say, say_findings, say_json
 from vrn.errors import OutOfRangeError
-from vrn.nitrogen import Ledger, Method, Notice, method
-from vrn.nitrogen.cautions import region_notice, stage_notice, surplus_notice
-from vrn.nitrogen.comparison import Answer, side_by_side
+from vrn.findings import Finding, Quantity, warning
+from vrn.nitrogen import Ledger, Method, method
+from vrn.nitrogen.cautions import region_caution, stage_caution, surplus_caution
+from vrn.nitrogen.comparison import MethodResult, side_by_side
 from vrn.nitrogen.field_need import need_of_cells
-from vrn.nitrogen.inputs import inputs_of
-from vrn.nitrogen.notice import warn
+from vrn.nitrogen.method_ledger import inputs_of
+from vrn.words import UnitFormat, finding_texts, findings_json, label_of
+from vrn.words import say as sentence
 
 METER_PPM: Final = 1.5  # what a field meter is good to, either way
 LEAST_GOAL_BU_AC, MOST_GOAL_BU_AC = 20.0, 450.0  # as in the field file
 ODD_PPM: Final = 100.0  # a choice of this project
+TRADE: Final = UnitFormat(metric=False)  # what the options are given in
 
 _OPTION: Final = {
     "yield_goal_bu_ac": "--yield-goal", "growth_stage": "--stage", "organic_matter_pct": "--om", "b": "--response-b",
@@ -79,26 +82,29 @@ def need(
     _refuse_nan(options | known | {"ppm": ppm, "applied": applied, "credits": credits_})
     _refuse_metric(yield_goal)
     if all_methods:
-        answers = side_by_side(options, {**known, "nitrate_ppm": ppm}, applied_lb_ac=applied)
+        results = side_by_side(options, {**known, "nitrate_ppm": ppm}, applied_lb_ac=applied)
         if json_:
-            say_json([answer.to_plain() for answer in answers])
+            say_json([_plain_result(result) for result in results])
         else:
-            _say_answers(answers)
+            _say_results(results)
         return
     _refuse_missing(chosen, {**options, **known, "nitrate_ppm": ppm})
     show = {**known, "applied_lb_ac": applied, "to_build": False, "allow_outside": allow_outside}
-    ledger, notices = need_of_cells(options, nitrate_ppm=ppm, **show)
-    cautions = (None if stage is None else stage_notice(stage), surplus_notice(ledger),
-                None if chosen.kind == "remaining" else region_notice(chosen))  # fmt: skip
-    notices += (*(caution for caution in cautions if caution is not None), *_odd_reading(ppm))
-    meter = tuple(
+    ledger, findings = need_of_cells(options, nitrate_ppm=ppm, **show)
+    cautions = (
+        None if stage is None else stage_caution(stage), surplus_caution(ledger),
+        None if chosen.kind == "remaining" else region_caution(chosen),
+        warning("nitrogen.odd-reading", "ppm", nitrate=Quantity("concentration", ppm)) if ppm > ODD_PPM else None,
+    )  # fmt: skip
+    findings += tuple(caution for caution in cautions if caution is not None)
+    low, high = (
         float(need_of_cells(options, nitrate_ppm=max(ppm + step, 0.0), **show)[0].need_lb_ac)
         for step in (METER_PPM, -METER_PPM)
     )
     if json_:
-        say_json(_plain(ledger, chosen, notices, meter))
+        say_json(_plain(ledger, chosen, findings, (low, high)))
     else:
-        _say_ledger(ledger, chosen, notices, meter)
+        _say_ledger(ledger, chosen, findings, (low, high))
 
 
 def _set(chosen: Method, others: list[str]) -> dict[str, float]:
@@ -133,18 +139,6 @@ def _refuse_metric(yield_goal_bu_ac: float | None) -> None:
         )
 
 
-def _odd_reading(ppm: float) -> tuple[Notice, ...]:
-    if ppm <= ODD_PPM:
-        return ()
-    return (
-        warn(
-            "ppm",
-            f"{ppm:g} ppm of NO3-N is more than fields hold.",
-            "Check the unit: nitrate (NO3) itself is 4.43 times its nitrogen.",
-        ),
-    )
-
-
 def _refuse_missing(chosen: Method, known: dict[str, Any]) -> None:
     """Name the options of what the method still wants."""
     absent = chosen.missing(**inputs_of(chosen, known))
@@ -156,49 +150,67 @@ def _refuse_missing(chosen: Method, known: dict[str, Any]) -> None:
         raise OutOfRangeError(problem, remedy)
 
 
-def _say_ledger(ledger: Ledger, chosen: Method, notices: tuple[Notice, ...], meter: tuple[float, ...]) -> None:
-    say(f"{chosen.title} ({chosen.key})")
+def _say_ledger(
+    ledger: Ledger, chosen: Method, findings: tuple[Finding, ...], meter_lb_ac: tuple[float, float]
+) -> None:
+    say(sentence(TRADE, "methods.need-head", title=chosen.title, method=chosen.key))
     say()
     printed = ledger.printed_lb_ac()
     for line, lb_ac in zip(ledger.lines, printed, strict=True):
-        say(f"{lb_ac:>9.1f}  {line.label}")
+        say(f"{lb_ac:>9.1f}  {label_of(TRADE, line)}")
         say(f"{'':>9}  {line.basis}")
-    total = round(sum(printed), 1)
+    total, unit = round(sum(printed), 1), TRADE.unit("amount")
     say(f"{'':>3}------")
-    say(f"{total:>9.1f}  sum of the lines, lb/ac")
-    say(f"{max(total, 0.0):>9.1f}  lb/ac of nitrogen needed")
+    say(f"{total:>9.1f}  {sentence(TRADE, 'methods.need-sum', unit=unit)}")
+    say(f"{max(total, 0.0):>9.1f}  {sentence(TRADE, 'methods.need-needed', unit=unit)}")
     say()
     if chosen.takes("nitrate_ppm"):
-        say(f"± {METER_PPM:g} ppm, what a field meter is good to: {meter[0]:.1f} to {meter[1]:.1f} lb/ac")
+        low, high = (Quantity("amount", end) for end in meter_lb_ac)
+        say(sentence(TRADE, "methods.need-meter", nitrate=Quantity("concentration", METER_PPM), low=low, high=high))
     band = ledger.band_lb_ac
     if band is not None and band[0] != band[1]:
-        say(f"published band of uptake at this stage: {band[0]:.1f} to {band[1]:.1f} lb/ac")
+        low, high = (Quantity("amount", float(end)) for end in band)
+        say(sentence(TRADE, "methods.need-uptake-band", low=low, high=high))
     say()
-    for notice in notices:
-        say(f"{'!' if notice.level == 'warning' else '·'} {notice.problem} {notice.remedy}")
-    say("Sources")
+    say_findings(finding_texts(TRADE, findings))
+    say(sentence(TRADE, "methods.need-sources"))
     for source in dict.fromkeys(line.source for line in ledger.lines if line.source):
         say(f"  {source}")
 
 
-def _say_answers(answers: tuple[Answer, ...]) -> None:
-    width = max(len(answer.method.key) for answer in answers)
-    heads = {"applies": "within its calibration", "outside": "outside its calibration: shown, never built",
-             "missing": "not worked"}  # fmt: skip
+def _say_results(results: tuple[MethodResult, ...]) -> None:
+    width = max(len(result.method.key) for result in results)
+    say(sentence(TRADE, "methods.every", unit=TRADE.unit("amount")))
     status = ""
-    for answer in answers:
-        if answer.status != status:
-            status = answer.status
-            say(f"{'' if answer is answers[0] else chr(10)}{heads[status]}, lb/ac")
-        shown = "" if answer.need_lb_ac is None else f"{answer.need_lb_ac:.1f}"
-        say(f"{shown:>9}  {answer.method.key:<{width}}  {answer.method.region}")
-        for reason in answer.why:
-            say(f"{'':>9}  {'':<{width}}  {reason}")
+    for result in results:
+        if result.status != status:
+            status = result.status
+            say(f"\n{sentence(TRADE, f'methods.{status}')}")
+        shown = "" if result.need_lb_ac is None else f"{result.need_lb_ac:.1f}"
+        say(f"{shown:>9}  {result.method.key:<{width}}  {result.method.region}")
+        for text in finding_texts(TRADE, result.reasons):
+            say(f"{'':>9}  {'':<{width}}  {text.problem}")
     say()
-    say("Each rests on its own trials, soils and years. None is the law: your own state's method and a person decide.")
+    say(sentence(TRADE, "methods.none-is-the-law"))
 
 
-def _plain(ledger: Ledger, chosen: Method, notices: tuple[Notice, ...], meter: tuple[float, ...]) -> dict[str, Any]:
+def _plain_result(result: MethodResult) -> dict[str, Any]:
+    chosen = result.method
+    return {
+        "key": chosen.key, "title": chosen.title, "region": chosen.region, "source": chosen.source,
+        "kind": chosen.kind, "status": result.status, "need_lb_ac": _tenth(result.need_lb_ac),
+        "low_lb_ac": _tenth(result.low_lb_ac), "high_lb_ac": _tenth(result.high_lb_ac),
+        "why": [text.problem for text in finding_texts(TRADE, result.reasons)],
+    }  # fmt: skip
+
+
+def _tenth(value: float | None) -> float | None:
+    return None if value is None or not np.isfinite(value) else round(value, 1)
+
+
+def _plain(
+    ledger: Ledger, chosen: Method, findings: tuple[Finding, ...], meter_lb_ac: tuple[float, float]
+) -> dict[str, Any]:
     band = ledger.band_lb_ac
     return {
         "method": {"key": chosen.key, "title": chosen.title, "source": chosen.source},
@@ -206,7 +218,7 @@ def _plain(ledger: Ledger, chosen: Method, notices: tuple[Notice, ...], meter: t
         "unclipped_lb_ac": ledger.unclipped_lb_ac,
         "uptake_band_lb_ac": None if band is None else list(band),
         "meter_ppm": METER_PPM,
-        "meter_band_lb_ac": list(meter),
+        "meter_band_lb_ac": list(meter_lb_ac),
         "lines": [
             {
                 "key": line.key, "label": line.label, "lb_ac": line.lb_ac, "printed_lb_ac": printed,
@@ -215,8 +227,5 @@ def _plain(ledger: Ledger, chosen: Method, notices: tuple[Notice, ...], meter: t
             for line, printed in zip(ledger.lines, ledger.printed_lb_ac(), strict=True)
         ],
         "inputs": dict(ledger.inputs),
-        "notes": [
-            {"level": item.level, "about": item.about, "problem": item.problem, "remedy": item.remedy}
-            for item in notices
-        ],
+        "notes": findings_json(TRADE, findings),
     }  # fmt: skip

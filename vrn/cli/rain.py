@@ -1,18 +1,19 @@
 """``vrn rain``: what rain and warmth did to the nitrogen already applied."""
 
-from dataclasses import asdict
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Final
 
 import numpy as np
 import typer
 
-from vrn.cli.app import app, say, say_json
+from vrn.cli.app import app, say, say_findings, say_json
 from vrn.errors import InputFileError
+from vrn.findings import Quantity
 
 if TYPE_CHECKING:
     from vrn.model.field import Field
-    from vrn.nitrogen.rain import RainStory
+    from vrn.nitrogen.rain import RainEffect
     from vrn.nitrogen.season import Season
     from vrn.words import UnitFormat
 
@@ -20,7 +21,11 @@ _HELP = """What rain and warmth did to the nitrogen already applied, as a range 
 
 Example:  vrn rain demo_fields/heron_flat/field.toml
 """
-_BAR = {False: 0.25, True: 5.0}  # rain of one mark in the weekly bars, in or mm
+_BAR: Final = {False: 0.25, True: 5.0}  # rain of one mark in the weekly bars, in or mm
+_FATES: Final = (
+    ("volatilized", "volatilized_lb_ac"), ("denitrified", "denitrified_lb_ac"), ("below", "below_lb_ac"),
+    ("top", "top_foot_lb_ac"), ("second", "second_foot_lb_ac"), ("waiting", "not_nitrate_lb_ac"),
+)  # fmt: skip
 
 
 @app.command(help=_HELP)
@@ -30,61 +35,47 @@ def rain(
 ) -> None:
     """Follow every application through the season's weather to the sampling date."""
     from vrn.ingest import read_field
+    from vrn.pages.report_nitrogen import compared_with_readings
     from vrn.pipeline.season import expected_top_foot_ppm
-    from vrn.words import UnitFormat
+    from vrn.words import UnitFormat, finding_texts, findings_json
+    from vrn.words import say as sentence
 
     field = read_field(field_file)
     shown = UnitFormat(metric=field.settings.units == "metric")
-    season, story = _story(field)
-    expected = expected_top_foot_ppm(field, season, story)
-    readings = _top_foot_ppm(field)
+    season, effect = _effect(field)
+    effect = replace(
+        effect, expected_top_foot_ppm=expected_top_foot_ppm(field, season, effect),
+        measured_top_foot_ppm=_top_foot_ppm(field),
+    )  # fmt: skip
     if json_:
-        say_json(
-            {
-                **story.to_plain(),
-                "expected_top_foot_ppm": None if expected is None else [round(part, 1) for part in expected],
-                "measured_top_foot_ppm": None if readings is None else round(readings, 1),
-                "clock": season.to_plain(),
-                "notes": [asdict(notice) for notice in season.notices],
-            }
-        )
+        say_json({**effect.to_plain(), "clock": season.to_plain(), "notes": findings_json(shown, season.findings)})
         return
-    _say_story(field, story, shown)
-    _say_weeks(story, shown)
-    if expected is not None:
-        say()
-        say(
-            f"Expected in {_foot(shown, 0)} on {story.on}: {expected[0]:.1f} to "
-            f"{shown.text('concentration', expected[1])}, "
-            "without what last year left."
-        )
-    if readings is not None:
-        say(
-            f"Read in {_foot(shown, 0)}: {shown.text('concentration', readings)} on average"
-            f"{_beside(readings, expected)}."
-        )
-    say(story.to_plain()["note"])
-    for notice in season.notices:
-        say(f"{'!' if notice.level == 'warning' else '·'} {notice.about}: {notice.problem} {notice.remedy}")
-    say("Rules spanned")
-    for rule in story.rules:
+    _say_effect(field, effect, shown)
+    _say_weeks(effect, shown)
+    say()
+    for text in (*compared_with_readings(effect, shown), sentence(shown, "weather.measured-wins")):
+        say(text)
+    say_findings(finding_texts(shown, season.findings))
+    say(sentence(shown, "weather.rules"))
+    for rule in effect.rules:
         say(f"  {rule}")
 
 
-def _story(field: "Field") -> tuple["Season", "RainStory"]:
+def _effect(field: "Field") -> tuple["Season", "RainEffect"]:
     from vrn.pipeline.season import season_of_field
 
     settings, weather = field.settings, field.weather
-    name = field.settings.header.name
+    name = settings.header.name
     if weather is None or not settings.applications:
         absent = "[weather]" if weather is None else "[[applications]]"
         problem = f"{name}: the field file has no {absent}."
         raise InputFileError(problem, "Add [weather] with a daily file and [[applications]] with what was put on.")
     season = season_of_field(field, otherwise_on=weather.days[-1])
     if season.rain is None:
-        told = next((notice for notice in season.notices if notice.about == "weather"), None)
-        problem = f"{name}: {told.problem if told else 'the weather does not reach the applications.'}"
-        raise InputFileError(problem, told.remedy if told else "Give a longer record.")
+        why = next((one for one in season.findings if one.code == "weather.rain-not-followed"), None)
+        told = {} if why is None else {key: str(part.value) for key, part in why.quantities.items()}
+        problem = f"{name}: {told.get('problem', 'the weather does not reach the applications.')}"
+        raise InputFileError(problem, told.get("remedy", "Give a longer record."))
     return season, season.rain
 
 
@@ -94,71 +85,52 @@ def _top_foot_ppm(field: "Field") -> float | None:
     return float(np.mean(top.nitrate_ppm)) if len(top) else None
 
 
-def _beside(readings: float, expected: tuple[float, float] | None) -> str:
-    if expected is None:
-        return ""
-    return ", below that band" if readings < expected[0] else ", above that band" if readings > expected[1] else ""
+def _say_effect(field: "Field", effect: "RainEffect", shown: "UnitFormat") -> None:
+    from vrn.words import say as sentence
 
-
-def _foot(shown: "UnitFormat", top_in: float) -> str:
-    """The first or second foot by its depths."""
-    return f"{shown.number('depth', top_in)}–{shown.text('depth', top_in + 12.0)}"
-
-
-def _say_story(field: "Field", story: "RainStory", shown: "UnitFormat") -> None:
-    say(f"{field.name}, up to {story.on}")
+    say(sentence(shown, "weather.up-to", field=field.name, day=effect.on))
     say()
-    moved = tuple(part * shown.factor("depth") for part in story.moved_in)
+    near, far = (Quantity("depth", part) for part in effect.moved_in)
+    rain, drained = Quantity("rain", effect.rain_since_in), Quantity("rain", effect.drained_since_in)
     say(
-        f"Since the last application: {shown.text('rain', story.rain_since_in)} of rain, "
-        f"{shown.text('rain', story.drained_since_in)} drained below two feet, enough to carry nitrate "
-        f"{_span((moved[0], moved[1]), 0)} {shown.unit('depth')}; {story.days_saturated} days with the soil full."
+        sentence(
+            shown, "weather.since-last", rain=rain, drained=drained, near=near, far=far, days=effect.days_saturated
+        )
     )
-    rows: tuple[tuple[str, str], ...] = (
-        ("volatilized_lb_ac", "lost to the air from the surface"),
-        ("denitrified_lb_ac", "denitrified"),
-        ("below_lb_ac", "carried below two feet"),
-        ("top_foot_lb_ac", f"nitrate in {_foot(shown, 0)}, before the crop's uptake"),
-        ("second_foot_lb_ac", f"nitrate in {_foot(shown, 12)}, before the crop's uptake"),
-        ("not_nitrate_lb_ac", "not yet nitrate"),
-    )
-    factor, unit = shown.factor("amount"), shown.unit("amount")
-    for fate in story.fates:
-        item = fate.applied
+    for fate in effect.fates:
+        item, (least, most) = fate.applied, (Quantity("share", part) for part in fate.nitrate_share)
         say()
         say(
-            f"{shown.text('rate', item.n_lb_ac)} of {item.product}, {item.on}, {item.placement}: "
-            f"{fate.weeks:.1f} weeks, {fate.nitrate_share[0]:.0%} to {fate.nitrate_share[1]:.0%} of it turned to "
-            "nitrate"
-        )
-        for name, label in rows:
-            low, high = getattr(fate, name)
-            say(f"{_span((low * factor, high * factor), 1):>16} {unit}  {label}")
+            sentence(
+                shown, "weather.application", pounds=Quantity("rate", item.n_lb_ac), product=item.product, day=item.on,
+                placement=item.placement, least=least, most=most, weeks=Quantity("number", fate.weeks),
+            )
+        )  # fmt: skip
+        for word, name in _FATES:
+            span = shown.range("amount", *getattr(fate, name))
+            say(f"{span:>16} {shown.unit('amount')}  {sentence(shown, f'weather.{word}')}")
 
 
-def _say_weeks(story: "RainStory", shown: "UnitFormat") -> None:
-    """Rain, drainage and full soil week by week, with the band of applied nitrate left in the top foot."""
-    bar, inches, pounds = _BAR[shown.metric], shown.factor("rain"), shown.factor("amount")
-    held_in = f"{_foot(shown, 0)}, {shown.unit('amount')}"
-    say()
-    say(
-        f"{'week of':<11}{'rain':>5} {'drained':>8} {'full days':>10} {held_in:>16}  rain, a mark "
-        f"for {bar:g} {shown.unit('rain')}"
+def _say_weeks(effect: "RainEffect", shown: "UnitFormat") -> None:
+    """Rain, drainage and saturated days week by week, with the range of applied nitrate left in the top foot."""
+    from vrn.words import say as sentence
+
+    bar = _BAR[shown.metric]
+    mark = Quantity("text", f"{bar:g} {shown.unit('rain')}")
+    week, fell, drained, full = (
+        sentence(shown, f"weather.week{part}") for part in ("", "-rain", "-drained", "-saturated")
     )
-    days = story.balance.days
+    held = sentence(shown, "weather.week-held", unit=shown.unit("amount"))
+    say()
+    say(f"{week:<11}{fell:>5} {drained:>8} {full:>10} {held:>18}  {sentence(shown, 'weather.week-bars', mark=mark)}")
+    days = effect.balance.days
     for start in range(0, len(days), 7):
         part = slice(start, min(start + 7, len(days)))
-        fell = float(story.rain_in[part].sum()) * inches
-        last = part.stop - 1
-        held: Any = (story.top_low_lb_ac[last] * pounds, story.top_high_lb_ac[last] * pounds)
-        drained = f"{story.balance.drainage_in[part].sum() * inches:.{shown.decimals('rain')}f}"
+        rain_in, last = float(effect.rain_in[part].sum()), part.stop - 1
+        left = shown.range("whole_amount", float(effect.top_low_lb_ac[last]), float(effect.top_high_lb_ac[last]))
+        drained = shown.number("rain", float(effect.balance.drainage_in[part].sum()))
         say(
-            f"{days[start]!s:<11}{fell:>5.{shown.decimals('rain')}f} {drained:>8} "
-            f"{int(story.balance.saturated[part].sum()):>10} {_span(held, 0):>16}  "
-            f"{'▪' * round(fell / bar)}".rstrip()
+            f"{days[start]!s:<11}{shown.number('rain', rain_in):>5} {drained:>8} "
+            f"{int(effect.balance.saturated[part].sum()):>10} {left:>18}  "
+            f"{'▪' * round(rain_in * shown.factor('rain') / bar)}".rstrip()
         )
-
-
-def _span(band: tuple[float, float], digits: int) -> str:
-    low, high = (f"{part:.{digits}f}" for part in band)
-    return low if low == high else f"{low} to {high}"

@@ -117,7 +117,10 @@ def _say_results(results: tuple["Result", ...]) -> None:
                  for rate, bushels in result.strips]  # fmt: skip
         say(f"  {result.field}: {'; '.join(told)}")
         if result.response is not None:
-            say(f"    {result.response.words[0].upper()}{result.response.words[1:]}")
+            from vrn.words import UnitFormat, finding_texts
+
+            for text in finding_texts(UnitFormat(metric=False), result.response.findings):
+                say(f"    {text.problem} {text.remedy}")
 
 
 def _plain(

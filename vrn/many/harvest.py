@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from vrn.errors import InputFileError
+from vrn.findings import Finding, note
 from vrn.many.book import Outcome
-from vrn.nitrogen.response import Response, fit_response
 from vrn.nitrogen.plant_tests import next_year_cut_share, stalk_class
+from vrn.nitrogen.response import Response, fit_response
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,14 +21,14 @@ class StripResponse:
     ----------
     response : Response or None
         None when the strips hold none.
-    words : str
-        The fit with its standard errors, or why there is none.
+    findings : tuple of Finding
+        The fit with its standard errors and what paid best, or why there is none.
     optimum_n_lb_ac, optimum_se_lb_ac, low_n_lb_ac, high_n_lb_ac : float or None
         Best-paying rate of the pass, its standard error, and what lies within $1/ac of it. [lb N/ac]
     """
 
     response: Response | None
-    words: str
+    findings: tuple[Finding, ...]
     optimum_n_lb_ac: float | None = None
     optimum_se_lb_ac: float | None = None
     low_n_lb_ac: float | None = None
@@ -35,7 +36,7 @@ class StripResponse:
 
     def to_plain(self) -> dict[str, Any]:
         """The fit as str, numbers and None."""
-        names = ("words", "optimum_n_lb_ac", "optimum_se_lb_ac", "low_n_lb_ac", "high_n_lb_ac")
+        names = ("optimum_n_lb_ac", "optimum_se_lb_ac", "low_n_lb_ac", "high_n_lb_ac")
         fit = None if self.response is None else self.response.to_plain()
         return {name: getattr(self, name) for name in names} | {"fit": fit}
 
@@ -106,14 +107,18 @@ def strip_response(
     try:
         fit = fit_response([rate for rate, _ in rated], [item.value for _, item in rated], block=blocks)
     except InputFileError as error:
-        return StripResponse(response=None, words=f"no response can be read from the strips: {error.problem}")
+        why = note("nitrogen.strips-unused", "strips", problem=error.problem, remedy=error.remedy)
+        return StripResponse(response=None, findings=(why,))
+    shape = note("nitrogen.trial-response", "strips", **fit.quantities())
     if corn_per_bu is None or n_per_lb is None:
-        return StripResponse(response=fit, words=f"{fit.words}; give both prices for the rate that paid best.")
+        return StripResponse(response=fit, findings=(shape, note("nitrogen.strips-without-prices", "strips")))
     best, error_lb_ac = fit.optimum(price_ratio=n_per_lb / corn_per_bu)
     band = fit.band(corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
-    words = f"{fit.words}; {fit.paying_words(corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)} in this pass; one season is "
+    paid = note(
+        "nitrogen.strips-best-rate", "strips", **fit.paying_quantities(corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
+    )
     return StripResponse(
-        response=fit, words=f"{words}one draw.", optimum_n_lb_ac=best,
+        response=fit, findings=(shape, paid), optimum_n_lb_ac=best,
         optimum_se_lb_ac=error_lb_ac if math.isfinite(error_lb_ac) else None,
         low_n_lb_ac=band.low_n_lb_ac, high_n_lb_ac=band.high_n_lb_ac,
     )  # fmt: skip

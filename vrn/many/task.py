@@ -177,7 +177,7 @@ def _built(field_file: str, folder: str) -> dict[str, Any]:
     return {
         "warnings": sum(finding.level == "warning" for finding in prescription.findings),
         "crop": {
-            "growth_stage": crop.growth_stage or prescription.details["clock"]["growth_stage"],
+            "growth_stage": crop.growth_stage or (prescription.season and prescription.season.stage_name),
             "sampled_on": max(sampled).isoformat() if sampled else None,
             "application_date": crop.application_date.isoformat() if crop.application_date else None,
         },

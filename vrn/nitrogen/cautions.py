@@ -153,10 +153,10 @@ def region_caution(method: Method) -> Finding:
     'Ohio'
     """
     if method.kind == "remaining":
-        return note("nitrogen.budget-not-a-state-method", "nitrogen.method")
+        return note("methods.budget-not-a-state-method", "nitrogen.method")
     if method.region.startswith("where"):
-        return note("nitrogen.method-of-a-trial", "nitrogen.method")
-    return note("nitrogen.method-of-a-region", "nitrogen.method", region=method.region)
+        return note("methods.method-of-a-trial", "nitrogen.method")
+    return note("methods.method-of-a-region", "nitrogen.method", region=method.region)
 
 
 def surplus_caution(ledger: Ledger) -> Finding | None:

@@ -16,12 +16,12 @@ from vrn.nitrogen.method_ledger import inputs_of, known_inputs, method_ledger
 from vrn.nitrogen.season import Season
 
 _NEEDS: Final = {
-    "nitrate_ppm": "nitrogen.needs-nitrate", "top_in": "nitrogen.needs-depth", "bottom_in": "nitrogen.needs-depth",
-    "yield_goal_bu_ac": "nitrogen.needs-yield-goal", "growth_stage": "nitrogen.needs-growth-stage",
-    "organic_matter_pct": "nitrogen.needs-organic-matter", "history_factor": "nitrogen.needs-history-factor",
-    "base_rate_lb_ac": "nitrogen.needs-base-rate", "b": "nitrogen.needs-response", "c": "nitrogen.needs-response",
-    "price_ratio": "nitrogen.needs-prices", "profile_nitrate_ppm": "nitrogen.needs-deep-nitrate",
-    "profile_nitrate_lb_ac": "nitrogen.needs-deep-nitrate",
+    "nitrate_ppm": "methods.needs-nitrate", "top_in": "methods.needs-depth", "bottom_in": "methods.needs-depth",
+    "yield_goal_bu_ac": "methods.needs-yield-goal", "growth_stage": "methods.needs-growth-stage",
+    "organic_matter_pct": "methods.needs-organic-matter", "history_factor": "methods.needs-history-factor",
+    "base_rate_lb_ac": "methods.needs-base-rate", "b": "methods.needs-response", "c": "methods.needs-response",
+    "price_ratio": "methods.needs-prices", "profile_nitrate_ppm": "methods.needs-deep-nitrate",
+    "profile_nitrate_lb_ac": "methods.needs-deep-nitrate",
 }  # fmt: skip
 _PROFILE: Final = {"top": Quantity("depth", 0.0), "bottom": Quantity("depth", 24.0)}
 _ORDER: Final = ("applies", "outside", "missing")
@@ -116,7 +116,7 @@ def _result(
     absent = dict.fromkeys(_NEEDS[name] for name in method.missing(**inputs))
     if absent:
         reasons = tuple(
-            note(code, "nitrogen.method", **(_PROFILE if code == "nitrogen.needs-deep-nitrate" else {}))
+            note(code, "nitrogen.method", **(_PROFILE if code == "methods.needs-deep-nitrate" else {}))
             for code in absent
         )
         return MethodResult(method=method, status="missing", need_lb_ac=None, reasons=reasons)
@@ -124,7 +124,7 @@ def _result(
         outside = method.outside(**inputs)
         ledger = method_ledger(method, known, season, applied_lb_ac, allow_outside=True)
     except OutOfRangeError as error:
-        reason = note("nitrogen.cannot-run", "nitrogen.method", problem=error.problem, remedy=error.remedy)
+        reason = note("methods.cannot-run", "nitrogen.method", problem=error.problem, remedy=error.remedy)
         return MethodResult(method=method, status="missing", need_lb_ac=None, reasons=(reason,))
     reasons = outside
     unlisted = applied_lb_ac is not None and not season.applications and np.any(np.asarray(applied_lb_ac) > 0)

@@ -138,7 +138,7 @@ def _assumed(chosen: Method, ledger: Ledger, season: Season, known: Mapping[str,
     below = {"top": Quantity("depth", bottom_in), "bottom": Quantity("depth", _PROFILE_IN)}
     if chosen.stages is not None and known.get("growth_stage") is None:
         first, last = chosen.stages
-        findings.append(note("nitrogen.stage-not-checked", "crop.growth_stage", first=first, last=last))
+        findings.append(note("methods.stage-not-checked", "crop.growth_stage", first=first, last=last))
     if chosen.takes("deep_nitrate_ppm") and known.get("deep_nitrate_ppm") is None and bottom_in < _PROFILE_IN:
         findings.append(note("nitrogen.depth-not-sampled", "samples", **below))
     sandy = "sand" in str(known.get("texture") or "").lower()
@@ -150,7 +150,7 @@ def _assumed(chosen: Method, ledger: Ledger, season: Season, known: Mapping[str,
     ratio = known.get("price_ratio")
     if chosen.takes("price_factor") and ratio and known.get("price_factor") is None:
         factor = Quantity("number", float(nebraska_price_factor(1.0, ratio)))
-        findings.append(note("nitrogen.price-factor-not-set", "nitrogen.price_factor", factor=factor))
+        findings.append(note("methods.price-factor-not-set", "nitrogen.price_factor", factor=factor))
     assumed = assumed_deep_ppm(chosen, known)
     if assumed is not None:
         nitrate = Quantity("concentration", assumed)

@@ -5,7 +5,6 @@ from typing import Any, Final
 import numpy as np
 
 from vrn.findings import Quantity, note
-
 from vrn.nitrogen.ledger import Number, as_number
 from vrn.nitrogen.lines import applied_lines, line_of, none_advised_lines, sum_of
 from vrn.nitrogen.method import NOT_ON_SAND, Example, Input, Method, Values, Working
@@ -18,7 +17,7 @@ _YIELD: Final = Input(name="yield_goal_bu_ac", meaning="expected yield", low=0, 
 _APPLIED: Final = Input(name="applied_lb_ac", meaning="already applied this season, subtracted", low=0, high=500)
 _NOT_ON_SAND: Final = note(NOT_ON_SAND, "nitrogen.method")  # University of Nebraska
 _NOT_AFTER_BROADCAST: Final = note(
-    "nitrogen.not-after-broadcast", "nitrogen.method", low=Quantity("rate", 40.0), high=Quantity("rate", 60.0)
+    "methods.not-after-broadcast", "nitrogen.method", low=Quantity("rate", 40.0), high=Quantity("rate", 60.0)
 )  # NY, DE, PA bulletins
 
 _IOWA_SOURCE: Final = "Iowa State University Extension CROP 3140 (2017), before it PM 1714, as quoted by the farm press"
@@ -36,8 +35,8 @@ def _iowa_rule(values: Values) -> Working:
         basis="{critical_ppm} ppm × 8 lb/ac per ppm", source=_IOWA_SOURCE,
     )  # fmt: skip
     held = line_of(
-        values, key="soil_nitrate", code="top-foot", label="Nitrate in the top 12 in", lb_ac=-8.0 * values["nitrate_ppm"],
-        basis="{nitrate_ppm} ppm × 8 lb/ac per ppm", source=_IOWA_SOURCE,
+        values, key="soil_nitrate", code="top-foot", label="Nitrate in the top 12 in",
+        lb_ac=-8.0 * values["nitrate_ppm"], basis="{nitrate_ppm} ppm × 8 lb/ac per ppm", source=_IOWA_SOURCE,
     )  # fmt: skip
     return Working(lines=(wanted, held))
 
@@ -57,7 +56,7 @@ IOWA_LSNT: Final = Method(
         _PPM,
         Input(name="critical_ppm", meaning="25; 20–22 after a spring with over 20 % more rain than usual; 11–15 after "
               "alfalfa or manure", low=0, high=60, calibrated=(10, 30), default=25.0,
-              outside="nitrogen.outside-critical-value"),
+              outside="methods.outside-critical-value"),
     ),
     example=Example(
         inputs={"nitrate_ppm": 10, "critical_ppm": 21},
@@ -66,7 +65,7 @@ IOWA_LSNT: Final = Method(
     ),
     cautions=(
         _NOT_ON_SAND,
-        note("nitrogen.iowa-not-later", "nitrogen.method"),  # Iowa State, ICM, 22 June 2018
+        note("methods.iowa-not-later", "nitrogen.method"),  # Iowa State, ICM, 22 June 2018
         _NOT_AFTER_BROADCAST,
     ),
     rule=_iowa_rule,
@@ -109,8 +108,8 @@ def penn_state_history_factor(
 
 def _penn_rule(values: Values) -> Working:
     crop = line_of(
-        values, key="crop", code="yield", label="Nitrogen for the expected yield", lb_ac=1.1 * values["yield_goal_bu_ac"],
-        basis="{yield_goal_bu_ac} bu/ac × 1.1 lb/bu", source=_PENN_SOURCE,
+        values, key="crop", code="yield", label="Nitrogen for the expected yield",
+        lb_ac=1.1 * values["yield_goal_bu_ac"], basis="{yield_goal_bu_ac} bu/ac × 1.1 lb/bu", source=_PENN_SOURCE,
     )  # fmt: skip
     soil = line_of(
         values, key="soil_nitrate", code="test-and-history", label="Credit for the test and the field's history",
@@ -138,22 +137,23 @@ PENN_STATE_PSNT: Final = Method(
         _PPM,
         Input(name="history_factor", meaning="manure since harvest (none 0.75, any 3.5) + in the three years before "
               "(any 1.75) + previous crop (soybean 1, forage legume 3.5)", low=0, high=10, calibrated=(0.75, 8.75),
-              required=True, outside="nitrogen.outside-history-factor"),
+              required=True, outside="methods.outside-history-factor"),
     ),
     example=Example(
         inputs={"yield_goal_bu_ac": 150, "nitrate_ppm": 15, "history_factor": 5.25},
         need_lb_ac=86.25,
         source="worked from the equation: 1.1 × 150 − (3.5 + 1.75) × 15 = 86.25 lb/ac",
     ),
-    cautions=(note("nitrogen.penn-superseded", "nitrogen.method"), _NOT_ON_SAND, _NOT_AFTER_BROADCAST),
+    cautions=(note("methods.penn-superseded", "nitrogen.method"), _NOT_ON_SAND, _NOT_AFTER_BROADCAST),
     rule=_penn_rule,
 )  # fmt: skip
 
 
 def _penn_2023_rule(values: Values) -> Working:
     crop = line_of(
-        values, key="crop", code="yield", label="Nitrogen for the expected yield", lb_ac=0.71 * values["yield_goal_bu_ac"],
-        basis="{yield_goal_bu_ac} bu/ac × 0.71 lb/bu", source=_PENN_2023_SOURCE,
+        values, key="crop", code="yield", label="Nitrogen for the expected yield",
+        lb_ac=0.71 * values["yield_goal_bu_ac"], basis="{yield_goal_bu_ac} bu/ac × 0.71 lb/bu",
+        source=_PENN_2023_SOURCE,
     )  # fmt: skip
     soil = line_of(
         values, key="soil_nitrate", code="test", label="Credit for the test", lb_ac=-4.9 * values["nitrate_ppm"],
@@ -180,8 +180,8 @@ PENN_STATE_2023: Final = Method(
         source="worked from the equation: 0.71 × 200 − 4.9 × 12 = 83.2 lb/ac",
     ),
     cautions=(
-        note("nitrogen.penn-little-starter", "nitrogen.method", nitrogen=Quantity("rate", 50.0)),
-        note("nitrogen.penn-two-factors", "nitrogen.method"),
+        note("methods.penn-little-starter", "nitrogen.method", nitrogen=Quantity("rate", 50.0)),
+        note("methods.penn-two-factors", "nitrogen.method"),
         _NOT_ON_SAND,
     ),
     rule=_penn_2023_rule,
@@ -231,7 +231,7 @@ def _base_rate_method(key: str, title: str, region: str, credits_lb_ac: tuple[fl
             _APPLIED,
         ),
         cautions=(
-            note("nitrogen.ohio-and-michigan-differ", "nitrogen.method", low=Quantity("concentration", 15.0),
+            note("methods.ohio-and-michigan-differ", "nitrogen.method", low=Quantity("concentration", 15.0),
                  high=Quantity("concentration", 20.0), ohio=Quantity("rate", 45.0), michigan=Quantity("rate", 60.0)),
             _NOT_ON_SAND, _NOT_AFTER_BROADCAST,
         ),

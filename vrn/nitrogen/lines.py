@@ -23,7 +23,7 @@ def line_of(
     quantities: dict[str, Quantity] | None = None,
 ) -> Line:  # fmt: skip
     """
-    A line whose basis is written from the values by their names, labelled by ``nitrogen.line-<code>`` (the key when not given).
+    A line whose basis is written from the values by their names; ``code`` names its label in words, else the key does.
 
     Examples
     --------

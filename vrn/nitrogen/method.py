@@ -16,8 +16,8 @@ from vrn.nitrogen.stage import stage_name, stage_position
 
 _DEPTH_TOLERANCE_IN: Final = 0.5
 _CHECKED_ONLY: Final = ("top_in", "bottom_in", "growth_stage")
-NOT_ON_SAND: Final = "nitrogen.not-on-sand"
-SEASON_TOTAL: Final = note("nitrogen.season-total", "nitrogen.method")
+NOT_ON_SAND: Final = "methods.not-on-sand"
+SEASON_TOTAL: Final = note("methods.season-total", "nitrogen.method")
 Values = dict[str, Any]  # what a rule works on: numbers by input name, credits by their own names
 
 
@@ -224,15 +224,15 @@ class Method:
             if np.any(np.less(stage, stage_position(first))) or np.any(np.greater(stage, stage_position(last))):
                 at = early if early == late else f"{early} to {late}"
                 found = (
-                    warning("nitrogen.outside-stage", "nitrogen.method", first=first, last=last, stage=early)
+                    warning("methods.outside-stage", "nitrogen.method", first=first, last=last, stage=early)
                     if early == late
-                    else warning("nitrogen.outside-stages", "nitrogen.method", first=first, last=last, early=early,
+                    else warning("methods.outside-stages", "nitrogen.method", first=first, last=last, early=early,
                                  late=late)
                 )  # fmt: skip
                 reasons.append((f"it is for {first} to {last}, the crop is at {at}", found))
         if "top_in" in values and values["top_in"] != 0:
             top = float(values["top_in"])
-            found = warning("nitrogen.outside-core-top", "nitrogen.method", found=Quantity("depth", top))
+            found = warning("methods.outside-core-top", "nitrogen.method", found=Quantity("depth", top))
             reasons.append((f"its core begins at the surface, this one at {top:g} in", found))
         if self.bottom_in is not None and "bottom_in" in values:
             (least, most), bottom = self.bottom_in, float(values["bottom_in"])
@@ -240,9 +240,9 @@ class Method:
                 wanted = f"from 0 to {least:g} in" if least == most else f"that end at {least:g} to {most:g} in"
                 depths = {"most": Quantity("depth", most), "found": Quantity("depth", bottom)}
                 found = (
-                    warning("nitrogen.outside-core-depth", "nitrogen.method", **depths)
+                    warning("methods.outside-core-depth", "nitrogen.method", **depths)
                     if least == most
-                    else warning("nitrogen.outside-core-depths", "nitrogen.method", least=Quantity("depth", least),
+                    else warning("methods.outside-core-depths", "nitrogen.method", least=Quantity("depth", least),
                                  **depths)
                 )  # fmt: skip
                 reasons.append((f"it is for cores {wanted}, these reach {bottom:g} in", found))
@@ -258,10 +258,15 @@ class Method:
 
     def _from_memory(self, inputs: Mapping[str, Any]) -> tuple[Finding, ...]:
         return tuple(
-            note("nitrogen.from-memory", "nitrogen.method", value=Quantity("number", item.default), meaning=item.meaning)
+            from_memory(item.meaning, item.default)
             for item in self.inputs
             if item.from_memory and item.default is not None and inputs.get(item.name) is None
         )
+
+
+def from_memory(meaning: str, value: float) -> Finding:
+    """A number of a method that was not seen in its bulletin."""
+    return note("methods.from-memory", "nitrogen.method", value=Quantity("number", value), meaning=meaning)
 
 
 def _kind_of(name: str) -> Kind:

@@ -140,8 +140,9 @@ def share_left_on(
 
 
 def warmth_left(
-    on: date | None, weather: Days | None, normals: Days | None, growth_stage: str | float | None, findings: list[Finding]
-) -> tuple[float | None, str]:
+    on: date | None, weather: Days | None, normals: Days | None, growth_stage: str | float | None,
+    findings: list[Finding],
+) -> tuple[float | None, str]:  # fmt: skip
     """
     Share of the year's mineralization still to come by the record and normals behind it, and where it is from.
 

@@ -225,6 +225,6 @@ ECONOMIC_OPTIMUM: Final = Method(
         need_lb_ac=183.333,
         source="worked from the derivative: (0.10 − 1.2) ÷ (2 × −0.003) = 183.3 lb/ac",
     ),
-    cautions=(note("nitrogen.one-trial-is-one-draw", "nitrogen.method"),),
+    cautions=(note("methods.one-trial-is-one-draw", "nitrogen.method"),),
     rule=_rule,
 )  # fmt: skip

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from vrn.findings import Finding, Quantity, note
 from vrn.nitrogen.ledger import Line, Number, as_number, worded
 from vrn.nitrogen.lines import applied_lines, credit_lines, line_of, sum_of
-from vrn.nitrogen.method import Example, Input, Method, Values, Working
+from vrn.nitrogen.method import Example, Input, Method, Values, Working, from_memory
 
 _STAGES: Final = ("preplant", "V4")
 _YIELD: Final = Input(name="yield_goal_bu_ac", meaning="expected yield", low=0, high=500, required=True)
@@ -20,7 +20,7 @@ _PER_PPM: Final = Input(
 )
 _CREDITS: Final = Input(name="credits_lb_ac", meaning="previous crop, manure, water", low=0, high=400, default=0.0)
 _APPLIED: Final = Input(name="applied_lb_ac", meaning="applied after the profile was sampled", low=0, high=500)
-_LATE: Final = note("nitrogen.late-profile", "nitrogen.method")
+_LATE: Final = note("methods.late-profile", "nitrogen.method")
 
 _KANSAS_LB_AC_PER_PPM_IN: Final = 0.3  # from memory
 _FOUR_A_FOOT: Final = 1 / 3  # 4 lb/ac per ppm and foot
@@ -97,9 +97,9 @@ NEBRASKA: Final = Method(
         _OM,
         _CREDITS,
         Input(name="price_factor", meaning="for prices; 1 at a ratio of 8", low=0.1, high=2, calibrated=(0.78, 1.1),
-              default=1.0, outside="nitrogen.outside-price-factor"),
+              default=1.0, outside="methods.outside-price-factor"),
         Input(name="timing_factor", meaning="fall 1.05, spring 1.00, split or in season 0.95", low=0.1,
-              high=2, calibrated=(0.9, 1.1), default=1.0, outside="nitrogen.outside-timing-factor"),
+              high=2, calibrated=(0.9, 1.1), default=1.0, outside="methods.outside-timing-factor"),
         _APPLIED,
     ),
     example=Example(
@@ -107,7 +107,9 @@ NEBRASKA: Final = Method(
         need_lb_ac=178.8,
         source="worked from the equation: 35 + 216 − 12 − 25.2 − 35 = 178.8 lb/ac",
     ),
-    cautions=(_LATE, note("nitrogen.nebraska-deep-samples", "nitrogen.method", nitrate=Quantity("concentration", 15.0))),
+    cautions=(
+        _LATE, note("methods.nebraska-deep-samples", "nitrogen.method", nitrate=Quantity("concentration", 15.0)),
+    ),
     rule=_nebraska_rule,
 )  # fmt: skip
 
@@ -118,8 +120,8 @@ def _profile_line(values: Values, lb_ac_per_ppm_in: float, source: str) -> Line:
     if "profile_nitrate_ppm" in values:
         values.setdefault("profile_lb_ac_per_ppm_in", lb_ac_per_ppm_in)
         basis = "{profile_nitrate_ppm} ppm × 24 in × {profile_lb_ac_per_ppm_in} lb/ac per ppm and in"
-    return line_of(values, key="soil_nitrate", code="profile-nitrate", label="Nitrate in the profile", lb_ac=-values["profile_nitrate_lb_ac"],
-                   basis=basis, source=source)  # fmt: skip
+    return line_of(values, key="soil_nitrate", code="profile-nitrate", label="Nitrate in the profile",
+                   lb_ac=-values["profile_nitrate_lb_ac"], basis=basis, source=source)  # fmt: skip
 
 
 def _kansas_rule(values: Values) -> Working:
@@ -135,8 +137,7 @@ def _kansas_rule(values: Values) -> Working:
     )  # fmt: skip
     findings: tuple[Finding, ...] = ()
     if values.get("profile_lb_ac_per_ppm_in") == _KANSAS_LB_AC_PER_PPM_IN:
-        value = Quantity("number", _KANSAS_LB_AC_PER_PPM_IN)
-        findings = (note("nitrogen.from-memory", "nitrogen.method", value=value, meaning=_PER_PPM.meaning),)
+        findings = (from_memory(_PER_PPM.meaning, _KANSAS_LB_AC_PER_PPM_IN),)
     total = sum_of(lines)
     above = np.greater(total, values["cap_lb_ac"])
     if np.any(above):
@@ -216,7 +217,7 @@ MINNESOTA_WEST: Final = Method(
         need_lb_ac=120.0,
         source="worked from the equation: 1.2 × 150 − 60 = 120 lb/ac",
     ),
-    cautions=(_LATE, note("nitrogen.minnesota-credits-part", "nitrogen.method")),
+    cautions=(_LATE, note("methods.minnesota-credits-part", "nitrogen.method")),
     rule=lambda values: _profile_lines(values, 1.2, _MINNESOTA_SOURCE),
 )
 
@@ -246,6 +247,6 @@ SOUTH_DAKOTA: Final = Method(
         need_lb_ac=90.0,
         source="worked from the equation: 1.0 × 180 − 50 − 40 = 90 lb/ac",
     ),
-    cautions=(_LATE, note("nitrogen.dakota-factor-changed", "nitrogen.method")),
+    cautions=(_LATE, note("methods.dakota-factor-changed", "nitrogen.method")),
     rule=lambda values: _profile_lines(values, 1.0, _DAKOTA_SOURCE),
 )

@@ -146,7 +146,7 @@ REMAINING_NEED: Final = Method(
         "yield goal × N per bushel × (1 − share taken up) − nitrate in the top core − share × nitrate in the deep core "
         "− organic matter × lb per % × share still to mineralize − credits that appear after sampling"
     ),
-    region="no region: bookkeeping with stated values; compare it with your own state's method",
+    region="no state: a nitrogen budget using the values shown",
     source=f"{_N_SOURCE}; uptake by stage: {UPTAKE_SOURCE}; mineralization: {_OM_SOURCE}; {MINERALIZATION_SOURCE}",
     factor="ppm × in × bulk density × 0.226613 (3.67 lb/ac per ppm in a foot at 1.35 g/cm³)",
     contains="what the crop has taken up, what is nitrate now and what will mineralize: credit only what appears later",
@@ -163,7 +163,7 @@ REMAINING_NEED: Final = Method(
         Input(name="deep_nitrate_ppm", meaning="NO3-N in the core below", low=0, high=1000),
         Input(name="deep_top_in", meaning="where the deep core begins; the top core's end", low=0, high=60),
         Input(name="deep_bottom_in", meaning="where the deep core ends; 24 in", low=1, high=96, calibrated=(12, 48),
-              outside="nitrogen.outside-deep-core"),
+              outside="methods.outside-deep-core"),
         Input(name="second_foot_share", meaning="share of the deep core's nitrate that is counted: a choice of this "
               "project, no source", low=0, high=1, default=0.5),
         Input(name="n_per_bushel_lb", meaning="nitrogen the whole crop takes up for a bushel", low=0.3, high=2,
@@ -188,8 +188,8 @@ REMAINING_NEED: Final = Method(
         source="200 bu/ac × 1.1278 lb/bu = 225.56 lb/ac; 65 % of it is still to come (uptake after Bender et al. 2013)",
     ),
     cautions=(
-        note("nitrogen.yield-explains-little", "nitrogen.method"),  # Scharf et al. 2006, SSSAJ 70:2154
-        note("nitrogen.yield-goal-rates-high", "nitrogen.method"),  # Mulvaney et al. 2006, SSSAJ 70:172
+        note("methods.yield-explains-little", "nitrogen.method"),  # Scharf et al. 2006, SSSAJ 70:2154
+        note("methods.yield-goal-rates-high", "nitrogen.method"),  # Mulvaney et al. 2006, SSSAJ 70:172
     ),
     rule=_rule,
 )  # fmt: skip

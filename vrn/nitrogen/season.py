@@ -131,9 +131,8 @@ def _joined(parts: list[tuple[date | None, NotYetNitrate | None]], which: NDArra
     )
     by_date = "; ".join(f"pulled {day}: {part.line.basis}" for day, part in found)
     first = found[0][1]
-    return replace(
-        first, low_lb_ac=low, high_lb_ac=high, line=replace(first.line, lb_ac=pounds, basis=f"by sampling date: {by_date}")
-    )
+    line = replace(first.line, lb_ac=pounds, basis=f"by sampling date: {by_date}")
+    return replace(first, low_lb_ac=low, high_lb_ac=high, line=line)
 
 
 def season_of(

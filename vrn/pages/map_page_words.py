@@ -9,11 +9,11 @@ import numpy as np
 from vrn.nitrogen.ledger import Ledger, largest_remainder
 from vrn.pages.map_page_layers import sample_places
 from vrn.pages.ramps import rate_colors
-from vrn.pages.report_methods import opinions
+from vrn.pages.report_nitrogen import reasons_text
 from vrn.pages.report_phrases import cautions, day, facts, zone_label
 from vrn.prescription.limits import rules_of
 from vrn.prescription.model import Change, Prescription, ZoneRate
-from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
+from vrn.words import UNKNOWN, UnitFormat, finding_texts, label_of, say
 
 
 def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[list[dict[str, str]], str]:
@@ -39,7 +39,7 @@ def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[list[dict[str, str]]
     numbers = [_signed(value, decimals) for value in printed]
     total = _signed(round(sum(printed), decimals), decimals, plus=False)
     rows = [
-        {"label": shown.words(line.label), "number": number, "basis": line.basis, "source": line.source}
+        {"label": label_of(shown, line), "number": number, "basis": line.basis, "source": line.source}
         for line, number in zip(ledger.lines, numbers, strict=True)
     ]
     return rows, total
@@ -71,19 +71,16 @@ def zone_words(prescription: Prescription, shown: UnitFormat) -> list[dict[str, 
     zones : list of dict
         Plain text and numbers, one for each zone in order.
     """
-    colors, places, asked = (
-        rate_colors(prescription.rates),
-        sample_places(prescription, shown),
-        opinions(prescription),
-    )
+    colors, places = rate_colors(prescription.rates), sample_places(prescription, shown)
     zones = []
     for rate in prescription.rates:
         words = _zone(prescription, rate, colors[rate.zone], places, shown)
         words["methods"] = [
-            {"name": one.name, "need": shown.number("whole_amount", one.need_lb_ac[rate.zone]), "why": one.remark}
-            for one in asked
-            if rate.zone in one.need_lb_ac and not one.builds
-        ]
+            {"name": one.method.title, "need": shown.number("whole_amount", one.by_zone[rate.zone]),
+             "why": reasons_text(shown, one.reasons)}
+            for one in prescription.methods
+            if rate.zone in one.by_zone and one.method.key != prescription.ledger.method
+        ]  # fmt: skip
         zones.append(words)
     return zones
 
@@ -115,7 +112,7 @@ def _zone(
         "rows": rows,
         "total": total,
         "below_zero": total.startswith("−"),
-        "notes": tuple(map(shown.words, rate.ledger.notes)),
+        "notes": tuple(text.problem for text in finding_texts(shown, rate.ledger.findings)),
         "reason": set_by_a_person(prescription, rate.zone)["reason"] or "",
         "allowed": allowed_of(prescription, rate, shown)["allowed"],
         "band": _band(rate.ledger, shown),

@@ -14,7 +14,7 @@ from vrn.nitrogen.ledger import Ledger, Number
 from vrn.pages.ramps import rate_colors
 from vrn.pages.report_phrases import zone_label
 from vrn.prescription.model import Prescription
-from vrn.words import UnitFormat, finding_texts, say
+from vrn.words import UnitFormat, finding_texts, label_of, say
 
 if TYPE_CHECKING:
     from folium import Map
@@ -82,9 +82,9 @@ def ledger_html(ledger: Ledger) -> str:
         say(units, "notebook.ledger", method=ledger.method, unit=units.unit("amount")),
         (say(units, "notebook.ledger-line"), units.unit("amount"), say(units, "notebook.ledger-basis"),
          say(units, "notebook.ledger-source")),
-        ((line.label, number, line.basis, line.source) for line, number in lines),
+        ((label_of(units, line), number, line.basis, line.source) for line, number in lines),
         [(say(units, f"notebook.{name}"), _range(value, units), "", "") for name, value in feet],
-    ) + _bullets(ledger.notes)  # fmt: skip
+    ) + _bullets(text.problem for text in finding_texts(units, ledger.findings))  # fmt: skip
 
 
 def prescription_html(prescription: Prescription) -> str:

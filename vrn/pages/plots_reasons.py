@@ -13,7 +13,7 @@ from vrn.pages.plots import figure, png, sheet
 from vrn.pages.report_phrases import day
 from vrn.prescription.model import ZoneRate
 from vrn.sampling.standards import ControlChart
-from vrn.words import UnitFormat
+from vrn.words import UnitFormat, label_of
 from vrn.zones.model import ZoneChoice
 
 if TYPE_CHECKING:
@@ -141,7 +141,7 @@ def waterfall_plot(rates: Sequence[ZoneRate], shown: UnitFormat) -> bytes:
     factor = shown.factor("whole_amount")
     down = -(-len(rates) // 4)
     across = -(-len(rates) // down)
-    labels = [*(_short(shown.words(line.label)) for line in rates[0].ledger.lines), "still needed", "rate"]
+    labels = [*(_short(label_of(shown, line)) for line in rates[0].ledger.lines), "still needed", "rate"]
     panel_in, row_in = (6.8 - _LABELS_IN) / across, 0.2
     tall_in = row_in * len(labels) + 0.42
     most = max(_reach(rate) for rate in rates) * factor or 1.0

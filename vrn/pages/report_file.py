@@ -13,8 +13,8 @@ from vrn.model.settings import as_plain
 from vrn.pages.map_page_layers import sample_places
 from vrn.pages.map_page_words import ledger_rows, why_changed
 from vrn.pages.plots_reasons import season_plot, waterfall_plot
-from vrn.pages.report_machine import machine_part, rain_pieces
-from vrn.pages.report_methods import opinions
+from vrn.pages.report_machine import machine_part
+from vrn.pages.report_nitrogen import methods_part, rain_pieces
 from vrn.pages.report_parts import Bullets, Lines, Part, Picture, Table, Text
 from vrn.pages.report_phrases import cautions
 from vrn.pages.report_readings import readings_part
@@ -48,7 +48,7 @@ def file_parts(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ...
         _season(prescription, shown),
         surfaces_part(prescription, shown),
         _ledgers(prescription, shown),
-        _methods(prescription, shown),
+        methods_part(prescription, shown),
         zones_part(prescription, shown),
         sure_part(prescription, shown),
         _audit(prescription, shown),
@@ -119,9 +119,8 @@ def _season(prescription: Prescription, shown: UnitFormat) -> Part | None:
         alt="Rain over the season", png=png,
     )  # fmt: skip
     pieces: list[Any] = [picture]
-    rain = prescription.details.get("rain")
-    if rain:
-        pieces += rain_pieces(rain, shown)
+    if prescription.rain is not None:
+        pieces += rain_pieces(prescription.rain, shown)
     return Part(title="The season so far", pieces=tuple(pieces))
 
 
@@ -144,8 +143,8 @@ def _ledgers(prescription: Prescription, shown: UnitFormat) -> Part:
             )
         )  # fmt: skip
     pieces += _ledger_tables(prescription, shown, one=len(same) == 1)
-    if prescription.ledger.notes:
-        pieces.append(Bullets(items=tuple(map(shown.words, prescription.ledger.notes))))
+    if prescription.ledger.findings:
+        pieces.append(Bullets(items=tuple(text.problem for text in finding_texts(shown, prescription.ledger.findings))))
     return Part(title="Why these rates", pieces=tuple(pieces))
 
 
@@ -185,33 +184,6 @@ def _ledger_tables(prescription: Prescription, shown: UnitFormat, *, one: bool) 
         )
     )  # fmt: skip
     return pieces
-
-
-def _methods(prescription: Prescription, shown: UnitFormat) -> Part | None:
-    asked = opinions(prescription)
-    answers, silent = [one for one in asked if one.need_lb_ac], [one for one in asked if not one.need_lb_ac]
-    if len(answers) < 2 and not silent:
-        return None
-    zones = [rate.zone for rate in prescription.rates]
-    rows = tuple(
-        (
-            one.name + (" (this prescription)" if one.builds else ""),
-            *(shown.number("whole_amount", one.need_lb_ac.get(zone, math.nan)) for zone in zones),
-            one.remark,
-        )
-        for one in answers
-    )
-    table = Table(
-        caption=f"Need by zone, {shown.unit('whole_amount')}. Methods other than this prescription's are not built.",
-        header=("Method", *(f"zone {zone}" for zone in zones), "Remark"), rows=rows,
-        numbers=tuple(range(1, len(zones) + 1)),
-        widths=(30, *([max(40 / len(zones), 5)] * len(zones)), 30),
-    )  # fmt: skip
-    pieces: list[Any] = [table]
-    if silent:
-        words = "; ".join(f"{one.name} ({one.remark})" for one in silent)
-        pieces.append(Text(text=f"Not asked: {words}.", small=True))
-    return Part(title="What other methods say", pieces=tuple(pieces))
 
 
 def _audit(prescription: Prescription, shown: UnitFormat) -> Part:

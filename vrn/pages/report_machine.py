@@ -1,7 +1,6 @@
-"""Parts of the report that other rooms report in plain values: the machine, its drive, the loads, what the rain did."""
+"""Parts of the report that other rooms report in plain values: the machine, its drive, the loads."""
 
 import math
-from collections.abc import Sequence
 from typing import Any
 
 from vrn.pages.report_parts import Part, Table, Text
@@ -163,63 +162,3 @@ def _remaining(report: RemainingReport, shown: UnitFormat) -> Text:
         f"{shown.text('area', report.covered_ac + report.left_ac)} that are left; strips narrower than half "
         f"a swath count as covered. The whole field was to get {shown.text('mass', report.whole_total_n_lb)}."
     )
-
-
-_FATES = {
-    "top_foot_lb_ac": "nitrate in the top foot",
-    "second_foot_lb_ac": "nitrate in the second foot",
-    "below_lb_ac": "nitrate below the second foot",
-    "denitrified_lb_ac": "lost to the air as gas, in wet soil",
-    "volatilized_lb_ac": "lost to the air as ammonia",
-    "not_nitrate_lb_ac": "not nitrate yet",
-}
-
-
-def rain_pieces(report: dict[str, Any], shown: UnitFormat) -> list[Any]:
-    """
-    What rain and warmth did to the nitrogen already applied, as bands.
-
-    Parameters
-    ----------
-    report : dict
-        As the rain model reports itself, in plain values.
-    shown : UnitFormat
-
-    Returns
-    -------
-    pieces : list of Text and Table
-    """
-    words = (
-        f"Since the last application {shown.text('rain', report.get('rain_since_in'))} of rain fell and "
-        f"{shown.text('rain', report.get('drained_since_in'))} drained."
-    )
-    expected, measured = report.get("expected_top_foot_ppm"), report.get("measured_top_foot_ppm")
-    if expected and _known(measured):
-        low, high = shown.number("concentration", expected[0]), shown.text("concentration", expected[1])
-        words += (
-            f" In the top foot {low} to {high} could be expected, without what last year left; "
-            f"{shown.text('concentration', measured)} were measured."
-        )
-    if report.get("note"):
-        words += f" {report['note']}"
-    pieces: list[Any] = [Text(text=words)]
-    totals = report.get("totals") or {}
-    rows = tuple((name, _band(totals[key], shown)) for key, name in _FATES.items() if key in totals)
-    if rows and report.get("applications"):
-        unit = shown.unit("whole_amount")
-        pieces.append(
-            Table(
-                caption="Where the nitrogen applied may be, from the mildest rule to the harshest",
-                header=("Where", unit), rows=rows, numbers=(1,), widths=(70, 30),
-            )
-        )  # fmt: skip
-    return pieces
-
-
-def _band(band: Sequence[float], shown: UnitFormat) -> str:
-    low, high = (shown.number("whole_amount", value) for value in band)
-    return low if low == high else f"{low} to {high}"
-
-
-def _known(value: Any) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)

@@ -23,8 +23,8 @@ _CAUTIONS = (
 def facts(prescription: Prescription, shown: UnitFormat) -> list[str]:
     """Season, area, when and at which stage the cores were pulled, when it is to be applied."""
     settings = prescription.field.settings
-    by_clock = prescription.details.get("clock", {}).get("growth_stage")
-    stage_name = settings.crop.growth_stage or by_clock
+    season = prescription.season
+    stage_name = settings.crop.growth_stage or (None if season is None else season.stage_name)
     pulled = sorted({on for on in prescription.field.samples.sampled_on if on is not None})
     found = [f"Season {settings.header.season}", f"{shown.text('area', prescription.acres)} treated"]
     if pulled:

@@ -1,7 +1,7 @@
 """From surfaces to the need of every treated cell: season, ledger, standard error, cautions, methods side by side."""
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -12,22 +12,22 @@ from vrn.model.field import Field
 from vrn.model.samples import Profile, SoilSamples
 from vrn.model.settings import Settings
 from vrn.model.surface import Surface
-from vrn.nitrogen import Ledger, Notice, method
+from vrn.nitrogen import Ledger, method
 from vrn.nitrogen.cautions import (
-    pattern_notice,
-    product_notices,
-    region_notice,
-    second_foot_notice,
-    stage_notice,
-    surplus_notice,
+    pattern_caution,
+    product_caution,
+    region_caution,
+    second_foot_caution,
+    stage_caution,
+    surplus_caution,
 )
-from vrn.nitrogen.comparison import Answer, side_by_side
+from vrn.nitrogen.comparison import MethodResult, side_by_side
 from vrn.nitrogen.credits import Credit, manure_credit, water_credit
 from vrn.nitrogen.field_need import need_of_cells
 from vrn.nitrogen.ledger import Number
+from vrn.nitrogen.response import Response, take_trial
 from vrn.nitrogen.season import Season
 from vrn.nitrogen.stage import mineralization_share_left
-from vrn.nitrogen.trial import take_trial
 from vrn.pipeline.season import expected_top_foot_ppm, season_by_cell, season_of_field
 from vrn.prescription.products import product_of
 
@@ -38,7 +38,7 @@ INPUT_OF_SURFACE: Final = {
 }  # name of a surface → of a method's input, where they differ
 
 
-Strike = Callable[[dict[str, NDArray[np.float64]]], NDArray[np.float64]]
+NeedFunction = Callable[[dict[str, NDArray[np.float64]]], NDArray[np.float64]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,54 +53,43 @@ class Need:
     se_lb_ac : ndarray, shape (rows, cols), or None
         Standard error of the unclipped need. [lb/ac]
     findings : tuple of Finding
-    details : dict
-        ``methods``, ``clock`` and, where there is a record, ``rain``: plain values.
-    answers : tuple of Answer
-        What every method says of the treated cells, in the order of ``details["methods"]``.
+    season : Season
+        Of the field; with what rain did, where there is a record.
+    response : Response or None
+        Of the user's own trial.
+    results : tuple of MethodResult
+        What every method says of the treated cells.
     cells : ndarray of int, shape (n,)
         The treated cells among all.
-    strike : callable
+    need_of : callable
         Takes other values of some inputs of the treated cells by name, returns their unclipped need. [lb/ac]
     """
 
     ledger: Ledger
     se_lb_ac: NDArray[np.float64] | None
     findings: tuple[Finding, ...]
-    details: dict[str, Any]
-    answers: tuple[Answer, ...]
+    season: Season
+    response: Response | None
+    results: tuple[MethodResult, ...]
     cells: NDArray[np.intp]
-    strike: Strike
+    need_of: NeedFunction
 
-    def methods_by_zone(self, labels: NDArray[np.int32], share: NDArray[np.float64]) -> list[dict[str, Any]]:
+    def methods_by_zone(self, labels: NDArray[np.int32], share: NDArray[np.float64]) -> tuple[MethodResult, ...]:
         """
-        What every method says of each zone.
+        What every method says of each zone: the one that builds first, then those that answer.
 
         Parameters
         ----------
         labels : ndarray of int, shape (rows, cols)
             Zone of each cell.
         share : ndarray, shape (rows, cols)
-
-        Returns
-        -------
-        methods : list of dict
-            ``details["methods"]`` with ``by_zone``: the need of each zone's mean ledger, by number. [lb/ac]
         """
         zone, weights = labels.ravel()[self.cells], share.ravel()[self.cells]
-        told = []
-        for answer, plain in zip(self.answers, self.details["methods"], strict=True):
-            by_zone: dict[int, float] = {}
-            if answer.ledger is not None:
-                total = np.broadcast_to(np.asarray(answer.ledger.unclipped_lb_ac, dtype=float), zone.shape)
-                for number in range(1, int(zone.max(initial=0)) + 1):
-                    rows = (zone == number) & np.isfinite(total)
-                    if rows.any():
-                        by_zone[number] = max(float(np.average(total[rows], weights=weights[rows])), 0.0)
-            told.append({**plain, "by_zone": by_zone})
-        return told
+        found = (result.of_zones(zone, weights) for result in self.results)
+        return tuple(sorted(found, key=lambda one: (one.method.key != self.ledger.method, not one.by_zone)))
 
 
-def _options(field: Field) -> tuple[dict[str, Any], dict[str, Any] | None, tuple[Notice, ...]]:
+def _options(field: Field) -> tuple[dict[str, Any], Response | None, tuple[Finding, ...]]:
     """Settings of ``[nitrogen]`` with the response of the user's own trial, where there is one."""
     options = asdict(field.settings.nitrogen)
     if field.trial is None:
@@ -138,60 +127,57 @@ def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], 
     season = season_of_field(field)
     centers_m = surfaces["nitrate_ppm"].grid.centers_m()
     of_cells = season_by_cell(field, season, profile.top[0], centers_m[here])
-    options, response, trial_notices = _options(field)
+    by_cell = of_cells is not season
+    options, response, of_trial = _options(field)
     known = _known(field, profile, surfaces, here, of_cells)
-    ledger, notices = need_of_cells(options, season=of_cells, to_build=True, **known)
+    ledger, findings = need_of_cells(options, season=of_cells, to_build=True, **known)
     weights = share.ravel()[here]
 
-    def strike(moved: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
-        struck, _ = need_of_cells(options, season=of_cells, **{**known, **moved})
-        return np.broadcast_to(np.asarray(struck.unclipped_lb_ac, dtype=float), here.shape)
+    def need_of(moved: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
+        ledger_of_draw, _ = need_of_cells(options, season=of_cells, **{**known, **moved})
+        return np.broadcast_to(np.asarray(ledger_of_draw.unclipped_lb_ac, dtype=float), here.shape)
 
     def mean(values: NDArray[np.float64]) -> float:
         usable = np.isfinite(values)
         return float(np.average(values[usable], weights=weights[usable])) if usable.any() else float("nan")
 
-    nitrate = np.broadcast_to(known["nitrate_ppm"], here.shape)
+    nitrate_ppm = mean(np.broadcast_to(known["nitrate_ppm"], here.shape))
+    if season.rain is not None:
+        rain = replace(season.rain, expected_top_foot_ppm=expected_top_foot_ppm(field, season, season.rain),
+                       measured_top_foot_ppm=nitrate_ppm)  # fmt: skip
+        season = replace(season, rain=rain)
+    product = product_of(field.settings.product)
     cautions = (
-        second_foot_notice(
-            top_nitrate_ppm=mean(nitrate),
+        second_foot_caution(
+            top_nitrate_ppm=nitrate_ppm,
             deep_sampled=bool(profile.deep) or float(profile.top[-1].bottom_in[0]) >= _TWO_FEET_IN,
-            story=season.rain,
+            rain=season.rain,
             places=second_foot_places(profile.top[0]),
         ),
-        None if season.growth_stage is None else stage_notice(season.growth_stage),
-        *_product_notices(field),
-        None if of_cells is not season else pattern_notice(ledger),  # with stages by cell the crop line is not yield's
-        region_notice(method(ledger.method)),
-        surplus_notice(ledger),
+        None if season.growth_stage is None else stage_caution(season.growth_stage),
+        None if product.cautions else product_caution(product.name),  # a known product brings its own
+        None if by_cell else pattern_caution(ledger),  # with stages by cell the crop line is not yield's
+        region_caution(method(ledger.method)),
+        surplus_caution(ledger),
     )
     applied = known.pop("applied_lb_ac", None)
-    answers = side_by_side(options, known, season=of_cells, applied_lb_ac=applied, mean=mean)
-    details: dict[str, Any] = {"methods": [answer.to_plain() for answer in answers], "clock": season.to_plain()}
-    if response is not None:
-        details["response"] = response
-    if season.rain is not None:
-        expected = expected_top_foot_ppm(field, season, season.rain)
-        details["rain"] = {
-            **season.rain.to_plain(),
-            "expected_top_foot_ppm": None if expected is None else [round(part, 1) for part in expected],
-            "measured_top_foot_ppm": round(mean(nitrate), 1),
-        }
+    results = side_by_side(options, known, season=of_cells, applied_lb_ac=applied, mean=mean)
     known["applied_lb_ac"] = applied
     return Need(
         ledger=ledger.spread(here, share.size),
-        se_lb_ac=_standard_error(strike, known, surfaces, here),
-        findings=_findings((*notices, *trial_notices, *(caution for caution in cautions if caution is not None))),
-        details=details,
-        answers=answers,
+        se_lb_ac=_standard_error(need_of, known, surfaces, here),
+        findings=(*findings, *of_trial, *(caution for caution in cautions if caution is not None)),
+        season=season,
+        response=response,
+        results=results,
         cells=here,
-        strike=strike,
+        need_of=need_of,
     )
 
 
 def second_foot_places(top: SoilSamples) -> tuple[str, ...]:
     """
-    Readings beside which a 12–24 in core would tell most: the lowest of the top foot, each away from those before it.
+    Readings beside which a 12–24 in core would show most: the lowest of the top foot, each away from those before it.
 
     Parameters
     ----------
@@ -202,7 +188,7 @@ def second_foot_places(top: SoilSamples) -> tuple[str, ...]:
     -------
     places : tuple of str
         At most five sample or area names, the lowest reading first; none closer to another than a quarter of the
-        readings' extent. What the top foot has lost is either below it or gone: only a core tells.
+        readings' extent. What the top foot has lost is either below it or gone: only a core shows which.
     """
     names = [area or sample for sample, area in zip(top.sample_id, top.area_id, strict=True)]
     apart_m = 0.25 * float(np.hypot(*np.ptp(top.coordinates_m, axis=0))) if len(top) else 0.0
@@ -212,12 +198,6 @@ def second_foot_places(top: SoilSamples) -> tuple[str, ...]:
         if len(chosen) < _PLACES and np.all(away > apart_m):
             chosen.append(int(i))
     return tuple(dict.fromkeys(names[i] for i in chosen))
-
-
-def _product_notices(field: Field) -> tuple[Notice, ...]:
-    """Cautions of the user's own product, by its name; a product of the table brings its own."""
-    product = product_of(field.settings.product)
-    return () if product.cautions else product_notices(product.name)
 
 
 def _credits(settings: Settings, season: Season) -> dict[str, float | Credit]:
@@ -247,7 +227,7 @@ def _credits(settings: Settings, season: Season) -> dict[str, float | Credit]:
 def _known(
     field: Field, profile: Profile, surfaces: dict[str, Surface], here: NDArray[np.intp], season: Season
 ) -> dict[str, Any]:
-    """What the ledger of the treated cells is struck from, by the names of the methods' inputs."""
+    """What the ledger of the treated cells is worked from, by the names of the methods' inputs."""
     settings = field.settings
     known: dict[str, Any] = {
         INPUT_OF_SURFACE.get(name, name): part.values.ravel()[here] for name, part in surfaces.items()
@@ -267,27 +247,19 @@ def _known(
 
 
 def _standard_error(
-    strike: Strike, known: dict[str, Any], surfaces: dict[str, Surface], here: NDArray[np.intp]
+    need_of: NeedFunction, known: dict[str, Any], surfaces: dict[str, Surface], here: NDArray[np.intp]
 ) -> NDArray[np.float64] | None:
     """Standard error of the need: each surface's error times what one unit of it does to the need."""
     grid = surfaces["nitrate_ppm"].grid
     if surfaces["nitrate_ppm"].se is None:
         return None
-    need, variance = strike({}), np.zeros(here.size)
+    need, variance = need_of({}), np.zeros(here.size)
     for name, surface in surfaces.items():
         if surface.se is None:
             continue
         given = INPUT_OF_SURFACE.get(name, name)
-        slope = (strike({given: known[given] + 0.01}) - need) / 0.01
+        slope = (need_of({given: known[given] + 0.01}) - need) / 0.01
         variance += (slope * surface.se.ravel()[here]) ** 2
     need_se = np.full(grid.rows * grid.cols, np.nan)
     need_se[here] = np.sqrt(variance)
     return need_se.reshape(grid.shape)
-
-
-def _findings(notices: tuple[Notice, ...]) -> tuple[Finding, ...]:
-    """What nitrogen noticed, as findings of the field."""
-    return tuple(
-        Finding(level=notice.level, about=notice.about, problem=notice.problem, remedy=notice.remedy)
-        for notice in notices
-    )

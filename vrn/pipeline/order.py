@@ -64,8 +64,7 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     prescription = prescribe(
         field=field, grid=grid, share=share, surfaces=surfaces, ledger=need.ledger, zones=zones, need_se=need.se_lb_ac
     )
-    prescription = with_uncertainty(prescription, need.strike, cells=need.cells, input_names=INPUT_OF_SURFACE)
-    methods = need.methods_by_zone(prescription.zones.labels, share)
+    prescription = with_uncertainty(prescription, need.need_of, cells=need.cells, input_names=INPUT_OF_SURFACE)
     findings = (
         *field.findings,
         *readings.findings,
@@ -78,9 +77,11 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     return replace(
         prescription,
         findings=findings,
+        methods=need.methods_by_zone(prescription.zones.labels, share),
+        season=need.season,
+        response=need.response,
         readings=readings,
         causes=causes_of_error(prescription),
-        details={**need.details, "methods": methods, **prescription.details},
     )
 
 

@@ -1,4 +1,4 @@
-"""The season of one field: stage, warmth, what was applied, what rain did, and the nitrate that leads one to expect."""
+"""The season of one field: stage, warmth, what was applied, what rain did, and the nitrate to expect."""
 
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -14,9 +14,10 @@ from vrn.model.field import Field
 from vrn.model.layers import Weather
 from vrn.model.samples import SoilSamples
 from vrn.nitrogen.method import Method
-from vrn.nitrogen.rain import RainStory, expected_nitrate_ppm
+from vrn.nitrogen.mineralization import Days
+from vrn.nitrogen.rain import RainEffect, expected_nitrate_ppm
 from vrn.nitrogen.remaining_need import REMAINING_NEED
-from vrn.nitrogen.season import Days, Season, season_of
+from vrn.nitrogen.season import Season, season_of
 from vrn.nitrogen.stage import mineralization_share_left, uptake_band
 
 
@@ -28,7 +29,7 @@ def season_of_field(field: Field, *, otherwise_on: date | None = None) -> Season
     ----------
     field : Field
     otherwise_on : date, optional
-        Day the season is told up to when no reading says when it was pulled.
+        Last day of the season when no reading says when it was pulled.
 
     Returns
     -------
@@ -76,7 +77,7 @@ def season_by_cell(field: Field, season: Season, top: SoilSamples, places_m: NDA
 
 
 def _season(field: Field, sampled_on: Sequence[date | None], *, growth_stage: str | float | None) -> Season:
-    """Season struck on the given sampling dates."""
+    """Season up to the given sampling dates."""
     settings = field.settings
     return season_of(
         growth_stage=growth_stage,
@@ -103,15 +104,15 @@ def _latitude_deg(field: Field) -> float:
     return float(transformer(field.crs, "EPSG:4326").transform(middle.x, middle.y)[1])
 
 
-def expected_top_foot_ppm(field: Field, season: Season, story: RainStory) -> tuple[float, float] | None:
+def expected_top_foot_ppm(field: Field, season: Season, effect: RainEffect) -> tuple[float, float] | None:
     """
-    Band of nitrate in the top foot that the season leads one to expect, to hold the readings against.
+    Range of nitrate to expect in the top foot, to compare the readings with.
 
     Parameters
     ----------
     field : Field
     season : Season
-    story : RainStory
+    effect : RainEffect
 
     Returns
     -------
@@ -131,7 +132,7 @@ def expected_top_foot_ppm(field: Field, season: Season, story: RainStory) -> tup
     crop_lb_ac = field.settings.crop.yield_goal_bu_ac * per_bushel_lb
     low, high = uptake_band(stage)
     return expected_nitrate_ppm(
-        story, mineralized_lb_ac=freed_lb_ac, uptake_lb_ac=(crop_lb_ac * float(low), crop_lb_ac * float(high))
+        effect, mineralized_lb_ac=freed_lb_ac, uptake_lb_ac=(crop_lb_ac * float(low), crop_lb_ac * float(high))
     )
 
 

@@ -16,7 +16,11 @@ from vrn.model.grid import Grid
 from vrn.model.reading_error import ErrorCauses
 from vrn.model.readings import ReadingQuality
 from vrn.model.surface import Surface
+from vrn.nitrogen.comparison import MethodResult
 from vrn.nitrogen.ledger import Ledger
+from vrn.nitrogen.rain import RainEffect
+from vrn.nitrogen.response import Response
+from vrn.nitrogen.season import Season
 from vrn.zones.model import Zones
 
 if TYPE_CHECKING:
@@ -254,8 +258,12 @@ class Prescription:
     rounding : RoundingReport, optional
     machine, drive, loads, prices, check_strips, remaining, uncertainty : optional
         Reports, each described where it is made; None where there was nothing to report.
-    details : dict
-        Reports of other rooms, plain values only.
+    methods : tuple of MethodResult
+        What every published method says of each zone, the one that builds first.
+    season : Season, optional
+        Stage, applications and weather up to sampling; what rain did is in ``rain``.
+    response : Response, optional
+        Fitted to the user's own trial.
     """
 
     field: Field
@@ -284,7 +292,9 @@ class Prescription:
     check_strips: "StripReport | None" = None
     remaining: "RemainingReport | None" = None
     uncertainty: "Uncertainty | None" = None
-    details: dict[str, Any] = dataclasses.field(default_factory=dict)
+    methods: tuple[MethodResult, ...] = ()
+    season: Season | None = None
+    response: Response | None = None
 
     def __repr__(self) -> str:
         rates = door.span([rate.rate_n_lb_ac for rate in self.rates], unit="lb N/ac")
@@ -345,6 +355,11 @@ class Prescription:
         map : folium.Map
         """
         return door.call("Prescription.explore", self, **options)  # type: ignore[no-any-return]
+
+    @property
+    def rain(self) -> RainEffect | None:
+        """What rain and warmth did to the nitrogen already applied; None without a record."""
+        return None if self.season is None else self.season.rain
 
     @property
     def mean_rate_n_lb_ac(self) -> float:

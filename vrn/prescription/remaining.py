@@ -121,6 +121,10 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
             covered_ac=prescription.acres - acres, left_ac=acres, whole_total_n_lb=prescription.total_n_lb,
             whole_total_product=prescription.total_product, was_zone=tuple(rate.zone for rate in kept),
         ),
+        methods=tuple(
+            dataclasses.replace(one, by_zone={now[zone]: lb_ac for zone, lb_ac in one.by_zone.items() if zone in now})
+            for one in prescription.methods
+        ),
     )  # fmt: skip
     return with_machine_check(planned)
 

@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from importlib import import_module
-from typing import Final
+from typing import Final, Protocol
 
 from vrn.findings import Finding, Level, Quantity, Value
 from vrn.model.metric_keys import metric_twin
@@ -71,6 +71,27 @@ def say(units: UnitFormat, code: str, /, **quantities: Quantity | Value) -> str:
     """
     room, name = code.split(".", 1)
     return _filled(import_module(f"vrn.words.{room}").SENTENCES[name], quantities, units)
+
+
+class Labelled(Protocol):
+    """What has a label of its own and may name a better one in the catalogue, as a line of the ledger."""
+
+    @property
+    def label(self) -> str:
+        """In the trade's units."""
+
+    @property
+    def code(self) -> str:
+        """Of the label in the catalogue; empty where there is none."""
+
+    @property
+    def quantities(self) -> dict[str, Quantity]:
+        """What that label is filled with."""
+
+
+def label_of(units: UnitFormat, line: Labelled) -> str:
+    """The label of a ledger's line in the reader's units; a line of the user's own keeps the label it has."""
+    return say(units, line.code, **line.quantities) if line.code else line.label
 
 
 def finding_texts(units: UnitFormat, findings: Iterable[Finding]) -> tuple[FindingText, ...]:

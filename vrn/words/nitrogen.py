@@ -5,9 +5,11 @@ from typing import Final
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     # the need
     "second-foot-worth-pulling": (
-        "The top {depth=12} of soil holds {nitrate} after {rain} of rain since the last application. No deeper cores "
-        "were pulled. By the published rules the next {depth=12} may hold {low:bare} to {high} of what was applied, "
-        "and none of it is credited.",
+        (
+            "The top {depth=12} of soil holds {nitrate} after {rain} of rain since the last application. No deeper "
+            "cores were pulled. By the published rules the next {depth=12} may hold {low:bare} to {high} of what was "
+            "applied, and none of it is credited."
+        ),
         "Pull deep cores before you add more. The best places are {places}.",
     ),
     "depth-not-sampled": (
@@ -19,14 +21,18 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Pull cores from that depth. After rain it may hold more.",
     ),
     "organic-matter-capped": (
-        "Organic matter is above {cap} in {above} of {cells:cell|cells}. It is counted as {cap} there, because wet "
-        "soils free less nitrogen than their organic matter suggests.",
+        (
+            "Organic matter is above {cap} in {above} of {cells:cell|cells}. It is counted as {cap} there, because "
+            "wet soils free less nitrogen than their organic matter suggests."
+        ),
         "Raise the cap only if you know that your soil frees more.",
         "{key:nitrogen.organic_matter_cap_pct} = {cap:bare}",
     ),
     "organic-matter-capped-here": (
-        "Organic matter is above {cap}. It is counted as {cap}, because wet soils free less nitrogen than their organic "
-        "matter suggests.",
+        (
+            "Organic matter is above {cap}. It is counted as {cap}, because wet soils free less nitrogen than their "
+            "organic matter suggests."
+        ),
         "Raise the cap only if you know that your soil frees more.",
         "{key:nitrogen.organic_matter_cap_pct} = {cap:bare}",
     ),
@@ -43,8 +49,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Adding more only feeds the water. The limit for drinking water is 10 mg/L nitrate-N (EPA).",
     ),
     "yield-layer-pattern": (
-        "{share} of the zone pattern comes from the yield layer, not from your soil samples. Within fields, yield "
-        "explained about 15% of the change in the best rate (Scharf et al. 2006, SSSAJ 70:2154).",
+        (
+            "{share} of the zone pattern comes from the yield layer, not from your soil samples. Within fields, "
+            "yield explained about 15% of the change in the best rate (Scharf et al. 2006, SSSAJ 70:2154)."
+        ),
         "Trust the pattern only as far as you trust the yield layer. Leave it out to see what remains.",
     ),
     "odd-reading": (
@@ -53,8 +61,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     ),
     # stage and product
     "stage-late": (
-        "At {stage}, nitrogen pays only where the corn is short of it. Missouri found full yield with nitrogen as late "
-        "as V12 to V16. Minnesota found no gain past V8 except on irrigated sand.",
+        (
+            "At {stage}, nitrogen pays only where the corn is short of it. Missouri found full yield with nitrogen "
+            "as late as V12 to V16. Minnesota found no gain past V8 except on irrigated sand."
+        ),
         "Compare with a strip that was never short of nitrogen.",
     ),
     "stage-near-tassel": (
@@ -66,114 +76,48 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Ask your agronomist before you order product.",
     ),
     "anhydrous-ammonia": (
-        "Anhydrous ammonia burns and blinds. Wear vented goggles or a face shield, ammonia-rated gloves and long "
-        "sleeves. Keep at least {water} of clean water on the nurse tank.",
-        "Only trained people may handle it. If it touches skin or eyes, flush with water for at least 15 minutes. "
-        "Follow your state's rules and 29 CFR 1910.111.",
+        (
+            "Anhydrous ammonia burns and blinds. Wear vented goggles or a face shield, ammonia-rated gloves and long "
+            "sleeves. Keep at least {water} of clean water on the nurse tank."
+        ),
+        (
+            "Only trained people may handle it. If it touches skin or eyes, flush with water for at least 15 "
+            "minutes. Follow your state's rules and 29 CFR 1910.111."
+        ),
     ),
     "urea-on-the-surface": (
-        "Urea left on the surface can lose nitrogen to the air. A loss of 8% to 15% is common, and up to half in a "
-        "warm, wet week.",
-        "Place it in the soil, or apply it ahead of {rain=0.5} of rain within a few days. Minnesota's rule asks for "
-        "half of that.",
+        (
+            "Urea left on the surface can lose nitrogen to the air. A loss of 8% to 15% is common, and up to half in "
+            "a warm, wet week."
+        ),
+        (
+            "Place it in the soil, or apply it ahead of {rain=0.5} of rain within a few days. Minnesota's rule asks "
+            "for half of that."
+        ),
     ),
     "uan-on-the-surface": (
-        "Half of the nitrogen in UAN is urea. Left on the surface, that half can go to the air. A loss of 8% to 15% of "
-        "it is common, and up to half in a warm, wet week.",
-        "Place it in the soil, or apply it ahead of {rain=0.5} of rain within a few days. Minnesota's rule asks for "
-        "half of that.",
+        (
+            "Half of the nitrogen in UAN is urea. Left on the surface, that half can go to the air. A loss of 8% to "
+            "15% of it is common, and up to half in a warm, wet week."
+        ),
+        (
+            "Place it in the soil, or apply it ahead of {rain=0.5} of rain within a few days. Minnesota's rule asks "
+            "for half of that."
+        ),
     ),
-    # the method
-    "budget-not-a-state-method": (
-        "This is a nitrogen budget using the values shown, not a state recommendation.",
-        "Compare it with your own state's method. The report lists the methods side by side.",
-    ),
-    "method-of-a-region": (
-        "This method was made for {region}.",
-        "Elsewhere it is a guess. Compare it with your own state's method.",
-    ),
-    "method-of-a-trial": (
-        "A measured yield response holds only where it was measured.",
-        "Compare it with your own state's method.",
-    ),
-    "stage-not-checked": (
-        "This method is made for {first} to {last}, and no growth stage was given to check.",
-        "Count leaf collars on the sampling date and enter the stage.",
-    ),
-    "outside-stage": (
-        "This method is made for {first} to {last}. The crop was at {stage}.",
-        "Use it only to compare. It is not used to build a rate here.",
-    ),
-    "outside-stages": (
-        "This method is made for {first} to {last}. The crop was at {early} to {late}.",
-        "Use it only to compare. It is not used to build a rate here.",
-    ),
-    "outside-core-top": (
-        "This method needs cores that start at the surface. These start at {found}.",
-        "Use it only to compare. It is not used to build a rate here.",
-    ),
-    "outside-core-depth": (
-        "This method needs cores down to {most}. These reach {found}.",
-        "Use it only to compare. It is not used to build a rate here.",
-    ),
-    "outside-core-depths": (
-        "This method needs cores down to between {least:bare} and {most}. These reach {found}.",
-        "Use it only to compare. It is not used to build a rate here.",
-    ),
-    "outside-critical-value": (
-        "The critical value is outside {low:bare} to {high}.",
-        "Use the answer only to compare, or enter a value in that range.",
-    ),
-    "outside-history-factor": (
-        "The field history factor is outside {low} to {high}.",
-        "Use the answer only to compare, or enter a value in that range.",
-    ),
-    "outside-price-factor": (
-        "The price factor is outside {low} to {high}.",
-        "Use the answer only to compare, or enter a value in that range.",
-    ),
-    "outside-timing-factor": (
-        "The timing factor is outside {low} to {high}.",
-        "Use the answer only to compare, or enter a value in that range.",
-    ),
-    "outside-deep-core": (
-        "The deep core does not end between {low:bare} and {high}.",
-        "Use the answer only to compare, or enter a depth in that range.",
-    ),
-    "season-total": (
-        "This method gives the total for the season. Nothing already applied was subtracted.",
-        "Enter what is already applied, and it is subtracted.",
-    ),
-    "from-memory": (
-        "One number of this method is from memory: {value}, {meaning}.",
-        "Check it against the method's bulletin, and enter the bulletin's number if it differs.",
-    ),
-    "price-factor-not-set": (
-        "The price factor is 1. At your prices the equation, from memory, gives {factor:3}.",
-        "Look it up in the current bulletin and enter it.",
-        "{key:nitrogen.price_factor} = {factor:3}",
-    ),
-    # what a method lacks
-    "needs-deep-nitrate": ("It needs {top:bare}–{bottom} nitrate. No deep cores were pulled.", "Pull deep cores."),
-    "needs-nitrate": ("It needs a nitrate reading.", "Enter one."),
-    "needs-depth": ("It needs the depth of the cores.", "Enter it."),
-    "needs-yield-goal": ("It needs a yield goal.", "Enter one."),
-    "needs-growth-stage": ("It needs the growth stage.", "Count leaf collars on the sampling date."),
-    "needs-organic-matter": ("It needs soil organic matter.", "Enter it."),
-    "needs-history-factor": ("It needs the field history factor.", "See vrn methods for how it is worked."),
-    "needs-base-rate": ("It needs the base rate for the rotation.", "Look it up in the state's bulletin."),
-    "needs-response": ("It needs a yield response.", "Use your own nitrogen trial or a published one."),
-    "needs-prices": ("It needs the prices of corn and nitrogen.", "Enter both."),
-    "cannot-run": ("{problem}", "{remedy}"),
     # what may be counted twice, or not at all
     "applied-without-dates": (
-        "Nitrogen already applied was given without dates, so none of it is subtracted. What has turned to nitrate is "
-        "in the soil test.",
+        (
+            "Nitrogen already applied was given without dates, so none of it is subtracted. What has turned to "
+            "nitrate is in the soil test."
+        ),
         "List it with its date. Then what was not yet nitrate is counted.",
     ),
     "applied-without-dates-here": (
-        "Nitrogen already applied was given without dates, so none of it is subtracted. What has turned to nitrate is "
-        "in the soil test.",
+        (
+            "Nitrogen already applied was given without dates, so none of it is subtracted. What has turned to "
+            "nitrate is in the soil test."
+        ),
         "List it with its date. Then what went on after sampling is counted.",
     ),
     "broadcast-before-test": (
@@ -181,13 +125,17 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Use the nitrogen budget (remaining-need). It follows what was applied.",
     ),
     "applied-and-in-the-test": (
-        "Nitrogen applied before sampling is subtracted from the base rate. The part that is nitrate is in the soil "
-        "test too.",
+        (
+            "Nitrogen applied before sampling is subtracted from the base rate. The part that is nitrate is in the "
+            "soil test too."
+        ),
         "Decide which of the two should count it. A test usually misses starter in a band.",
     ),
     "applied-and-in-the-profile": (
-        "Applied nitrogen was given without dates, so all of it is subtracted. The part that was nitrate when the "
-        "cores were pulled is in the soil test too.",
+        (
+            "Applied nitrogen was given without dates, so all of it is subtracted. The part that was nitrate when "
+            "the cores were pulled is in the soil test too."
+        ),
         "List it with its date. Then only what the test has not seen is subtracted.",
     ),
     "applied-before-profile": (
@@ -195,13 +143,15 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Only what was not yet nitrate, and what went on later, is subtracted.",
     ),
     "not-in-the-test": (
-        "{low:bare} to {high} of the nitrogen applied before sampling was not yet nitrate. This test has not seen it "
-        "and does not subtract it.",
+        (
+            "{low:bare} to {high} of the nitrogen applied before sampling was not yet nitrate. This test has not "
+            "seen it and does not subtract it."
+        ),
         "Lower the rates by hand, or use the nitrogen budget (remaining-need), which counts it.",
     ),
     "map-and-empty-list": (
         "The map says {mapped} was applied on average. The list says none was.",
-        "List the pounds and the date. Without them the map cannot be followed.",
+        "List the amount and the date. Without them the map cannot be followed.",
     ),
     "map-and-list": (
         "A map ({mapped} on average) and a list ({listed}) both say what was applied.",
@@ -216,8 +166,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Remove one of the two if they are the same manure.",
     ),
     "water-twice": (
-        "Nitrogen in irrigation water is credited, and nitrogen applied with the water is counted too.",
-        "Credit only the nitrate of the water itself.",
+        "Nitrogen in the water is credited. Nitrogen put on with the water is counted too.",
+        "Credit only the nitrate that the well itself holds.",
     ),
     "other-credit-twice": (
         "Other nitrogen is credited, and what was applied is counted too.",
@@ -228,8 +178,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Set it to 0 for this method.",
     ),
     "crop-credit-twice": (
-        "The {credit} credit of {pounds} may be counted twice. What that crop left is already nitrate in the soil "
-        "test, or is part of what organic matter still frees.",
+        (
+            "The {credit} credit of {pounds} may be counted twice. What that crop left is already nitrate in the "
+            "soil test, or is part of what organic matter still frees."
+        ),
         "Set it to 0 unless it appears after sampling.",
     ),
     "credit-counted": (
@@ -259,74 +211,27 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "One trial in one year can mislead. Weigh it with other trials.",
     ),
     "trial-best-rate": (
-        "At your prices the trial's best rate is {best}, with a standard error of {se}. Rates from {low:bare} to "
-        "{high} pay within {within} of it.",
+        (
+            "At your prices the trial's best rate is {best}, with a standard error of {se}. Rates from {low:bare} to "
+            "{high} pay within {within} of it."
+        ),
         "One trial in one year can mislead. Weigh it with other trials.",
     ),
     "trial-still-rising": (
         "Yields still rose at {highest}, the highest rate tried.",
         "The best rate is held there. Try higher rates next season.",
     ),
-    # cautions of the published methods, their sources beside them
-    "late-profile": (
-        "This method is made for cores pulled before planting to about V4. Later the crop has drawn the nitrate down, "
-        "and the rate would be too high.",
-        "Use a sidedress test or the nitrogen budget for later cores.",
+    "strips-unused": ("No yield response could be read from the strips. {problem}", "{remedy}"),
+    "strips-without-prices": (
+        "The rate that paid best is not worked without prices.",
+        "Enter the prices of corn and nitrogen.",
     ),
-    "not-on-sand": (
-        "This test is not expected to work on sandy soils (University of Nebraska).",
-        "On sand, use another method.",
-    ),
-    "not-after-broadcast": (
-        "This test is not valid after more than {low:bare} to {high} of nitrogen broadcast (NY, DE, PA bulletins).",
-        "Use the nitrogen budget where more was broadcast.",
-    ),
-    "iowa-not-later": (
-        "The test is not to be used past the stage it was made for (Iowa State, ICM, 22 June 2018).",
-        "Check the stage on the sampling date.",
-    ),
-    "nebraska-deep-samples": (
-        "Above {nitrate} in the top {depth=24}, or after a failed crop, the bulletin asks for samples to {depth=48}.",
-        "Sample deeper in those cases.",
-    ),
-    "minnesota-credits-part": (
-        "A 2007 text credits 60% of the profile nitrate against a return-to-nitrogen rate instead.",
-        "Ask which of the two your state uses now.",
-    ),
-    "dakota-factor-changed": (
-        "The factor was 1.2 per bushel until 2023. Then 45 trials of 2018–22 brought it to 1.0.",
-        "Check that you compare with the newer factor.",
-    ),
-    "penn-superseded": (
-        "For fields manured in two or more of the last five years, penn-state-2023 replaces this test.",
-        "Use penn-state-2023 there.",
-    ),
-    "penn-little-starter": (
-        "The test was made on fields with under {nitrogen} of nitrogen at planting. It does not hold after a "
-        "grass-legume cover crop.",
-        "Use another method there.",
-    ),
-    "penn-two-factors": (
-        "The paper's own numbers convert to 5.09 for each ppm and 0.722 for each bushel. Extension prints 4.9 and "
-        "0.71.",
-        "The printed numbers are used here.",
-    ),
-    "ohio-and-michigan-differ": (
-        "Ohio and Michigan differ for readings from {low:bare} to {high}. Ohio credits {ohio}, Michigan {michigan}.",
-        "Use the test of your own state.",
-    ),
-    "one-trial-is-one-draw": (
-        "The yield without nitrogen changes from year to year, and so does the response. One trial shows one year.",
-        "Weigh it with other trials.",
-    ),
-    "yield-explains-little": (
-        "Within fields, yield explained about 15% of the change in the best rate (Scharf et al. 2006, SSSAJ 70:2154).",
-        "Do not expect the best rate to follow the yield map.",
-    ),
-    "yield-goal-rates-high": (
-        "Rates from a yield goal were above the best-paying rate in 96% of 193 site-years (Mulvaney et al. 2006, SSSAJ "
-        "70:172).",
-        "Set a yield goal that the field has reached.",
+    "strips-best-rate": (
+        (
+            "In this pass the best-paying rate was {best}, with a standard error of {se}. Rates from {low:bare} to "
+            "{high} paid within {within} of it."
+        ),
+        "One season can mislead. Weigh it with others.",
     ),
 }
 

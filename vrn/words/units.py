@@ -138,6 +138,11 @@ class UnitFormat:
             return f"${number}{unit[1:]}"
         return f"{number}%" if unit == "%" else f"{number} {unit}"
 
+    def range(self, kind: str, low: float, high: float, *, decimals: int | None = None) -> str:
+        """Two values without their unit, one where they look the same."""
+        first, last = (self.number(kind, value, decimals=decimals) for value in (low, high))
+        return first if first == last else f"{first} to {last}"
+
     def _distance(self, feet: float) -> str:
         """A distance with its unit: feet or metres, from a mile on miles or kilometres."""
         if self.metric:
