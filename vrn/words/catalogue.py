@@ -7,7 +7,6 @@ from importlib import import_module
 from typing import Final, Protocol
 
 from vrn.findings import Finding, Level, Quantity, Value
-from vrn.model.metric_keys import metric_twin
 from vrn.words.units import UnitFormat
 
 # {name}, {name:2} with decimals, {name:bare} without the unit, {name:unit} the unit alone, {name:row|rows} a count with
@@ -183,6 +182,8 @@ def _key(path: str, units: UnitFormat) -> str:
     """A key of the field file by the name it has in the reader's units."""
     if not units.metric:
         return path
+    from vrn.model.metric_keys import metric_twin  # the room of nouns loads what maps need
+
     section, _, _ = path.rpartition(".")
     name, _ = metric_twin(path)
     return f"{section}.{name}" if section else name

@@ -3,7 +3,6 @@
 import re
 from typing import Final
 
-from vrn.model.metric_keys import metric_twin
 from vrn.units import BU_AC_T_HA, FT_M, GAL_AC_L_HA, HA_AC, LB_AC_KG_HA, LB_GAL_KG_L, LB_KG, MPH_M_S, US_GAL_L
 
 # trade unit as it stands in a sentence → metric unit, factor; the longer name first
@@ -61,6 +60,8 @@ def _value(number: str) -> float:
 
 
 def _setting(found: re.Match[str]) -> str:
+    from vrn.model.metric_keys import metric_twin
+
     path, number = found.groups()
     name, factor = metric_twin(path)
     return f"{path.rsplit('.', 1)[0]}.{name} = {_value(number) / factor:.4g}"
