@@ -118,3 +118,24 @@ def write_field(folder: Path) -> Path:
     (folder / "organic_matter.csv").write_text(organic_matter_csv(), encoding="utf-8")
     write_toml(folder, {})
     return folder
+
+
+def found(field: Any, code: str) -> list[dict[str, Any]]:
+    """Level, about and plain values of every finding of a field with one of ingest's codes."""
+    return [
+        {"level": finding.level, "about": finding.about}
+        | {name: quantity.value for name, quantity in finding.quantities.items()}
+        for finding in field.findings
+        if finding.code == f"ingest.{code}"
+    ]
+
+
+def one(field: Any, code: str) -> dict[str, Any]:
+    """The same where there is exactly one."""
+    (finding,) = found(field, code)
+    return finding
+
+
+def asked(field: Any) -> list[str]:
+    """Codes of what a person must decide."""
+    return [finding.code for finding in field.findings if finding.level == "warning"]

@@ -33,9 +33,9 @@ class Spoiled:
     spoil : callable
         Takes the folder of the sound field and spoils it.
     says : str
-        Pattern that the message (refused) or a finding must hold.
+        Pattern that the message must hold; where it is a finding, its code.
     remedy : str
-        Pattern that the remedy must hold.
+        Pattern that the remedy must hold; where it is a finding, what it is about.
     outcome : {"refused", "finding"}
     """
 
@@ -91,7 +91,7 @@ def _toml(text: str | bytes) -> Callable[[Path], None]:
 
 _SOUND = sound.toml_text(sound.KEYS)
 
-_case("toml-empty", _toml(""), "crop: missing", "Fix them")
+_case("toml-empty", _toml(""), "crop is missing", "Fix them")
 _case("toml-cut-off", _toml(_SOUND[: len(_SOUND) // 2 - 3]), "not valid TOML|faults|missing", "Fix|Add")
 _case("toml-is-json", _toml(json.dumps(sound.KEYS)), "not valid TOML", "Fix that line")
 _case("toml-utf-16", _toml(_SOUND.encode("utf-16")), "not UTF-8", "Save it as UTF-8")
@@ -99,8 +99,8 @@ _case("toml-nul", _toml(_SOUND.encode().replace(b"Wren", b"W\x00n")), "not valid
 _case("toml-nested-deep", _toml("a = " + "[" * 5000 + "]" * 5000), "not valid TOML", "Fix that line")
 _case("toml-huge", _toml(_SOUND + "#" * 2_100_000), "larger than 2 MB", "Give the field.toml")
 _case("toml-twice-a-table", _toml(_SOUND + "\n[crop]\nyield_goal_bu_ac = 1\n"), "not valid TOML", "Fix that line")
-_case("toml-infinite-goal", _keys(crop__yield_goal_bu_ac=Raw("inf")), "inf is not a number", "from 20 to 450")
-_case("toml-nan-limit", _keys(limits__max_n_lb_ac=Raw("nan")), "nan is not a number", "above 0 and up to 400")
+_case("toml-infinite-goal", _keys(crop__yield_goal_bu_ac=Raw("inf")), "is inf, which is not a number", "from 20 to 450")
+_case("toml-nan-limit", _keys(limits__max_n_lb_ac=Raw("nan")), "is nan, which is not a number", "above 0 and up to 400")
 _case("toml-1e308", _keys(machine__swath_ft=1e308), "machine.swath_ft", "up to 200")
 _case("toml-huge-integer", _keys(crop__yield_goal_bu_ac=Raw("9" * 400)), "yield_goal_bu_ac", "from 20 to 450")
 _case("toml-text-for-number", _keys(crop__yield_goal_bu_ac="210 bu"), "210 bu", "from 20 to 450")
@@ -113,10 +113,10 @@ _case(
     "not valid TOML",
     "Fix that line",
 )
-_case("toml-unknown-table", _keys(machinery__swath_ft=60), "machinery: unknown key", "Did you mean machine")
-_case("toml-unknown-key", _keys(samples__moisture="dry"), "samples.moisture: unknown key", "moisture_basis")
+_case("toml-unknown-table", _keys(machinery__swath_ft=60), "machinery is not a known key", "Did you mean machine")
+_case("toml-unknown-key", _keys(samples__moisture="dry"), "samples.moisture is not a known key", "moisture_basis")
 _case("toml-stage-in-words", _keys(crop__growth_stage="knee high"), "KNEE HIGH", "leaf-collar stage")
-_case("toml-organic-matter-45-pct", _keys(layers__organic_matter={"value_pct": 45}), "value_pct: 45", "from 0 to 20")
+_case("toml-organic-matter-45-pct", _keys(layers__organic_matter={"value_pct": 45}), "value_pct is 45", "from 0 to 20")
 _case(
     "toml-limits-crossed",
     _keys(machine__min_rate_n_lb_ac=90, machine__max_rate_n_lb_ac=60),
@@ -186,7 +186,7 @@ for _what, _key in _NAMES.items():
         "relative to the field file|Did you",
     )
     _case(f"{_what}-address", _keys(**{_key: "https://example.org/x.csv"}), "is an address", "Save the file beside")
-    _case(f"{_what}-folder", _then(_folder_for_file, **{_key: "things"}), "is a folder", "Give one file in it")
+    _case(f"{_what}-folder", _then(_folder_for_file, **{_key: "things"}), "is a folder", "Name one file in it")
     _case(f"{_what}-empty-file", _put("x.csv", b"", **{_key: "x.csv"}), "the file is empty", "Export or copy it again")
     _case(f"{_what}-pdf", _put("x.csv", b"%PDF-1.7\n1 0 obj", **{_key: "x.csv"}), "this is a PDF", "Ask for the data")
     _case(
@@ -271,10 +271,10 @@ _case(
 _case(
     "boundary-swapped",
     _boundary(collection(polygon([[lat, lon] for lon, lat in _RING]))),
-    "no longitude and latitude",
+    "not longitude and latitude",
     "look swapped",
 )
-_case("boundary-meters-unsaid", _boundary(collection(polygon(_UTM))), "no longitude and latitude", "meters or feet")
+_case("boundary-meters-unsaid", _boundary(collection(polygon(_UTM))), "not longitude and latitude", "meters or feet")
 _case(
     "boundary-nan",
     _boundary(json.dumps(collection(polygon(_RING))).replace("-93.605", "NaN")),
@@ -284,7 +284,7 @@ _case(
 _case(
     "boundary-1e308",
     _boundary(json.dumps(collection(polygon(_RING))).replace("42.1,", "1e308,").replace("42.1]", "1e308]")),
-    "no longitude and latitude",
+    "not longitude and latitude",
     "meters or feet",
 )
 _case(
@@ -356,8 +356,8 @@ _case("boundary-features-no-list", _boundary({"type": "FeatureCollection", "feat
 _case(
     "boundary-bow-tie",
     _boundary(collection(polygon([_RING[0], _RING[2], _RING[1], _RING[3], _RING[0]]))),
-    "crossed or touched itself",
-    "Look at it on the map",
+    "outline-repaired",
+    "boundary.geojson",
     FINDING,
 )
 _case(
@@ -375,14 +375,14 @@ _case(
 _case(
     "no-apply-elsewhere",
     _put("w.geojson", collection(polygon(box(-94, 42, -93.9, 42.1))), field__no_apply=[{"file": "w.geojson"}]),
-    "does not touch the field",
-    "Check the file",
+    "no-apply-outside",
+    "w.geojson",
     FINDING,
 )
 _case(
     "no-apply-meters-unsaid",
     _put("w.geojson", collection(polygon(_UTM)), field__no_apply=[{"file": "w.geojson"}]),
-    "no longitude and latitude",
+    "not longitude and latitude",
     "export the file with its coordinate system",
 )
 _case(
@@ -392,7 +392,7 @@ _case(
         collection(line([[42.1, -93.6], [42.2, -93.6]])),
         field__no_apply=[{"file": "w.geojson", "setback_ft": 30}],
     ),
-    "no longitude and latitude",
+    "not longitude and latitude",
     "swapped",
 )
 
@@ -481,18 +481,18 @@ _case(
     "shp-prj-broken-letter",
     _shape_bytes(".prj", lambda data: data.replace(b"Greenwich", b"Gre\x9fnwich")),
     "coordinate system cannot be understood",
-    "WGS 84.*move the .prj away",
+    "WGS 84.*instead of the .prj",
 )
 _case(
     "shp-nan-corner",
     _shape_bytes(".shp", lambda data: data[:156] + struct.pack("<d", float("nan")) + data[164:]),
-    "no number|broken|no geometry|no longitude",
+    "not a number|broken|no geometry|not longitude",
     ".",
 )
 _case(
     "shp-infinite-corner",
     _shape_bytes(".shp", lambda data: data[:172] + struct.pack("<d", float("inf")) + data[180:]),
-    "no number|broken|no geometry|no longitude",
+    "not a number|broken|no geometry|not longitude",
     ".",
 )
 _case(
@@ -505,7 +505,7 @@ _case(
     "shp-prj-broken-unit",
     _shape_bytes(".prj", lambda data: data.replace(b'"Degree",', b'"Degree"0')),
     "coordinate system cannot be understood",
-    "WGS 84.*move the .prj away",
+    "WGS 84.*instead of the .prj",
 )
 _case(
     "shp-lies-about-size",
@@ -528,7 +528,7 @@ _case(
 _case(
     "gpkg-two-layers",
     _put("b.gpkg", lambda path: _two_layers(path), field__boundary="b.gpkg"),
-    "2 layers .*which one is meant",
+    "2 layers .*which one to use",
     "behind a #",
 )
 _case(
@@ -621,7 +621,7 @@ _case(
 _case(
     "kml-swapped",
     _boundary(_kml(_kml_ring(" ".join(f"{lat},{lon}" for lon, lat in _RING))), "b.kml"),
-    "no longitude and latitude",
+    "not longitude and latitude",
     "swapped",
 )
 _case(
@@ -710,7 +710,7 @@ _case(
     "Columns|Did you",
 )
 _case("samples-mapping-unknown-role", _keys(samples__columns={"nitrogen": "nitrate_ppm2"}), "neither", "nitrate_ppm")
-_case("samples-column-twice", _samples(sound.samples_csv().replace("sampled_on", "top_in")), "stands twice", "Rename")
+_case("samples-column-twice", _samples(sound.samples_csv().replace("sampled_on", "top_in")), "top_in twice", "Rename")
 _case("samples-utf-16-without-mark", _samples(sound.samples_csv().encode("utf-16-le")), "not text|no column", ".")
 _case("samples-nul-bytes", _samples(sound.samples_csv().replace("S4", "S\x004")), "not text", "UTF-8")
 _case("samples-is-geojson", _samples(json.dumps(collection(polygon(_RING)))), "is a Polygon", "area_id")
@@ -739,7 +739,7 @@ _case(
     "samples-depth-upside-down",
     _row("S2,-93.6014,42.1007,12,0,14,2026-06-12"),
     "row 3: a core from 12 to 0 in",
-    "above the bottom",
+    "less than the bottom",
 )
 _case("samples-depth-empty", _row("S2,-93.6014,42.1007,0,,14,2026-06-12"), "row 3: a depth is not given", "Fill in")
 _case("samples-depth-negative", _row("S2,-93.6014,42.1007,-6,6,14,2026-06-12"), "row 3: a core from -6", "from 0 down")
@@ -763,7 +763,7 @@ _case(
     "row 3: one coordinate without the other",
     "Fill in both",
 )
-_case("samples-no-fix", _row("S2,0,0,0,12,14,2026-06-12"), "row 3: 0, 0 is no place", "no fix")
+_case("samples-no-fix", _row("S2,0,0,0,12,14,2026-06-12"), "row 3: 0, 0 is not a place", "no fix")
 _case(
     "samples-without-place",
     _row("S2,,,0,12,14,2026-06-12"),
@@ -782,13 +782,13 @@ _case(
 _case(
     "samples-all-swapped",
     _samples(sound.samples_csv(header="sample_id,latitude,longitude,top_in,bottom_in,nitrate_ppm,sampled_on")),
-    "no longitude and latitude",
+    "not longitude and latitude",
     "look swapped",
 )
 _case(
     "samples-meters-unsaid",
     _samples("sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm\nA,450000,4661200,0,12,14\n"),
-    "no longitude and latitude",
+    "not longitude and latitude",
     "samples.crs",
 )
 _case("samples-crs-nonsense", _keys(samples__crs="EPSG:1"), "is not a map system", "EPSG code")
@@ -872,52 +872,52 @@ _case("samples-arabic-digits", _row("S2,-93.6014,42.1007,0,12,١٤x,2026-06-12")
 _case(
     "samples-outside",
     _row("S2,-93.6014,42.1080,0,12,14,2026-06-12"),
-    "Sample S2 lies .* ft outside the field",
-    "Check its coordinates",
+    "reading-outside",
+    "samples.csv row 3",
     FINDING,
 )
 _case(
     "samples-twice",
     _samples(sound.samples_csv() + sound.samples_csv().splitlines()[5]),
-    "Repeats row 6",
-    "duplicate",
+    "row-repeated",
+    "samples.csv row 14",
     FINDING,
 )
 _case(
     "samples-wrong-season",
     _samples(sound.samples_csv().replace("2026-06", "2024-06")),
-    "the season is 2026",
-    "field.season",
+    "sampled-in-another-season",
+    "samples.csv",
     FINDING,
 )
 _case(
     "samples-mixed-units",
     _samples(sound.samples_csv(edit={i: f"S{i},-93.60{i},42.101,0,12,60,2026-06-14" for i in (2, 3, 4)})),
-    "as NO3 is to NO3-N",
-    "reported alike",
+    "no3-mixed",
+    "samples.csv",
     FINDING,
 )
 _case(
     "samples-centimeters-as-inches",
     _samples(sound.samples_csv().replace(",0,12,", ",0,30,")),
-    "Thicker than 25 in",
-    "top_cm",
+    "thick-cores",
+    "samples.csv",
     FINDING,
 )
-_case("samples-basis-unsaid", _keys(samples__reported_as=None), "taken as NO3-N", "reported_as", FINDING)
-_case("samples-stage-unsaid", _keys(crop__growth_stage=None), "leaf stage .* is not given", "growth_stage", FINDING)
+_case("samples-basis-unsaid", _keys(samples__reported_as=None), "reported-as-missing", "samples.reported_as", FINDING)
+_case("samples-stage-unsaid", _keys(crop__growth_stage=None), "stage-missing", "crop.growth_stage", FINDING)
 _case(
     "samples-right-to-left-names",
     _samples(sound.samples_csv().replace("S1,", "\u202eحقل‏1,")),
-    "yield goal is the same",
-    ".",
+    "yield-potential-missing",
+    "layers.yield_potential",
     FINDING,
 )
 _case(
     "samples-markup-names",
     _samples(sound.samples_csv().replace("S1,", "<img src=x onerror=alert(1)>,")),
-    "yield goal is the same",
-    ".",
+    "yield-potential-missing",
+    "layers.yield_potential",
     FINDING,
 )
 
@@ -928,7 +928,13 @@ def _right_to_left_files(folder: Path) -> None:
     sound.write_toml(folder, {"samples__file": "عينات حقل.csv", "field__boundary": "граница – 田.geojson"})
 
 
-_case("files-with-letters-of-the-world", _right_to_left_files, "yield goal is the same", ".", FINDING)
+_case(
+    "files-with-letters-of-the-world",
+    _right_to_left_files,
+    "yield-potential-missing",
+    "layers.yield_potential",
+    FINDING,
+)
 
 # --- workbooks --------------------------------------------------------------------------------------------------------
 
@@ -982,7 +988,7 @@ _case(
 _case(
     "xlsx-entities",
     _archive({"xl/workbook.xml": _BOMB + "<workbook/>"}, "june.xlsx", samples__file="june.xlsx"),
-    "no sound Excel",
+    "not a sound Excel",
     "Save it again",
 )
 
@@ -1082,7 +1088,7 @@ _case(
     "this XML is VRTDataset",
     "Give GeoJSON",
 )
-_case("raster-many-bands", _yield(lambda path: _raster(path, count=3)), "It has 3 bands", "Name the band", FINDING)
+_case("raster-many-bands", _yield(lambda path: _raster(path, count=3)), "several-bands", "yp.tif", FINDING)
 _case(
     "layer-no-such-column",
     _keys(layers__organic_matter={"file": "organic_matter.csv", "column": "om"}),
@@ -1099,13 +1105,13 @@ _case(
     "layer-negative",
     _put("om.csv", _OM + "-93.6,42.102,-1\n", layers__organic_matter={"file": "om.csv"}),
     "row 2: om_pct is -1",
-    "Per cent",
+    "percent",
 )
 _case(
     "layer-above-100",
     _put("om.csv", _OM + "-93.6,42.102,145\n", layers__organic_matter={"file": "om.csv"}),
     "row 2: om_pct is 145",
-    "Per cent",
+    "percent",
 )
 _case(
     "layer-all-empty",
@@ -1122,7 +1128,7 @@ _case(
 _case(
     "layer-swapped",
     _put("om.csv", _OM + "42.102,-93.6,3\n", layers__organic_matter={"file": "om.csv"}),
-    "no longitude and latitude",
+    "not longitude and latitude",
     "swapped",
 )
 _case(
@@ -1148,22 +1154,22 @@ _case(
 _case(
     "layer-45-pct",
     _put("om.csv", _OM + "-93.6,42.102,45\n-93.601,42.102,3\n", layers__organic_matter={"file": "om.csv"}),
-    "unlikely",
-    "Per cent of weight",
+    "unlikely-organic-matter",
+    "om.csv",
     FINDING,
 )
 _case(
     "layer-shares",
     _put("om.csv", _OM + "-93.6,42.102,0.031\n", layers__organic_matter={"file": "om.csv"}),
-    "unlikely",
-    "Per cent",
+    "unlikely-organic-matter",
+    "om.csv",
     FINDING,
 )
-_case("layer-none", _keys(layers=None), "no nitrogen from organic matter", "value_pct", FINDING)
+_case("layer-none", _keys(layers=None), "organic-matter-missing", "layers.organic_matter", FINDING)
 _case(
     "zones-not-whole",
     _put("z.geojson", collection(polygon(_RING, zone=1.5)), zones__file="z.geojson"),
-    "no whole number",
+    "not a whole number",
     "1, 2, 3",
 )
 _case(
@@ -1188,13 +1194,13 @@ _case(
 _case(
     "weather-day-twice",
     _weather("2026-06-01,50,70,0\n2026-06-01,50,70,0"),
-    "row 3: 2026-06-01 stands in row 2 too",
+    "row 3: 2026-06-01 is in row 2 too",
     "Keep one",
 )
 _case("weather-empty-day", _weather(",50,70,0"), "row 2: the date is empty", "Fill it in")
-_case("weather-min-above-max", _weather("2026-06-01,80,70,0"), "row 2: the least temperature", "Swap")
+_case("weather-min-above-max", _weather("2026-06-01,80,70,0"), "row 2: the low temperature", "Swap")
 _case("weather-hot", _weather("2026-06-01,50,700,0"), "row 2: tmax_f is 700", "unit")
 _case("weather-negative-rain", _weather("2026-06-01,50,70,-0.4"), "row 2: rain_in is -0.4", "rain")
 _case("weather-millimeters-as-inches", _weather("2026-06-01,50,70,40"), "row 2: rain_in is 40", "unit")
-_case("weather-gap", _weather("2026-06-01,50,70,0\n2026-06-09,50,70,0"), "7 days", "Fill the gaps", FINDING)
-_case("weather-other-year", _weather("2024-06-01,50,70,0"), "the season is 2026", "this season", FINDING)
+_case("weather-gap", _weather("2026-06-01,50,70,0\n2026-06-09,50,70,0"), "days-missing", "w.csv", FINDING)
+_case("weather-other-year", _weather("2024-06-01,50,70,0"), "weather-of-another-season", "w.csv", FINDING)

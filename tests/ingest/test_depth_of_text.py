@@ -12,7 +12,6 @@ import sound
 from vrn.errors import InputFileError
 from vrn.ingest import read_field
 from vrn.ingest.depth import depth_range
-from vrn.model.field import Field
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]
@@ -33,11 +32,6 @@ def with_depths(*cells: str, header: str = "depth", separator: str = ";") -> str
     return "\n".join(lines) + "\n"
 
 
-def told(field: Field, level: str) -> str:
-    """Findings of one level as text."""
-    return "\n".join(str(finding) for finding in field.findings if finding.level == level)
-
-
 @pytest.mark.parametrize("text", TOP_FOOT)
 def test_the_top_foot_however_it_is_written(rewrite: Rewrite, put: Put, text: str) -> None:
     """Every way of writing 0 to 12 inches in a field file of inches is that core."""
@@ -52,7 +46,12 @@ def test_two_depths_of_one_core(rewrite: Rewrite, put: Put) -> None:
     put("samples.csv", with_depths("0-12", "12-24", separator=","))
     field = read_field(rewrite())
     assert field.samples.depths_in() == ((0.0, 12.0), (12.0, 24.0))
-    assert told(field, "note").count("Depths without a unit in the column depth were taken as inches.") == 1
+    assert sound.one(field, "depth-unit-assumed") == {
+        "level": "note",
+        "about": "samples.csv",
+        "column": "depth",
+        "depth": 12,
+    }
 
 
 def test_a_metric_field_file_means_centimeters(rewrite: Rewrite, put: Put) -> None:
@@ -61,7 +60,7 @@ def test_a_metric_field_file_means_centimeters(rewrite: Rewrite, put: Put) -> No
     keys: dict[str, Any] = {"units": "metric", "crop__yield_goal_bu_ac": None, "crop__yield_goal_t_ha": 13}
     field = read_field(rewrite(**keys))
     assert field.samples.bottom_in[:2].tolist() == pytest.approx([30 * CM_IN, 12.0], abs=1e-6)
-    assert "taken as centimeters" in told(field, "note")
+    assert sound.found(field, "depth-unit-assumed")
 
 
 @pytest.mark.parametrize("name", ["Depth (cm)", "depth_cm", "Sample depth, cm", "DEPTH [cm.]"])
@@ -70,7 +69,7 @@ def test_the_unit_of_the_columns_name_goes_before_the_field_files(rewrite: Rewri
     put("samples.csv", with_depths("0-30", header=name))
     field = read_field(mapped(rewrite, name))
     assert field.samples.bottom_in[0] == pytest.approx(30 * CM_IN, abs=1e-6)
-    assert "Depths without a unit" not in told(field, "note")
+    assert not sound.found(field, "depth-unit-assumed")
 
 
 def mapped(rewrite: Rewrite, name: str) -> Path:

@@ -62,7 +62,7 @@ def test_what_is_named_must_be_there(tmp_path: Path) -> None:
     (tmp_path / "boundary.geojson").unlink()
     with pytest.raises(InputFileError, match=r"there is no file boundary\.geojson"):
         read_ground(path)
-    with pytest.raises(InputFileError, match="unknown key"):
+    with pytest.raises(InputFileError, match="not a known key"):
         read_ground(_new_folder(tmp_path, season="seasons"))
 
 

@@ -34,7 +34,7 @@ def test_a_file_without_these_columns_knows_nothing() -> None:
 
 @pytest.mark.parametrize(
     ("column", "cell", "told"),
-    [("cores", "2.5", "row 2: cores is 2.5"), ("cores", "0", "how many cores"), ("read_at", "noon", "no ISO date"),
+    [("cores", "2.5", "row 2: cores is 2.5"), ("cores", "0", "how many cores"), ("read_at", "noon", "not an ISO date"),
      ("stored", "colo", "Did you mean cool")],
 )  # fmt: skip
 def test_what_cannot_be_used_is_told(column: str, cell: str, told: str) -> None:

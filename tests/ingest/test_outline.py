@@ -14,16 +14,10 @@ from pyproj import Geod, Transformer
 from vrn.errors import InputFileError
 from vrn.ingest import read_field
 from vrn.model.area import geodesic_acres
-from vrn.model.field import Field
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]
 FT_M = 0.3048  # international foot, exact
-
-
-def told(field: Field, level: str) -> str:
-    """Findings of one level as text."""
-    return "\n".join(str(finding) for finding in field.findings if finding.level == level)
 
 
 def test_area_is_the_ellipsoids(rewrite: Rewrite) -> None:
@@ -47,7 +41,12 @@ def test_holes_and_parts_stay(rewrite: Rewrite, put: Put) -> None:
     assert len(one.geoms) == 2
     assert sum(len(part.interiors) for part in one.geoms) == 1
     assert shapely.equals(one, field.boundary)
-    assert "2 outlines were taken together as one field of 2 parts" in told(field, "note")
+    assert sound.one(field, "outlines-joined") == {
+        "level": "note",
+        "about": "boundary.geojson",
+        "outlines": 2,
+        "parts": 2,
+    }
 
 
 def test_crossed_outline_is_mended_and_told(rewrite: Rewrite, put: Put) -> None:
@@ -56,7 +55,9 @@ def test_crossed_outline_is_mended_and_told(rewrite: Rewrite, put: Put) -> None:
     put("boundary.geojson", sound.collection(sound.polygon(ring)))
     field = read_field(rewrite())
     assert field.boundary.is_valid
-    assert "crossed or touched itself (feature 1: Self-intersection" in told(field, "warning")
+    mended = sound.one(field, "outline-repaired")
+    assert (mended["level"], mended["outlines"], mended["feature"]) == ("warning", 1, "1")
+    assert mended["reason"].startswith("Self-intersection")
 
 
 def test_closed_path_is_taken_as_an_outline(rewrite: Rewrite, put: Put) -> None:
@@ -65,7 +66,7 @@ def test_closed_path_is_taken_as_an_outline(rewrite: Rewrite, put: Put) -> None:
     put("boundary.geojson", sound.collection(sound.line(sound.RING)))
     field = read_field(rewrite())
     assert shapely.equals(field.boundary, whole)
-    assert "1 closed path(s) were taken as outlines" in told(field, "note")
+    assert sound.one(field, "paths-taken-as-outlines")["paths"] == 1
 
 
 @pytest.mark.parametrize("epsg", [26915, 3857, 4269, 3417])
@@ -119,7 +120,9 @@ def test_no_apply_ground_elsewhere_is_told(rewrite: Rewrite, put: Put) -> None:
     put("a.geojson", sound.collection(sound.polygon(sound.box(-93.59, 42.1, -93.589, 42.104))))
     field = read_field(rewrite(field__no_apply=[{"file": "a.geojson"}]))
     assert field.no_apply.is_empty
-    assert "This no-apply ground does not touch the field (1,3" in told(field, "warning")
+    away = sound.one(field, "no-apply-outside")
+    assert away["level"] == "warning"
+    assert 1300 <= away["distance"] < 1400
 
 
 def test_line_without_setback_is_refused(rewrite: Rewrite, put: Put) -> None:

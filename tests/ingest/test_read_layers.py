@@ -1,6 +1,7 @@
 """Layers from one value, points, polygons and rasters, and the weather: same numbers, right place, doubts told."""
 
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,6 @@ from rasterio.transform import Affine, from_bounds
 
 from vrn.errors import InputFileError
 from vrn.ingest import read_field
-from vrn.model.field import Field
 from vrn.model.layers import ConstantLayer, PointLayer, PolygonLayer, RasterLayer
 
 Rewrite = Callable[..., Path]
@@ -22,11 +22,6 @@ Put = Callable[[str, Any], Path]
 # rasterio multiplies affine transforms with an operator that affine has begun to retire
 pytestmark = pytest.mark.filterwarnings("ignore:Use `@` matmul:PendingDeprecationWarning")
 TO_METRES = Transformer.from_crs("EPSG:4326", "EPSG:32615", always_xy=True)
-
-
-def told(field: Field, level: str) -> str:
-    """Findings of one level as text."""
-    return "\n".join(str(finding) for finding in field.findings if finding.level == level)
 
 
 def write_raster(path: Path, values: np.ndarray, transform: Affine, crs: str | None, **options: Any) -> None:
@@ -154,23 +149,42 @@ def test_bands_are_chosen_by_number_or_name(rewrite: Rewrite, field_folder: Path
         layer = read_field(rewrite(layers__yield_potential={"file": "yp.tif", "column": column})).yield_potential
         assert isinstance(layer, RasterLayer)
         np.testing.assert_allclose(layer.values, value, rtol=1e-6)
-    assert "It has 2 bands" in told(read_field(rewrite(layers__yield_potential={"file": "yp.tif"})), "warning")
+    field = read_field(rewrite(layers__yield_potential={"file": "yp.tif"}))
+    assert sound.one(field, "several-bands") == {"level": "warning", "about": "yp.tif", "bands": 2}
     with pytest.raises(InputFileError, match="there is no band worst"):
         read_field(rewrite(layers__yield_potential={"file": "yp.tif", "column": "worst"}))
 
 
 @pytest.mark.parametrize(
-    ("layer", "table", "says"),
+    ("layer", "table", "code", "values"),
     [
-        ("organic_matter", "longitude,latitude,om_pct\n-93.6,42.102,45\n-93.601,42.102,3", "unlikely (from 3 to 45)"),
-        ("organic_matter", "longitude,latitude,om_pct\n-93.6,42.102,0.03\n-93.601,42.102,0.025", "Per cent of weight"),
-        ("yield_potential", "longitude,latitude,v\n-93.6,42.102,98\n-93.601,42.102,103", 'set kind = "bu_ac"'),
+        (
+            "organic_matter",
+            "om_pct\n-93.6,42.102,45\n-93.601,42.102,3",
+            "organic-matter",
+            (1, 3, 45),
+        ),
+        (
+            "organic_matter",
+            "om_pct\n-93.6,42.102,0.03\n-93.601,42.102,0.025",
+            "organic-matter",
+            (2, 0.025, 0.03),
+        ),
+        (
+            "yield_potential",
+            "v\n-93.6,42.102,98\n-93.601,42.102,103",
+            "relative-yield",
+            (2, 98, 103),
+        ),
     ],
 )
-def test_unlikely_values_need_a_person(rewrite: Rewrite, put: Put, layer: str, table: str, says: str) -> None:
+def test_unlikely_values_need_a_person(
+    rewrite: Rewrite, put: Put, layer: str, table: str, code: str, values: tuple[float, ...]
+) -> None:
     """Organic matter of 45 %, a share for a percent, percent for a relative layer: used and asked about."""
-    put("layer.csv", table)
-    assert says in told(read_field(rewrite(**{f"layers__{layer}": {"file": "layer.csv"}})), "warning")
+    put("layer.csv", f"longitude,latitude,{table}")
+    found = sound.one(read_field(rewrite(**{f"layers__{layer}": {"file": "layer.csv"}})), f"unlikely-{code}")
+    assert (found["level"], found["values"], found["low"], found["high"]) == ("warning", *values)
 
 
 def test_the_users_own_zones(rewrite: Rewrite, put: Put) -> None:
@@ -187,7 +201,9 @@ def test_layer_that_covers_part_of_the_field_is_told(rewrite: Rewrite, put: Put)
     """Half a map is a question."""
     put("soils.geojson", sound.collection(sound.polygon(sound.box(sound.WEST, sound.SOUTH, -93.6, sound.NORTH), om=3)))
     field = read_field(rewrite(layers__organic_matter={"file": "soils.geojson", "column": "om"}))
-    assert "It covers 50% of the field." in told(field, "warning")
+    share = sound.one(field, "layer-leaves-ground-open")
+    assert share["level"] == "warning"
+    assert share["share"] == pytest.approx(0.5, abs=1e-3)
 
 
 def test_layer_of_a_whole_farm_keeps_what_lies_about_the_field(rewrite: Rewrite, put: Put) -> None:
@@ -197,7 +213,7 @@ def test_layer_of_a_whole_farm_keeps_what_lies_about_the_field(rewrite: Rewrite,
     field = read_field(rewrite(layers__organic_matter={"file": "farm.csv", "column": "om_pct"}))
     assert isinstance(field.organic_matter, PointLayer)
     assert len(field.organic_matter.values) == 12
-    assert "Left out, more than a field's length away: 1 point." in told(field, "note")
+    assert sound.one(field, "points-far-away") == {"level": "note", "about": "farm.csv", "points": 1}
     put(
         "farm.geojson",
         sound.collection(
@@ -239,4 +255,6 @@ def test_weather_with_gaps_is_told(rewrite: Rewrite, put: Put) -> None:
     field = read_field(rewrite(weather__file="w.csv"))
     assert field.weather is not None
     assert np.isnan(field.weather.rain_in[0])
-    assert "Missing between 2026-06-01 and 2026-06-05: 3 days" in told(field, "warning")
+    first, last = date(2026, 6, 1), date(2026, 6, 5)
+    days = {"level": "warning", "about": "w.csv", "first": first, "last": last, "days": 3}
+    assert sound.one(field, "days-missing") == days

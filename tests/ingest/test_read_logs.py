@@ -24,11 +24,6 @@ Put = Callable[[str, Any], Path]
 TO_DEGREES = Transformer.from_crs("EPSG:32615", "EPSG:4326", always_xy=True)
 
 
-def told(field: Field, level: str) -> str:
-    """Findings of one level as text."""
-    return "\n".join(str(finding) for finding in field.findings if finding.level == level)
-
-
 def log_frame(count: int = 60) -> pd.DataFrame:
     """Records along one pass, one a second."""
     seconds = np.arange(count)
@@ -171,7 +166,8 @@ def test_one_harvest_in_degrees_beside_one_in_feet(rewrite: Rewrite, field_folde
     assert isinstance(field.yield_potential, YieldLogLayer)
     degrees, feet = field.yield_potential.logs
     np.testing.assert_allclose(degrees.coordinates_m, feet.coordinates_m, atol=0.1)
-    assert "harvest_2023.csv: The file says EPSG:4326, the field file EPSG:3417" in told(field, "warning")
+    systems = {"level": "warning", "about": "harvest_2023.csv", "found": "EPSG:4326", "given": "EPSG:3417"}
+    assert sound.one(field, "two-systems") == systems
 
 
 def test_single_bad_records_are_told_and_many_refuse_the_file(rewrite: Rewrite, field_folder: Path) -> None:
@@ -182,9 +178,9 @@ def test_single_bad_records_are_told_and_many_refuse_the_file(rewrite: Rewrite, 
     frame.to_csv(field_folder / "harvest.csv", index=False)
     path = rewrite(layers__yield_potential={"file": "harvest.csv", "kind": "yield_log"})
     field = read_field(path)
-    notes = told(field, "note")
-    assert "Passed over for want of a usable place: 1 record" in notes
-    assert 'A cell is no number and counts as unknown in 1 record (row 11: yield_bu_ac is "---"' in notes
+    assert sound.one(field, "records-without-place")["records"] == 1
+    unreadable = sound.one(field, "cells-unreadable")
+    assert (unreadable["records"], unreadable["row"]) == (1, "11")
     frame["yield_bu_ac"] = "---"
     frame.to_csv(field_folder / "harvest.csv", index=False)
     with pytest.raises(InputFileError, match="row 2: yield_bu_ac"):
@@ -197,8 +193,8 @@ def test_single_bad_records_are_told_and_many_refuse_the_file(rewrite: Rewrite, 
         (lambda frame: frame.drop(columns="yield_bu_ac"), "no column yield_bu_ac"),
         (lambda frame: frame.assign(yield_bu_ac=""), "no record has a yield"),
         (lambda frame: frame.assign(longitude=-95.0), "no record lies near the field"),
-        (lambda frame: frame.assign(longitude=0.0, latitude=0.0), "0, 0 is no place"),
-        (lambda frame: frame.assign(time="yesterday"), 'time is "yesterday", no ISO time'),
+        (lambda frame: frame.assign(longitude=0.0, latitude=0.0), "0, 0 is not a place"),
+        (lambda frame: frame.assign(time="yesterday"), 'time is "yesterday", which is not an ISO time'),
     ],
 )
 def test_log_that_says_nothing_is_refused(
@@ -217,7 +213,7 @@ def test_trial_is_read_in_trade_units(rewrite: Rewrite, put: Put) -> None:
     assert field.trial is not None
     assert field.trial.n_lb_ac.tolist() == [0, 90, 180, 90]
     assert field.trial.block == ("A", "A", "A", "B")
-    assert "Left out for want of a rate or a yield: 1 plot" in told(field, "note")
+    assert sound.one(field, "plots-left-out")["plots"] == 1
     put("trial.csv", "n_kg_ha;yield_t_ha\n112,0851156;12,5535414\n")
     metric = read_field(rewrite(nitrogen__response_trial="trial.csv")).trial
     assert metric is not None
@@ -265,7 +261,8 @@ def test_passes_become_the_ground_they_covered(rewrite: Rewrite, field_folder: P
     assert shapely.get_num_geometries(covered.ground) == 1
     digest = hashlib.sha256((field_folder / "applied.csv").read_bytes()).hexdigest()
     assert covered.inputs == {"applied.csv": digest}
-    assert f"{covered.ground.area / field.boundary.area:.0%} of the field is covered" in covered.findings[0].problem
+    share = sound.one(covered, "ground-covered")["share"]
+    assert share == pytest.approx(covered.ground.area / field.boundary.area)
 
 
 def test_points_with_the_boom_off_cover_nothing(rewrite: Rewrite, field_folder: Path) -> None:
@@ -341,11 +338,14 @@ def test_saved_review_goes_before_the_field_file(rewrite: Rewrite, put: Put) -> 
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ('[review]\napproved_by = "A"\n', "r.toml: review: approved_by and approved_on go together"),
-        ("[review]\n[[review.override]]\nzone = 2\nrate_n_lb_ac = 90\n", r"review.override\[1\].reason: missing"),
+        ('[review]\napproved_by = "A"\n', "r.toml: review needs both approved_by and approved_on"),
+        ("[review]\n[[review.override]]\nzone = 2\nrate_n_lb_ac = 90\n", r"review.override\[1\].reason is missing"),
         ("[crop]\nyield_goal_bu_ac = 300\n", "more or other than a table"),
         ("review = 3\n", "more or other than a table"),
-        ("[review]\n[[review.override]]\nzone = 0\nrate_n_lb_ac = 9\nreason = 'x'\n", "zone: 0 cannot be used"),
+        (
+            "[review]\n[[review.override]]\nzone = 0\nrate_n_lb_ac = 9\nreason = 'x'\n",
+            "zone is 0, which",
+        ),
     ],
 )
 def test_spoiled_review_is_refused(rewrite: Rewrite, put: Put, text: str, says: str) -> None:

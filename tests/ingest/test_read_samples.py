@@ -13,15 +13,10 @@ from pyproj import Transformer
 
 from vrn.errors import InputFileError
 from vrn.ingest import read_field
-from vrn.model.field import Field
 
+_JUNE_12 = date(2026, 6, 12)
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]
-
-
-def told(field: Field, level: str) -> str:
-    """Findings of one level as text."""
-    return "\n".join(str(finding) for finding in field.findings if finding.level == level)
 
 
 def test_csv_and_geojson_of_the_same_samples_agree(rewrite: Rewrite, put: Put) -> None:
@@ -72,7 +67,7 @@ def test_windows_1252_is_read_and_told(rewrite: Rewrite, put: Put) -> None:
     put("samples.csv", sound.samples_csv().replace("S1,", "Süd-é1,").encode("cp1252"))
     field = read_field(rewrite())
     assert field.samples.sample_id[0] == "Süd-é1"
-    assert "Windows-1252" in told(field, "note")
+    assert sound.one(field, "read-as-windows-1252")["level"] == "note"
 
 
 @pytest.mark.parametrize("ours_first", [True, False])
@@ -176,7 +171,7 @@ def test_several_depths_at_one_place(rewrite: Rewrite, put: Put) -> None:
     field = read_field(rewrite())
     assert field.samples.depths_in() == ((0.0, 12.0), (12.0, 24.0))
     assert len(field.samples) == 24
-    assert not told(field, "warning")
+    assert not sound.asked(field)
 
 
 def test_standards_without_a_depth_stand_between_no_depths(rewrite: Rewrite, put: Put) -> None:
@@ -188,7 +183,7 @@ def test_standards_without_a_depth_stand_between_no_depths(rewrite: Rewrite, put
     put("samples.csv", "\n".join([rows[0], *deep, *standards, *rows[1:]]))
     field = read_field(rewrite())
     assert field.samples.depths_in() == ((0.0, 12.0), (12.0, 24.0))
-    assert "overlap" not in told(field, "warning")
+    assert not sound.found(field, "depths-overlap")
 
 
 def test_depths_in_centimeters_by_the_columns_name(rewrite: Rewrite, put: Put) -> None:
@@ -208,8 +203,9 @@ def test_below_detection_carries_half_the_limit(rewrite: Rewrite, put: Put) -> N
     field = read_field(rewrite())
     assert field.samples.nitrate_ppm[:2].tolist() == [0.25, 60.0]
     assert field.samples.below_detection.tolist() == [True] + [False] * 11
-    assert "Below detection: 1 reading; half the limit is carried" in told(field, "note")
-    assert "Above the instrument's range: 1 reading (row 3)" in told(field, "warning")
+    assert sound.one(field, "below-detection") == {"level": "note", "about": "samples.csv", "readings": 1}
+    above = {"level": "warning", "about": "samples.csv", "readings": 1, "row": "3"}
+    assert sound.one(field, "above-range") == above
 
 
 def test_composites_speak_for_their_areas(rewrite: Rewrite, put: Put) -> None:
@@ -239,7 +235,8 @@ def test_titles_above_the_header_are_passed_over_and_told(rewrite: Rewrite, put:
     field = read_field(rewrite())
     assert field.samples.nitrate_ppm.tolist() == sound.READINGS
     assert field.samples.row.tolist() == list(range(6, 18))
-    assert "3 rows of titles; row 5 was taken as the header" in told(field, "note")
+    titles = sound.one(field, "titles-passed-over")
+    assert (titles["level"], titles["rows"], titles["row"]) == ("note", 3, "5")
 
 
 def test_a_comma_in_a_title_does_not_choose_the_separator(rewrite: Rewrite, put: Put) -> None:
@@ -256,7 +253,8 @@ def test_titles_of_several_cells_in_a_workbook(rewrite: Rewrite, field_folder: P
     field = read_field(rewrite(samples__file="lab.xlsx"))
     assert field.samples.nitrate_ppm.tolist() == sound.READINGS
     assert field.samples.row.tolist() == list(range(6, 18))
-    assert "3 rows of titles; row 5" in told(field, "note")
+    titles = sound.one(field, "titles-passed-over")
+    assert (titles["rows"], titles["row"]) == (3, "5")
 
 
 def test_degrees_with_a_decimal_comma(rewrite: Rewrite, put: Put) -> None:
@@ -300,19 +298,20 @@ def test_samples_outside_are_left_out_and_told_with_their_distance(rewrite: Rewr
     put("samples.csv", sound.samples_csv(edit={5: "S4,-93.6,42.099,0,12,16.0,2026-06-12"}))
     field = read_field(rewrite())
     assert "S4" not in field.samples.sample_id
-    assert "samples.csv row 5: Sample S4 lies 364 ft outside the field and was left out." in told(field, "warning")
+    away = sound.one(field, "reading-outside")
+    assert (away["level"], away["about"], away["sample"]) == ("warning", "samples.csv row 5", "S4")
+    assert round(away["distance"]) == 364
 
 
 def test_many_samples_outside_are_told_in_one_line(rewrite: Rewrite, put: Put) -> None:
     """Six south of the field, the last by six thousandths of a degree: one warning. 0.006° × 111.07 km/° = 2,186 ft."""
     edit = {k + 2: f"S{k + 1},-93.6,{42.1 - 0.001 * (k + 1):.3f},0,12,16.0,2026-06-12" for k in range(6)}
     put("samples.csv", sound.samples_csv(edit=edit))
-    shown = told(read_field(rewrite()), "warning")
-    assert (
-        "samples.csv: 6 readings lie up to 2,186 ft outside the field and were left out (rows 2, 3, 4, 5, 6, 7)."
-        in shown
-    )
-    assert shown.count("outside") == 1
+    field = read_field(rewrite())
+    away = sound.one(field, "readings-outside")
+    assert (away["level"], away["readings"], away["rows"]) == ("warning", 6, "2, 3, 4, 5, 6, 7")
+    assert round(away["distance"]) == 2186
+    assert not sound.found(field, "reading-outside")
 
 
 def test_a_sample_in_a_hole_of_the_boundary_is_outside(rewrite: Rewrite, put: Put) -> None:
@@ -322,7 +321,7 @@ def test_a_sample_in_a_hole_of_the_boundary_is_outside(rewrite: Rewrite, put: Pu
     put("boundary.geojson", sound.collection(sound.polygon(sound.RING, hole)))
     field = read_field(rewrite())
     assert "S6" not in field.samples.sample_id
-    assert "Sample S6 lies" in told(field, "warning")
+    assert sound.one(field, "reading-outside")["sample"] == "S6"
 
 
 def test_swapped_coordinates_are_named_and_never_swapped(rewrite: Rewrite, put: Put) -> None:
@@ -355,7 +354,10 @@ def test_dates_that_differ_as_no3_from_no3_n_are_told(rewrite: Rewrite, put: Put
         rows[i] = ",".join(cells)
     put("samples.csv", "\n".join(rows))
     field = read_field(rewrite())
-    assert ("as NO3 is to NO3-N" in told(field, "warning")) is found
+    mixed = sound.found(field, "no3-mixed")
+    assert bool(mixed) is found
+    assert all((one["level"], one["high_day"]) == ("warning", date(2026, 6, 15)) for one in mixed)
+    assert all(one["ratio"] == pytest.approx(ratio) for one in mixed)
 
 
 @pytest.mark.parametrize(("times", "found"), [(1.0, False), (7.0, False), (10.0, True)])
@@ -366,15 +368,18 @@ def test_more_nitrate_than_a_field_holds_is_told(rewrite: Rewrite, put: Put, tim
         cells = rows[i].split(",")
         rows[i] = ",".join([*cells[:5], f"{float(cells[5]) * times:.1f}", *cells[6:]])
     put("samples.csv", "\n".join(rows))
-    assert ("ppm NO3-N; a field seldom holds 100" in told(read_field(rewrite()), "warning")) is found
+    much = sound.found(read_field(rewrite()), "high-nitrate")
+    assert bool(much) is found
+    assert all((one["level"], one["usual"]) == ("warning", 100.0) for one in much)
 
 
 def test_what_the_file_leaves_open_is_told(rewrite: Rewrite) -> None:
     """No basis, no moisture, no stage: each is a question for a person."""
     path = rewrite(samples__reported_as=None, samples__moisture_basis=None, crop__growth_stage=None, layers=None)
-    questions = told(read_field(path), "warning")
-    for about in ("samples.reported_as", "samples.moisture_basis", "crop.growth_stage", "layers.organic_matter"):
-        assert f"{about}: " in questions
+    questions = {finding.about for finding in read_field(path).findings if finding.level == "warning"}
+    assert questions >= {
+        "samples.reported_as", "samples.moisture_basis", "crop.growth_stage", "layers.organic_matter",
+    }  # fmt: skip
 
 
 def test_repeated_row_is_dropped_and_a_second_reading_is_asked_about(rewrite: Rewrite, put: Put) -> None:
@@ -383,28 +388,31 @@ def test_repeated_row_is_dropped_and_a_second_reading_is_asked_about(rewrite: Re
     put("samples.csv", "\n".join([*rows, rows[3], rows[4].replace(",16.0,", ",17.5,")]))
     field = read_field(rewrite())
     assert len(field.samples) == 13
-    assert "samples.csv row 14: Repeats row 4 in all and was dropped." in told(field, "note")
-    assert "Several readings of one depth at 1 place (rows 5, 15)" in told(field, "warning")
+    assert sound.one(field, "row-repeated") == {"level": "note", "about": "samples.csv row 14", "row": "4"}
+    shared = {"level": "warning", "about": "samples.csv", "places": 1, "rows": "5, 15"}
+    assert sound.one(field, "same-place-and-depth") == shared
 
 
 @pytest.mark.parametrize(
-    ("changes", "edit", "says"),
+    ("changes", "edit", "code", "values"),
     [
-        ({"field__season": 2025}, {}, "Cores were pulled on 2026-06-12, and the season is 2025."),
-        ({"crop__application_date": sound.Raw("2026-06-01")}, {}, "lies before the sampling on 2026-06-12"),
-        ({"crop__planting_date": sound.Raw("2026-07-01")}, {}, "lies after the sampling on 2026-06-12"),
-        ({}, {3: "S2,-93.6014,42.1007,0,12,14.1,2026-05-02"}, "Cores were pulled over 41 days"),
-        ({}, {3: "S2,-93.6014,42.1007,0,30,14.1,2026-06-12"}, "Cores of 0–12 and 0–30 in overlap."),
-        ({}, {3: "S2,-93.6014,42.1007,30,60,14.1,2026-06-12"}, "Check that depths are inches"),
-        ({}, {3: "S1,-93.6014,42.1007,0,12,14.1,2026-06-12"}, "Sample S1 stands at more than one place."),
+        ({"field__season": 2025}, {}, "sampled-in-another-season", {"day": _JUNE_12, "season": "2025"}),
+        ({"crop__application_date": sound.Raw("2026-06-01")}, {}, "applied-before-sampling", {"last": _JUNE_12}),
+        ({"crop__planting_date": sound.Raw("2026-07-01")}, {}, "planted-after-sampling", {"first": _JUNE_12}),
+        ({}, {3: "S2,-93.6014,42.1007,0,12,14.1,2026-05-02"}, "sampling-took-long", {"days": 41}),
+        ({}, {3: "S2,-93.6014,42.1007,0,30,14.1,2026-06-12"}, "depths-overlap", {"bottom": 12, "other_bottom": 30}),
+        ({}, {3: "S2,-93.6014,42.1007,30,60,14.1,2026-06-12"}, "thick-cores", {"cores": 1, "top": 30, "bottom": 60}),
+        ({}, {3: "S1,-93.6014,42.1007,0,12,14.1,2026-06-12"}, "one-name-two-places", {"samples": "S1"}),
     ],
 )
 def test_what_looks_wrong_needs_a_person(
-    rewrite: Rewrite, put: Put, changes: dict[str, Any], edit: dict[int, str], says: str
+    rewrite: Rewrite, put: Put, changes: dict[str, Any], edit: dict[int, str], code: str, values: dict[str, Any]
 ) -> None:
     """Readings that can be used and look wrong together raise a warning that says so."""
     put("samples.csv", sound.samples_csv(edit=edit))
-    assert says in told(read_field(rewrite(**changes)), "warning")
+    found = sound.one(read_field(rewrite(**changes)), code)
+    assert found["level"] == "warning"
+    assert found.items() >= values.items()
 
 
 def test_empty_readings_stay_unknown(rewrite: Rewrite, put: Put) -> None:
@@ -414,8 +422,8 @@ def test_empty_readings_stay_unknown(rewrite: Rewrite, put: Put) -> None:
     field = read_field(rewrite())
     assert np.isnan(field.samples.nitrate_ppm[:2]).all()
     assert len(field.samples) == 12
-    assert "Without a reading: 2 rows" in told(field, "note")
-    assert "Passed over, neither place nor reading: 1 row" in told(field, "note")
+    assert sound.one(field, "rows-without-reading")["rows"] == 2
+    assert sound.one(field, "empty-rows")["rows"] == 1
 
 
 def test_all_faulty_rows_are_named_together(rewrite: Rewrite, put: Put) -> None:

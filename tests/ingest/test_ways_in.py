@@ -230,8 +230,7 @@ def test_kml_with_a_gate_beside_the_outline(rewrite: Rewrite, put: Put) -> None:
     gate = "<Point><coordinates>-93.605,42.1</coordinates></Point>"
     put("home.kml", kml(gate, kml_polygon(OUTLINE)))
     field = read_field(rewrite(field__boundary="home.kml"))
-    told = "\n".join(str(finding) for finding in field.findings)
-    assert "Points or open lines beside the outlines were passed over" in told
+    assert sound.found(field, "outlines-missing")
     assert read_field(rewrite(field__boundary="home.kml#p2")).boundary.equals(field.boundary)
     with pytest.raises(InputFileError, match="there is no folder or placemark south"):
         read_field(rewrite(field__boundary="home.kml#south"))

@@ -116,7 +116,7 @@ def read_depths(
                 faults.add(row, "a depth is not given", remedy)
         elif not 0 <= top[i] < bottom[i]:
             problem = f"a core from {top[i]:g} to {bottom[i]:g} {shown[i]}"
-            faults.add(row, problem, "Depths run down from 0: the top is less than the bottom.")
+            faults.add(row, problem, "Count depths from 0 down: the top is less than the bottom.")
         elif bottom[i] * factor[i] > _DEEPEST_IN:
             faults.add(row, f"a core down to {bottom[i]:g} {shown[i]}", "Check the depth and its unit.")
     return np.round(top * factor, 6), np.round(bottom * factor, 6)
