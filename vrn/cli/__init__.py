@@ -77,6 +77,8 @@ def _register(words: list[str]) -> None:
 
 def run() -> None:
     """Entry point of the ``vrn`` script."""
+    for name in ("geopandas", "pandas"):  # pyogrio loads them where it finds them, half a second for nothing used here
+        sys.modules.setdefault(name, None)  # type: ignore[arg-type]  # None: Python's own way to say "not here"
     gc.set_threshold(20_000, 50, 50)  # a command is soon over: looking for cycles as often as by default costs a sixth
     status = main()
     for stream in (sys.stdout, sys.stderr):
