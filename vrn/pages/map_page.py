@@ -14,9 +14,11 @@ from vrn.pages.map_page_layers import LEVELS, ON_DEMAND, frame_of, map_shapes, p
 from vrn.pages.map_page_legend import rate_layer, surface_layer
 from vrn.pages.map_page_words import allowed_of, page_words, set_by_a_person, zone_words
 from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
+from vrn.pages.zones_table import zones_table
 from vrn.prescription.model import Prescription
 from vrn.words import UNKNOWN, UnitFormat, say
 
+_COLUMNS: Final = ("area", "nitrate", "need", "rate", "product-rate")
 _OVERLAYS: Final = ("zones", "samples", "no-apply", *ON_DEMAND)
 _KEPT: Final = ("key", "title", "unit", "url", "low", "high", "decimals", "ramp")  # of a layer, for the script
 _SCRIPT_WORDS: Final[dict[str, tuple[str, ...]]] = {  # with what the script fills in
@@ -81,7 +83,8 @@ def map_page(prescription: Prescription) -> str:
         page_js=Markup(page_js), still=Markup(as_svg(rate_drawing(prescription, shown), title)),
         data=Markup(script_json(data)), page=page, layers=layers, on_demand=ON_DEMAND,
         overlays=[key for key in _OVERLAYS if key in shapes],
-        zones=zone_words(prescription, shown), places=places, say=partial(say, shown),
+        zones=zone_words(prescription, shown),
+        table=zones_table(prescription, shown, _COLUMNS), places=places, say=partial(say, shown),
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
 from vrn.nitrogen.ledger import Ledger, Number
 from vrn.pages.ramps import rate_colors
-from vrn.pages.report_phrases import zone_label
+from vrn.pages.zones_table import zones_table
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, finding_texts, label_of, say
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from folium import Map
 
 _LEFT: Final = 'style="text-align:left"'
+_COLUMNS: Final = ("area", "nitrate", "need", "rate", "product-rate")
 _NUMERIC: Final = "+−0123456789"
 
 
@@ -91,7 +92,7 @@ def prescription_html(prescription: Prescription) -> str:
     """Zones with their rates, totals, one flat rate beside them; every text escaped."""
     settings, product = prescription.field.settings, prescription.product
     units = UnitFormat(metric=settings.units == "metric")
-    head, rows = _zones(prescription, units)
+    zones = zones_table(prescription, units, _COLUMNS, labels=True)
     state = say(units, "notebook.draft")
     if settings.approved:
         state = say(units, "notebook.signed", name=str(settings.review.approved_by))
@@ -104,7 +105,7 @@ def prescription_html(prescription: Prescription) -> str:
     caption = say(
         units, "notebook.prescription", name=prescription.field.name, season=str(settings.header.season), state=state
     )
-    return _table(caption, head, rows) + f"<p>{escape(totals)}</p>"
+    return _table(caption, zones.header, zones.rows) + f"<p>{escape(totals)}</p>"
 
 
 def explore(prescription: Prescription, **options: Any) -> "Map":
@@ -114,10 +115,10 @@ def explore(prescription: Prescription, **options: Any) -> "Map":
     units = UnitFormat(metric=prescription.field.settings.units == "metric")
     zones = prescription.to_geodataframe()
     colors = rate_colors(prescription.rates)
-    head, rows = _zones(prescription, units)
-    names = [f"column_{at}" for at in range(len(head))]
+    table = zones_table(prescription, units, _COLUMNS, labels=True)
+    names = [f"column_{at}" for at in range(len(table.header))]
     for at, name in enumerate(names):
-        zones[name] = [row[at] for row in rows]
+        zones[name] = [row[at] for row in table.rows]
     west, south, east, north = zones.total_bounds
     drawn = folium.Map(**options)
     folium.GeoJson(
@@ -125,32 +126,10 @@ def explore(prescription: Prescription, **options: Any) -> "Map":
         style_function=lambda feature: {
             "fillColor": colors[feature["properties"]["zone"]], "color": "#222222", "weight": 1, "fillOpacity": 0.75,
         },
-        tooltip=folium.GeoJsonTooltip(fields=names, aliases=list(head)),
+        tooltip=folium.GeoJsonTooltip(fields=names, aliases=list(table.header)),
     ).add_to(drawn)  # fmt: skip
     drawn.fit_bounds([[south, west], [north, east]])
     return drawn
-
-
-def _zones(prescription: Prescription, units: UnitFormat) -> tuple[list[str], list[tuple[str, ...]]]:
-    """Head and rows of the table of zones."""
-    product = prescription.product
-    per_ac = f"{product.unit}/ac"
-    kinds = (("acres", "area"), ("nitrate", "concentration"), ("need", "whole_amount"), ("rate", "rate"))
-    head = [say(units, "notebook.zone")]
-    head += [
-        say(units, "notebook.head", label=say(units, f"notebook.{name}"), unit=units.unit(kind)) for name, kind in kinds
-    ]
-    head.append(say(units, "notebook.head", label=product.name, unit=units.unit(per_ac)))
-    rows: list[tuple[str, ...]] = [
-        (
-            f"{rate.zone}" + (f" ({label})" if (label := zone_label(rate, units)) else ""),
-            units.number("area", rate.acres),
-            units.number("concentration", rate.nitrate_ppm), units.number("whole_amount", rate.need_lb_ac),
-            units.number("rate", rate.rate_n_lb_ac), units.number(per_ac, rate.product_per_ac),
-        )
-        for rate in prescription.rates
-    ]  # fmt: skip
-    return head, rows
 
 
 def _table(caption: str, head: Iterable[str], rows: Iterable[Iterable[str]], foot: Iterable[Iterable[str]] = ()) -> str:

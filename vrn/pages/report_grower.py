@@ -4,12 +4,14 @@ import math
 
 from vrn.findings import counted
 from vrn.pages.plots import rate_map
-from vrn.pages.report_parts import Bullets, Part, Picture, Table, Text
+from vrn.pages.report_parts import Bullets, Part, Picture, Text
 from vrn.pages.report_phrases import facts, ordinary_rates, places_read, why_one_zone
+from vrn.pages.zones_table import zones_table
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, finding_texts
 
 _MOST_DOUBTS = 5
+_COLUMNS = ("area", "nitrate", "yield-goal", "need", "rate", "product-rate", "product")
 
 
 def grower_page(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ...]:
@@ -33,7 +35,7 @@ def grower_page(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ..
     )
     return (
         Part(title="In short", pieces=tuple(Text(text=sentence) for sentence in _sentences(prescription, shown))),
-        Part(title="Rates", pieces=(picture, _zones_table(prescription, shown))),
+        Part(title="Rates", pieces=(picture, zones_table(prescription, shown, _COLUMNS, total=True))),
         Part(title="Product and cost", pieces=(Text(text=_product(prescription, shown)), *_cost(prescription, shown))),
         Part(title="What could be wrong", pieces=(Bullets(items=_doubts(prescription, shown)),)),
     )
@@ -103,37 +105,6 @@ def _span(values: list[float], quantity: str, shown: UnitFormat) -> str:
 def _count(number: int) -> str:
     words = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten")
     return words[number] if number < len(words) else str(number)
-
-
-def _zones_table(prescription: Prescription, shown: UnitFormat) -> Table:
-    product = prescription.product
-    per_area = f"{product.unit}/ac"
-    rows = [
-        (
-            str(rate.zone), shown.number("area", rate.acres), shown.number("concentration", rate.nitrate_ppm),
-            shown.number("yield", rate.yield_goal_bu_ac), shown.number("amount", rate.need_lb_ac),
-            shown.number("rate", rate.rate_n_lb_ac), shown.number(per_area, rate.product_per_ac),
-            shown.number(product.unit, rate.product_per_ac * rate.acres),
-        )
-        for rate in prescription.rates
-    ]  # fmt: skip
-    rows.append(
-        (
-            "all", shown.number("area", prescription.acres), "", "", "",
-            shown.number("rate", prescription.mean_rate_n_lb_ac),
-            shown.number(per_area, prescription.total_product / prescription.acres if prescription.acres else math.nan),
-            shown.number(product.unit, prescription.total_product),
-        )
-    )  # fmt: skip
-    header = (
-        "Zone", shown.unit("area"), f"Nitrate, {shown.unit('concentration')}", f"Yield goal, {shown.unit('yield')}",
-        f"Need, {shown.unit('whole_amount')}", f"Rate, {shown.unit('rate')}", f"{product.name}, {shown.unit(per_area)}",
-        f"Total, {shown.unit(product.unit)}",
-    )  # fmt: skip
-    return Table(
-        caption="Zones", header=header, rows=tuple(rows), numbers=tuple(range(1, 8)), strong_last=True,
-        widths=(7, 9, 13, 14, 12, 14, 16, 15),
-    )  # fmt: skip
 
 
 def _product(prescription: Prescription, shown: UnitFormat) -> str:

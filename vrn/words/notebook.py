@@ -27,11 +27,5 @@ SENTENCES: Final[dict[str, str]] = {
     "prescription": "{name}, season {season} ({state})",
     "signed": "signed by {name}",
     "draft": "DRAFT",
-    "zone": "Zone",
-    "head": "{label}, {unit}",
-    "acres": "Area",
-    "nitrate": "Nitrate",
-    "need": "Need",
-    "rate": "Rate",
     "totals": "{area}, {mass}, {product} of {name}. Mean rate: {mean}. One flat rate from the same samples: {flat}.",
 }
