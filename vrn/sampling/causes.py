@@ -54,14 +54,7 @@ def causes_of_error(prescription: Prescription) -> ErrorCauses | None:
     """
     Standard error of the need on a spot of the field and of each zone, split by cause.
 
-    Parameters
-    ----------
-    prescription : Prescription
-
-    Returns
-    -------
-    causes : ErrorCauses or None
-        None where the need has no standard error, or the readings are composites of areas.
+    None where the need has no standard error, or the readings are composites of areas.
 
     Notes
     -----
@@ -174,10 +167,6 @@ def split_of_kriging(
     instrument_variance, composite_variance : array_like, shape (n,) or ()
         Of each reading.
 
-    Returns
-    -------
-    split : Split
-
     Notes
     -----
     With weights λ and the readings' error variances D the error of an ordinary-kriging estimate is
@@ -220,17 +209,9 @@ def split_of_kriging(
 
 def split_of_mean(values: ArrayLike, *, instrument_variance: ArrayLike, composite_variance: ArrayLike) -> Split:
     """
-    Error of a plain mean of readings by cause: what varies beyond the readings' own error is space.
+    Error of a plain mean of two readings or more by cause: what varies beyond their own error is space.
 
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        At least two.
-    instrument_variance, composite_variance : array_like, shape (n,) or ()
-
-    Returns
-    -------
-    split : Split
+    Variances of shape (n,) or ().
     """
     read = np.asarray(values, dtype=float)
     count = len(read)

@@ -10,7 +10,7 @@ from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
 from vrn.model.grid import grid_over, share_inside
 from vrn.sampling.designs import balanced_places, standardised
-from vrn.sampling.ground import Ground, spots_on, varying_layers
+from vrn.sampling.ground import OpenGround, spots_on, varying_layers
 from vrn.units import AC_M2, FT_M
 from vrn.zones import draw
 
@@ -67,20 +67,7 @@ def composite_areas(
 def cores_inside(
     area: shapely.Geometry, ground: shapely.Geometry, cores: int, *, random: np.random.Generator
 ) -> NDArray[np.float64]:
-    """
-    Places of the cores of one composite, spread over the part of its area that is open to sampling.
-
-    Parameters
-    ----------
-    area, ground : shapely.Geometry
-    cores : int
-    random : numpy Generator
-
-    Returns
-    -------
-    places_m : ndarray, shape (cores, 2)
-        [m]
-    """
+    """Places of a composite's cores, spread over the open part of its area, shape (cores, 2). [m]"""
     spots = spots_on(shapely.intersection(area, ground), random=random, count=max(400, 20 * cores))
     return spots[balanced_places(spots, min(cores, len(spots)), random=random)]
 
@@ -129,7 +116,7 @@ def _with_ground(pieces: list[shapely.Geometry], ground: shapely.Geometry) -> li
     return kept
 
 
-def field_parts(field: Field, ground: Ground) -> tuple[shapely.Geometry, ...]:
+def field_parts(field: Field, ground: OpenGround) -> tuple[shapely.Geometry, ...]:
     """The user's zones, else areas of alike layers, else the whole treated ground."""
     treated = field.treated
     if field.zones is None:

@@ -116,15 +116,7 @@ def allotted(sizes: NDArray[np.intp], count: int) -> list[int]:
     """
     Samples for strata in proportion to their size, at least two each where they last.
 
-    Parameters
-    ----------
-    sizes : ndarray, shape (k,)
-    count : int
-
-    Returns
-    -------
-    shares : list of int
-        Adding up to ``count``.
+    Adding up to ``count``.
 
     Examples
     --------

@@ -32,10 +32,6 @@ def error_of_readings(
     instrument_sd_ppm : float, optional
         Given by the user; goes before everything else. [ppm]
 
-    Returns
-    -------
-    error : ReadingError
-
     Notes
     -----
     The instrument: as given; else from duplicates (three degrees of freedom or more); else from check standards around

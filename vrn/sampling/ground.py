@@ -20,7 +20,7 @@ _NEAREST = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ground:
+class OpenGround:
     """
     Where a sample may be taken.
 
@@ -56,7 +56,7 @@ def sampling_ground(
     keep_off_m: float = 0.0,
     avoid: shapely.Geometry | None = None,
     random: np.random.Generator,
-) -> Ground:
+) -> OpenGround:
     """
     Ground left for sampling, and evenly spread places on it.
 
@@ -65,22 +65,15 @@ def sampling_ground(
     boundary : shapely Polygon or MultiPolygon
         In ``crs``.
     crs : str
-        Projected system in metres.
     edge_m : float
         Distance to keep from the boundary: headland, fence row, road. Where it would close more than 40 % of the
         field, it is halved until it does not, and a finding says so. [m]
-    no_apply : shapely.Geometry, optional
-        Ground that gets no nitrogen.
-    keep_off_m : float
-        Distance to keep from that ground. [m]
+    no_apply, keep_off_m : shapely.Geometry, float
+        Ground that gets no nitrogen, and the distance to keep from it. [m]
     avoid : shapely.Geometry, optional
         Odd spots: piles, old feed lots, known bands; kept out as drawn.
     random : numpy Generator
         Moves each place within the square it stands for.
-
-    Returns
-    -------
-    ground : Ground
 
     Raises
     ------
@@ -113,7 +106,7 @@ def sampling_ground(
     if outline.is_empty or outline.area < 25.0:
         problem = "No ground is left on which to pull cores."
         raise OutOfRangeError(problem, "Check the no-apply ground and the files given with --avoid.")
-    return Ground(
+    return OpenGround(
         outline=outline, crs=crs, spots_m=spots_on(outline, random=random), edge_m=kept_m,
         acres=geodesic_acres(outline, crs), findings=tuple(findings),
     )  # fmt: skip
@@ -123,16 +116,7 @@ def spots_on(outline: shapely.Geometry, *, random: np.random.Generator, count: i
     """
     About ``count`` places, one drawn in each square of a fine net and kept where it lies on the outline.
 
-    Parameters
-    ----------
-    outline : shapely Polygon or MultiPolygon
-    random : numpy Generator
-    count : int
-
-    Returns
-    -------
-    spots_m : ndarray, shape (n, 2)
-        At least one. [m]
+    At least one, shape (n, 2). [m]
     """
     side = max(math.sqrt(outline.area / count), 0.5)
     west, south, east, north = outline.bounds
@@ -149,19 +133,9 @@ def spots_on(outline: shapely.Geometry, *, random: np.random.Generator, count: i
 
 def layer_at(layer: Layer, places_m: NDArray[np.float64]) -> NDArray[np.float64]:
     """
-    A layer's value at places: of the cell or the polygon they lie in, or by distance from the nearest points.
+    A layer's value at places of its own system [m]: of the cell or polygon they lie in, or by the nearest points.
 
-    Parameters
-    ----------
-    layer : Layer
-        In the places' system.
-    places_m : ndarray, shape (n, 2)
-        [m]
-
-    Returns
-    -------
-    values : ndarray, shape (n,)
-        NaN where the layer says nothing.
+    Shape (n,); NaN where the layer says nothing.
     """
     if isinstance(layer, ConstantLayer):
         return np.full(len(places_m), layer.value)

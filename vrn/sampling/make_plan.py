@@ -18,7 +18,7 @@ from vrn.prescription.model import Prescription
 from vrn.sampling.balance import spatial_balance
 from vrn.sampling.composites import composite_areas, cores_inside, field_parts
 from vrn.sampling.designs import balanced_places, close_partners, grid_places, strata_of, stratified_places
-from vrn.sampling.ground import Ground, layer_at, sampling_ground, varying_layers
+from vrn.sampling.ground import OpenGround, layer_at, sampling_ground, varying_layers
 from vrn.sampling.next_reading import next_readings
 from vrn.sampling.plan import BandedNitrogen, Place, Plan, PlanOptions
 from vrn.sampling.route import walking_order
@@ -138,7 +138,7 @@ def plan_next(
     )  # fmt: skip
 
 
-def _plan_composites(field: Field, options: PlanOptions, ground: Ground, random: np.random.Generator) -> Plan:
+def _plan_composites(field: Field, options: PlanOptions, ground: OpenGround, random: np.random.Generator) -> Plan:
     """Composites of areas: the user's zones, else areas alike in the layers, else compact parts of the field."""
     most_ac = options.most_ac
     if options.samples is not None:  # about as many areas as samples are wanted
@@ -186,7 +186,7 @@ def _start(field: Field, options: PlanOptions) -> NDArray[np.float64] | None:
     return np.array(transformer("EPSG:4326", field.crs).transform(*options.start_lonlat))
 
 
-def _ground(field: Field, options: PlanOptions, avoid: shapely.Geometry, random: np.random.Generator) -> Ground:
+def _ground(field: Field, options: PlanOptions, avoid: shapely.Geometry, random: np.random.Generator) -> OpenGround:
     """Ground open to sampling, a swath and at least 60 ft off the boundary unless another distance is given."""
     edge_ft = options.edge_ft
     if edge_ft is None:
@@ -197,7 +197,7 @@ def _ground(field: Field, options: PlanOptions, avoid: shapely.Geometry, random:
     )  # fmt: skip
 
 
-def _size(field: Field, ground: Ground, options: PlanOptions) -> SampleSize:
+def _size(field: Field, ground: OpenGround, options: PlanOptions) -> SampleSize:
     """How many samples: as asked, else enough for the field's mean and for a map."""
     cv_pct: float = USUAL_CV_PCT
     cv_from: Literal["given", "readings", "usual"] = "usual"
@@ -250,7 +250,7 @@ def _bands(settings: Settings, cores: int) -> BandedNitrogen | None:
 
 
 def _base_places(
-    field: Field, options: PlanOptions, ground: Ground, count: int, random: np.random.Generator
+    field: Field, options: PlanOptions, ground: OpenGround, count: int, random: np.random.Generator
 ) -> tuple[NDArray[np.float64], list[str]]:
     """Places of the design, and the layers that steered it."""
     if options.design == "grid":
@@ -283,7 +283,7 @@ def _walked_m(walk: NDArray[np.float64]) -> float:
     return float(np.hypot(*np.diff(walk, axis=0).T).sum()) if len(walk) > 1 else 0.0
 
 
-def _balance(ground: Ground, places_m: NDArray[np.float64]) -> float:
+def _balance(ground: OpenGround, places_m: NDArray[np.float64]) -> float:
     """Spatial balance of the places over the ground."""
     units = np.vstack([places_m, ground.spots_m])
     chance = np.append(np.zeros(len(places_m)), np.full(len(ground.spots_m), len(places_m) / len(ground.spots_m)))

@@ -116,10 +116,6 @@ def next_readings(
     second_foot : bool
         Whether the second foot is wanted while none has been pulled; where it has, its own expected gain decides.
 
-    Returns
-    -------
-    found : NextReadings
-
     Raises
     ------
     InputFileError

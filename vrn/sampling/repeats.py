@@ -1,4 +1,4 @@
-"""Readings of one sample told apart: repeatability, readings that had not settled, instruments that differ, blanks."""
+"""Repeated readings of one sample: repeatability, readings that had not settled, instruments that differ, blanks."""
 
 from itertools import combinations
 
@@ -17,14 +17,7 @@ def repeat_groups(samples: SoilSamples) -> list[NDArray[np.intp]]:
     """
     Rows that read one sample: a reading and its duplicates, by sample id or by place, at the same depth.
 
-    Parameters
-    ----------
-    samples : SoilSamples
-
-    Returns
-    -------
-    groups : list of ndarray of int
-        Those with two readings or more, each in the order of the file.
+    Those with two readings or more, each in the order of the file.
     """
     named = {(samples.sample_id[i], *_depth(samples, i)) for i in range(len(samples)) if samples.kind[i] == "field"}
     groups: dict[tuple[object, ...], list[int]] = {}
@@ -75,15 +68,8 @@ def unsettled(samples: SoilSamples) -> tuple[NDArray[np.intp], ...]:
     """
     Samples whose repeated readings were still on the move: each above the one before, or each below, to the last.
 
-    Parameters
-    ----------
-    samples : SoilSamples
-
-    Returns
-    -------
-    groups : tuple of ndarray of int
-        Rows of three readings or more by one instrument, in the order of reading, whose last step is more than 0.5 ppm
-        and 5 %.
+    Rows of three readings or more by one instrument, in the order of reading, whose last step is more than 0.5 ppm
+    and 5 %.
     """
     found = []
     for rows in repeat_groups(samples):

@@ -22,10 +22,6 @@ def walking_order(
     ground : shapely.Geometry, optional
         Outline of the field: metres walked outside it (over the fence, through a pond) count three times.
 
-    Returns
-    -------
-    order : ndarray of int, shape (n,)
-
     References
     ----------
     Croes (1958), A method for solving traveling-salesman problems, Oper. Res. 6:791-812 (2-opt); Or (1976, thesis,

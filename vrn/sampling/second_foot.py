@@ -50,17 +50,8 @@ def second_foot_wanted(field: Field, choice: Literal["auto", "all", "none"] = "a
     """
     Share of the samples at which the second foot should be pulled.
 
-    Parameters
-    ----------
-    field : Field
-        Its texture, its weather and its applications decide.
-    choice : {"auto", "all", "none"}
-
-    Returns
-    -------
-    wanted : SecondFoot
-        On sand everywhere (Purdue); after 4 in of rain or more since the last application at half of the places (Iowa
-        State); else at one in four, so that what lies below is not guessed (common practice, no source).
+    On sand everywhere (Purdue); after 4 in of rain or more since the last application at half of the places (Iowa
+    State); else at one in four, so that what lies below is not guessed (common practice, no source).
     """
     pulled = bool(len(field.samples) and np.nanmax(field.samples.bottom_in, initial=0.0) > 12.0)
     if choice == "all":
@@ -98,19 +89,7 @@ def deep_places(
     """
     Places at which the second foot is pulled: spread evenly, with twice the chance on lighter ground.
 
-    Parameters
-    ----------
-    field : Field
-        Its organic matter tells lighter ground.
-    share : float
-        Of the places, 0 … 1.
-    places_m : ndarray, shape (n, 2)
-        [m]
-    random : numpy Generator
-
-    Returns
-    -------
-    deep : ndarray of bool, shape (n,)
+    ``share`` of the places [m], 0 … 1; the field's organic matter shows lighter ground. Shape (n,).
     """
     count = math.ceil(share * len(places_m))
     if count >= len(places_m):

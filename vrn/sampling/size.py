@@ -146,19 +146,7 @@ def error_of_mean_pct(
 
 def cores_needed(error_pct: float, *, core_cv_pct: float = CORE_CV_PCT, confidence: float = 0.95) -> int:
     """
-    Cores in one sample for a wanted error of that sample.
-
-    Parameters
-    ----------
-    error_pct : float
-        [% of the sample's true mean]
-    core_cv_pct : float
-        Between cores of one place. [%]
-    confidence : float
-
-    Returns
-    -------
-    cores : int
+    Cores in one sample for a wanted error of that sample [% of its true mean], of cores that differ by ``core_cv_pct``.
 
     Examples
     --------
@@ -186,10 +174,6 @@ def size_curve(
     cv_pct, confidence, core_cv_pct, cores
         As for :func:`error_of_mean_pct`.
     counts : tuple of int
-
-    Returns
-    -------
-    curve : tuple of SizeStep
 
     Examples
     --------

@@ -30,7 +30,7 @@ def standard_runs(
     Returns
     -------
     runs : tuple of StandardRun
-        One for each instrument that read a standard.
+        One for each instrument that ran a standard.
     """
     runs = []
     instruments = list(dict.fromkeys(handling.instrument for handling in samples.handling))
@@ -64,11 +64,6 @@ def standard_runs(
 def corrected_for_drift(samples: SoilSamples) -> tuple[SoilSamples, dict[int, tuple[float, float]]]:
     """
     Readings divided by what the check standards around them made of their nominal value.
-
-    Parameters
-    ----------
-    samples : SoilSamples
-        All kinds.
 
     Returns
     -------
@@ -150,15 +145,7 @@ def individuals_chart(readings: ArrayLike) -> ControlChart:
     """
     Shewhart chart of single readings in their order, sigma from the mean moving range.
 
-    Parameters
-    ----------
-    readings : array_like, shape (n,)
-        At least two.
-
-    Returns
-    -------
-    chart : ControlChart
-        Limits at the mean ± 3 · mean moving range ÷ 1.128.
+    Limits at the mean ± 3 · mean moving range ÷ 1.128.
 
     Raises
     ------

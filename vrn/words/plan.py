@@ -51,17 +51,18 @@ SENTENCES: Final[dict[str, str]] = {
     "next-no-pattern": "The readings show no pattern by distance. Two thirds of the variation was assumed to fade over "
     "a sixth of the field's width.",
     "next-worth": "At {price}, that nitrogen is worth {money}.",
-    "second-foot-all": "Also pull {depth} at every place, as you asked.",
+    "second-foot-all": "Also pull {depth} cores at every place, as you asked.",
     "second-foot-none": "Nothing is pulled from {depth}, as you asked.",
-    "second-foot-sand": "Also pull {depth} at every place, because the soil is {texture} (Purdue).",
-    "second-foot-rain": "Also pull {depth} at half of the places, because {rain} of rain fell since the last "
+    "second-foot-sand": "Also pull {depth} cores at every place, because the soil is {texture} (Purdue).",
+    "second-foot-rain": "Also pull {depth} cores at half of the places, because {rain} of rain fell since the last "
     "nitrogen (Iowa State).",
-    "second-foot-rain-all": "Also pull {depth} at every new place, because {rain} of rain fell since the "
+    "second-foot-rain-all": "Also pull {depth} cores at every new place, because {rain} of rain fell since the "
     "last nitrogen (Iowa State).",
-    "second-foot-usual": "Also pull {depth} at one place in four, to know what lies below.",
-    "second-foot-no-weather": "Also pull {depth} at one place in four, to know what lies below. No "
+    "second-foot-usual": "Also pull {depth} cores at one place in four, to know what lies below.",
+    "second-foot-no-weather": "Also pull {depth} cores at one place in four, to know what lies below. No "
     "weather was given to show how far rain moved nitrate.",
-    "second-foot-gain": "Also pull {depth} where it should bring at least a quarter of what the first depth brings.",
+    "second-foot-gain": "Also pull {depth} cores where they should bring at least a quarter of what the "
+    "first depth brings.",
     "second-foot-unlikely": "Nothing is pulled from {depth}: the soil is not known to be sand, and no heavy rain is "
     "known.",
     "close-pair": "close pair of {name}",
@@ -74,10 +75,10 @@ SENTENCES: Final[dict[str, str]] = {
     "walk-route": "Walk",
     "boundary": "Boundary {number}",
     "boundary-hole": "Boundary {number} hole {hole}",
-    "caution-pull": "Pull {cores:core|cores} for each sample within {near:0} of the place, {first} deep. Keep {second} "
-    "apart. Break and mix them in a clean plastic pail, fill one bag and write the name on it.",
-    "caution-pull-areas": "Pull {cores:core|cores} for each sample, one at each place of the area, {first} deep. Keep "
-    "{second} apart. Break and mix them in a clean plastic pail, fill one bag and write the name on it.",
+    "caution-pull": "Pull {cores:core|cores} for each sample within {near:0} of the place, {first} deep. Bag {second} "
+    "cores on their own. Break and mix them in a clean plastic pail, fill one bag and write the name on it.",
+    "caution-pull-areas": "Pull {cores:core|cores} for each sample, one at each place of the area, {first} deep. Bag "
+    "{second} cores on their own. Break and mix them in a clean plastic pail, fill one bag and write the name on it.",
     "caution-rows": "Move each core an eighth of the row spacing farther from the row than the one before, from 0/8 to "
     "7/8 (Iowa State).",
     "caution-bands": "{rate:0} lies in bands (last on {last}). Pull sets of three cores, evenly spaced from one row to "
