@@ -11,7 +11,7 @@ from vrn.nitrogen.credits import (
     AMMONIUM_KEPT_SHARE,
     ammonium_kept_share,
     irrigation_n_lb_ac,
-    manure_after_sampling_lb_ac,
+    manure_credit,
     manure_organic_n_lb_ac,
 )
 from vrn.nitrogen.losses import (
@@ -42,8 +42,8 @@ def test_organic_nitrogen_of_manure(spread, manure, freed):
 
 
 def test_manure_counts_what_appears_after_sampling():
-    """Only the share of the season still to come is a credit; ammonium spread before stands in the reading."""
-    assert manure_after_sampling_lb_ac([50.0], share_left=0.5, manure="nebraska") == pytest.approx(10.0)
+    """Only the share of the season still to come is a credit; ammonium spread before is in the reading."""
+    assert manure_credit([50.0], share_left=0.5, manure="nebraska").lb_ac == pytest.approx(10.0)
     with pytest.raises(OutOfRangeError, match="no release schedule 'goat'"):
         manure_organic_n_lb_ac([1.0], manure="goat")
 

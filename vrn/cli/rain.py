@@ -73,9 +73,9 @@ def _effect(field: "Field") -> tuple["Season", "RainEffect"]:
     season = season_of_field(field, otherwise_on=weather.days[-1])
     if season.rain is None:
         why = next((one for one in season.findings if one.code == "weather.rain-not-followed"), None)
-        told = {} if why is None else {key: str(part.value) for key, part in why.quantities.items()}
-        problem = f"{name}: {told.get('problem', 'the weather does not reach the applications.')}"
-        raise InputFileError(problem, told.get("remedy", "Give a longer record."))
+        text = {} if why is None else {key: str(part.value) for key, part in why.quantities.items()}
+        problem = f"{name}: {text.get('problem', 'the weather does not reach the applications.')}"
+        raise InputFileError(problem, text.get("remedy", "Give a longer record."))
     return season, season.rain
 
 

@@ -20,7 +20,6 @@ class Applied:
 
     Parameters
     ----------
-    on : date
     product : str
         Its name; the kind of nitrogen is read from it.
     n_lb_ac : float
@@ -59,8 +58,6 @@ def not_yet_nitrate(
 
     Parameters
     ----------
-    applications : sequence of Applied
-    sampled_on : date
     days, rain_in : sequence of date and array_like, shape (n,)
         Daily rain, to tell how long urea lay dry; without it a dry week is assumed at the high end. [in]
 

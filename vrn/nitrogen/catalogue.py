@@ -40,10 +40,6 @@ def method(key: str) -> Method:
     key : str
         As ``vrn methods`` lists them.
 
-    Returns
-    -------
-    method : Method
-
     Raises
     ------
     OutOfRangeError

@@ -37,8 +37,6 @@ def second_foot_caution(
     ----------
     top_nitrate_ppm : float
         Mean of the field. [ppm]
-    deep_sampled : bool
-    rain : RainEffect or None
     places : sequence of str
         Where 12–24 in cores would show most.
 
@@ -188,11 +186,8 @@ def double_counting(
 
     Parameters
     ----------
-    method : Method
     credits_lb_ac : mapping of str to float, ndarray or Credit
         Of the field file. [lb/ac]
-    applications : sequence of Applied
-    sampled_on : date, optional
     applied_map_lb_ac : array_like, optional
         Map of what is already down. [lb/ac]
     not_yet_before : NotYetNitrate, optional

@@ -40,8 +40,6 @@ class Clock:
 
     Parameters
     ----------
-    on : date
-    planted_on : date
     heat_units_f : float
         86/50 heat units since planting. [°F days]
     collars : float
@@ -127,7 +125,6 @@ def collars_of(
         [°F days]
     emergence_f : float
         Heat units from planting to emergence. [°F days]
-    interval : CollarInterval
 
     Returns
     -------
@@ -164,7 +161,6 @@ def heat_units_at(
         From -1 at planting to 18.
     emergence_f : float
         [°F days]
-    interval : CollarInterval
 
     Returns
     -------
@@ -209,7 +205,6 @@ def clock_on(
     ----------
     on : date
         The day; heat of the days before it counts.
-    planted_on : date
     days : sequence of date, length n
         Of the record; a forecast may stand behind it.
     tmin_f, tmax_f : array_like, shape (n,)
@@ -218,10 +213,6 @@ def clock_on(
         Long-term means of any year, taken by month and day where the record has none. [°F]
     emergence_f : float
         [°F days]
-
-    Returns
-    -------
-    clock : Clock
 
     Raises
     ------
@@ -265,15 +256,11 @@ def daily_between(
 
     Parameters
     ----------
-    days : sequence of date, length n
     values : ndarray, shape (n,)
         Heat units of the days; NaN where not known.
-    first, end : date
-    normals : (days, tmin_f, tmax_f), optional
 
     Returns
     -------
-    daily : ndarray
     filled : int
         Days that were filled.
 

@@ -35,7 +35,6 @@ class MethodResult:
 
     Parameters
     ----------
-    method : Method
     status : {"applies", "outside", "missing"}
         ``outside``: worked all the same, to be looked at; ``missing``: not worked.
     need_lb_ac : float or None
@@ -44,7 +43,6 @@ class MethodResult:
         Least and greatest over the cells; None for one reading. [lb/ac]
     reasons : tuple of Finding
         Why it does not hold, what is missing, and what it is (a season's total).
-    ledger : Ledger or None
     by_zone : dict of int to float
         Need of each zone's mean ledger, by the zone's number; empty until there are zones. [lb/ac]
     """
@@ -84,7 +82,6 @@ def side_by_side(
         Settings of ``[nitrogen]``.
     known : mapping of str to value
         As ``need_of_cells`` takes them: nitrate, depths, stage, yield goal, organic matter, credits, price ratio.
-    season : Season, optional
     applied_lb_ac : array_like, optional
         [lb/ac]
     mean : callable, optional

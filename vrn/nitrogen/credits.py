@@ -84,10 +84,6 @@ def ammonium_kept_share(days_to_incorporation: ArrayLike) -> Number:
     days_to_incorporation : array_like
         0 when injected; a week or more is never. [days]
 
-    Returns
-    -------
-    share : float or ndarray
-
     References
     ----------
     Half for solid beef manure within a day: University of Nebraska, as quoted by Feedstuffs; other days from memory.
@@ -101,12 +97,12 @@ def ammonium_kept_share(days_to_incorporation: ArrayLike) -> Number:
     return as_number(np.interp(np.asarray(days_to_incorporation, dtype=float), table[:, 0], table[:, 1]))
 
 
-def manure_after_sampling_lb_ac(
+def manure_credit(
     organic_n_lb_ac: Sequence[float], *, share_left: Number, manure: str = "solid", ammonium_after_lb_ac: float = 0.0,
     days_to_incorporation: float = 0.0,
-) -> Number:  # fmt: skip
+) -> Credit:  # fmt: skip
     """
-    Manure nitrogen that appears after sampling: the credit ``manure`` of a mass balance.
+    Manure nitrogen that appears after sampling, with its arithmetic: the credit ``manure`` of a mass balance.
 
     Parameters
     ----------
@@ -117,54 +113,20 @@ def manure_after_sampling_lb_ac(
     manure : str
         Schedule of release.
     ammonium_after_lb_ac : float
-        Ammonium N of manure spread after sampling; what was spread before stands in the reading. [lb/ac]
+        Ammonium N of manure spread after sampling; what was spread before is in the reading. [lb/ac]
     days_to_incorporation : float
         [days]
-
-    Returns
-    -------
-    credit_lb_ac : float or ndarray
-        [lb/ac]
 
     Examples
     --------
     50 lb of organic N at Nebraska's 40 %, 69 % of the season to come: 13.8:
 
-    >>> round(manure_after_sampling_lb_ac([50.0], share_left=0.69, manure="nebraska"), 1)
-    13.8
+    >>> credit = manure_credit([50.0], share_left=0.69, manure="nebraska")
+    >>> round(credit.lb_ac, 1), credit.basis
+    (13.8, '(50 × 0.4) lb/ac of organic N × 0.69 still to come')
     """
     organic = manure_organic_n_lb_ac(organic_n_lb_ac, manure=manure) * share_left
-    return as_number(organic + ammonium_after_lb_ac * float(ammonium_kept_share(days_to_incorporation)))
-
-
-def manure_credit(
-    organic_n_lb_ac: Sequence[float], *, share_left: Number, manure: str = "solid", ammonium_after_lb_ac: float = 0.0,
-    days_to_incorporation: float = 0.0,
-) -> Credit:  # fmt: skip
-    """
-    The same as a line of the ledger wants it, with its arithmetic.
-
-    Parameters
-    ----------
-    organic_n_lb_ac, share_left, manure, ammonium_after_lb_ac, days_to_incorporation
-        As ``manure_after_sampling_lb_ac`` takes them.
-
-    Returns
-    -------
-    credit : Credit
-
-    Examples
-    --------
-    >>> credit = manure_credit([50.0, 30.0], share_left=0.7, manure="liquid")
-    >>> credit.basis
-    '(50 × 0.35 + 30 × 0.12) lb/ac of organic N × 0.7 still to come'
-    >>> round(credit.lb_ac, 2)
-    14.77
-    """
-    pounds = manure_after_sampling_lb_ac(
-        organic_n_lb_ac, share_left=share_left, manure=manure, ammonium_after_lb_ac=ammonium_after_lb_ac,
-        days_to_incorporation=days_to_incorporation,
-    )  # fmt: skip
+    pounds = as_number(organic + ammonium_after_lb_ac * float(ammonium_kept_share(days_to_incorporation)))
     shares = ORGANIC_RELEASE_SHARE[manure]
     freed = " + ".join(f"{n:g} × {share:g}" for n, share in zip(organic_n_lb_ac, shares, strict=False) if n)
     still = "each cell's share" if np.ndim(share_left) else f"{share_left:.6g}"
@@ -188,10 +150,6 @@ def water_credit(nitrate_ppm: float, *, water_in: float) -> Credit:
         NO3-N of the water. [ppm]
     water_in : float
         Still to be applied, and used by the crop. [in]
-
-    Returns
-    -------
-    credit : Credit
 
     Examples
     --------

@@ -66,11 +66,6 @@ def need_of_cells(
     allow_outside : bool
         Work outside the calibration too (to show, not to build).
 
-    Returns
-    -------
-    ledger : Ledger
-    findings : tuple of Finding
-
     Raises
     ------
     OutOfRangeError

@@ -293,7 +293,6 @@ def largest_remainder(values: list[float], *, decimals: int = 1) -> tuple[float,
 
     Parameters
     ----------
-    values : list of float
     decimals : int
         Digits after the point.
 

@@ -101,10 +101,8 @@ def none_advised_lines(where: Any, so_far: Number, *, basis: str, source: str) -
 
     Parameters
     ----------
-    where : bool or ndarray of bool
     so_far : float or ndarray
         Sum of the lines above. [lb/ac]
-    basis, source : str
 
     Examples
     --------

@@ -48,10 +48,6 @@ def product_kind(product: str) -> str:
     """
     Kind of nitrogen in a product, read from its name.
 
-    Parameters
-    ----------
-    product : str
-
     Returns
     -------
     kind : str
@@ -74,7 +70,6 @@ def kentucky_nitrate_share(kind: str, *, weeks: float, inhibited: bool = False) 
     ----------
     kind : str
         ``anhydrous``, ``urea``, ``uan`` or ``ammonium nitrate``.
-    weeks : float
     inhibited : bool
         With a nitrification inhibitor.
 
@@ -110,12 +105,7 @@ def nitrate_share_band(kind: str, *, weeks: float, inhibitor: str = "none") -> t
     ----------
     kind : str
         As ``product_kind`` gives it; ``unknown`` spans them all.
-    weeks : float
     inhibitor : {"none", "nitrification", "urease", "both"}
-
-    Returns
-    -------
-    low, high : float
 
     References
     ----------
@@ -147,12 +137,10 @@ def volatilized_share_band(
 
     Parameters
     ----------
-    kind : str
     placement : str
         ``broadcast`` is at risk; ``banded`` half of that; ``incorporated`` and ``injected`` not.
     inhibitor : str
         A urease inhibitor halves it (from memory).
-    applied_on : date, optional
     days, rain_in : sequence of date and array_like
         Rain after it stops the loss; without a record a dry week is taken. [in]
 

@@ -30,14 +30,12 @@ class Input:
     ----------
     name : str
         Keyword of ``Method.need``, with its unit at the end.
-    meaning : str
     low, high : float
         What no field can go beyond; refused.
     calibrated : tuple of float, optional
         Range the method was made for; outside it the method does not build.
     default : float, optional
         Taken when the input is not given. An input with neither default nor ``required`` may stay out.
-    required : bool
     from_memory : bool
         The default was not seen in its source.
     outside : str
@@ -83,7 +81,6 @@ class Method:
     ----------
     key : str
         Name in the field file.
-    title, formula, region, source : str
     factor : str
         Its own step from ppm to lb/ac.
     contains : str
@@ -96,8 +93,6 @@ class Method:
         Least and greatest depth the core from the surface may reach. [in]
     profile_lb_ac_per_ppm_in : float, optional
         The factor that turns ppm and inches of a profile into the pounds it takes. [lb/ac per ppm and in]
-    inputs : tuple of Input
-    example : Example
     cautions : tuple of Finding
         Where it does not hold.
     rule : callable
@@ -142,10 +137,6 @@ class Method:
         **inputs : float, ndarray of shape (n,), or str
             As ``Method.inputs`` names them; scalars and arrays are broadcast. ``top_in``, ``bottom_in`` and
             ``growth_stage`` may always be given and are checked then. ``credits_lb_ac``: a number, or several by name.
-
-        Returns
-        -------
-        ledger : Ledger
 
         Raises
         ------

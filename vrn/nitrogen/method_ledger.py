@@ -28,7 +28,6 @@ def inputs_of(method: Method, known: Mapping[str, Any]) -> dict[str, Any]:
 
     Parameters
     ----------
-    method : Method
     known : mapping of str to number, array or str
         By the names of the methods' inputs, ``texture`` among them; None is the same as absent.
 
@@ -91,7 +90,7 @@ def assumed_deep_ppm(method: Method, known: Mapping[str, Any]) -> float | None:
 
 
 def _profile_mean_ppm(method: Method, given: dict[str, Any], texture: str | None) -> Number | None:
-    """Depth-weighted mean of 0–24 in; Nebraska's own figure stands in for a second foot that was not pulled."""
+    """Depth-weighted mean of 0–24 in; Nebraska's own figure where no second foot was pulled."""
     if "nitrate_ppm" not in given or "bottom_in" not in given:
         return None
     bottom = min(float(given["bottom_in"]), _PROFILE_IN)
@@ -135,17 +134,10 @@ def method_ledger(
 
     Parameters
     ----------
-    chosen : Method
     known : mapping of str to value
         As ``known_inputs`` gives it.
-    season : Season
     applied_lb_ac : array_like, optional
         Map of what is on; the season's list then only tells when. [lb/ac]
-    allow_outside : bool
-
-    Returns
-    -------
-    ledger : Ledger
 
     Notes
     -----

@@ -107,16 +107,10 @@ def share_left_on(
 
     Parameters
     ----------
-    sampled_on : date
     days : sequence of date, length n
         Must reach from April to September, so a forecast and normals stand behind the record.
     tmin_f, tmax_f : array_like, shape (n,)
         [°F]
-    q10 : float
-
-    Returns
-    -------
-    share : float
 
     Raises
     ------
@@ -150,7 +144,6 @@ def warmth_left(
     ----------
     on : date or None
         The sampling date.
-    weather, normals : Days or None
     growth_stage : str, float or None
         For the stage table's share, given beside it.
     findings : list of Finding
@@ -218,7 +211,6 @@ def mineralized_ppm(
         [°C]
     rate_at_35_c : float
         Rate constant at 35 °C. [1/week]
-    q10 : float
 
     Returns
     -------

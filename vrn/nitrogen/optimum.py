@@ -90,10 +90,6 @@ def flat_band(
     highest_rate_lb_ac : float, optional
         [lb/ac]
 
-    Returns
-    -------
-    band : FlatBand
-
     Examples
     --------
     Half width √(1 / (4 × 0.0025)) = 10 on the rising side:
@@ -139,10 +135,6 @@ def maximum_return(
         [$/bu], [$/lb N]
     within_per_ac : float
         Width of the profitable range. [$/ac]
-
-    Returns
-    -------
-    best : BestReturn
 
     Raises
     ------

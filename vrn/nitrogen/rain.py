@@ -36,11 +36,10 @@ _PLACED_IN: Final = {
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AppliedFate:
     """
-    Where one application stands, each as (low, high).
+    What became of one application, each as (low, high).
 
     Parameters
     ----------
-    applied : Applied
     weeks : float
         Since it went on.
     nitrate_share : tuple of float
@@ -71,8 +70,6 @@ class RainEffect:
 
     Parameters
     ----------
-    on : date
-    fates : tuple of AppliedFate
     balance : WaterBalance
         From the first day of the record.
     rain_in : ndarray, shape (n,)
@@ -163,11 +160,6 @@ def rain_effect(
         Texture class; without it the range spans fine and coarse soil.
     collars : array_like, shape (n,), optional
         Leaf collars of each day, for the crop's water use.
-    latitude_deg : float
-
-    Returns
-    -------
-    effect : RainEffect
 
     Raises
     ------
@@ -212,16 +204,14 @@ def expected_nitrate_ppm(
     effect: RainEffect, *, mineralized_lb_ac: float, uptake_lb_ac: Band, bulk_density_g_cm3: float = 1.35
 ) -> Band:
     """
-    Band to hold the readings of the top foot against.
+    Range of nitrate to expect in the top foot, to compare the readings with.
 
     Parameters
     ----------
-    effect : RainEffect
     mineralized_lb_ac : float
         What the soil has freed this season up to the day; counted from none to all of it. [lb/ac]
     uptake_lb_ac : tuple of float
         What the crop holds, low and high. [lb/ac]
-    bulk_density_g_cm3 : float
 
     Returns
     -------

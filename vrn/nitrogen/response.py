@@ -28,10 +28,8 @@ class Response:
         N in lb/ac, yield in bu/ac; a is the mean of the blocks.
     a_se, b_se, c_se : float
         Standard errors; NaN without degrees of freedom.
-    bc_covariance : float
     rmse_bu_ac : float
         Root of the residual mean square. [bu/ac]
-    observations, blocks : int
     lowest_rate_lb_ac, highest_rate_lb_ac : float
         Rates tried. [lb/ac]
     """
@@ -124,10 +122,6 @@ def fit_response(
         ``best`` takes the smaller residual sum; both have three coefficients.
     block : array_like, shape (n,), optional
         Replicate, zone or strip pair: each gets a level of its own.
-
-    Returns
-    -------
-    response : Response
 
     Raises
     ------
@@ -253,7 +247,6 @@ def take_trial(
         With ``response_b``, ``response_c`` and ``highest_rate_lb_ac``.
     response : Response or None
         None when the trial holds none.
-    findings : tuple of Finding
 
     Raises
     ------

@@ -33,19 +33,14 @@ class Season:
         Middle sampling date.
     collars_by_date : dict of date to float
         Stage of each sampling date, when they lie more than three days apart and a clock runs; empty otherwise.
-    clock, clock_at_application : Clock or None
     mineralization_share_left : float, ndarray or None
         From the record; None leaves it to the stage table.
-    mineralization_source : str
-    applications : tuple of Applied
     applied_after_sampling_lb_ac : float or ndarray
         What went on on the sampling date or after it. [lb/ac]
     not_yet : NotYetNitrate or None
         Applied and not yet nitrate at sampling, what came after it included.
     not_yet_before : NotYetNitrate or None
         The same of what went on before sampling.
-    rain : RainEffect or None
-    findings : tuple of Finding
     """
 
     growth_stage: str | float | NDArray[np.float64] | None
@@ -158,12 +153,6 @@ def season_of(
         A forecast may stand behind the record.
     normals : Days, optional
         Long-term daily means of any year: temperatures where the record has none.
-    texture : str, optional
-    latitude_deg : float
-
-    Returns
-    -------
-    season : Season
 
     Raises
     ------

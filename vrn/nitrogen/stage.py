@@ -10,7 +10,7 @@ from vrn.errors import OutOfRangeError
 from vrn.nitrogen.ledger import Number, as_number
 
 PREPLANT: Final = -1.0
-TASSEL: Final = 18.0  # VT stands at the eighteenth collar on this axis, R1 … R6 one step each after it
+TASSEL: Final = 18.0  # VT is the eighteenth collar on this axis, R1 … R6 one step each after it
 
 UPTAKE_SOURCE: Final = (
     "synthesis: Bender et al. 2013, Agron. J. 105:161-170 (31 % of the total between V10 and V14) and extension "

@@ -65,13 +65,8 @@ def outer_radiation_mj(day: date, *, latitude_deg: float) -> float:
 
     Parameters
     ----------
-    day : date
     latitude_deg : float
         North positive.
-
-    Returns
-    -------
-    radiation : float
 
     References
     ----------
@@ -99,14 +94,8 @@ def reference_water_use_in(day: date, tmin_f: float, tmax_f: float, *, latitude_
 
     Parameters
     ----------
-    day : date
     tmin_f, tmax_f : float
         [°F]
-    latitude_deg : float
-
-    Returns
-    -------
-    water_in : float
 
     References
     ----------
@@ -131,7 +120,6 @@ class WaterBalance:
 
     Parameters
     ----------
-    days : tuple of date
     drainage_in : ndarray
         Water that left the top two feet below. [in]
     saturated : ndarray of bool
@@ -159,14 +147,8 @@ def water_balance(
         In order.
     tmin_f, tmax_f, rain_in : array_like, shape (n,)
         NaN rain counts as none, NaN temperatures are read off their neighbours. [°F], [in]
-    soil : SoilWater
     collars : array_like, shape (n,), optional
         Leaf collars of each day: the crop's water use rises from 0.6 to 1.2 of the reference between V4 and V14.
-    latitude_deg : float
-
-    Returns
-    -------
-    balance : WaterBalance
 
     Raises
     ------

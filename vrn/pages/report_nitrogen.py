@@ -19,11 +19,6 @@ def methods_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
     """
     Every published method on every zone, for the reader to weigh: they are shown, never built.
 
-    Parameters
-    ----------
-    prescription : Prescription
-    shown : UnitFormat
-
     Returns
     -------
     part : Part or None
@@ -64,14 +59,7 @@ def reasons_text(shown: UnitFormat, reasons: tuple[Finding, ...]) -> str:
 
 
 def rain_pieces(effect: RainEffect, shown: UnitFormat) -> list[Text | Table]:
-    """
-    What rain and warmth did to the nitrogen already applied, as ranges over the published rules.
-
-    Parameters
-    ----------
-    effect : RainEffect
-    shown : UnitFormat
-    """
+    """What rain and warmth did to the nitrogen already applied, as ranges over the published rules."""
     rain, drained = Quantity("rain", effect.rain_since_in), Quantity("rain", effect.drained_since_in)
     words = [say(shown, "weather.plain-since-last", rain=rain, drained=drained)]
     words += compared_with_readings(effect, shown)

@@ -52,7 +52,6 @@ class Need:
         Of all cells of the grid, NaN where nothing is treated.
     se_lb_ac : ndarray, shape (rows, cols), or None
         Standard error of the unclipped need. [lb/ac]
-    findings : tuple of Finding
     season : Season
         Of the field; with what rain did, where there is a record.
     response : Response or None
@@ -107,16 +106,10 @@ def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], 
 
     Parameters
     ----------
-    field : Field
-    profile : Profile
     surfaces : dict of str to Surface
         As ``soil_surfaces`` makes them.
     share : ndarray, shape (rows, cols)
         Share of each cell that is treated.
-
-    Returns
-    -------
-    need : Need
 
     Raises
     ------

@@ -27,13 +27,8 @@ def season_of_field(field: Field, *, otherwise_on: date | None = None) -> Season
 
     Parameters
     ----------
-    field : Field
     otherwise_on : date, optional
         Last day of the season when no reading says when it was pulled.
-
-    Returns
-    -------
-    season : Season
     """
     readings = field.samples.field_readings()
     known = any(day is not None for day in readings.sampled_on)
@@ -48,7 +43,6 @@ def season_by_cell(field: Field, season: Season, top: SoilSamples, places_m: NDA
 
     Parameters
     ----------
-    field : Field
     season : Season
         As ``season_of_field`` gives it.
     top : SoilSamples
@@ -107,12 +101,6 @@ def _latitude_deg(field: Field) -> float:
 def expected_top_foot_ppm(field: Field, season: Season, effect: RainEffect) -> tuple[float, float] | None:
     """
     Range of nitrate to expect in the top foot, to compare the readings with.
-
-    Parameters
-    ----------
-    field : Field
-    season : Season
-    effect : RainEffect
 
     Returns
     -------
