@@ -115,7 +115,7 @@ def make_prescription(
         field=field, grid=grid, share=share_inside(grid, shapely.union_all(moved)),
         surfaces={"nitrate_ppm": nitrate, "need_lb_ac": need},
         ledger=Ledger(lines=made[0].ledger.lines, method="remaining-need"),
-        zones=Zones(labels=labels, outlines=tuple(moved), chosen_by="by hand", details={},
+        zones=Zones(labels=labels, outlines=tuple(moved),
                     choice=(ZoneChoice(zones=1, misallocated_lb_ac=20.0), ZoneChoice(zones=3, misallocated_lb_ac=4.0))),
         rates=tuple(made), product=product, rate_basis=rate_basis,
         rate_unit="lb N/ac" if rate_basis == "n" else f"{product.unit}/ac", acres=acres, flat_rate_n_lb_ac=95.0,

@@ -29,7 +29,7 @@ from vrn.nitrogen.comparison import MethodResult
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.drive import DriveReport
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate
-from vrn.zones.model import ZoneChoice, Zones
+from vrn.zones.model import ZoneChoice, Zones, ZonesReport
 
 DRIVE = DriveReport(
     heading_deg=0.0, passes=33, speed_mph=8.0, swath_ft=60.0, sections=1, look_ahead_s=2.0, rate_change_s=2.0,
@@ -131,7 +131,8 @@ def small_prescription(
         field=field, grid=grid, share=share, surfaces=surfaces, ledger=lines_by_zone[0],
         zones=Zones(labels=labels, outlines=tuple(rate.outline for rate in rates),
                     choice=tuple(ZoneChoice(zones=k, misallocated_lb_ac=20.0 / k) for k in range(1, 9)),
-                    chosen_by="a fourth zone would save less than 2 lb/ac", details={}),
+                    report=ZonesReport(by="need", reason="little-saved", drawn=3, next_saving_lb_ac=0.1,
+                                       least_saving_lb_ac=2.0)),
         rates=tuple(rates), product=product, rate_basis="product", rate_unit="gal/ac", acres=acres,
         drive=DRIVE, methods=METHODS, flat_rate_n_lb_ac=110.0,
         total_n_lb=sum(rate.rate_n_lb_ac * rate.acres for rate in rates),

@@ -22,13 +22,14 @@ from vrn.pages.report_page import report_of, write_report, write_reports
 from vrn.pages.report_paper_table import _columns, begin_table
 from vrn.pages.report_parts import Bullets, Part, Picture, Report, Table, Text
 from vrn.pages.report_pdf import report_pdf
-from vrn.pages.report_phrases import why_one_zone
+from vrn.pages.report_phrases import why_one_zone, zone_count_reason
 from vrn.pages.report_readings import readings_part
 from vrn.pages.report_zones import zones_part
 from vrn.prescription.model import CheckStrip, Prescription
 from vrn.prescription.remaining import RemainingReport
 from vrn.sampling.quality import assess_readings
 from vrn.words import UnitFormat
+from vrn.zones.model import FuzzyIndices, ZonesReport
 
 Make = Callable[..., Prescription]
 
@@ -134,7 +135,7 @@ def test_parts_appear_when_their_data_exist(prescription: Prescription, report: 
     wet = replace(prescription, field=replace(prescription.field, weather=weather))
     season = _part(report_of(wet), "The season so far")
     assert isinstance(season.pieces[0], Picture)
-    own = replace(prescription, zones=replace(prescription.zones, choice=(), chosen_by=""), drive=None, methods=())
+    own = replace(prescription, zones=replace(prescription.zones, choice=(), report=None), drive=None, methods=())
     assert not {"How many zones", "The machine"} & set(_titles(report_of(own)))
 
 
@@ -142,16 +143,16 @@ def test_how_the_zones_were_drawn_is_told(prescription: Prescription) -> None:
     """Kernel, least sizes and both indices stand beside the curve."""
     zones = replace(
         prescription.zones,
-        details={
-            "by": "need", "kernel": "Gaussian, cut off at three standard deviations", "smooth_m": 9.144, "drawn": 3,
-            "least_patch_m2": 4046.8564224, "least_width_m": 18.288, "tolerance_m": 6.096,
-            "indices": [{"zones": 2, "fuzziness_index": 0.271, "normalised_entropy": 0.331}],
-        },
+        report=ZonesReport(
+            by="need", reason="most-tried", drawn=3, smooth_m=9.144, least_patch_m2=4046.8564224,
+            least_width_m=18.288, tolerance_m=6.096,
+            indices=(FuzzyIndices(zones=2, fuzziness_index=0.271, normalised_entropy=0.331),),
+        ),
     )  # fmt: skip
     part = _part(report_of(replace(prescription, zones=zones)), "How many zones")
-    assert "smoothed (kernel: Gaussian, cut off at three standard deviations; one is 30 ft) and cut." in _words(part)
-    assert "No patch is under 1.0 ac unless it stands alone, no neck under 60 ft, to within a cell" in _words(part)
-    one, other = (replace(prescription, zones=replace(zones, details={"drawn": k})) for k in (3, 30))
+    assert all(size in _words(part) for size in ("30 ft", "1.0 ac", "60 ft", "20 ft"))
+    reports = (replace(zones.report, smooth_m=None, drawn=k) for k in (3, 30))
+    one, other = (replace(prescription, zones=replace(zones, report=report)) for report in reports)
     rings = [_part(report_of(made), "How many zones").pieces[1] for made in (one, other)]
     assert rings[0] != rings[1]  # a number that was not tried has none
     rows = _table(part, "Number of zones").rows
@@ -263,7 +264,7 @@ def _scattered(prescription: Prescription, **nitrate: Any) -> Prescription:
         "need_lb_ac": replace(need, values=np.full_like(need.values, rate.need_lb_ac)),
     }
     choice = tuple(replace(one, misallocated_lb_ac=1e-12) for one in prescription.zones.choice)
-    zones = replace(prescription.zones, choice=choice, chosen_by="1 zone: one more would save 0.0 lb/ac.")
+    zones = replace(prescription.zones, choice=choice, report=replace(prescription.zones.report, drawn=1))
     return replace(prescription, rates=(rate,), surfaces=surfaces, zones=zones, flat_rate_n_lb_ac=rate.rate_n_lb_ac)
 
 
@@ -284,7 +285,7 @@ def test_one_zone_of_a_varied_need_or_by_order_gives_its_own_reason(prescription
     """Where the need varies, or a person asked for one zone, scatter is not blamed; several zones need no reason."""
     shown, made = UnitFormat(metric=False), _scattered(prescription)
     varied = replace(made, surfaces=made.surfaces | {"need_lb_ac": prescription.surfaces["need_lb_ac"]})
-    assert why_one_zone(varied, shown) == "More zones were not worth it. 1 zone: one more would save 0.0 lb/ac."
+    assert zone_count_reason(varied.zones.report, shown) in why_one_zone(varied, shown)
     asked = replace(made, field=replace(made.field, settings=replace(made.field.settings, zones=ZoneSection(count=1))))
     assert why_one_zone(asked, shown) == "The field file asks for one zone."
     assert why_one_zone(prescription, shown) == ""

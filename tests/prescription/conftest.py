@@ -86,7 +86,7 @@ def make(needs_lb_ac: tuple[float, ...] = (60.0, 102.0, 148.0), *, cell_m: float
         "nitrate_ppm": Surface(name="nitrate_ppm", grid=grid, values=labels * 4.0, chosen="test"),
         "yield_goal_bu_ac": Surface(name="yield_goal_bu_ac", grid=grid, values=np.full(grid.shape, 200.0), chosen="x"),
     }
-    zones = Zones(labels=labels, outlines=outlines, choice=(), chosen_by="by hand", details={})
+    zones = Zones(labels=labels, outlines=outlines)
     return Made(field=field, grid=grid, share=share, surfaces=surfaces, ledger=ledger, zones=zones)
 
 

@@ -27,7 +27,7 @@ def test_zones_follow_the_need(made: Make) -> None:
     """Three strips of need are three zones, drawn again from the ledger alone."""
     zones = _zones(made((60.0, 100.0, 150.0)))
     assert [outline.area for outline in zones.outlines] == pytest.approx([160_000 / 3] * 3, rel=0.03)
-    assert zones.details["by"] == "need"
+    assert zones.report.by == "need"
 
 
 def test_above_the_cap_there_is_nothing_to_tell_apart(made: Make) -> None:
@@ -45,7 +45,7 @@ def test_ground_that_holds_enough_is_one_zone(made: Make) -> None:
 def test_zones_by_layers(made: Make) -> None:
     """``by = "layers"`` draws on the ledger's lines and says so."""
     zones = _zones(made((60.0, 150.0), zones=ZoneSection(by="layers", count=2)))
-    assert zones.details["by"] == "layers"
+    assert zones.report.by == "layers"
     assert len(zones.outlines) == 2
 
 
@@ -55,7 +55,7 @@ def test_own_zones_are_taken(made: Make) -> None:
     box = shapely.box(*field.field.boundary.bounds)
     own = PolygonLayer(name="zone", crs="EPSG:32615", polygons=np.array([box]), values=np.array([7.0]), source="z.shp")
     zones = _zones(replace(field, field=replace(field.field, zones=own)))
-    assert (len(zones.outlines), zones.details["own_number"]) == (1, [7])
+    assert (len(zones.outlines), zones.report.own_number) == (1, (7,))
     with pytest.raises(InputFileError, match="does not hold polygons"):
         _zones(replace(field, field=replace(field.field, zones=ConstantLayer(name="zone", value=1.0))))
 

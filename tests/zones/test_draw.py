@@ -9,8 +9,8 @@ from scipy.stats import norm
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid, share_inside
 from vrn.zones import Zones, draw
-from vrn.zones.choose import misallocated, worth_it
-from vrn.zones.smooth import smoothed, surroundings
+from vrn.zones.cut import smoothed, surroundings
+from vrn.zones.finish import choose_zone_count, misallocated
 
 GRID = Grid(crs="EPSG:32615", west_m=500_000.0, north_m=4_650_600.0, cell_m=6.0, rows=100, cols=100)
 FIELD = shapely.box(500_000.0, 4_650_000.0, 500_600.0, 4_650_600.0)
@@ -80,7 +80,7 @@ def test_a_number_asked_for_is_given() -> None:
     """``count`` forces the number, and the reason says so."""
     zones = _zones(_waves(), count=2)
     assert len(zones.outlines) == 2
-    assert zones.chosen_by == "2 zones: asked for."
+    assert (zones.report.reason, zones.report.asked) == ("asked", 2)
 
 
 def test_a_number_the_field_cannot_hold_is_told() -> None:
@@ -88,7 +88,7 @@ def test_a_number_the_field_cannot_hold_is_told() -> None:
     need = np.where(np.arange(100) < 50, 80.0, 140.0) * np.ones((100, 1))
     zones = _zones(need, count=5, smooth_m=0.0)
     assert len(zones.outlines) == 2
-    assert "5 were asked for" in zones.chosen_by
+    assert (zones.report.reason, zones.report.asked, zones.report.drawn) == ("fewer-than-asked", 5, 2)
 
 
 def test_the_same_input_gives_the_same_bytes() -> None:
@@ -125,7 +125,7 @@ def test_unknown_ground_is_a_zone_of_its_own() -> None:
     need[:20, :20] = np.nan
     need[60, 60] = np.nan
     zones = _zones(need)
-    unknown = zones.details["unknown_zone"]
+    unknown = zones.report.unknown_zone
     assert unknown == len(zones.outlines)
     assert zones.outlines[-1].area == pytest.approx(120.0 * 120.0, rel=0.02)
     assert zones.labels[5, 5] == unknown
@@ -181,17 +181,17 @@ def test_costs_are_the_misallocation_at_the_price_of_a_pound() -> None:
 def test_indices_fall_where_classes_are_distinct() -> None:
     """Two plateaus: two classes are crisp, so both indices are near 0 there and higher for three."""
     need = np.where(np.arange(100) < 50, 80.0, 140.0) * np.ones((100, 1))
-    indices = _zones(need + np.random.default_rng(1).normal(size=GRID.shape)).details["indices"]
-    assert indices[0]["zones"] == 2
-    assert indices[0]["fuzziness_index"] < 0.05
-    assert indices[0]["normalised_entropy"] < 0.1
-    assert indices[0]["fuzziness_index"] < indices[1]["fuzziness_index"]
+    indices = _zones(need + np.random.default_rng(1).normal(size=GRID.shape)).report.indices
+    assert indices[0].zones == 2
+    assert indices[0].fuzziness_index < 0.05
+    assert indices[0].normalised_entropy < 0.1
+    assert indices[0].fuzziness_index < indices[1].fuzziness_index
 
 
 def test_a_zone_must_be_worth_it_by_every_measure() -> None:
     """A saving by one measure alone draws no zone."""
-    assert worth_it([(0.0, 0.0), (9.0, 0.1)], [0.0, 40.0], least_saving=0.5, least_gap=5.0)[0] == 1
-    assert worth_it([(0.0, 0.0), (9.0, 8.0)], [0.0, 40.0], least_saving=0.5, least_gap=5.0)[0] == 2
+    assert choose_zone_count([(0.0, 0.0), (9.0, 0.1)], [0.0, 40.0], least_saving=0.5, least_gap=5.0)[0] == 1
+    assert choose_zone_count([(0.0, 0.0), (9.0, 8.0)], [0.0, 40.0], least_saving=0.5, least_gap=5.0)[0] == 2
 
 
 def test_smoothing_keeps_the_mean_slope_and_stops_at_the_edge() -> None:

@@ -8,7 +8,7 @@ from scipy import ndimage
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import grid_over, share_inside
 from vrn.zones.finish import labels_of
-from vrn.zones.outline import outlines_of
+from vrn.zones.outline import dissolved, outlines_of
 
 WEST, SOUTH = 512_345.678, 4_612_345.678
 
@@ -75,6 +75,17 @@ def test_a_sliver_that_clipping_leaves_goes_to_its_neighbour() -> None:
     outlines = outlines_of(labels, grid=grid, treated=treated, tolerance_m=0.0, least_patch_m2=4000.0)
     assert set(outlines) == {1}
     assert outlines[1].area == pytest.approx(90_000.0)
+
+
+def test_a_part_too_small_goes_to_the_neighbour_nearest_in_value() -> None:
+    """A strip worth 50 shares most edge with a zone worth 10, and joins the one worth 60; unknown comes last."""
+    faces = np.array([shapely.box(0, 10, 30, 90), shapely.box(0, 0, 30, 10), shapely.box(30, 0, 90, 10),
+                      shapely.box(30, 10, 90, 90)])  # fmt: skip
+    zone_of = np.array([1, 2, 3, 4], dtype=np.int32)
+    for values, joined in (([0, 10, 50, 60, 10], 3), ([0, 45, 50, 60, 10], 1), ([0, np.nan, 50, 60, 10], 3)):
+        found = dissolved(faces, zone_of, np.array(values, dtype=float), 400.0)
+        assert 2 not in found
+        assert found[joined].area == pytest.approx(shapely.area(faces[joined - 1]) + 300.0)
 
 
 def test_labels_of_outlines_are_where_cell_centres_lie() -> None:

@@ -29,7 +29,7 @@ def test_own_zones_are_clipped_and_numbered() -> None:
     layer = _layer([_box(-50, -50, 150, 450), _box(150, -50, 450, 450)], [9.0, 5.0])
     zones = from_polygons(layer, grid=GRID, share=SHARE, treated=FIELD)
     assert [outline.area for outline in zones.outlines] == pytest.approx([250 * 400, 150 * 400])
-    assert zones.details["own_number"] == [5, 9]
+    assert zones.report.own_number == (5, 9)
     assert zones.labels[0, 0] == 2
     assert zones.choice == ()
 
@@ -48,8 +48,8 @@ def test_narrow_gaps_and_overlaps_are_mended() -> None:
     outlines = np.array(zones.outlines, dtype=object)
     assert shapely.coverage_is_valid(outlines)
     assert shapely.area(outlines).sum() == pytest.approx(FIELD.area, rel=1e-9)
-    assert zones.details["filled_ac"] == pytest.approx(400 / 4046.856, rel=1e-4)
-    assert zones.details["overlap_ac"] == pytest.approx(400 / 4046.856, rel=1e-4)
+    assert zones.report.filled_ac == pytest.approx(400 / 4046.856, rel=1e-4)
+    assert zones.report.overlap_ac == pytest.approx(400 / 4046.856, rel=1e-4)
     assert zones.outlines[1].bounds[2] == pytest.approx(500_260.0)  # the overlap stays with the lower number
 
 

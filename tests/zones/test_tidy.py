@@ -50,6 +50,16 @@ def test_no_neck_is_narrower_than_a_swath(seed: int) -> None:
     assert rough > 0.2 * final.size
 
 
+def test_a_patch_is_merged_by_the_value_of_the_whole_zone_beside_it() -> None:
+    """Between a near patch of a zone far off in value, and a zone whose mean is nearer, the zone's mean decides."""
+    labels = np.array([[1, 1, 1, 1, 1, 4, 1, 1, 2, 3, 3, 3]], dtype=np.int32)
+    values = np.array([[5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 48.0, 48.0, 50.0, 65.0, 65.0, 65.0]])
+    # zone 1 holds 17.3 on average, though 48 right beside the patch at 50; zone 3 holds 65
+    final, merged = merge_patches(labels, values, np.ones(labels.shape), least_patch_m2=2.0)
+    assert final[0, 8] == 3
+    assert merged >= 1
+
+
 def test_a_patch_goes_to_the_zone_of_nearest_value_not_of_longest_edge() -> None:
     """A patch at 100 inside a zone at 40 that also touches one at 110 joins the 110."""
     labels = np.ones((9, 9), dtype=np.int32)

@@ -7,6 +7,7 @@ import numpy as np
 from vrn.findings import Quantity
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UnitFormat, say
+from vrn.zones.model import ZonesReport
 
 _SAME_LB_AC = 0.01  # needs that no page tells apart
 _FEW_PLACES = 5
@@ -84,7 +85,7 @@ def why_one_zone(prescription: Prescription, shown: UnitFormat) -> str:
     need = prescription.surfaces.get("need_lb_ac")
     known = np.array([]) if need is None else need.values[np.isfinite(need.values) & (prescription.share > 0)]
     if not known.size or float(np.ptp(known)) > _SAME_LB_AC or nitrate is None or nitrate.chosen != "mean":
-        return f"More zones were not worth it. {shown.words(prescription.zones.chosen_by)}".strip()
+        return f"More zones were not worth it. {zone_count_reason(prescription.zones.report, shown)}".strip()
     places = places_read(prescription)
     found = (
         f"{places} {'place is' if places == 1 else 'places are'} too few to show a pattern"
@@ -96,6 +97,17 @@ def why_one_zone(prescription: Prescription, shown: UnitFormat) -> str:
         f"{found}, so their mean stands for the whole field. A map of yield potential or soil, more readings (vrn "
         "plan), or zones of your own ([zones] file) could show where the need differs."
     )
+
+
+def zone_count_reason(report: ZonesReport | None, shown: UnitFormat) -> str:
+    """Why this number of zones; empty where nothing is known of it."""
+    if report is None:
+        return ""
+    return say(
+        shown, f"zones.count-{report.reason}", zones=report.drawn, asked=report.asked, source=report.source,
+        step=Quantity("rate", report.step_lb_ac), gain=Quantity("amount", report.next_saving_lb_ac),
+        least=Quantity("amount", report.least_saving_lb_ac),
+    )  # fmt: skip
 
 
 def cautions(prescription: Prescription, shown: UnitFormat) -> tuple[str, ...]:

@@ -1,6 +1,6 @@
 """Check strips: more and less nitrogen side by side across contrasting zones, to learn from at harvest."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -199,8 +199,5 @@ def _cut_out(
     if len(found) != count + len(pieces):
         return zones, ()  # a strip would swallow a zone whole
     outlines = tuple(found[number] for number in sorted(found))
-    cut = Zones(
-        labels=labels_of(outlines, grid=grid, share=share), outlines=outlines, choice=zones.choice,
-        chosen_by=zones.chosen_by, details={**zones.details, "check_strips": len(pieces)},
-    )  # fmt: skip
+    cut = replace(zones, labels=labels_of(outlines, grid=grid, share=share), outlines=outlines)
     return cut, tuple(pieces)

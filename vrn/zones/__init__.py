@@ -1,8 +1,7 @@
 """Cells to management zones: cut, tidy, outline. Gets arrays and sizes; knows no agronomy."""
 
-from vrn.zones.draw import draw
-from vrn.zones.layers import by_layers
-from vrn.zones.model import ZoneChoice, Zones
+from vrn.zones.draw import by_layers, draw
+from vrn.zones.model import ZoneChoice, Zones, ZonesReport
 from vrn.zones.own import from_polygons
 
-__all__ = ["ZoneChoice", "Zones", "by_layers", "draw", "from_polygons"]
+__all__ = ["ZoneChoice", "Zones", "ZonesReport", "by_layers", "draw", "from_polygons"]

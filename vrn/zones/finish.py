@@ -1,17 +1,18 @@
 """From candidate labels to zones: tidied, the number chosen, outlined, and labelled again by the outlines."""
 
-from dataclasses import dataclass
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.findings import counted
+from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid
-from vrn.zones.choose import misallocated, worth_it, zone_means
-from vrn.zones.model import ZoneChoice, Zones
+from vrn.zones.cut import surroundings
+from vrn.zones.model import CountReason, ZoneChoice, Zones, ZonesReport
 from vrn.zones.outline import outlines_of
-from vrn.zones.smooth import surroundings
 from vrn.zones.tidy import tidied
 
 Array = NDArray[np.float64]
@@ -19,7 +20,7 @@ Labels = NDArray[np.int32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ground:
+class ZoneGround:
     """
     What zones are drawn on, and what the machine can answer.
 
@@ -44,18 +45,154 @@ class Ground:
     step: float
     least_saving: float
 
+    def check(self, values: Array, count: int | None, max_count: int) -> None:
+        """
+        Refuse what cannot be drawn on.
 
-def finished(
+        Raises
+        ------
+        OutOfRangeError
+            If shapes or numbers make no sense, or no value on the treated ground is known.
+        """
+        share, shape = self.share, self.grid.shape
+        if values.shape != shape or share.shape != shape:
+            problem = f"Values of shape {values.shape} and shares of {share.shape} do not lie on a grid of {shape}."
+            raise OutOfRangeError(problem, "Give one number for each cell.")
+        if self.step <= 0 or max_count < 1 or (count is not None and count < 1):
+            problem = f"Zones cannot be drawn with step {self.step}, count {count}, max_count {max_count}."
+            raise OutOfRangeError(problem, "Give a step above 0 and at least one zone.")
+        if not (np.isfinite(values) & (share > 0)).any():
+            problem = "The need is unknown everywhere on the treated ground."
+            raise OutOfRangeError(problem, "Check that the layers cover the field.")
+
+
+def misallocated(
+    values: NDArray[np.float64],
+    given: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    se: NDArray[np.float64] | None,
+) -> float:
+    """
+    Expected weighted mean of |truth − given|, where the truth is normal about the values.
+
+    Parameters
+    ----------
+    values, given, weights : ndarray, shape (n,)
+        Best estimate, what the zone gets, area.
+    se : ndarray, shape (n,), or None
+        Standard error of the values; None takes them as true.
+
+    Returns
+    -------
+    mean : float
+
+    Notes
+    -----
+    Mean of a folded normal: σ √(2/π) exp(−d²/2σ²) + d (1 − 2 Φ(−d/σ)) with d = value − given (Leone, Nelson and
+    Nottingham 1961). With d = 0 it is 0.798 σ: what no zone can save.
+
+    Examples
+    --------
+    >>> one = np.array([1.0])
+    >>> misallocated(np.array([110.0]), np.array([100.0]), one, None)
+    10.0
+    >>> round(misallocated(np.array([100.0]), np.array([100.0]), one, np.array([10.0])), 3)
+    7.979
+    """
+    gap = np.abs(values - given)
+    if se is not None:
+        from scipy.special import ndtr
+
+        spread = np.where(np.isfinite(se) & (se > 0), se, 1e-12)
+        ratio = gap / spread
+        gap = spread * math.sqrt(2.0 / math.pi) * np.exp(-0.5 * ratio**2) + gap * (1.0 - 2.0 * ndtr(-ratio))
+    return float(np.average(gap, weights=weights))
+
+
+def zone_means(
+    labels: NDArray[np.int32], values: NDArray[np.float64], weights: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """
+    Weighted mean of the cells of each zone, at its number; NaN at 0 and where a zone knows nothing.
+
+    Parameters
+    ----------
+    labels, values, weights : ndarray, same shape
+        Unknown values (NaN) take no part.
+
+    Returns
+    -------
+    means : ndarray, shape (k + 1,)
+
+    Examples
+    --------
+    >>> zone_means(np.array([1, 1, 2]), np.array([10.0, 20.0, 7.0]), np.array([1.0, 3.0, 1.0])).tolist()
+    [nan, 17.5, 7.0]
+    """
+    known = np.isfinite(values) & (labels > 0)
+    count = int(labels.max(initial=0)) + 1
+    weight = np.bincount(labels[known], weights[known], count)
+    total = np.bincount(labels[known], weights[known] * values[known], count)
+    return total / np.where(weight > 0, weight, np.nan)
+
+
+def choose_zone_count(
+    saved: Sequence[tuple[float, ...]], gaps: Sequence[float], *, least_saving: float, least_gap: float
+) -> tuple[int, CountReason, float | None]:
+    """
+    Smallest number of zones after which more are not worth drawing.
+
+    Parameters
+    ----------
+    saved : sequence of tuple of float
+        What 1, 2, 3 … zones save against one, by each measure: a zone more must be worth it by every one. [lb/ac]
+    gaps : sequence of float
+        For each, the least distance between the values of two zones next to each other. [lb/ac]
+    least_saving : float
+        What each further zone must save on average to be worth drawing. [lb/ac]
+    least_gap : float
+        Zones nearer to each other than this are not told apart by their rates. [lb/ac]
+
+    Returns
+    -------
+    count : int
+    reason : str
+    next_saving : float or None
+        What one more zone would save; None at the most that were tried. [lb/ac]
+
+    Examples
+    --------
+    The third zone saves 3.0, the fourth 0.2:
+
+    >>> tried = [(0.0,), (9.0,), (12.0,), (12.25,)]
+    >>> choose_zone_count(tried, [0.0, 40.0, 25.0, 15.0], least_saving=0.5, least_gap=5.0)
+    (3, 'little-saved', 0.25)
+    """
+    usable = [i for i in range(len(saved)) if i == 0 or gaps[i] >= least_gap]
+    chosen = 0
+
+    def gain_of(i: int) -> float:
+        return min(there - here for there, here in zip(saved[i], saved[chosen], strict=True))
+
+    while better := [i for i in usable if i > chosen and gain_of(i) >= least_saving * (i - chosen)]:
+        chosen = better[0]
+    if chosen == len(saved) - 1:
+        return chosen + 1, "most-tried", None
+    gain = gain_of(chosen + 1)
+    return chosen + 1, "rate-step" if gain >= least_saving else "little-saved", max(gain, 0.0)
+
+
+def finalize_zones(
     candidates: list[Labels],
     *,
     values: Array,
     even: Array,
     value_se: Array | None,
-    ground: Ground,
+    ground: ZoneGround,
     count: int | None,
     max_count: int,
     cost_per_unit: float | None,
-    details: dict[str, object],
+    report: ZonesReport,
 ) -> Zones:
     """
     Zones from candidate labels for 1, 2, 3 … zones.
@@ -68,15 +205,15 @@ def finished(
         What a cell should get, as it is and smoothed; NaN where unknown. [lb/ac]
     value_se : ndarray, shape (rows, cols), or None
         [lb/ac]
-    ground : Ground
+    ground : ZoneGround
     count : int or None
         Forced number.
     max_count : int
         Most zones to choose from when nothing is forced.
     cost_per_unit : float or None
         [$/lb]
-    details : dict
-        Goes into the zones' details.
+    report : ZonesReport
+        How the candidates were made; the rest of it is filled in here.
 
     Returns
     -------
@@ -124,9 +261,11 @@ def finished(
         drawn.append((labels, merged))
 
     if count is None:
-        chosen, why = worth_it(saved[:max_count], gaps, least_saving=ground.least_saving, least_gap=ground.step)
+        chosen, reason, next_saving = choose_zone_count(
+            saved[:max_count], gaps, least_saving=ground.least_saving, least_gap=ground.step
+        )
     else:
-        chosen, why = count, f"{counted(count, 'zone')}: asked for."
+        chosen, reason, next_saving = count, "asked", None
     labels, merged = drawn[chosen - 1]
     labels, zone_values = by_rising_value(np.where(unknown, 0, labels).astype(np.int32), values, share)
     if unknown.any():
@@ -138,25 +277,20 @@ def finished(
     )  # fmt: skip
     outlines = tuple(found[zone] for zone in sorted(found))
     if count is not None and len(outlines) != count:
-        why = f"{counted(len(outlines), 'zone')}: {count} were asked for, the values and the least patch allow no more."
+        reason = "fewer-than-asked"
     return Zones(
         labels=labels_of(outlines, grid=grid, share=share),
         outlines=outlines,
         choice=tuple(choices),
-        chosen_by=why,
-        details={
-            **details,
-            "drawn": len(outlines),
-            "least_patch_m2": float(ground.least_patch_m2),
-            "least_width_m": float(ground.least_width_m),
-            "tolerance_m": float(ground.tolerance_m),
-            "least_saving_lb_ac": float(ground.least_saving),
-            "saved_lb_ac": [float(min(pair)) for pair in saved],
-            "patches_merged": merged,
-            "unknown_zone": len(outlines) if unknown.any() else None,
-            "unknown_share": float(share[(share > 0) & ~known].sum() / share.sum()),
-        },
-    )
+        report=replace(
+            report, reason=reason, drawn=len(outlines), asked=count, next_saving_lb_ac=next_saving,
+            least_saving_lb_ac=ground.least_saving, step_lb_ac=ground.step, least_patch_m2=ground.least_patch_m2,
+            saved_lb_ac=tuple(float(min(pair)) for pair in saved), least_width_m=ground.least_width_m,
+            tolerance_m=ground.tolerance_m, patches_merged=merged,
+            unknown_zone=len(outlines) if unknown.any() else None,
+            unknown_share=float(share[(share > 0) & ~known].sum() / share.sum()),
+        ),
+    )  # fmt: skip
 
 
 def by_rising_value(

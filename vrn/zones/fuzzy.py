@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
+from vrn.zones.model import FuzzyIndices
 
 Array = NDArray[np.float64]
 _TINY = 1e-12
@@ -203,13 +204,12 @@ def normalised_entropy(memberships: Array, weights: Array | None = None) -> floa
     return -float(np.average(terms.sum(axis=1), weights=weights)) / math.log(count)
 
 
-def index_row(count: int, memberships: Array, area: Array) -> dict[str, float]:
-    """Both indices of one number of classes, as a report shows them."""
-    return {
-        "zones": count,
-        "fuzziness_index": fuzziness_index(memberships, area),
-        "normalised_entropy": normalised_entropy(memberships, area),
-    }
+def indices_of(count: int, memberships: Array, area: Array) -> FuzzyIndices:
+    """Both indices of one number of classes."""
+    return FuzzyIndices(
+        zones=count, fuzziness_index=fuzziness_index(memberships, area),
+        normalised_entropy=normalised_entropy(memberships, area),
+    )  # fmt: skip
 
 
 def _start(data: Array, area: Array, count: int) -> Array:

@@ -5,12 +5,11 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import CrsMismatchError, InputFileError
-from vrn.findings import counted
 from vrn.model.grid import Grid
 from vrn.model.layers import PolygonLayer
 from vrn.units import AC_M2
 from vrn.zones.finish import labels_of
-from vrn.zones.model import Zones
+from vrn.zones.model import Zones, ZonesReport
 from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled
 
 _SMALL_SHARE = 0.02  # of the treated ground: gaps and overlaps up to this are drawing, beyond it a mistake
@@ -32,7 +31,7 @@ def from_polygons(layer: PolygonLayer, *, grid: Grid, share: NDArray[np.float64]
     Returns
     -------
     zones : Zones
-        1 … k in the order of the user's numbers, which ``details["own_number"]`` keeps.
+        1 … k in the order of the user's numbers, which ``report.own_number`` keeps.
 
     Raises
     ------
@@ -51,8 +50,8 @@ def from_polygons(layer: PolygonLayer, *, grid: Grid, share: NDArray[np.float64]
     >>> halves = np.array([shapely.box(0, 0, 20, 20), shapely.box(20, 0, 40, 20)])
     >>> layer = PolygonLayer(name="zone", crs="EPSG:32615", polygons=halves, values=np.array([4.0, 2.0]), source="own")
     >>> zones = from_polygons(layer, grid=grid, share=np.ones((2, 4)), treated=shapely.box(0, 0, 40, 20))
-    >>> zones.labels.tolist(), zones.details["own_number"]
-    ([[2, 2, 1, 1], [2, 2, 1, 1]], [2, 4])
+    >>> zones.labels.tolist(), zones.report.own_number
+    ([[2, 2, 1, 1], [2, 2, 1, 1]], (2, 4))
     """
     if layer.crs != grid.crs:
         problem = f"The zones of {layer.source} are in {layer.crs}, the field in {grid.crs}."
@@ -82,15 +81,12 @@ def from_polygons(layer: PolygonLayer, *, grid: Grid, share: NDArray[np.float64]
     return Zones(
         labels=labels_of(ordered, grid=grid, share=share),
         outlines=ordered,
-        choice=(),
-        chosen_by=f"{counted(len(kept), 'zone')} of {layer.source}.",
-        details={
-            "by": "file",
-            "own_number": [_plain(float(numbers[zone - 1])) for zone in kept],
-            "filled_ac": float(area[owners == 0].sum()) / AC_M2,
-            "overlap_ac": float(area[twice].sum()) / AC_M2,
-        },
-    )
+        report=ZonesReport(
+            by="file", reason="own-file", drawn=len(kept), source=layer.source,
+            own_number=tuple(_plain(float(numbers[zone - 1])) for zone in kept),
+            filled_ac=float(area[owners == 0].sum()) / AC_M2, overlap_ac=float(area[twice].sum()) / AC_M2,
+        ),
+    )  # fmt: skip
 
 
 def _plain(number: float) -> int | float:
