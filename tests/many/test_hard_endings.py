@@ -138,10 +138,10 @@ def test_full_disk_leaves_the_old_output_whole(
 
 
 @pytest.mark.skipif(not _own_namespace("-m"), reason="no mount namespace for this user on this machine")
-def test_full_disk_in_a_night_is_a_row_and_the_book_reads(
+def test_full_disk_in_a_batch_is_a_row_and_the_book_reads(
     two_states: tuple[Path, dict[str, str], dict[str, str], float], tmp_path: Path
 ) -> None:
-    """A night on a disk that holds the book and half a field ends with a row, and the book still reads."""
+    """A batch on a disk that holds the book and half a field ends with a row, and the book still reads."""
     root, old, _, _ = two_states
     disk, after = tmp_path / "disk", tmp_path / "after"
     disk.mkdir()

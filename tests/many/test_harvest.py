@@ -7,9 +7,8 @@ import pytest
 
 from vrn.errors import InputFileError
 from vrn.many.book import Entry, Outcome, outcomes, record_build, record_outcome
-from vrn.many.harvest import stalks_by_zone, strip_response
-from vrn.many.outcomes import read_outcomes
-from vrn.many.season import what_came
+from vrn.many.outcomes import read_outcomes, stalks_by_zone, strip_response
+from vrn.many.season import season_results
 
 ZONES = [
     {"zone": 1, "rate_n_lb_ac": 90.0}, {"zone": 2, "rate_n_lb_ac": 130.0},
@@ -38,24 +37,25 @@ def test_strips_and_the_rate_around_them_give_back_the_response() -> None:
         _strip(_grain(zone["rate_n_lb_ac"], level[lies_in[zone["zone"]]]), zone["rate_n_lb_ac"], zone=zone["zone"])  # type: ignore[index, arg-type]
         for zone in ZONES
     )
-    (result,) = what_came((ENTRY,), came, corn_per_bu=4.0, n_per_lb=0.4)
+    (result,) = season_results((ENTRY,), came, corn_per_bu=4.0, n_per_lb=0.4)
     assert result.response is not None
     assert result.response.optimum_n_lb_ac == pytest.approx(160.0, abs=1e-4)
+    assert result.response.observations == 6
     assert result.response.findings[0].quantities["yields"].value == 6
     alone = strip_response(came, corn_per_bu=4.0, n_per_lb=0.4)  # each strip its own level: nothing to compare
     assert alone is not None
-    assert alone.response is None
+    assert alone.form == ""
 
 
 def test_strips_that_hold_no_response_say_why() -> None:
     """Three strips are too few, and yields that only rise have no top; prices are asked for."""
     few = strip_response((_strip(150.0, 60.0), _strip(160.0, 90.0), _strip(165.0, 120.0)))
     assert few is not None
-    assert few.response is None
     assert [found.code for found in few.findings] == ["nitrogen.strips-unused"]
     many = strip_response(tuple(_strip(_grain(rate, 90.0), rate) for rate in (0.0, 60.0, 120.0, 200.0)))
     assert many is not None
     assert many.findings[-1].code == "nitrogen.strips-without-prices"
+    assert (many.observations, many.optimum_n_lb_ac) == (4, None)
     assert strip_response((_strip(150.0),)) is None
 
 

@@ -1,4 +1,4 @@
-"""A night of fields: whatever happens to one of them, the others are built, whole and verified."""
+"""A batch of fields: whatever happens to one of them, the others are built, whole and verified."""
 
 import csv
 import json
@@ -14,9 +14,10 @@ import psutil
 import pytest
 
 from vrn.audit import verify
+from vrn.many.batch import _STALE
 from vrn.many.book import latest
 from vrn.many.manifest import Job
-from vrn.many.run import build_many
+from vrn.many.pool import build_many
 from vrn.many.task import Row
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
@@ -24,9 +25,9 @@ Tree = Callable[[Path], dict[str, str]]
 
 
 @pytest.fixture(scope="module")
-def night(write_valley: Callable[..., Path], run_vrn: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def batch(write_valley: Callable[..., Path], run_vrn: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Twelve fields, two of them spoiled, built by two workers; the folder of all that."""
-    root = tmp_path_factory.mktemp("night")
+    root = tmp_path_factory.mktemp("batch")
     manifest = write_valley(root / "valley", 12, spoiled=2)
     done = run_vrn("fields", manifest, "--out", root / "rx", "--workers", 2, "--json")
     (root / "lines.json").write_text(done.stdout, encoding="utf-8")
@@ -35,14 +36,20 @@ def night(write_valley: Callable[..., Path], run_vrn: Run, tmp_path_factory: pyt
     return root
 
 
+def _counts(done: subprocess.CompletedProcess[str]) -> tuple[int, int, int]:
+    """Built, unchanged and failed fields, as the last line of ``--json`` says."""
+    total = json.loads(done.stdout.splitlines()[-1])
+    return total["built"], total["unchanged"], total["failed"]
+
+
 def _table(folder: Path) -> list[dict[str, str]]:
     with (folder / "fields.csv").open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
 
 
-def test_spoiled_fields_are_rows_and_the_others_are_built(night: Path) -> None:
+def test_spoiled_fields_are_rows_and_the_others_are_built(batch: Path) -> None:
     """Ten fields verify, two are rows with problem and remedy and have no folder; table, lines and book agree."""
-    rows = _table(night / "rx")
+    rows = _table(batch / "rx")
     assert [row["status"] for row in rows] == ["built"] * 10 + ["failed"] * 2
     for row in rows[:10]:
         assert verify(row["folder"]).ok, row["folder"]
@@ -50,37 +57,38 @@ def test_spoiled_fields_are_rows_and_the_others_are_built(night: Path) -> None:
         assert row["problem"]
         assert row["remedy"]
         assert not Path(row["folder"]).exists()
-    *lines, total = map(json.loads, (night / "lines.json").read_text(encoding="utf-8").splitlines())
+    *lines, total = map(json.loads, (batch / "lines.json").read_text(encoding="utf-8").splitlines())
     assert {line["name"]: line["status"] for line in lines} == {Path(row["folder"]).name: row["status"] for row in rows}
-    assert total == {"total": 12, "built": 10, "unchanged": 0, "failed": 2, "not_begun": 0}
-    entries = latest(night / "rx" / "season.db")
+    warned = sum(line["warnings"] > 0 for line in lines)
+    assert total == {"total": 12, "built": 10, "unchanged": 0, "failed": 2, "warned": warned, "not_begun": 0}
+    entries = latest(batch / "rx" / "season.db")
     assert sorted(entry.status for entry in entries) == ["built"] * 10 + ["failed"] * 2
     assert sum(entry.summary.get("approved", False) for entry in entries) == 4  # numbers 0, 3, 6, 9
 
 
-def test_nothing_is_left_beside_the_outputs(night: Path) -> None:
+def test_nothing_is_left_beside_the_outputs(batch: Path) -> None:
     """The folder of all holds the fields' folders, the table and the book, and no scratch."""
-    names = {path.name for path in (night / "rx").iterdir()} - {f"field_{number:03d}" for number in range(10)}
+    names = {path.name for path in (batch / "rx").iterdir()} - {f"field_{number:03d}" for number in range(10)}
     assert names <= {"fields.csv", "season.db", "season.db-wal", "season.db-shm"}
 
 
-def test_second_run_does_nothing(night: Path, run_vrn: Run) -> None:
+def test_second_run_does_nothing(batch: Path, run_vrn: Run) -> None:
     """Unchanged fields are skipped: no byte and no time of theirs changes, and the book gets no second build."""
-    before = {path: path.stat().st_mtime_ns for path in (night / "rx").glob("field_*/**/*")}
-    seen = {entry.field_file: entry.recorded_at for entry in latest(night / "rx" / "season.db") if entry.field}
-    done = run_vrn("fields", night / "valley" / "june.csv", "--out", night / "rx", "--workers", 1)
-    assert "0 built, 10 unchanged, 2 failed" in done.stdout
-    assert {path: path.stat().st_mtime_ns for path in (night / "rx").glob("field_*/**/*")} == before
-    again = latest(night / "rx" / "season.db")
+    before = {path: path.stat().st_mtime_ns for path in (batch / "rx").glob("field_*/**/*")}
+    seen = {entry.field_file: entry.recorded_at for entry in latest(batch / "rx" / "season.db") if entry.field}
+    done = run_vrn("fields", batch / "valley" / "june.csv", "--out", batch / "rx", "--workers", 1, "--json")
+    assert _counts(done) == (0, 10, 2)
+    assert {path: path.stat().st_mtime_ns for path in (batch / "rx").glob("field_*/**/*")} == before
+    again = latest(batch / "rx" / "season.db")
     assert {entry.field_file: entry.recorded_at for entry in again if entry.status == "built"} == {
         entry.field_file: seen[entry.field_file] for entry in again if entry.status == "built"
     }
 
 
-def test_changed_field_alone_is_built_again(night: Path, run_vrn: Run, tree_of: Tree, tmp_path: Path) -> None:
+def test_changed_field_alone_is_built_again(batch: Path, run_vrn: Run, tree_of: Tree, tmp_path: Path) -> None:
     """A changed input, a damaged output and a missing folder are each built again; the rest is skipped."""
-    shutil.copytree(night / "valley", tmp_path / "valley")
-    shutil.copytree(night / "rx", tmp_path / "rx")
+    shutil.copytree(batch / "valley", tmp_path / "valley")
+    shutil.copytree(batch / "rx", tmp_path / "rx")
     pattern = str(tmp_path / "valley" / "field_00[0-4]" / "field.toml")
     first = {name: tree_of(tmp_path / "rx" / name) for name in ("field_000", "field_001", "field_002")}
     samples = tmp_path / "valley" / "field_000" / "samples.csv"
@@ -89,45 +97,46 @@ def test_changed_field_alone_is_built_again(night: Path, run_vrn: Run, tree_of: 
         file.seek(200)
         file.write(b"9")
     shutil.rmtree(tmp_path / "rx" / "field_002")
-    done = run_vrn("fields", pattern, "--out", tmp_path / "rx", "--workers", 1)
-    assert "3 built, 2 unchanged, 0 failed" in done.stdout, done.stdout + done.stderr
+    done = run_vrn("fields", pattern, "--out", tmp_path / "rx", "--workers", 1, "--json")
+    assert _counts(done) == (3, 2, 0), done.stdout + done.stderr
     assert tree_of(tmp_path / "rx" / "field_000") != first["field_000"]
     assert tree_of(tmp_path / "rx" / "field_001") == first["field_001"]
     assert tree_of(tmp_path / "rx" / "field_002") == first["field_002"]
 
 
-def test_same_bytes_whoever_builds(night: Path, run_vrn: Run, tree_of: Tree, tmp_path: Path) -> None:
+def test_same_bytes_whoever_builds(batch: Path, run_vrn: Run, tree_of: Tree, tmp_path: Path) -> None:
     """``vrn build``, one worker and two workers write the same bytes."""
-    field = night / "valley" / "field_003" / "field.toml"
+    field = batch / "valley" / "field_003" / "field.toml"
     assert run_vrn("build", field, "--out", tmp_path / "alone").returncode == 0
     assert run_vrn("fields", str(field), "--out", tmp_path / "x").returncode == 2  # a field file is not a manifest
-    pattern = str(night / "valley" / "field_003" / "*.toml")
+    pattern = str(batch / "valley" / "field_003" / "*.toml")
     done = run_vrn("fields", pattern, "--out", tmp_path / "one", "--workers", 1, "--force")
     assert done.returncode == 0, done.stdout + done.stderr
     (folder,) = [path for path in (tmp_path / "one").iterdir() if path.is_dir()]
-    assert tree_of(folder) == tree_of(tmp_path / "alone") == tree_of(night / "rx" / "field_003")
+    assert tree_of(folder) == tree_of(tmp_path / "alone") == tree_of(batch / "rx" / "field_003")
 
 
-def test_book_of_another_place_knows_folder_and_dates(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+def test_book_of_another_place_knows_folder_and_dates(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """A new book learns where unchanged fields lie and when they were sampled, from whatever folder it is run."""
-    pattern = str(night / "valley" / "field_00[01]" / "field.toml")
-    done = run_vrn("fields", pattern, "--out", "rx", "--book", tmp_path / "new.db", cwd=night)
-    assert "0 built, 2 unchanged, 0 failed" in done.stdout, done.stdout + done.stderr
-    known = {entry.field: entry for entry in latest(night / "rx" / "season.db")}
+    pattern = str(batch / "valley" / "field_00[01]" / "field.toml")
+    done = run_vrn("fields", pattern, "--out", "rx", "--book", tmp_path / "new.db", "--json", cwd=batch)
+    assert _counts(done) == (0, 2, 0), done.stdout + done.stderr
+    known = {entry.field: entry for entry in latest(batch / "rx" / "season.db")}
     for entry in latest(tmp_path / "new.db"):
-        assert entry.folder == str(night / "rx" / Path(entry.folder).name)
+        assert entry.folder == str(batch / "rx" / Path(entry.folder).name)
         assert entry.crop == known[entry.field].crop
         assert entry.crop["sampled_on"]
 
 
-def test_failed_field_points_at_its_old_prescription(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+def test_failed_field_points_at_its_old_prescription(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """When new inputs fail, the old folder stays whole and the row says that it is not to be loaded."""
-    shutil.copytree(night / "valley" / "field_004", tmp_path / "valley" / "field_004")
-    shutil.copytree(night / "rx" / "field_004", tmp_path / "rx" / "field_004")
+    shutil.copytree(batch / "valley" / "field_004", tmp_path / "valley" / "field_004")
+    shutil.copytree(batch / "rx" / "field_004", tmp_path / "rx" / "field_004")
     (tmp_path / "valley" / "field_004" / "samples.csv").write_text("", encoding="utf-8")
     done = run_vrn("fields", str(tmp_path / "valley" / "*" / "field.toml"), "--out", tmp_path / "rx", "--workers", 1)
     assert done.returncode == 1
-    assert "still holds the prescription of an earlier build: do not load that one" in done.stdout
+    (row,) = _table(tmp_path / "rx")
+    assert row["remedy"].endswith(_STALE)
     assert verify(tmp_path / "rx" / "field_004").ok
 
 
@@ -135,18 +144,18 @@ def test_failed_field_points_at_its_old_prescription(night: Path, run_vrn: Run, 
 def test_two_hundred_fields(write_valley: Callable[..., Path], run_vrn: Run, tmp_path: Path) -> None:
     """Ten of two hundred fields are spoiled: 190 prescriptions verify, ten rows tell why, again does nothing."""
     manifest = write_valley(tmp_path / "valley", 200, spoiled=10)
-    arguments = ("fields", manifest, "--out", tmp_path / "rx")
-    assert "200 fields: 190 built, 0 unchanged, 10 failed" in run_vrn(*arguments).stdout
+    arguments = ("fields", manifest, "--out", tmp_path / "rx", "--json")
+    assert _counts(run_vrn(*arguments)) == (190, 0, 10)
     rows = _table(tmp_path / "rx")
     assert all(verify(row["folder"]).ok for row in rows if row["status"] == "built")
     assert all(row["problem"] and row["remedy"] for row in rows if row["status"] == "failed")
-    assert "200 fields: 0 built, 190 unchanged, 10 failed" in run_vrn(*arguments).stdout
+    assert _counts(run_vrn(*arguments)) == (0, 190, 10)
 
 
-def test_applied_total_comes_from_the_as_applied_file(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+def test_applied_total_comes_from_the_as_applied_file(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """A recorded file that applied exactly what was prescribed gives the prescribed total."""
-    shutil.copy(night / "rx" / "season.db", tmp_path / "season.db")
-    entry = next(entry for entry in latest(night / "rx" / "season.db") if entry.field == "Field 002")
+    shutil.copy(batch / "rx" / "season.db", tmp_path / "season.db")
+    entry = next(entry for entry in latest(batch / "rx" / "season.db") if entry.field == "Field 002")
     features = [
         {"type": "Feature", "properties": {"rate_n_lb_ac": zone["properties"]["rate_n_lb_ac"]},
          "geometry": zone["geometry"]}
@@ -157,8 +166,8 @@ def test_applied_total_comes_from_the_as_applied_file(night: Path, run_vrn: Run,
     table = tmp_path / "came.csv"
     table.write_text("field,what,value,file\nField 002,applied_n_lb,,driven.geojson\n", encoding="utf-8")
     done = run_vrn("season", tmp_path / "season.db", "--record", table, "--json")
-    assert done.returncode == 0, done.stderr
-    (came,) = json.loads(done.stdout)["what_came"]
+    assert done.returncode == 1, done.stderr  # two of its fields failed
+    (came,) = json.loads(done.stdout)["results"]
     assert Path(entry.folder).is_absolute()
     assert came["applied_n_lb"] == pytest.approx(entry.summary["total_n_lb"], rel=1e-3)
 
@@ -180,7 +189,7 @@ def test_worker_that_dies_takes_one_field_with_it(tmp_path: Path, monkeypatch: p
     monkeypatch.syspath_prepend(tmp_path)
     import deadly_work
 
-    monkeypatch.setattr("vrn.many.run.build_field", deadly_work.build)
+    monkeypatch.setattr("vrn.many.pool.build_field", deadly_work.build)
     names = [f"deadly{i}" if i in (2, 5) else f"good{i}" for i in range(9)]
     jobs = [Job(name=name, field_file=tmp_path / name, shown=name) for name in names]
     rows = {row.name: row for row in build_many(jobs, tmp_path, workers=2)}
@@ -208,7 +217,7 @@ def test_only_what_can_pass_is_tried_again(tmp_path: Path, monkeypatch: pytest.M
     monkeypatch.syspath_prepend(tmp_path)
     import flaky_work
 
-    monkeypatch.setattr("vrn.many.run.build_field", flaky_work.build)
+    monkeypatch.setattr("vrn.many.pool.build_field", flaky_work.build)
     jobs = [Job(name=name, field_file=tmp_path / name, shown=name) for name in ("busy", "stuck", "wrong")]
     rows = {row.name: row.status for row in build_many(jobs, tmp_path, workers=1)}
     assert rows == {"busy": "built", "stuck": "failed", "wrong": "failed"}
@@ -216,17 +225,17 @@ def test_only_what_can_pass_is_tried_again(tmp_path: Path, monkeypatch: pytest.M
 
 
 def _start(manifest: Path, out: Path) -> subprocess.Popen[str]:
-    """Begin a night, and wait until its first field is done."""
+    """Begin a batch, and wait until its first field is done."""
     command = [sys.executable, "-m", "vrn", "fields", str(manifest), "--out", str(out), "--workers", "1", "--json"]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert json.loads(process.stdout.readline())["status"] == "built"
     return process
 
 
-def test_stopping_leaves_whole_fields_and_goes_on(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+def test_stopping_leaves_whole_fields_and_goes_on(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """Ctrl-C ends the run with 130 after the fields in work; the same command then builds only what is left."""
     manifest, out = tmp_path / "four.csv", tmp_path / "rx"
-    fields = [str(night / "valley" / f"field_{number:03d}" / "field.toml") for number in range(4)]
+    fields = [str(batch / "valley" / f"field_{number:03d}" / "field.toml") for number in range(4)]
     manifest.write_text(
         "\n".join(["field,folder", *(f"{path},f{i}" for i, path in enumerate(fields))]), encoding="utf-8"
     )
@@ -234,49 +243,50 @@ def test_stopping_leaves_whole_fields_and_goes_on(night: Path, run_vrn: Run, tmp
     process.send_signal(signal.SIGINT)
     told, complaint = process.communicate(timeout=120)
     assert process.returncode == 130
-    assert "The same command goes on from here" in complaint
+    assert complaint
     total = json.loads(told.splitlines()[-1])
     assert 1 <= total["built"] < 4
     assert total["not_begun"] == 4 - total["built"]
     built = [Path(row["folder"]) for row in _table(out) if row["status"] == "built"]
     assert all(verify(folder).ok for folder in built)
-    again = run_vrn("fields", manifest, "--out", out, "--workers", 2)
-    assert f"{total['not_begun']} built, {total['built']} unchanged, 0 failed" in again.stdout
+    again = run_vrn("fields", manifest, "--out", out, "--workers", 2, "--json")
+    assert _counts(again) == (total["not_begun"], total["built"], 0)
 
 
-def test_killed_parent_takes_its_workers_along(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+def test_killed_parent_takes_its_workers_along(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """After kill -9 no worker goes on, what was built is whole, and the same command builds the rest."""
     out = tmp_path / "rx"
-    process = _start(night / "valley" / "june.csv", out)
+    process = _start(batch / "valley" / "june.csv", out)
     children = psutil.Process(process.pid).children(recursive=True)
     os.kill(process.pid, signal.SIGKILL)
     process.communicate(timeout=60)
     _, alive = psutil.wait_procs(children, timeout=60)
     assert alive == []
-    pattern = str(night / "valley" / "field_00[01]" / "field.toml")
-    again = run_vrn("fields", pattern, "--out", out, "--workers", 1)
-    assert again.returncode == 0, again.stdout + again.stderr
-    assert " 0 unchanged" not in again.stdout
+    pattern = str(batch / "valley" / "field_00[01]" / "field.toml")
+    again = run_vrn("fields", pattern, "--out", out, "--workers", 1, "--json")
+    built, unchanged, failed = _counts(again)
+    assert (built + unchanged, failed) == (2, 0), again.stdout + again.stderr
+    assert unchanged > 0
     assert all(verify(out / f"field_{number:03d}").ok for number in range(2))
     assert not list(out.glob(".*vrn-*"))
 
 
-def test_stranger_in_a_field_folder_fails_that_field_only(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+def test_stranger_in_a_field_folder_fails_that_field_only(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """A folder that holds a user's own file is a failed row, and the file stays."""
     mine = tmp_path / "rx" / "field_001" / "notes.txt"
     mine.parent.mkdir(parents=True)
     mine.write_text("mine", encoding="utf-8")
-    pattern = str(night / "valley" / "field_00[01]" / "field.toml")
-    done = run_vrn("fields", pattern, "--out", tmp_path / "rx", "--workers", 1)
+    pattern = str(batch / "valley" / "field_00[01]" / "field.toml")
+    done = run_vrn("fields", pattern, "--out", tmp_path / "rx", "--workers", 1, "--json")
     assert done.returncode == 1
-    assert "1 built, 0 unchanged, 1 failed" in done.stdout
+    assert _counts(done) == (1, 0, 1)
     assert "holds files that vrn did not write: notes.txt" in done.stdout
     assert mine.read_text(encoding="utf-8") == "mine"
 
 
-def test_refused_before_any_work(night: Path, run_vrn: Run, tmp_path: Path) -> None:
+def test_refused_before_any_work(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """No manifest, no scheduler, a book that is none: exit 2 with problem and remedy, nothing written."""
-    manifest = night / "valley" / "june.csv"
+    manifest = batch / "valley" / "june.csv"
     text = tmp_path / "book.txt"
     text.write_text("no book", encoding="utf-8")
     for arguments, problem in (

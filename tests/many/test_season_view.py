@@ -1,4 +1,4 @@
-"""What the season says: due, DRAFT, to order, what came of it. Stages and classes against published figures."""
+"""What the season says: due, DRAFT, to order, results. Stages and classes against published figures."""
 
 from dataclasses import replace
 from datetime import date, timedelta
@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from vrn.errors import InputFileError, OutOfRangeError
+from vrn.errors import InputFileError
 from vrn.many.book import Entry, Outcome
-from vrn.many.outcomes import read_outcomes, stalk_nitrate_class
-from vrn.many.season import due, to_order, what_came
+from vrn.many.outcomes import read_outcomes
+from vrn.many.season import due, season_results, to_order
 
 
 def _entry(name: str, *, approved: bool = False, status: str = "built", product: str = "UAN 32", total: float = 1000.0,
@@ -44,7 +44,7 @@ def test_fields_stand_in_the_order_of_decision() -> None:
     )
     came = (Outcome(field="done", season=2026, what="applied_product", value=990.0),)
     found = due(entries, came, date(2026, 6, 11))
-    assert [(item.entry.field, item.state, item.days_left) for item in found] == [
+    assert [(item.field, item.state, item.days_left) for item in found] == [
         ("broken", "failed", None),
         ("soon", "approved", 1),
         ("late", "DRAFT", 9),
@@ -58,7 +58,7 @@ def test_only_the_last_season_is_due() -> None:
     now = _entry("now", total=400.0)
     failed = replace(_entry("broken", status="failed"), season=None)
     found = due((replace(_entry("then", total=900.0), season=2025), now, failed), (), date(2026, 6, 11))
-    assert [item.entry.field for item in found] == ["broken", "now"]
+    assert [item.field for item in found] == ["broken", "now"]
     assert [order.draft for order in to_order(found)] == [400.0]
 
 
@@ -74,7 +74,7 @@ def test_order_sums_what_is_not_applied_yet() -> None:
     ]
 
 
-def test_what_came_of_a_field() -> None:
+def test_results_of_a_field() -> None:
     """900 gal at 3.539 lb/gal are 3185.1 lb; stalk tests of 1000 and 1600 ppm are optimal together."""
     came = (
         Outcome(field="Ash", season=2026, what="applied_product", value=900.0),
@@ -82,7 +82,7 @@ def test_what_came_of_a_field() -> None:
         Outcome(field="Ash", season=2026, what="stalk_nitrate_ppm", value=1600.0, note="south"),
         Outcome(field="Ash", season=2026, what="strip_yield_bu_ac", value=218.0, rate_n_lb_ac=130.0),
     )
-    (result,) = what_came((_entry("Ash"),), came)
+    (result,) = season_results((_entry("Ash"),), came)
     assert result.applied_n_lb == pytest.approx(3185.1)
     assert (result.stalk_ppm, result.stalk_class) == (1300.0, "optimal")
     assert result.strips == ((130.0, 218.0),)
@@ -94,32 +94,8 @@ def test_a_field_of_low_and_excess_is_not_called_optimal() -> None:
         Outcome(field="Ash", season=2026, what="stalk_nitrate_ppm", value=ppm, zone=zone)
         for zone, ppm in ((1, 2600.0), (2, 240.0))
     )
-    (result,) = what_came((_entry("Ash"),), came)
+    (result,) = season_results((_entry("Ash"),), came)
     assert (result.stalk_ppm, result.stalk_class) == (1420.0, "excess, low")
-
-
-@pytest.mark.parametrize(
-    ("nitrate_ppm", "stalk_class"),
-    [
-        (0, "low"),
-        (249, "low"),
-        (250, "marginal"),
-        (699, "marginal"),
-        (700, "optimal"),
-        (2000, "optimal"),
-        (2001, "excess"),
-    ],
-)
-def test_stalk_classes_of_iowa_state(nitrate_ppm: float, stalk_class: str) -> None:
-    """Iowa State University: < 250 low, 250–700 marginal, 700–2000 optimal, > 2000 excess."""
-    assert stalk_nitrate_class(nitrate_ppm) == stalk_class
-
-
-@pytest.mark.parametrize("nitrate_ppm", [-1.0, float("nan")])
-def test_impossible_stalk_nitrate_is_refused(nitrate_ppm: float) -> None:
-    """A negative or unknown test has no class."""
-    with pytest.raises(OutOfRangeError, match="cannot be"):
-        stalk_nitrate_class(nitrate_ppm)
 
 
 @pytest.mark.parametrize(

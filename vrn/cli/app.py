@@ -3,7 +3,7 @@
 import json
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -43,15 +43,24 @@ def tell(shown: "UnitFormat", code: str, /, **quantities: "Quantity | str | int 
     say(words.say(shown, code, **quantities))
 
 
-def say_json(value: Any) -> None:
+def say_json(value: Any, *, indent: int | None = 2) -> None:
     """Print a machine's answer, in plain ASCII where the console is not UTF-8; NaN and infinity are refused."""
     whole = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
-    sys.stdout.write(json.dumps(value, indent=2, ensure_ascii=not whole, allow_nan=False) + "\n")
+    sys.stdout.write(json.dumps(value, indent=indent, ensure_ascii=not whole, allow_nan=False) + "\n")
 
 
 def complain(text: str) -> None:
     """Print a line on standard error."""
     sys.stderr.write(text + "\n")
+
+
+def say_table(rows: Sequence[Sequence[str]], *, left: int = 1) -> None:
+    """Print rows of cells in columns, the first ``left`` of them set to the left, the others to the right."""
+    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
+    for row in rows:
+        cells = (cell.ljust(width) if place < left else cell.rjust(width)
+                 for place, (cell, width) in enumerate(zip(row, widths, strict=True)))  # fmt: skip
+        say("  ".join(cells).rstrip())
 
 
 def say_findings(findings: Iterable["FindingText"]) -> None:

@@ -1,6 +1,5 @@
 """``vrn fields``: many fields, side by side, whatever happens to one of them."""
 
-import json
 import os
 import signal
 import sys
@@ -12,17 +11,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vrn.cli.app import FINDINGS, app, complain, say
+from vrn.cli.app import FINDINGS, app, complain, say, say_json, tell
 
 if TYPE_CHECKING:
-    from vrn.many.night import Tally
+    from vrn.many.batch import Tally
 
 _STOPPED = 130
 _HELP = """Build many fields: a CSV with a column field of paths to field files, or a pattern in quotes.
 
 A field whose inputs and versions are those of the prescription in its folder is left as it is. A field that fails is a
 row with its problem and remedy, and the others go on. DIR/fields.csv lists the rows; the season book DIR/season.db
-remembers every build.
+remembers every build. Exit status 1 when a field failed or has a warning.
 
 Example:  vrn fields june.csv --out june_rx --workers 4
 
@@ -47,42 +46,46 @@ def fields(
     book: Annotated[Path | None, typer.Option("--book", help="season book; DIR/season.db when not given")] = None,
     json_: Annotated[bool, typer.Option("--json", help="a line of JSON for each field as it is done")] = False,
 ) -> None:
-    """Build, tell, and end with 1 when any field failed."""
-    from vrn.many.night import Night
+    """Build, report, and end with 1 when any field failed or has a warning."""
+    from vrn.many.batch import BatchRun
+    from vrn.words import UnitFormat
+    from vrn.words import say as worded
 
-    start = time.perf_counter()
-    night = Night(manifest, out, book=book, force=force)
-    with _asked_to_stop() as stop, _bar(night.tally) as moved:
-        for row in night.rows(workers=workers, scheduler=scheduler, ship=ship, stop=stop):
+    start, shown = time.perf_counter(), UnitFormat(metric=False)
+    batch = BatchRun(manifest, out, book=book, force=force)
+    with _asked_to_stop() as stop, _bar(batch.tally) as moved:
+        for row in batch.rows(workers=workers, scheduler=scheduler, ship=ship, stop=stop):
             moved()
             if json_:
-                say(json.dumps(row.as_plain(), ensure_ascii=False))
+                say_json(row.as_plain(), indent=None)
                 sys.stdout.flush()
     if json_:
-        say(json.dumps(night.tally.as_plain()))
+        say_json(batch.tally.as_plain(), indent=None)
     else:
-        _say_end(night.tally, time.perf_counter() - start, night.book, out)
+        _say_end(batch.tally, time.perf_counter() - start, batch.book, out)
     if stop():
-        from vrn.findings import counted
-
-        left = counted(night.tally.left, "field was", "fields were")
-        complain(f"vrn: stopped; {left} not begun. The same command goes on from here.")
+        complain(worded(shown, "console.stopped", count=batch.tally.left))
         raise typer.Exit(_STOPPED)
-    if night.tally.failures:
+    if batch.tally.failures or batch.tally.warned:
         raise typer.Exit(FINDINGS)
 
 
 def _say_end(tally: "Tally", seconds: float, book: Path, out: Path) -> None:
-    from vrn.findings import counted
+    from vrn.findings import Quantity
+    from vrn.words import UnitFormat
 
+    shown = UnitFormat(metric=False)
     for row in tally.failures:
-        say(f"! {row.name} ({row.field_file}): {row.problem}\n    {row.remedy}")
+        tell(shown, "console.field-failed", field=row.name, file=row.field_file, problem=row.problem, remedy=row.remedy)
     if tally.failures:
         say()
-    fields = counted(tally.total, "field")
-    say(f"{fields}: {tally.built} built, {tally.unchanged} unchanged, {len(tally.failures)} failed, "
-        f"in {seconds:,.0f} s.")  # fmt: skip
-    say(f"Rows: {out / 'fields.csv'}. What is due, still DRAFT and to order: vrn season {book}")
+    tell(
+        shown, "console.fields-done", total=tally.total, built=tally.built, unchanged=tally.unchanged,
+        failed=len(tally.failures), seconds=Quantity("number", round(seconds)),
+    )  # fmt: skip
+    if tally.warned:
+        tell(shown, "console.fields-warned", count=tally.warned)
+    tell(shown, "console.fields-written", table=str(out / "fields.csv"), book=str(book))
 
 
 @contextmanager
@@ -90,13 +93,16 @@ def _asked_to_stop() -> Iterator[Callable[[], bool]]:
     """Ctrl-C once: those in work come to their end. Twice: the workers are ended."""
     import multiprocessing
 
+    from vrn.words import UnitFormat
+    from vrn.words import say as worded
+
     asked = 0
 
     def hear(_number: int, _frame: Any) -> None:
         nonlocal asked
         asked += 1
         if asked == 1:
-            complain("\nvrn: stopping after the fields in work; once more to end at once.")
+            complain("\n" + worded(UnitFormat(metric=False), "console.stopping"))
         else:
             for child in multiprocessing.active_children():
                 child.terminate()
@@ -118,13 +124,17 @@ def _bar(tally: "Tally") -> Iterator[Callable[[], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
+    from vrn.words import UnitFormat
+    from vrn.words import say as worded
+
+    def counts() -> str:
+        return worded(UnitFormat(metric=False), "console.bar", failed=len(tally.failures), left=tally.left)
+
     columns = (BarColumn(), MofNCompleteColumn(), TextColumn("{task.description}"), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
-        task = shown.add_task("0 failed", total=tally.total)
+        task = shown.add_task(counts(), total=tally.total)
 
         def moved() -> None:
-            failed = len(tally.failures)
-            done = tally.total - tally.left
-            shown.update(task, completed=done, description=f"{failed} failed, {tally.left} left, about")
+            shown.update(task, completed=tally.total - tally.left, description=counts())
 
         yield moved

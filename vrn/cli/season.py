@@ -1,4 +1,4 @@
-"""``vrn season``: what is due, what is still DRAFT, product to order, what came of it."""
+"""``vrn season``: what is due, what is still DRAFT, product to order, results."""
 
 from datetime import date, datetime
 from pathlib import Path
@@ -6,12 +6,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vrn.cli.app import app, say, say_json
+from vrn.cli.app import FINDINGS, app, say, say_json, say_table, tell
 
 if TYPE_CHECKING:
-    from vrn.many.season import Due, Order, Result
+    from vrn.model.season import Due, Order, Result, StripResponse
+    from vrn.words import UnitFormat
 
-_HELP = """Read a season book: what is due, what is still DRAFT, product to order, what came of it.
+_HELP = """Read a season book: what is due, what is still DRAFT, product to order, results.
+
+Exit status 1 when a field failed.
 
 A table to record has the columns field, what and value, and where they apply zone, rate_n_lb_ac, file and note; what is
 one of applied_n_lb, applied_product, strip_yield_bu_ac and stalk_nitrate_ppm. Instead of a value, applied_n_lb may have
@@ -26,9 +29,7 @@ Example:  vrn season june_rx/season.db --record strips.csv --corn-per-bu 4.20 --
 @app.command(help=_HELP)
 def season(
     book: Annotated[Path, typer.Argument(metavar="BOOK", help="the season.db that vrn fields wrote")],
-    record: Annotated[
-        Path | None, typer.Option("--record", help="table of what came of fields, taken in first")
-    ] = None,
+    record: Annotated[Path | None, typer.Option("--record", help="table of results, taken in first")] = None,
     on: Annotated[
         datetime | None, typer.Option("--on", formats=["%Y-%m-%d"], help="the day to speak of; today if not given")
     ] = None,
@@ -41,7 +42,7 @@ def season(
     """Record if asked, then tell and write what was asked for."""
     from vrn.many.book import history, latest, outcomes, record_outcome
     from vrn.many.outcomes import read_outcomes
-    from vrn.many.season import due, to_order, what_came
+    from vrn.many.season import due, season_results, to_order
 
     today = on.date() if on else date.today()  # the day on the reader's own calendar
     entries, built = latest(book), latest(book, built=True)  # what was applied stays so when a later build fails
@@ -49,78 +50,82 @@ def season(
         record_outcome(book, *read_outcomes(record, built))
     came = outcomes(book)
     fields = due(entries, came, today)
-    orders, results = to_order(fields), what_came(built, came, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
+    orders, results = to_order(fields), season_results(built, came, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
     if html is not None:
-        from vrn.many.season_page import season_page, write_season_page
+        from vrn.pages.season_page import season_page, write_season_page
 
         write_season_page(season_page(fields, orders, results, today), html)
     if gpkg is not None:
         from vrn.many.geopackage import write_season_geopackage
 
-        write_season_geopackage(fields, gpkg, builds=history(book), came=came)
+        write_season_geopackage(fields, gpkg, builds=history(book), came=came, results=results)
     if json_:
         say_json(_plain(fields, orders, results, today))
-        return
-    _say_fields(fields, today)
-    if len(fields) < len(entries):
-        say(f"Of earlier seasons: {len(entries) - len(fields)} fields, not listed.")
-        say()
-    _say_orders(orders)
-    _say_results(results)
-    for path in (html, gpkg):
-        if path is not None:
-            say(f"Written: {path}")
+    else:
+        from vrn.pages.season_page import season_units
+
+        shown = season_units(fields)
+        _say_fields(fields, today, shown)
+        if len(fields) < len(entries):
+            tell(shown, "season.earlier", count=len(entries) - len(fields))
+        _say_orders(orders, shown)
+        _say_results(results, shown)
+        for path in (html, gpkg):
+            if path is not None:
+                tell(shown, "season.written", path=str(path))
+    if any(item.state == "failed" for item in fields):
+        raise typer.Exit(FINDINGS)
 
 
-def _say_fields(fields: tuple["Due", ...], today: date) -> None:
-    say(f"On {today.isoformat()}: {len(fields)} fields")
+def _say_fields(fields: tuple["Due", ...], today: date, shown: "UnitFormat") -> None:
+    from vrn.pages.season_page import STAGE_UNITS, due_cells, state_counts
+    from vrn.words import say as worded
+
+    tell(shown, "season.counts", today=today, fields=len(fields), **state_counts(fields))
     say()
-    width = max((len(item.entry.field) for item in fields), default=5)
-    say(f"{'field':<{width}}  {'state':<8}  {'sampled at':<17}  {'about now':<9}  {'apply on':<10}  {'V12 about':<10}  "
-        f"{'days left':>9}")  # fmt: skip
     for item in fields:
         if item.state == "failed":
-            say(f"{item.entry.field:<{width}}  failed    {item.entry.problem} {item.entry.remedy}")
-            continue
-        crop = item.entry.crop
-        sampled = " on ".join(word for word in (crop.get("growth_stage"), crop.get("sampled_on")) if word)
-        last_day = item.last_day.isoformat() if item.last_day else ""
-        days = "" if item.days_left is None else str(item.days_left)
-        say(f"{item.entry.field:<{width}}  {item.state:<8}  {sampled:<17}  {item.stage_now:<9}  "
-            f"{crop.get('application_date') or '':<10}  {last_day:<10}  {days:>9}")  # fmt: skip
-    say()
-    say("Stages after the sampling date are estimates (82 growing degree days a collar to V10, 50 after it, 20 a day).")
+            say(f"{item.field}: {': '.join(due_cells(item, shown))}")
+    heads = ("field", "state", "sampled", "now", "apply", "v12", "days")
+    rows = [(item.field, *due_cells(item, shown)) for item in fields if item.state != "failed"]
+    if rows:
+        say_table([[worded(shown, f"season.head-{head}") for head in heads], *rows], left=6)
+        say()
+        tell(shown, "season.stages", **STAGE_UNITS)
 
 
-def _say_orders(orders: tuple["Order", ...]) -> None:
+def _say_orders(orders: tuple["Order", ...], shown: "UnitFormat") -> None:
+    from vrn.findings import Quantity
+
     say()
-    say("Product to order" if orders else "Product to order: none, every field is applied or failed.")
+    tell(shown, "season.order" if orders else "season.order-none")
     for order in orders:
-        fields = f"{order.fields} field" + ("s" if order.fields > 1 else "")
-        say(f"  {order.product}: {order.approved + order.draft:,.0f} {order.unit} for {fields} "
-            f"({order.approved:,.0f} approved, {order.draft:,.0f} still DRAFT)")  # fmt: skip
+        amounts = {"approved": order.approved, "draft": order.draft, "total": order.approved + order.draft}
+        quantities = {name: Quantity(order.unit, amount) for name, amount in amounts.items()}
+        tell(shown, "season.order-line", product=order.product, fields=order.fields, **quantities)
 
 
-def _say_results(results: tuple["Result", ...]) -> None:
+def _say_results(results: tuple["Result", ...], shown: "UnitFormat") -> None:
+    from vrn.findings import Quantity
+    from vrn.pages.season_page import stalk_lines, strip_lines
+    from vrn.words import say as worded
+
     if not results:
         return
     say()
-    say("What came of it")
+    tell(shown, "season.results")
     for result in results:
-        told = []
+        lines = []
         if result.applied_n_lb is not None:
-            of = "" if result.prescribed_n_lb is None else f" of {result.prescribed_n_lb:,.0f} prescribed"
-            told.append(f"{result.applied_n_lb:,.0f} lb N applied{of}")
-        if result.stalk_ppm is not None:
-            told.append(f"stalk nitrate {', '.join(zone.words for zone in result.stalks)}")
-        told += [f"strip {'at ' + format(rate, 'g') + ' lb N/ac' if rate is not None else ''}: {bushels:g} bu/ac"
-                 for rate, bushels in result.strips]  # fmt: skip
-        say(f"  {result.field}: {'; '.join(told)}")
-        if result.response is not None:
-            from vrn.words import UnitFormat, finding_texts
-
-            for text in finding_texts(UnitFormat(metric=False), result.response.findings):
-                say(f"    {text.problem} {text.remedy}")
+            applied, planned = Quantity("mass", result.applied_n_lb), Quantity("mass", result.prescribed_n_lb)
+            if result.prescribed_n_lb:
+                share = Quantity("share", result.applied_n_lb / result.prescribed_n_lb)
+                lines.append(worded(shown, "season.applied-of-plan", applied=applied, planned=planned, share=share))
+            else:
+                lines.append(worded(shown, "season.applied", applied=applied))
+        say(f"  {result.field}")
+        for line in (*lines, *stalk_lines(result, shown), *strip_lines(result, shown)):
+            say(f"    {line}")
 
 
 def _plain(
@@ -128,22 +133,31 @@ def _plain(
 ) -> dict[str, Any]:
     from dataclasses import asdict, replace
 
+    def text(day: date | None) -> str | None:
+        return day.isoformat() if day else None
+
     return {
         "on": today.isoformat(),
         "fields": [
             {
-                "field": item.entry.field, "season": item.entry.season, "state": item.state, **item.entry.crop,
-                "stage_now": item.stage_now, "last_day": item.last_day.isoformat() if item.last_day else None,
-                "days_left": item.days_left, "problem": item.entry.problem, "remedy": item.entry.remedy,
-                "total_n_lb": item.entry.summary.get("total_n_lb"),
-                "total_product": item.entry.summary.get("total_product"),
-                "folder": item.entry.folder,
+                "field": item.field, "season": item.season, "state": item.state,
+                "growth_stage": item.growth_stage or None, "sampled_on": text(item.sampled_on),
+                "application_date": text(item.application_date), "stage_now": item.stage_now,
+                "last_day": text(item.last_day), "days_left": item.days_left, "problem": item.problem,
+                "remedy": item.remedy, "total_n_lb": item.total_n_lb, "total_product": item.total_product,
+                "folder": item.folder,
             }
             for item in fields
         ],
         "to_order": [asdict(order) for order in orders],
-        "what_came": [
-            {**asdict(replace(result, response=None)), "response": result.response and result.response.to_plain()}
+        "results": [
+            asdict(replace(result, response=None)) | {"response": result.response and _strip_numbers(result.response)}
             for result in results
         ],
     }  # fmt: skip
+
+
+def _strip_numbers(found: "StripResponse") -> dict[str, Any]:
+    from dataclasses import fields
+
+    return {item.name: getattr(found, item.name) for item in fields(found) if item.name != "findings"}

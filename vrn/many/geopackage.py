@@ -1,4 +1,4 @@
-"""The season book as a GeoPackage: fields and zones of the latest builds, every build, and what came of them."""
+"""The season book as a GeoPackage: fields and zones of the latest builds, every build, and results."""
 
 import json
 from pathlib import Path
@@ -9,31 +9,14 @@ import shapely
 
 from vrn.errors import OutputError
 from vrn.many.book import Entry, Outcome
-from vrn.many.outcomes import stalk_nitrate_class
-from vrn.many.season import Due, what_came
-
-
-def outline_of(due: Due) -> shapely.Geometry:
-    """
-    Ground a field's prescription covers.
-
-    Parameters
-    ----------
-    due : Due
-
-    Returns
-    -------
-    outline : MultiPolygon
-        Longitude, latitude; empty after a failure.
-    """
-    zones = [shapely.geometry.shape(feature["geometry"]) for feature in due.entry.outlines]
-    parts = [part for part in shapely.get_parts(shapely.union_all(zones)) if part.geom_type == "Polygon"]
-    return shapely.MultiPolygon(parts)
+from vrn.model.season import Due, Result, SeasonZone
+from vrn.nitrogen.plant_tests import stalk_class
 
 
 def write_season_geopackage(
-    fields: tuple[Due, ...], path: Path, *, builds: tuple[Entry, ...] = (), came: tuple[Outcome, ...] = ()
-) -> None:
+    fields: tuple[Due, ...], path: Path, *, builds: tuple[Entry, ...] = (), came: tuple[Outcome, ...] = (),
+    results: tuple[Result, ...] = (),
+) -> None:  # fmt: skip
     """
     Write layers ``fields`` and ``zones``, tables ``builds`` and ``outcomes``, in the place of an earlier GeoPackage.
 
@@ -45,13 +28,15 @@ def write_season_geopackage(
         Every build of the book.
     came : tuple of Outcome
         What was applied, what strips yielded and what stalks held.
+    results : tuple of Result
+        The same by field, for the rows of this season.
 
     Raises
     ------
     OutputError
         If something else stands there, there is nothing to write, or it cannot be written.
     """
-    drawn = [item for item in fields if item.entry.outlines]
+    drawn = [item for item in fields if item.zones]
     if not drawn:
         problem = "The season book holds no prescription to draw."
         raise OutputError(problem, "Build some fields first: vrn fields MANIFEST --out DIR.")
@@ -61,7 +46,7 @@ def write_season_geopackage(
     part = path.with_name(f".{path.name}.part.gpkg")
     try:
         part.unlink(missing_ok=True)
-        _write(part, drawn, builds, came)
+        _write(part, drawn, builds, came, results)
         part.replace(path)
     except OSError as error:
         problem = f"{path} cannot be written: {error.strerror or error}."
@@ -70,13 +55,15 @@ def write_season_geopackage(
         part.unlink(missing_ok=True)
 
 
-def _write(path: Path, drawn: list[Due], builds: tuple[Entry, ...], came: tuple[Outcome, ...]) -> None:
+def _write(
+    path: Path, drawn: list[Due], builds: tuple[Entry, ...], came: tuple[Outcome, ...], results: tuple[Result, ...]
+) -> None:
     import pyogrio
 
-    zones = [(item, feature) for item in drawn for feature in item.entry.outlines]
+    zones = [(item, zone) for item in drawn for zone in item.zones]
     layers: tuple[tuple[str, list[shapely.Geometry] | None, dict[str, Any]], ...] = (
-        ("fields", [outline_of(item) for item in drawn], _field_columns(drawn, came)),
-        ("zones", [_multi(feature["geometry"]) for _, feature in zones], _zone_columns(zones)),
+        ("fields", [item.outline for item in drawn], _field_columns(drawn, results)),
+        ("zones", [_multi(zone.outline) for _, zone in zones], _zone_columns(zones)),
         ("builds", None, _build_columns(builds)),
         ("outcomes", None, _outcome_columns(came)),
     )
@@ -96,44 +83,39 @@ def _write(path: Path, drawn: list[Due], builds: tuple[Entry, ...], came: tuple[
 
 def _dated(drawn: list[Due]) -> str:
     """Day of the latest record."""
-    return max(item.entry.recorded_at for item in drawn)[:10]
+    return max(item.recorded_at for item in drawn)[:10]
 
 
-def _field_columns(drawn: list[Due], came: tuple[Outcome, ...]) -> dict[str, Any]:
-    summaries = [item.entry.summary for item in drawn]
-    entries = tuple(item.entry for item in drawn)
-    shown = {(entry.season, entry.field) for entry in entries}
-    of_shown = tuple(item for item in came if (item.season, item.field) in shown)  # a field's other seasons stay out
-    results = {result.field: result for result in what_came(entries, of_shown)}
-    mine = [results.get(item.entry.field) for item in drawn]
+def _field_columns(drawn: list[Due], results: tuple[Result, ...]) -> dict[str, Any]:
+    by_field: dict[tuple[int | None, str], Result] = {(result.season, result.field): result for result in results}
+    mine = [by_field.get((item.season, item.field)) for item in drawn]
     return {
-        "field": _texts([item.entry.field for item in drawn]),
-        "season": np.array([item.entry.season for item in drawn], dtype=np.int32),
+        "field": _texts([item.field for item in drawn]),
+        "season": np.array([item.season for item in drawn], dtype=np.int32),
         "state": _texts([item.state for item in drawn]),
-        "apply_on": _texts([item.entry.crop.get("application_date") or "" for item in drawn]),
-        "acres": np.array([summary["acres"] for summary in summaries]),
-        "product": _texts([summary["product"]["name"] for summary in summaries]),
-        "product_unit": _texts([summary["product"]["unit"] for summary in summaries]),
-        "total_product": np.array([summary["total_product"] for summary in summaries]),
-        "total_n_lb": np.array([summary["total_n_lb"] for summary in summaries]),
-        "mean_rate_n_lb_ac": np.array([summary["mean_rate_n_lb_ac"] for summary in summaries]),
+        "apply_on": _texts([item.application_date.isoformat() if item.application_date else "" for item in drawn]),
+        "acres": _numbers([item.acres for item in drawn]),
+        "product": _texts([item.product for item in drawn]),
+        "product_unit": _texts([item.product_unit for item in drawn]),
+        "total_product": _numbers([item.total_product for item in drawn]),
+        "total_n_lb": _numbers([item.total_n_lb for item in drawn]),
+        "mean_rate_n_lb_ac": _numbers([item.mean_rate_n_lb_ac for item in drawn]),
         "applied_n_lb": _numbers([result.applied_n_lb if result else None for result in mine]),
         "stalk_ppm": _numbers([result.stalk_ppm if result else None for result in mine]),
         "stalk_class": _texts([result.stalk_class if result else "" for result in mine]),
-        "folder": _texts([item.entry.folder for item in drawn]),
-        "summary_sha256": _texts([item.entry.summary_sha256 for item in drawn]),
+        "folder": _texts([item.folder for item in drawn]),
+        "summary_sha256": _texts([item.summary_sha256 for item in drawn]),
     }
 
 
-def _zone_columns(zones: list[tuple[Due, dict[str, Any]]]) -> dict[str, Any]:
-    told = [feature["properties"] for _, feature in zones]
+def _zone_columns(zones: list[tuple[Due, SeasonZone]]) -> dict[str, Any]:
     return {
-        "field": _texts([item.entry.field for item, _ in zones]),
-        "zone": np.array([properties["zone"] for properties in told], dtype=np.int32),
-        "rate_n_lb_ac": np.array([properties["rate_n_lb_ac"] for properties in told]),
-        "rate_product": np.array([properties["rate_product"] for properties in told]),
-        "rate_unit": _texts([properties["rate_unit"] for properties in told]),
-        "acres": np.array([properties["acres"] for properties in told]),
+        "field": _texts([item.field for item, _ in zones]),
+        "zone": np.array([zone.zone for _, zone in zones], dtype=np.int32),
+        "rate_n_lb_ac": _numbers([zone.rate_n_lb_ac for _, zone in zones]),
+        "rate_product": _numbers([zone.rate_product for _, zone in zones]),
+        "rate_unit": _texts([zone.rate_unit for _, zone in zones]),
+        "acres": _numbers([zone.acres for _, zone in zones]),
     }
 
 
@@ -153,7 +135,7 @@ def _build_columns(builds: tuple[Entry, ...]) -> dict[str, Any]:
 
 
 def _outcome_columns(came: tuple[Outcome, ...]) -> dict[str, Any]:
-    stalks = [stalk_nitrate_class(item.value) if item.what == "stalk_nitrate_ppm" else "" for item in came]
+    stalks = [stalk_class(item.value)[0] if item.what == "stalk_nitrate_ppm" else "" for item in came]
     return {
         "field": _texts([item.field for item in came]),
         "season": np.array([item.season for item in came], dtype=np.int32),
@@ -174,6 +156,5 @@ def _texts(values: list[str]) -> Any:
     return np.array(values, dtype=object)
 
 
-def _multi(geometry: dict[str, Any]) -> shapely.Geometry:
-    shape = shapely.geometry.shape(geometry)
+def _multi(shape: shapely.Geometry) -> shapely.Geometry:
     return shape if shape.geom_type == "MultiPolygon" else shapely.MultiPolygon([shape])

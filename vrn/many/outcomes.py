@@ -1,40 +1,18 @@
-"""What came of a field: applied totals, strip yields and stalk tests, read from a table and put into classes."""
+"""Results of a field: applied totals, strip yields and stalk tests, read from a table, classed and fitted."""
 
+import math
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
-from vrn.errors import InputFileError, OutOfRangeError
+from vrn.errors import InputFileError
+from vrn.findings import note
 from vrn.many.book import Entry, Outcome
-from vrn.nitrogen.plant_tests import stalk_class
+from vrn.model.season import StripResponse, ZoneStalks
+from vrn.nitrogen.plant_tests import next_year_cut_share, stalk_class
+from vrn.nitrogen.response import fit_response
 
 _KINDS = ("applied_n_lb", "applied_product", "strip_yield_bu_ac", "stalk_nitrate_ppm")
-
-
-def stalk_nitrate_class(nitrate_ppm: float) -> str:
-    """
-    Class of an end-of-season stalk nitrate test.
-
-    Parameters
-    ----------
-    nitrate_ppm : float
-        NO3-N in the dry stalk piece. [ppm]
-
-    Returns
-    -------
-    stalk_class : {"low", "marginal", "optimal", "excess"}
-
-    References
-    ----------
-    Iowa State University Extension, cornstalk testing: < 250 low, 250–700 marginal, 700–2000 optimal, > 2000 excess.
-
-    Examples
-    --------
-    >>> [stalk_nitrate_class(ppm) for ppm in (249, 250, 699, 700, 2000, 2001)]
-    ['low', 'marginal', 'marginal', 'optimal', 'optimal', 'excess']
-    """
-    if not nitrate_ppm >= 0:
-        problem = f"A stalk nitrate of {nitrate_ppm} ppm cannot be."
-        raise OutOfRangeError(problem, "Give NO3-N in ppm, 0 or more.")
-    return stalk_class(nitrate_ppm)[0]
 
 
 def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]:
@@ -158,3 +136,88 @@ def _number(text: str, place: str) -> float:
         problem = f"{place}: {text.strip()!r} is not a number from 0 up."
         raise InputFileError(problem, "Give plain numbers, without unit or thousands separator.")
     return value
+
+
+def strip_response(
+    strips: tuple[Outcome, ...], *, lies_in: Mapping[int, int] | None = None, corn_per_bu: float | None = None,
+    n_per_lb: float | None = None,
+) -> StripResponse | None:  # fmt: skip
+    """
+    Fit the strips of one field, each zone (or pair, by its note) on a level of its own.
+
+    Parameters
+    ----------
+    strips : tuple of Outcome
+        Of kind ``strip_yield_bu_ac``; those without a rate are left out.
+    lies_in : mapping of int to int, optional
+        Zone of a check strip → zone of the need that it was laid in.
+    corn_per_bu, n_per_lb : float, optional
+        [$/bu], [$/lb N]
+
+    Returns
+    -------
+    found : StripResponse or None
+        None without strips. Rates are those of the pass: what was on before shifts a response and does not bend it.
+
+    Examples
+    --------
+    >>> rates = (60.0, 100.0, 140.0, 180.0)
+    >>> strips = tuple(Outcome(field="Ash", season=2026, what="strip_yield_bu_ac", value=100 + n - 0.0025 * n * n,
+    ...                        rate_n_lb_ac=n) for n in rates)
+    >>> round(strip_response(strips, corn_per_bu=4.0, n_per_lb=0.4).optimum_n_lb_ac, 3)
+    180.0
+    """
+    rated = [(item.rate_n_lb_ac, item) for item in strips if item.rate_n_lb_ac is not None]
+    if not rated:
+        return None
+    within = lies_in or {}
+    blocks = [item.note if item.zone is None else f"zone {within.get(item.zone, item.zone)}" for _, item in rated]
+    try:
+        fit = fit_response([rate for rate, _ in rated], [item.value for _, item in rated], block=blocks)
+    except InputFileError as error:
+        why = note("nitrogen.strips-unused", "strips", problem=error.problem, remedy=error.remedy)
+        return StripResponse(findings=(why,))
+    shape = note("nitrogen.trial-response", "strips", **fit.quantities())
+    found = StripResponse(findings=(shape,), form=fit.form, observations=fit.observations, b=fit.b,
+                          b_se=_known(fit.b_se), c=fit.c, c_se=_known(fit.c_se))  # fmt: skip
+    if corn_per_bu is None or n_per_lb is None:
+        return replace(found, findings=(shape, note("nitrogen.strips-without-prices", "strips")))
+    prices = {"corn_per_bu": corn_per_bu, "n_per_lb": n_per_lb}
+    paid = note("nitrogen.strips-best-rate", "strips", **fit.paying_quantities(**prices))
+    best, error_lb_ac = fit.optimum(price_ratio=n_per_lb / corn_per_bu)
+    band = fit.band(**prices)
+    return replace(found, findings=(shape, paid), optimum_n_lb_ac=best, optimum_se_lb_ac=_known(error_lb_ac),
+                   low_n_lb_ac=band.low_n_lb_ac, high_n_lb_ac=band.high_n_lb_ac)  # fmt: skip
+
+
+def _known(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def stalks_by_zone(stalks: tuple[Outcome, ...]) -> tuple[ZoneStalks, ...]:
+    """
+    Class of each zone's mean stalk nitrate, and what it says for next year.
+
+    Parameters
+    ----------
+    stalks : tuple of Outcome
+        Of kind ``stalk_nitrate_ppm``.
+
+    Returns
+    -------
+    zones : tuple of ZoneStalks
+        By zone; tests without a zone last.
+
+    Examples
+    --------
+    >>> test = Outcome(field="Ash", season=2026, what="stalk_nitrate_ppm", value=2600.0, zone=2)
+    >>> stalks_by_zone((test,))
+    (ZoneStalks(zone=2, stalk_ppm=2600.0, stalk_class='excess', cut_share=0.25),)
+    """
+    found = []
+    for zone in sorted({item.zone for item in stalks}, key=lambda zone: (zone is None, zone or 0)):
+        values = [item.value for item in stalks if item.zone == zone]
+        mean = sum(values) / len(values)
+        found.append(ZoneStalks(zone=zone, stalk_ppm=mean, stalk_class=stalk_class(mean)[0],
+                                cut_share=next_year_cut_share(mean)[0]))  # fmt: skip
+    return tuple(found)

@@ -1,85 +1,20 @@
-"""What a season book says today: what is due, what is still DRAFT, what to order, what came of it."""
+"""What a season book says today: what is due, what is still DRAFT, what to order, and results."""
 
 import re
-from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any, Literal
+
+import shapely
 
 from vrn.many.book import Entry, Outcome
-from vrn.many.harvest import StripResponse, ZoneStalks, stalks_by_zone, strip_response
+from vrn.many.outcomes import stalks_by_zone, strip_response
+from vrn.model.season import Due, Order, Result, SeasonZone, State
 from vrn.nitrogen.stage import stage_name, stage_position
 
 # a collar takes 82 growing degree days up to V10, 50 after it (Nielsen, Purdue); a June day brings about 20 (82/58 °F)
 _DAYS_PER_COLLAR, _DAYS_PER_LATE_COLLAR, _LATE = 82.0 / 20.0, 50.0 / 20.0, 10.0
 # corn short of nitrogen that got it by V12 to V16 still made full yield (University of Missouri): the earlier end
 _LAST_STAGE = 12.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Due:
-    """
-    A field's place in the season.
-
-    Parameters
-    ----------
-    entry : Entry
-    state : {"failed", "DRAFT", "approved", "applied"}
-    stage_now : str
-        About, from the stage at sampling; empty when it is not known.
-    last_day : date or None
-        About when V12 is reached.
-    days_left : int or None
-        To the application date, or to ``last_day`` where none was set; negative when it has passed.
-    """
-
-    entry: Entry
-    state: str
-    stage_now: str
-    last_day: date | None
-    days_left: int | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Order:
-    """Product that prescriptions not yet applied will take, in its own unit: approved ones, and those still DRAFT."""
-
-    product: str
-    unit: str
-    approved: float
-    draft: float
-    fields: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Result:
-    """
-    What came of a field.
-
-    Parameters
-    ----------
-    field : str
-    prescribed_n_lb, applied_n_lb : float or None
-        [lb N]
-    stalk_ppm : float or None
-        Mean of the stalk tests. [ppm]
-    stalk_class : str
-        Of each zone's mean, each class once: a mean over zones would call a field of low and excess optimal. Empty
-        without a test.
-    strips : tuple of (float or None, float)
-        Rate [lb N/ac] and yield [bu/ac] of each strip, by rate.
-    stalks : tuple of ZoneStalks
-        The same tests by zone.
-    response : StripResponse or None
-        What the strips say of the rate that would have paid best.
-    """
-
-    field: str
-    prescribed_n_lb: float | None
-    applied_n_lb: float | None
-    stalk_ppm: float | None
-    stalk_class: str
-    strips: tuple[tuple[float | None, float], ...]
-    stalks: tuple[ZoneStalks, ...] = ()
-    response: StripResponse | None = None
 
 
 def due(entries: tuple[Entry, ...], came: tuple[Outcome, ...], today: date) -> tuple[Due, ...]:
@@ -101,22 +36,38 @@ def due(entries: tuple[Entry, ...], came: tuple[Outcome, ...], today: date) -> t
     last = max((entry.season for entry in entries if entry.season is not None), default=None)
     found = [_due(entry, applied, today) for entry in entries if entry.season in (last, None)]
     order = {"failed": 0, "DRAFT": 1, "approved": 1, "applied": 2}
-    found.sort(key=lambda item: (order[item.state], item.days_left is None, item.days_left or 0, item.entry.field))
+    found.sort(key=lambda item: (order[item.state], item.days_left is None, item.days_left or 0, item.field))
     return tuple(found)
 
 
 def _due(entry: Entry, applied: set[tuple[int, str]], today: date) -> Due:
     stage_now, last_day = _stage_and_last_day(entry, today)
+    summary, crop = entry.summary, entry.crop
+    state: State = "approved" if summary.get("approved") else "DRAFT"
     if entry.status == "failed":
         state = "failed"
     elif (entry.season, entry.field) in applied:
         state = "applied"
-    else:
-        state = "approved" if entry.summary.get("approved") else "DRAFT"
-    planned = _day(entry.crop.get("application_date"))
+    planned = _day(crop.get("application_date"))
     until = planned or last_day
-    days_left = (until - today).days if until else None
-    return Due(entry=entry, state=state, stage_now=stage_now, last_day=last_day, days_left=days_left)
+    product = summary.get("product", {})
+    return Due(
+        field=entry.field, field_file=entry.field_file, folder=entry.folder, season=entry.season, state=state,
+        problem=entry.problem, remedy=entry.remedy, growth_stage=str(crop.get("growth_stage") or ""),
+        sampled_on=_day(crop.get("sampled_on")), application_date=planned, stage_now=stage_now, last_day=last_day,
+        days_left=(until - today).days if until else None, units=summary.get("units", "us"),
+        acres=summary.get("acres"), total_n_lb=summary.get("total_n_lb"),
+        mean_rate_n_lb_ac=summary.get("mean_rate_n_lb_ac"), total_product=summary.get("total_product"),
+        product=product.get("name", ""), product_unit=product.get("unit", "lb"), summary_sha256=entry.summary_sha256,
+        recorded_at=entry.recorded_at, zones=tuple(_zone(feature) for feature in entry.outlines),
+    )  # fmt: skip
+
+
+def _zone(feature: dict[str, Any]) -> SeasonZone:
+    """A feature of ``prescription.geojson``."""
+    names = ("zone", "rate_n_lb_ac", "rate_product", "rate_unit", "acres")
+    outline = shapely.geometry.shape(feature["geometry"])
+    return SeasonZone(outline=outline, **{name: feature["properties"][name] for name in names})
 
 
 def _stage_and_last_day(entry: Entry, today: date) -> tuple[str, date | None]:
@@ -161,13 +112,12 @@ def to_order(fields: tuple[Due, ...]) -> tuple[Order, ...]:
     orders : tuple of Order
         One for each product, by name.
     """
-    sums: dict[tuple[str, str], list[float]] = {}
+    sums: dict[tuple[str, Literal["gal", "lb"]], list[float]] = {}
     for item in fields:
         if item.state not in ("approved", "DRAFT"):
             continue
-        product = item.entry.summary["product"]
-        total = sums.setdefault((product["name"], product["unit"]), [0.0, 0.0, 0.0])
-        total[0 if item.state == "approved" else 1] += item.entry.summary["total_product"]
+        total = sums.setdefault((item.product, item.product_unit), [0.0, 0.0, 0.0])
+        total[0 if item.state == "approved" else 1] += item.total_product or 0.0
         total[2] += 1
     return tuple(
         Order(product=name, unit=unit, approved=total[0], draft=total[1], fields=int(total[2]))
@@ -175,7 +125,7 @@ def to_order(fields: tuple[Due, ...]) -> tuple[Order, ...]:
     )
 
 
-def what_came(
+def season_results(
     entries: tuple[Entry, ...], came: tuple[Outcome, ...], *, corn_per_bu: float | None = None,
     n_per_lb: float | None = None,
 ) -> tuple[Result, ...]:  # fmt: skip
@@ -205,6 +155,7 @@ def what_came(
         results.append(
             Result(
                 field=field,
+                season=season,
                 prescribed_n_lb=entry.summary.get("total_n_lb") if entry else None,
                 applied_n_lb=_applied_n_lb(mine, entry),
                 stalk_ppm=stalk_ppm,

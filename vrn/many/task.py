@@ -128,7 +128,7 @@ def build_field(name: str, field_file: str, folder: str) -> Row:
             remedy = "Check the disk and the permissions, then run the same command again."
             passing = error.errno in _PASSING
             row = replace(row, problem=f"The system refused: {error}.", remedy=remedy, may_pass=passing)
-        except Exception as error:  # noqa: BLE001 - one field's bug must not stop the night
+        except Exception as error:  # noqa: BLE001 - one field's bug must not stop the batch
             problem = f"An error nobody foresaw: {type(error).__name__}: {error}"
             remedy = "This is a fault of vrn: report it with the field's files and the trace that --json tells."
             row = replace(row, problem=problem, remedy=remedy, trace=traceback.format_exc())

@@ -12,10 +12,9 @@ from typing import Any
 from vrn.errors import OutputError
 from vrn.many.book import Entry, latest, record_build, refuse_stranger
 from vrn.many.manifest import Job, read_manifest
-from vrn.many.run import build_many
+from vrn.many.pool import build_many, knock, usable_processors
 from vrn.many.task import Row
 from vrn.many.unchanged import is_unchanged, sha256_of, summary_in
-from vrn.many.workers import knock, usable_processors
 
 _STALE = "Its folder still holds the prescription of an earlier build: do not load that one."
 
@@ -27,6 +26,7 @@ class Tally:
     total: int
     built: int = 0
     unchanged: int = 0
+    warned: int = 0
     failures: list[Row] = field(default_factory=list)
 
     @property
@@ -37,10 +37,11 @@ class Tally:
     def as_plain(self) -> dict[str, int]:
         """The counts for a machine to read."""
         return {"total": self.total, "built": self.built, "unchanged": self.unchanged, "failed": len(self.failures),
-                "not_begun": self.left}  # fmt: skip
+                "warned": self.warned, "not_begun": self.left}  # fmt: skip
 
     def count(self, row: Row) -> None:
         """Take a row into account."""
+        self.warned += row.warnings > 0
         if row.status == "failed":
             self.failures.append(row)
         elif row.status == "built":
@@ -49,7 +50,7 @@ class Tally:
             self.unchanged += 1
 
 
-class Night:
+class BatchRun:
     """
     A run over many fields.
 
@@ -115,13 +116,13 @@ class Night:
                 self.tally.count(row)
                 yield row
             waiting = [job for job in self.jobs if job.name not in rows]
-            crew = workers or usable_processors()
-            for row in build_many(waiting, self.out, workers=crew, scheduler=scheduler, ship=ship, stop=stop):
-                told = self._told(row)
-                record_build(self.book, _entry(told))
-                rows[row.name] = told
-                self.tally.count(told)
-                yield told
+            count = workers or usable_processors()
+            for row in build_many(waiting, self.out, workers=count, scheduler=scheduler, ship=ship, stop=stop):
+                row = self._with_stale(row)
+                record_build(self.book, _entry(row))
+                rows[row.name] = row
+                self.tally.count(row)
+                yield row
         finally:
             self._write_table(rows)
 
@@ -153,7 +154,7 @@ class Night:
             record_build(self.book, *news)
         yield from skipped
 
-    def _told(self, row: Row) -> Row:
+    def _with_stale(self, row: Row) -> Row:
         """A failed row says so when an older prescription lies in its folder."""
         if row.status != "failed" or summary_in(Path(row.folder)) is None:
             return row

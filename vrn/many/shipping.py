@@ -10,7 +10,7 @@ from vrn.errors import InputFileError, OutputError, VrnError
 from vrn.many.task import Row, build_field
 from vrn.many.unchanged import sha256_of, summary_in
 
-_LARGEST = 500_000_000  # bytes in one parcel
+_LARGEST = 500_000_000  # bytes in one shipment
 _NAMES_FILES = ("boundary", "file", "files", "response_trial")
 
 
@@ -74,14 +74,14 @@ def _inside(folder: Path) -> Iterator[Path]:
             yield path
 
 
-def build_parcel(name: str, field_file: str, folder: str, files: dict[str, bytes]) -> Row:
+def build_shipped(name: str, field_file: str, folder: str, files: dict[str, bytes]) -> Row:
     """
-    Build a field from its parcel on this machine, and send the outputs back in the row.
+    Build a field from its shipped files on this machine, and send the outputs back in the row.
 
     Parameters
     ----------
     name, field_file, folder : str
-        As in ``Row``; paths of the machine that sent the parcel.
+        As in ``Row``; paths of the machine that sent the files.
     files : dict of str to bytes
 
     Returns
@@ -105,7 +105,7 @@ def build_parcel(name: str, field_file: str, folder: str, files: dict[str, bytes
 
 def unpack(row: Row) -> Row:
     """
-    Put a built parcel's outputs into their folder, all or nothing, and take them out of the row.
+    Put the outputs that came back into their folder, all or nothing, and take them out of the row.
 
     Parameters
     ----------

@@ -1,0 +1,179 @@
+"""``season.html``: every field of a season on one map, with what is due, what to order, and results."""
+
+from datetime import date
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import shapely
+from markupsafe import Markup
+
+from vrn.errors import OutputError
+from vrn.findings import Quantity
+from vrn.model.season import Due, Order, Result, ZoneStalks
+from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
+from vrn.words import UnitFormat, finding_texts, say
+
+_FINE = 1e-5  # degrees, about a metre: an overview needs no more
+# heat units of the stages, and edges of the stalk classes, as the page states them
+STAGE_UNITS = {"early": "82", "late": "50", "a_day": "20"}
+_STALK_EDGES = {name: Quantity("concentration", ppm) for name, ppm in
+                (("low", 250.0), ("marginal", 700.0), ("optimal", 2000.0))}  # fmt: skip
+
+
+def season_units(fields: tuple[Due, ...]) -> UnitFormat:
+    """Metric where every field that was built is in metric units."""
+    units = {item.units for item in fields if item.state != "failed"}
+    return UnitFormat(metric=units == {"metric"})
+
+
+def season_page(fields: tuple[Due, ...], orders: tuple[Order, ...], results: tuple[Result, ...], today: date) -> str:
+    """
+    The page as text.
+
+    Parameters
+    ----------
+    fields : tuple of Due
+    orders : tuple of Order
+    results : tuple of Result
+    today : date
+        The day it speaks of.
+
+    Returns
+    -------
+    html : str
+        One file with script and style inside; its policy forbids every other origin.
+    """
+    leaflet_css, leaflet_js, licence = leaflet_files()
+    page_js, shown = page_asset("season.js"), season_units(fields)
+    return (
+        templates()
+        .get_template("season.html")
+        .render(
+            policy=page_policy((leaflet_js, page_js), None),
+            licence=Markup(licence.replace("--", "- -")),
+            leaflet_css=Markup(leaflet_css),
+            css=Markup(page_asset("season.css")),
+            leaflet_js=Markup(leaflet_js),
+            page_js=Markup(page_js),
+            data=Markup(script_json(_drawn(fields, shown))),
+            say=partial(say, shown),
+            shown=shown,
+            today=today,
+            seasons=", ".join(sorted({str(item.season) for item in fields if item.season})),
+            counts=state_counts(fields),
+            fields=[_field_row(number, item, shown) for number, item in enumerate(fields)],
+            orders=[_order_row(order, shown) for order in orders],
+            results=[_result_row(result, shown) for result in results],
+            stage_units=STAGE_UNITS,
+            stalk_edges=_STALK_EDGES,
+        )
+    )
+
+
+def write_season_page(html: str, path: Path) -> None:
+    """
+    Write the page, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.write_text(html, encoding="utf-8", newline="\n")
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        problem = f"{path} cannot be written: {error.strerror or error}."
+        raise OutputError(problem, "Give a file in a folder you may write to.") from error
+
+
+def state_counts(fields: tuple[Due, ...]) -> dict[str, str]:
+    """How many fields are in each state, by its name in small letters."""
+    states = ("failed", "DRAFT", "approved", "applied")
+    return {state.lower(): str(sum(item.state == state for item in fields)) for state in states}
+
+
+def stalk_lines(result: Result, shown: UnitFormat) -> list[str]:
+    """Stalk nitrate of a field by zone, with what it says for next year."""
+
+    def line(item: ZoneStalks) -> str:
+        plain, cut = ("season.stalk", "season.stalk-cut") if item.zone is None else (
+            "season.stalk-zone", "season.stalk-zone-cut")  # fmt: skip
+        quantities = {"ppm": Quantity("concentration", item.stalk_ppm), "cut": Quantity("share", item.cut_share)}
+        return say(shown, cut if item.cut_share else plain, zone=item.zone, kind=item.stalk_class, **quantities)
+
+    return [line(item) for item in result.stalks]
+
+
+def strip_lines(result: Result, shown: UnitFormat) -> list[str]:
+    """Yield of each strip of a field, then what they say of the rate that would have paid best."""
+    lines = []
+    for rate, bushels in result.strips:
+        code = "season.strip-no-rate" if rate is None else "season.strip"
+        lines.append(say(shown, code, rate=Quantity("rate", rate), grain=Quantity("yield", bushels)))
+    found = finding_texts(shown, result.response.findings if result.response else ())
+    return [*lines, *(f"{text.problem} {text.remedy}".strip() for text in found)]
+
+
+def _drawn(fields: tuple[Due, ...], shown: UnitFormat) -> list[dict[str, Any]]:
+    """Outlines for the map: number of the row, name, state, geometry."""
+    drawn = []
+    for number, item in enumerate(fields):
+        if not item.zones:
+            continue
+        outline = shapely.set_precision(shapely.simplify(item.outline, _FINE), 1e-6)
+        state, rate = say(shown, f"season.state-{item.state.lower()}"), Quantity("rate", item.mean_rate_n_lb_ac)
+        words = say(shown, "season.drawn", field=item.field, state=state, rate=rate)
+        properties = {"row": number, "name": item.field, "state": item.state, "words": words}
+        drawn.append({"type": "Feature", "properties": properties, "geometry": shapely.geometry.mapping(outline)})
+    return drawn
+
+
+def due_cells(item: Due, shown: UnitFormat) -> tuple[str, ...]:
+    """State, stage at sampling, stage now, day to apply, day of V12, days left; a failure says why."""
+    state = say(shown, f"season.state-{item.state.lower()}")
+    if item.state == "failed":
+        return state, say(shown, "season.failed", problem=item.problem, remedy=item.remedy)
+    sampled = item.growth_stage
+    if sampled and item.sampled_on:
+        sampled = say(shown, "season.sampled", stage=sampled, day=item.sampled_on)
+
+    def day(value: date | None) -> str:
+        return shown.number("date", value) if value else ""
+
+    days = "" if item.days_left is None else str(item.days_left)
+    return state, sampled, item.stage_now, day(item.application_date), day(item.last_day), days
+
+
+def _field_row(number: int, item: Due, shown: UnitFormat) -> dict[str, Any]:
+    """A row of the table of fields."""
+    row = {"row": number, "name": item.field, "kind": item.state.lower(), "drawn": bool(item.zones),
+           "cells": due_cells(item, shown)}  # fmt: skip
+    if item.state == "failed":
+        return row
+    total = Quantity(item.product_unit, item.total_product)
+    product = say(shown, "season.product", total=total, name=item.product)
+    amounts = (shown.number("area", item.acres), product, shown.number("mass", item.total_n_lb))
+    return row | {"amounts": amounts}
+
+
+def _order_row(order: Order, shown: UnitFormat) -> dict[str, Any]:
+    amounts = (order.approved, order.draft, order.approved + order.draft)
+    return {"product": order.product, "fields": order.fields, "unit": shown.unit(order.unit),
+            "amounts": [shown.number(order.unit, amount) for amount in amounts]}  # fmt: skip
+
+
+def _result_row(result: Result, shown: UnitFormat) -> dict[str, Any]:
+    share = None
+    if result.applied_n_lb is not None and result.prescribed_n_lb:
+        share = result.applied_n_lb / result.prescribed_n_lb
+    planned, applied = ("" if value is None else shown.number("mass", value)
+                        for value in (result.prescribed_n_lb, result.applied_n_lb))  # fmt: skip
+    return {
+        "field": result.field, "planned": planned, "applied": applied,
+        "share": "" if share is None else shown.number("share", share), "stalks": stalk_lines(result, shown),
+        "strips": strip_lines(result, shown),
+    }  # fmt: skip
