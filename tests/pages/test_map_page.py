@@ -147,7 +147,7 @@ def test_draft_until_approved(make: Any) -> None:
     assert 'class="draft"' in map_page(make(review=ReviewSection(approved_by="A. Marsh")))
     signed = map_page(make(review=ReviewSection(approved_by="A. Marsh", approved_on=date(2026, 6, 15))))
     assert 'class="draft"' not in signed
-    assert "Approved by A. Marsh on 15 June 2026." in signed
+    assert "Approved by A. Marsh on June 15, 2026." in signed
 
 
 def test_metric_page_has_no_trade_unit_left(make: Any) -> None:

@@ -10,7 +10,7 @@ from vrn.nitrogen.ledger import Ledger, largest_remainder
 from vrn.pages.map_page_layers import sample_places
 from vrn.pages.ramps import rate_colors
 from vrn.pages.report_nitrogen import reasons_text
-from vrn.pages.report_phrases import cautions, day, facts, zone_label
+from vrn.pages.report_phrases import cautions, facts, zone_label
 from vrn.prescription.limits import rules_of
 from vrn.prescription.model import Change, Prescription, ZoneRate
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, label_of, say
@@ -158,7 +158,7 @@ def page_words(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
     largest = max(prescription.rates, key=lambda rate: rate.acres)
     told = finding_texts(shown, prescription.findings)
     state = (
-        f"Approved by {settings.review.approved_by} on {day(settings.review.approved_on)}."
+        f"Approved by {settings.review.approved_by} on {shown.number('date', settings.review.approved_on)}."
         if settings.approved
         else "DRAFT: not approved. It stays a draft until approved_by and approved_on stand in the field file."
     )
@@ -167,7 +167,7 @@ def page_words(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
         "season": settings.header.season,
         "approved": settings.approved,
         "state": state + (f" {settings.review.note}" if settings.review.note else ""),
-        "facts": facts(prescription, shown),
+        "facts": tuple(facts(prescription, shown)),
         "totals": [
             ("nitrogen", shown.text("mass", prescription.total_n_lb)),
             (product.name, shown.text(product.unit, prescription.total_product)),

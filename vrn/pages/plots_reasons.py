@@ -10,7 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 from vrn.model.layers import Weather
 from vrn.pages.field_drawing import INK, QUIET
 from vrn.pages.plots import figure, png, sheet
-from vrn.pages.report_phrases import day
 from vrn.prescription.model import ZoneRate
 from vrn.sampling.standards import ControlChart
 from vrn.words import UnitFormat, label_of
@@ -247,7 +246,7 @@ def season_plot(
         axes.patch.set_visible(False)
         total.plot(weather.days, np.cumsum(rain), color=INK, linewidth=1.2)
         total.spines["right"].set_visible(True)
-        total.set(ylabel=f"since {day(weather.days[0])}, {shown.unit('rain')}", ylim=(0, None))
+        total.set(ylabel=f"since {shown.number('date', weather.days[0])}, {shown.unit('rain')}", ylim=(0, None))
         top = float(rain.max(initial=0.0)) or 1.0
         marks = [(on, shown.text("rate", lb_ac), 1.04, _STRONG, "-") for on, lb_ac in applied]
         marks += [(on, f"cores: {shown.text('concentration', ppm)}", 1.16, INK, ":") for on, ppm in sampled]

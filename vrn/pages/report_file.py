@@ -13,12 +13,11 @@ from vrn.model.settings import as_plain
 from vrn.pages.map_page_layers import sample_places
 from vrn.pages.map_page_words import ledger_rows, why_changed
 from vrn.pages.plots_reasons import season_plot, waterfall_plot
-from vrn.pages.report_machine import machine_part
+from vrn.pages.report_machine import machine_part, sure_part
 from vrn.pages.report_nitrogen import methods_part, rain_pieces
 from vrn.pages.report_parts import Bullets, Lines, Part, Picture, Table, Text
 from vrn.pages.report_phrases import cautions
 from vrn.pages.report_readings import readings_part
-from vrn.pages.report_sure import sure_part
 from vrn.pages.report_surfaces import surfaces_part
 from vrn.pages.report_zones import zones_part
 from vrn.prescription.model import Prescription

@@ -1,17 +1,19 @@
 """First page of the report: what the grower is told, in plain words, on one sheet."""
 
 import math
+from collections.abc import Iterator, Sequence
+from typing import Final
 
-from vrn.findings import counted
+from vrn.findings import Kind, Quantity
 from vrn.pages.plots import rate_map
 from vrn.pages.report_parts import Bullets, Part, Picture, Text
-from vrn.pages.report_phrases import facts, ordinary_rates, places_read, why_one_zone
+from vrn.pages.report_phrases import ordinary_rates, places_read, why_one_zone
 from vrn.pages.zones_table import zones_table
 from vrn.prescription.model import Prescription
-from vrn.words import UnitFormat, finding_texts
+from vrn.words import UnitFormat, finding_texts, say
 
-_MOST_DOUBTS = 5
-_COLUMNS = ("area", "nitrate", "yield-goal", "need", "rate", "product-rate", "product")
+_MOST_DOUBTS: Final = 5
+_COLUMNS: Final = ("area", "nitrate", "yield-goal", "need", "rate", "product-rate", "product")
 
 
 def grower_page(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ...]:
@@ -28,152 +30,132 @@ def grower_page(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ..
     parts : tuple of Part
     """
     picture = Picture(
-        caption=f"Zones with their rates, {shown.unit('rate')}. Dots: places where cores were pulled. "
-        "Hatched: no nitrogen.",
-        alt=f"Map of {prescription.field.name} and its zones with their rates",
-        png=rate_map(prescription, shown),
-    )
+        caption=say(shown, "grower.map", rate=Quantity("rate", None)),
+        alt=say(shown, "grower.map-alt", field=prescription.field.name), png=rate_map(prescription, shown),
+    )  # fmt: skip
+    short = (_found(prescription, shown), " ".join(_advised(prescription, shown)), _how_sure(prescription, shown))
     return (
-        Part(title="In short", pieces=tuple(Text(text=sentence) for sentence in _sentences(prescription, shown))),
-        Part(title="Rates", pieces=(picture, zones_table(prescription, shown, _COLUMNS, total=True))),
-        Part(title="Product and cost", pieces=(Text(text=_product(prescription, shown)), *_cost(prescription, shown))),
-        Part(title="What could be wrong", pieces=(Bullets(items=_doubts(prescription, shown)),)),
-    )
-
-
-def _sentences(prescription: Prescription, shown: UnitFormat) -> tuple[str, str, str]:
-    """What was found, what is advised, how sure."""
-    rates = ordinary_rates(prescription)
-    places = places_read(prescription)
-    needs = [rate.need_lb_ac for rate in rates]
-    nitrate = _span([rate.nitrate_ppm for rate in rates], "concentration", shown)
-    one = len(rates) == 1
-    found = (
-        f"At {counted(places, 'place')} the soil was sampled; "
-        f"{'it' if one else 'zone by zone it'} holds {nitrate} of nitrate on average, "
-        f"and the corn still needs {_span(needs, 'whole_amount', shown)} to reach its yield goal."
-    )
-    flat, mean = prescription.flat_rate_n_lb_ac, prescription.mean_rate_n_lb_ac
-    given = _span([rate.rate_n_lb_ac for rate in rates], "rate", shown)
-    if not one:
-        given += f", {shown.text('rate', mean)} on average"
-    advised = (
-        f"{_count(len(rates))} {'zone gets' if one else 'zones get'} {given}; "
-        f"one flat rate from the same samples would be {shown.text('rate', flat)}{_for_all(prescription)}."
-    )
-    steps = [abs(rate.strip.difference_n_lb_ac) for rate in prescription.rates if rate.strip]
-    if steps:
-        advised += f" Check strips get {_span(steps, 'rate', shown)} more or less, to learn from at harvest."
-    return found, f"{advised} {why_one_zone(prescription, shown)}".strip(), _how_sure(prescription, shown)
-
-
-def _for_all(prescription: Prescription) -> str:
-    """After a rain-out the flat rate is still that of the whole field, not of what is left."""
-    return " on the whole field" if prescription.remaining is not None else ""
-
-
-def _how_sure(prescription: Prescription, shown: UnitFormat) -> str:
-    errors = [rate.need_se_lb_ac for rate in prescription.rates if rate.need_se_lb_ac is not None]
-    errors = [error for error in errors if math.isfinite(error)]
-    sure = (
-        f"The need is known to about {_span(errors, 'whole_amount', shown)} either way "
-        "(one standard error of a zone's mean, from samples and layers alone)"
-        if errors
-        else "How sure the need is cannot be told from these samples"
-    )
-    flat = prescription.flat
-    if prescription.remaining is not None or flat is None:
-        return f"{sure}."
-    zoned, single = flat.zones_misallocated_lb_ac, flat.misallocated_lb_ac
-    if not (math.isfinite(zoned) and math.isfinite(single)):
-        return f"{sure}."
-    unit = shown.unit("whole_amount")
-    return (
-        f"{sure}; if the map is right, {'this rate misses' if len(prescription.rates) == 1 else 'the zones miss'} the "
-        f"need by {shown.number('rate', zoned)} {unit} on average, one flat rate by {shown.number('rate', single)}."
-    )
-
-
-def _span(values: list[float], quantity: str, shown: UnitFormat) -> str:
-    known = [value for value in values if math.isfinite(value)]
-    if not known:
-        return f"an unknown amount ({shown.unit(quantity)})"
-    low, high = shown.number(quantity, min(known)), shown.number(quantity, max(known))
-    return f"{low} {shown.unit(quantity)}" if low == high else f"{low} to {high} {shown.unit(quantity)}"
-
-
-def _count(number: int) -> str:
-    words = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten")
-    return words[number] if number < len(words) else str(number)
-
-
-def _product(prescription: Prescription, shown: UnitFormat) -> str:
-    product = prescription.product
-    analysis = f"{product.n_pct:g} % N"
-    if product.density_lb_gal is not None:
-        analysis += f", {shown.text('density', product.density_lb_gal)}"
-    return (
-        f"{shown.text(product.unit, prescription.total_product)} of {product.name} ({analysis}), "
-        f"which is {shown.text('mass', prescription.total_n_lb)} on {shown.text('area', prescription.acres)}."
-    )
-
-
-def _cost(prescription: Prescription, shown: UnitFormat) -> tuple[Text, ...]:
-    """Nitrogen, and money when a price was given, against one flat rate."""
-    flat_n_lb, factor = prescription.flat_rate_n_lb_ac * prescription.acres, shown.factor("mass")
-    less = round(flat_n_lb * factor) - round(prescription.total_n_lb * factor)  # of the two as they are printed
-    way = "less" if less >= 0 else "more"
-    words = f"One flat rate would take {shown.text('mass', flat_n_lb)}: " + (
-        f"the zones take {abs(less):,} {shown.unit('mass')} {way}." if less else "as much."
-    )
-    price = prescription.field.settings.prices.n_per_lb
-    if prescription.remaining is not None:  # the flat rate is that of the whole field
-        paid = "" if price is None else f" At {_price(price, shown)} it costs ${prescription.total_n_lb * price:,.0f}."
-        return (Text(text=f"This is for the ground that is left.{paid}"),)
-    if price is None:
-        return (Text(text=f"{words} No price was given, so nothing is said of money."),)
-    total, flat = prescription.total_n_lb * price, flat_n_lb * price
-    apart = abs(round(flat) - round(total))
-    difference = f"${apart:,} {way}" if apart else "the same"
-    return (
-        Text(
-            text=f"{words} At {_price(price, shown)} the nitrogen costs ${total:,.0f}, against ${flat:,.0f} at one "
-            f"flat rate: {difference}. The gain, where there is one, is nitrogen in the right place more than "
-            "nitrogen saved."
+        Part(title=say(shown, "grower.title-short"), pieces=tuple(Text(text=sentence) for sentence in short)),
+        Part(
+            title=say(shown, "grower.title-rates"),
+            pieces=(picture, zones_table(prescription, shown, _COLUMNS, total=True)),
+        ),
+        Part(
+            title=say(shown, "grower.title-cost"),
+            pieces=(Text(text=_product(prescription, shown)), Text(text=" ".join(_cost(prescription, shown)))),
+        ),
+        Part(
+            title=say(shown, "grower.title-doubts"),
+            pieces=(Bullets(items=tuple(_doubts(prescription, shown))[:_MOST_DOUBTS]),),
         ),
     )
 
 
-def _doubts(prescription: Prescription, shown: UnitFormat) -> tuple[str, ...]:
+def _found(prescription: Prescription, shown: UnitFormat) -> str:
+    """What the soil held, and what the corn still needs."""
+    rates, places = ordinary_rates(prescription), places_read(prescription)
+    need = _span([rate.need_lb_ac for rate in rates], "whole_amount", shown)
+    levels = [rate.nitrate_ppm for rate in rates]
+    nitrate = _span(levels, "concentration", shown)
+    if not need:
+        return say(shown, "grower.found-no-need", places=places)
+    if not nitrate:
+        return say(shown, "grower.found-no-nitrate", need=need)
+    one = len({shown.number("concentration", level) for level in levels}) == 1
+    code = "grower.found-one-level" if one else "grower.found-by-zone"
+    return say(shown, code, places=places, nitrate=nitrate, need=need)
+
+
+def _advised(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
+    """The rates, one flat rate beside them, check strips, and why there is one zone where there is."""
+    rates, flat = ordinary_rates(prescription), Quantity("rate", prescription.flat_rate_n_lb_ac)
+    given = _span([rate.rate_n_lb_ac for rate in rates], "rate", shown)
+    if len(rates) == 1:
+        yield say(shown, "grower.field-gets", rates=given)
+    elif len({rate.rate_n_lb_ac for rate in rates}) == 1:
+        yield say(shown, "grower.zones-get-same", zones=len(rates), rates=given)
+    else:
+        mean = Quantity("rate", prescription.mean_rate_n_lb_ac)
+        yield say(shown, "grower.zones-get", zones=len(rates), rates=given, mean=mean)
+    # after a rain-out the flat rate is still that of the whole field, not of what is left
+    yield say(shown, "grower.flat" if prescription.remaining is None else "grower.flat-whole-field", flat=flat)
+    steps = [abs(rate.strip.difference_n_lb_ac) for rate in prescription.rates if rate.strip]
+    if steps:
+        yield say(shown, "grower.strips", steps=_span(steps, "rate", shown))
+    if why := why_one_zone(prescription, shown):
+        yield why
+
+
+def _how_sure(prescription: Prescription, shown: UnitFormat) -> str:
+    error = _span([rate.need_se_lb_ac or math.nan for rate in prescription.rates], "whole_amount", shown)
+    sure = say(shown, "grower.sure", error=error) if error else say(shown, "grower.sure-unknown")
+    flat = prescription.flat
+    if prescription.remaining is not None or flat is None or not math.isfinite(flat.misallocated_lb_ac):
+        return sure
+    zones = Quantity("whole_amount", flat.zones_misallocated_lb_ac)
+    if len(prescription.rates) == 1:
+        return f"{sure} {say(shown, 'grower.off-one', zones=zones)}"
+    by_flat = Quantity("whole_amount", flat.misallocated_lb_ac)
+    return f"{sure} {say(shown, 'grower.off-by-zone', zones=zones, flat=by_flat)}"
+
+
+def _span(values: Sequence[float], kind: Kind, shown: UnitFormat) -> str:
+    """From the least to the most with the unit, one number where they print alike; empty where nothing is known."""
+    known = [value for value in values if math.isfinite(value)]
+    if not known:
+        return ""
+    low, high = Quantity(kind, min(known)), Quantity(kind, max(known))
+    alike = shown.number(kind, low.value) == shown.number(kind, high.value)
+    return shown.text(kind, high.value) if alike else say(shown, "grower.span", low=low, high=high)
+
+
+def _product(prescription: Prescription, shown: UnitFormat) -> str:
+    product, total = prescription.product, prescription.total_product
+    mass, area = Quantity("mass", prescription.total_n_lb), Quantity("area", prescription.acres)
+    n = Quantity("number", round(product.n_pct, 2))
+    if product.density_lb_gal is None:
+        return say(shown, "grower.dry", total=Quantity("lb", total), product=product.name, n=n, mass=mass, area=area)
+    return say(shown, "grower.liquid", total=Quantity("gal", total), product=product.name, n=n,
+               density=Quantity("density", product.density_lb_gal), mass=mass, area=area)  # fmt: skip
+
+
+def _cost(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
+    """Nitrogen, and money when a price was given, against one flat rate; differences are those of the printed."""
+    per_lb, total_n_lb = prescription.field.settings.prices.n_per_lb, prescription.total_n_lb
+    price = Quantity("price_n", per_lb)
+    if prescription.remaining is not None:  # the flat rate is that of the whole field
+        yield say(shown, "grower.left")
+        if per_lb is not None:
+            yield say(shown, "grower.left-costs", price=price, total=Quantity("money", total_n_lb * per_lb))
+        return
+    flat_n_lb, factor = prescription.flat_rate_n_lb_ac * prescription.acres, shown.factor("mass")
+    apart = round(flat_n_lb * factor) - round(total_n_lb * factor)
+    yield say(shown, f"grower.flat-takes-{_way(apart)}", flat=Quantity("mass", flat_n_lb),
+              apart=Quantity("mass", abs(apart) / factor))  # fmt: skip
+    if per_lb is None:
+        yield say(shown, "grower.no-price")
+        return
+    total, flat = total_n_lb * per_lb, flat_n_lb * per_lb
+    apart = round(total) - round(flat)
+    yield say(shown, f"grower.costs-{_way(apart)}", price=price, total=Quantity("money", total),
+              flat=Quantity("money", flat), apart=Quantity("money", abs(apart)))  # fmt: skip
+    yield say(shown, "grower.benefit")
+
+
+def _way(difference: float) -> str:
+    return "more" if difference > 0 else "less" if difference < 0 else "same"
+
+
+def _doubts(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     """What a person must decide first, then how well the map tells samples it has not seen, then the rest."""
-    doubts = [
-        f"{finding.about}: {finding.problem} {finding.remedy}"
-        for finding in finding_texts(shown, prescription.findings)
-        if finding.level == "warning"
-    ]
+    for finding in finding_texts(shown, prescription.findings):
+        if finding.level == "warning":
+            yield say(shown, "grower.doubt", place=finding.place, problem=finding.problem, remedy=finding.remedy)
     nitrate = prescription.surfaces.get("nitrate_ppm")
     if nitrate is not None and nitrate.choice is not None:
         chosen, mean = nitrate.choice.loo_rmse, nitrate.choice.mean_rmse
         if chosen is not None and mean is not None:
-            doubts.append(
-                "Nitrate is one mean for the whole field: a sample guessed from the others is off by "
-                f"{shown.text('concentration', mean)}."
-                if nitrate.chosen == "mean"
-                else f"Between samples nitrate is inferred: each sample guessed from the others is off by "
-                f"{shown.text('concentration', chosen)} (by the plain mean, {shown.text('concentration', mean)})."
-            )
-    doubts.append(
-        "Weather after sampling is not known: heavy rain can move nitrate out of reach, warmth can free more than "
-        "was counted."
-    )
-    doubts.append("The yield goal drives the need: a goal that the season does not reach leaves nitrogen behind.")
-    return tuple(doubts[:_MOST_DOUBTS])
-
-
-def facts_line(prescription: Prescription, shown: UnitFormat) -> tuple[str, ...]:
-    """Season, treated ground, when the cores were pulled, when it is to be applied."""
-    return tuple(facts(prescription, shown))
-
-
-def _price(per_lb: float, shown: UnitFormat) -> str:
-    return shown.text("price_n", per_lb)
+            code = "grower.one-mean" if nitrate.chosen == "mean" else "grower.between-samples"
+            yield say(shown, code, chosen=Quantity("concentration", chosen), mean=Quantity("concentration", mean))
+    yield say(shown, "grower.weather")
+    yield say(shown, "grower.yield-goal")

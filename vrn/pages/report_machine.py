@@ -1,110 +1,95 @@
-"""Parts of the report that other rooms report in plain values: the machine, its drive, the loads."""
+"""Parts of the report on the machine, its drive, the loads and strips, and on how sure the needs are."""
 
 import math
-from typing import Any
+from typing import Final
 
-from vrn.pages.report_parts import Part, Table, Text
+from vrn.findings import Kind, Quantity
+from vrn.pages.report_parts import Part, Piece, Table, Text
+from vrn.pages.report_readings import error_sentences
 from vrn.prescription.drive import DriveReport
 from vrn.prescription.machine import MachineReport, ZoneFlow
 from vrn.prescription.model import Prescription
 from vrn.prescription.products import LoadsReport
 from vrn.prescription.remaining import RemainingReport
 from vrn.prescription.strips import StripReport
-from vrn.words import UnitFormat
+from vrn.prescription.uncertainty import Uncertainty
+from vrn.words import UnitFormat, say
+
+_LEAST_OUTSIDE_N_LB: Final = 0.5  # what the printed pound can show
 
 
 def machine_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
-    """
-    What the machine can make, how the drive went in the simulation, how many loads.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    shown : UnitFormat
-
-    Returns
-    -------
-    part : Part or None
-        None when none of it was looked at.
-    """
-    pieces: list[Any] = []
+    """What the machine can make, the simulated drive, the loads, the strips; None when none of it was looked at."""
+    pieces: list[Piece] = []
     if prescription.machine is not None:
         pieces += _machine(prescription.machine, shown)
     if prescription.drive is not None:
         pieces += _drive(prescription.drive, shown)
     if prescription.loads is not None:
-        pieces.append(_loads(prescription.loads, shown))
+        pieces.append(Text(text=_loads(prescription.loads, shown)))
     if prescription.check_strips is not None:
         pieces += _strips(prescription, prescription.check_strips, shown)
     if prescription.remaining is not None:
-        pieces.append(_remaining(prescription.remaining, shown))
+        pieces.append(Text(text=_left(prescription.remaining, shown)))
     if prescription.loads is not None:
         pieces.append(Text(text=_product(prescription, shown), small=True))
-    return Part(title="The machine", pieces=tuple(pieces)) if pieces else None
+    return Part(title=say(shown, "rates.machine"), pieces=tuple(pieces)) if pieces else None
+
+
+def _head(shown: UnitFormat, *heads: str | tuple[str, Kind]) -> tuple[str, ...]:
+    """Heads of a table by name, those of quantities with their kind."""
+    named: list[tuple[str, Kind]] = [(head, "text") if isinstance(head, str) else head for head in heads]
+    return tuple(say(shown, f"rates.head-{name}", at=Quantity(kind, None)) for name, kind in named)
 
 
 def _product(prescription: Prescription, shown: UnitFormat) -> str:
     """Analysis and density of the product, and who says so."""
-    product = prescription.product
-    density = "" if product.density_lb_gal is None else f", {shown.text('density', product.density_lb_gal)}"
-    return f"{product.name}: {product.n_pct:.2f}% N by weight{density}. Source: {product.source}."
+    product, n = prescription.product, Quantity("number", round(prescription.product.n_pct, 2))
+    if product.density_lb_gal is None:
+        return say(shown, "rates.product-dry", product=product.name, n=n, source=product.source)
+    density = Quantity("density", product.density_lb_gal)
+    return say(shown, "rates.product", product=product.name, n=n, density=density, source=product.source)
 
 
-_ASSUMED = {
-    "highest-rate": "Orifices or metering are set so that the highest rate is the most flow at the working speed.",
-    "unlimited": "No flow limit is stated in [machine].",
-}
-
-
-def _machine(report: MachineReport, shown: UnitFormat) -> list[Any]:
-    pieces: list[Any] = []
-    if report.flows.assumed:
-        pieces.append(Text(text=_ASSUMED[report.flows.assumed]))
+def _machine(report: MachineReport, shown: UnitFormat) -> list[Piece]:
+    assumed = report.flows.assumed
+    pieces: list[Piece] = [Text(text=say(shown, f"rates.assumed-{assumed}"))] if assumed else []
     rows = tuple(
         (
             str(zone.zone), shown.number("rate", zone.rate_n_lb_ac), shown.number(report.flow_unit, zone.flow),
-            _speeds(zone, shown), "no" if zone.advice else "yes", _advice(zone, shown),
+            _speeds(zone, shown), say(shown, "rates.made-no" if zone.advice else "rates.made-yes"),
+            say(shown, f"rates.advice-{zone.advice}", speed=Quantity("speed", zone.advised_speed_mph))
+            if zone.advice else "",
         )
         for zone in report.zones
     )  # fmt: skip
     if rows:
         pieces.append(
             Table(
-                caption=f"What each rate asks of the machine at {shown.text('speed', report.speed_mph)}", rows=rows,
-                header=("Zone", f"Rate, {shown.unit('rate')}", f"Flow, {shown.unit(report.flow_unit)}",
-                        f"Speeds that make it, {shown.unit('speed')}", "Made", "Advice"),
+                caption=say(shown, "rates.flows", speed=Quantity("speed", report.speed_mph)), rows=rows,
+                header=_head(shown, "zone", ("rate", "rate"), ("flow", report.flow_unit), ("speeds", "speed"), "made",
+                             "advice"),
                 numbers=(0, 1, 2), widths=(8, 15, 15, 20, 10, 32),
             )
         )  # fmt: skip
     return pieces
 
 
-def _advice(zone: ZoneFlow, shown: UnitFormat) -> str:
-    if zone.advice == "impossible":
-        return "fit other orifices or metering, or set another rate"
-    return f"drive at {shown.text('speed', zone.advised_speed_mph)} or {zone.advice}" if zone.advice else ""
-
-
 def _speeds(zone: ZoneFlow, shown: UnitFormat) -> str:
-    if math.isinf(zone.most_speed_mph):
-        return f"{shown.number('speed', zone.least_speed_mph)} and more" if zone.least_speed_mph else "any"
-    return f"{shown.number('speed', zone.least_speed_mph)} to {shown.number('speed', zone.most_speed_mph)}"
+    least = Quantity("speed", zone.least_speed_mph)
+    if not math.isinf(zone.most_speed_mph):
+        return say(shown, "rates.speeds", least=least, most=Quantity("speed", zone.most_speed_mph))
+    return say(shown, "rates.speeds-from", least=least) if zone.least_speed_mph else say(shown, "rates.speeds-any")
 
 
-def _drive(report: DriveReport, shown: UnitFormat) -> list[Any]:
-    words = (
-        f"Driven in the simulation along {report.heading_deg:.0f}° from north in {report.passes} passes at "
-        f"{shown.text('speed', report.speed_mph)}: {shown.text('share', report.within_share)} of the ground gets its "
-        f"rate within ± 10 %; {shown.text('mass', report.applied_n_lb)} go out where "
-        f"{shown.text('mass', report.prescribed_n_lb)} are prescribed."
-    )
-    if report.outside_n_lb >= 0.5:
-        words += (
-            f" Another {shown.text('mass', report.outside_n_lb)} land beyond the treated ground, where sections "
-            "overhang its edge: the more sections, the less."
-        )
-    pieces: list[Any] = [Text(text=words)]
-    area, rate = shown.unit("area"), shown.unit("rate")
+def _drive(report: DriveReport, shown: UnitFormat) -> list[Piece]:
+    sentence = say(
+        shown, "rates.drive", heading=Quantity("number", round(report.heading_deg)), passes=report.passes,
+        speed=Quantity("speed", report.speed_mph), share=Quantity("share", report.within_share),
+        applied=Quantity("mass", report.applied_n_lb), prescribed=Quantity("mass", report.prescribed_n_lb),
+    )  # fmt: skip
+    if report.outside_n_lb >= _LEAST_OUTSIDE_N_LB:
+        sentence += " " + say(shown, "rates.drive-outside", mass=Quantity("mass", report.outside_n_lb))
     rows = tuple(
         (
             str(zone.zone), shown.text("share", zone.within_share), shown.number("rate", zone.mean_applied_n_lb_ac),
@@ -112,30 +97,28 @@ def _drive(report: DriveReport, shown: UnitFormat) -> list[Any]:
         )
         for zone in report.zones
     )  # fmt: skip
-    if rows:
-        pieces.append(
-            Table(
-                caption="The drive zone by zone", rows=rows, numbers=(0, 1, 2, 3, 4),
-                header=("Zone", "Within ± 10 %", f"Mean, {rate}", f"Too little, {area}", f"Too much, {area}"),
-            )
-        )  # fmt: skip
-    return pieces
+    heads = _head(shown, "zone", "within", ("mean", "rate"), ("under", "area"), ("over", "area"))
+    table = Table(caption=say(shown, "rates.drive-zones"), rows=rows, numbers=(0, 1, 2, 3, 4), header=heads)
+    return [Text(text=sentence), *((table,) if rows else ())]
 
 
-def _loads(report: LoadsReport, shown: UnitFormat) -> Text:
-    unit = report.unit
-    words = f"To order: {shown.text(unit, report.total)}"
-    if unit == "gal":
-        words += f", which weighs {shown.text('lb', report.weight_lb)}"
-    if report.loads:
-        words += (
-            f"; {report.loads} loads of {shown.text(unit, report.tank)}, the last of "
-            f"{shown.text(unit, report.last_load)}; a load covers {shown.text('area', report.acres_per_load)}"
-        )
-    return Text(text=f"{words}.")
+def _loads(report: LoadsReport, shown: UnitFormat) -> str:
+    def product(value: float | None) -> Quantity:
+        return Quantity("gal" if report.unit == "gal" else "lb", value)
+
+    if report.unit == "gal":
+        weight = Quantity("lb", report.weight_lb)
+        sentence = say(shown, "rates.order-liquid", total=product(report.total), weight=weight)
+    else:
+        sentence = say(shown, "rates.order", total=product(report.total))
+    if not report.loads:
+        return sentence
+    loads = say(shown, "rates.order-loads", loads=report.loads, tank=product(report.tank),
+                last=product(report.last_load), area=Quantity("area", report.acres_per_load))  # fmt: skip
+    return f"{sentence} {loads}"
 
 
-def _strips(prescription: Prescription, report: StripReport, shown: UnitFormat) -> list[Any]:
+def _strips(prescription: Prescription, report: StripReport, shown: UnitFormat) -> list[Piece]:
     rows = tuple(
         (
             str(rate.zone), "–" if rate.strip.in_zone is None else str(rate.strip.in_zone), str(rate.strip.pair),
@@ -143,22 +126,78 @@ def _strips(prescription: Prescription, report: StripReport, shown: UnitFormat) 
         )
         for rate in prescription.rates if rate.strip
     )  # fmt: skip
-    if not rows:
-        return []
-    change = (
-        f"{shown.text('mass', report.total_change_n_lb)} ({shown.text('mass', report.tolerance_n_lb)} would be allowed)"
-    )
-    return [
-        Table(
-            caption=f"Check strips; they change the field's total by {change}", rows=rows, numbers=(0, 1, 2, 3, 4),
-            header=("Zone", "Lies in zone", "Pair", f"More or less, {shown.unit('rate')}", shown.unit("area")),
+    caption = say(shown, "rates.strips", change=Quantity("mass", report.total_change_n_lb),
+                  allowed=Quantity("mass", report.tolerance_n_lb))  # fmt: skip
+    heads = (*_head(shown, "zone", "in-zone", "pair", ("difference", "rate")), shown.unit("area"))
+    return [Table(caption=caption, rows=rows, numbers=(0, 1, 2, 3, 4), header=heads)] if rows else []
+
+
+def _left(report: RemainingReport, shown: UnitFormat) -> str:
+    return say(
+        shown, "rates.left", left=Quantity("area", report.left_ac),
+        whole=Quantity("area", report.covered_ac + report.left_ac), mass=Quantity("mass", report.whole_total_n_lb),
+    )  # fmt: skip
+
+
+def sure_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
+    """How sure the needs are, from draws of the field that the readings allow; None when no surface says."""
+    found = prescription.uncertainty
+    if found is None:
+        return None
+    rates = {rate.zone: rate for rate in prescription.rates}
+    rows = tuple(
+        (
+            str(zone.zone), shown.number("whole_amount", rates[zone.zone].need_lb_ac),
+            shown.number("amount", zone.need_se_lb_ac),
+            say(shown, "rates.band", low=Quantity("whole_amount", zone.low_lb_ac),
+                high=Quantity("whole_amount", zone.high_lb_ac)),
+            shown.number("rate", rates[zone.zone].rate_n_lb_ac), shown.text("share", zone.needs_more_share),
         )
-    ]  # fmt: skip
+        for zone in found.zones
+        if zone.zone in rates
+    )  # fmt: skip
+    table = Table(
+        caption=say(shown, "rates.sure-zones", draws=found.draws), rows=rows, numbers=(0, 1, 2, 3, 4, 5),
+        header=_head(shown, "zone", ("need", "whole_amount"), "error", "band", ("rate", "rate"), "needs-more"),
+        widths=(8, 17, 17, 22, 16, 20),
+    )  # fmt: skip
+    low, _, high = found.total_need_n_lb
+    total = say(shown, "rates.sure-total", low=Quantity("mass", low), high=Quantity("mass", high))
+    drawn = ", ".join(say(shown, f"rates.drawn-{name}") for name in found.drawn)
+    return Part(
+        title=say(shown, "rates.sure"),
+        pieces=(
+            Text(text=f"{total} {_against_flat(prescription, found, shown)}"), table, *_causes(prescription, shown),
+            Text(text=say(shown, "rates.sure-how", drawn=drawn), small=True),
+        ),
+    )  # fmt: skip
 
 
-def _remaining(report: RemainingReport, shown: UnitFormat) -> Text:
-    return Text(
-        text=f"This is for the {shown.number('area', report.left_ac)} of "
-        f"{shown.text('area', report.covered_ac + report.left_ac)} that are left; strips narrower than half "
-        f"a swath count as covered. The whole field was to get {shown.text('mass', report.whole_total_n_lb)}."
+def _against_flat(prescription: Prescription, found: Uncertainty, shown: UnitFormat) -> str:
+    """What these rates miss the need by, and one flat rate where it is another."""
+    low, zones, high = (Quantity("amount", value) for value in found.zones_misallocated_lb_ac)
+    if {rate.rate_n_lb_ac for rate in prescription.rates} == {prescription.flat_rate_n_lb_ac}:
+        return say(shown, "rates.sure-one-rate", zones=zones, zones_low=low, zones_high=high)
+    flat_low, flat, flat_high = (Quantity("amount", value) for value in found.flat_misallocated_lb_ac)
+    return say(
+        shown, "rates.sure-flat", zones=zones, zones_low=low, zones_high=high, flat=flat, flat_low=flat_low,
+        flat_high=flat_high, share=Quantity("share", found.zones_better_share),
+    )  # fmt: skip
+
+
+_CAUSES: Final = ("instrument", "cores", "ground", "other", "total")
+
+
+def _causes(prescription: Prescription, shown: UnitFormat) -> tuple[Table, ...]:
+    """Standard error of the need of a place, by cause; the squares add up to the whole."""
+    causes = prescription.causes
+    if causes is None:
+        return ()
+    parts = ((say(shown, "grower.all"), causes.field), *((str(zone), part) for zone, part in causes.zones.items()))
+    rows = tuple(
+        (name, *(shown.number("amount", getattr(part, f"{cause}_lb_ac")) for cause in _CAUSES)) for name, part in parts
     )
+    how = " ".join(error_sentences(causes.error, shown))
+    caption = say(shown, "rates.causes", at=Quantity("amount", None), how=how)
+    heads = (*_head(shown, "zone"), *(say(shown, f"rates.cause-{cause}") for cause in _CAUSES))
+    return (Table(caption=caption, header=heads, rows=rows, numbers=(0, 1, 2, 3, 4, 5)),)

@@ -9,8 +9,9 @@ from markupsafe import Markup
 from vrn.pages.map_page_words import page_words
 from vrn.pages.page_parts import page_asset, templates
 from vrn.pages.report_file import file_parts
-from vrn.pages.report_grower import facts_line, grower_page
+from vrn.pages.report_grower import grower_page
 from vrn.pages.report_parts import Picture, Report
+from vrn.pages.report_phrases import facts
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat
 
@@ -87,7 +88,7 @@ def report_of(prescription: Prescription) -> Report:
     settings = prescription.field.settings
     shown = UnitFormat(metric=settings.units == "metric")
     return Report(
-        field=prescription.field.name, season=settings.header.season, facts=facts_line(prescription, shown),
+        field=prescription.field.name, season=settings.header.season, facts=tuple(facts(prescription, shown)),
         approved=settings.approved, state=page_words(prescription, shown)["state"],
         grower=grower_page(prescription, shown), file=file_parts(prescription, shown),
     )  # fmt: skip

@@ -1,6 +1,7 @@
-"""Phrases that map and report share: dates, what the field is, cautions."""
+"""What map and report both say of a prescription: facts, zones' marks, why one zone, cautions."""
 
-from datetime import date
+from collections.abc import Iterator
+from typing import Final
 
 import numpy as np
 
@@ -9,34 +10,26 @@ from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UnitFormat, say
 from vrn.zones.model import ZonesReport
 
-_SAME_LB_AC = 0.01  # needs that no page tells apart
-_FEW_PLACES = 5
-
-_CAUTIONS = (
-    "This is advice. Local rules, the label, the nutrient management plan and a licensed person decide.",
-    "Keep the setbacks that the law and the label ask for from wells, streams, ponds and tile inlets.",
-    "The setbacks drawn here are those given in the field file, no others.",
-    "More nitrogen than the crop takes up ends in drinking water. Where a reading is in doubt, apply less.",
-    "Before the first pass, check the unit and the total that the terminal shows against the load sheet.",
-)
+_SAME_LB_AC: Final = 0.01  # needs that no page tells apart
+_FEW_PLACES: Final = 5
 
 
-def facts(prescription: Prescription, shown: UnitFormat) -> list[str]:
+def facts(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     """Season, area, when and at which stage the cores were pulled, when it is to be applied."""
     settings = prescription.field.settings
     season = prescription.season
-    stage_name = settings.crop.growth_stage or (None if season is None else season.stage_name)
+    stage = settings.crop.growth_stage or (None if season is None else season.stage_name)
     pulled = sorted({on for on in prescription.field.samples.sampled_on if on is not None})
-    found = [f"Season {settings.header.season}", f"{shown.text('area', prescription.acres)} treated"]
+    yield say(shown, "grower.season", season=str(settings.header.season))
+    yield say(shown, "grower.treated", area=Quantity("area", prescription.acres))
     if pulled:
-        span = day(pulled[0]) if len(pulled) == 1 else f"{day(pulled[0])} to {day(pulled[-1])}"
-        stage = f" at {stage_name}" if stage_name else ""
-        found.append(f"cores pulled {span}{stage}")
-    elif stage_name:
-        found.append(f"cores pulled at {stage_name}")
+        several = "-span" if len(pulled) > 1 else ""
+        at = "-at" if stage else ""
+        yield say(shown, f"grower.pulled{several}{at}", first=pulled[0], last=pulled[-1], stage=stage)
+    elif stage:
+        yield say(shown, "grower.pulled-stage", stage=stage)
     if settings.crop.application_date:
-        found.append(f"to be applied {day(settings.crop.application_date)}")
-    return found
+        yield say(shown, "grower.apply-on", on=settings.crop.application_date)
 
 
 def ordinary_rates(prescription: Prescription) -> tuple[ZoneRate, ...]:
@@ -63,7 +56,7 @@ def places_read(prescription: Prescription) -> int:
 
 def why_one_zone(prescription: Prescription, shown: UnitFormat) -> str:
     """
-    Why the field is one zone, and what would help, for a person.
+    Why the field is one zone, and what would help.
 
     Parameters
     ----------
@@ -79,24 +72,17 @@ def why_one_zone(prescription: Prescription, shown: UnitFormat) -> str:
         return ""
     section, nitrate = prescription.field.settings.zones, prescription.surfaces.get("nitrate_ppm")
     if section.file is not None:
-        return f"The file of zones, {section.file}, holds one zone here."
+        return say(shown, "grower.one-zone-file", file=section.file)
     if section.count == 1:
-        return "The field file asks for one zone."
+        return say(shown, "grower.one-zone-asked")
     need = prescription.surfaces.get("need_lb_ac")
     known = np.array([]) if need is None else need.values[np.isfinite(need.values) & (prescription.share > 0)]
     if not known.size or float(np.ptp(known)) > _SAME_LB_AC or nitrate is None or nitrate.chosen != "mean":
-        return f"More zones were not worth it. {zone_count_reason(prescription.zones.report, shown)}".strip()
+        reason = zone_count_reason(prescription.zones.report, shown)
+        return f"{say(shown, 'grower.one-zone-enough')} {reason}".strip()
     places = places_read(prescription)
-    found = (
-        f"{places} {'place is' if places == 1 else 'places are'} too few to show a pattern"
-        if places < _FEW_PLACES
-        else f"The readings of {places} places differ, but neighbours are hardly more alike than places far apart: a "
-        "pattern drawn from them could be chance"
-    )
-    return (
-        f"{found}, so their mean stands for the whole field. A map of yield potential or soil, more readings (vrn "
-        "plan), or zones of your own ([zones] file) could show where the need differs."
-    )
+    why = "few" if places < _FEW_PLACES else "scatter"
+    return f"{say(shown, f'grower.one-zone-{why}', places=places)} {say(shown, 'grower.one-zone-help')}"
 
 
 def zone_count_reason(report: ZonesReport | None, shown: UnitFormat) -> str:
@@ -112,11 +98,5 @@ def zone_count_reason(report: ZonesReport | None, shown: UnitFormat) -> str:
 
 def cautions(prescription: Prescription, shown: UnitFormat) -> tuple[str, ...]:
     """What anyone who uses the prescription must know, the product's own cautions first."""
-    return (*(say(shown, code) for code in prescription.product.cautions), *_CAUTIONS)
-
-
-def day(value: date | None) -> str:
-    """``2026-06-12`` → ``12 June 2026``."""
-    months = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-              "November", "December")  # fmt: skip
-    return "" if value is None else f"{value.day} {months[value.month - 1]} {value.year}"
+    always = ("grower.advice", "grower.setbacks", "grower.setbacks-drawn", "grower.water", "grower.first-pass")
+    return tuple(say(shown, code) for code in (*prescription.product.cautions, *always))

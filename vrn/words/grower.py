@@ -1,0 +1,74 @@
+"""Words of the grower's page, and the cautions that map and report carry."""
+
+from typing import Final
+
+SENTENCES: Final[dict[str, str]] = {
+    "title-short": "In short",
+    "title-rates": "Rates",
+    "title-cost": "Product and cost",
+    "title-doubts": "What could be wrong",
+    "map": "Zones and their rates, {rate:unit}. Dots: where cores were pulled. Hatched: no nitrogen.",
+    "map-alt": "Map of {field} with the rate of each zone",
+    "span": "{low:bare} to {high}",
+    "found-by-zone": "Soil was sampled at {places:place|places}. Zone averages run from {nitrate} nitrate-N. The corn "
+    "still needs {need} to reach its yield goal.",
+    "found-one-level": "Soil was sampled at {places:place|places} and averages {nitrate} nitrate-N. The corn still "
+    "needs {need} to reach its yield goal.",
+    "found-no-nitrate": "The corn still needs {need} to reach its yield goal.",
+    "found-no-need": "Soil was sampled at {places:place|places}. What the corn still needs is not known.",
+    "zones-get": "{zones:zone gets|zones get} {rates}, {mean:0} on average.",
+    "zones-get-same": "{zones:zone gets|zones get} {rates}.",
+    "field-gets": "The whole field gets one rate, {rates}.",
+    "flat": "One flat rate from the same samples would be {flat}.",
+    "flat-whole-field": "One flat rate for the whole field would be {flat}.",
+    "strips": "Check strips get {steps} more or less, to learn from at harvest.",
+    "one-zone-file": "The zone file, {file}, holds one zone here.",
+    "one-zone-asked": "The field file asks for one zone.",
+    "one-zone-enough": "More zones were not worth it.",
+    "one-zone-few": "{places:place is|places are} too few to show a pattern, so their average is used for the whole "
+    "field.",
+    "one-zone-scatter": "Samples from {places:place|places} differ, but near ones are hardly more alike than far ones. "
+    "A pattern drawn from them could be chance, so their average is used for the whole field.",
+    "one-zone-help": "A yield map, a soil map, more samples or zones of your own could show where the need differs.",
+    "sure": "The samples leave each zone's need open by about {error} either way. The method's own error comes on top.",
+    "sure-unknown": "These samples cannot show how sure the need is.",
+    "off-by-zone": "If the map is right, zone rates are off by {zones} on average; one flat rate would be off by "
+    "{flat}.",
+    "off-one": "If the map is right, this rate is off by {zones} on average.",
+    "all": "all",
+    "liquid": "{total} of {product} ({n}% N, {density}) carries {mass} for {area}.",
+    "dry": "{total} of {product} ({n}% N) carries {mass} for {area}.",
+    "flat-takes-more": "One flat rate would take {flat}. The zones take {apart} less.",
+    "flat-takes-less": "One flat rate would take {flat}. The zones take {apart} more.",
+    "flat-takes-same": "One flat rate would take as much.",
+    "no-price": "No price was given, so no cost is shown.",
+    "costs-less": "At {price} the nitrogen costs {total}. One flat rate would cost {flat}, {apart} more.",
+    "costs-more": "At {price} the nitrogen costs {total}. One flat rate would cost {flat}, {apart} less.",
+    "costs-same": "At {price} the nitrogen costs {total}, and so would one flat rate.",
+    "benefit": "Any benefit comes mostly from putting N where it's needed, not from using less.",
+    "left": "This is for the ground that is left.",
+    "left-costs": "At {price} it costs {total}.",
+    "doubt": "{place}: {problem} {remedy}",
+    "one-mean": "Nitrate is one average for the whole field. When each sample was predicted from the others, the "
+    "typical error was {mean}.",
+    "between-samples": "Between samples, nitrate is estimated. When each sample was predicted from the others, the "
+    "typical error was {chosen} (by the plain average, {mean}).",
+    "weather": "Weather after sampling is not known. Heavy rain can move nitrate out of reach, and warm soil can free "
+    "more than was counted.",
+    "yield-goal": "The yield goal drives the need. If the season falls short of it, nitrogen is left behind.",
+    "season": "Season {season}",
+    "treated": "{area} treated",
+    "pulled": "cores pulled {first}",
+    "pulled-at": "cores pulled {first} at {stage}",
+    "pulled-span": "cores pulled {first} to {last}",
+    "pulled-span-at": "cores pulled {first} to {last} at {stage}",
+    "pulled-stage": "cores pulled at {stage}",
+    "apply-on": "to be applied {on}",
+    "advice": "This is advice. Follow local rules, the product label and the nutrient plan. A licensed person makes "
+    "the final decision.",
+    "setbacks": "Keep the legal setbacks, and those of the label, from wells, streams, ponds and tile inlets.",
+    "setbacks-drawn": "Only the setbacks entered in the field file are drawn here.",
+    "water": "Nitrogen that the crop does not take up can end in drinking water. Where a reading is in doubt, apply "
+    "less.",
+    "first-pass": "Before the first pass, check the unit and the total on the screen against the load sheet.",
+}
