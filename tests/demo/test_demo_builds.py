@@ -57,6 +57,7 @@ def test_every_demo_field_reads(name: str, readings: int, depths: int, warnings:
     assert len(field.samples.depths_in()) == depths
     found = [finding for finding in field.findings if finding.level == "warning"]
     assert len(found) == warnings
+    assert {finding.code for finding in found} <= {"ingest.reading-outside"}
 
 
 @pytest.mark.parametrize("name", FIELDS)

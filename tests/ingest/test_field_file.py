@@ -56,6 +56,12 @@ def test_unknown_key_names_the_nearest(path: str, near: str) -> None:
     assert error.remedy == f"Did you mean {near}?"
 
 
+def test_an_empty_name_is_asked_for() -> None:
+    """A line of the form that nobody filled in reads as a sentence."""
+    error = refused(sound.changed({"field__name": ""}))
+    assert (error.problem, error.remedy) == ("field.toml: field.name is empty.", "Enter a name.")
+
+
 def test_every_fault_is_told_at_once_with_its_remedy() -> None:
     """Eight faults of eight kinds stand in one error, each with key path and remedy."""
     keys = sound.changed(

@@ -62,6 +62,25 @@ def test_decimal_commas_with_semicolons(rewrite: Rewrite, put: Put) -> None:
     assert samples.nitrate_ppm.tolist() == sound.READINGS
 
 
+def test_a_path_from_windows_is_found(rewrite: Rewrite, put: Put, field_folder: Path) -> None:
+    """Folders parted by a backslash, with the sheet or layer behind a #, on every system."""
+    (field_folder / "june").mkdir()
+    put("june/samples.csv", sound.samples_csv())
+    field = read_field(rewrite(samples__file="june\\samples.csv"))
+    assert len(field.samples) == 12
+    assert "june/samples.csv" in field.inputs
+
+
+def test_a_table_of_twenty_thousand_columns_is_named_in_short(rewrite: Rewrite, put: Put) -> None:
+    """A file of elements has no column of ours: the message names the first two dozen and how many more there are."""
+    wide = [f"element_{i}" for i in range(20_000)]
+    put("samples.csv", ",".join(wide) + "\n" + ",".join("1" for _ in wide) + "\n")
+    with pytest.raises(InputFileError, match="there is no column longitude") as raised:
+        read_field(rewrite())
+    assert "element_23 and 19,976 more" in raised.value.problem
+    assert "element_24" not in raised.value.problem
+
+
 def test_windows_1252_is_read_and_told(rewrite: Rewrite, put: Put) -> None:
     """Accented letters of an old program are read, with a note."""
     put("samples.csv", sound.samples_csv().replace("S1,", "Süd-é1,").encode("cp1252"))

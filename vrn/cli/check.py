@@ -1,19 +1,23 @@
 """``vrn check``: every input read and its condition told; nothing is built."""
 
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vrn.cli.app import FINDINGS, app, progress, say, say_findings, say_json
+from vrn.cli.app import app, leave_if_warned, progress, say, say_findings, say_json, tell
 
 if TYPE_CHECKING:
+    from vrn.findings import Kind, Quantity
     from vrn.model.field import Field
     from vrn.model.layers import Layer
     from vrn.model.readings import ReadingQuality, StandardRun
     from vrn.model.samples import SoilSamples
     from vrn.words import UnitFormat
 
+# kind of the values of a layer; others have no unit
+_KINDS: "dict[str, Kind]" = {"organic_matter_pct": "organic_matter", "yield_bu_ac": "yield", "applied_n_lb_ac": "rate"}
 _HELP = """Read every input of a field, report its condition and problems, build nothing.
 
 Exit status 1 when something needs a person.
@@ -28,12 +32,12 @@ def check(
     json_: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
 ) -> None:
     """Read, report, and say by the exit status whether a person must look."""
-    with progress() as tell:
+    with progress() as step:
         from vrn.ingest import read_field
         from vrn.sampling.quality import assess_readings
 
-        if tell is not None:
-            tell("reading")
+        if step is not None:
+            step("reading")
         field = read_field(field_file)
         quality = assess_readings(field.samples, section=field.settings.samples)
     from vrn.words import UnitFormat, finding_texts, findings_json
@@ -51,9 +55,8 @@ def check(
         if findings:
             say_findings(finding_texts(shown, findings))
         else:
-            say("Nothing needs a person.")
-    if any(finding.level == "warning" for finding in findings):
-        raise typer.Exit(FINDINGS)
+            tell(shown, "ingest.check-fine")
+    leave_if_warned(findings)
 
 
 def _report(field: "Field") -> dict[str, Any]:
@@ -96,19 +99,18 @@ def _of_layer(layer: "Layer") -> dict[str, Any]:
     """Kind, source, count and range of a layer's values, in the unit of the layer."""
     import numpy as np
 
-    from vrn.model.layers import YieldLogLayer
+    from vrn.model.layers import ConstantLayer, YieldLogLayer
 
-    values: Any = getattr(layer, "values", None)
-    if isinstance(layer, YieldLogLayer):
-        values = np.concatenate([log.yield_bu_ac for log in layer.logs])
-    if values is None:
-        value = getattr(layer, "value", None)
-        return {"kind": "one value", "source": layer.source, "count": 1, "least": value, "median": value, "most": value}
+    if isinstance(layer, ConstantLayer):
+        kind, values = "one value", np.array([layer.value])
+    elif isinstance(layer, YieldLogLayer):
+        kind, values = "records", np.concatenate([log.yield_bu_ac for log in layer.logs])
+    else:
+        kinds = {"PointLayer": "points", "PolygonLayer": "areas", "RasterLayer": "cells"}
+        kind, values = kinds[type(layer).__name__], layer.values
     known = values[np.isfinite(values)]
-    kinds = {"PointLayer": "points", "PolygonLayer": "areas", "RasterLayer": "cells", "YieldLogLayer": "records"}
-    kind = kinds[type(layer).__name__]
-    return {"kind": kind, "source": layer.source, "count": int(known.size), "least": float(known.min()),
-            "median": float(np.median(known)), "most": float(known.max())}  # fmt: skip
+    return {"name": layer.name, "kind": kind, "source": layer.source, "count": int(known.size),
+            "least": float(known.min()), "median": float(np.median(known)), "most": float(known.max())}  # fmt: skip
 
 
 def _quality(quality: "ReadingQuality") -> dict[str, Any]:
@@ -187,33 +189,43 @@ def _standards(run: "StandardRun", samples: "SoilSamples") -> dict[str, Any]:
 
 def _say(report: dict[str, Any], shown: "UnitFormat") -> None:
     """The report for a person, in the units of the field file."""
-    from vrn.findings import counted
-    from vrn.units import IN_M
+    from vrn import words
+    from vrn.findings import Quantity
 
-    per_in = 100 * IN_M if shown.metric else 1.0
-    say(f"{report['field']}, season {report['season']}: {shown.text('area', report['acres'])}, "
-        f"{shown.text('area', report['treated_acres'])} of them to be treated ({report['crs']})")  # fmt: skip
+    def area(key: str) -> Quantity:
+        return Quantity("area", report[key])
+
+    tell(shown, "ingest.check-field", field=report["field"], season=str(report["season"]), area=area("acres"),
+         treated=area("treated_acres"))  # fmt: skip
     for depth in report["readings"]:
-        core = f"{depth['top_in'] * per_in:.0f}–{depth['bottom_in'] * per_in:.0f} {'cm' if shown.metric else 'in'}"
-        readings = counted(depth["readings"], "reading")
-        say(f"  {readings} of {core}: {depth['least_ppm']:.1f} to {depth['most_ppm']:.1f} ppm NO3-N, "
-            f"median {depth['median_ppm']:.1f}")  # fmt: skip
+        ends = {end: Quantity("depth", depth[f"{end}_in"]) for end in ("top", "bottom")}
+        tell(shown, "ingest.check-readings", readings=depth["readings"], **ends,
+             **_spread(depth, "concentration", "_ppm"))  # fmt: skip
     for kind, count in report["other_readings"].items():
         if count:
-            say(f"  {count} of kind {kind}")
+            tell(shown, f"ingest.check-{kind}", count=count)
     if report["composites"]:
-        say(f"  composites of {report['composites']} areas")
+        tell(shown, "ingest.check-composites", areas=report["composites"])
     if report["sampled_on"]:
-        first, last = report["sampled_on"][0], report["sampled_on"][-1]
-        say(f"  pulled on {first}" if first == last else f"  pulled from {first} to {last}")
-    for name, layer in report["layers"].items():
-        label = name.replace("_", " ")
-        if layer["kind"] == "one value":
-            say(f"  {label}: {layer['median']:g} everywhere")
+        first, last = (date.fromisoformat(report["sampled_on"][at]) for at in (0, -1))
+        if first == last:
+            tell(shown, "ingest.check-sampled-on", day=first)
         else:
-            say(f"  {label}: {layer['count']:,} {layer['kind']} from {layer['source']}, "
-                f"{layer['least']:.3g} to {layer['most']:.3g}, median {layer['median']:.3g}")  # fmt: skip
+            tell(shown, "ingest.check-sampled-between", first=first, last=last)
+    for key, layer in report["layers"].items():
+        known = key if key.startswith("extra ") else words.say(shown, f"ingest.layer-{key.replace('_', '-')}")
+        name = known.removeprefix("extra ")
+        kind = _KINDS.get(layer["name"], "number")
+        tell(shown, f"ingest.check-layer-{layer['kind'].replace(' ', '-')}", layer=name, values=layer["count"],
+             source=layer["source"], **_spread(layer, kind))  # fmt: skip
     if report["weather_days"]:
-        say(f"  weather of {report['weather_days']} days")
-    say(f"  {len(report['inputs'])} files read")
+        tell(shown, "ingest.check-weather", days=report["weather_days"])
     say()
+
+
+def _spread(values: dict[str, Any], kind: "Kind", unit: str = "") -> "dict[str, Quantity]":
+    """Least, middle and greatest of a report, to three figures where they have no unit."""
+    from vrn.findings import Quantity
+
+    found = {name: float(values[f"{name}{unit}"]) for name in ("least", "median", "most")}
+    return {name: Quantity(kind, float(f"{value:.3g}") if kind == "number" else value) for name, value in found.items()}

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from vrn.cli.app import app, say
+from vrn.cli.app import app, say, tell
 
 _HELP = """Make a new field folder: a commented field.toml and a form for the samples.
 
@@ -30,22 +30,22 @@ def start(
     """Write the files and say what comes next."""
     from vrn.files.new_folder import write_new_folder
     from vrn.ingest.new_field import boundary_to_copy, new_field_files
+    from vrn.words import UnitFormat
 
+    shown = UnitFormat(metric=metric)
     year = season if season is not None else date.today().year
     field_file = folder / "field.toml"
     copied = {} if boundary is None else dict([boundary_to_copy(boundary)])
     name = next(iter(copied), "boundary.geojson")
     for path in write_new_folder(folder, {**new_field_files(year, metric=metric, boundary=name), **copied}):
-        say(f"wrote {path}")
-    if not copied:
-        say()
-        say(f"Put the boundary beside {field_file}, then:")
-        say(f"  vrn plan {field_file}     to plan the sampling")
-    else:
-        _first_plan(field_file)
+        tell(shown, "ingest.start-wrote", path=str(path))
     say()
-    say(f"Once the samples are in, fill in the lines of {field_file} marked <-- , then:")
-    say(f"  vrn check {field_file}")
+    if copied:
+        _first_plan(field_file)
+    else:
+        tell(shown, "ingest.start-boundary", file=str(field_file))
+    say()
+    tell(shown, "ingest.start-next", file=str(field_file))
 
 
 def _first_plan(field_file: Path) -> None:
@@ -58,10 +58,9 @@ def _first_plan(field_file: Path) -> None:
     from vrn.words import UnitFormat
 
     made = plan_samples(read_ground(field_file))
+    shown = UnitFormat(metric=made.settings.units == "metric")
     for path in write_plan(made, field_file.parent / "plan", sheet=field_sheet(made)):
-        say(f"wrote {path}")
+        tell(shown, "ingest.start-wrote", path=str(path))
     say()
-    say(f"First plan: {plan_facts(made, UnitFormat(metric=made.settings.units == 'metric'))}.")
-    samples = field_file.parent / "samples.csv"
-    say(f"Print field_sheet.pdf, load plan.gpx. Fill in samples_form.csv, save it as {samples}.")
-    say(f"Another plan, once layers are named in {field_file.name}:  vrn plan {field_file}")
+    samples = str(field_file.parent / "samples.csv")
+    tell(shown, "ingest.start-first-plan", facts=plan_facts(made, shown), samples=samples, file=str(field_file))

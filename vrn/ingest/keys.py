@@ -13,6 +13,8 @@ from annotated_types import Ge, Gt, Le, Lt
 
 from vrn.model.settings import Settings
 
+_MOST_COMPARED = 500  # names
+
 
 @cache
 def _hints(table: type) -> dict[str, Any]:
@@ -135,6 +137,7 @@ def nearest(word: str, known: list[str], *, likeness: float = 0.6) -> str | None
     ----------
     word : str
     known : list of str
+        Of more than five hundred, only the first are compared.
     likeness : float
         Least likeness, 0 … 1.
 
@@ -155,7 +158,7 @@ def nearest(word: str, known: list[str], *, likeness: float = 0.6) -> str | None
         start = difflib.SequenceMatcher(None, word.lower(), other.lower()[: len(word)]).ratio()
         return max(whole, start if len(word) >= 4 or other.lower().startswith(word.lower()) else 0.0)
 
-    best = max(known, key=likeness_of, default=None)
+    best = max(known[:_MOST_COMPARED], key=likeness_of, default=None)
     return best if best is not None and likeness_of(best) >= likeness else None
 
 

@@ -131,11 +131,13 @@ def check_samples(files: InputFiles, samples: SoilSamples, settings: Settings) -
 def _once(files: InputFiles, samples: SoilSamples) -> SoilSamples:
     seen: dict[tuple[object, ...], int] = {}
     keep = np.ones(len(samples), dtype=bool)
-    for i in range(len(samples)):
+    rows = zip(
+        samples.sample_id, samples.top_in.tolist(), samples.bottom_in.tolist(), map(str, samples.nitrate_ppm.tolist()),
+        samples.sampled_on, samples.area_id, map(tuple, samples.coordinates_m.round(3).tolist()), strict=True,
+    )  # fmt: skip
+    for i, same in enumerate(rows):
         if samples.kind[i] != "field":
             continue
-        same = (samples.sample_id[i], samples.top_in[i], samples.bottom_in[i], str(samples.nitrate_ppm[i]),
-                samples.sampled_on[i], samples.area_id[i], *samples.coordinates_m[i].round(3).tolist())  # fmt: skip
         if same in seen:
             keep[i] = False
             files.note("ingest.row-repeated", f"{samples.source} row {samples.row[i]}", row=str(seen[same]))
@@ -148,10 +150,10 @@ def _same_place(files: InputFiles, samples: SoilSamples) -> None:
     """Readings of kind field that share a place and a depth, and ids that share none."""
     at: dict[tuple[object, ...], list[int]] = defaultdict(list)
     by_id: dict[str, set[tuple[float, ...]]] = defaultdict(set)
-    for i in range(len(samples)):
+    depths = zip(samples.top_in.tolist(), samples.bottom_in.tolist(), samples.area_id, strict=True)
+    for i, (place, depth) in enumerate(zip(map(tuple, samples.coordinates_m.round(1).tolist()), depths, strict=True)):
         if samples.kind[i] == "field":
-            place = tuple(samples.coordinates_m[i].round(1).tolist())
-            at[(*place, samples.top_in[i], samples.bottom_in[i], samples.area_id[i])].append(i)
+            at[(*place, *depth)].append(i)
             by_id[samples.sample_id[i]].add(place)
     twice = [rows for rows in at.values() if len(rows) > 1]
     if twice:

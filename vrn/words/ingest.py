@@ -269,4 +269,35 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Gaps between passes of less than half a swath count as covered.",
     ),
 }
-SENTENCES: Final[dict[str, str]] = {}
+SENTENCES: Final[dict[str, str]] = {
+    # check
+    "check-field": "{field}, season {season}: {area}, {treated} of it to be treated",
+    "check-readings": "  {readings:reading|readings} from {top:bare}–{bottom}: {least:bare} to {most} nitrate-N, "
+    "median {median:bare}",
+    "check-standard": "  {count:check standard|check standards}",
+    "check-duplicate": "  {count:duplicate|duplicates}",
+    "check-blank": "  {count:blank|blanks}",
+    "check-composites": "  {areas:composite of one area|composites of areas}",
+    "check-sampled-on": "  sampled on {day}",
+    "check-sampled-between": "  sampled from {first} to {last}",
+    "check-layer-one-value": "  {layer}: {median} across the field",
+    "check-layer-points": "  {layer}: {values:point|points} from {source}, "
+    "{least:bare} to {most}, median {median:bare}",
+    "check-layer-areas": "  {layer}: {values:area|areas} from {source}, {least:bare} to {most}, median {median:bare}",
+    "check-layer-cells": "  {layer}: {values:cell|cells} from {source}, {least:bare} to {most}, median {median:bare}",
+    "check-layer-records": "  {layer}: {values:record|records} from {source}, "
+    "{least:bare} to {most}, median {median:bare}",
+    "layer-organic-matter": "organic matter",
+    "layer-yield-potential": "yield potential",
+    "layer-applied-n": "applied nitrogen",
+    "layer-zones": "zones",
+    "check-weather": "  {days:day|days} of weather",
+    "check-fine": "Nothing needs a decision.",
+    # start
+    "start-wrote": "Wrote {path}",
+    "start-boundary": "Put the boundary beside {file}. Then plan the sampling:\n  vrn plan {file}",
+    "start-next": "Once the samples are in, fill in the lines of {file} marked <-- . Then:\n  vrn check {file}",
+    "start-first-plan": "First plan: {facts}.\nPrint field_sheet.pdf and load plan.gpx. "
+    "Fill in samples_form.csv and save it as {samples}.\n"
+    "To plan again once the field file names layers:\n  vrn plan {file}",
+}
