@@ -11,7 +11,6 @@ from typing import Any, Final
 import vrn
 from vrn.model.surface import Surface
 from vrn.model.surface_choice import SurfaceChoice
-from vrn.nitrogen.ledger import Ledger
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UnitFormat, finding_texts, findings_json
 
@@ -45,7 +44,7 @@ def summary_of(prescription: Prescription) -> dict[str, Any]:
         "season": settings.header.season,
         "acres": prescription.acres,
         "units": settings.units,
-        "method": {"key": prescription.ledger.method, "source": _source(prescription.ledger)},
+        "method": {"key": prescription.ledger.key, "source": prescription.ledger.source},
         "product": {
             "name": prescription.product.name,
             "unit": prescription.product.unit,
@@ -118,13 +117,6 @@ def _surface(surface: Surface, units: UnitFormat) -> dict[str, Any]:
         "mean_rmse_ppm": choice.mean_rmse,
         "variogram": variogram,
     }
-
-
-def _source(ledger: Ledger) -> str:
-    """Who published the method."""
-    from vrn import nitrogen
-
-    return str(nitrogen.method(ledger.method).source)
 
 
 def _known(value: float | None) -> float | None:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,6 +11,7 @@ from vrn import door
 from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, Quantity
 
+OWN_NEED: Final = "own-need"  # what stands for the method where the need is the user's own
 Number = float | NDArray[np.float64]
 
 
@@ -68,6 +69,11 @@ class Ledger:
         Published or stated band of the unclipped sum, where the method has one. [lb/ac]
     inputs : dict of str to float or ndarray
         What the lines were worked from, by name with unit.
+    source : str
+        Who stands for the arithmetic: who published the method, or where a need of the user's own comes from.
+    published : bool
+        Whether a published method worked it out, and may be credited. A ledger made by hand is not, whatever it calls
+        its method.
 
     Examples
     --------
@@ -84,6 +90,13 @@ class Ledger:
     low_lb_ac: Number | None = None
     high_lb_ac: Number | None = None
     inputs: dict[str, Number] = field(default_factory=dict)
+    source: str = ""
+    published: bool = False
+
+    @property
+    def key(self) -> str:
+        """What files call the method: its key where it may be credited, else ``own-need``."""
+        return self.method if self.published else OWN_NEED
 
     @property
     def unclipped_lb_ac(self) -> Number:
@@ -185,10 +198,32 @@ class Ledger:
         )
 
     def __repr__(self) -> str:
+        by = f"by {self.method}" if self.published else f"of your own, {self.method}"
         return door.card(
-            f"Ledger by {self.method}: need {door.span(self.need_lb_ac, unit='lb/ac')}",
+            f"Ledger {by}: need {door.span(self.need_lb_ac, unit='lb/ac')}",
             *(f"{line.label}: {door.span(line.lb_ac, unit='lb/ac')}" for line in self.lines),
         )
+
+    def take(self, cells: NDArray[np.intp]) -> "Ledger":
+        """
+        Ledger of some of the cells.
+
+        Examples
+        --------
+        >>> line = Line(label="Soil", lb_ac=np.array([1.0, 2.0, 3.0]), basis="", source="", key="soil")
+        >>> Ledger(lines=(line,), method="").take(np.array([0, 2])).unclipped_lb_ac
+        array([1., 3.])
+        """
+
+        def pick(value: Number) -> Number:
+            return value[cells] if isinstance(value, np.ndarray) and value.ndim else value
+
+        return replace(
+            self, lines=tuple(replace(line, lb_ac=pick(line.lb_ac)) for line in self.lines),
+            low_lb_ac=None if self.low_lb_ac is None else pick(self.low_lb_ac),
+            high_lb_ac=None if self.high_lb_ac is None else pick(self.high_lb_ac),
+            inputs={name: pick(value) for name, value in self.inputs.items()},
+        )  # fmt: skip
 
     def _repr_html_(self) -> str:
         return str(door.call("Ledger.html", self))

@@ -164,6 +164,8 @@ class Method:
             low_lb_ac=working.low_lb_ac,
             high_lb_ac=working.high_lb_ac,
             inputs={name: value for name, value in values.items() if isinstance(value, (float, np.ndarray))},
+            source=self.source,
+            published=True,
         )
 
     def outside(self, **inputs: Any) -> tuple[Finding, ...]:

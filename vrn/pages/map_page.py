@@ -64,7 +64,7 @@ def map_page(prescription: Prescription) -> str:
     shapes = map_shapes(prescription, places, shown)
     layers = [
         rate_layer(prescription, shown),
-        *(surface_layer(picture, shown, prescription.ledger.method) for picture in surfaces),
+        *(surface_layer(picture, shown, prescription.ledger.key) for picture in surfaces),
     ]
     page = page_words(prescription, shown)
     data = _data(prescription, page, shown) | {

@@ -79,7 +79,7 @@ def zone_words(prescription: Prescription, shown: UnitFormat) -> list[dict[str, 
             {"name": one.method.title, "need": shown.number("whole_amount", one.by_zone[rate.zone]),
              "why": reasons_text(shown, one.reasons)}
             for one in prescription.methods
-            if rate.zone in one.by_zone and one.method.key != prescription.ledger.method
+            if rate.zone in one.by_zone and one.method.key != prescription.ledger.key
         ]  # fmt: skip
         zones.append(words)
     return zones

@@ -80,7 +80,7 @@ def ledger_html(ledger: Ledger) -> str:
     lines = zip(ledger.lines, numbers, strict=True)
     feet = (("ledger-sum", ledger.unclipped_lb_ac), ("ledger-need", ledger.need_lb_ac))
     return _table(
-        say(units, "notebook.ledger", method=ledger.method, unit=units.unit("amount")),
+        say(units, "notebook.ledger", method=ledger.key, unit=units.unit("amount")),
         (say(units, "notebook.ledger-line"), units.unit("amount"), say(units, "notebook.ledger-basis"),
          say(units, "notebook.ledger-source")),
         ((label_of(units, line), number, line.basis, line.source) for line, number in lines),

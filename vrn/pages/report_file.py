@@ -21,7 +21,7 @@ from vrn.pages.report_readings import readings_part
 from vrn.pages.report_surfaces import surfaces_part
 from vrn.pages.report_zones import zones_part
 from vrn.prescription.model import Prescription
-from vrn.words import UNKNOWN, UnitFormat, finding_texts
+from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
 
 _MOST_BESIDE_SOURCES = 8  # zones; of more the numbers need the room that the sources would take
 
@@ -126,11 +126,16 @@ def _season(prescription: Prescription, shown: UnitFormat) -> Part | None:
 def _ledgers(prescription: Prescription, shown: UnitFormat) -> Part:
     from vrn.nitrogen import method
 
-    chosen = method(prescription.ledger.method)
+    ledger = prescription.ledger
     pieces: list[Any] = [
-        Text(text=f"Method: {chosen.title} ({chosen.key}). {chosen.formula}"),
-        Text(text=f"Source: {chosen.source}", small=True),
-    ]
+        Text(text=say(shown, "own.method")), Text(text=say(shown, "own.source", source=ledger.source)),
+    ]  # fmt: skip
+    if ledger.published:
+        chosen = method(ledger.method)
+        pieces = [
+            Text(text=f"Method: {chosen.title} ({chosen.key}). {chosen.formula}"),
+            Text(text=f"Source: {ledger.source}", small=True),
+        ]
     same = {tuple(line.key for line in rate.ledger.lines) for rate in prescription.rates}
     known = [rate for rate in prescription.rates if math.isfinite(float(rate.ledger.unclipped_lb_ac))]
     if known and len(same) == 1:

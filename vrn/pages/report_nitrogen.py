@@ -24,7 +24,7 @@ def methods_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
     part : Part or None
         None where no other method was run.
     """
-    own, zones = prescription.ledger.method, [rate.zone for rate in prescription.rates]
+    own, zones = prescription.ledger.key, [rate.zone for rate in prescription.rates]
     answers = [one for one in prescription.methods if one.by_zone]
     silent = [one for one in prescription.methods if not one.by_zone and one.method.key != own]
     if len(answers) < 2 and not silent:

@@ -28,6 +28,7 @@ from vrn.nitrogen.ledger import Number
 from vrn.nitrogen.response import Response, take_trial
 from vrn.nitrogen.season import Season
 from vrn.nitrogen.stage import mineralization_share_left
+from vrn.pipeline.own import NEED, OwnNeed
 from vrn.pipeline.season import expected_top_foot_ppm, season_by_cell, season_of_field
 from vrn.prescription.products import product_of
 
@@ -62,6 +63,8 @@ class Need:
         The treated cells among all.
     need_of : callable
         Takes other values of some inputs of the treated cells by name, returns their unclipped need. [lb/ac]
+    drawn : dict of str to str
+        Name of each surface that it follows → of its input.
     """
 
     ledger: Ledger
@@ -72,6 +75,7 @@ class Need:
     results: tuple[MethodResult, ...]
     cells: NDArray[np.intp]
     need_of: NeedFunction
+    drawn: dict[str, str]
 
     def methods_by_zone(self, labels: NDArray[np.int32], share: NDArray[np.float64]) -> tuple[MethodResult, ...]:
         """
@@ -85,7 +89,7 @@ class Need:
         """
         zone, weights = labels.ravel()[self.cells], share.ravel()[self.cells]
         found = (result.of_zones(zone, weights) for result in self.results)
-        return tuple(sorted(found, key=lambda one: (one.method.key != self.ledger.method, not one.by_zone)))
+        return tuple(sorted(found, key=lambda one: (one.method.key != self.ledger.key, not one.by_zone)))
 
 
 def _options(field: Field) -> tuple[dict[str, Any], Response | None, tuple[Finding, ...]]:
@@ -100,7 +104,14 @@ def _options(field: Field) -> tuple[dict[str, Any], Response | None, tuple[Findi
     )  # fmt: skip
 
 
-def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], share: NDArray[np.float64]) -> Need:
+def need_of_field(
+    field: Field,
+    profile: Profile,
+    surfaces: dict[str, Surface],
+    share: NDArray[np.float64],
+    *,
+    own: OwnNeed | None = None,
+) -> Need:
     """
     Ledger of every treated cell, how sure it is, and what a person must weigh.
 
@@ -110,6 +121,8 @@ def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], 
         As ``soil_surfaces`` makes them.
     share : ndarray, shape (rows, cols)
         Share of each cell that is treated.
+    own : OwnNeed, optional
+        The user's own need of every cell, which then stands in place of a method's.
 
     Raises
     ------
@@ -123,10 +136,15 @@ def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], 
     by_cell = of_cells is not season
     options, response, of_trial = _options(field)
     known = _known(field, profile, surfaces, here, of_cells)
-    ledger, findings = need_of_cells(options, season=of_cells, to_build=True, **known)
+    if own is None:
+        ledger, findings = need_of_cells(options, season=of_cells, to_build=True, **known)
+    else:
+        ledger, findings = own.ledger.take(here), ()
     weights = share.ravel()[here]
 
     def need_of(moved: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
+        if own is not None:
+            return moved.get(NEED, np.broadcast_to(np.asarray(ledger.unclipped_lb_ac, dtype=float), here.shape))
         ledger_of_draw, _ = need_of_cells(options, season=of_cells, **{**known, **moved})
         return np.broadcast_to(np.asarray(ledger_of_draw.unclipped_lb_ac, dtype=float), here.shape)
 
@@ -140,7 +158,8 @@ def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], 
                        measured_top_foot_ppm=nitrate_ppm)  # fmt: skip
         season = replace(season, rain=rain)
     product = product_of(field.settings.product)
-    cautions = (
+    of_product = None if product.cautions else product_caution(product.name)  # a known product brings its own
+    cautions: tuple[Finding | None, ...] = (
         second_foot_caution(
             top_nitrate_ppm=nitrate_ppm,
             deep_sampled=bool(profile.deep) or float(profile.top[-1].bottom_in[0]) >= _TWO_FEET_IN,
@@ -148,23 +167,26 @@ def need_of_field(field: Field, profile: Profile, surfaces: dict[str, Surface], 
             places=second_foot_places(profile.top[0]),
         ),
         None if season.growth_stage is None else stage_caution(season.growth_stage),
-        None if product.cautions else product_caution(product.name),  # a known product brings its own
+        of_product,
         None if by_cell else pattern_caution(ledger),  # with stages by cell the crop line is not yield's
-        region_caution(method(ledger.method)),
+        region_caution(method(ledger.method)) if ledger.published else None,
         surplus_caution(ledger),
     )
+    if own is not None:  # of a need that no method worked out, only what the product asks for is known
+        cautions = (of_product,)
     applied = known.pop("applied_lb_ac", None)
     results = side_by_side(options, known, season=of_cells, applied_lb_ac=applied, mean=mean)
     known["applied_lb_ac"] = applied
     return Need(
         ledger=ledger.spread(here, share.size),
-        se_lb_ac=_standard_error(need_of, known, surfaces, here),
+        se_lb_ac=_standard_error(need_of, known, surfaces, here) if own is None else own.surface.se,
         findings=(*findings, *of_trial, *(caution for caution in cautions if caution is not None)),
         season=season,
         response=response,
         results=results,
         cells=here,
         need_of=need_of,
+        drawn={NEED: NEED} if own is not None else {name: INPUT_OF_SURFACE.get(name, name) for name in surfaces},
     )
 
 

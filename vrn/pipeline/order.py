@@ -1,18 +1,21 @@
 """The one place that knows the whole order: ground, surfaces, need, zones, rates."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from vrn.errors import InputFileError
+from vrn.findings import note
 from vrn.model.field import Field
 from vrn.model.grid import Grid, cell_size_m, grid_over, share_inside
 from vrn.model.samples import SoilSamples, profile_of
 from vrn.model.surface import Surface
-from vrn.pipeline.need import INPUT_OF_SURFACE, need_of_field
+from vrn.pipeline.need import need_of_field
+from vrn.pipeline.own import NEED, own_need, own_surfaces
 from vrn.pipeline.soil import extra_surfaces, soil_surfaces
 from vrn.prescription import prescribe, zones_of
 from vrn.prescription.model import Prescription
@@ -22,7 +25,14 @@ from vrn.sampling.quality import assess_readings, corrected
 from vrn.units import FT_M
 
 
-def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Prescription:
+def build(
+    field: Field,
+    *,
+    need: Any = None,
+    surfaces: Mapping[str, Any] | None = None,
+    source: str = "the user",
+    progress: Callable[[str], None] | None = None,
+) -> Prescription:
     """
     Prescription of one field.
 
@@ -30,6 +40,15 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     ----------
     field : Field
         As ``vrn.read_field`` returns it.
+    need : Surface, Ledger, xarray.DataArray, array_like or float, optional
+        Your own need of each cell of ``vrn.grid_of(field)``, in place of a method's: below 0 where the soil holds more
+        than enough, NaN where unknown. It is never credited to a published method, whatever it is called; only a
+        `Ledger` that ``Method.need`` made is. [lb/ac]
+    surfaces : mapping of str to Surface, xarray.DataArray, array_like or float, optional
+        Your own surfaces by name with unit, on the same grid, in place of those made from samples and layers:
+        ``nitrate_ppm``, ``deep_nitrate_ppm``, ``organic_matter_pct``, ``yield_goal_bu_ac``, ``applied_n_lb_ac``.
+    source : str
+        Who made your need and surfaces: what files and pages say of them.
     progress : callable, optional
         Called with the name of each step as it begins.
 
@@ -41,7 +60,7 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     ------
     VrnError
         If the field cannot be built: no reading at the surface, no organic matter where the method needs it, a
-        method outside its calibration, no ground to treat.
+        method outside its calibration, no ground to treat, a need or surface of your own that does not fit the grid.
     """
     tell = progress or (lambda _step: None)
     tell("surfaces")
@@ -50,38 +69,43 @@ def build(field: Field, *, progress: Callable[[str], None] | None = None) -> Pre
     field = replace(field, samples=corrected(field.samples, field.settings.samples))
     profile = profile_of(field.samples.field_readings())
     extra, silent = extra_surfaces(field, grid, share)
-    surfaces, beside = soil_surfaces(field, profile, grid, share, extra=extra)
+    own = own_surfaces(surfaces or {}, grid, share, source=source, deep_sampled=bool(profile.deep))
+    own_of_cells = None if need is None else own_need(need, grid, share, source=source)
+    known, beside = soil_surfaces(field, profile, grid, share, extra=extra)
+    known |= own
     tell("nitrogen")
-    need = need_of_field(field, profile, surfaces, share)
-    surfaces["need_lb_ac"] = Surface(
-        name="need_lb_ac", grid=grid, values=grid.in_rows(need.ledger.unclipped_lb_ac), se=need.se_lb_ac,
-        chosen=need.ledger.method,
+    needed = need_of_field(field, profile, known, share, own=own_of_cells)
+    known[NEED] = own_of_cells.surface if own_of_cells is not None else Surface(
+        name=NEED, grid=grid, values=grid.in_rows(needed.ledger.unclipped_lb_ac), se=needed.se_lb_ac,
+        chosen=needed.ledger.method,
     )  # fmt: skip
-    surfaces |= beside
+    known |= beside
     tell("zones")
-    zones = zones_of(field, grid=grid, share=share, ledger=need.ledger, need_se=need.se_lb_ac, extra=extra)
+    zones = zones_of(field, grid=grid, share=share, ledger=needed.ledger, need_se=needed.se_lb_ac, extra=extra)
     tell("rates")
     prescription = prescribe(
-        field=field, grid=grid, share=share, surfaces=surfaces, ledger=need.ledger, zones=zones, need_se=need.se_lb_ac
+        field=field, grid=grid, share=share, surfaces=known, ledger=needed.ledger, zones=zones, need_se=needed.se_lb_ac
     )
-    prescription = with_uncertainty(prescription, need.need_of, cells=need.cells, input_names=INPUT_OF_SURFACE)
+    prescription = with_uncertainty(prescription, needed.need_of, cells=needed.cells, input_names=needed.drawn)
     findings = (
         *field.findings,
         *readings.findings,
         *profile.findings,
-        *(finding for surface in surfaces.values() for finding in surface.findings),
-        *need.findings,
+        *(finding for surface in known.values() for finding in surface.findings),
+        *needed.findings,
         *silent,
+        *(note("own.surface", name, source=source) for name in own),
+        *(() if needed.ledger.published else (note("own.need", "need", source=needed.ledger.source),)),
         *prescription.findings,
     )
     return replace(
         prescription,
         findings=findings,
-        methods=need.methods_by_zone(prescription.zones.labels, share),
-        season=need.season,
-        response=need.response,
+        methods=needed.methods_by_zone(prescription.zones.labels, share),
+        season=needed.season,
+        response=needed.response,
         readings=readings,
-        causes=causes_of_error(prescription),
+        causes=None if own or own_of_cells else causes_of_error(prescription),
     )
 
 

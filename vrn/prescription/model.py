@@ -303,7 +303,7 @@ class Prescription:
             f" ({'signed' if self.field.settings.approved else 'DRAFT'}): {len(self.rates)} zones, {rates}",
             f"{self.acres:.1f} ac, {self.total_n_lb:,.0f} lb N, {self.total_product:,.0f} {self.product.unit} of "
             f"{self.product.name}",
-            f"by {self.ledger.method}; one flat rate would be {self.flat_rate_n_lb_ac:g} lb N/ac",
+            f"by {self.ledger.key}; one flat rate would be {self.flat_rate_n_lb_ac:g} lb N/ac",
             f"surfaces: {', '.join(self.surfaces)}",
         )
 

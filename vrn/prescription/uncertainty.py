@@ -15,6 +15,7 @@ Band = tuple[float, float, float]  # low, middle, high of nine draws in ten
 DRAWS: Final = 100
 _MOST_PLACES: Final = 2500  # drawn in a field; finer ones would only repeat their neighbours
 _SEED: Final = 1
+_NEED: Final = "need_lb_ac"  # alone may be below 0
 _BAND_PCT: Final = (5.0, 50.0, 95.0)
 
 
@@ -88,7 +89,7 @@ def with_uncertainty(
     cells : ndarray of int, shape (n,)
         The treated cells among all.
     input_names : mapping of str to str
-        Name of a surface to that of its input, where they differ.
+        Name of each surface that the need follows → of its input.
     count : int
         Number of draws.
 
@@ -108,9 +109,9 @@ def with_uncertainty(
     grid = prescription.grid
     step = math.ceil(math.sqrt(grid.rows * grid.cols / _MOST_PLACES))
     drawn = {
-        input_names.get(name, name): surface.draws(count, seed=_SEED + number, step=step)
+        input_names[name]: surface.draws(count, seed=_SEED + number, step=step)
         for number, (name, surface) in enumerate(sorted(prescription.surfaces.items()))
-        if surface.draws is not None
+        if surface.draws is not None and name in input_names
     }
     if not drawn:
         return prescription
@@ -118,7 +119,10 @@ def with_uncertainty(
     block = row // step * grid.blocks(step).cols + col // step
     needs = np.empty((count, cells.size))
     for k in range(count):
-        moved = {name: np.maximum(fields[k].ravel()[block], 0.0).astype(np.float64) for name, fields in drawn.items()}
+        moved = {
+            name: np.maximum(fields[k].ravel()[block], -np.inf if name == _NEED else 0.0).astype(np.float64)
+            for name, fields in drawn.items()
+        }
         needs[k] = need_of(moved)
     weights = prescription.share.ravel()[cells]
     zone = prescription.zones.labels.ravel()[cells]
