@@ -18,9 +18,8 @@ import shapely
 from rasterio.env import Env
 
 from vrn.errors import InputFileError, OutputError
-from vrn.files.geojson import write_geojson
+from vrn.files.geojson import write_geojson, write_gpx
 from vrn.files.geopackage import write_geopackage
-from vrn.files.gpx import write_gpx
 from vrn.files.guard import check_before_writing
 from vrn.files.iso import write_iso
 from vrn.files.lonlat import lonlat_parts

@@ -16,9 +16,8 @@ from isoxml.util.isoxml_io import isoxml_from_path
 from shapely import affinity
 
 from vrn.audit import verify
-from vrn.files.geojson import write_geojson
+from vrn.files.geojson import write_geojson, write_gpx
 from vrn.files.geopackage import write_geopackage
-from vrn.files.gpx import write_gpx
 from vrn.files.guard import check_before_writing
 from vrn.files.iso import write_iso
 from vrn.files.raster import write_rasters

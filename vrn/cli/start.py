@@ -28,7 +28,7 @@ def start(
     ] = None,
 ) -> None:
     """Write the files and say what comes next."""
-    from vrn.files.new_folder import write_new_folder
+    from vrn.files.staging import write_new_folder
     from vrn.ingest.new_field import boundary_to_copy, new_field_files
     from vrn.words import UnitFormat
 

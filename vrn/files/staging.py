@@ -1,9 +1,10 @@
-"""Everything at once or nothing: staged beside the target, checked, then swapped in by renaming."""
+"""Everything at once or nothing: staged beside the target, checked, then swapped in by renaming; never over others."""
 
 import errno
 import os
 import shutil
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
@@ -13,6 +14,7 @@ from vrn.errors import OutputError, VrnError
 _JUNK: Final = (".DS_Store", "Thumbs.db", "desktop.ini")  # what a desktop leaves behind
 _SIDECARS: Final = (".aux.xml", ".gpkg-wal", ".gpkg-shm")  # what a viewer leaves behind
 _NEXT_TO_NOTHING: Final = 4_000_000  # bytes free
+_TRIES, _AGAIN_S = 20, 0.1  # where files in use by another program cannot be renamed, it mostly lets go of them soon
 
 
 def write_staged(
@@ -73,6 +75,68 @@ def write_files(files: dict[str, bytes], out_dir: str | Path, *, check: Callable
     return write_staged(fill, out_dir, check=check)
 
 
+def write_new_folder(folder: Path, files: Mapping[str, str | bytes]) -> tuple[Path, ...]:
+    """
+    Write files into a folder, making it if need be.
+
+    Parameters
+    ----------
+    folder : Path
+    files : mapping of str to str or bytes
+        Name → text or content.
+
+    Returns
+    -------
+    written : tuple of Path
+
+    Raises
+    ------
+    OutputError
+        If one of them is there already, or the folder cannot be written; nothing is overwritten.
+    """
+    there = [name for name in files if (folder / name).exists()]
+    if there:
+        problem = f"{folder} already holds {' and '.join(there)}."
+        raise OutputError(problem, "Give another folder, or move those files away.")
+    written: list[Path] = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, content in files.items():
+            with (folder / name).open("xb") as file:
+                written.append(folder / name)
+                file.write(content.encode() if isinstance(content, str) else content)
+    except OSError as error:
+        for path in written:
+            path.unlink(missing_ok=True)
+        problem = f"{folder} cannot be written: {error.strerror or error}."
+        raise OutputError(problem, "Check the path, its permissions and the space left.") from None
+    return tuple(written)
+
+
+def move(source: Path, target: Path) -> None:
+    """
+    Rename a file or folder, over a file that is there, with patience for a program that holds it for a moment.
+
+    Parameters
+    ----------
+    source, target : Path
+
+    Raises
+    ------
+    OSError
+        If it cannot be done.
+    """
+    for left in range(_TRIES - 1, -1, -1):
+        try:
+            source.replace(target)
+        except PermissionError:
+            if not left:
+                raise
+            time.sleep(_AGAIN_S)
+        else:
+            return
+
+
 def _staging(target: Path) -> Path:
     return target.parent / f".{target.name}.vrn-new"
 
@@ -88,9 +152,9 @@ def _mend(target: Path) -> None:
         return
     with _explained(target):
         if target.exists():
-            shutil.rmtree(parked)
+            shutil.rmtree(parked, ignore_errors=True)
         else:
-            parked.rename(target)
+            move(parked, target)
 
 
 def _refuse_strangers(target: Path) -> None:
@@ -136,49 +200,71 @@ def _staged(target: Path) -> Iterator[Path]:
         with _explained(target):
             yield staged
     finally:
-        if lock is not None:
-            os.close(lock)
+        _unlock(lock, staged)
         shutil.rmtree(staged, ignore_errors=True)
 
 
 def _clear_leftover(staged: Path) -> None:
     """Remove what a run that died left; refuse when that run is alive and holds its lock."""
-    if not staged.exists():
-        return
-    lock = _lock(staged)
-    if lock is not None:
-        os.close(lock)
-    shutil.rmtree(staged)
+    if staged.exists():
+        _unlock(_lock(staged), staged)
+        shutil.rmtree(staged)
 
 
 def _lock(folder: Path) -> int | None:
-    """Hold a folder until its process ends; None where the platform has no such lock (open files guard it there)."""
+    """Hold a folder until its process ends: by the folder itself or, where that cannot be, by a file beside it."""
     try:
         import fcntl
     except ImportError:
-        return None
+        return _lock_file(folder)
     handle = os.open(folder, os.O_RDONLY)
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
+    except BlockingIOError as error:
         os.close(handle)
-        if isinstance(error, BlockingIOError):
-            problem = f"Another run is writing to {folder.parent / folder.name[1:].removesuffix('.vrn-new')}."
-            raise OutputError(problem, "Wait until it is done, or give another folder.") from error
+        raise _another_run(folder) from error
+    except OSError:  # a network drive without locks
+        os.close(handle)
         return None
     return handle
+
+
+def _lock_file(folder: Path) -> int:
+    """A file that Windows lets nobody remove while it is open, and removes itself when its process ends."""
+    path = _lock_path(folder)
+    try:
+        path.unlink(missing_ok=True)
+        return os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR | getattr(os, "O_TEMPORARY", 0))
+    except (PermissionError, FileExistsError) as error:
+        raise _another_run(folder) from error
+
+
+def _lock_path(folder: Path) -> Path:
+    return folder.with_name(f"{folder.name}.lock")
+
+
+def _unlock(handle: int | None, folder: Path) -> None:
+    if handle is not None:
+        os.close(handle)
+    with suppress(OSError):
+        _lock_path(folder).unlink(missing_ok=True)
+
+
+def _another_run(folder: Path) -> OutputError:
+    problem = f"Another run is writing to {folder.parent / folder.name[1:].removesuffix('.vrn-new')}."
+    return OutputError(problem, "Wait until it is done, or give another folder.")
 
 
 def _swap(staged: Path, target: Path) -> None:
     """Old folder aside, new one in its place, old one away; an error in between puts the old one back."""
     parked = _parked(target)
     if target.exists():
-        target.rename(parked)
+        move(target, parked)
     try:
-        staged.rename(target)
+        move(staged, target)
     except OSError:
         with suppress(OSError):
-            parked.rename(target)
+            move(parked, target)
         raise
     shutil.rmtree(parked, ignore_errors=True)
 
@@ -190,7 +276,10 @@ def _explained(target: Path) -> Iterator[None]:
         yield
     except OSError as error:
         problem = f"{target} cannot be written: {error.strerror or error}."
-        raise OutputError(problem, "Give a folder you may write to, on a disk with room.") from error
+        remedy = "Give a folder you may write to, on a disk with room."
+        if target.exists() and isinstance(error, PermissionError):
+            remedy = "Close the programs that have its files open, or give another folder."
+        raise OutputError(problem, remedy) from error
     except VrnError:
         raise
     except Exception as error:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from vrn.errors import OutputError
+from vrn.files.staging import move
 
 # in the prescription's folder → at the top of the carrier
 _CARRIED: Final = {"TASKDATA": "TASKDATA", "shapefile": "SHAPEFILE", "load_sheet.txt": "LOAD_SHEET.TXT"}
@@ -101,5 +102,5 @@ def _copy(source: Path, target: Path) -> None:
 def _replace(new: Path, old: Path) -> None:
     """Put the new entry where the old one stood, by renaming."""
     if old.exists():
-        old.rename(new.with_name(f"{new.name}.old"))
-    new.rename(old)
+        move(old, new.with_name(f"{new.name}.old"))
+    move(new, old)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from vrn.errors import OutputError
+from vrn.files.staging import move
 from vrn.many.book import Entry, latest, record_build, refuse_stranger
 from vrn.many.manifest import Job, read_manifest
 from vrn.many.pool import build_many, knock, usable_processors
@@ -171,11 +172,13 @@ class BatchRun:
                 for job in self.jobs:
                     row = rows.get(job.name) or _not_begun(job, self.out)
                     writer.writerow([_plain_cell(getattr(row, column)) for column in columns])
-            part.replace(self.out / "fields.csv")
+            move(part, self.out / "fields.csv")
         except OSError as error:
             part.unlink(missing_ok=True)
             problem = f"The table {self.out / 'fields.csv'} cannot be written: {error.strerror or error}."
-            raise OutputError(problem, "Make room or give rights there; the fields and the book are whole.") from error
+            raise OutputError(
+                problem, "Close it in other programs, or make room there. The fields and the season book are whole."
+            ) from error
 
 
 def _plain_cell(value: object) -> object:

@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 
 from vrn.errors import OutputError
+from vrn.files.staging import move
 from vrn.many.book import Entry, Outcome
 from vrn.model.season import Due, Result, SeasonZone
 from vrn.nitrogen.plant_tests import stalk_class
@@ -47,7 +48,7 @@ def write_season_geopackage(
     try:
         part.unlink(missing_ok=True)
         _write(part, drawn, builds, came, results)
-        part.replace(path)
+        move(part, path)
     except OSError as error:
         problem = f"{path} cannot be written: {error.strerror or error}."
         raise OutputError(problem, "Give a folder you may write to, on a disk with room.") from error

@@ -8,6 +8,8 @@ from pathlib import Path
 
 from vrn.errors import InputFileError
 
+_DEVICE = re.compile(r"(con|prn|aux|nul|(com|lpt)\d)(\..*)?", re.IGNORECASE)  # what Windows keeps for itself
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
@@ -108,8 +110,16 @@ def _folder_name(relative: str) -> str:
 
 
 def _safe(name: str) -> str:
-    """A name that every file system takes."""
-    return re.sub(r"[^\w.-]+", "_", name).strip("._")
+    r"""
+    A name that every file system takes.
+
+    Examples
+    --------
+    >>> _safe("north 40."), _safe("Con"), _safe("lpt1.x"), _safe(r"c:\valley")
+    ('north_40', 'field_Con', 'field_lpt1.x', 'c_valley')
+    """
+    plain = re.sub(r"[^\w.-]+", "_", name).strip("._")
+    return f"field_{plain}" if _DEVICE.fullmatch(plain) else plain
 
 
 def _apart(jobs: tuple[Job, ...], manifest: str) -> None:

@@ -3,7 +3,7 @@
 import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path, PurePosixPath
+from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
 from vrn.errors import InputFileError, OutputError, VrnError
@@ -37,7 +37,7 @@ def pack(field_file: Path) -> dict[str, bytes]:
 
     for name in _named(as_plain(read_settings(field_file))):
         named = PurePosixPath(name.replace("\\", "/"))
-        if named.is_absolute() or ".." in named.parts:
+        if named.is_absolute() or PureWindowsPath(name).drive or ".." in named.parts:
             problem = f"{field_file.name} names {name}, outside the field's folder, which is all that is sent along."
             raise InputFileError(problem, "Copy that file into the folder, or let the workers see this disk.")
     files: dict[str, bytes] = {}

@@ -9,6 +9,7 @@ import shapely
 from markupsafe import Markup
 
 from vrn.errors import OutputError
+from vrn.files.staging import move
 from vrn.findings import Quantity
 from vrn.model.season import Due, Order, Result, ZoneStalks
 from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
@@ -83,7 +84,7 @@ def write_season_page(html: str, path: Path) -> None:
     part = path.with_name(f".{path.name}.part")
     try:
         part.write_text(html, encoding="utf-8", newline="\n")
-        part.replace(path)
+        move(part, path)
     except OSError as error:
         part.unlink(missing_ok=True)
         problem = f"{path} cannot be written: {error.strerror or error}."

@@ -137,9 +137,8 @@ def _writers(
     *, only_controls: bool = False, report: ReportMaker | None = None
 ) -> tuple[Callable[[Prescription, Path], None], ...]:
     """Every format, or what a terminal reads and what that is held against; the summary with its hashes last."""
-    from vrn.files.geojson import write_geojson
+    from vrn.files.geojson import write_geojson, write_gpx
     from vrn.files.geopackage import write_geopackage
-    from vrn.files.gpx import write_gpx
     from vrn.files.iso import write_iso
     from vrn.files.raster import write_rasters
     from vrn.files.shapefile import write_shapefile
