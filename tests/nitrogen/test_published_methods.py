@@ -4,12 +4,14 @@ import pytest
 
 from vrn.errors import OutOfRangeError, OutsideCalibrationError
 from vrn.nitrogen import method, methods, nitrate_lb_ac
+from vrn.nitrogen.comparison import _NEEDS
 from vrn.nitrogen.late_spring import penn_state_history_factor
 from vrn.nitrogen.method import SEASON_TOTAL
 from vrn.nitrogen.method_ledger import inputs_of
 from vrn.nitrogen.profile_methods import nebraska_price_factor
 from vrn.nitrogen.soil_nitrate import bulk_density_of, mean_ppm
 from vrn.units import LB_AC_KG_HA, NO3_N_SHARE
+from vrn.words.methods import FINDINGS
 
 
 @pytest.mark.parametrize(
@@ -246,3 +248,14 @@ def test_texture_gives_a_bulk_density():
     assert bulk_density_of("sandy loam") > bulk_density_of("clay")
     with pytest.raises(OutOfRangeError, match="Texture class 'gravel' is not known"):
         bulk_density_of("gravel")
+
+
+@pytest.mark.parametrize("item", methods(), ids=lambda item: item.key)
+def test_every_input_a_method_can_lack_or_leave_has_its_words(item):
+    """What is required has a sentence for when it is missing, a calibrated range one for when it is left."""
+    for one in item.inputs:
+        if one.required:
+            assert _NEEDS[one.name].split(".")[1] in FINDINGS
+        if one.calibrated is not None:
+            assert one.outside.split(".")[1] in FINDINGS
+    assert {caution.code.split(".")[1] for caution in item.cautions} <= set(FINDINGS)
