@@ -91,7 +91,7 @@ def test_competing_depths_are_sorted_by_their_number() -> None:
     profile = profile_of(replace(field.samples, bottom_in=bottom_in).field_readings())
     assert [set(layer.bottom_in.tolist()) for layer in profile.top] == [{12.0}]
     assert profile.deep == ()
-    assert "5 readings of 0–24 in are not used" in profile.findings[0].problem
+    assert (profile.findings[0].code, profile.findings[0].quantities["readings"].value) == ("ingest.depths-left-out", 5)
 
 
 def test_no_reading_at_the_surface_is_refused() -> None:
