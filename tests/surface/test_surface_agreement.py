@@ -174,7 +174,7 @@ def test_pairs_counted_by_the_kernel_equal_those_in_tiles(monkeypatch: pytest.Mo
     rng = np.random.default_rng(10)
     places_m, values = rng.uniform(0, 300, (700, 2)).round(1), rng.normal(size=700)
     plain = empirical_variogram(places_m, values, cutoff_m=90.0, bins=9)
-    monkeypatch.setattr("vrn.surface.empirical._MOST_IN_TILES", 100)
+    monkeypatch.setattr("vrn.surface.fit._MOST_IN_TILES", 100)
     dense = empirical_variogram(places_m, values, cutoff_m=90.0, bins=9)
     assert dense.pairs.tolist() == plain.pairs.tolist()
     assert dense.distance_m == pytest.approx(plain.distance_m, rel=1e-12)

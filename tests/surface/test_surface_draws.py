@@ -1,6 +1,7 @@
 """Draws of a surface: their moments against kriging's formulas, totals, transforms, seeds."""
 
 import math
+import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -53,7 +54,7 @@ def test_gaussian_fields_have_their_variogram(variogram: Variogram) -> None:
 def test_draws_have_the_estimate_and_error_of_kriging() -> None:
     """Conditional draws average to the kriged surface and scatter by its standard error."""
     surface = Kriged.of(places_of(*_readings()), VARIOGRAM, transform=Transform())
-    estimate, se = surface.at(GRID.centers_m(), None)
+    estimate, se, _ = surface.at(GRID.centers_m(), None)
     drawn = surface.draws(GRID, None, 600, np.random.default_rng(3))
     assert np.abs(drawn.mean(axis=0) - estimate).max() < 5.5 * se.max() / math.sqrt(600)
     ratio = drawn.std(axis=0) / se
@@ -69,7 +70,7 @@ def test_draws_in_blocks_have_the_estimate_and_error_of_their_middles(step: int)
     assert isinstance(surface.draws, GridDraws)
     kriged = Kriged.of(places_of(*_readings()), VARIOGRAM, transform=Transform())
     draws = replace(surface.draws, estimator=kriged)
-    estimate, se = kriged.at(GRID.blocks(step).centers_m(), None)
+    estimate, se, _ = kriged.at(GRID.blocks(step).centers_m(), None)
     drawn = draws(600, seed=3, step=step).reshape(600, -1)
     assert drawn.shape[1] == (-(-40 // step)) ** 2
     assert np.abs(drawn.mean(axis=0) - estimate).max() < 5.5 * se.max() / math.sqrt(600)
@@ -95,7 +96,7 @@ def test_draws_of_a_total_have_the_error_of_block_kriging() -> None:
 def test_draws_of_inverse_distance_have_its_error() -> None:
     """Inverse distance, too, scatters by the error stated beside it."""
     surface = InverseDistance.of(places_of(*_readings()), VARIOGRAM, ())
-    estimate, se = surface.at(GRID.centers_m(), None)
+    estimate, se, _ = surface.at(GRID.centers_m(), None)
     drawn = surface.draws(GRID, None, 600, np.random.default_rng(5))
     assert np.abs(drawn.mean(axis=0) - estimate).max() < 5.5 * se.max() / math.sqrt(600)
     assert (drawn.std(axis=0) / se).mean() == pytest.approx(1.0, abs=0.02)
@@ -105,8 +106,10 @@ def test_inverse_distance_states_the_error_of_its_weights() -> None:
     """Its variance is 1 − 2 w·c + w·K·w of the weights it uses, worked out by hand for two samples."""
     places = places_of([(0.0, 0.0), (30.0, 0.0)], [4.0, 7.0])
     variogram = Variogram(model="exponential", nugget=0.5, partial_sill=2.0, range_m=30.0)
-    surface = InverseDistance(places=places, power=1.0, variogram=variogram, plausible=(), estimate=np.zeros(2))
-    _, se = surface.at(np.array([(10.0, 0.0)]), None)
+    surface = InverseDistance(
+        places=places, power=1.0, variogram=variogram, plausible=(), estimate=np.zeros(2), noise=0.0
+    )
+    _, se, _ = surface.at(np.array([(10.0, 0.0)]), None)
     near = 2.0 * np.exp([-1 / 3, -2 / 3])
     among = np.array([[2.5, 2.0 * math.exp(-1)], [2.0 * math.exp(-1), 2.5]])
     weights = np.array([2 / 3, 1 / 3])
@@ -121,7 +124,7 @@ def test_draws_of_a_mean() -> None:
     spread = values.std(ddof=1)
     assert drawn[:, 7].std() == pytest.approx(spread * math.sqrt(1 + 1 / 25), rel=0.12)
     assert drawn.mean(axis=1).std() == pytest.approx(spread / 5, rel=0.12)
-    _, se = surface.at(GRID.centers_m()[:1], None)
+    _, se, _ = surface.at(GRID.centers_m()[:1], None)
     assert se[0] == pytest.approx(spread * math.sqrt(25 / 24), rel=1e-9)  # leaving one out: s · √(n/(n − 1))
 
 
@@ -213,3 +216,48 @@ def test_weighted_mean_of_layers() -> None:
     assert weighted_mean([top, flat], [1.0, 1.0], name="x").draws is None
     with pytest.raises(OutOfRangeError, match="2 surfaces cannot be averaged"):
         weighted_mean([top, deep], [1.0], name="x")
+
+
+def test_predictive_error_is_that_of_a_new_reading() -> None:
+    """Of the field plus the nugget: the variance that PyKrige 1.7 states away from samples."""
+    from pykrige.ok import OrdinaryKriging
+
+    places_m, values = _readings()
+    parameters = {"psill": VARIOGRAM.partial_sill, "range": VARIOGRAM.range_m, "nugget": VARIOGRAM.nugget}
+    spherical = replace(VARIOGRAM, model="spherical")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # PyKrige calls SciPy in ways SciPy means to change; not ours to mend
+        peer = OrdinaryKriging(*places_m.T, values, variogram_model="spherical", variogram_parameters=parameters)
+        _, squared = peer.execute("points", *GRID.centers_m().T)
+    _, se, predictive = Kriged.of(places_of(places_m, values), spherical, transform=Transform()).at(
+        GRID.centers_m(), None
+    )
+    np.testing.assert_allclose(predictive**2, np.asarray(squared), rtol=1e-6)
+    np.testing.assert_allclose(predictive**2, se**2 + VARIOGRAM.nugget, rtol=1e-9)
+
+
+def test_predictive_error_of_logarithms_and_of_the_mean() -> None:
+    """A lognormal reading about its estimate by its textbook variance; the mean's own error holds a reading's."""
+    places_m, values = _readings()
+    logs = places_of(places_m, np.log(np.abs(values) + 1.0))
+    kriged = Kriged.of(logs, VARIOGRAM, transform=Transform(scale="logarithm"))
+    answer = kriged.system.at(GRID.centers_m(), None)
+    total = answer.variance + VARIOGRAM.nugget
+    mean, _, predictive = kriged.at(GRID.centers_m(), None)
+    np.testing.assert_allclose(predictive, mean * np.sqrt(np.expm1(total)), rtol=1e-9)
+    _, se, of_reading = Mean.of(places_of(places_m, values)).at(GRID.centers_m(), None)
+    np.testing.assert_array_equal(se, of_reading)
+
+
+def test_predictive_error_follows_the_surface() -> None:
+    """Scaled with the values, averaged over depths as independent, and unknown where it is unknown for one of them."""
+    places_m, values = _readings()
+    made = points_on_grid(places_m, values, GRID, name="nitrate_ppm")
+    assert made.predictive_se.shape == GRID.shape
+    assert (made.predictive_se >= made.se).all()
+    np.testing.assert_allclose(made.scaled(-2.0).predictive_se, 2.0 * made.predictive_se)
+    both = weighted_mean([made, made], [1.0, 3.0], name="nitrate_ppm")
+    np.testing.assert_allclose(both.predictive_se, made.predictive_se * np.sqrt(0.25**2 + 0.75**2))
+    assert (
+        weighted_mean([made, replace(made, predictive_se=None)], [1.0, 1.0], name="nitrate_ppm").predictive_se is None
+    )

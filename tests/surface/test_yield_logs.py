@@ -8,10 +8,8 @@ from vrn.model import Grid, YieldLog, YieldLogLayer
 from vrn.surface import Variogram, layer_on_grid
 from vrn.surface.simulation import gaussian_fields
 from vrn.surface.yield_cleaning import FILTERS, clean
-from vrn.surface.yield_delay import flow_delay
-from vrn.surface.yield_offsets import block_means, pass_offsets
-from vrn.surface.yield_passes import passes_of
-from vrn.surface.yield_potential import _combined, yield_potential
+from vrn.surface.yield_passes import flow_delay, passes_of
+from vrn.surface.yield_potential import _combined, block_means, pass_offsets, yield_potential
 from vrn.words.surface import SENTENCES
 
 CRS = "EPSG:32615"
@@ -325,7 +323,7 @@ def test_logs_that_cannot_be_used_are_refused(field: np.ndarray, monkeypatch: py
     away = Grid(crs=CRS, west_m=9000.0, north_m=300.0, cell_m=5.0, rows=60, cols=60)
     with pytest.raises(InputFileError, match="no harvest record lies on the field"):
         yield_potential(_layer(log), away)
-    monkeypatch.setitem(__import__("sys").modules, "vrn.surface.log_kernels", None)
+    monkeypatch.setitem(__import__("sys").modules, "vrn.surface.kernels", None)
     with pytest.raises(MissingExtraError, match="Dense data need numba"):
         yield_potential(_layer(log), GRID)
 

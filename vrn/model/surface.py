@@ -40,6 +40,8 @@ class Surface:
         NaN where unknown; values stand outside the boundary too.
     se : ndarray, shape (rows, cols), or None
         Standard error in the unit of the values; None where nothing is known of it.
+    predictive_se : ndarray, shape (rows, cols), or None
+        Standard error of a new reading there, its own scatter included: what a sample is to be held against.
     chosen : str
         How it was made, as ``"ordinary kriging"``, ``"inverse distance"``, ``"mean"``, ``"constant"``.
     choice : SurfaceChoice or None
@@ -55,13 +57,14 @@ class Surface:
     grid: Grid
     values: NDArray[np.float64]
     se: NDArray[np.float64] | None = None
+    predictive_se: NDArray[np.float64] | None = None
     chosen: str
     choice: SurfaceChoice | None = None
     findings: tuple[Finding, ...] = ()
     draws: Draws | None = None
 
     def __post_init__(self) -> None:
-        for label, array in (("values", self.values), ("se", self.se)):
+        for label, array in (("values", self.values), ("se", self.se), ("predictive_se", self.predictive_se)):
             if array is not None and array.shape != self.grid.shape:
                 problem = f"{self.name}: {label} have shape {array.shape}, the grid {self.grid.shape}."
                 raise OutOfRangeError(problem, "Give one number for each cell.")
@@ -113,6 +116,7 @@ class Surface:
             self,
             values=self.values * factor,
             se=None if self.se is None else self.se * abs(factor),
+            predictive_se=None if self.predictive_se is None else self.predictive_se * abs(factor),
             choice=None if self.choice is None else self.choice.scaled(factor),
             draws=None if self.draws is None else _ScaledDraws(draws=self.draws, factor=factor),
         )

@@ -129,7 +129,7 @@ def _candidates(one: SurfaceSlice, caption: str, shown: UnitFormat) -> Table:
 
 
 def _plots(samples: SoilSamples, chosen: str, choice: SurfaceChoice, shown: UnitFormat) -> list[Piece]:
-    """Variogram of the kriging that was tried, and each sample against what the others say of its place."""
+    """Variogram of the kriging that was tried, and each sample against its prediction from the others."""
     pieces: list[Piece] = []
     scale = _scale_of(chosen, choice)
     if choice.variogram is not None and scale is not None and len(samples) >= _FEWEST_PAIRED:

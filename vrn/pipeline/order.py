@@ -52,10 +52,6 @@ def build(
     progress : callable, optional
         Called with the name of each step as it begins.
 
-    Returns
-    -------
-    prescription : Prescription
-
     Raises
     ------
     VrnError
@@ -117,10 +113,6 @@ def grid_of(field: Field) -> Grid:
 def ground_of(field: Field) -> tuple[Grid, NDArray[np.float64]]:
     """
     Grid of the field and the share of each cell that is treated.
-
-    Parameters
-    ----------
-    field : Field
 
     Returns
     -------

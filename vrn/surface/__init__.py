@@ -5,8 +5,7 @@ from vrn.model.variogram import Variogram
 from vrn.surface.choose import Interpolation, interpolate
 from vrn.surface.cross_validation import blocked_folds, leave_one_out
 from vrn.surface.distance import inverse_distance
-from vrn.surface.empirical import empirical_variogram
-from vrn.surface.fit import fit_variogram
+from vrn.surface.fit import empirical_variogram, fit_variogram
 from vrn.surface.kriging import ordinary_kriging
 from vrn.surface.layers import area_means, layer_on_grid
 from vrn.surface.likelihood import restricted_log_likelihood

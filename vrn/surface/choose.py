@@ -1,4 +1,4 @@
-"""The choice between mean, inverse distance and kriging, made by what each says of samples it has not seen."""
+"""The choice between mean, inverse distance and kriging, made by what each predicts of samples left out."""
 
 import math
 from collections.abc import Sequence
@@ -11,13 +11,11 @@ from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, note
 from vrn.model.surface_choice import Candidate, SurfaceChoice
 from vrn.model.variogram import Model, Variogram
-from vrn.surface.drift import Drift
-from vrn.surface.estimators import DRIFT, MEAN, Estimator, InverseDistance, Kriged, Mean
+from vrn.surface.estimators import DRIFT, MEAN, Estimator, Held, InverseDistance, Kriged, LocalKriged, Mean
 from vrn.surface.fit import MOST_BY_LIKELIHOOD, fit_places
 from vrn.surface.kriging import MOST_AT_ONCE
 from vrn.surface.likelihood import believed, highest_on_grid, likeliest
-from vrn.surface.many_points import Held, LocalKriged
-from vrn.surface.places import Places, by_place, places_of, points_of, readings_of
+from vrn.surface.places import Drift, Places, by_place, places_of, points_of, readings_of
 from vrn.surface.threads import one_blas_thread
 from vrn.surface.transform import Scale, Transform
 
@@ -41,6 +39,8 @@ class Interpolation:
     estimate : ndarray, shape (m,)
     se : ndarray, shape (m,), or None
         Standard error of the field under the readings; None where nothing is known of it (one reading).
+    predictive_se : ndarray, shape (m,), or None
+        Standard error of a new reading, its own scatter included.
     chosen : str
         Name of the candidate taken.
     candidates : tuple of Candidate
@@ -58,6 +58,7 @@ class Interpolation:
 
     estimate: NDArray[np.float64]
     se: NDArray[np.float64] | None
+    predictive_se: NDArray[np.float64] | None
     chosen: str
     candidates: tuple[Candidate, ...]
     variogram: Variogram | None
@@ -70,14 +71,14 @@ class Interpolation:
     @property
     def choice(self) -> SurfaceChoice:
         """What the choice rests on, each reading as the others predict it; the surface left out."""
-        told = self.estimator.estimate if len(self.estimator.estimate) == self.readings <= MOST_AT_ONCE else ()
+        predicted = self.estimator.estimate if len(self.estimator.estimate) == self.readings <= MOST_AT_ONCE else ()
         rmse = {one.name: one.rmse if math.isfinite(one.rmse) else None for one in self.candidates}
         return SurfaceChoice(
             candidates=self.candidates,
             loo_rmse=rmse.get(self.chosen),
             mean_rmse=rmse.get(MEAN),
             variogram=self.variogram,
-            left_out=tuple(round(float(value), 4) for value in told) if self.candidates else (),
+            left_out=tuple(round(float(value), 4) for value in predicted) if self.candidates else (),
             readings=self.readings,
             places=self.places,
         )
@@ -112,10 +113,6 @@ def interpolate(
         the readings are held at the nearest of them; where a target has none, the readings' mean stands in.
     use_mean_only : bool, default False
         Take the mean whatever the candidates say: no layer of the field shows a pattern (`pattern_evidence`).
-
-    Returns
-    -------
-    interpolation : Interpolation
 
     Raises
     ------
@@ -171,7 +168,7 @@ def interpolate(
         findings.append(note("surface.scatter-smoothed", _ABOUT))
     judged = tuple(_judge(trial, numbers, trials[0], places.place) for trial in trials)
     there = layers.at_targets if chosen.name.startswith(DRIFT) else None
-    estimate, se = chosen.at(targets, there)
+    estimate, se, predictive_se = chosen.at(targets, there)
     kriged = next((trial for trial in reversed(trials) if isinstance(trial, Kriged)), None)
     kriged = chosen if isinstance(chosen, Kriged) else kriged
     if kriged is not None and kriged.variogram.fit is not None:
@@ -179,6 +176,7 @@ def interpolate(
     return Interpolation(
         estimate=estimate,
         se=se,
+        predictive_se=predictive_se,
         chosen=chosen.name,
         candidates=judged if len(places) > 1 else (),
         variogram=kriged.variogram if kriged else None,
@@ -200,13 +198,13 @@ def _of_many(
     mean = Held.mean(values, local.held)
     candidates = tuple(_judge(trial, values[local.held], mean) for trial in (mean, local))
     chosen: Estimator = local if not use_mean_only and candidates[1].skill > 0 else Mean.of(places_of(points, values))
-    estimate, se = chosen.at(targets, None)
+    estimate, se, predictive_se = chosen.at(targets, None)
     findings.append(note("surface.judged-on-some", _ABOUT, held=len(local.held), points=len(values)))
     if chosen is not local:
         findings.append(note("surface.no-pattern" if use_mean_only else "surface.no-better", _ABOUT))
     return Interpolation(
-        estimate=estimate, se=se, chosen=chosen.name, candidates=candidates, variogram=local.variogram,
-        findings=tuple(findings), readings=len(values), places=len(values), estimator=chosen,
+        estimate=estimate, se=se, predictive_se=predictive_se, chosen=chosen.name, candidates=candidates,
+        variogram=local.variogram, findings=tuple(findings), readings=len(values), places=len(values), estimator=chosen,
     )  # fmt: skip
 
 
@@ -255,7 +253,7 @@ def _supported(trials: Sequence[Estimator], findings: list[Finding]) -> list[Est
 
 def _scale(places: Places) -> tuple[Transform, Places]:
     """Scale of largest likelihood, plain unless another explains the readings clearly better."""
-    best, best_height, scaled = Transform(), -math.inf, places
+    best, highest, scaled = Transform(), -math.inf, places
     if len(places) > MOST_BY_LIKELIHOOD:
         return best, scaled
     for scale in _SCALES:
@@ -267,9 +265,9 @@ def _scale(places: Places) -> tuple[Transform, Places]:
             values=transform.forward(places.values),
             error_variance=transform.error_variance(places.values, places.error_variance),
         )
-        height = transform.log_slope(places.values) + highest_on_grid(moved)
-        if height > best_height + (_SCALE_GAIN if best.scale == "plain" and best_height > -math.inf else 0.0):
-            best, best_height, scaled = transform, height, moved
+        log_likelihood = transform.log_slope(places.values) + highest_on_grid(moved)
+        if log_likelihood > highest + (_SCALE_GAIN if best.scale == "plain" and highest > -math.inf else 0.0):
+            best, highest, scaled = transform, log_likelihood, moved
     return best, scaled
 
 

@@ -1,11 +1,11 @@
-"""What each sample's neighbours say of it: leave-one-out and blocked cross-validation of kriging, in closed form."""
+"""What the others predict of each sample: leave-one-out and blocked cross-validation of kriging, in closed form."""
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.model.variogram import Variogram
-from vrn.surface.kriging import Answer, Kriging
+from vrn.surface.kriging import Kriging, Prediction
 from vrn.surface.places import places_of, points_of
 from vrn.surface.threads import one_blas_thread
 
@@ -69,7 +69,7 @@ def leave_one_out(
     return answer.estimate, answer.variance
 
 
-def left_out(kriging: Kriging, folds: NDArray[np.intp] | None = None) -> Answer:
+def left_out(kriging: Kriging, folds: NDArray[np.intp] | None = None) -> Prediction:
     """
     Cross-validate a system that is already factored.
 
@@ -81,20 +81,20 @@ def left_out(kriging: Kriging, folds: NDArray[np.intp] | None = None) -> Answer:
 
     Returns
     -------
-    answer : Answer
+    answer : Prediction
         A row for each reading, its error included in the variance; no Lagrange term for folds of several places.
     """
     places = kriging.places
     count, columns = kriging.drift.shape
-    answer = Answer(*np.full((3, count), np.nan))
+    answer = Prediction(*np.full((3, count), np.nan))
     half = kriging.mean_root @ kriging.solved_drift.T
     contrast = kriging.root.T @ kriging.root - half.T @ half
-    told = contrast @ kriging.value
+    pull = contrast @ kriging.value
     own = contrast.diagonal()
     if folds is None:
         # without a lone place one column of the drift could not be estimated
         rows = np.flatnonzero((own > 1e-12 * own.max()) & (count > columns))
-        answer.estimate[rows] = kriging.value[rows] - told[rows] / own[rows]
+        answer.estimate[rows] = kriging.value[rows] - pull[rows] / own[rows]
         answer.variance[rows] = 1.0 / own[rows]
         reach = np.einsum("ij,ji->i", kriging.drift @ kriging.mean_root.T, half)
         answer.lagrange[rows] = -reach[rows] / own[rows]
@@ -104,11 +104,11 @@ def left_out(kriging: Kriging, folds: NDArray[np.intp] | None = None) -> Answer:
             if count - len(rows) < columns:
                 continue
             spread = np.linalg.inv(contrast[np.ix_(rows, rows)])
-            answer.estimate[rows] = kriging.value[rows] - spread @ told[rows]
+            answer.estimate[rows] = kriging.value[rows] - spread @ pull[rows]
             answer.variance[rows] = spread.diagonal()
     own_error = kriging.variogram.nugget + (0.0 if places.error_variance is None else places.error_variance)
     variance = np.maximum((answer.variance - kriging.noise)[places.place] + own_error, 0.0)
-    return Answer(answer.estimate[places.place], variance, answer.lagrange[places.place])
+    return Prediction(answer.estimate[places.place], variance, answer.lagrange[places.place])
 
 
 def blocked_folds(coordinates_m: ArrayLike, *, count: int = 5) -> NDArray[np.intp]:

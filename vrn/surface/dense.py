@@ -19,39 +19,15 @@ _REACH = 6  # buckets to the cutoff of a variogram
 
 def compiled() -> ModuleType:
     """
-    Compiled loops over points.
-
-    Returns
-    -------
-    kernels : module
+    Compiled loops over points and harvest records.
 
     Raises
     ------
     MissingExtraError
-        If numba is not installed.
+        If numba is not installed, or cannot keep what it compiles.
     """
-    return _module("vrn.surface.kernels")
-
-
-def compiled_for_logs() -> ModuleType:
-    """
-    Compiled loops over harvest records.
-
-    Returns
-    -------
-    kernels : module
-
-    Raises
-    ------
-    MissingExtraError
-        If numba is not installed.
-    """
-    return _module("vrn.surface.log_kernels")
-
-
-def _module(name: str) -> ModuleType:
     try:
-        return import_module(name)
+        return import_module("vrn.surface.kernels")
     except ImportError as error:
         problem = "Dense data need numba, which is not installed."
         raise MissingExtraError(problem, 'Install it with: pip install "vrn[dense]".') from error

@@ -34,7 +34,7 @@ def inverse_distance(
     power : float
         0 is the plain mean.
     neighbors : int, optional
-        Nearest places that speak for each target; all when not given.
+        Nearest places that each target is estimated from; all when not given.
 
     Returns
     -------

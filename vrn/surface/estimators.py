@@ -1,9 +1,9 @@
-"""The ways to make a surface from samples, each with what it says of samples it has not seen, and with draws."""
+"""The ways to make a surface from samples, each with its predictions of samples left out, and with draws."""
 
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from vrn.model.grid import Grid
 from vrn.model.variogram import Variogram
 from vrn.surface.cross_validation import left_out
+from vrn.surface.dense import local_kriging
 from vrn.surface.distance import distance_weights, inverse_distance_left_out
-from vrn.surface.kriging import Kriging, covariance_between
+from vrn.surface.fit import empirical_variogram, least_squares
+from vrn.surface.kriging import USUAL_NEIGHBORS, Kriging, covariance_between
 from vrn.surface.places import Places, by_place
 from vrn.surface.simulation import gaussian_fields
 from vrn.surface.threads import in_threads
@@ -27,6 +29,17 @@ _POWERS = (1.0, 1.5, 2.0, 2.5, 3.0)
 _TILE = 1_024
 
 _Floats = NDArray[np.float64]
+LOCAL_KRIGING = "local kriging"
+_PAIRS_A_POINT = 1_500  # of the empirical variogram, at most about this many
+_HELD_OUT = 20  # one point in so many
+
+
+class Estimate(NamedTuple):
+    """A surface at targets, the standard error of the field under the readings, and that of a new reading there."""
+
+    values: _Floats
+    se: _Floats | None
+    predictive_se: _Floats | None
 
 
 class Estimator(Protocol):
@@ -41,8 +54,8 @@ class Estimator(Protocol):
     @property
     def variance(self) -> _Floats | None: ...  # noqa: D102
 
-    def at(self, targets_m: _Floats, drift: _Floats | None) -> tuple[_Floats, _Floats | None]:
-        """Surface and standard error at targets."""
+    def at(self, targets_m: _Floats, drift: _Floats | None) -> Estimate:
+        """Surface and standard errors at targets."""
         ...
 
     def draws(self, grid: Grid, drift: _Floats | None, count: int, rng: np.random.Generator) -> NDArray[np.float32]:
@@ -73,11 +86,12 @@ class Mean:
             return None
         return math.sqrt(float(np.mean((self.estimate - self.places.values) ** 2)))
 
-    def at(self, targets_m: _Floats, drift: _Floats | None) -> tuple[_Floats, _Floats | None]:
+    def at(self, targets_m: _Floats, drift: _Floats | None) -> Estimate:
         """The mean, and its leave-one-out error, wherever there is a place."""
         somewhere = np.isfinite(targets_m).all(axis=1)
         mean = np.where(somewhere, self.places.merged(1.0)[0].mean(), np.nan)
-        return mean, None if self.rmse is None else np.where(somewhere, self.rmse, np.nan)
+        error = None if self.rmse is None else np.where(somewhere, self.rmse, np.nan)
+        return Estimate(mean, error, error)  # what leaving a reading out misses it by is a new reading's error
 
     def draws(self, grid: Grid, drift: _Floats | None, count: int, rng: np.random.Generator) -> NDArray[np.float32]:
         """The mean with its own error, the same in all cells, and the spread of the places, cell by cell."""
@@ -99,6 +113,7 @@ class InverseDistance:
     variogram: Variogram
     plausible: tuple[Variogram, ...]
     estimate: _Floats
+    noise: float
     doubt: float = 1.0
     name: str = INVERSE_DISTANCE
     variance: None = None
@@ -106,19 +121,23 @@ class InverseDistance:
     @classmethod
     def of(cls, places: Places, variogram: Variogram, plausible: tuple[Variogram, ...]) -> "InverseDistance":
         """Inverse distance of some places, two or more."""
-        told = inverse_distance_left_out(places, _POWERS)
-        best = int(np.argmin([by_place((one - places.values) ** 2, places.place).mean() for one in told]))
-        made = cls(places=places, power=_POWERS[best], variogram=variogram, plausible=plausible, estimate=told[best])
+        predicted = inverse_distance_left_out(places, _POWERS)
+        best = int(np.argmin([by_place((one - places.values) ** 2, places.place).mean() for one in predicted]))
+        made = cls(
+            places=places, power=_POWERS[best], variogram=variogram, plausible=plausible, estimate=predicted[best],
+            noise=_noise(places, variogram),
+        )  # fmt: skip
         if not plausible:
             return made
         ground = _ground(places)
         variance = [made._squared(ground, as_likely)[1].mean() for as_likely in (variogram, *plausible)]
         return replace(made, doubt=_doubt(variance[0], np.array(variance[1:]), len(places)))
 
-    def at(self, targets_m: _Floats, drift: _Floats | None) -> tuple[_Floats, _Floats | None]:
+    def at(self, targets_m: _Floats, drift: _Floats | None) -> Estimate:
         """Inverse distance, and how far the field under the readings may be from it."""
         estimate, squared = self._squared(targets_m, self.variogram)
-        return estimate, self.doubt * np.sqrt(squared)
+        se = self.doubt * np.sqrt(squared)
+        return Estimate(estimate, se, np.sqrt(se**2 + self.noise))
 
     def _squared(self, targets_m: _Floats, variogram: Variogram) -> tuple[_Floats, _Floats]:
         """Estimate, and the variance of its error under a variogram."""
@@ -206,9 +225,8 @@ class Kriged:
         drift: _Floats | None = None,
     ) -> "Kriged":
         """Kriging of places that are already on the transformed scale."""
-        told = left_out(Kriging.of(places, variogram, drift))
-        mean, se = transform.back(*told)
-        error = variogram.nugget + (0.0 if places.error_variance is None else places.error_variance.mean())
+        predicted = left_out(Kriging.of(places, variogram, drift))
+        mean, se = transform.back(*predicted)
         system = _filtered(places, variogram, drift)
         words = "" if transform.scale == "plain" else f" of {transform.scale}s"
         return cls(
@@ -219,18 +237,20 @@ class Kriged:
             variogram=variogram,
             plausible=plausible,
             transform=transform,
-            noise=float(error),
+            noise=_noise(places, variogram),
             estimate=mean,
             variance=se**2,
             doubt=_kriging_doubt(places, system, plausible, drift),
         )
 
-    def at(self, targets_m: _Floats, drift: _Floats | None) -> tuple[_Floats, _Floats | None]:
+    def at(self, targets_m: _Floats, drift: _Floats | None) -> Estimate:
         """The field under the readings, and its standard error."""
         answer = self.system.at(targets_m, drift)
         mean, _ = self.transform.back(*answer, self.noise)
         _, se = self.transform.back(answer.estimate, answer.variance * self.doubt**2, answer.lagrange, self.noise)
-        return mean, se
+        variance = answer.variance * self.doubt**2 + self.noise
+        _, predictive = self.transform.back(answer.estimate, variance, answer.lagrange)
+        return Estimate(mean, se, predictive)
 
     def draws(self, grid: Grid, drift: _Floats | None, count: int, rng: np.random.Generator) -> NDArray[np.float32]:
         """Fields drawn from the variogram, each tied to the readings by kriging what it misses of them."""
@@ -241,6 +261,11 @@ class Kriged:
             cells[some], value = _tied(grid, self.places, variogram, len(range(count)[some]), rng)
             cells[some] += system.of_values(value, centers, drift)
         return self.transform.back_draw(cells, self.noise)
+
+
+def _noise(places: Places, variogram: Variogram) -> float:
+    """Mean variance of a reading around the field under it."""
+    return float(variogram.nugget + (0.0 if places.error_variance is None else places.error_variance.mean()))
 
 
 def _filtered(places: Places, variogram: Variogram, drift: _Floats | None) -> Kriging:
@@ -295,3 +320,81 @@ def _tied(
     value, noise, _ = places.merged(variogram.nugget)
     read = at_places + np.sqrt(noise) * rng.standard_normal((count, len(places)))
     return cells, value[:, None] - read.T
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LocalKriged:
+    """
+    Kriging from the nearest points, the nugget filtered.
+
+    ``estimate`` and ``variance``, shape (k,), are of the points ``held`` out, from the others.
+    """
+
+    points_m: _Floats
+    values: _Floats
+    variogram: Variogram
+    held: NDArray[np.intp]
+    estimate: _Floats
+    variance: _Floats
+    name: str = LOCAL_KRIGING
+
+    @classmethod
+    def of(cls, points_m: _Floats, values: _Floats) -> "LocalKriged":
+        """Fit to points and judge on one in twenty, held out."""
+        variogram = local_variogram(points_m, values)
+        held = np.random.default_rng(len(values)).permutation(len(values))[: max(len(values) // _HELD_OUT, 1)]
+        rest = np.ones(len(values), dtype=bool)
+        rest[held] = False
+        estimate, variance = local_kriging(
+            points_m[rest], values[rest], points_m[held], variogram=variogram, neighbors=USUAL_NEIGHBORS
+        )
+        return cls(
+            points_m=points_m, values=values, variogram=variogram, held=held, estimate=estimate, variance=variance
+        )
+
+    def at(self, targets_m: _Floats, drift: _Floats | None) -> Estimate:
+        """The field under the points, and its standard error."""
+        estimate, variance = local_kriging(
+            self.points_m, self.values, targets_m, variogram=self.variogram.without_nugget(), neighbors=USUAL_NEIGHBORS,
+            error_variance=self.variogram.nugget,
+        )  # fmt: skip
+        return Estimate(estimate, np.sqrt(variance), np.sqrt(variance + self.variogram.nugget))
+
+    def draws(self, grid: Grid, drift: _Floats | None, count: int, rng: np.random.Generator) -> NDArray[np.float32]:
+        """The surface plus its standard error times a field of the variogram: errors reach no farther than that."""
+        estimate, se, _ = self.at(grid.centers_m(), drift)
+        smooth = self.variogram.without_nugget()
+        cells, _ = gaussian_fields(grid, np.empty((0, 2)), variogram=smooth, count=count, rng=rng)
+        cells *= (np.asarray(se) / math.sqrt(smooth.sill or 1.0)).astype(np.float32)
+        cells += estimate.astype(np.float32)
+        return cells
+
+
+def local_variogram(points_m: _Floats, values: _Floats) -> Variogram:
+    """
+    Exponential variogram over the short distances that local kriging works with.
+
+    By least squares on 15 bins, up to the distance within which a point, shape (n, 2), has about 1 500 others.
+    """
+    width, height = np.ptp(points_m, axis=0)
+    most = math.hypot(width, height) / 3
+    ground = max(float(width * height), 1e-6)
+    cutoff = min(most, math.sqrt(_PAIRS_A_POINT * ground / (math.pi * len(values))))
+    empirical = empirical_variogram(points_m, values, cutoff_m=cutoff or 1.0)
+    return least_squares(empirical, Variogram(model="exponential", range_m=1.0))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Held:
+    """What a way to estimate predicts of points held out."""
+
+    name: str
+    estimate: _Floats
+    variance: None = None
+
+    @classmethod
+    def mean(cls, values: _Floats, held: NDArray[np.intp]) -> "Held":
+        """The mean of the points that were not held out, at those that were."""
+        rest = np.ones(len(values), dtype=bool)
+        rest[held] = False
+        return cls(name=MEAN, estimate=np.full(len(held), values[rest].mean()))

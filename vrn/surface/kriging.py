@@ -12,8 +12,8 @@ from vrn.surface.places import Places, places_of, points_of
 from vrn.surface.threads import in_threads, one_blas_thread
 
 _TILE_NUMBERS = 65_536  # covariances held at a time: half a megabyte, which stays in cache
-MOST_AT_ONCE = 3_000  # places; above it the nearest speak for each target
-USUAL_NEIGHBORS = 24  # places that speak for each target where all would be too many
+MOST_AT_ONCE = 3_000  # places; above it each target is estimated from the nearest
+USUAL_NEIGHBORS = 24  # places each target is estimated from where all would be too many
 
 
 @one_blas_thread
@@ -39,7 +39,7 @@ def ordinary_kriging(
         Where to estimate. [m]
     variogram : Variogram
     neighbors : int, optional
-        Nearest places that speak for each target; all when not given and there are no more than 3 000, else 24.
+        Nearest places that each target is estimated from; all when not given and there are no more than 3 000, else 24.
         Needs the extra ``dense``.
     error_variance : array_like, shape (n,) or (), optional
         Known variance of each reading's error. Without it the answer is exact: at a sample it is the sample, with
@@ -86,9 +86,9 @@ def ordinary_kriging(
     )
 
 
-class Answer(NamedTuple):
+class Prediction(NamedTuple):
     """
-    What kriging says of some places.
+    What kriging predicts at some places.
 
     Parameters
     ----------
@@ -145,10 +145,6 @@ class Kriging:
         drift : ndarray, shape (n, q), optional
             Layers the mean follows besides a constant, at the readings.
 
-        Returns
-        -------
-        kriging : Kriging
-
         Raises
         ------
         OutOfRangeError
@@ -193,7 +189,7 @@ class Kriging:
         value = self.value if values is None else values
         return self.root.T @ (self.root @ (value - self.drift @ self.coefficients(values)))
 
-    def at(self, targets_m: ArrayLike, target_drift: NDArray[np.float64] | None = None) -> Answer:
+    def at(self, targets_m: ArrayLike, target_drift: NDArray[np.float64] | None = None) -> Prediction:
         """
         Estimate and variance at targets.
 
@@ -203,55 +199,51 @@ class Kriging:
             [m]
         target_drift : ndarray, shape (m, q - 1), optional
             The drift's layers at the targets.
-
-        Returns
-        -------
-        answer : Answer
         """
         targets = points_of(targets_m) - self.places.origin_m
         trend = with_constant(len(targets), target_drift)
         coefficients = self.coefficients()
-        told = np.vstack([self.solved_drift.T, self.dual()])
-        answer = Answer(*np.empty((3, len(targets))))
+        weights = np.vstack([self.solved_drift.T, self.dual()])
+        answer = Prediction(*np.empty((3, len(targets))))
         step = max(64, _TILE_NUMBERS // len(self.places))
 
         def solve(start: int) -> None:
             tile = slice(start, start + step)
             near = covariance_between(self.places.coordinates_m, targets[tile], self.variogram)
-            for whole, part in zip(answer, self._solve(near, trend[:, tile], told, coefficients), strict=True):
+            for whole, part in zip(answer, self._solve(near, trend[:, tile], weights, coefficients), strict=True):
                 whole[tile] = part
 
         in_threads(solve, range(0, len(targets), step))
         nowhere = ~np.isfinite(targets).all(axis=1)
         for whole in answer:
             whole[nowhere] = np.nan
-        self._at_samples(targets, trend, told, coefficients, answer)
+        self._at_samples(targets, trend, weights, coefficients, answer)
         return answer
 
     def _solve(
         self,
         near: NDArray[np.float64],
         trend: NDArray[np.float64],
-        told: NDArray[np.float64],
+        weights: NDArray[np.float64],
         coefficients: NDArray[np.float64],
-    ) -> Answer:
-        """Answer from covariances to the places, shape (p, t), which are spent."""
+    ) -> Prediction:
+        """Prediction from covariances to the places, shape (p, t), which are spent."""
         from scipy.linalg.blas import dtrmm
 
-        seen = told @ near
+        seen = weights @ near
         half = dtrmm(1.0, self.root.T, near.T, side=1, overwrite_b=1).T  # root · near, half the work for a triangle
         gap = self.mean_root @ (trend - seen[:-1])
         variance = self.variogram.sill - np.einsum("ij,ij->j", half, half) + np.einsum("ij,ij->j", gap, gap)
         lagrange = -np.einsum("ij,ij->j", self.mean_root @ trend, gap)
-        return Answer(seen[-1] + coefficients @ trend, np.maximum(variance, 0.0), lagrange)
+        return Prediction(seen[-1] + coefficients @ trend, np.maximum(variance, 0.0), lagrange)
 
     def _at_samples(
         self,
         targets: NDArray[np.float64],
         trend: NDArray[np.float64],
-        told: NDArray[np.float64],
+        weights: NDArray[np.float64],
         coefficients: NDArray[np.float64],
-        answer: Answer,
+        answer: Prediction,
     ) -> None:
         """Put right the targets that lie on a sample: the sample itself, or with errors the field under it."""
         target, place = matches(targets, self.places.coordinates_m)
@@ -262,7 +254,7 @@ class Kriging:
         elif self.variogram.nugget:
             near = covariance_between(self.places.coordinates_m, targets[target], self.variogram)
             near[place, np.arange(len(target))] += self.nugget_part[place]
-            estimate, variance, lagrange = self._solve(near, trend[:, target], told, coefficients)
+            estimate, variance, lagrange = self._solve(near, trend[:, target], weights, coefficients)
             answer.estimate[target], answer.lagrange[target] = estimate, lagrange
             answer.variance[target] = np.maximum(variance - self.variogram.nugget + self.nugget_part[place], 0.0)
 

@@ -99,7 +99,7 @@ def area_means(
     se: Mapping[str, float] | None = None,
 ) -> Surface:
     """
-    Surface of composites that each speak for an area: the area's value in every cell, and no more detail than that.
+    Surface of composites that each stand for an area: the area's value in every cell, and no more detail than that.
 
     Parameters
     ----------

@@ -18,10 +18,10 @@ METHOD: Final = "restricted maximum likelihood"
 
 _IMPOSSIBLE = -1e12
 # twice the gain in log-likelihood below which a range is not believed, a choice of this project: of sets of 45 readings
-# that are nothing but scatter one in six reaches it and foretells the readings left out; with structure nearly all do
+# that are nothing but scatter one in six reaches it and predicts the readings left out; with structure nearly all do
 _LEAST_GAIN = 2.0
 # 99.9th percentile of chi-square with two degrees of freedom: on open soil surveys of 30 to 140 places (tests/surface)
-# directions accepted at 5 % foretold new places worse than none
+# directions accepted at 5 % predicted new places worse than none
 _ANISOTROPY_GAIN = 13.82
 _LEAST_RATIO = 0.2
 _PLAUSIBLE = 12
@@ -48,10 +48,6 @@ def restricted_log_likelihood(
     variogram : Variogram
     error_variance : array_like, shape (n,) or (), optional
         Known variance of each reading's error, besides the nugget.
-
-    Returns
-    -------
-    log_likelihood : float
 
     Notes
     -----
@@ -111,9 +107,9 @@ class Likelihood:
         self.spacing_m = float(np.median(apart.min(axis=0)))
         self.extent_m = float(np.hypot(*np.ptp(points, axis=0)))
 
-    def height(self, range_m: float, share: float) -> float:
+    def log_likelihood(self, range_m: float, share: float) -> float:
         """Log-likelihood at a range and a nugget's share of the sill, of values in units of their spread."""
-        return self._told(np.array([math.log(range_m), share, 0.0]))[0]
+        return self._log_likelihood_and_sill(np.array([math.log(range_m), share, 0.0]))[0]
 
     def plausible(self) -> list[tuple[float, Variogram]]:
         """Log-likelihoods and variograms over the whole range of parameters."""
@@ -143,7 +139,7 @@ class Likelihood:
             if 2.0 * (higher - height) > _ANISOTROPY_GAIN:
                 theta, height = turned, higher
         theta, height = self._to_top(theta)
-        variogram, gain = self._of(theta), 2.0 * (height - self._height(plain))
+        variogram, gain = self._of(theta), 2.0 * (height - self._log_likelihood_of(plain))
         if variogram.partial_sill <= 1e-4 * variogram.sill or gain <= 2e-6:
             return plain
         return replace(
@@ -157,7 +153,7 @@ class Likelihood:
             ),
         )
 
-    def _told(self, theta: NDArray[np.float64]) -> tuple[float, float]:
+    def _log_likelihood_and_sill(self, theta: NDArray[np.float64]) -> tuple[float, float]:
         """Log-likelihood of values in units of their spread, and the sill. θ: ln range, nugget share, ln sill, turn."""
         range_m = math.exp(theta[0])
         if len(theta) > 3:
@@ -175,20 +171,20 @@ class Likelihood:
         return height, sill * scale
 
     def _cost(self, theta: NDArray[np.float64]) -> float:
-        return -self._told(theta)[0]
+        return -self._log_likelihood_and_sill(theta)[0]
 
     @functools.cached_property
     def grid(self) -> list[tuple[float, NDArray[np.float64]]]:
         """Log-likelihoods over the whole range of parameters, and the parameters; highest first."""
         least, most = math.log(self.spacing_m / 2), math.log(self.extent_m)
         sills = (-1.5, -0.75, 0.0, 0.75) if self.known else (0.0,)
-        told = [
+        found = [
             (-self._cost(theta), theta)
             for log_range in np.linspace(least, most, 8)
             for share in (0.03, 0.15, 0.3, 0.45, 0.6, 0.75, 0.9)
             for theta in (np.array([log_range, share, log_sill]) for log_sill in sills)
         ]
-        return sorted(told, key=lambda pair: -pair[0])
+        return sorted(found, key=lambda pair: -pair[0])
 
     def _bounds(self, parameters: int) -> list[tuple[float, float]]:
         """Least and most of each parameter; the sill is free only where an error is known."""
@@ -228,7 +224,7 @@ class Likelihood:
         return (linear(without), high) if high >= higher - 1e-6 else (linear(with_nugget), higher)
 
     def _of(self, theta: NDArray[np.float64]) -> Variogram:
-        sill = self._told(theta)[1] * self.unit**2
+        sill = self._log_likelihood_and_sill(theta)[1] * self.unit**2
         share = 0.0 if theta[1] <= 2 * _SHARE_FLOOR else float(theta[1])
         nugget, partial_sill = sill * share, sill * (1.0 - share)
         found = replace(self.shape, range_m=math.exp(theta[0]), nugget=nugget, partial_sill=partial_sill)
@@ -237,7 +233,7 @@ class Likelihood:
             found = replace(found, anisotropy_ratio=math.exp(theta[3]), azimuth_deg=azimuth_deg)
         return found
 
-    def _height(self, variogram: Variogram) -> float:
+    def _log_likelihood_of(self, variogram: Variogram) -> float:
         """Log-likelihood of any variogram, of values in units of their spread."""
         places = self.places.coordinates_m
         covariance = covariance_between(places, places, variogram)
@@ -252,12 +248,12 @@ class Likelihood:
         if self.known:
 
             def cost(log_nugget: float) -> float:
-                return -self._height(Variogram(model="nugget", nugget=math.exp(log_nugget) * self.unit**2))
+                return -self._log_likelihood_of(Variogram(model="nugget", nugget=math.exp(log_nugget) * self.unit**2))
 
             found = float(minimize_scalar(cost, bounds=(-14.0, 3.0), method="bounded").x)
             nugget = 0.0 if found < -13.9 else math.exp(found) * self.unit**2
         variogram = Variogram(model="nugget", nugget=nugget)
-        height = self._height(variogram) - self.freedom * math.log(self.unit)
+        height = self._log_likelihood_of(variogram) - self.freedom * math.log(self.unit)
         findings = () if self.shape.model == "nugget" else (note("surface.no-structure", "surface"),)
         return replace(variogram, fit=Fit(method=METHOD, log_likelihood=height, gain=0.0, findings=findings))
 
@@ -277,7 +273,7 @@ class Likelihood:
         free = [i for i in range(3) if point[i] > 0]
 
         def height(at: NDArray[np.float64]) -> float:
-            return self._height(replace(variogram, **dict(zip(names, at.tolist(), strict=True))))
+            return self._log_likelihood_of(replace(variogram, **dict(zip(names, at.tolist(), strict=True))))
 
         errors: dict[str, float | None] = dict.fromkeys(names)
         try:
@@ -317,11 +313,11 @@ def likeliest(
     likelihoods = [Likelihood(places, shape, drift) for shape in _SHAPES]
     fitted = [likelihood.best(anisotropy=anisotropy) for likelihood in likelihoods]
     best = max(fitted, key=lambda v: v.fit.log_likelihood or -math.inf if v.fit else -math.inf)
-    told = [pair for likelihood in likelihoods for pair in likelihood.plausible()]
-    weight = np.exp(np.array([height for height, _ in told]) - max(height for height, _ in told))
+    tried = [pair for likelihood in likelihoods for pair in likelihood.plausible()]
+    weight = np.exp(np.array([height for height, _ in tried]) - max(height for height, _ in tried))
     along = np.cumsum(weight) / weight.sum()
     picked = np.searchsorted(along, (np.arange(_PLAUSIBLE) + 0.5) / _PLAUSIBLE)
-    variograms = [told[k][1] for k in picked]
+    variograms = [tried[k][1] for k in picked]
     if best.anisotropy_ratio != 1.0:
         turn = best.anisotropy_ratio
         variograms = [

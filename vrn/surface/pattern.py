@@ -74,8 +74,10 @@ def pattern_evidence(coordinates_m: ArrayLike, values: ArrayLike) -> float:
     along = (np.arange(_RANGES) + 0.5) / _RANGES
     ranges_m = (likelihood.spacing_m / 2) ** (1.0 - along) * likelihood.extent_m**along
     shares = (np.arange(_SHARES) + 0.5) / _SHARES
-    of_pattern = [likelihood.height(range_m, share) for range_m in ranges_m.tolist() for share in shares.tolist()]
-    return float(logsumexp(of_pattern)) - math.log(len(of_pattern)) - likelihood.height(1.0, 1.0)
+    of_pattern = [
+        likelihood.log_likelihood(range_m, share) for range_m in ranges_m.tolist() for share in shares.tolist()
+    ]
+    return float(logsumexp(of_pattern)) - math.log(len(of_pattern)) - likelihood.log_likelihood(1.0, 1.0)
 
 
 def _normal_scores(values: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -100,6 +100,7 @@ def points_on_grid(
         grid=grid,
         values=cells.reshape(shape),
         se=None if made.se is None else made.se.reshape(shape),
+        predictive_se=None if made.predictive_se is None else made.predictive_se.reshape(shape),
         chosen=made.chosen,
         choice=made.choice,
         findings=tuple(findings),
@@ -135,16 +136,13 @@ def weighted_mean(surfaces: Sequence[Surface], weights: Sequence[float], *, name
         raise OutOfRangeError(problem, "Give one weight of 0 or more for each surface.")
     share = share / share.sum()
     parts = tuple(surfaces)
-    errors = [part.se for part in parts if part.se is not None]
-    known = len(errors) == len(parts)
     findings = [one for part in parts for one in part.findings]
     return Surface(
         name=name,
         grid=parts[0].grid,
         values=np.asarray(sum(w * part.values for w, part in zip(share, parts, strict=True))),
-        se=np.sqrt(np.sum([(w * error) ** 2 for w, error in zip(share, errors, strict=True)], axis=0))
-        if known
-        else None,
+        se=_mean_error([part.se for part in parts], share),
+        predictive_se=_mean_error([part.predictive_se for part in parts], share),
         chosen=parts[0].chosen,
         choice=SurfaceChoice(
             slices=tuple(
@@ -153,8 +151,16 @@ def weighted_mean(surfaces: Sequence[Surface], weights: Sequence[float], *, name
             )
         ),
         findings=tuple(one for k, one in enumerate(findings) if one not in findings[:k]),
-        draws=_MeanDraws(parts=parts, share=tuple(share.tolist())) if known and all(p.draws for p in parts) else None,
+        draws=_MeanDraws(parts=parts, share=tuple(share.tolist())) if all(part.draws for part in parts) else None,
     )
+
+
+def _mean_error(errors: Sequence[NDArray[np.float64] | None], share: NDArray[np.float64]) -> NDArray[np.float64] | None:
+    """Standard error of a weighted mean of independent parts; None where one is not known."""
+    known = [error for error in errors if error is not None]
+    if len(known) < len(errors):
+        return None
+    return np.asarray(np.sqrt(np.sum([(w * error) ** 2 for w, error in zip(share, known, strict=True)], axis=0)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -26,10 +26,6 @@ def one_blas_thread(work: Callable[_P, _T]) -> Callable[_P, _T]:
     """
     Run a function with the linear algebra libraries held to one thread.
 
-    Parameters
-    ----------
-    work : callable
-
     Returns
     -------
     held : callable
@@ -53,10 +49,6 @@ def in_threads(work: Callable[[int], _T], items: Iterable[int]) -> list[_T]:
     work : callable
         Called with each item; the result must not depend on the other calls.
     items : iterable of int
-
-    Returns
-    -------
-    results : list
     """
     jobs = list(items)
     workers = min(len(jobs), os.cpu_count() or 1)

@@ -9,10 +9,8 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.findings import Finding, Quantity, note
 from vrn.model.layers import YieldLog
-from vrn.surface.dense import compiled_for_logs
-from vrn.surface.yield_delay import flow_delay
-from vrn.surface.yield_near import Near
-from vrn.surface.yield_passes import Passes, passes_of
+from vrn.surface.dense import compiled
+from vrn.surface.yield_passes import HarvestPasses, Near, flow_delay, passes_of
 from vrn.units import FT_M
 
 _SIMBAHAN = "Simbahan, Dobermann & Ping (2004), Agronomy Journal 96, 1091–1102"
@@ -58,7 +56,7 @@ class CleanLog:
     log : YieldLog
     reason : ndarray of int8, shape (n,)
         0 for a record that is kept, else the number of its filter in `FILTERS`, from 1: the first that applied.
-    passes : Passes
+    passes : HarvestPasses
         Of the records that are kept.
     yield_bu_ac : ndarray, shape (k,)
         Of the records that are kept, on the ground they were cut on. [bu/ac]
@@ -71,7 +69,7 @@ class CleanLog:
 
     log: YieldLog
     reason: NDArray[np.int8]
-    passes: Passes
+    passes: HarvestPasses
     yield_bu_ac: NDArray[np.float64]
     swath_m: float
     delay_steps: int
@@ -86,14 +84,6 @@ class CleanLog:
 def clean(log: YieldLog) -> CleanLog:
     """
     Take out the flow delay, and leave out what is not the yield of its place.
-
-    Parameters
-    ----------
-    log : YieldLog
-
-    Returns
-    -------
-    clean : CleanLog
 
     Raises
     ------
@@ -118,7 +108,7 @@ def clean(log: YieldLog) -> CleanLog:
     logged = log.yield_bu_ac[passes.record].astype(float)
     steps, delay = flow_delay(passes, logged, about=log.source)
     moved = np.empty(len(logged))
-    compiled_for_logs().shift_by(passes.run, steps, logged, moved)
+    compiled().shift_by(passes.run, steps, logged, moved)
     swath, assumed = _swath(log, passes)
     code = _judge(log, passes, moved, swath)
     kept = np.flatnonzero(code == 0)
@@ -133,7 +123,9 @@ def clean(log: YieldLog) -> CleanLog:
     )  # fmt: skip
 
 
-def _judge(log: YieldLog, passes: Passes, moved: NDArray[np.float64], swath: NDArray[np.float64]) -> NDArray[np.int8]:
+def _judge(
+    log: YieldLog, passes: HarvestPasses, moved: NDArray[np.float64], swath: NDArray[np.float64]
+) -> NDArray[np.int8]:
     """Number of the first filter that each record of a pass falls to, 0 for none; local outliers come later."""
     code = np.zeros(len(passes), np.int8)
 
@@ -174,19 +166,19 @@ def _local_outliers(
     return np.where(far, _CODE["local-outlier"], 0).astype(np.int8)
 
 
-def _cut_before(passes: Passes, swath: NDArray[np.float64]) -> NDArray[np.float64]:
+def _cut_before(passes: HarvestPasses, swath: NDArray[np.float64]) -> NDArray[np.float64]:
     """Share of each record's swath that an earlier pass had cut."""
     margin = float(swath.max()) + 2.0
     west, south = passes.points_m.min(axis=0) - margin
     width, height = np.ptp(passes.points_m, axis=0) + 2 * margin
-    share = compiled_for_logs().already_cut(
+    share = compiled().already_cut(
         *passes.points_m.T, *passes.along.T, np.minimum(passes.length_m, 20.0), swath, passes.run, west, south,
         int(height) + 1, int(width) + 1,
     )  # fmt: skip
     return np.asarray(share)
 
 
-def _swath(log: YieldLog, passes: Passes) -> tuple[NDArray[np.float64], tuple[Finding, ...]]:
+def _swath(log: YieldLog, passes: HarvestPasses) -> tuple[NDArray[np.float64], tuple[Finding, ...]]:
     """Width of the cut at each record, from the log or from the distance between passes. [m]"""
     if log.swath_m is not None:
         swath = log.swath_m[passes.record].astype(float)
@@ -211,9 +203,9 @@ def _middle(value: NDArray[np.float64]) -> tuple[float, float]:
     return middle, 1.4826 * float(np.median(np.abs(value - middle)))
 
 
-def _take(passes: Passes, rows: NDArray[np.intp]) -> Passes:
+def _take(passes: HarvestPasses, rows: NDArray[np.intp]) -> HarvestPasses:
     """Some of the records, the passes numbered anew."""
-    return Passes(
+    return HarvestPasses(
         record=passes.record[rows],
         run=np.unique(passes.run[rows], return_inverse=True)[1].ravel().astype(np.int32),
         points_m=passes.points_m[rows],

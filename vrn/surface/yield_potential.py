@@ -12,21 +12,23 @@ from vrn.model.layers import YieldLog, YieldLogLayer
 from vrn.model.surface import Surface
 from vrn.model.surface_choice import Harvest, HarvestLog, SurfaceChoice
 from vrn.surface.dense import local_kriging
+from vrn.surface.estimators import local_variogram
 from vrn.surface.kriging import USUAL_NEIGHBORS
-from vrn.surface.many_points import local_variogram
 from vrn.surface.yield_cleaning import CleanLog, clean
-from vrn.surface.yield_offsets import BLOCK_M, block_means, pass_offsets
+from vrn.surface.yield_passes import HarvestPasses, Near
 
 _REACH_SWATHS = 3.0
 _LITTLE_GROUND = 0.5  # share of the grid that a harvest should cover
-
+BLOCK_M = 5.0
+_NEIGHBOURS = 16
+_FEWEST = 4  # blocks of a pass, and passes
 _Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class YieldPotential:
     """
-    What harvests say of where a field yields more and less.
+    Where a field yields more and less, from its harvests.
 
     Parameters
     ----------
@@ -94,14 +96,14 @@ def yield_potential(layer: YieldLogLayer, grid: Grid, *, name: str | None = None
         problem = f"{layer.source}: there is no harvest log."
         raise InputFileError(problem, "Name its files under layers.yield_potential.files.")
     records, removed = np.zeros((2, *grid.shape), np.intp)
-    harvests, of_logs, means, errors, told = [], [], [], [], {}
+    harvests, of_logs, means, errors, relative_by_season = [], [], [], [], {}
     for season, logs in _by_season(layer.logs).items():
         cleaned = [clean(log) for log in logs]
         for one in cleaned:
             records += _in_cells(one.log.coordinates_m, grid)
             removed += _in_cells(one.log.coordinates_m[one.reason > 0], grid)
         relative, se, harvest, found = _one_season(season, cleaned, grid)
-        told[season] = relative
+        relative_by_season[season] = relative
         means.append(relative)
         errors.append(se)
         harvests.append(harvest)
@@ -111,15 +113,15 @@ def yield_potential(layer: YieldLogLayer, grid: Grid, *, name: str | None = None
         problem = f"{layer.source}: no harvest record lies on the field."
         raise InputFileError(problem, "Check that the logs are of this field.")
     name = name or layer.name
-    findings = [note("surface.harvests", name, seasons=", ".join(told))]
-    if len(told) == 1:
+    findings = [note("surface.harvests", name, seasons=", ".join(relative_by_season))]
+    if len(relative_by_season) == 1:
         findings.append(note("surface.one-season", name))
     surface = Surface(
         name=name, grid=grid, values=values, se=se,
-        chosen=f"harvest logs of {len(told)} season{'s' if len(told) > 1 else ''}",
+        chosen=f"harvest logs of {len(relative_by_season)} season{'s' if len(relative_by_season) > 1 else ''}",
         choice=SurfaceChoice(source=layer.source, harvests=tuple(harvests)), findings=(*findings, *of_logs),
     )  # fmt: skip
-    return YieldPotential(surface=surface, seasons=told, records=records, removed=removed)
+    return YieldPotential(surface=surface, seasons=relative_by_season, records=records, removed=removed)
 
 
 def _by_season(logs: tuple[YieldLog, ...]) -> dict[str, list[YieldLog]]:
@@ -202,3 +204,115 @@ def _in_cells(places: _Floats, grid: Grid) -> NDArray[np.intp]:
     """Records counted by cell; those without a place are in no cell."""
     row, col, inside = grid.cells_of(places)
     return np.bincount((row * grid.cols + col)[inside], minlength=grid.rows * grid.cols).reshape(grid.shape)
+
+
+def block_means(
+    passes: HarvestPasses, value: _Floats, *, block_m: float = BLOCK_M
+) -> tuple[_Floats, _Floats, NDArray[np.int32]]:
+    """
+    Average records over stretches of a pass.
+
+    Parameters
+    ----------
+    passes : HarvestPasses
+    value : ndarray, shape (k,)
+    block_m : float
+        Length of a stretch. [m]
+
+    Returns
+    -------
+    points_m : ndarray, shape (b, 2)
+        Middle of each stretch. [m]
+    mean : ndarray, shape (b,)
+    run : ndarray of int32, shape (b,)
+        Its pass.
+    """
+    begun, _ = passes.from_ends(passes.length_m)
+    stretch = (begun // block_m).astype(np.int64)
+    key = passes.run.astype(np.int64) * (int(stretch.max(initial=0)) + 1) + stretch
+    kinds, block = np.unique(key, return_inverse=True)
+    block = block.ravel()
+    count = np.bincount(block)
+    points = np.column_stack([np.bincount(block, axis) / count for axis in passes.points_m.T])
+    run = np.zeros(len(kinds), np.int32)
+    run[block] = passes.run
+    return points, np.bincount(block, value) / count, run
+
+
+def pass_offsets(points_m: _Floats, value: _Floats, run: NDArray[np.int32], *, reach_m: float) -> tuple[_Floats, float]:
+    """
+    How far each pass reads above its neighbours on either side.
+
+    Parameters
+    ----------
+    points_m : ndarray, shape (b, 2)
+        Middle of each stretch. [m]
+    value : ndarray, shape (b,)
+    run : ndarray of int32, shape (b,)
+        Pass of each stretch.
+    reach_m : float
+        How far to look for other passes; three swaths or so. [m]
+
+    Returns
+    -------
+    offset : ndarray, shape (passes,)
+        In the unit of the values; 0 where a pass has no neighbours on both sides.
+    left : float
+        Variance of an offset that stays unknown: waves over many passes, which neighbours cannot tell from the field.
+
+    Notes
+    -----
+    A stretch less the mean of its neighbours in other passes, averaged over a pass, is the pass's offset less that of
+    its neighbours, plus what the field does between passes. Offsets are taken as random, alike in all passes; their
+    variance and the field's part are found by maximum likelihood, and the offsets are the best linear prediction.
+
+    References
+    ----------
+    Robinson (1991), That BLUP is a good thing: the estimation of random effects, Statistical Science 6, 15–32. That
+    yields differ from load to load and machine to machine: Arslan & Colvin (2002), Precision Agriculture 3, 135–154.
+    """
+    passes = int(run.max(initial=-1)) + 1
+    none = np.zeros(passes), 0.0
+    if passes < _FEWEST:
+        return none
+    found = Near.of(points_m, run).neighbours(
+        np.arange(len(value)), wanted=_NEIGHBOURS, reach_m=reach_m, strangers_only=True
+    )
+    known = found >= 0
+    weight = known / np.maximum(known.sum(axis=1, keepdims=True), 1)
+    lean = np.einsum("ij,ijk->ik", weight, points_m[found] - points_m[:, None, :])
+    some = known.any(axis=1) & (np.hypot(*lean.T) <= reach_m / 6)  # neighbours on both sides: a slope cancels out
+    count = np.bincount(run[some], minlength=passes)
+    rows = np.flatnonzero(count >= _FEWEST)
+    if len(rows) < _FEWEST:
+        return none
+    gap = value[some] - (weight[some] * np.where(known[some], value[found[some]], 0.0)).sum(axis=1)
+    gaps = (np.bincount(run[some], gap, passes) / np.maximum(count, 1))[rows]
+    pair = run[some].astype(np.int64)[:, None] * passes + run[found[some]]
+    beside = np.bincount(pair.ravel(), weight[some].ravel(), passes * passes).reshape(passes, passes)
+    differences = np.eye(passes)[rows] - beside[rows] / count[rows, None]
+    # passes of more stretches count for more
+    scale = np.sqrt(count[rows] / count[rows].mean())
+    return _predicted(differences * scale[:, None], gaps * scale)
+
+
+def _predicted(differences: _Floats, gaps: _Floats) -> tuple[_Floats, float]:
+    """Random effects from their noisy differences, both variances by maximum likelihood; and what stays unknown."""
+    from scipy.optimize import minimize_scalar
+
+    values, vectors = np.linalg.eigh(differences @ differences.T)
+    turned = vectors.T @ gaps
+
+    def cost(log_ratio: float) -> float:
+        spread = np.exp(log_ratio) * np.maximum(values, 0.0) + 1.0
+        return float(len(gaps) * np.log(np.mean(turned**2 / spread)) + np.log(spread).sum())
+
+    found = minimize_scalar(cost, bounds=(-12.0, 8.0), method="bounded")
+    if found.x < -11.0 or not np.any(gaps):
+        return np.zeros(differences.shape[1]), 0.0
+    ratio = float(np.exp(found.x))
+    spread = ratio * np.maximum(values, 0.0) + 1.0
+    noise = float(np.mean(turned**2 / spread))
+    offset = ratio * differences.T @ (vectors @ (turned / spread))
+    explained = ratio**2 * noise * np.sum((differences.T @ vectors) ** 2 / spread, axis=1)
+    return offset, max(float(np.mean(ratio * noise - explained)), 0.0)

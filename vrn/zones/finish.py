@@ -82,10 +82,6 @@ def misallocated(
     se : ndarray, shape (n,), or None
         Standard error of the values; None takes them as true.
 
-    Returns
-    -------
-    mean : float
-
     Notes
     -----
     Mean of a folded normal: σ √(2/π) exp(−d²/2σ²) + d (1 − 2 Φ(−d/σ)) with d = value − given (Leone, Nelson and
@@ -214,10 +210,6 @@ def finalize_zones(
         [$/lb]
     report : ZonesReport
         How the candidates were made; the rest of it is filled in here.
-
-    Returns
-    -------
-    zones : Zones
     """
     share, grid = ground.share, ground.grid
     known = np.isfinite(values) & (share > 0)

@@ -61,10 +61,6 @@ def fuzzy_c_means(
         Stops when no centre moves by more than this share of the data's spread.
     most_steps : int
 
-    Returns
-    -------
-    classes : FuzzyClasses
-
     Raises
     ------
     OutOfRangeError
