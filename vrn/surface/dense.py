@@ -2,7 +2,7 @@
 
 from importlib import import_module
 from types import ModuleType
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,9 +17,9 @@ _CHUNK = 2_048
 _REACH = 6  # buckets to the cutoff of a variogram
 
 
-def compiled() -> ModuleType:
+def compiled(loops: Literal["kernels", "log_kernels"] = "kernels") -> ModuleType:
     """
-    Compiled loops over points and harvest records.
+    Compiled loops over points, or over harvest records.
 
     Raises
     ------
@@ -27,7 +27,7 @@ def compiled() -> ModuleType:
         If numba is not installed, or cannot keep what it compiles.
     """
     try:
-        return import_module("vrn.surface.kernels")
+        return import_module(f"vrn.surface.{loops}")
     except ImportError as error:
         problem = "Dense data need numba, which is not installed."
         raise MissingExtraError(problem, 'Install it with: pip install "vrn[dense]".') from error
