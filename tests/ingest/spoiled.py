@@ -307,10 +307,7 @@ _case(
     "Use one of",
 )
 _case(
-    "boundary-type-is-a-list",
-    _boundary({"type": [{"type": "Feature"}]}),
-    "which GeoJSON does not know",
-    "Use one of",
+    "boundary-type-is-a-list", _boundary({"type": [{"type": "Feature"}]}), "which GeoJSON does not know", "Use one of"
 )
 _case(
     "boundary-crs-is-text",
@@ -870,11 +867,7 @@ _case("samples-very-long-number", _row(f"S2,-93.6014,42.1007,0,12,{'9' * 5000},2
 _case("samples-arabic-digits", _row("S2,-93.6014,42.1007,0,12,١٤x,2026-06-12"), "row 3: nitrate_ppm", "plain number")
 
 _case(
-    "samples-outside",
-    _row("S2,-93.6014,42.1080,0,12,14,2026-06-12"),
-    "reading-outside",
-    "samples.csv row 3",
-    FINDING,
+    "samples-outside", _row("S2,-93.6014,42.1080,0,12,14,2026-06-12"), "reading-outside", "samples.csv row 3", FINDING
 )
 _case(
     "samples-twice",
@@ -978,9 +971,7 @@ _case(
 _case(
     "xlsx-bomb",
     _archive(
-        {"xl/workbook.xml": "<w/>", "xl/worksheets/sheet1.xml": 410_000_000},
-        "june.xlsx",
-        samples__file="june.xlsx",
+        {"xl/workbook.xml": "<w/>", "xl/worksheets/sheet1.xml": 410_000_000}, "june.xlsx", samples__file="june.xlsx"
     ),
     "unpacks to 410 MB",
     "as .csv",

@@ -44,10 +44,7 @@ def check(
 
     findings = (*field.findings, *quality.findings)
     shown = UnitFormat(metric=field.settings.units == "metric")
-    report = _report(field) | {
-        "quality": _quality(quality),
-        "findings": findings_json(shown, findings),
-    }
+    report = _report(field) | {"quality": _quality(quality), "findings": findings_json(shown, findings)}
     if json_:
         say_json(report)
     else:

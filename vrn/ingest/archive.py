@@ -16,23 +16,10 @@ _WANTED = (".shp", ".gpkg", ".geojson", ".json", ".kml", ".csv", ".xlsx", ".tif"
 
 def member_of(files: InputFiles, source: Source) -> Source:
     """
-    The one data file in a zip archive, or the one named behind a ``#``.
+    The one data file in a zip or KMZ archive, or the one named behind a ``#``, with its content in memory.
 
-    Parameters
-    ----------
-    files : InputFiles
-    source : Source
-        A zip or KMZ archive.
-
-    Returns
-    -------
-    member : Source
-        With its content in memory; of a shapefile, checked and to be opened where it lies.
-
-    Raises
-    ------
-    InputFileError
-        If the archive is damaged, encrypted or a bomb, a member's name points outside it, or the choice is open.
+    Of a shapefile the parts are checked, and it is to be opened where it lies. Refuses an archive that is damaged,
+    encrypted or a bomb, one with a name that points outside it, and an open choice.
     """
     data = files.read(source)
     try:
@@ -55,18 +42,7 @@ def member_of(files: InputFiles, source: Source) -> Source:
 
 
 def zipped(files: dict[str, bytes]) -> bytes:
-    """
-    Files as one zip archive, the same bytes whenever it is made.
-
-    Parameters
-    ----------
-    files : dict of str to bytes
-        Name → content.
-
-    Returns
-    -------
-    archive : bytes
-    """
+    """Files, content by name, as one zip archive; the same bytes whenever it is made."""
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, content in files.items():

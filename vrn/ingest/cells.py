@@ -87,14 +87,7 @@ class Columns:
         return self.mapped.get(role) or self.table.find(role, *usual)
 
     def need(self, role: str, *usual: str) -> str:
-        """
-        Column that must be there.
-
-        Raises
-        ------
-        InputFileError
-            If it is not; the remedy names the column that resembles it.
-        """
+        """Column that must be there; the remedy of the InputFileError names the one that resembles it."""
         found = self.find(role, *usual)
         if found is not None:
             return found
@@ -107,14 +100,7 @@ class Columns:
 
 
 class RowFaults:
-    """
-    What is wrong with the rows of a table, raised as one error.
-
-    Parameters
-    ----------
-    table : Table
-        Whose name and word for a row stand in the error.
-    """
+    """What is wrong with the rows of a table, raised as one error."""
 
     def __init__(self, table: Table) -> None:
         self.table = table
@@ -125,14 +111,7 @@ class RowFaults:
         self.faults.append((row, problem, remedy))
 
     def raise_if_any(self) -> None:
-        """
-        Raise what was remembered.
-
-        Raises
-        ------
-        InputFileError
-            Naming each row; of many, the first eight and their number.
-        """
+        """Raise InputFileError naming each row; of many, the first eight and their number."""
         if not self.faults:
             return
         self.faults.sort(key=lambda fault: fault[0])
@@ -150,20 +129,7 @@ def is_unknown(cell: str) -> bool:
 
 
 def numbers(table: Table, column: str, faults: RowFaults) -> NDArray[np.float64]:
-    """
-    A column as numbers, NaN where the cell is empty or says that nothing is known.
-
-    Parameters
-    ----------
-    table : Table
-    column : str
-    faults : RowFaults
-        Gets the cells that are neither.
-
-    Returns
-    -------
-    values : ndarray, shape (n,)
-    """
+    """A column as numbers, shape (n,): NaN where nothing is known; ``faults`` gets the cells that are neither."""
     return limited_numbers(table, column, faults, allow_limits=False)[0]
 
 
@@ -173,21 +139,12 @@ def limited_numbers(
     """
     A column of laboratory numbers, where ``<0.5`` means below detection.
 
-    Parameters
-    ----------
-    table : Table
-    column : str
-    faults : RowFaults
-        Gets the cells that are not numbers.
-    allow_limits : bool, default True
-        Whether ``<`` and ``>`` may stand before a number.
-
     Returns
     -------
     values : ndarray, shape (n,)
-        The number as written; NaN where nothing is known.
+        The number as written; NaN where nothing is known. ``faults`` gets the cells that are no numbers.
     limit : ndarray of int8, shape (n,)
-        -1 for ``<``, 1 for ``>``, 0 for a plain number.
+        -1 for ``<``, 1 for ``>`` (where ``allow_limits``), 0 for a plain number.
     """
     cells = table.column(column)
     if len(cells) > _LONG:
@@ -261,18 +218,7 @@ def dates(table: Table, column: str, faults: RowFaults) -> list[date | None]:
     A column of ISO 8601 dates, a time of day allowed, or of dates as 6/15/2026; None where the cell is empty.
 
     Whether the day or the month comes first is read from the column: one number above 12 settles it for all of its
-    cells. Where there is none, or one in each place, nothing is guessed.
-
-    Parameters
-    ----------
-    table : Table
-    column : str
-    faults : RowFaults
-        Gets the cells that are not dates.
-
-    Returns
-    -------
-    days : list of date or None, length n
+    cells. Where there is none, or one in each place, nothing is guessed, and ``faults`` gets the cells.
     """
     days: list[date | None] = []
     cells = [cell.strip() for cell in table.column(column)]
@@ -323,10 +269,6 @@ _DEGREES = re.compile(
 def degrees(text: str) -> tuple[float, str] | None:
     """
     Degrees, degrees and minutes, or degrees, minutes and seconds.
-
-    Parameters
-    ----------
-    text : str
 
     Returns
     -------

@@ -36,10 +36,6 @@ def read_covered(path: str | Path, field: Field) -> Covered:
     field : Field
         Gives system, boundary and, where the file has none, the swath.
 
-    Returns
-    -------
-    covered : Covered
-
     Raises
     ------
     InputFileError

@@ -36,10 +36,6 @@ def depth_range(text: str) -> tuple[float, float, str | None] | None:
     """
     Top and bottom of a core, as a laboratory writes them in one cell.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     top, bottom, unit : float, float, str or None
@@ -70,14 +66,12 @@ def read_depths(
     files: InputFiles, source: Source, table: Table, columns: Columns, faults: RowFaults, *, needed: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """
-    Top and bottom of every core.
+    Top and bottom of every core. [in]
 
     Parameters
     ----------
-    files : InputFiles
-    source : Source
-    table : Table
-    columns : Columns
+    files, source, table, columns
+        What is read.
     faults : RowFaults
         Gets the rows whose depth cannot be used.
     needed : ndarray of bool, shape (n,)
@@ -86,7 +80,6 @@ def read_depths(
     Returns
     -------
     top_in, bottom_in : ndarray, shape (n,)
-        [in]
 
     Raises
     ------

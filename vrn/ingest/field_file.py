@@ -43,10 +43,6 @@ def read_settings(path: str | Path, *, review: str | Path | None = None) -> Sett
     review : str or Path, optional
         A file with a ``[review]`` table, as the map page saves it; its keys go before those of the field file.
 
-    Returns
-    -------
-    settings : Settings
-
     Raises
     ------
     InputFileError
@@ -75,10 +71,6 @@ def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings
         As ``tomllib`` gives it.
     shown : str
         Name of the file in messages.
-
-    Returns
-    -------
-    settings : Settings
 
     Raises
     ------
@@ -116,20 +108,9 @@ def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings
 
 def load_toml(path: Path) -> dict[str, Any]:
     """
-    Read a TOML file.
+    Read a TOML file; an InputFileError passes on the parser's line and column.
 
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    raw : dict
-
-    Raises
-    ------
-    InputFileError
-        If it is not there, not text, or not TOML; the parser's line and column are passed on.
+    Refuses what is not there, not text, or not TOML.
     """
     if path.is_dir():
         problem = f"{path} is a folder, not a field file."

@@ -111,19 +111,15 @@ class InputFiles:
         self.findings.append(warning(code, about, **quantities))
 
     def source(self, name: str, key: str) -> Source:
-        r"""
-        Find a file that the field file names.
+        """
+        Find a file that the field file names, its folders parted by ``/`` or a backslash.
 
         Parameters
         ----------
         name : str
-            Path, relative to the field file, its folders parted by ``/`` or ``\``.
+            Path, relative to the field file.
         key : str
             Key path that gave it.
-
-        Returns
-        -------
-        source : Source
 
         Raises
         ------
@@ -178,14 +174,7 @@ class InputFiles:
         return f"Did you mean {close[0]}?" if close else "Paths are relative to the field file."
 
     def read(self, source: Source) -> bytes:
-        """
-        Whole content of a file; its hash is that of the bytes returned.
-
-        Raises
-        ------
-        InputFileError
-            If the file is empty, too large, or vanished.
-        """
+        """Whole content of a file, hashed; InputFileError if it is empty, too large, or vanished."""
         if source.data is not None:
             return source.data
         data = _first_bytes(source, _LARGEST_TEXT + 1)
@@ -219,18 +208,7 @@ def recognize(source: Source) -> Kind:
     """
     Kind of a file, from its first bytes; its name only decides between kinds of text.
 
-    Parameters
-    ----------
-    source : Source
-
-    Returns
-    -------
-    kind : str
-
-    Raises
-    ------
-    InputFileError
-        If it is empty, or nothing that vrn reads.
+    Refuses a file that is empty, or nothing that vrn reads.
     """
     head = _first_bytes(source, 512)
     if not head.strip():

@@ -41,17 +41,7 @@ def _table(hint: Any) -> type | None:
 
 def unknown_keys(raw: dict[str, Any]) -> list[tuple[str, list[str]]]:
     """
-    Keys of a parsed field file that no settings have.
-
-    Parameters
-    ----------
-    raw : dict
-        As ``tomllib`` gives it.
-
-    Returns
-    -------
-    unknown : list of (str, list of str)
-        Key path, and the keys known at that place.
+    Keys of a parsed field file that no settings have: each key path, and the keys known at that place.
 
     Examples
     --------
@@ -98,19 +88,7 @@ def _everywhere() -> dict[str, str]:
 
 def nearest_key(path: str, siblings: list[str]) -> str | None:
     """
-    The known key that an unknown one most resembles.
-
-    Parameters
-    ----------
-    path : str
-        Key path that is unknown.
-    siblings : list of str
-        Keys known at that place.
-
-    Returns
-    -------
-    key : str or None
-        A sibling's bare name, else the whole path of a key of another table, else None.
+    The known key that an unknown key path most resembles: a sibling's bare name, else the path of a key elsewhere.
 
     Examples
     --------
@@ -131,19 +109,7 @@ def nearest_key(path: str, siblings: list[str]) -> str | None:
 
 def nearest(word: str, known: list[str], *, likeness: float = 0.6) -> str | None:
     """
-    The known word that a word most resembles, whole or as the beginning of it.
-
-    Parameters
-    ----------
-    word : str
-    known : list of str
-        Of more than five hundred, only the first are compared.
-    likeness : float
-        Least likeness, 0 … 1.
-
-    Returns
-    -------
-    word : str or None
+    The known word that a word most resembles, whole or as the beginning of it; of many, the first 500 are compared.
 
     Examples
     --------
@@ -176,18 +142,7 @@ def keys_of(path: str) -> list[str]:
 
 def allowed_at(path: str, *, factor: float = 1.0) -> str:
     """
-    What may stand at a key path, in words.
-
-    Parameters
-    ----------
-    path : str
-        As ``crop.yield_goal_bu_ac`` or ``field.no_apply[2].setback_ft``.
-    factor : float, default 1
-        Units of the key in one unit of what is shown.
-
-    Returns
-    -------
-    allowed : str
+    What may stand at a key path, in words; ``factor`` is what one unit of the reader's is in units of the key.
 
     Examples
     --------

@@ -15,25 +15,10 @@ _DEEPEST = 100  # folders in folders
 
 def read_kml(files: InputFiles, source: Source) -> Features:
     """
-    Placemarks of a KML file, or those of the folder named behind a ``#``.
+    Placemarks of a KML file, or those of the folder named behind a ``#``; columns are the name and the extended data.
 
     By hand and not by GDAL, which does not say which placemark has a broken coordinate and makes a layer of each
-    folder.
-
-    Parameters
-    ----------
-    files : InputFiles
-    source : Source
-
-    Returns
-    -------
-    features : Features
-        Columns are ``name`` and whatever the extended data hold.
-
-    Raises
-    ------
-    InputFileError
-        If it is not KML, declares entities, or a coordinate is no number.
+    folder. Refuses what is not KML, declares entities, or has a coordinate that is no number.
     """
     root = _root(files, source)
     folder = source.part if source.inner is None else None

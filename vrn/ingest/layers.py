@@ -91,19 +91,11 @@ def read_layers(files: InputFiles, settings: Settings, boundary: shapely.Geometr
     """
     Every layer that the field file names.
 
-    Parameters
-    ----------
-    files : InputFiles
-    settings : Settings
-    boundary : shapely.Geometry
-        In ``crs``.
-    crs : str
-        The field's projected system.
-
     Returns
     -------
     layers : dict of str to Layer or None
-        ``organic_matter``, ``yield_potential``, ``applied_n``, ``zones`` and each extra layer by ``extra.NAME``.
+        ``organic_matter``, ``yield_potential``, ``applied_n``, ``zones`` and each extra layer by ``extra.NAME``, in
+        ``crs``, the field's projected system, in which ``boundary`` is.
 
     Raises
     ------
@@ -163,24 +155,15 @@ def read_layer(
 
     Parameters
     ----------
-    files : InputFiles
-    file : str
-        As the field file names it.
-    key : str
-        Key path of its table.
+    file, key : str
+        Name and key path of its table in the field file.
     spec : LayerSpec
     boundary : shapely.Geometry
-        In ``crs``.
-    crs : str
-        The field's projected system.
+        In ``crs``, the field's projected system.
     column : str, optional
         Column (or band number) that holds the values.
     given_crs : str, optional
         What the field file says of its system.
-
-    Returns
-    -------
-    layer : Layer
 
     Raises
     ------

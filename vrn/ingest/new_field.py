@@ -134,21 +134,7 @@ max_n_lb_ac = 180                  # agronomic or legal cap for this pass
 
 def new_field_files(season: int, *, metric: bool = False, boundary: str = "boundary.geojson") -> dict[str, str]:
     """
-    Files of a new field folder.
-
-    Parameters
-    ----------
-    season : int
-        Year of harvest.
-    metric : bool, default False
-        Whether the field file and the form speak metric units.
-    boundary : str
-        Name of the boundary's file.
-
-    Returns
-    -------
-    files : dict of str to str
-        Name → text.
+    Files of a new field folder, text by name, for a year of harvest and the name of the boundary's file.
 
     Examples
     --------
@@ -167,23 +153,10 @@ def new_field_files(season: int, *, metric: bool = False, boundary: str = "bound
 
 def boundary_to_copy(path: Path) -> tuple[str, bytes]:
     """
-    A boundary that a new field folder gets a copy of.
+    A boundary that a new field folder gets a copy of: its name there and its content; InputFileError if it is no
+    outline.
 
-    Parameters
-    ----------
-    path : Path
-        Any vector file; a shapefile by its ``.shp``.
-
-    Returns
-    -------
-    name : str
-        ``boundary`` with the ending it has; a shapefile's parts are put into one ``.zip``.
-    content : bytes
-
-    Raises
-    ------
-    InputFileError
-        If it is not the outline of one field.
+    It keeps its ending; the parts of a shapefile, given by its ``.shp``, are put into one ``.zip``.
     """
     from vrn.ingest.archive import zipped
     from vrn.ingest.input_files import InputFiles

@@ -18,21 +18,7 @@ def read_with_gdal(files: InputFiles, source: Source, kind: Kind) -> Features:
     """
     Read a shapefile, a GeoPackage or a FlatGeobuf file.
 
-    Parameters
-    ----------
-    files : InputFiles
-    source : Source
-    kind : str
-        What it was recognized as.
-
-    Returns
-    -------
-    features : Features
-
-    Raises
-    ------
-    InputFileError
-        If a part is missing, the file is damaged, or which layer is meant is not said.
+    Refuses one of which a part is missing, that is damaged, or does not say which layer is meant.
     """
     if source.inner is not None:
         return _read(source, f"/vsizip/{{{source.path}}}/{source.inner}", None)

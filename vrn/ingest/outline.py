@@ -32,11 +32,6 @@ def read_boundary(files: InputFiles, section: FieldSection) -> tuple[str, shapel
     """
     Boundary of the field, and the projected system it settles.
 
-    Parameters
-    ----------
-    files : InputFiles
-    section : FieldSection
-
     Returns
     -------
     crs : str
@@ -84,26 +79,10 @@ def read_no_apply(
     files: InputFiles, parts: tuple[NoApply, ...], boundary: shapely.Geometry, crs: str
 ) -> shapely.Geometry:
     """
-    Ground inside the boundary that gets no nitrogen.
+    Ground inside the boundary that gets no nitrogen, in the field's projected system ``crs``.
 
-    Parameters
-    ----------
-    files : InputFiles
-    parts : tuple of NoApply
-    boundary : shapely.Geometry
-        In ``crs``.
-    crs : str
-        The field's projected system.
-
-    Returns
-    -------
-    no_apply : shapely.Geometry
-        Widened by each setback in projected meters and cut to the boundary; may be empty.
-
-    Raises
-    ------
-    InputFileError
-        If a line or a point has no setback, or nothing of the field is left.
+    Widened by each setback in projected meters and cut to the boundary; may be empty. Refuses a line or a point without
+    a setback, and ground that leaves nothing of the field.
     """
     pieces: list[shapely.Geometry] = []
     for i, part in enumerate(parts, 1):
@@ -134,22 +113,7 @@ def read_no_apply(
 
 
 def read_areas(files: InputFiles, source: Source, given_crs: str | None, crs: str) -> PlacedAreas:
-    """
-    Polygons of a file in the field's system, with their attributes.
-
-    Parameters
-    ----------
-    files : InputFiles
-    source : Source
-    given_crs : str or None
-        What the field file says of their system.
-    crs : str
-        The field's projected system.
-
-    Returns
-    -------
-    areas : PlacedAreas
-    """
+    """Polygons of a file in the field's system ``crs``; ``given_crs`` is what the field file says of theirs."""
     return areas_in_field(files, source, read_features(files, source), given_crs, crs)
 
 

@@ -20,18 +20,12 @@ def system_of(files: InputFiles, source: Source, found: str, given: str | None, 
 
     Parameters
     ----------
-    files : InputFiles
-    source : Source
     found : str
         What the file says; empty for nothing.
     given : str or None
         What the field file says.
     bounds : tuple of float
         West, south, east, north of the coordinates as they stand in the file.
-
-    Returns
-    -------
-    crs : str
 
     Raises
     ------
@@ -132,14 +126,7 @@ def _no_degrees(source: Source, bounds: tuple[float, ...]) -> NoReturn:
 
 
 def check_finite(source: Source, geometry: NDArray[np.object_], word: str = "feature") -> None:
-    """
-    Refuse features without a usable geometry.
-
-    Raises
-    ------
-    InputFileError
-        If one is missing, empty, or has a coordinate that is not a number.
-    """
+    """Refuse a feature whose geometry is missing or empty, or has a coordinate that is no number."""
     for i, item in enumerate(geometry, 1):
         if item is None or item.is_empty:
             source.refuse(
@@ -150,25 +137,7 @@ def check_finite(source: Source, geometry: NDArray[np.object_], word: str = "fea
 
 
 def to_system(source: Source, geometry: NDArray[np.object_], crs: str, target: str) -> NDArray[np.object_]:
-    """
-    Geometries in the field's system.
-
-    Parameters
-    ----------
-    source : Source
-    geometry : ndarray of shapely.Geometry, shape (n,)
-    crs, target : str
-        Where they are and where they shall be.
-
-    Returns
-    -------
-    geometry : ndarray of shapely.Geometry, shape (n,)
-
-    Raises
-    ------
-    InputFileError
-        If a coordinate has no place in the target system.
-    """
+    """Geometries, shape (n,), moved from ``crs`` to ``target``; refuses coordinates that have no place there."""
     moved = shapely.transform(geometry, lambda xy: points_to_system(source, xy, crs, target))
     return np.asarray(moved, dtype=object).reshape(-1)
 

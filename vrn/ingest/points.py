@@ -21,16 +21,7 @@ LATITUDE = ("lat", "y", "northing", "northing_m", "north")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlacedRows:
-    """
-    Rows and where they stand.
-
-    Parameters
-    ----------
-    table : Table
-    columns : Columns
-    coordinates_m : ndarray, shape (n, 2)
-        In the field's system; NaN where the row gives no place. [m]
-    """
+    """Rows and where they stand: ``coordinates_m``, shape (n, 2), NaN where the row gives no place. [m]"""
 
     table: Table
     columns: Columns
@@ -55,28 +46,20 @@ def read_places(
 
     Parameters
     ----------
-    files : InputFiles
-    source : Source
     crs : str
         The field's projected system.
     given_crs : str, optional
         What the field file says of the coordinates.
-    mapping : dict of str to str, optional
-        Column names of the field file.
-    key : str
-        Key path of that mapping.
+    mapping, key : dict of str to str, str
+        Column names of the field file, and their key path.
     roles : tuple of str
         Our column names.
     placeless : bool, default False
         Whether a table without coordinate columns will do.
     lenient : bool, default False
-        Whether rows with no usable place are counted and told instead of refused, as in logs of a machine.
+        Whether rows with no usable place are counted instead of refused, as in logs of a machine.
     shared : bool, default False
         Whether the mapping is for several files, each of which may have our own names instead.
-
-    Returns
-    -------
-    places : PlacedRows
 
     Raises
     ------

@@ -35,28 +35,20 @@ def read_raster(
     given_crs: str | None = None,
 ) -> RasterLayer:
     """
-    One band of a raster over the field.
+    One band of a raster over the field, on square cells, north up, nodata NaN.
 
     Parameters
     ----------
-    files : InputFiles
     source : Source
         GeoTIFF, ASCII grid or IMG.
     name : str
         Of the layer.
     boundary : shapely.Geometry
-        In ``crs``.
-    crs : str
-        The field's projected system.
+        In ``crs``, the field's projected system.
     band : str, optional
         Number or description of the band; the first when not given.
     given_crs : str, optional
         What the field file says of its system.
-
-    Returns
-    -------
-    layer : RasterLayer
-        Square cells, north up; nodata is NaN.
 
     Raises
     ------

@@ -80,25 +80,14 @@ def read_ground(path: str | Path) -> Field:
 
 def read_avoided(files: tuple[str | Path, ...], field: Field, *, keep_off_ft: float) -> shapely.Geometry:
     """
-    Odd spots and known bands in which no core should be pulled.
+    Odd spots and known bands in which no core should be pulled, in the field's system; empty without files.
 
     Parameters
     ----------
     files : tuple of str or Path
         Vector files of polygons, lines or points; paths from where one stands, not from the field file.
-    field : Field
     keep_off_ft : float
         Distance to keep from them. [ft]
-
-    Returns
-    -------
-    avoided : shapely.Geometry
-        In the field's system; empty without files.
-
-    Raises
-    ------
-    InputFileError
-        If a file cannot be used.
     """
     parts = tuple(NoApply(file=str(file), setback_ft=keep_off_ft) for file in files)
     return read_no_apply(InputFiles(Path.cwd()), parts, field.boundary, field.crs)

@@ -64,19 +64,7 @@ class _Rows:
 
 def read_samples(files: InputFiles, section: SampleSection, crs: str) -> SoilSamples:
     """
-    Every reading of the samples file, in the field's system.
-
-    Parameters
-    ----------
-    files : InputFiles
-    section : SampleSection
-    crs : str
-        The field's projected system.
-
-    Returns
-    -------
-    samples : SoilSamples
-        As they were pulled: those outside the boundary are still among them.
+    Every reading of the samples file in the field's system ``crs``, those outside the boundary still among them.
 
     Raises
     ------
@@ -255,20 +243,7 @@ def _as_dry_no3_n(
 
 
 def read_handling(table: Table, columns: Columns, faults: RowFaults) -> tuple[Handling, ...]:
-    """
-    Columns ``cores``, ``instrument``, ``read_at`` and ``stored`` of a samples table; none of them is needed.
-
-    Parameters
-    ----------
-    table : Table
-    columns : Columns
-    faults : RowFaults
-        Gets the cells that cannot be used.
-
-    Returns
-    -------
-    handling : tuple of Handling, length n
-    """
+    """Columns ``cores``, ``instrument``, ``read_at`` and ``stored`` of a samples table; none of them is needed."""
     cores = _cores(table, columns.find("cores"), faults)
     read_at = _times(table, columns.find("read_at"), faults)
     stored = _stored(table, columns.find("stored"), faults)

@@ -23,24 +23,7 @@ _MOST_N_LB_AC, _MOST_BU_AC = 600.0, 500.0
 
 
 def read_weather(files: InputFiles, settings: Settings) -> Weather | None:
-    """
-    Weather that the field file names.
-
-    Parameters
-    ----------
-    files : InputFiles
-    settings : Settings
-
-    Returns
-    -------
-    weather : Weather or None
-        Days in order; None when no file is named.
-
-    Raises
-    ------
-    InputFileError
-        If a column is missing, a row cannot be used, or a day stands twice.
-    """
+    """Weather that the field file names, its days in order; None when no file is named."""
     if settings.weather is None:
         return None
     source = files.source(settings.weather.file, "weather.file")
@@ -57,24 +40,7 @@ def read_weather(files: InputFiles, settings: Settings) -> Weather | None:
 
 
 def read_normals(files: InputFiles, settings: Settings) -> Weather | None:
-    """
-    Long-term daily means that the field file names; rain may be left out.
-
-    Parameters
-    ----------
-    files : InputFiles
-    settings : Settings
-
-    Returns
-    -------
-    normals : Weather or None
-        None when no file is named.
-
-    Raises
-    ------
-    InputFileError
-        If a column is missing, a row cannot be used, or a day of the year stands twice.
-    """
+    """Long-term daily means that the field file names, one of each day of the year; rain may be left out."""
     if settings.weather is None or settings.weather.normals is None:
         return None
     source = files.source(settings.weather.normals, "weather.normals")
@@ -89,23 +55,10 @@ def read_normals(files: InputFiles, settings: Settings) -> Weather | None:
 
 def read_trial(files: InputFiles, name: str | None) -> NitrogenTrial | None:
     """
-    Trial that ``[nitrogen] response_trial`` names.
+    Trial that ``[nitrogen] response_trial`` names; None when it names no file.
 
-    Parameters
-    ----------
-    files : InputFiles
-    name : str or None
-        File with columns n_lb_ac (or n_kg_ha), yield_bu_ac (or yield_t_ha) and, if there are any, block.
-
-    Returns
-    -------
-    trial : NitrogenTrial or None
-        None when no file is named; plots without a rate or a yield are left out, with a finding.
-
-    Raises
-    ------
-    InputFileError
-        If a column is missing or a number is no rate or no yield.
+    The columns are n_lb_ac (or n_kg_ha), yield_bu_ac (or yield_t_ha) and, if there are any, block. Plots without a rate
+    or a yield are left out, with a finding; a number that is no rate or no yield is refused.
     """
     if name is None:
         return None

@@ -29,22 +29,8 @@ def drop_samples_outside(files: InputFiles, samples: SoilSamples, boundary: shap
     """
     Samples that lie in the field; the others are left out, a finding for each with its distance.
 
-    Parameters
-    ----------
-    files : InputFiles
-    samples : SoilSamples
-    boundary : shapely.Geometry
-        In the samples' system.
-
-    Returns
-    -------
-    samples : SoilSamples
-        Check standards and blanks stay wherever they were read.
-
-    Raises
-    ------
-    InputFileError
-        If no reading lies in the field; says so when longitude and latitude look swapped or a sign is lost.
+    Check standards and blanks stay wherever they were read. Refuses a file of which no reading lies in the field, and
+    says so when longitude and latitude look swapped or a sign is lost.
     """
     soil = np.array([kind in ("field", "duplicate") for kind in samples.kind], dtype=bool)
     placed = np.isfinite(samples.coordinates_m).all(axis=1)
@@ -106,19 +92,7 @@ def _none_inside(
 
 
 def check_samples(files: InputFiles, samples: SoilSamples, settings: Settings) -> SoilSamples:
-    """
-    Look for what seems wrong among the readings; a row that repeats another in everything is dropped.
-
-    Parameters
-    ----------
-    files : InputFiles
-    samples : SoilSamples
-    settings : Settings
-
-    Returns
-    -------
-    samples : SoilSamples
-    """
+    """Look for what seems wrong among the readings; a row that repeats another in everything is dropped."""
     samples = _once(files, samples)
     _same_place(files, samples)
     _dates(files, samples, settings)

@@ -88,14 +88,8 @@ class Features:
     """
     What a vector file holds, whatever its kind.
 
-    Parameters
-    ----------
-    geometry : ndarray of shapely.Geometry, shape (n,)
-        Two-dimensional; None where a feature has none.
-    table : Table
-        Its attributes, a row for each feature.
-    crs : str
-        System of the coordinates; empty when the file does not say.
+    ``geometry`` is two-dimensional, shape (n,), None where a feature has none; ``crs`` is empty when the file does not
+    say.
     """
 
     geometry: NDArray[np.object_]
@@ -129,17 +123,7 @@ def cell_text(value: Any) -> str:
 
 def header_at(records: Sequence[Sequence[str]]) -> int | None:
     """
-    Which row is the header: the first whose names fill more than half as many cells as the rows below.
-
-    Parameters
-    ----------
-    records : sequence of sequence of str
-        Rows that hold something.
-
-    Returns
-    -------
-    at : int or None
-        None where no row is like a header.
+    Which row is the header: the first whose names fill more than half as many cells as the rows below; None for none.
 
     Examples
     --------
@@ -167,10 +151,7 @@ def checked_header(files: InputFiles, source: Source, record: list[str], *, titl
     """
     Header cells, trimmed and without empty ones at the end; rows of titles above them are a finding.
 
-    Raises
-    ------
-    InputFileError
-        If two columns share a name.
+    Refuses two columns of one name.
     """
     if titles:
         files.note("ingest.titles-passed-over", source, rows=titles, row=str(row))

@@ -31,24 +31,7 @@ def holds_table(files: InputFiles, source: Source) -> bool:
 
 
 def read_table(files: InputFiles, source: Source) -> Table:
-    """
-    A table of text cells.
-
-    Parameters
-    ----------
-    files : InputFiles
-    source : Source
-        CSV or Excel, or a zip archive with a CSV file.
-
-    Returns
-    -------
-    table : Table
-
-    Raises
-    ------
-    InputFileError
-        If it is no table, or cannot be read.
-    """
+    """A table of text cells from CSV or Excel, or from a zip archive with a CSV file; refuses anything else."""
     kind = recognize(source)
     if kind == "zip":
         source = member_of(files, source)
@@ -65,21 +48,8 @@ def read_csv_table(files: InputFiles, source: Source) -> Table:
     """
     Read a text table: UTF-8, UTF-16 or Windows-1252; comma, semicolon, tab or bar; titles above the header passed over.
 
-    By hand, and not by a library of tables, because a bad row is named as the file counts it.
-
-    Parameters
-    ----------
-    files : InputFiles
-    source : Source
-
-    Returns
-    -------
-    table : Table
-
-    Raises
-    ------
-    InputFileError
-        If it is not text, has no header, repeats a column, has no row, or a row has more cells than the header.
+    By hand, and not by a library of tables, because a bad row is named as the file counts it. Refuses what is not text,
+    has no header or no row, repeats a column, or has more cells in a row than in the header.
     """
     text = _text(files, source)
     delimiter = _delimiter(text)

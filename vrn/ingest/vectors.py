@@ -16,22 +16,9 @@ _SHAPES = ("GeometryCollection", "LineString", "MultiLineString", "MultiPoint", 
 
 def read_features(files: InputFiles, source: Source) -> Features:
     """
-    Read a vector file by what it is, not by what it is called.
+    Read GeoJSON, KML, a shapefile, GeoPackage or FlatGeobuf, each also in a zip archive, by what it is.
 
-    Parameters
-    ----------
-    files : InputFiles
-    source : Source
-        GeoJSON, KML, shapefile, GeoPackage or FlatGeobuf, each also in a zip archive.
-
-    Returns
-    -------
-    features : Features
-
-    Raises
-    ------
-    InputFileError
-        If it is none of them, is damaged, or holds no feature.
+    Refuses a file that is none of them, is damaged, or holds no feature.
     """
     kind = recognize(source)
     if kind == "zip":

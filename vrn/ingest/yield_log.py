@@ -34,27 +34,10 @@ def read_yield_logs(
     files: InputFiles, section: YieldPotentialLayer, boundary: shapely.Geometry, crs: str
 ) -> YieldLogLayer:
     """
-    Every harvest file of ``kind = "yield_log"``.
+    Every harvest file of ``kind = "yield_log"``: one log a file, records in the order of the file.
 
-    Parameters
-    ----------
-    files : InputFiles
-    section : YieldPotentialLayer
-        ``column`` names the yield, ``columns`` the others.
-    boundary : shapely.Geometry
-        In ``crs``.
-    crs : str
-        The field's projected system.
-
-    Returns
-    -------
-    layer : YieldLogLayer
-        One log a file, records in the order of the file.
-
-    Raises
-    ------
-    InputFileError
-        If a file cannot be read, has no yield, or lies elsewhere.
+    ``column`` of the section names the yield, ``columns`` the others. Refuses a file that cannot be read, has no yield,
+    or lies elsewhere.
     """
     names = section.files or ((section.file,) if section.file is not None else ())
     key = "layers.yield_potential." + ("files" if section.files else "file")

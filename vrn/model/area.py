@@ -19,10 +19,6 @@ def projected_crs(longitude: float, latitude: float) -> str:
     longitude, latitude : float
         Of the field. [°]
 
-    Returns
-    -------
-    crs : str
-
     Examples
     --------
     >>> projected_crs(-95.2, 42.4), projected_crs(-58.5, -33.9)
@@ -47,10 +43,6 @@ def reproject(geometry: shapely.Geometry, source: str, target: str) -> shapely.G
     geometry : shapely.Geometry
     source, target : str
         Coordinate reference systems as pyproj takes them.
-
-    Returns
-    -------
-    geometry : shapely.Geometry
     """
     if source == target:
         return geometry

@@ -88,10 +88,6 @@ class Grid:
         step : int
             1 or more.
 
-        Returns
-        -------
-        blocks : Grid
-
         Examples
         --------
         >>> grid = Grid(crs="EPSG:32615", west_m=100.0, north_m=220.0, cell_m=10.0, rows=2, cols=3)
@@ -206,10 +202,6 @@ def grid_over(outline: shapely.Geometry, *, crs: str, cell_m: float) -> Grid:
         Projected system in metres.
     cell_m : float
         Side of a cell. [m]
-
-    Returns
-    -------
-    grid : Grid
 
     Raises
     ------

@@ -2,18 +2,7 @@
 
 from typing import Final
 
-from vrn.units import (
-    BU_AC_T_HA,
-    CORN_BU_LB,
-    FT_M,
-    HA_AC,
-    IN_M,
-    LB_AC_KG_HA,
-    LB_GAL_KG_L,
-    LB_KG,
-    MPH_M_S,
-    US_GAL_L,
-)
+from vrn.units import BU_AC_T_HA, CORN_BU_LB, FT_M, HA_AC, IN_M, LB_AC_KG_HA, LB_GAL_KG_L, LB_KG, MPH_M_S, US_GAL_L
 
 # trade key → its metric twin, and what one metric unit is in the trade's
 _KEYS: Final = {

@@ -173,10 +173,6 @@ def profile_of(samples: SoilSamples) -> Profile:
     samples : SoilSamples
         Only the readings that speak for the field.
 
-    Returns
-    -------
-    profile : Profile
-
     Raises
     ------
     InputFileError

@@ -12,10 +12,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The file is not UTF-8 text. It was read as Windows-1252 text.",
         "Check names with accents; save the file as UTF-8 to be sure.",
     ),
-    "column-taken-as": (
-        "The column {column} was read as {role}.",
-        "If that is wrong, rename the columns in the file.",
-    ),
+    "column-taken-as": ("The column {column} was read as {role}.", "If that is wrong, rename the columns in the file."),
     "two-systems": (
         "The file gives its map system as {found}, but the field file says {given}. The file's own system was used.",
         "Take the system out of the field file, or fix the file.",
@@ -108,10 +105,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "If they are composites, name the file of areas.",
         'file = "areas.geojson"    # in [samples.areas]',
     ),
-    "areas-without-reading": (
-        "No reading belongs to area {areas}.",
-        "Check the area names in the samples file.",
-    ),
+    "areas-without-reading": ("No reading belongs to area {areas}.", "Check the area names in the samples file."),
     "below-detection": (
         "{readings:reading is|readings are} below the detection limit. Half of the limit was used.",
         "Nothing to do unless the limit is high beside the other readings.",
@@ -175,14 +169,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "{places:place has|places have} more than one reading for the same depth ({rows}).",
         "Fix the positions, or mark the repeats as duplicates.",
     ),
-    "one-name-two-places": (
-        "Sample {samples} appears at more than one place.",
-        "Give each place its own sample name.",
-    ),
-    "no-sampling-date": (
-        "The samples have no date.",
-        "Add the day each one was pulled, as 2026-06-18.",
-    ),
+    "one-name-two-places": ("Sample {samples} appears at more than one place.", "Give each place its own sample name."),
+    "no-sampling-date": ("The samples have no date.", "Add the day each one was pulled, as 2026-06-18."),
     "sampled-in-another-season": (
         "Cores were pulled on {day}, but the season is {season}.",
         "Check the sampling date and the season.",
@@ -237,10 +225,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The weather runs from {first} to {last}, but the season is {season}.",
         "Use the weather of this season.",
     ),
-    "weather-has-gaps": (
-        "Some days have no temperature or no rain.",
-        "Fill them in from a station nearby.",
-    ),
+    "weather-has-gaps": ("Some days have no temperature or no rain.", "Fill them in from a station nearby."),
     "harvest-year-unknown": (
         "A harvest file does not say its year.",
         "Put the year in the file name, so that years can be compared.",
@@ -260,10 +245,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         ),
         "Nothing to do unless there are many.",
     ),
-    "plots-left-out": (
-        "{plots:plot has|plots have} no rate or no yield and were left out.",
-        "Fill them in.",
-    ),
+    "plots-left-out": ("{plots:plot has|plots have} no rate or no yield and were left out.", "Fill them in."),
     "ground-covered": (
         "{share} of the field is already covered ({area}).",
         "Gaps between passes of less than half a swath count as covered.",
