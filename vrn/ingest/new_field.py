@@ -153,10 +153,10 @@ def new_field_files(season: int, *, metric: bool = False, boundary: str = "bound
 
 def boundary_to_copy(path: Path) -> tuple[str, bytes]:
     """
-    A boundary that a new field folder gets a copy of: its name there and its content; InputFileError if it is no
-    outline.
+    A boundary that a new field folder gets a copy of: its name there, and its content.
 
-    It keeps its ending; the parts of a shapefile, given by its ``.shp``, are put into one ``.zip``.
+    It keeps its ending; the parts of a shapefile, given by its ``.shp``, are put into one ``.zip``. Refuses a file that
+    is not the outline of one field.
     """
     from vrn.ingest.archive import zipped
     from vrn.ingest.input_files import InputFiles
