@@ -117,6 +117,7 @@ def small_prescription(
             rate_n_lb_ac=need_rate, rate_product=need_rate / product.n_lb_per_unit,
             product_per_ac=need_rate / product.n_lb_per_unit, need_lb_ac=need, need_se_lb_ac=7.0,
             nitrate_ppm=24.0 - zone * 4 + 2, organic_matter_pct=2.8, yield_goal_bu_ac=210.0, ledger=ledger,
+            allowed_n_lb_ac=(30.0, 180.0),
             changes=(
                 Change(
                     zone=zone, cause="step", from_n_lb_ac=need, to_n_lb_ac=need_rate,

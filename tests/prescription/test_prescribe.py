@@ -148,6 +148,30 @@ def test_ground_whose_applied_nitrogen_is_unknown_does_not_lift_the_seasons_cap(
         ]
 
 
+@pytest.mark.parametrize(("unknown", "rate"), [(0.02, 150.0), (0.3, 150.0), (0.9, 0.0)])
+def test_a_season_is_not_reckoned_from_the_little_that_is_known(made: Make, unknown: float, rate: float) -> None:
+    """Where most of a zone's applied nitrogen is unknown nothing goes on; where some is, its acres are given."""
+    field = made((90.0, 150.0), limits=LimitSection(max_season_n_lb_ac=200.0))
+    values = np.full(field.grid.shape, 50.0)
+    here = np.flatnonzero(field.zones.labels.ravel() == 2)
+    values.ravel()[here[: round(unknown * len(here))]] = np.nan
+    down = Surface(name="applied_n_lb_ac", grid=field.grid, values=values, chosen="test")
+    prescription = replace(field, surfaces={**field.surfaces, "applied_n_lb_ac": down}).prescribe()
+    assert [zone.rate_n_lb_ac for zone in prescription.rates] == [90.0, rate]
+    told = {0.02: [], 0.3: ["rates.applied-partly-unknown"], 0.9: ["rates.held-season-cap-unknown"]}
+    assert _codes(prescription, 2) == told[unknown]
+    if unknown == 0.3:
+        acres = _values(_about(prescription, 2)[0])["unknown"]
+        assert acres == pytest.approx(0.3 * prescription.rates[1].acres, rel=0.01)
+
+
+def test_the_rates_a_person_may_set(made: Make) -> None:
+    """From the machine's least to the lowest cap, in whole steps: 32 to 113 lb/ac in steps of 5 are 35 to 110."""
+    machine = MachineSection(min_rate_n_lb_ac=32.0, max_rate_n_lb_ac=180.0, rate_step_n_lb_ac=5.0)
+    rates = made(machine=machine, limits=LimitSection(max_n_lb_ac=113.0)).prescribe().rates
+    assert {rate.allowed_n_lb_ac for rate in rates} == {(35.0, 110.0)}
+
+
 def test_without_a_list_of_applications_the_seasons_cap_holds_whole(made: Make) -> None:
     """No pass is listed and no map given: the season's cap itself is still not exceeded."""
     prescription = made((150.0, 90.0), limits=LimitSection(max_season_n_lb_ac=120.0)).prescribe()

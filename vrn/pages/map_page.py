@@ -98,7 +98,7 @@ def _data(prescription: Prescription, page: dict[str, Any], shown: UnitFormat) -
         "tiles": settings.export.tiles, "fill": 0.75 if settings.export.tiles else 1.0, "metric": shown.metric,
         "rates": [
             {"zone": rate.zone, "acres": rate.acres, "rate": rate.rate_n_lb_ac, "product": rate.product_per_ac,
-             **set_by_a_person(prescription, rate.zone), **allowed_of(prescription, rate, shown),
+             **set_by_a_person(prescription, rate.zone), **allowed_of(rate, shown),
              "shown": shown.number("rate", rate.rate_n_lb_ac),
              "productShown": shown.number(f"{product.unit}/ac", rate.product_per_ac)}
             for rate in prescription.rates

@@ -4,14 +4,11 @@ import math
 import re
 from typing import Any
 
-import numpy as np
-
 from vrn.nitrogen.ledger import Ledger, largest_remainder
 from vrn.pages.map_page_layers import sample_places
 from vrn.pages.ramps import rate_colors
 from vrn.pages.report_nitrogen import reasons_text
 from vrn.pages.report_phrases import cautions, facts, zone_label
-from vrn.prescription.limits import rules_of
 from vrn.prescription.model import Change, Prescription, ZoneRate
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, label_of, say
 
@@ -111,7 +108,7 @@ def _zone(
         "below_zero": total.startswith("−"),
         "notes": tuple(text.problem for text in finding_texts(shown, rate.ledger.findings)),
         "reason": set_by_a_person(prescription, rate.zone)["reason"] or "",
-        "allowed": allowed_of(prescription, rate, shown)["allowed"],
+        "allowed": allowed_of(rate, shown)["allowed"],
         "band": _band(rate.ledger, shown),
         "changes": [
             {
@@ -188,29 +185,9 @@ def page_words(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
     }
 
 
-def allowed_of(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> dict[str, Any]:
-    """
-    Rates a person may set for a zone.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    rate : ZoneRate
-    shown : UnitFormat
-
-    Returns
-    -------
-    allowed : dict
-        ``least`` and ``most`` rate above 0 [lb N/ac], and ``allowed`` in words.
-    """
-    settings = prescription.field.settings
-    applied = float(sum(application.n_lb_ac for application in settings.applications))
-    if "applied_n_lb_ac" in prescription.surfaces:
-        inside = (prescription.zones.labels == rate.zone) & (prescription.share > 0)
-        known = prescription.surfaces["applied_n_lb_ac"].values
-        weights = np.where(inside & np.isfinite(known), prescription.share, 0.0)
-        applied = float(np.sum(weights * np.nan_to_num(known)) / np.sum(weights)) if weights.any() else math.nan
-    least, most = rules_of(settings).window(applied)
+def allowed_of(rate: ZoneRate, shown: UnitFormat) -> dict[str, Any]:
+    """Rates a person may set for a zone: ``least`` and ``most`` above 0 [lb N/ac], and ``allowed`` in words."""
+    least, most = rate.allowed_n_lb_ac
     words = f"0, or {shown.number('rate', least)} to {shown.text('rate', most)}." if most > 0 else "0 only."
     return {"least": least, "most": most, "allowed": words}
 

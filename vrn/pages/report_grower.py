@@ -17,18 +17,7 @@ _COLUMNS: Final = ("area", "nitrate", "yield-goal", "need", "rate", "product-rat
 
 
 def grower_page(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ...]:
-    """
-    Map, zones, product, cost against one flat rate, three sentences, what could be wrong.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    shown : UnitFormat
-
-    Returns
-    -------
-    parts : tuple of Part
-    """
+    """Map, zones, product, cost against one flat rate, three sentences, what could be wrong."""
     picture = Picture(
         caption=say(shown, "grower.map", rate=Quantity("rate", None)),
         alt=say(shown, "grower.map-alt", field=prescription.field.name), png=rate_map(prescription, shown),

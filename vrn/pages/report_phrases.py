@@ -58,11 +58,6 @@ def why_one_zone(prescription: Prescription, shown: UnitFormat) -> str:
     """
     Why the field is one zone, and what would help.
 
-    Parameters
-    ----------
-    prescription : Prescription
-    shown : UnitFormat
-
     Returns
     -------
     why : str

@@ -73,10 +73,6 @@ def drive(
     machine : MachineSection
         Swath, sections, speed, rate-change time, look-ahead, heading.
 
-    Returns
-    -------
-    drive : Drive
-
     Notes
     -----
     One rate at a time over the whole swath. The controller reads the map where the middle of the machine will be after

@@ -23,6 +23,7 @@ def findings_of(
     strips: StripReport | None,
     unknown_share: Sequence[float],
     season_over: Sequence[tuple[float, float]],
+    applied_unknown_share: Sequence[float],
 ) -> tuple[Finding, ...]:
     """
     Findings about the rates, the product and the signature.
@@ -38,6 +39,8 @@ def findings_of(
         Share of each zone's ground whose need is unknown.
     season_over : sequence of (float, float)
         Share of each zone's ground that the season's cap does not hold on, and the most it is exceeded by. [lb/ac]
+    applied_unknown_share : sequence of float
+        Share of each zone's ground on which, under a season's cap, it is not known what has been applied.
 
     Returns
     -------
@@ -45,8 +48,14 @@ def findings_of(
         Zone by zone, then of the whole field.
     """
     found: list[Finding] = []
-    for rate, unknown, (over_share, most_n_lb_ac) in zip(rates, unknown_share, season_over, strict=True):
+    shares = zip(rates, unknown_share, applied_unknown_share, season_over, strict=True)
+    for rate, unknown, applied_unknown, (over_share, most_n_lb_ac) in shares:
         found += (*_unknown(rate, unknown), *_held_back(rate), *_above_need(rate, field))
+        if rate.rate_n_lb_ac > 0 and applied_unknown > _UNKNOWN_SHARE:
+            found.append(
+                warning("rates.applied-partly-unknown", f"zone {rate.zone}", area=Quantity("area", rate.acres),
+                        unknown=Quantity("area", applied_unknown * rate.acres))
+            )  # fmt: skip
         if rate.rate_n_lb_ac > 0 and over_share * rate.acres >= _LEAST_AC:
             found.append(
                 warning("rates.over-season-cap", f"zone {rate.zone}", over=Quantity("area", over_share * rate.acres),

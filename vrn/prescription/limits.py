@@ -166,10 +166,6 @@ def rounded(rates: list[float], acres: list[float], windows: list[tuple[float, f
     step : float
         [lb/ac]
 
-    Returns
-    -------
-    rates : list of float, length k
-
     Notes
     -----
     Each rate goes to the multiple below or above it. Among the ways that move the field's total by no more than half a

@@ -63,10 +63,6 @@ def pressure_share(flow_share: ArrayLike) -> NDArray[np.float64]:
     flow_share : array_like
         Flow over the reference flow.
 
-    Returns
-    -------
-    pressure_share : ndarray
-
     Notes
     -----
     Flow through an orifice goes with the square root of pressure: twice the flow wants four times the pressure.
@@ -110,10 +106,6 @@ def flow_range(machine: MachineSection, *, highest_rate_per_ac: float, liquid: b
         Highest rate of the prescription. [gal/ac or lb/ac]
     liquid : bool
         ``max_flow_gal_min`` speaks for liquids only.
-
-    Returns
-    -------
-    flow_range : FlowRange
 
     Examples
     --------
@@ -236,10 +228,6 @@ def _zone_flow(rate: ZoneRate, machine: MachineSection, flows: FlowRange, highes
 def with_machine_check(prescription: Prescription) -> Prescription:
     """
     A prescription with its machine, its simulated drive and its loads looked at.
-
-    Parameters
-    ----------
-    prescription : Prescription
 
     Returns
     -------

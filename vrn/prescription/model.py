@@ -163,6 +163,8 @@ class ZoneRate:
         None for an ordinary zone.
     zone_before : int, optional
         Its number in the whole field, where a rain-out has changed it.
+    allowed_n_lb_ac : tuple of float
+        Least and most rate above 0 that limits and machine allow, (0, 0) where they allow none. [lb N/ac]
     """
 
     zone: int
@@ -181,6 +183,7 @@ class ZoneRate:
     changes: tuple[Change, ...] = ()
     strip: CheckStrip | None = None
     zone_before: int | None = None
+    allowed_n_lb_ac: tuple[float, float] = (0.0, 0.0)
 
     @property
     def label(self) -> str:
@@ -349,10 +352,6 @@ class Prescription:
         ----------
         **options
             Passed on to ``folium.Map``, as ``tiles=None`` for no background.
-
-        Returns
-        -------
-        map : folium.Map
         """
         return door.call("Prescription.explore", self, **options)  # type: ignore[no-any-return]
 

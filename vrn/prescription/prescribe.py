@@ -1,13 +1,13 @@
 """Zone by zone from the ledger to a rate: mean need, override, limits, machine, rounding, product, totals."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.errors import InputFileError
+from vrn.errors import InputFileError, OutOfRangeError
 from vrn.findings import Quantity
 from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
@@ -15,8 +15,7 @@ from vrn.model.grid import Grid
 from vrn.model.settings import Override
 from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger
-from vrn.prescription.cells import Cells
-from vrn.prescription.economics import NitrogenPrices, PriceReport, prices_of
+from vrn.prescription.economics import NitrogenPrices, PriceReport, covering_rate, prices_of
 from vrn.prescription.findings import findings_of
 from vrn.prescription.limits import RateRules, limited, rounded, rules_of
 from vrn.prescription.machine import with_machine_check
@@ -36,6 +35,101 @@ from vrn.zones.model import Zones
 
 Array = NDArray[np.float64]
 STRIP_TOLERANCE: Final = 0.005  # of the field's total, that check strips may move it
+_KNOWN_SHARE: Final = 0.5  # of a zone's ground; where less is known, the rest does not take its rate from it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Cells:
+    """The cells of a field by zone: area-weighted means of whatever is known of them."""
+
+    labels: NDArray[np.int32]
+    weights: Array
+    need: Array
+    known: NDArray[np.bool_]
+    se: Array
+    applied: Array  # nitrogen the ground has already had this season [lb/ac]
+    surfaces: dict[str, Surface]
+    whole: Ledger
+
+    @classmethod
+    def of(
+        cls, field: Field, share: Array, surfaces: dict[str, Surface], ledger: Ledger, zones: Zones, se: Array | None
+    ) -> "_Cells":
+        size = share.size
+        if zones.labels.shape != share.shape:
+            problem = f"Zones of shape {zones.labels.shape} do not lie on a grid of {share.shape}."
+            raise OutOfRangeError(problem, "Draw the zones on the prescription's own grid.")
+        need = np.broadcast_to(np.asarray(ledger.unclipped_lb_ac, dtype=float), (size,))
+        listed = sum(application.n_lb_ac for application in field.settings.applications)
+        applied = surfaces["applied_n_lb_ac"].values.ravel() if "applied_n_lb_ac" in surfaces else listed
+        return cls(
+            labels=zones.labels.ravel(), weights=share.ravel(), need=need,
+            known=np.isfinite(need) & (share.ravel() > 0),
+            se=np.full(size, np.nan) if se is None else np.asarray(se, dtype=float).ravel(),
+            applied=np.broadcast_to(np.asarray(applied, dtype=float), (size,)), surfaces=surfaces, whole=ledger,
+        )  # fmt: skip
+
+    def here(self, zone: int | None) -> NDArray[np.bool_]:
+        """Treated cells of a zone (of the field: None)."""
+        return (self.weights > 0) & ((self.labels == zone) if zone is not None else True)
+
+    def rows(self, zone: int | None) -> NDArray[np.intp]:
+        """Cells of a zone (of the field: None) whose need is known; none where most of the zone's is unknown."""
+        if zone is not None and self.unknown_share(zone, self.need) > 1.0 - _KNOWN_SHARE:
+            return np.empty(0, dtype=np.intp)
+        return np.flatnonzero(self.known & self.here(zone))
+
+    def unknown_share(self, zone: int | None, values: Array) -> float:
+        """Share of a zone's treated ground where values are unknown."""
+        here = self.here(zone)
+        whole = float(self.weights[here].sum())
+        return float(self.weights[here & ~np.isfinite(values)].sum()) / whole if whole > 0 else 0.0
+
+    def ledger(self, zone: int | None) -> Ledger:
+        """Ledger of a zone (of the field: None): the mean of each line over the same cells."""
+        rows = self.rows(zone)
+        weights = self.weights[rows]
+
+        def mean(values: Array) -> float:
+            return float(np.average(values[rows], weights=weights)) if len(rows) else float("nan")
+
+        return self.whole.reduce(mean, size=len(self.need))
+
+    def mean(self, zone: int | None, values: Array) -> float:
+        """Area-weighted mean over a zone's treated cells; NaN where nothing is known."""
+        use = np.isfinite(values) & self.here(zone)
+        return float(np.average(values[use], weights=self.weights[use])) if use.any() else float("nan")
+
+    def mean_of(self, zone: int, name: str) -> float:
+        """Mean of a surface over a zone; NaN where there is no such surface."""
+        return self.mean(zone, self.surfaces[name].values.ravel()) if name in self.surfaces else float("nan")
+
+    def already(self, zone: int | None) -> float:
+        """Nitrogen a zone has had this season; NaN where most of its ground is not known. [lb/ac]"""
+        unknown = self.unknown_share(zone, self.applied) > 1.0 - _KNOWN_SHARE
+        return float("nan") if unknown else self.mean(zone, self.applied)
+
+    def over_season(self, rate: ZoneRate, rules: RateRules) -> tuple[float, float]:
+        """Share of a zone's ground that goes over the season's cap by half a pound or more, and by how much."""
+        if rules.max_season_n_lb_ac is None or rate.rate_n_lb_ac <= 0:
+            return 0.0, 0.0
+        here, left = self.here(rate.zone), rules.max_season_n_lb_ac - rules.credited_n_lb_ac - rate.rate_n_lb_ac
+        above = self.applied - left
+        out = here & (above >= 0.5)
+        if not out.any():
+            return 0.0, 0.0
+        return float(self.weights[out].sum() / self.weights[here].sum()), float(above[out].max())
+
+    def covering(self, zone: int | None, share: float) -> float:
+        """Rate that covers the need on a share of the zone (of the field: None), its error counted. [lb/ac]"""
+        rows = self.rows(zone)
+        return covering_rate(self.need[rows], self.se[rows], self.weights[rows], share=share)
+
+    def misallocated(self, rate_by_zone: Array) -> float:
+        """Area-weighted mean of |need − rate| over the cells whose need is known. [lb/ac]"""
+        rows = self.rows(None)
+        gap = np.abs(np.maximum(self.need[rows], 0.0) - rate_by_zone[self.labels[rows]])
+        return float(np.average(gap, weights=self.weights[rows])) if len(rows) else float("nan")
 
 
 def prescribe(
@@ -80,8 +174,7 @@ def prescribe(
     product = product_of(settings.product)
     rules = rules_of(settings)
     prices = prices_of(settings)
-    cells = Cells.of(grid, share, surfaces, ledger, zones, need_se)
-    applied = _applied(field, surfaces)
+    cells = _Cells.of(field, share, surfaces, ledger, zones, need_se)
     acres = [geodesic_acres(outline, grid.crs) for outline in zones.outlines]
     overrides = _overrides(settings.review.override, len(acres))
     by_prices = prices if settings.prices.rate_by == "prices" else None
@@ -91,7 +184,7 @@ def prescribe(
     changes: list[tuple[Change, ...]] = []
     for zone in range(1, len(acres) + 1):
         target, first = _target(zone, cells, None, by_prices)
-        already = cells.mean(zone, applied)
+        already = cells.already(zone)
         rate, more = limited(target, rules, zone=zone, applied_n_lb_ac=already)
         targets.append(rate)
         windows.append(rules.window(already))
@@ -100,7 +193,7 @@ def prescribe(
     for zone, override in overrides.items():  # goes to its nearest step and moves no other zone
         i = zone - 1
         target, first = _target(zone, cells, override, by_prices)
-        targets[i], more = limited(target, rules, zone=zone, applied_n_lb_ac=cells.mean(zone, applied))
+        targets[i], more = limited(target, rules, zone=zone, applied_n_lb_ac=cells.already(zone))
         final[i] = rounded([targets[i]], [1.0], [windows[i]], step=rules.step_n_lb_ac)[0]
         changes[i] = (*first, *more)
     changes = [(*changes[i], *_step_change(i + 1, targets[i], final[i], rules)) for i in range(len(final))]
@@ -108,14 +201,14 @@ def prescribe(
         before_n_lb=sum(a * x for a, x in zip(acres, targets, strict=True)),
         after_n_lb=sum(a * x for a, x in zip(acres, final, strict=True)),
     )
-    flat = _flat_rate(cells, applied, rules, sum(acres), by_prices)
+    flat = _flat_rate(cells, rules, sum(acres), by_prices)
     strips: list[CheckStrip | None] = [None] * len(final)
     if settings.check_strips is not None:
         zones, pieces = with_strips(
             zones, final, windows, grid=grid, share=share, treated=field.treated,
             section=settings.check_strips, machine=settings.machine,
         )  # fmt: skip
-        cells = Cells.of(grid, share, surfaces, ledger, zones, need_se)
+        cells = _Cells.of(field, share, surfaces, ledger, zones, need_se)
         for strip in pieces:
             assert strip.in_zone is not None
             base = final[strip.in_zone - 1]
@@ -123,10 +216,12 @@ def prescribe(
             final.append(base + strip.difference_n_lb_ac)
             changes.append((_strip_change(strip, len(final), base, final[-1]),))
     rates = tuple(
-        _zone_rate(zone, cells, zones.outlines[zone - 1], grid.crs, product, settings.product.rate_basis, rate, strip)
+        replace(
+            _zone_rate(zone, cells, zones.outlines[zone - 1], grid.crs, product, settings.product.rate_basis, rate),
+            changes=changes[zone - 1], strip=strip, allowed_n_lb_ac=rules.window(cells.already(zone)),
+        )
         for zone, (rate, strip) in enumerate(zip(final, strips, strict=True), start=1)
-    )
-    rates = tuple(replace(rate, changes=why) for rate, why in zip(rates, changes, strict=True))
+    )  # fmt: skip
     total_n_lb = sum(rate.acres * rate.rate_n_lb_ac for rate in rates)
     report = None if settings.check_strips is None else StripReport(
         total_change_n_lb=total_n_lb - rounding.after_n_lb, tolerance_n_lb=STRIP_TOLERANCE * rounding.after_n_lb
@@ -140,8 +235,10 @@ def prescribe(
             total_product=total_n_lb / product.n_lb_per_unit,
             findings=findings_of(
                 rates, product, field, strips=report,
-                unknown_share=[cells.unknown_share(rate.zone) for rate in rates],
-                season_over=_over_season(rates, cells, applied, rules),
+                unknown_share=[cells.unknown_share(rate.zone, cells.need) for rate in rates],
+                season_over=[cells.over_season(rate, rules) for rate in rates],
+                applied_unknown_share=[cells.unknown_share(rate.zone, cells.applied) for rate in rates]
+                if rules.max_season_n_lb_ac is not None else [0.0] * len(rates),
             ),
             flat=_against_flat(rates, flat, cells, product), rounding=rounding,
             prices=None if prices is None else PriceReport(
@@ -155,13 +252,12 @@ def prescribe(
 
 def _zone_rate(
     zone: int,
-    cells: Cells,
+    cells: _Cells,
     outline: shapely.Geometry,
     crs: str,
     product: Product,
     rate_basis: str,
     rate_n_lb_ac: float,
-    strip: CheckStrip | None,
 ) -> ZoneRate:
     """One zone with everything that is known of it."""
     ledger, se = cells.ledger(zone), cells.mean(zone, cells.se)
@@ -173,7 +269,7 @@ def _zone_rate(
         need_lb_ac=float(ledger.need_lb_ac), need_se_lb_ac=se if np.isfinite(se + ledger.need_lb_ac) else None,
         nitrate_ppm=cells.mean_of(zone, "nitrate_ppm"),
         organic_matter_pct=cells.mean_of(zone, "organic_matter_pct"),
-        yield_goal_bu_ac=cells.mean_of(zone, "yield_goal_bu_ac"), ledger=ledger, strip=strip,
+        yield_goal_bu_ac=cells.mean_of(zone, "yield_goal_bu_ac"), ledger=ledger,
     )  # fmt: skip
 
 
@@ -181,23 +277,6 @@ def _strip_change(strip: CheckStrip, zone: int, base_n_lb_ac: float, rate_n_lb_a
     told = {"difference": Quantity("rate", abs(strip.difference_n_lb_ac))}
     cause: Cause = "strip-more" if strip.difference_n_lb_ac > 0 else "strip-less"
     return Change(zone=zone, cause=cause, from_n_lb_ac=base_n_lb_ac, to_n_lb_ac=rate_n_lb_ac, quantities=told)
-
-
-def _applied(field: Field, surfaces: dict[str, Surface]) -> Array | float:
-    """Nitrogen the ground has already had this season. [lb/ac]"""
-    if "applied_n_lb_ac" in surfaces:
-        return surfaces["applied_n_lb_ac"].values
-    return float(sum(application.n_lb_ac for application in field.settings.applications))
-
-
-def _over_season(
-    rates: tuple[ZoneRate, ...], cells: Cells, applied: Array | float, rules: RateRules
-) -> list[tuple[float, float]]:
-    """Share of each zone's ground that goes over the season's cap, which its mean keeps, and by how much. [-, lb/ac]"""
-    if rules.max_season_n_lb_ac is None:
-        return [(0.0, 0.0)] * len(rates)
-    left = rules.max_season_n_lb_ac - rules.credited_n_lb_ac
-    return [cells.over(rate.zone, applied, left - rate.rate_n_lb_ac) for rate in rates]
 
 
 def _overrides(overrides: tuple[Override, ...], count: int) -> dict[int, Override]:
@@ -218,7 +297,7 @@ def _overrides(overrides: tuple[Override, ...], count: int) -> dict[int, Overrid
 
 
 def _target(
-    zone: int, cells: Cells, override: Override | None, prices: NitrogenPrices | None
+    zone: int, cells: _Cells, override: Override | None, prices: NitrogenPrices | None
 ) -> tuple[float, tuple[Change, ...]]:
     """The rate wanted before limits: the need, what prices make of it, or what a person set."""
     need = float(cells.ledger(zone).need_lb_ac)
@@ -243,11 +322,9 @@ def _step_change(zone: int, target: float, final: float, rules: RateRules) -> tu
     )  # fmt: skip
 
 
-def _flat_rate(
-    cells: Cells, applied: Array | float, rules: RateRules, acres: float, prices: NitrogenPrices | None
-) -> float:
+def _flat_rate(cells: _Cells, rules: RateRules, acres: float, prices: NitrogenPrices | None) -> float:
     """One rate for the whole field, by the same need, prices, limits and step. [lb N/ac]"""
-    already = cells.mean(None, applied)
+    already = cells.already(None)
     wanted = float(cells.ledger(None).need_lb_ac)
     if prices is not None and not np.isnan(wanted):
         wanted = cells.covering(None, prices.covered_share)
@@ -255,7 +332,7 @@ def _flat_rate(
     return rounded([rate], [acres], [rules.window(already)], step=rules.step_n_lb_ac)[0]
 
 
-def _against_flat(rates: tuple[ZoneRate, ...], flat: float, cells: Cells, product: Product) -> FlatComparison:
+def _against_flat(rates: tuple[ZoneRate, ...], flat: float, cells: _Cells, product: Product) -> FlatComparison:
     """What the zones do that one rate would not."""
     by_zone = np.array([np.nan, *(rate.rate_n_lb_ac for rate in rates)])
     total = flat * sum(rate.acres for rate in rates)

@@ -70,10 +70,6 @@ def product_of(section: ProductSection) -> Product:
     section : ProductSection
         ``[product]``.
 
-    Returns
-    -------
-    product : Product
-
     Raises
     ------
     InputFileError
@@ -100,10 +96,6 @@ def known_product(name: str) -> Product:
     ----------
     name : str
         Upper and lower case, spaces and hyphens do not matter.
-
-    Returns
-    -------
-    product : Product
 
     Raises
     ------

@@ -44,10 +44,6 @@ def zones_of(
     extra : sequence of (ndarray, float)
         The user's extra layers on the grid, with their weights, for ``by = "layers"``.
 
-    Returns
-    -------
-    zones : Zones
-
     Raises
     ------
     InputFileError

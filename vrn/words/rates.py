@@ -23,6 +23,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The need of {unknown} out of {area} is not known. That ground gets the rate of the rest.",
         _BY_HAND,
     ),
+    "applied-partly-unknown": (
+        "What is already on {unknown} out of {area} is not known. The season limit takes it to be like the rest.",
+        "Enter what has been applied there, or make that ground a zone of its own.",
+    ),
     "over-season-cap": (
         "The zone's average keeps the season limit, but {over} of {area} go over it, by up to {most:0}.",
         "If the limit is a legal one, set a lower rate, or make that ground a zone of its own.",
