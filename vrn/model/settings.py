@@ -66,6 +66,7 @@ class SampleSection:
     areas: AreaFile | None = None
     instrument_sd_ppm: StandardDeviation | None = None  # standard deviation of one reading
     correct_drift: bool = False  # correct readings by their check standards
+    accept: Text | None = None  # why readings that look like another unit or substance are right as they stand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +77,7 @@ class OrganicMatterLayer:
     column: str | None = None
     value_pct: Annotated[float, Ge(0), Le(20)] | None = None
     crs: str | None = None
+    accept: Text | None = None  # why values that look like another unit or quantity are right as they stand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +91,7 @@ class YieldPotentialLayer:
     kind: Literal["relative", "bu_ac", "t_ha", "yield_log"] = "relative"
     value: Annotated[float, Gt(0), Le(450)] | None = None
     crs: str | None = None
+    accept: Text | None = None  # why values that look like another unit or quantity are right as they stand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +101,7 @@ class AppliedLayer:
     file: Text
     column: str | None = None
     crs: str | None = None
+    accept: Text | None = None  # why values that look like another unit or quantity are right as they stand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
