@@ -25,19 +25,16 @@ with atheris.instrument_imports(include=["vrn.ingest", "vrn.model"]):
         archive,
         cells,
         covered,
-        excel,
         field_file,
-        geojson,
         kml,
-        ogr,
         outline,
         points,
         raster,
         read,
         samples,
-        table,
+        season_tables,
+        tables,
         vectors,
-        weather,
         yield_log,
     )
     from vrn.ingest.input_files import InputFiles, Source
@@ -51,7 +48,7 @@ FIELD = sound.write_field(FOLDER / "field")
 SEEDS = FOLDER / "seeds"
 SOUND = field_file.settings_from(sound.changed({"weather__file": "w.csv"}))
 # imported to be instrumented
-_MODULES = (archive, cells, covered, excel, geojson, kml, ogr, outline, points, raster, read, samples, table, yield_log)
+_MODULES = (archive, cells, covered, kml, outline, points, raster, read, samples, tables, yield_log)
 
 
 def _in_memory(name: str) -> Callable[[bytes], None]:
@@ -93,7 +90,7 @@ def _samples(data: bytes) -> None:
 def _weather(data: bytes) -> None:
     """The weather alone."""
     (FIELD / "w.csv").write_bytes(data)
-    weather.read_weather(InputFiles(FIELD), SOUND)
+    season_tables.read_weather(InputFiles(FIELD), SOUND)
 
 
 def _shapefile() -> Callable[[bytes], None]:

@@ -89,7 +89,7 @@ def test_two_columns_go_before_one_of_text(rewrite: Rewrite, put: Put) -> None:
 def test_a_mapping_beside_two_columns_is_refused(rewrite: Rewrite, put: Put) -> None:
     """Which of the two is meant is not guessed."""
     put("samples.csv", sound.samples_csv(header="sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm,Zone"))
-    with pytest.raises(InputFileError, match="depths stand in Zone and in top_in") as raised:
+    with pytest.raises(InputFileError, match="depths are in Zone and in top_in too") as raised:
         read_field(mapped(rewrite, "Zone"))
     assert raised.value.remedy == "Remove depth under [samples.columns], or those columns."
 

@@ -1,4 +1,4 @@
-"""``vrn check``: every input read and its condition told; nothing is built."""
+"""``vrn check``: every input read and its condition reported; nothing is built."""
 
 from datetime import date
 from pathlib import Path

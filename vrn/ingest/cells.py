@@ -116,10 +116,10 @@ class RowFaults:
             return
         self.faults.sort(key=lambda fault: fault[0])
         shown = self.faults[:_SHOWN_FAULTS]
-        told = "; ".join(f"{self.table.row_word} {row}: {problem}" for row, problem, _ in shown)
+        named = "; ".join(f"{self.table.row_word} {row}: {problem}" for row, problem, _ in shown)
         more = len(self.faults) - len(shown)
         remedies = list(dict.fromkeys(remedy for _, _, remedy in shown))
-        problem = f"{self.table.name}: {told}{f'; and {more} more' if more else ''}."
+        problem = f"{self.table.name}: {named}{f'; and {more} more' if more else ''}."
         raise InputFileError(problem, " ".join(remedies))
 
 

@@ -102,7 +102,7 @@ def _driven(source: Source, places: PlacedRows, swath_m: float) -> tuple[shapely
     if not strips:
         source.refuse(
             "it holds no pass of two points or more with a rate above zero.",
-            "Check the rates, and that the points stand in the order they were driven.",
+            "Check the rates, and that the points are in the order they were driven.",
         )
     reach_m = _CLOSED_SHARE * swath_m
     ground = shapely.buffer(shapely.buffer(shapely.union_all(strips), reach_m), -reach_m)

@@ -90,7 +90,7 @@ def read_depths(
     pair = next((role for role in DEPTH_ROLES[:4] if columns.find(role) is not None), None)
     if "depth" in columns.mapped and pair is not None:
         source.refuse(
-            f"depths stand in {columns.mapped['depth']} and in {columns.find(pair)}.",
+            f"depths are in {columns.mapped['depth']} and in {columns.find(pair)} too.",
             f"Remove depth under [{columns.key}], or those columns.",
         )
     if pair is None and (name := columns.find("depth", *_USUAL)) is not None:

@@ -98,9 +98,9 @@ def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings
         tables = {"header" if key == "field" else key: table for key, table in raw.items()}
         settings = TypeAdapter(Settings).validate_json(json.dumps(tables, default=_plain), strict=True)
     except ValidationError as error:
-        spoken_for = {fault.key for fault in faults}
+        known = {fault.key for fault in faults}
         found = [_fault(item, given, metric) for item in error.errors()]
-        faults += [fault for fault in found if fault.key not in spoken_for]
+        faults += [fault for fault in found if fault.key not in known]
     if faults or settings is None:
         raise _refusal(shown, faults)
     return settings
@@ -256,7 +256,7 @@ def _value_at(given: Any, location: list[Any], otherwise: Any) -> Any:
 
 
 def _contradictions(raw: dict[str, Any], metric: bool) -> list[Fault]:
-    """Keys that are each allowed and do not go together, and the leaf stage; told beside every other fault."""
+    """Keys that are each allowed and do not go together, and the leaf stage; beside every other fault."""
     faults: list[Fault] = []
 
     def fault(when: bool, key: str, problem: str, remedy: str) -> None:

@@ -32,7 +32,7 @@ _METRIC = {
     "pounds per acre that appear": "kilograms per hectare that appear",
     "pounds of nitrogen": "kilograms of nitrogen",
     '"bu_ac"': '"t_ha"',
-    'as "0-12" stands for top_in and bottom_in': 'as "0-30" stands for top_cm and bottom_cm',
+    'as "0-12" replaces top_in and bottom_in': 'as "0-30" replaces top_cm and bottom_cm',
     "date, tmin_f, tmax_f, rain_in (or tmin_c, tmax_c, rain_mm)": "date, tmin_c, tmax_c, rain_mm",
 }
 
@@ -58,12 +58,12 @@ growth_stage = ""                  # <-- leaf collars on the day the cores were 
 
 [samples]
 file = "samples.csv"               # a form lies beside this file
-reported_as = ""                   # <-- "NO3-N" or "NO3": it stands on the lab sheet or on the instrument
+reported_as = ""                   # <-- "NO3-N" or "NO3": it is on the lab sheet or the meter
 moisture_basis = ""                # <-- "dry", or "moist" with water_pct
 #water_pct = 20                    # water in percent of the dry soil's weight
 #[samples.columns]                 # when the file calls them otherwise: our name = "their name"
 #nitrate_ppm = "nitrate_ppm"
-#                                  # one column with text as "0-12" stands for top_in and bottom_in: depth = "its name"
+#                                  # one column with text as "0-12" replaces top_in and bottom_in: depth = "its name"
 #[samples.areas]                   # when readings are composites of areas: polygons, and the column with their area_id
 #file = "areas.geojson"
 #column = "area_id"
@@ -82,7 +82,7 @@ value_pct = -1                     # <-- percent; or remove this line and use th
 #column = "n_lb_ac"
 
 #[weather]                         # date, tmin_f, tmax_f, rain_in (or tmin_c, tmax_c, rain_mm)
-#file = "weather.csv"              # a forecast may stand behind the record
+#file = "weather.csv"              # a forecast may follow the record
 #normals = "normals.csv"           # long-term daily means of any year, where the file has no day
 
 #[[applications]]                  # nitrogen already put on; repeat the table for each pass
@@ -96,7 +96,7 @@ value_pct = -1                     # <-- percent; or remove this line and use th
 #[credits]                         # pounds per acre that appear after sampling
 #manure = 0
 #irrigation_water = 0
-#[credits.manure_spread]           # instead of manure: reckoned from what was spread
+#[credits.manure_spread]           # instead of manure: worked out from what was spread
 #kind = "solid"                    # "liquid", "solid", "poultry", or "nebraska" for that state's schedule
 #organic_n_lb_ac = 0               # for this season; also organic_n_last_year_lb_ac, organic_n_two_years_ago_lb_ac
 #ammonium_after_sampling_lb_ac = 0 # with days_to_incorporation = 0

@@ -61,7 +61,7 @@ class SoilSamples:
     below_detection : ndarray of bool, shape (n,)
         The reading was given as ``<x``; half of x is carried.
     area_id : tuple of str, length n
-        Area a composite speaks for; empty for a point.
+        Area a composite is of; empty for a point.
     areas : dict of str to shapely polygon
         Outlines of those areas in ``crs``; empty when there are none.
     row : ndarray of int, shape (n,)
@@ -125,9 +125,9 @@ class SoilSamples:
         )  # fmt: skip
 
     def field_readings(self) -> "SoilSamples":
-        """Readings that speak for the field: kinds ``field`` and ``duplicate`` with a number."""
-        speaks = np.array([kind in ("field", "duplicate") for kind in self.kind], dtype=bool)
-        return self.take(speaks & np.isfinite(self.nitrate_ppm))
+        """Readings of the field itself: kinds ``field`` and ``duplicate`` with a number."""
+        soil = np.array([kind in ("field", "duplicate") for kind in self.kind], dtype=bool)
+        return self.take(soil & np.isfinite(self.nitrate_ppm))
 
     def placed(self) -> "SoilSamples":
         """Readings that stand somewhere: check standards and blanks often do not."""
@@ -171,7 +171,7 @@ def profile_of(samples: SoilSamples) -> Profile:
     Parameters
     ----------
     samples : SoilSamples
-        Only the readings that speak for the field.
+        Only readings of the field itself.
 
     Raises
     ------

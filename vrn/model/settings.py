@@ -47,7 +47,7 @@ class Crop:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AreaFile:
-    """Polygons that composites speak for, and the column that holds their ``area_id``."""
+    """Polygons that composites are of, and the column that holds their ``area_id``."""
 
     file: Text
     column: Text = "area_id"
