@@ -101,7 +101,7 @@ def test_the_drive_prescribes_the_fields_own_pounds() -> None:
     assert spilled[1] < spilled[0] / 3
 
 
-def test_what_overhangs_the_edge_is_told() -> None:
+def test_what_overhangs_the_edge_is_reported() -> None:
     """354 m are 19⅔ swaths of 18 m: the last pass puts 6 m × 720 m × 100 lb/ac beyond the edge."""
     ground = shapely.box(500_000.0, 4_650_000.0, 500_720.0, 4_650_354.0)
     machine = MachineSection(swath_ft=SWATH_FT, heading_deg=90.0)
@@ -155,7 +155,7 @@ def test_convergence_against_pyproj(east: float, north: float, epsg: int) -> Non
     assert ours == pytest.approx(forward, abs=1e-2)  # azimuth of grid north, clockwise from true north
 
 
-def test_a_drive_that_misses_too_much_is_told(made: Make) -> None:
+def test_a_drive_that_misses_too_much_is_reported(made: Make) -> None:
     """A slow rate change at speed on narrow zones: less than 90 % within ± 10 % is a warning."""
     machine = MachineSection(speed_mph=15.0, rate_change_s=6.0, heading_deg=90.0)
     prescription = made((40.0, 140.0, 40.0, 140.0, 40.0, 140.0), machine=machine).prescribe()

@@ -88,7 +88,7 @@ def test_a_common_speed_exists_only_within_the_turn_down(made: Make) -> None:
         assert (report.common_speed_mph is not None) == common
 
 
-def test_a_rate_no_speed_can_make_is_told(made: Make) -> None:
+def test_a_rate_no_speed_can_make_is_reported(made: Make) -> None:
     """16.95 gal/ac at 12 mph flows 24.7 gal/min; a machine that starts at 30 cannot go that low."""
     machine = MachineSection(max_flow_gal_min=60.0, turn_down=2.0, max_speed_mph=12.0, min_speed_mph=3.0)
     report = made((60.0, 150.0), machine=machine, product=ProductSection(name="UAN 32")).prescribe().machine

@@ -82,7 +82,7 @@ def test_no_need_is_no_rate(made: Make) -> None:
     assert prescription.rates[0].ledger.unclipped_lb_ac == pytest.approx(-25.0)
 
 
-def test_unknown_ground_gets_nothing_and_is_told(made: Make) -> None:
+def test_unknown_ground_gets_nothing_and_is_reported(made: Make) -> None:
     """A zone whose need nobody knows has a NaN need, a rate of 0 and a warning."""
     prescription = made((60.0, np.nan)).prescribe()
     assert np.isnan(prescription.rates[1].need_lb_ac)
@@ -121,7 +121,7 @@ def test_an_as_applied_surface_goes_before_the_list(made: Make) -> None:
     assert [rate.rate_n_lb_ac for rate in prescription.rates] == [130.0, 90.0]
 
 
-def test_ground_over_the_seasons_cap_is_told(made: Make) -> None:
+def test_ground_over_the_seasons_cap_is_reported(made: Make) -> None:
     """A season of 200 and 110 down on the mean leave 90; where 130 are down that makes 220, 20 too much: a warning."""
     field = made((150.0, 150.0), limits=LimitSection(max_season_n_lb_ac=200.0))
     north = np.arange(field.grid.rows)[:, None] < field.grid.rows // 2
@@ -203,7 +203,7 @@ def _values(finding: Finding) -> dict[str, Any]:
     return {name: quantity.value for name, quantity in finding.quantities.items()}
 
 
-def test_what_holds_a_rate_back_is_told_for_what_it_is(made: Make) -> None:
+def test_what_holds_a_rate_back_is_named(made: Make) -> None:
     """260 set by hand on a need of 148 and held to 180 is 80 under what was set, not under the need."""
     machine = MachineSection(max_rate_n_lb_ac=180.0, min_rate_n_lb_ac=30.0)
     review = ReviewSection(override=(Override(zone=1, rate_n_lb_ac=12.0, reason="wet"),

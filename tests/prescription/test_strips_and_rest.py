@@ -92,7 +92,7 @@ def test_limits_hold_on_strips(made: Make) -> None:
     assert {rate.strip.in_zone for rate in prescription.rates if rate.strip} == {1}
 
 
-def test_no_place_for_strips_is_told(made: Make) -> None:
+def test_no_place_for_strips_is_reported(made: Make) -> None:
     """A strip longer than the field has no place: no strip, and a warning."""
     prescription = _with_strips(made, length_ft=4000.0)
     assert not any(rate.strip for rate in prescription.rates)
@@ -100,7 +100,7 @@ def test_no_place_for_strips_is_told(made: Make) -> None:
 
 
 @pytest.mark.parametrize(("heading_deg", "warned"), [(0.0, True), (90.0, False)])
-def test_strips_that_move_the_total_too_far_are_told(made: Make, heading_deg: float, warned: bool) -> None:
+def test_strips_that_move_the_total_too_far_are_reported(made: Make, heading_deg: float, warned: bool) -> None:
     """
     Strips beside the borders of zones 80 m wide leave out more than half a percent on one side; across they do not.
 
@@ -157,7 +157,7 @@ def test_passes_that_overlap_are_counted_once(made: Make) -> None:
         assert [rate.parts for rate in rest.rates] == [1]
 
 
-def test_what_is_left_is_told_under_its_new_numbers(made: Make) -> None:
+def test_what_is_left_is_reported_under_its_new_numbers(made: Make) -> None:
     """With zone 1 covered, strips, findings and covered ground follow: zone 2 is zone 1 now, its strips 3 and 4."""
     whole = made(
         (60.0, 100.0, 190.0), check_strips=CheckStripSection(length_ft=400.0), limits=LimitSection(max_n_lb_ac=180.0),

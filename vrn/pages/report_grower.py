@@ -1,4 +1,4 @@
-"""First page of the report: what the grower is told, in plain words, on one sheet."""
+"""First page of the report: the answer for the grower, in plain words, on one sheet."""
 
 import math
 from collections.abc import Iterator, Sequence

@@ -25,7 +25,6 @@ class Drive:
 
     Parameters
     ----------
-    passes : Passes
     points_m : ndarray, shape (n, 2)
         Middles of the pieces of ground looked at: easting, northing. [m]
     piece_m2 : float
@@ -68,7 +67,6 @@ def drive(
         Zone of each cell, 0 off the treated ground.
     rate_n_lb_ac : ndarray, shape (k + 1,)
         Rate of each zone at its number. [lb N/ac]
-    grid : Grid
     treated : shapely Polygon or MultiPolygon
     machine : MachineSection
         Swath, sections, speed, rate-change time, look-ahead, heading.
@@ -156,7 +154,6 @@ class DriveReport:
         Both on the treated ground. [lb N]
     outside_n_lb : float
         What lands beyond it. [lb N]
-    zones : tuple of ZoneDrive
     """
 
     heading_deg: float

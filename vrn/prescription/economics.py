@@ -89,7 +89,6 @@ class PriceReport:
     ----------
     rate_by : str
         Whether rates follow the need or the prices.
-    prices : NitrogenPrices
     covering_n_lb_ac : dict of int to float
         By zone, the rate that covers the need on the cheapest share of its ground. [lb N/ac]
     """

@@ -30,9 +30,6 @@ def findings_of(
 
     Parameters
     ----------
-    rates : tuple of ZoneRate
-    product : Product
-    field : Field
     strips : StripReport or None
         None when none were asked for.
     unknown_share : sequence of float
@@ -75,12 +72,12 @@ def findings_of(
 
 
 def _unknown(rate: ZoneRate, share: float) -> Iterator[Finding]:
-    told = {"unknown": Quantity("area", share * rate.acres), "area": Quantity("area", rate.acres)}
+    quantities = {"unknown": Quantity("area", share * rate.acres), "area": Quantity("area", rate.acres)}
     if np.isnan(rate.need_lb_ac):
         code = "rates.need-unknown-rate" if rate.rate_n_lb_ac > 0 else "rates.need-unknown"
-        yield warning(code, f"zone {rate.zone}", rate=Quantity("rate", rate.rate_n_lb_ac), **told)
+        yield warning(code, f"zone {rate.zone}", rate=Quantity("rate", rate.rate_n_lb_ac), **quantities)
     elif share > _UNKNOWN_SHARE:
-        yield warning("rates.need-partly-unknown", f"zone {rate.zone}", **told)
+        yield warning("rates.need-partly-unknown", f"zone {rate.zone}", **quantities)
 
 
 def _held_back(rate: ZoneRate) -> Iterator[Finding]:
@@ -103,9 +100,9 @@ def _above_need(rate: ZoneRate, field: Field) -> Iterator[Finding]:
     if rate.strip or not rate.changes or not over > field.settings.machine.rate_step_n_lb_ac:
         return
     first = rate.changes[0].cause
-    told = {"over": Quantity("rate", over), "need": Quantity("rate", rate.need_lb_ac)}
+    quantities = {"over": Quantity("rate", over), "need": Quantity("rate", rate.need_lb_ac)}
     if first == "prices":
-        yield note("rates.above-need-prices", f"zone {rate.zone}", **told)
+        yield note("rates.above-need-prices", f"zone {rate.zone}", **quantities)
     else:
         code = "rates.above-need-person" if first == "person" else "rates.above-need-machine"
-        yield warning(code, f"zone {rate.zone}", **told)
+        yield warning(code, f"zone {rate.zone}", **quantities)

@@ -55,7 +55,6 @@ def convergence_deg(point: shapely.Geometry, crs: str) -> float:
     ----------
     point : shapely Point
         In ``crs``.
-    crs : str
 
     Returns
     -------
@@ -84,7 +83,6 @@ def passes_over(treated: shapely.Geometry, *, crs: str, swath_m: float, heading_
     ----------
     treated : shapely Polygon or MultiPolygon
         In ``crs``.
-    crs : str
     swath_m : float
         [m]
     heading_deg : float, optional

@@ -46,7 +46,7 @@ class RateRules:
 
     def caps(self, applied_n_lb_ac: float) -> list[tuple[float, Cause, dict[str, Quantity]]]:
         """
-        Every upper limit on ground that has had ``applied_n_lb_ac``, its cause, and what that cause is told with.
+        Every upper limit on ground that has had ``applied_n_lb_ac``, its cause, and the quantities that go with it.
 
         Where a season's cap is set and it is not known what has been applied (NaN), nothing of the season is left.
         """
@@ -54,15 +54,15 @@ class RateRules:
             (self.max_n_lb_ac, "pass-cap", {"cap": Quantity("rate", self.max_n_lb_ac)})
         ]
         if self.max_season_n_lb_ac is not None:
-            told = {"cap": Quantity("rate", self.max_season_n_lb_ac)}
+            quantities = {"cap": Quantity("rate", self.max_season_n_lb_ac)}
             if math.isnan(applied_n_lb_ac):
-                caps.append((0.0, "season-cap-unknown", told))
+                caps.append((0.0, "season-cap-unknown", quantities))
             else:
                 left = max(self.max_season_n_lb_ac - applied_n_lb_ac - self.credited_n_lb_ac, 0.0)
-                told["applied"] = Quantity("rate", applied_n_lb_ac)
+                quantities["applied"] = Quantity("rate", applied_n_lb_ac)
                 if self.credited_n_lb_ac > 0:
-                    told["credited"] = Quantity("rate", self.credited_n_lb_ac)
-                caps.append((left, "season-cap-credited" if "credited" in told else "season-cap", told))
+                    quantities["credited"] = Quantity("rate", self.credited_n_lb_ac)
+                caps.append((left, "season-cap-credited" if "credited" in quantities else "season-cap", quantities))
         return [*caps, (self.machine_max_n_lb_ac, "machine-most", {"cap": Quantity("rate", self.machine_max_n_lb_ac)})]
 
     def window(self, applied_n_lb_ac: float) -> tuple[float, float]:
@@ -108,7 +108,6 @@ def limited(
     ----------
     rate_n_lb_ac : float
         LayerSpec; NaN (unknown) becomes 0. [lb/ac]
-    rules : RateRules
     zone : int
         For the audit.
     applied_n_lb_ac : float
@@ -132,22 +131,22 @@ def limited(
     changes: list[Change] = []
     rate = rate_n_lb_ac
 
-    def to(new: float, cause: Cause, told: dict[str, Quantity]) -> None:
+    def to(new: float, cause: Cause, quantities: dict[str, Quantity]) -> None:
         nonlocal rate
-        changes.append(Change(zone=zone, cause=cause, from_n_lb_ac=rate, to_n_lb_ac=new, quantities=told))
+        changes.append(Change(zone=zone, cause=cause, from_n_lb_ac=rate, to_n_lb_ac=new, quantities=quantities))
         rate = new
 
-    for cap, cause, told in rules.caps(applied_n_lb_ac):
+    for cap, cause, quantities in rules.caps(applied_n_lb_ac):
         if rate > cap + _CLOSE:
-            to(cap, cause, told)
+            to(cap, cause, quantities)
     bottom, top = rules.window(applied_n_lb_ac)
     least = rules.machine_min_n_lb_ac
-    told = {"least": Quantity("rate", least)}
+    quantities = {"least": Quantity("rate", least)}
     if rate > 0 and top == 0:
-        to(0.0, "no-step", {**told, "step": Quantity("rate", rules.step_n_lb_ac)})
+        to(0.0, "no-step", {**quantities, "step": Quantity("rate", rules.step_n_lb_ac)})
     elif 0 < rate < least - _CLOSE:
         up = rules.below_minimum == "minimum" or (rules.below_minimum == "nearest" and rate > least / 2 + _CLOSE)
-        to(bottom if up else 0.0, "below-least-raised" if up else "below-least-off", told)
+        to(bottom if up else 0.0, "below-least-raised" if up else "below-least-off", quantities)
     return rate, tuple(changes)
 
 

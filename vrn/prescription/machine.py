@@ -101,11 +101,10 @@ def flow_range(machine: MachineSection, *, highest_rate_per_ac: float, liquid: b
 
     Parameters
     ----------
-    machine : MachineSection
     highest_rate_per_ac : float
         Highest rate of the prescription. [gal/ac or lb/ac]
     liquid : bool
-        ``max_flow_gal_min`` speaks for liquids only.
+        ``max_flow_gal_min`` counts for liquids only.
 
     Examples
     --------
@@ -132,7 +131,6 @@ class ZoneFlow:
 
     Parameters
     ----------
-    zone : int
     rate_n_lb_ac, product_per_ac : float
         [lb N/ac], [gal/ac or lb/ac]
     flow : float
@@ -171,10 +169,8 @@ class MachineReport:
     speed_mph, swath_ft : float
         [mph], [ft]
     flow_unit : {"gal/min", "lb/min"}
-    flows : FlowRange
     rate_change_ft : float
         Driven while a rate changes. [ft]
-    zones : tuple of ZoneFlow
     common_speed_mph : tuple of float, optional
         Least and most speed that suit every zone; None where there is none. [mph]
     """

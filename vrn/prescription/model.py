@@ -43,7 +43,6 @@ class Product:
 
     Parameters
     ----------
-    name : str
     n_pct : float
         Nitrogen by weight. [%]
     density_lb_gal : float or None
@@ -83,7 +82,6 @@ class Change:
 
     Parameters
     ----------
-    zone : int
     cause : str
         What kind of thing, one of `Cause`; it names the sentence.
     from_n_lb_ac, to_n_lb_ac : float
@@ -229,8 +227,6 @@ class Prescription:
 
     Parameters
     ----------
-    field : Field
-    grid : Grid
     share : ndarray, shape (rows, cols)
         Share of each cell that is treated ground, 0 … 1.
     surfaces : dict of str to Surface
@@ -238,10 +234,8 @@ class Prescription:
         ``yield_goal_bu_ac``, ``need_lb_ac``.
     ledger : Ledger
         Of the cells: arrays of shape (rows × cols,), or scalars where a line is the same everywhere.
-    zones : Zones
     rates : tuple of ZoneRate
         In the order of the zones, 1 … k.
-    product : Product
     rate_basis : {"product", "n"}
     rate_unit : {"gal/ac", "lb/ac", "lb N/ac"}
         Unit of ``ZoneRate.rate_product`` and of every controller file.

@@ -147,8 +147,6 @@ def prescribe(
 
     Parameters
     ----------
-    field : Field
-    grid : Grid
     share : ndarray, shape (rows, cols)
         Share of each cell that is treated.
     surfaces : dict of str to Surface
@@ -156,7 +154,6 @@ def prescribe(
         ``[[applications]]`` counts.
     ledger : Ledger
         Of the cells, arrays of shape (rows × cols,) or scalars.
-    zones : Zones
     need_se : ndarray, shape (rows, cols), optional
         Standard error of a cell's need. [lb/ac]
 
@@ -274,9 +271,9 @@ def _zone_rate(
 
 
 def _strip_change(strip: CheckStrip, zone: int, base_n_lb_ac: float, rate_n_lb_ac: float) -> Change:
-    told = {"difference": Quantity("rate", abs(strip.difference_n_lb_ac))}
+    quantities = {"difference": Quantity("rate", abs(strip.difference_n_lb_ac))}
     cause: Cause = "strip-more" if strip.difference_n_lb_ac > 0 else "strip-less"
-    return Change(zone=zone, cause=cause, from_n_lb_ac=base_n_lb_ac, to_n_lb_ac=rate_n_lb_ac, quantities=told)
+    return Change(zone=zone, cause=cause, from_n_lb_ac=base_n_lb_ac, to_n_lb_ac=rate_n_lb_ac, quantities=quantities)
 
 
 def _overrides(overrides: tuple[Override, ...], count: int) -> dict[int, Override]:
@@ -291,7 +288,7 @@ def _overrides(overrides: tuple[Override, ...], count: int) -> dict[int, Overrid
             raise InputFileError(problem, "Keep one override for each zone.")
         if not override.reason.strip():
             problem = f"review.override of zone {override.zone} gives no reason."
-            raise InputFileError(problem, "Write the reason: it stands beside the rate in the report.")
+            raise InputFileError(problem, "Write the reason: the report prints it beside the rate.")
         by_zone[override.zone] = override
     return by_zone
 

@@ -66,7 +66,7 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
 
     Notes
     -----
-    Rates are not struck again: what the first part was short of or had too much of does not go on the rest. What
+    Rates are not worked out again: what the first part was short of or had too much of does not go on the rest. What
     is left narrower than half a swath, between passes or along the edge, counts as covered.
     """
     field, treated = prescription.field, prescription.outline()

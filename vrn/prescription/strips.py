@@ -53,15 +53,12 @@ def with_strips(
 
     Parameters
     ----------
-    zones : Zones
     rates : list of float, length k
         Final rates of the zones. [lb N/ac]
     windows : list of (least, most), length k
         Limits of each zone's rate above 0. [lb N/ac]
-    grid : Grid
     share : ndarray, shape (rows, cols)
     treated : shapely Polygon or MultiPolygon
-    section : CheckStripSection
     machine : MachineSection
         Swath, heading, and the rate step: strips differ by whole steps, the nearest to what was asked.
 

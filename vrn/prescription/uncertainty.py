@@ -26,7 +26,6 @@ class ZoneUncertainty:
 
     Parameters
     ----------
-    zone : int
     need_se_lb_ac : float
         Standard deviation over the draws. [lb/ac]
     low_lb_ac, high_lb_ac : float
@@ -49,10 +48,8 @@ class Uncertainty:
 
     Parameters
     ----------
-    draws : int
     drawn : tuple of str
         Inputs that were drawn; the others were taken as they are.
-    zones : tuple of ZoneUncertainty
     total_need_n_lb : tuple of float
         Low, middle, high of nine draws in ten. [lb N]
     zones_misallocated_lb_ac, flat_misallocated_lb_ac : tuple of float
@@ -83,7 +80,6 @@ def with_uncertainty(
 
     Parameters
     ----------
-    prescription : Prescription
     need_of : callable
         Takes other values of some inputs of the treated cells by name, returns their unclipped need. [lb/ac]
     cells : ndarray of int, shape (n,)

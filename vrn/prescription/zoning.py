@@ -33,8 +33,6 @@ def zones_of(
 
     Parameters
     ----------
-    field : Field
-    grid : Grid
     share : ndarray, shape (rows, cols)
         Share of each cell that is treated.
     ledger : Ledger
@@ -88,7 +86,6 @@ def least_patch_m2(machine: MachineSection, least_patch_ac: float | None) -> flo
 
     Parameters
     ----------
-    machine : MachineSection
     least_patch_ac : float or None
         The user's own. [ac]
 
