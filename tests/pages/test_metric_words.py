@@ -1,19 +1,21 @@
 """What a reader of a metric field is told: no trade unit in a sentence, and keys as the field file names them."""
 
-import re
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Iterator
+from dataclasses import is_dataclass, replace
 from pathlib import Path
+from typing import cast, get_args, get_type_hints
 
 import pytest
 
 from vrn.ingest.field_file import read_settings
 from vrn.ingest.new_field import new_field_files
-from vrn.pages.report_file import file_parts
+from vrn.model.settings import Settings
+from vrn.pages.report_file import file_parts, setting_name
 from vrn.pages.report_parts import Table
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat
 from vrn.words.metric_words import in_metric
+from vrn.words.settings import SENTENCES
 
 # exact factors: NIST SP 811, appendix B.8 (ft, in, lb, acre, gal); bushel of 56 lb of corn: USDA grade standards
 CASES = [
@@ -49,7 +51,7 @@ def test_us_readers_get_the_sentence_as_it_is() -> None:
 
 
 def test_settings_stand_as_the_metric_field_file_names_them(make: Callable[..., Prescription], tmp_path: Path) -> None:
-    """Every key of a fresh metric field file stands in the report under its own name with its own number."""
+    """Every key of a fresh metric field file stands in the report under a plain name with its own number and unit."""
     text = new_field_files(2026, metric=True)["field.toml"]
     for empty, full in (('name = ""', 'name = "A"'), ("yield_goal_t_ha = 0", "yield_goal_t_ha = 12.5"),
                         ('growth_stage = ""', 'growth_stage = "V8"'), ('reported_as = ""', 'reported_as = "NO3-N"'),
@@ -63,7 +65,22 @@ def test_settings_stand_as_the_metric_field_file_names_them(make: Callable[..., 
     part = next(part for part in file_parts(made, UnitFormat(metric=True)) if part.title == "Every setting")
     table = next(piece for piece in part.pieces if isinstance(piece, Table))
     told = dict(table.rows)
-    assert not [key for key in told if re.search(r"_(lb|ac|ft|gal|bu|mph|lb_ac)$", key)]
-    for key, number in (("crop.yield_goal_t_ha", 12.5), ("machine.swath_m", 18), ("machine.min_rate_n_kg_ha", 35),
-                        ("limits.max_n_kg_ha", 200)):  # fmt: skip
-        assert float(told[key]) == pytest.approx(number, rel=1e-5)
+    assert not [key for key in told if "_" in key]
+    for key, number, unit in (("crop.yield_goal_bu_ac", "12.5", "t/ha"), ("machine.swath_ft", "18", "m"),
+                              ("machine.min_rate_n_lb_ac", "35", "kg N/ha"),
+                              ("limits.max_n_lb_ac", "200", "kg N/ha")):  # fmt: skip
+        assert told[setting_name(key, UnitFormat(metric=True))] == f"{number} {unit}"
+
+
+def _keys(section: type, path: str = "") -> Iterator[str]:
+    """Every key of a section and of the sections in it."""
+    for name, kind in get_type_hints(section).items():
+        key = ("field" if name == "header" else name) if not path else f"{path}.{name}"
+        inner = [one for one in (kind, *get_args(kind)) if is_dataclass(one)]
+        yield from _keys(cast("type", inner[0]), key) if inner else (key,)
+
+
+def test_every_setting_has_a_plain_name() -> None:
+    """Every key that a field file may hold, down to the last table, stands in the words; no word is left over."""
+    keys, own = set(_keys(Settings)), {"setting", "value", "numbered", "of", "yes", "no"}
+    assert keys == set(SENTENCES) - own

@@ -1,5 +1,6 @@
 """The report: one page for the grower, then the file; the same content as a page and on paper."""
 
+import html
 import re
 import runpy
 from collections.abc import Callable
@@ -17,12 +18,11 @@ from vrn.model.layers import Weather
 from vrn.model.readings import StandardRun, Suspect
 from vrn.model.settings import PriceSection, ZoneSection
 from vrn.pages.load_sheet import load_sheet
-from vrn.pages.map_page_legend import rate_layer
+from vrn.pages.map_page import map_page
 from vrn.pages.report_grower import grower_page
-from vrn.pages.report_page import report_of, write_report, write_reports
+from vrn.pages.report_page import report_of, report_pdf, write_report, write_reports
 from vrn.pages.report_paper_table import _columns, begin_table
 from vrn.pages.report_parts import Bullets, Part, Picture, Report, Table, Text
-from vrn.pages.report_pdf import report_pdf
 from vrn.pages.report_phrases import why_one_zone, zone_count_reason
 from vrn.pages.report_readings import readings_part
 from vrn.pages.report_zones import zones_part
@@ -99,7 +99,7 @@ def test_zone_table_adds_up(report: Report) -> None:
 
 def test_ledger_table_adds_up(report: Report) -> None:
     """Each zone's column of the ledger sums to its printed need."""
-    table = _table(_part(report, "Why these rates"), "Ledger by zone")
+    table = _table(_part(report, "Why these rates"), "Nitrogen budget by zone")
     for column in (1, 2, 3):
         numbers = [Decimal(row[column].replace("−", "-")) for row in table.rows]
         assert sum(numbers[:-1]) == numbers[-1]
@@ -204,7 +204,7 @@ def test_unknown_stays_unknown(prescription: Prescription) -> None:
     report = report_of(replace(prescription, rates=(unknown, *others)))
     row = _table(_part(report, "Rates"), "Zones").rows[0]
     assert row[2] == row[4] == "not known"
-    assert _table(_part(report, "Why these rates"), "Ledger by zone").rows[-1][1] == "not known"
+    assert _table(_part(report, "Why these rates"), "Nitrogen budget by zone").rows[-1][1] == "not known"
 
 
 def test_metric_table(make: Make) -> None:
@@ -280,7 +280,7 @@ def test_a_field_without_a_pattern_says_why_and_what_would_help(prescription: Pr
     made, shown = _scattered(prescription), UnitFormat(metric=False)
     on_zones = zones_part(made, shown)
     assert on_zones is not None
-    told = (_words(grower_page(made, shown)[0]), _words(on_zones), rate_layer(made, shown)["words"])
+    told = (_words(grower_page(made, shown)[0]), _words(on_zones), html.unescape(map_page(made)))
     for words in told:
         assert say(shown, "grower.one-zone-scatter", places=5) in words
         assert say(shown, "grower.one-zone-help") in words
@@ -328,7 +328,7 @@ def test_many_zones_leave_the_ledgers_numbers_whole(prescription: Prescription) 
     many = tuple(replace(prescription.rates[k % 3], zone=k + 1) for k in range(14))
     report = report_of(replace(prescription, rates=many))
     part = _part(report, "Why these rates")
-    table = _table(part, "Ledger by zone")
+    table = _table(part, "Nitrogen budget by zone")
     assert len(table.header) == 15
     assert [
         piece for piece in part.pieces if isinstance(piece, Bullets) and "Crop, from V8 on: Handbook" in piece.items

@@ -4,21 +4,27 @@ import hashlib
 import json
 import tempfile
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import shapely
-from markupsafe import Markup
 
 import vrn
 from vrn.files.staging import write_files
 from vrn.model.applied import Comparison, ZoneApplied
-from vrn.pages.compared_map import applied_map
-from vrn.pages.page_parts import page_asset, templates
+from vrn.pages.field_drawing import INK, FieldDrawing, Floats, Look
+from vrn.pages.field_drawn import on_axes
+from vrn.pages.plots import figure, png, sheet
+from vrn.pages.report_page import html_of
+from vrn.pages.report_parts import Bullets, Part, Picture, Report, Table, Text
 from vrn.units import AC_M2
 from vrn.words import UnitFormat, finding_texts, findings_json, say
 
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+# upper end of a class of applied over planned, colour, its words: blue is too little, red too much
+_CLASSES: Final = (
+    (0.5, "#2166ac", "under-half"), (0.9, "#92c5de", "low"), (1.1, "#e4e2da", "right"), (1.5, "#f4a582", "high"),
+    (np.inf, "#b2182b", "over"),
+)  # fmt: skip
 
 
 def write_comparison(comparison: Comparison, out_dir: str | Path) -> Path:
@@ -40,10 +46,7 @@ def write_comparison(comparison: Comparison, out_dir: str | Path) -> Path:
     OutputError
         If the folder holds files of another origin, or cannot be written.
     """
-    files = {
-        "compared.html": compared_page(comparison).encode("utf-8"),
-        "compared.gpkg": _layers(comparison),
-    }
+    files = {"compared.html": compared_page(comparison).encode("utf-8"), "compared.gpkg": _layers(comparison)}
     shown = UnitFormat(metric=comparison.units == "metric")
     summary = comparison.to_plain() | {
         "findings": findings_json(shown, comparison.findings),
@@ -55,62 +58,125 @@ def write_comparison(comparison: Comparison, out_dir: str | Path) -> Path:
 
 
 def compared_page(comparison: Comparison) -> str:
-    """
-    The page as text.
+    """The page as text: one file with its picture inside; nothing is asked of the network."""
+    shown = UnitFormat(metric=comparison.units == "metric")
 
-    Parameters
-    ----------
-    comparison : Comparison
+    def words(name: str, **quantities: str | int) -> str:
+        return say(shown, f"report.{name}", **quantities)
 
-    Returns
-    -------
-    html : str
-        One file with its picture inside; nothing is asked of the network.
-    """
-    unit, shown = comparison.unit, UnitFormat(metric=comparison.units == "metric")
-    facts = [
-        ("Applied", shown.text(unit, comparison.applied_product)),
-        ("Prescribed", shown.text(unit, comparison.prescribed_product)),
-        ("Applied of the prescribed", f"{100 * comparison.applied_product / comparison.prescribed_product:.1f} %"),
-        ("Driven ground within ± 10 % of the prescription", f"{100 * comparison.within_share:.1f} %"),
-        ("Not covered", shown.text("area", comparison.skipped_acres)),
-        ("Covered more than once", shown.text("area", comparison.overlapped_acres)),
-    ]
-    return templates().get_template("compared.html").render(
-        policy=_POLICY, css=Markup(page_asset("report.css")), comparison=comparison, facts=facts,
-        heads=[shown.unit("area"), shown.unit("rate"), shown.unit("mass")],
-        zones=[_row(zone, shown) for zone in comparison.zones],
-        dropped=[
-            say(shown, f"audit.dropped-{why}", records=count) for why, count in comparison.dropped.items() if count
-        ],
-        warnings=[found for found in finding_texts(shown, comparison.findings) if found.level == "warning"],
-        notes=[found for found in finding_texts(shown, comparison.findings) if found.level == "note"],
-        picture=Markup("data:image/png;base64,") + applied_map(comparison, shown),
+    found = finding_texts(shown, comparison.findings)
+    decide, assumed = (
+        tuple(words("finding", place=one.place, problem=one.problem, remedy=one.remedy) for one in found
+              if one.level == level)
+        for level in ("warning", "note")
+    )  # fmt: skip
+    counts = [say(shown, f"audit.dropped-{why}", records=count) for why, count in comparison.dropped.items() if count]
+    records = [Text(text=words("records-used", records=len(comparison.footprints)))]
+    records += [Text(text=words("left-out", counts=", ".join(counts)))] if counts else []
+    picture = Picture(caption=words("where-caption"), alt=words("where-alt"), png=_map(comparison, shown))
+    parts = (
+        Part(title=words("compared-totals"), pieces=(_totals(comparison, shown),)),
+        *((Part(title=words("decide"), pieces=(Bullets(items=decide),)),) if decide else ()),
+        Part(title=words("where"), pieces=(picture,)),
+        Part(title=words("by-zone"), pieces=(_zones(comparison, shown),)),
+        Part(title=words("records"), pieces=(*records, *((Bullets(items=assumed),) if assumed else ()))),
+    )
+    name = {"field": comparison.field, "season": str(comparison.season)}
+    title = words("compared-title", **name)
+    facts = (words("compared-facts", source=comparison.source), comparison.product)
+    draft = "" if comparison.approved else words("draft")
+    return html_of(
+        Report(title=title, heading=words("foot", **name), foot=title, facts=facts, draft=draft, state="", file=parts)
+    )
+
+
+def _totals(comparison: Comparison, shown: UnitFormat) -> Table:
+    numbers = {
+        "applied": shown.text(comparison.unit, comparison.applied_product),
+        "planned": shown.text(comparison.unit, comparison.prescribed_product),
+        "applied-of-plan": shown.text("share", comparison.applied_product / comparison.prescribed_product, decimals=1),
+        "within": shown.text("share", comparison.within_share, decimals=1),
+        "skipped": shown.text("area", comparison.skipped_acres),
+        "overlapped": shown.text("area", comparison.overlapped_acres),
+    }
+    return Table(
+        caption=say(shown, "report.compared-totals"), numbers=(1,),
+        header=(say(shown, "report.what"), say(shown, "report.how-much")),
+        rows=tuple((say(shown, f"report.{name}"), number) for name, number in numbers.items()),
     )  # fmt: skip
 
 
-def _row(zone: ZoneApplied, shown: UnitFormat) -> dict[str, str]:
-    return {
-        "name": str(zone.zone) if zone.zone else "no-apply ground",
-        "acres": shown.number("area", zone.acres),
-        "driven": shown.number("area", zone.driven_acres),
-        "target": shown.number("rate", zone.target_n_lb_ac),
-        "mean": shown.number("rate", zone.mean_n_lb_ac),
-        "total": shown.number("mass", zone.total_n_lb),
-        "within": f"{100 * zone.within_share:.0f} %" if np.isfinite(zone.within_share) else "",
-    }
+def _zones(comparison: Comparison, shown: UnitFormat) -> Table:
+    heads = (("area", "area"), ("driven", "area"), ("planned-rate", "rate"), ("applied-rate", "rate"),
+             ("applied-rate", "mass"))  # fmt: skip
+    return Table(
+        caption=say(shown, "report.by-zone"), numbers=tuple(range(1, 7)),
+        rows=tuple(_row(zone, shown) for zone in comparison.zones),
+        header=(
+            say(shown, "report.zone"),
+            *(say(shown, f"report.{name}", unit=shown.unit(kind)) for name, kind in heads),
+            say(shown, "report.within-share"),
+        ),
+    )  # fmt: skip
+
+
+def _row(zone: ZoneApplied, shown: UnitFormat) -> tuple[str, ...]:
+    return (
+        str(zone.zone) if zone.zone else say(shown, "report.no-apply-ground"), shown.number("area", zone.acres),
+        shown.number("area", zone.driven_acres), shown.number("rate", zone.target_n_lb_ac),
+        shown.number("rate", zone.mean_n_lb_ac), shown.number("mass", zone.total_n_lb),
+        shown.number("share", zone.within_share) if np.isfinite(zone.within_share) else "",
+    )  # fmt: skip
+
+
+def _map(comparison: Comparison, shown: UnitFormat) -> bytes:
+    """Where how much of the plan was applied, what was not covered or covered more than once."""
+    from matplotlib.patches import Patch
+
+    drawing = _drawing(comparison, shown)
+    height_in = float(np.clip(6.4 * drawing.aspect, 2.5, 7.5))
+    with figure(7.0, height_in + 1.2) as drawn:
+        on_axes(sheet(drawn), drawing, (0.1, 1.1, 6.8, height_in))
+        key = [Patch(facecolor=color, edgecolor=INK, linewidth=0.4, label=say(shown, f"report.share-{name}"))
+               for _, color, name in _CLASSES]  # fmt: skip
+        key += [Patch(facecolor="none", edgecolor=INK, hatch=hatch, label=say(shown, f"report.{name}"))
+                for name, hatch in (("skipped", "////"), ("overlapped", "xxxx"))]  # fmt: skip
+        drawn.legend(handles=key, loc="lower center", ncols=3, fontsize=8, title=say(shown, "report.map-legend"))
+        return png(drawn)
+
+
+def _of_target(comparison: Comparison, where_none: Floats | float) -> Floats:
+    """Applied over planned; what it is where nothing was planned."""
+    target, applied = comparison.target_n_lb_ac, comparison.applied_n_lb_ac
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio: Floats = np.where(target > 0, applied / target, where_none)
+    return ratio
+
+
+def _drawing(comparison: Comparison, shown: UnitFormat) -> FieldDrawing:
+    """Records' ground by its class, ground not covered or covered twice, the zones' outlines."""
+    outlines = shapely.geometrycollections(list(comparison.outlines.values()))
+    west, south, east, north = outlines.bounds
+    ratio = _of_target(comparison, np.where(comparison.applied_n_lb_ac > 0, np.inf, 1.0))
+    place = np.searchsorted([top for top, _, _ in _CLASSES[:-1]], ratio, side="left")
+    shapes = [
+        (shapely.geometrycollections(list(comparison.footprints[place == k])), Look(fill=color, radius_pt=1.0))
+        for k, (_, color, _) in enumerate(_CLASSES)
+    ]
+    shapes += [(area, Look(line=INK, width_pt=0.5, hatch=hatch))
+               for area, hatch in ((comparison.skips, "/"), (comparison.overlaps, "x"))]  # fmt: skip
+    shapes.append((outlines, Look(line=INK)))
+    return FieldDrawing(bounds_m=(west, south, east, north), shapes=tuple(shapes), metric=shown.metric)
 
 
 def _layers(comparison: Comparison) -> bytes:
     """GeoPackage of the records' ground, the skips and the overlaps."""
     import pyogrio
 
-    target, applied = comparison.target_n_lb_ac, comparison.applied_n_lb_ac
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(target > 0, applied / target, np.nan)
     layers: list[tuple[str, Any, dict[str, Any]]] = [
         ("applied", comparison.footprints,
-         {"applied_n_lb_ac": applied, "target_n_lb_ac": target, "applied_of_target": ratio}),
+         {"applied_n_lb_ac": comparison.applied_n_lb_ac, "target_n_lb_ac": comparison.target_n_lb_ac,
+          "applied_of_target": _of_target(comparison, np.nan)}),
         ("zones", np.array(list(comparison.outlines.values()), dtype=object),
          {"zone": np.array(list(comparison.outlines), dtype=np.int32)}),
     ]  # fmt: skip

@@ -1,26 +1,38 @@
 """``map.html``: the prescription in one file that opens with the network unplugged."""
 
+import math
+import re
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from vrn.findings import Quantity
+from vrn.model.surface_choice import SurfaceChoice
 from vrn.pages.field_drawing import rate_drawing
 from vrn.pages.field_drawn import as_svg
-from vrn.pages.map_page_layers import LEVELS, ON_DEMAND, frame_of, map_shapes, pictures, sample_places
-from vrn.pages.map_page_legend import rate_layer, surface_layer
-from vrn.pages.map_page_words import allowed_of, page_words, set_by_a_person, zone_words
+from vrn.pages.map_page_layers import (
+    LEVELS,
+    ON_DEMAND,
+    Picture,
+    frame_of,
+    map_shapes,
+    pictures,
+    surface_title,
+)
+from vrn.pages.map_page_words import allowed_of, override_of, state_text, zone_texts
 from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
-from vrn.pages.zones_table import zones_table
-from vrn.prescription.model import Prescription
-from vrn.words import UNKNOWN, UnitFormat, say
+from vrn.pages.ramps import rate_colors
+from vrn.pages.report_phrases import cautions, facts, why_one_zone
+from vrn.pages.tables import sample_places, samples_table, zones_table
+from vrn.prescription.model import Prescription, ZoneRate
+from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
 
 _COLUMNS: Final = ("area", "nitrate", "need", "rate", "product-rate")
 _OVERLAYS: Final = ("zones", "samples", "no-apply", *ON_DEMAND)
-_KEPT: Final = ("key", "title", "unit", "url", "low", "high", "decimals", "ramp")  # of a layer, for the script
 _SCRIPT_WORDS: Final[dict[str, tuple[str, ...]]] = {  # with what the script fills in
     "background": (), "no-nitrogen-here": (), "outside": (), "whole-zone": ("zone",), "here": ("values",),
     "no-number": (), "out-of-range": ("allowed",), "too-low": ("allowed",), "no-reason": (), "reason-alone": (),
@@ -59,60 +71,175 @@ def map_page(prescription: Prescription) -> str:
     settings = prescription.field.settings
     shown = UnitFormat(metric=settings.units == "metric")
     frame = frame_of(prescription)
-    surfaces = pictures(prescription, frame, shown)
-    places = sample_places(prescription, shown)
+    surfaces, places = pictures(prescription, frame, shown), sample_places(prescription, shown)
     shapes = map_shapes(prescription, places, shown)
-    layers = [
-        rate_layer(prescription, shown),
-        *(surface_layer(picture, shown, prescription.ledger.key) for picture in surfaces),
-    ]
-    page = page_words(prescription, shown)
-    data = _data(prescription, page, shown) | {
+    layers = [_rate_layer(prescription, shown), *(_surface_layer(one, shown, prescription) for one in surfaces)]
+    data = _data(prescription, shown) | {
         "shapes": shapes, "bounds": [[frame.south, frame.west], [frame.north, frame.east]],
-        "layers": [{key: _plain(layer[key]) for key in _KEPT if key in layer} for layer in layers],
+        "layers": [layer.data for layer in layers], "crowded": len(places) > _CROWD,
         "ramps": {picture.ramp.name: picture.ramp.colors(np.linspace(0, 1, LEVELS)).tolist() for picture in surfaces},
-        "crowded": len(places) > _CROWD,
     }  # fmt: skip
     leaflet_css, leaflet_js, licence = leaflet_files()
     first_js, page_js = page_asset("first.js"), page_asset("map.js")
     title = say(shown, "map.still", field=prescription.field.name)
+    found = finding_texts(shown, prescription.findings)
+    texts = {
+        "field": prescription.field.name, "season": str(settings.header.season), "approved": settings.approved,
+        "state": state_text(prescription, shown), "facts": tuple(facts(prescription, shown)),
+        "totals": _totals(prescription, shown), "first": data["first"], "cautions": cautions(prescription, shown),
+        "decide": [one for one in found if one.level == "warning"],
+        "assumed": [one for one in found if one.level == "note"],
+        "rate_unit": shown.unit("rate"), "line_unit": shown.unit("whole_amount"),
+        "arithmetic": f" ({shown.arithmetic})" if shown.metric else "",
+    }  # fmt: skip
     return templates().get_template("map.html").render(
         policy=page_policy((first_js, leaflet_js, page_js), settings.export.tiles),
         licence=Markup(licence.replace("--", "- -")), leaflet_css=Markup(leaflet_css),
         css=Markup(page_asset("map.css")), first_js=Markup(first_js), leaflet_js=Markup(leaflet_js),
         page_js=Markup(page_js), still=Markup(as_svg(rate_drawing(prescription, shown), title)),
-        data=Markup(script_json(data)), page=page, layers=layers, on_demand=ON_DEMAND,
-        overlays=[key for key in _OVERLAYS if key in shapes],
-        zones=zone_words(prescription, shown),
-        table=zones_table(prescription, shown, _COLUMNS), places=places, say=partial(say, shown),
+        data=Markup(script_json(data)), page=texts, layers=layers, on_demand=ON_DEMAND,
+        overlays=[key for key in _OVERLAYS if key in shapes], zones=zone_texts(prescription, places, shown),
+        table=zones_table(prescription, shown, _COLUMNS), samples=samples_table(places, shown), places=len(places),
+        say=partial(say, shown),
     )  # fmt: skip
 
 
-def _data(prescription: Prescription, page: dict[str, Any], shown: UnitFormat) -> dict[str, Any]:
+def _totals(prescription: Prescription, shown: UnitFormat) -> list[tuple[str, str]]:
+    product = prescription.product
+    return [
+        (say(shown, "map.nitrogen"), shown.text("mass", prescription.total_n_lb)),
+        (product.name, shown.text(product.unit, prescription.total_product)),
+        (say(shown, "map.mean-rate"), shown.text("rate", prescription.mean_rate_n_lb_ac)),
+        (say(shown, "map.flat-rate"), shown.text("rate", prescription.flat_rate_n_lb_ac)),
+    ]
+
+
+def _data(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
     """What the page's script needs beside the map: its words, and the rate table it sums."""
     product, settings = prescription.product, prescription.field.settings
     words = {name: say(shown, f"map.{name}", **{place: f"{{{place}}}" for place in places})
              for name, places in _SCRIPT_WORDS.items()}  # fmt: skip
+    step = settings.machine.rate_step_n_lb_ac
     return {
-        "words": words | {"unknown": UNKNOWN}, "first": page["first"], "approved": page["approved"],
-        "tiles": settings.export.tiles, "fill": 0.75 if settings.export.tiles else 1.0, "metric": shown.metric,
-        "rates": [
-            {"zone": rate.zone, "acres": rate.acres, "rate": rate.rate_n_lb_ac, "product": rate.product_per_ac,
-             **set_by_a_person(prescription, rate.zone), **allowed_of(rate, shown),
-             "shown": shown.number("rate", rate.rate_n_lb_ac),
-             "productShown": shown.number(f"{product.unit}/ac", rate.product_per_ac)}
-            for rate in prescription.rates
-        ],
+        "words": words | {"unknown": UNKNOWN}, "first": max(prescription.rates, key=lambda rate: rate.acres).zone,
+        "approved": settings.approved, "metric": shown.metric,
+        "tiles": settings.export.tiles, "fill": 0.75 if settings.export.tiles else 1.0,
+        "rates": [_rate(prescription, rate, shown) for rate in prescription.rates],
         "factor": shown.factor("rate"), "rateUnit": shown.unit("rate"),
         "massFactor": shown.factor("mass"), "massUnit": shown.unit("mass"),
         "tankFactor": shown.factor(product.unit), "tankUnit": shown.unit(product.unit),
         "productFactor": shown.factor(f"{product.unit}/ac"), "perUnit": product.n_lb_per_unit,
-        "step": settings.machine.rate_step_n_lb_ac,
-        "steps": say(shown, "map.steps", step=Quantity("rate", settings.machine.rate_step_n_lb_ac)),
-        "file": page["review_file"], "about": f"Review of {prescription.field.name}, season {settings.header.season}.",
+        "step": step, "steps": say(shown, "map.steps", step=Quantity("rate", step)),
+        "file": _review_file(prescription),
+        "about": say(shown, "map.review-of", field=prescription.field.name, season=str(settings.header.season)),
     }  # fmt: skip
 
 
-def _plain(value: Any) -> Any:
-    """NaN as null, for JSON."""
-    return None if isinstance(value, float) and value != value else value  # NaN is not itself
+def _review_file(prescription: Prescription) -> str:
+    """Name the saved review gets: plain letters of the field's name, and the season."""
+    plain = re.sub(r"[^a-z0-9]+", "_", prescription.field.name.lower()).strip("_")[:60] or "field"
+    return f"{plain}_{prescription.field.settings.header.season}_review.toml"
+
+
+def _rate(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> dict[str, Any]:
+    """A zone's rate for the script: as it is, as it is printed, as a person set it, what a person may set."""
+    (least, most, allowed), (by_hand, reason) = (
+        allowed_of(rate, shown), override_of(prescription, rate.zone)
+    )  # fmt: skip
+    return {
+        "zone": rate.zone, "acres": rate.acres, "rate": rate.rate_n_lb_ac, "product": rate.product_per_ac,
+        "set": by_hand, "reason": reason, "least": least, "most": most, "allowed": allowed,
+        "shown": shown.number("rate", rate.rate_n_lb_ac),
+        "productShown": shown.number(f"{prescription.product.unit}/ac", rate.product_per_ac),
+    }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Layer:
+    """A layer of the map: its legend as markup, what it shows in words, and what the script needs of it."""
+
+    key: str
+    title: str
+    unit: str
+    legend: Markup
+    words: str
+    data: dict[str, Any]
+
+
+def _rate_layer(prescription: Prescription, shown: UnitFormat) -> _Layer:
+    """The rates; the legend names each rate's zones."""
+    colors = rate_colors(prescription.rates)
+    by_color: dict[str, tuple[str, list[str]]] = {}
+    for rate in sorted(prescription.rates, key=lambda rate: rate.rate_n_lb_ac):
+        by_color.setdefault(colors[rate.zone], (shown.number("rate", rate.rate_n_lb_ac), []))[1].append(str(rate.zone))
+    items = "".join(
+        f'<li><span class="swatch" style="background:{color}"></span>{_legend_item(number, zones, shown)}</li>'
+        for color, (number, zones) in by_color.items()
+    )
+    why = why_one_zone(prescription, shown)
+    words = say(shown, "map.one-zone", why=why) if why else say(
+        shown, "map.layer-rate-words", flat=Quantity("rate", prescription.flat_rate_n_lb_ac)
+    )  # fmt: skip
+    title, unit = say(shown, "map.layer-rate"), shown.unit("rate")
+    return _Layer(
+        key="rate", title=title, unit=unit, legend=Markup(f'<ul class="swatches">{items}</ul>'), words=words,
+        data={"key": "rate", "title": title, "unit": unit},
+    )  # fmt: skip
+
+
+def _legend_item(number: str, zones: list[str], shown: UnitFormat) -> Markup:
+    code = "map.legend-zone" if len(zones) == 1 else "map.legend-zones"
+    return escape(say(shown, code, rate=number, zones=", ".join(zones)))
+
+
+def _surface_layer(picture: Picture, shown: UnitFormat, prescription: Prescription) -> _Layer:
+    """A surface; the legend is the ramp with round values."""
+    factor, decimals, unit = (
+        shown.factor(picture.quantity),
+        shown.decimals(picture.quantity),
+        shown.unit(picture.quantity),
+    )
+    low, high = picture.low * factor, picture.high * factor
+    known = math.isfinite(low)
+    if high > low:
+        look = f"linear-gradient(90deg, {', '.join(picture.ramp.stops)})"
+        ticks = [((tick - low) / (high - low) * 94 + 3, f"{tick:g}") for tick in picture.ticks]
+    else:
+        look, ticks = picture.ramp.classes(1)[0], [(50.0, f"{low:.{decimals}f}")] if known else []
+    marks = "".join(f'<span style="left:{at:.1f}%">{text}</span>' for at, text in ticks)
+    bar = f'<div class="bar" style="background:{look}"></div>' if known else ""
+    return _Layer(
+        key=picture.key, title=picture.title, unit=unit, legend=Markup(f'{bar}<div class="ticks">{marks}</div>'),
+        words=_surface_words(picture, shown, prescription.ledger.key),
+        data={"key": picture.key, "title": picture.title, "unit": unit, "url": picture.url, "decimals": decimals,
+              "low": low if known else None, "high": high if known else None, "ramp": picture.ramp.name},
+    )  # fmt: skip
+
+
+_MADE: Final = {  # how a surface was made → its words
+    "ordinary kriging": "between-kriging", "inverse distance": "between-distance", "area means": "by-areas",
+    "mean": "one-mean", "raster by area": "raster", "polygons by area": "areas",
+}  # fmt: skip
+
+
+def _surface_words(picture: Picture, shown: UnitFormat, method: str) -> str:
+    """What a layer shows and what it rests on, in one or two sentences."""
+    surface, value = picture.surface, Quantity(picture.quantity, picture.low)
+    if picture.key.endswith("_se"):
+        return say(shown, "map.error-words", title=surface_title(surface.name, shown).lower())
+    if math.isnan(picture.low):
+        return say(shown, "map.layer-unknown")
+    if surface.chosen == "constant":
+        return say(shown, "map.one-value", value=value)
+    choice = surface.choice or SurfaceChoice()
+    name = "need-words" if surface.chosen == method else _MADE.get(surface.chosen, "made-by")
+    if name.startswith("between") and not choice.places:
+        name = "made-by"
+    words = [say(shown, f"map.{name}", places=choice.places or 0, made=surface.chosen, method=method)]
+    if choice.source:
+        words.append(say(shown, "report.source", source=choice.source))
+    if choice.loo_rmse is not None:
+        errors = {"error": Quantity(picture.quantity, choice.loo_rmse),
+                  "mean": Quantity(picture.quantity, choice.mean_rmse)}  # fmt: skip
+        words.append(say(shown, "map.left-out" if choice.mean_rmse is None else "map.left-out-mean", **errors))
+    return " ".join(words)

@@ -4,32 +4,34 @@ import base64
 import io
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from vrn.findings import Kind
 from vrn.model.area import reproject, transformer
 from vrn.model.surface import Surface
 from vrn.pages.field_drawing import zone_labels
 from vrn.pages.ramps import CROP, DOUBT, NITROGEN, SOIL, Ramp, rate_colors
+from vrn.pages.tables import SamplePlace
 from vrn.prescription.model import Prescription
 from vrn.units import FT_M
-from vrn.words import UnitFormat
+from vrn.words import UnitFormat, say
 
 LEVELS = 254  # level 0 of a picture is clear, 1 … 254 run along the ramp
 _LONGEST_SIDE = 480  # pixels
 _CELL_PIXELS = 3  # most pixels a cell's side gets
 
 ON_DEMAND = ("strips", "passes")  # overlays that are off until a reader asks for them
-KNOWN_SURFACES = {  # surface → title, quantity, ramp
-    "nitrate_ppm": ("Nitrate", "concentration", NITROGEN),
-    "deep_nitrate_ppm": ("Nitrate below", "concentration", NITROGEN),
-    "organic_matter_pct": ("Organic matter", "organic_matter", SOIL),
-    "yield_goal_bu_ac": ("Yield goal", "yield", CROP),
-    "need_lb_ac": ("Need", "whole_amount", NITROGEN),
-    "harvest_left_out_pct": ("Yields left out", "percent", DOUBT),
+KNOWN_SURFACES: Final[dict[str, tuple[Kind, Ramp]]] = {  # surface → kind, ramp; titles in the words of the map
+    "nitrate_ppm": ("concentration", NITROGEN),
+    "deep_nitrate_ppm": ("concentration", NITROGEN),
+    "organic_matter_pct": ("organic_matter", SOIL),
+    "yield_goal_bu_ac": ("yield", CROP),
+    "need_lb_ac": ("whole_amount", NITROGEN),
+    "harvest_left_out_pct": ("percent", DOUBT),
 }
 
 
@@ -43,7 +45,7 @@ class Picture:
     key : str
         As ``nitrate_ppm`` or ``nitrate_ppm_se``.
     title, quantity : str
-        Name in words; row of ``report_units`` it is shown by.
+        Name in words; kind of its values.
     ramp : Ramp
     low, high : float
         Values of the ramp's ends, in the trade's unit; both NaN where the surface knows nothing.
@@ -56,7 +58,7 @@ class Picture:
 
     key: str
     title: str
-    quantity: str
+    quantity: Kind
     ramp: Ramp
     low: float
     high: float
@@ -133,10 +135,11 @@ def pictures(prescription: Prescription, frame: Frame, shown: UnitFormat) -> tup
     found = []
     for name in order:
         surface = prescription.surfaces[name]
-        title, quantity, ramp = KNOWN_SURFACES.get(name, (_title_of(name), _quantity_of(name), SOIL))
+        quantity, ramp = KNOWN_SURFACES.get(name, (_quantity_of(name), SOIL))
+        title = surface_title(name, shown)
         layers = [(name, title, ramp, surface.values)]
         if surface.se is not None:
-            layers.append((f"{name}_se", f"{title}: standard error", DOUBT, surface.se))
+            layers.append((f"{name}_se", say(shown, "map.layer-error", title=title), DOUBT, surface.se))
         for key, words, colors, values in layers:
             low, high, ticks = _scale(values, prescription.share > 0, shown.factor(quantity))
             url = _png(values, frame, colors, low, high)
@@ -146,15 +149,17 @@ def pictures(prescription: Prescription, frame: Frame, shown: UnitFormat) -> tup
     return tuple(found)
 
 
-def _title_of(name: str) -> str:
-    """``applied_lb_ac`` → ``Applied``."""
+def surface_title(name: str, shown: UnitFormat) -> str:
+    """What a surface is called; one of the user's own by its key, ``applied_lb_ac`` → ``Applied``."""
+    if name in KNOWN_SURFACES:
+        return say(shown, f"map.layer-{name}")
     for unit in ("_lb_ac", "_bu_ac", "_ppm", "_pct"):
         name = name.removesuffix(unit)
     return name.replace("_", " ").capitalize()
 
 
-def _quantity_of(name: str) -> str:
-    endings = {"_ppm": "concentration", "_pct": "organic_matter", "_bu_ac": "yield"}
+def _quantity_of(name: str) -> Kind:
+    endings: dict[str, Kind] = {"_ppm": "concentration", "_pct": "organic_matter", "_bu_ac": "yield"}
     return next((quantity for ending, quantity in endings.items() if name.endswith(ending)), "rate")
 
 
@@ -206,7 +211,7 @@ def _png(values: NDArray[np.float64], frame: Frame, ramp: Ramp, low: float, high
 
 
 def map_shapes(
-    prescription: Prescription, places: list[dict[str, Any]], shown: UnitFormat
+    prescription: Prescription, places: list[SamplePlace], shown: UnitFormat
 ) -> dict[str, list[dict[str, Any]]]:
     """
     Outlines and points of the map by layer, as GeoJSON features; strips and passes only where there are some.
@@ -214,8 +219,7 @@ def map_shapes(
     Parameters
     ----------
     prescription : Prescription
-    places : list of dict
-        Of ``sample_places``.
+    places : list of SamplePlace
     shown : UnitFormat
 
     Returns
@@ -229,7 +233,7 @@ def map_shapes(
         "zones": [(rate.outline, {"zone": rate.zone, "color": colors[rate.zone]}) for rate in prescription.rates],
         "no-apply": [(part, {}) for part in none if part.geom_type == "Polygon" and part.area > 0],
         "boundary": [(field.boundary, {})],
-        "samples": [(shapely.Point(one["east_m"], one["north_m"]), {"label": one["label"]}) for one in places]
+        "samples": [(shapely.Point(one.east_m, one.north_m), {"label": one.label}) for one in places]
         + [(field.samples.areas[name], {}) for name in sorted(field.samples.areas)],
         "labels": [(point, {"label": text}) for point, text in zone_labels(prescription, shown)],
         "strips": [(rate.outline, {}) for rate in prescription.rates if rate.strip],
@@ -260,51 +264,3 @@ def _feature(geometry: shapely.Geometry, crs: str, properties: dict[str, Any]) -
     """GeoJSON feature of a geometry in the field's system, to seven decimals (about 1 cm)."""
     lonlat = shapely.transform(reproject(geometry, crs, "EPSG:4326"), lambda xy: np.round(xy, 7))
     return {"type": "Feature", "properties": properties, "geometry": shapely.geometry.mapping(lonlat)}
-
-
-def sample_places(prescription: Prescription, shown: UnitFormat) -> list[dict[str, Any]]:
-    """
-    Places where cores were pulled, each with its readings from the top down.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    shown : UnitFormat
-
-    Returns
-    -------
-    places : list of dict
-        In the order of the file: ``ids`` (str), ``east_m``, ``north_m``, ``label`` (readings, as ``"13.0 / 7.0"``),
-        ``readings`` (list of dict with ``id``, ``depth``, ``nitrate``, ``on``, ``kind``), ``zone`` (int; 0 off the
-        treated ground).
-    """
-    samples = prescription.field.samples.field_readings()
-    row, col, inside = prescription.grid.cells_of(samples.coordinates_m)
-    zone = np.where(inside, prescription.zones.labels[row, col], 0)
-    places: dict[tuple[float, float], dict[str, Any]] = {}
-    for i in range(len(samples)):
-        east_m, north_m = (float(value) for value in samples.coordinates_m[i])
-        place = places.setdefault(
-            (east_m, north_m), {"east_m": east_m, "north_m": north_m, "zone": int(zone[i]), "readings": []}
-        )
-        top, bottom = (shown.number("depth", float(depth[i])) for depth in (samples.top_in, samples.bottom_in))
-        sampled_on = samples.sampled_on[i]
-        place["readings"].append(
-            {
-                "id": samples.sample_id[i],
-                "top_in": float(samples.top_in[i]),
-                "depth": f"{top}–{bottom} {shown.unit('depth')}",
-                "nitrate_ppm": float(samples.nitrate_ppm[i]),
-                "nitrate": ("<" if samples.below_detection[i] else "")
-                + shown.number(
-                    "concentration", float(samples.nitrate_ppm[i]) * (2 if samples.below_detection[i] else 1)
-                ),
-                "on": sampled_on.isoformat() if sampled_on else "",
-                "kind": samples.kind[i],
-            }
-        )
-    for place in places.values():
-        place["readings"].sort(key=lambda reading: reading["top_in"])
-        place["ids"] = ", ".join(dict.fromkeys(reading["id"] for reading in place["readings"]))
-        place["label"] = " / ".join(reading["nitrate"] for reading in place["readings"])
-    return list(places.values())

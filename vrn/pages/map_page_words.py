@@ -1,19 +1,73 @@
-"""What the map page says: the rates, the ledger of each zone, the words under each layer."""
+"""What the map page says of each zone and once for the field: rates, budgets, doubt, what a person may set."""
 
 import math
-import re
-from typing import Any
+from dataclasses import dataclass
+from typing import NamedTuple
 
+from vrn.findings import Quantity
 from vrn.nitrogen.ledger import Ledger, largest_remainder
-from vrn.pages.map_page_layers import sample_places
 from vrn.pages.ramps import rate_colors
 from vrn.pages.report_nitrogen import reasons_text
-from vrn.pages.report_phrases import cautions, facts, zone_label
+from vrn.pages.report_phrases import zone_label
+from vrn.pages.tables import SamplePlace
 from vrn.prescription.model import Change, Prescription, ZoneRate
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, label_of, say
 
+_SAME_LB_AC = 0.05
 
-def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[list[dict[str, str]], str]:
+
+class LedgerRow(NamedTuple):
+    """A printed line of a ledger."""
+
+    label: str
+    number: str
+    basis: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneText:
+    """
+    A zone as the page shows it, every number with its unit where it has one.
+
+    Parameters
+    ----------
+    zone : int
+    color, rate : str
+    label, lead, sure : str
+        What sets it apart, what it gets, how sure its need is.
+    rows, total : tuple of LedgerRow, str
+        Ledger, and its unclipped sum.
+    changes : tuple of (str, str, str)
+        Why, from, to.
+    means : tuple of (str, str)
+        Name and average of what the need rests on.
+    samples : str
+    methods : tuple of (str, str, str)
+        Title, need and remark of the other methods.
+    notes : tuple of str
+    reason, allowed : str
+        Reason of an override in force, and what a person may set.
+    """
+
+    zone: int
+    color: str
+    rate: str
+    label: str
+    lead: str
+    sure: str
+    rows: tuple[LedgerRow, ...]
+    total: str
+    changes: tuple[tuple[str, str, str], ...]
+    means: tuple[tuple[str, str], ...]
+    samples: str
+    methods: tuple[tuple[str, str, str], ...]
+    notes: tuple[str, ...]
+    reason: str
+    allowed: str
+
+
+def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[tuple[LedgerRow, ...], str]:
     """
     Lines of a zone's ledger as they are printed, and their printed sum.
 
@@ -25,21 +79,18 @@ def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[list[dict[str, str]]
 
     Returns
     -------
-    rows : list of dict
-        ``label``, ``number``, ``basis``, ``source``; numbers to the tenth that add up to the sum.
+    rows : tuple of LedgerRow
+        Numbers to the tenth that add up to the sum.
     total : str
         The unclipped sum; "not known" where any line is.
     """
     factor, decimals = shown.factor("amount"), shown.decimals("amount")
-    exact = [float(line.lb_ac) * factor for line in ledger.lines]
-    printed = largest_remainder(exact, decimals=decimals)
-    numbers = [_signed(value, decimals) for value in printed]
-    total = _signed(round(sum(printed), decimals), decimals, plus=False)
-    rows = [
-        {"label": label_of(shown, line), "number": number, "basis": line.basis, "source": line.source}
-        for line, number in zip(ledger.lines, numbers, strict=True)
-    ]
-    return rows, total
+    printed = largest_remainder([float(line.lb_ac) * factor for line in ledger.lines], decimals=decimals)
+    rows = tuple(
+        LedgerRow(label_of(shown, line), _signed(value, decimals), line.basis, line.source)
+        for line, value in zip(ledger.lines, printed, strict=True)
+    )
+    return rows, _signed(round(sum(printed), decimals), decimals, plus=False)
 
 
 def why_changed(change: Change, shown: UnitFormat) -> str:
@@ -54,152 +105,98 @@ def _signed(value: float, decimals: int, *, plus: bool = True) -> str:
     return f"{sign}{abs(value):,.{decimals}f}"
 
 
-def zone_words(prescription: Prescription, shown: UnitFormat) -> list[dict[str, Any]]:
+def zone_texts(prescription: Prescription, places: list[SamplePlace], shown: UnitFormat) -> list[ZoneText]:
     """
-    Every zone as the page shows it: rate, reasons, doubt.
+    Every zone as the page shows it, in order.
 
     Parameters
     ----------
     prescription : Prescription
+    places : list of SamplePlace
     shown : UnitFormat
-
-    Returns
-    -------
-    zones : list of dict
-        Plain text and numbers, one for each zone in order.
     """
-    colors, places = rate_colors(prescription.rates), sample_places(prescription, shown)
-    zones = []
-    for rate in prescription.rates:
-        words = _zone(prescription, rate, colors[rate.zone], places, shown)
-        words["methods"] = [
-            {"name": one.method.title, "need": shown.number("whole_amount", one.by_zone[rate.zone]),
-             "why": reasons_text(shown, one.reasons)}
-            for one in prescription.methods
-            if rate.zone in one.by_zone and one.method.key != prescription.ledger.key
-        ]  # fmt: skip
-        zones.append(words)
-    return zones
+    colors = rate_colors(prescription.rates)
+    return [
+        _zone(prescription, rate, colors[rate.zone], [place for place in places if place.zone == rate.zone], shown)
+        for rate in prescription.rates
+    ]
 
 
 def _zone(
-    prescription: Prescription, rate: ZoneRate, color: str, places: list[dict[str, Any]], shown: UnitFormat
-) -> dict[str, Any]:
+    prescription: Prescription, rate: ZoneRate, color: str, inside: list[SamplePlace], shown: UnitFormat
+) -> ZoneText:
     rows, total = ledger_rows(rate.ledger, shown)
-    product = prescription.product
-    inside = [place for place in places if place["zone"] == rate.zone]
-    flat = prescription.flat_rate_n_lb_ac
-    return {
-        "zone": rate.zone,
-        "label": zone_label(rate, shown),
-        "color": color,
-        "acres": shown.text("area", rate.acres),
-        "parts": rate.parts,
-        "rate": shown.number("rate", rate.rate_n_lb_ac),
-        "product": shown.text(f"{product.unit}/ac", rate.product_per_ac),
-        "need": shown.number("amount", rate.need_lb_ac),
-        "doubt": None if rate.need_se_lb_ac is None else shown.number("whole_amount", rate.need_se_lb_ac),
-        "against_flat": _against(rate.rate_n_lb_ac, flat, shown),
-        "nitrate": shown.text("concentration", rate.nitrate_ppm),
-        "organic_matter": shown.text("organic_matter", rate.organic_matter_pct),
-        "yield_goal": shown.text("yield", rate.yield_goal_bu_ac),
-        "rows": rows,
-        "total": total,
-        "below_zero": total.startswith("−"),
-        "notes": tuple(text.problem for text in finding_texts(shown, rate.ledger.findings)),
-        "reason": set_by_a_person(prescription, rate.zone)["reason"] or "",
-        "allowed": allowed_of(rate, shown)["allowed"],
-        "band": _band(rate.ledger, shown),
-        "changes": [
-            {
-                "from": shown.number("rate", change.from_n_lb_ac),
-                "to": shown.number("rate", change.to_n_lb_ac),
-                "why": why_changed(change, shown),
-            }
+    label = zone_label(rate, shown)
+    listed = "; ".join(f"{place.ids}: {place.label}" for place in inside)
+    means = (("nitrate", "concentration", rate.nitrate_ppm), ("organic-matter", "organic_matter",
+             rate.organic_matter_pct), ("yield-goal", "yield", rate.yield_goal_bu_ac))  # fmt: skip
+    return ZoneText(
+        zone=rate.zone, color=color, rate=shown.number("rate", rate.rate_n_lb_ac),
+        label=f"{label[:1].upper()}{label[1:]}." if label else "", lead=_lead(prescription, rate, shown),
+        sure=_sure(rate, shown), rows=rows, total=total,
+        changes=tuple(
+            (why_changed(change, shown), shown.number("rate", change.from_n_lb_ac),
+             shown.number("rate", change.to_n_lb_ac))
             for change in rate.changes
-        ],
-        "samples": [f"{place['ids']}: {place['label']}" for place in inside],
-    }
+        ),
+        means=tuple((say(shown, f"map.mean-{name}"), shown.text(kind, value)) for name, kind, value in means),
+        samples=say(shown, "map.samples-inside", samples=len(inside), unit=shown.unit("concentration"), listed=listed)
+        if inside else say(shown, "map.no-sample-inside"),
+        methods=tuple(
+            (one.method.title, shown.number("whole_amount", one.by_zone[rate.zone]), reasons_text(shown, one.reasons))
+            for one in prescription.methods
+            if rate.zone in one.by_zone and one.method.key != prescription.ledger.key
+        ),
+        notes=tuple(text.problem for text in finding_texts(shown, rate.ledger.findings)),
+        reason=override_of(prescription, rate.zone)[1] or "", allowed=allowed_of(rate, shown)[2],
+    )  # fmt: skip
 
 
-def _against(rate_n_lb_ac: float, flat_n_lb_ac: float, shown: UnitFormat) -> str:
-    difference = rate_n_lb_ac - flat_n_lb_ac
-    if abs(difference) < 0.05:
-        return "the same as"
-    return f"{shown.number('rate', abs(difference))} {'more' if difference > 0 else 'less'} than"
+def _lead(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> str:
+    """Product, area, and the rate against one flat rate."""
+    product, flat = prescription.product, prescription.flat_rate_n_lb_ac
+    apart = rate.rate_n_lb_ac - flat
+    way = "same" if abs(apart) < _SAME_LB_AC else "more" if apart > 0 else "less"
+    return " ".join(
+        (
+            say(
+                shown, "map.lead" if rate.parts == 1 else "map.lead-parts", product=product.name,
+                rate=shown.text(f"{product.unit}/ac", rate.product_per_ac), area=Quantity("area", rate.acres),
+                parts=rate.parts,
+            ),
+            say(shown, f"map.flat-{way}", flat=Quantity("rate", flat), apart=Quantity("rate", abs(apart))),
+        )
+    )  # fmt: skip
 
 
-def _band(ledger: Ledger, shown: UnitFormat) -> str | None:
-    if ledger.band_lb_ac is None:
-        return None
-    low, high = (shown.number("whole_amount", float(value)) for value in ledger.band_lb_ac)
-    return f"{low} to {high} {shown.unit('whole_amount')}"
+def _sure(rate: ZoneRate, shown: UnitFormat) -> str:
+    need, error = Quantity("amount", rate.need_lb_ac), Quantity("whole_amount", rate.need_se_lb_ac)
+    words = say(shown, "map.need-unsure" if rate.need_se_lb_ac is None else "map.need-sure", need=need, error=error)
+    if rate.ledger.band_lb_ac is not None:
+        low, high = (Quantity("whole_amount", float(end)) for end in rate.ledger.band_lb_ac)
+        words += " " + say(shown, "map.band", low=low, high=high)
+    return words
 
 
-def page_words(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
-    """
-    What stands on the page once: names, dates, totals, units, limits, findings, cautions.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    shown : UnitFormat
-
-    Returns
-    -------
-    page : dict
-        Plain text and numbers.
-    """
-    settings = prescription.field.settings
-    product = prescription.product
-    largest = max(prescription.rates, key=lambda rate: rate.acres)
-    told = finding_texts(shown, prescription.findings)
-    state = (
-        f"Approved by {settings.review.approved_by} on {shown.number('date', settings.review.approved_on)}."
-        if settings.approved
-        else "DRAFT: not approved. It stays a draft until approved_by and approved_on stand in the field file."
-    )
-    return {
-        "field": prescription.field.name,
-        "season": settings.header.season,
-        "approved": settings.approved,
-        "state": state + (f" {settings.review.note}" if settings.review.note else ""),
-        "facts": tuple(facts(prescription, shown)),
-        "totals": [
-            ("nitrogen", shown.text("mass", prescription.total_n_lb)),
-            (product.name, shown.text(product.unit, prescription.total_product)),
-            ("mean rate", shown.text("rate", prescription.mean_rate_n_lb_ac)),
-            ("one flat rate", shown.text("rate", prescription.flat_rate_n_lb_ac)),
-        ],
-        "product": product.name,
-        "flat": shown.number("rate", prescription.flat_rate_n_lb_ac),
-        "rate_unit": shown.unit("rate"),
-        "line_unit": shown.unit("whole_amount"),
-        "arithmetic": f" ({shown.arithmetic})" if shown.metric else "",
-        "nitrate_unit": shown.unit("concentration"),
-        "first": largest.zone,
-        "review_file": _file_name(prescription.field.name, settings.header.season),
-        "decide": [finding for finding in told if finding.level == "warning"],
-        "assumed": [finding for finding in told if finding.level == "note"],
-        "cautions": cautions(prescription, shown),
-    }
+def state_text(prescription: Prescription, shown: UnitFormat) -> str:
+    """Signed by whom, or not yet, and the signer's note."""
+    review = prescription.field.settings.review
+    words = say(shown, "report.not-signed")
+    if prescription.field.settings.approved:
+        words = say(shown, "report.signed", name=str(review.approved_by), on=Quantity("date", review.approved_on))
+    return f"{words} {review.note}" if review.note else words
 
 
-def allowed_of(rate: ZoneRate, shown: UnitFormat) -> dict[str, Any]:
-    """Rates a person may set for a zone: ``least`` and ``most`` above 0 [lb N/ac], and ``allowed`` in words."""
+def allowed_of(rate: ZoneRate, shown: UnitFormat) -> tuple[float, float, str]:
+    """Rates a person may set for a zone: least and most above 0 [lb N/ac], and the same in words."""
     least, most = rate.allowed_n_lb_ac
-    words = f"0, or {shown.number('rate', least)} to {shown.text('rate', most)}." if most > 0 else "0 only."
-    return {"least": least, "most": most, "allowed": words}
+    ends = {"least": Quantity("rate", least), "most": Quantity("rate", most)}
+    return least, most, say(shown, "map.allowed" if most > 0 else "map.allowed-none", **ends)
 
 
-def set_by_a_person(prescription: Prescription, zone: int) -> dict[str, Any]:
-    """An override in force: the rate that was ``set`` [lb N/ac] and its ``reason``; None where there is none."""
+def override_of(prescription: Prescription, zone: int) -> tuple[float, str] | tuple[None, None]:
+    """An override in force: the rate that was set [lb N/ac] and its reason; None where there is none."""
     for override in prescription.field.settings.review.override:
         if override.zone == zone:
-            return {"set": override.rate_n_lb_ac, "reason": override.reason}
-    return {"set": None, "reason": None}
-
-
-def _file_name(name: str, season: int) -> str:
-    plain = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")[:60] or "field"
-    return f"{plain}_{season}_review.toml"
+            return override.rate_n_lb_ac, override.reason
+    return None, None

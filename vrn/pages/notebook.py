@@ -12,7 +12,7 @@ from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
 from vrn.nitrogen.ledger import Ledger, Number
 from vrn.pages.ramps import rate_colors
-from vrn.pages.zones_table import zones_table
+from vrn.pages.tables import zones_table
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, finding_texts, label_of, say
 

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from vrn.findings import Quantity
 from vrn.model.layers import Weather
 from vrn.pages.field_drawing import INK, QUIET
 from vrn.pages.plots import figure, png, sheet
 from vrn.prescription.model import ZoneRate
 from vrn.sampling.standards import ControlChart
-from vrn.words import UnitFormat, label_of
+from vrn.words import UnitFormat, label_of, say
 from vrn.zones.model import ZoneChoice
 
 if TYPE_CHECKING:
@@ -28,8 +29,8 @@ def variogram_plot(
     pairs: ArrayLike,
     model: Callable[[ArrayLike], NDArray[np.float64]] | None,
     *,
-    length: str,
     unit: str,
+    shown: UnitFormat,
 ) -> bytes:
     """
     Pairs in bins of distance, and the model fitted to them.
@@ -37,10 +38,11 @@ def variogram_plot(
     Parameters
     ----------
     distance, semivariance, pairs : array_like, shape (k,)
-        Of the bins. [``length``], [``unit``]
+        Of the bins; distances in the reader's unit of length. [``unit``]
     model : callable or None
         Semivariance at distances.
-    length, unit : str
+    unit : str
+    shown : UnitFormat
 
     Returns
     -------
@@ -53,18 +55,20 @@ def variogram_plot(
         if model is not None and distance.size:
             at = np.linspace(distance.max() * 1e-3, distance.max() * 1.05, 200)
             axes.plot(at, model(at), color=INK)
-        axes.set(xlabel=f"distance, {length}", ylabel=f"semivariance, {unit}", xlim=(0, None), ylim=(0, None))
+        axes.set(xlabel=say(shown, "report.axis-distance", unit=shown.unit("length")),
+                 ylabel=say(shown, "report.axis-semivariance", unit=unit), xlim=(0, None), ylim=(0, None))  # fmt: skip
         return png(drawn)
 
 
-def cross_validation_plot(observed: ArrayLike, guessed: ArrayLike, unit: str) -> bytes:
+def cross_validation_plot(observed: ArrayLike, guessed: ArrayLike, shown: UnitFormat) -> bytes:
     """
     Each sample against what the others say of its place.
 
     Parameters
     ----------
     observed, guessed : array_like, shape (n,)
-    unit : str
+        [ppm]
+    shown : UnitFormat
 
     Returns
     -------
@@ -77,11 +81,13 @@ def cross_validation_plot(observed: ArrayLike, guessed: ArrayLike, unit: str) ->
         axes = drawn.subplots()
         axes.plot([low, high], [low, high], color=_PALE, zorder=1)
         axes.plot(told, seen, "o", markersize=3.5, color=INK)
-        axes.set(xlabel=f"guessed from the others, {unit}", ylabel=f"measured, {unit}")
+        unit = shown.unit("concentration")
+        axes.set(xlabel=say(shown, "report.axis-predicted", unit=unit),
+                 ylabel=say(shown, "report.axis-measured", unit=unit))  # fmt: skip
         return png(drawn)
 
 
-def control_chart_plot(chart: ControlChart) -> bytes:
+def control_chart_plot(chart: ControlChart, shown: UnitFormat) -> bytes:
     """Control chart of single readings [%] in their order, as PNG; points outside the limits are ringed."""
     with figure(4.4, 2.2, margins_in=(0.55, 0.45, 0.1, 0.1)) as drawn:
         axes = drawn.subplots()
@@ -92,7 +98,8 @@ def control_chart_plot(chart: ControlChart) -> bytes:
         axes.plot(order, chart.points, "o-", color=INK, markersize=4, linewidth=1.0)
         for position in chart.outside:
             axes.plot([position + 1], [chart.points[position]], "o", markersize=11, markerfacecolor="none", color=INK)
-        axes.set(xlabel="standards in the order they were read", ylabel="recovery, %", xticks=list(order))
+        axes.set(xlabel=say(shown, "report.axis-standards"), ylabel=say(shown, "report.axis-recovery"),
+                 xticks=list(order))  # fmt: skip
         return png(drawn)
 
 
@@ -118,7 +125,12 @@ def zone_count_plot(choice: Sequence[ZoneChoice], chosen: int, shown: UnitFormat
         axes.plot(counts, left, "o-", color=INK, markersize=4, linewidth=1.2)
         if chosen in counts:
             axes.plot([chosen], [left[counts.index(chosen)]], "o", markersize=11, markerfacecolor="none", color=INK)
-        axes.set(xlabel="zones", ylabel=f"misallocated, {shown.unit('whole_amount')}", ylim=(0, None), xticks=counts)
+        axes.set(
+            xlabel=say(shown, "report.axis-zones"),
+            ylabel=say(shown, "report.axis-misallocated", unit=shown.unit("whole_amount")),
+            ylim=(0, None),
+            xticks=counts,
+        )
         axes.grid(axis="y")
         return png(drawn)
 
@@ -140,7 +152,11 @@ def waterfall_plot(rates: Sequence[ZoneRate], shown: UnitFormat) -> bytes:
     factor = shown.factor("whole_amount")
     down = -(-len(rates) // 4)
     across = -(-len(rates) // down)
-    labels = [*(_short(label_of(shown, line)) for line in rates[0].ledger.lines), "still needed", "rate"]
+    labels = [
+        *(_short(label_of(shown, line)) for line in rates[0].ledger.lines),
+        say(shown, "report.still-needed"),
+        say(shown, "report.rate"),
+    ]
     panel_in, row_in = (6.8 - _LABELS_IN) / across, 0.2
     tall_in = row_in * len(labels) + 0.42
     most = max(_reach(rate) for rate in rates) * factor or 1.0
@@ -151,7 +167,7 @@ def waterfall_plot(rates: Sequence[ZoneRate], shown: UnitFormat) -> bytes:
         for number, rate in enumerate(rates):
             zero_in = _LABELS_IN + (number % across) * panel_in - least / per_in
             top_in = (down - number // across) * tall_in - 0.36
-            axes.text(zero_in, top_in + 0.16, f"Zone {rate.zone}", weight="bold")
+            axes.text(zero_in, top_in + 0.16, say(shown, "report.zone-number", zone=rate.zone), weight="bold")
             axes.plot([zero_in, zero_in], [top_in + 0.1, top_in - row_in * len(labels) + 0.1], color=INK, linewidth=0.8)
             _bars(axes, rate, zero_in, top_in, row_in, factor / per_in)
             for row, value in ((-2, _sum(rate)), (-1, rate.rate_n_lb_ac)):
@@ -236,26 +252,29 @@ def season_plot(
     """
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
-    factor = shown.factor("rain")
+    factor, unit = shown.factor("rain"), shown.unit("rain")
     rain = np.nan_to_num(weather.rain_in) * factor
     with figure(6.8, 2.4, margins_in=(0.5, 0.35, 0.55, 0.08)) as drawn:
         axes: Any = drawn.subplots()  # its types know no dates
-        axes.bar(weather.days, rain, color=QUIET, width=1.0, label="rain of the day")
+        axes.bar(weather.days, rain, color=QUIET, width=1.0)
         total = axes.twinx()
         axes.set_zorder(2)
         axes.patch.set_visible(False)
         total.plot(weather.days, np.cumsum(rain), color=INK, linewidth=1.2)
         total.spines["right"].set_visible(True)
-        total.set(ylabel=f"since {shown.number('date', weather.days[0])}, {shown.unit('rain')}", ylim=(0, None))
+        total.set(ylabel=say(shown, "report.rain-since", day=weather.days[0], unit=unit), ylim=(0, None))
         top = float(rain.max(initial=0.0)) or 1.0
         marks = [(on, shown.text("rate", lb_ac), 1.04, _STRONG, "-") for on, lb_ac in applied]
-        marks += [(on, f"cores: {shown.text('concentration', ppm)}", 1.16, INK, ":") for on, ppm in sampled]
+        marks += [
+            (on, say(shown, "report.cores", nitrate=Quantity("concentration", ppm)), 1.16, INK, ":")
+            for on, ppm in sampled
+        ]
         for on, words, height, color, line in marks:
             late = (on - weather.days[0]).days > 0.7 * (weather.days[-1] - weather.days[0]).days
             axes.axvline(on, color=color, linewidth=1.3, linestyle=line)
             axes.text(on, top * height, f" {words} ", color=color, fontsize=8, ha="right" if late else "left",
                       bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5})  # fmt: skip
-        axes.set(ylabel=f"rain, {shown.unit('rain')}", ylim=(0, top * 1.3))
+        axes.set(ylabel=say(shown, "report.rain", unit=unit), ylim=(0, top * 1.3))
         locator: Any = AutoDateLocator()  # type: ignore[no-untyped-call]
         axes.xaxis.set_major_locator(locator)
         axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, show_offset=False))  # type: ignore[no-untyped-call]

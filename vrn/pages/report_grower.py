@@ -8,7 +8,7 @@ from vrn.findings import Kind, Quantity
 from vrn.pages.plots import rate_map
 from vrn.pages.report_parts import Bullets, Part, Picture, Text
 from vrn.pages.report_phrases import ordinary_rates, places_read, why_one_zone
-from vrn.pages.zones_table import zones_table
+from vrn.pages.tables import zones_table
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, finding_texts, say
 

@@ -1,21 +1,28 @@
-"""``report.html`` and ``report.pdf``: one page for the grower, then the file."""
+"""``report.html`` and ``report.pdf``: one page for the grower, then the file; the same content, the same bytes."""
 
 import base64
+import io
+from datetime import UTC, datetime
 from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 from markupsafe import Markup
 
-from vrn.pages.map_page_words import page_words
+from vrn.pages.map_page_words import state_text
 from vrn.pages.page_parts import page_asset, templates
 from vrn.pages.report_file import file_parts
 from vrn.pages.report_grower import grower_page
-from vrn.pages.report_parts import Picture, Report
+from vrn.pages.report_paper_table import FONT, INK, QUIET, begin_table, draw_table, draw_text, on_one_line
+from vrn.pages.report_parts import Bullets, Lines, Part, Picture, Report, Table, Text
 from vrn.pages.report_phrases import facts
 from vrn.prescription.model import Prescription
-from vrn.words import UnitFormat
+from vrn.words import UnitFormat, say
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+_STOP = (140, 29, 24)
+# of the grower's sheet: the map's most height [mm], which it gives up row by row where the table has more than so many
+_TALLEST, _ROW, _ROWS_BESIDE = 84.0, 3.7, 6
 
 
 def write_reports(
@@ -49,15 +56,13 @@ def reports_of(prescription: Prescription) -> tuple[bytes, bytes]:
     page, paper : bytes
         HTML and PDF.
     """
-    from vrn.pages.report_pdf import report_pdf
-
     report = report_of(prescription)
-    return _html(report).encode(), report_pdf(report, prescription)
+    return html_of(report).encode(), report_pdf(report, prescription)
 
 
 def load_libraries() -> None:
     """Load what `reports_of` needs, ahead of its first prescription."""
-    for name in ("matplotlib.backends.backend_agg", "matplotlib.figure", "PIL.Image", "fpdf", "vrn.pages.report_pdf"):
+    for name in ("matplotlib.backends.backend_agg", "matplotlib.figure", "PIL.Image", "fpdf"):
         import_module(name)
 
 
@@ -70,7 +75,7 @@ def write_report(prescription: Prescription, path: Path) -> None:
     prescription : Prescription
     path : Path
     """
-    path.write_text(_html(report_of(prescription)), encoding="utf-8", newline="\n")
+    path.write_text(html_of(report_of(prescription)), encoding="utf-8", newline="\n")
 
 
 def report_of(prescription: Prescription) -> Report:
@@ -85,18 +90,20 @@ def report_of(prescription: Prescription) -> Report:
     -------
     report : Report
     """
-    settings = prescription.field.settings
-    shown = UnitFormat(metric=settings.units == "metric")
+    header, signed = prescription.field.settings.header, prescription.field.settings.approved
+    shown = UnitFormat(metric=prescription.field.settings.units == "metric")
+    draft, name = "" if signed else "-draft", {"field": header.name, "season": str(header.season)}
     return Report(
-        field=prescription.field.name, season=settings.header.season, facts=tuple(facts(prescription, shown)),
-        approved=settings.approved, state=page_words(prescription, shown)["state"],
+        title=say(shown, f"report.title{draft}", **name), heading=header.name,
+        foot=say(shown, f"report.foot{draft}", **name), facts=tuple(facts(prescription, shown)),
+        draft="" if signed else say(shown, "report.draft"), state=state_text(prescription, shown),
         grower=grower_page(prescription, shown), file=file_parts(prescription, shown),
     )  # fmt: skip
 
 
-def _html(report: Report) -> str:
-    template = templates().get_template("report.html")
-    return template.render(
+def html_of(report: Report) -> str:
+    """A report as a page in one file; nothing is asked of the network."""
+    return templates().get_template("report.html").render(
         policy=_POLICY, css=Markup(page_asset("report.css")), report=report, kind=lambda piece: type(piece).__name__,
         picture=_data_uri,
     )  # fmt: skip
@@ -104,3 +111,192 @@ def _html(report: Report) -> str:
 
 def _data_uri(picture: Picture) -> Markup:
     return Markup("data:image/png;base64,") + base64.b64encode(picture.png).decode("ascii")
+
+
+def report_pdf(report: Report, prescription: Prescription) -> bytes:
+    """
+    The report on paper.
+
+    Parameters
+    ----------
+    report : Report
+    prescription : Prescription
+        For its dates and its units: Letter where trade units are shown, A4 where metric ones are.
+
+    Returns
+    -------
+    pdf : bytes
+        Letters outside the font's are shown as boxes, never as markup.
+    """
+    settings = prescription.field.settings
+    shown = UnitFormat(metric=settings.units == "metric")
+    paper = _paper(report, shown, _stamp(prescription))
+    paper.add_page()
+    _head(paper, report)
+    rows = sum(len(piece.rows) for part in report.grower for piece in part.pieces if isinstance(piece, Table))
+    tall = max(_TALLEST - _ROW * max(0, rows - _ROWS_BESIDE), _TALLEST / 2)
+    for part in report.grower:
+        _part(paper, part, tight=True, tall=tall)
+    if report.file:
+        paper.add_page()
+    for part in report.file:
+        _part(paper, part, tight=False, tall=190.0)
+    return bytes(paper.output())
+
+
+def _stamp(prescription: Prescription) -> datetime:
+    """A date from the field file: signed, applied, sampled, or the season's first day."""
+    settings = prescription.field.settings
+    pulled = [on for on in prescription.field.samples.sampled_on if on is not None]
+    day = settings.review.approved_on or settings.crop.application_date or max(pulled, default=None)
+    if day is None:
+        return datetime(settings.header.season, 1, 1, tzinfo=UTC)
+    return datetime(day.year, day.month, day.day, tzinfo=UTC)
+
+
+def _paper(report: Report, shown: UnitFormat, stamp: datetime) -> Any:
+    from fpdf import FPDF
+
+    class Paper(FPDF):
+        """Pages with the field's name and DRAFT at the foot of each."""
+
+        def footer(self) -> None:
+            self.set_y(-12)
+            self.set_font(FONT, "", 8)
+            self.set_text_color(*QUIET)
+            self.cell(0, 5, on_one_line(report.foot))
+            self.set_x(self.l_margin)
+            self.cell(0, 5, say(shown, "report.page", page=str(self.page_no())) + " {nb}", align="R")
+
+    paper = Paper(format="A4" if shown.metric else "Letter")
+    for style, name in (("", "DejaVuSerif"), ("B", "DejaVuSerif-Bold")):
+        paper.add_font(FONT, style, _font_file(name))
+    paper.set_creation_date(stamp)
+    paper.set_title(report.title)
+    paper.set_lang("en")
+    paper.set_margins(16, 14, 16)
+    paper.set_auto_page_break(True, margin=16)
+    return paper
+
+
+def _font_file(name: str) -> Path:
+    """A font that matplotlib carries, so that the paper looks the same on every machine."""
+    import matplotlib as mpl
+
+    return Path(mpl.get_data_path()) / "fonts" / "ttf" / f"{name}.ttf"
+
+
+def _head(paper: Any, report: Report) -> None:
+    paper.set_font(FONT, "B", 17)
+    paper.set_text_color(*INK)
+    draw_text(paper, on_one_line(report.heading)[:160], step=8)
+    paper.set_font(FONT, "", 9)
+    paper.set_text_color(*QUIET)
+    draw_text(paper, " · ".join(report.facts), step=4.6)
+    paper.set_text_color(*(_STOP if report.draft else QUIET))
+    draw_text(paper, report.state, step=4.6)
+
+
+def _part(paper: Any, part: Part, *, tight: bool, tall: float) -> None:
+    if paper.will_page_break(14 + _least_height(paper, part.pieces[0])):
+        paper.add_page()
+    paper.ln(2 if tight else 4)
+    paper.set_draw_color(*INK)
+    paper.set_line_width(0.4)
+    paper.line(paper.l_margin, paper.get_y(), paper.w - paper.r_margin, paper.get_y())
+    paper.ln(1)
+    paper.set_font(FONT, "B", 10.5)
+    paper.set_text_color(*INK)
+    paper.cell(0, 5.5, on_one_line(part.title), new_x="LMARGIN", new_y="NEXT")
+    pieces = list(part.pieces)
+    while pieces:
+        piece = pieces.pop(0)
+        beside = pieces[0] if pieces else None
+        if isinstance(piece, Picture) and isinstance(beside, Picture) and piece.width == beside.width == 0.5:
+            _pictures(paper, (piece, beside), tall=tall)
+            pieces.pop(0)
+        elif isinstance(piece, Picture):
+            _pictures(paper, (piece,), tall=tall)
+        else:
+            _piece(paper, piece, tight=tight)
+
+
+def _least_height(paper: Any, piece: Any) -> float:
+    """Room a heading's first piece needs under it, so that no heading stands alone. [mm]"""
+    if not isinstance(piece, Picture):
+        return 12.0
+    return float(min(_height(piece, paper.epw * min(piece.width, 1.0)), 190.0)) + 8.0
+
+
+def _height(picture: Picture, width: float) -> float:
+    """Height of a picture at a width. [mm]"""
+    from PIL import Image
+
+    with Image.open(io.BytesIO(picture.png)) as image:
+        return width * image.height / image.width
+
+
+def _piece(paper: Any, piece: Any, *, tight: bool) -> None:
+    size = 8.5 if tight else 9
+    if isinstance(piece, Text):
+        _write(paper, piece.text, size=size - 1 if piece.small else size)
+    elif isinstance(piece, Bullets):
+        for item in piece.items:
+            _write(paper, f"–  {item}", size=size - 0.5)
+    elif isinstance(piece, Table):
+        letters = 7.5 if tight else 7
+        begin_table(paper, piece, size=letters, above=5)
+        _write(paper, piece.caption, size=7, quiet=True)
+        draw_table(paper, piece, size=letters)
+    elif isinstance(piece, Lines):
+        _lines(paper, piece)
+
+
+def _write(paper: Any, text: str, *, size: float, quiet: bool = False) -> None:
+    paper.set_font(FONT, "", size)
+    paper.set_text_color(*(QUIET if quiet else INK))
+    draw_text(paper, text, step=size * 0.5)
+    paper.ln(0.8)
+
+
+def _pictures(paper: Any, pictures: tuple[Picture, ...], *, tall: float) -> None:
+    """One picture, or two half as wide side by side, with their captions under them."""
+    whole = paper.epw
+    widths = [whole * min(picture.width, 1.0) - (2 if len(pictures) > 1 else 0) for picture in pictures]
+    heights = [_height(picture, width) for picture, width in zip(pictures, widths, strict=True)]
+    shrink = [min(1.0, tall / height) for height in heights]
+    height = max(h * s for h, s in zip(heights, shrink, strict=True))
+    if paper.will_page_break(height + 12):
+        paper.add_page()
+    top, left, bottom = paper.get_y() + 1, paper.l_margin, 0.0
+    for picture, width, scale in zip(pictures, widths, shrink, strict=True):
+        inset = (width - width * scale) / 2
+        paper.image(io.BytesIO(picture.png), x=left + inset, y=top, w=width * scale, alt_text=on_one_line(picture.alt))
+        paper.set_xy(left, top + height + 0.5)
+        paper.set_font(FONT, "", 7)
+        paper.set_text_color(*QUIET)
+        draw_text(paper, picture.caption, step=3.4, width=width)
+        bottom = max(bottom, paper.get_y())
+        left += width + 4
+    paper.set_xy(paper.l_margin, bottom + 1)
+
+
+def _lines(paper: Any, lines: Lines) -> None:
+    """Lines to write on, in pairs: a wide one and a narrow one."""
+    if paper.will_page_break(16 * ((len(lines.labels) + 1) // 2)):
+        paper.add_page()
+    paper.set_draw_color(*INK)
+    for number, label in enumerate(lines.labels):
+        wide = number % 2 == 0
+        if wide:
+            paper.ln(11)
+        left = paper.l_margin if wide else paper.l_margin + paper.epw * 0.68
+        right = paper.l_margin + paper.epw * (0.62 if wide else 1.0)
+        y = paper.get_y()
+        paper.line(left, y, right, y)
+        paper.set_xy(left, y + 0.5)
+        paper.set_font(FONT, "", 7.5)
+        paper.set_text_color(*QUIET)
+        paper.cell(60, 4, on_one_line(label))
+        paper.set_y(y)
+    paper.ln(8)

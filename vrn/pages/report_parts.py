@@ -83,22 +83,25 @@ class Report:
 
     Parameters
     ----------
-    field, season : str, int
+    title, heading, foot : str
+        Of the document, over its first page, at the foot of each sheet of paper.
     facts : tuple of str
-        One line under the name.
-    approved : bool
+        One line under the heading.
+    draft : str
+        Beside the heading; empty once it is signed.
     state : str
-        Approved by whom, or DRAFT.
+        Signed by whom, or not yet.
     grower : tuple of Part
         What fits the first page.
     file : tuple of Part
         Everything else.
     """
 
-    field: str
-    season: int
+    title: str
+    heading: str
+    foot: str
     facts: tuple[str, ...]
-    approved: bool
+    draft: str
     state: str
-    grower: tuple[Part, ...]
+    grower: tuple[Part, ...] = ()
     file: tuple[Part, ...]

@@ -64,7 +64,7 @@ def _standards(quality: ReadingQuality, run: StandardRun, shown: UnitFormat) -> 
     if len(run.standards) > 1:
         yield Picture(
             caption=say(shown, "samples.chart"), alt=say(shown, "samples.chart-alt"), width=0.65,
-            png=control_chart_plot(individuals_chart(run.recovery_pct)),
+            png=control_chart_plot(individuals_chart(run.recovery_pct), shown),
         )  # fmt: skip
 
 

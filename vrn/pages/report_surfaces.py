@@ -12,7 +12,7 @@ from vrn.model.samples import SoilSamples, profile_of
 from vrn.model.surface import Surface
 from vrn.model.surface_choice import Candidate, Harvest, SurfaceChoice, SurfaceSlice
 from vrn.model.variogram import Variogram
-from vrn.pages.map_page_layers import KNOWN_SURFACES
+from vrn.pages.map_page_layers import KNOWN_SURFACES, surface_title
 from vrn.pages.plots import Drawing, surface_maps
 from vrn.pages.plots_reasons import cross_validation_plot, variogram_plot
 from vrn.pages.ramps import DOUBT
@@ -35,7 +35,7 @@ def surfaces_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
     for name in ("nitrate_ppm", "deep_nitrate_ppm"):
         if name not in surfaces:
             continue
-        surface, title = surfaces[name], KNOWN_SURFACES[name][0]
+        surface, title = surfaces[name], surface_title(name, shown)
         drawings = [_drawing(surface, shown)]
         if surface.se is not None:
             words = say(shown, "surface.error-map", unit=shown.unit("concentration"))
@@ -51,7 +51,7 @@ def surfaces_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
     others = [surfaces[name] for name in _OTHERS if name in surfaces]
     if others:
         layers = "; ".join(
-            say(shown, "surface.other-layer", title=KNOWN_SURFACES[one.name][0], chosen=one.chosen) for one in others
+            say(shown, "surface.other-layer", title=surface_title(one.name, shown), chosen=one.chosen) for one in others
         )
         drawings = [_drawing(one, shown) for one in others]
         pieces.append(
@@ -67,8 +67,8 @@ def surfaces_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
 
 
 def _drawing(surface: Surface, shown: UnitFormat) -> Drawing:
-    title, quantity, ramp = KNOWN_SURFACES[surface.name]
-    words = say(shown, "surface.with-unit", title=title, unit=shown.unit(quantity))
+    quantity, ramp = KNOWN_SURFACES[surface.name]
+    words = say(shown, "surface.with-unit", title=surface_title(surface.name, shown), unit=shown.unit(quantity))
     return Drawing(title=words, surface=surface, values=surface.values, ramp=ramp, factor=shown.factor(quantity))
 
 
@@ -139,7 +139,7 @@ def _plots(samples: SoilSamples, chosen: str, choice: SurfaceChoice, shown: Unit
             Picture(
                 caption=say(shown, "surface.cross-validation", chosen=chosen),
                 alt=say(shown, "surface.cross-validation-alt"), width=0.5,
-                png=cross_validation_plot(samples.nitrate_ppm, choice.left_out, shown.unit("concentration")),
+                png=cross_validation_plot(samples.nitrate_ppm, choice.left_out, shown),
             )
         )  # fmt: skip
     return pieces
@@ -174,7 +174,7 @@ def _variogram_picture(samples: SoilSamples, variogram: Variogram, scale: "Scale
     return Picture(
         caption=caption, alt=say(shown, "surface.alt-variogram"), width=0.5,
         png=variogram_plot(
-            pairs.distance_m / length_m, pairs.semivariance, pairs.pairs, model, length=shown.unit("length"),
+            pairs.distance_m / length_m, pairs.semivariance, pairs.pairs, model, shown=shown,
             unit=say(shown, f"surface.squared-{scale.replace(' ', '-')}", unit=shown.unit("concentration")),
         ),
     )  # fmt: skip

@@ -44,6 +44,7 @@ _KINDS: Final = {
     "gal/min": ("gal/min", 1, "L/min", US_GAL_L, 1),
     "lb/min": ("lb/min", 1, "kg/min", LB_KG, 1),
     "density": ("lb/gal", 2, "kg/L", LB_GAL_KG_L, 3),
+    "lb/bu": ("lb/bu", 2, "kg/t", 1000.0 / CORN_BU_LB, 1),
     "rain": ("in", 1, "mm", 25.4, 0),
     "temperature": ("°F", 0, "°C", 5.0 / 9.0, 0),
     "money_area": ("$/ac", 2, "$/ha", HA_AC, 2),

@@ -1,0 +1,169 @@
+"""Tables that several pages list alike: zones, with the columns a page has room for, and readings."""
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from vrn.findings import Quantity
+from vrn.model.samples import SoilSamples
+from vrn.pages.report_parts import Table
+from vrn.pages.report_phrases import zone_label
+from vrn.prescription.model import Prescription, ZoneRate
+from vrn.words import UnitFormat, say
+
+# column → kind, share of the width on paper, value; the kinds of product columns are the product's own units
+_COLUMNS: Final[dict[str, tuple[str, int, Callable[[ZoneRate], float]]]] = {
+    "area": ("area", 9, lambda rate: rate.acres),
+    "nitrate": ("concentration", 13, lambda rate: rate.nitrate_ppm),
+    "organic-matter": ("organic_matter", 13, lambda rate: rate.organic_matter_pct),
+    "yield-goal": ("yield", 14, lambda rate: rate.yield_goal_bu_ac),
+    "need": ("amount", 12, lambda rate: rate.need_lb_ac),
+    "rate": ("rate", 14, lambda rate: rate.rate_n_lb_ac),
+    "product-rate": ("", 16, lambda rate: rate.product_per_ac),
+    "product": ("", 15, lambda rate: rate.product_per_ac * rate.acres),
+}
+
+
+def zones_table(
+    prescription: Prescription, shown: UnitFormat, columns: Iterable[str], *, total: bool = False, labels: bool = False
+) -> Table:
+    """
+    Zones with their numbers, a row each.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : UnitFormat
+    columns : iterable of str
+        After the zone: any of ``area``, ``nitrate``, ``organic-matter``, ``yield-goal``, ``need``, ``rate``,
+        ``product-rate``, ``product``.
+    total : bool
+        Whether a last row sums up.
+    labels : bool
+        Whether check strips and zones of before a rain-out say so.
+    """
+    product = prescription.product
+    columns = tuple(columns)
+    kinds = {name: kind for name, (kind, _, _) in _COLUMNS.items()}
+    kinds |= {"product-rate": f"{product.unit}/ac", "product": product.unit}
+
+    def number(name: str, value: float) -> str:
+        return shown.number(kinds[name], value)
+
+    rows = [
+        (_name(rate, shown) if labels else str(rate.zone),
+         *(number(name, _COLUMNS[name][2](rate)) for name in columns))
+        for rate in prescription.rates
+    ]  # fmt: skip
+    if total:
+        sums = {
+            "area": prescription.acres, "rate": prescription.mean_rate_n_lb_ac, "product": prescription.total_product,
+            "product-rate": prescription.total_product / prescription.acres if prescription.acres else math.nan,
+        }  # fmt: skip
+        rows.append(
+            (say(shown, "map.all-zones"), *(number(name, sums[name]) if name in sums else "" for name in columns))
+        )
+    heads = (say(shown, f"map.head-{name}", unit=shown.unit(kinds[name]), product=product.name) for name in columns)
+    return Table(
+        caption=say(shown, "map.zones"), header=(say(shown, "map.head-zone"), *heads), rows=tuple(rows),
+        numbers=tuple(range(1, 1 + len(columns))), strong_last=total,
+        widths=(7, *(_COLUMNS[name][1] for name in columns)),
+    )  # fmt: skip
+
+
+def _name(rate: ZoneRate, shown: UnitFormat) -> str:
+    label = zone_label(rate, shown)
+    return f"{rate.zone} ({label})" if label else str(rate.zone)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One reading as it is printed."""
+
+    sample: str
+    depth: str
+    nitrate: str
+    on: str
+    duplicate: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SamplePlace:
+    """A place where cores were pulled, with its readings; ``zone`` is 0 off the treated ground."""
+
+    east_m: float
+    north_m: float
+    zone: int
+    readings: tuple[Reading, ...]
+
+    @property
+    def ids(self) -> str:
+        """Samples of the place, each once."""
+        return ", ".join(dict.fromkeys(reading.sample for reading in self.readings))
+
+    @property
+    def label(self) -> str:
+        """Readings as ``"13.0 / 7.0"``."""
+        return " / ".join(reading.nitrate for reading in self.readings)
+
+
+def sample_places(prescription: Prescription, shown: UnitFormat) -> list[SamplePlace]:
+    """
+    Places where cores were pulled, in the order of the file, each with its readings from the top down.
+
+    Parameters
+    ----------
+    prescription : Prescription
+    shown : UnitFormat
+    """
+    samples = prescription.field.samples.field_readings()
+    row, col, inside = prescription.grid.cells_of(samples.coordinates_m)
+    zone = np.where(inside, prescription.zones.labels[row, col], 0)
+    numbers: dict[tuple[float, float], list[int]] = {}
+    for i, (east_m, north_m) in enumerate(samples.coordinates_m.tolist()):
+        numbers.setdefault((east_m, north_m), []).append(i)
+    return [
+        SamplePlace(
+            east_m=east_m, north_m=north_m, zone=int(zone[rows[0]]),
+            readings=tuple(_reading(samples, i, shown) for i in sorted(rows, key=lambda i: float(samples.top_in[i]))),
+        )
+        for (east_m, north_m), rows in numbers.items()
+    ]  # fmt: skip
+
+
+def _reading(samples: SoilSamples, i: int, shown: UnitFormat) -> Reading:
+    below, ppm = bool(samples.below_detection[i]), float(samples.nitrate_ppm[i])
+    top, bottom = (Quantity("depth", float(depth[i])) for depth in (samples.top_in, samples.bottom_in))
+    on = samples.sampled_on[i]
+    return Reading(
+        sample=samples.sample_id[i], depth=say(shown, "report.depths", top=top, bottom=bottom),
+        nitrate=("<" if below else "") + shown.number("concentration", ppm * (2 if below else 1)),
+        on=on.isoformat() if on else "", duplicate=samples.kind[i] == "duplicate",
+    )  # fmt: skip
+
+
+def samples_table(places: Iterable[SamplePlace], shown: UnitFormat) -> Table:
+    """
+    Every reading with its depth, day and zone.
+
+    Parameters
+    ----------
+    places : iterable of SamplePlace
+    shown : UnitFormat
+    """
+    unit = shown.unit("concentration")
+    rows = tuple(
+        (say(shown, "report.duplicate", sample=one.sample) if one.duplicate else one.sample, one.depth, one.nitrate,
+         one.on, str(place.zone or say(shown, "report.no-zone")))
+        for place in places
+        for one in place.readings
+    )  # fmt: skip
+    heads = ("sample", "depth", "pulled-on", "zone")
+    sample, depth, on, zone = (say(shown, f"report.{name}") for name in heads)
+    return Table(
+        caption=say(shown, "report.samples-caption", unit=unit), header=(sample, depth, unit, on, zone), rows=rows,
+        numbers=(2, 4), widths=(30, 18, 16, 22, 14), narrow=True,
+    )  # fmt: skip
