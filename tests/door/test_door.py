@@ -73,6 +73,13 @@ def test_a_card_counts_what_is_unknown() -> None:
     assert door.span([float("nan")]) == "unknown"
 
 
+def test_a_prescription_shows_what_to_decide(cedar_bend: Prescription) -> None:
+    """Each warning stands in the notebook's view, no note does."""
+    warnings = [finding for finding in cedar_bend.findings if finding.level == "warning"]
+    assert warnings
+    assert cedar_bend._repr_html_().count("<li>") == len(warnings)
+
+
 def test_views_are_there_without_any_name_of_the_door(tmp_path: Path) -> None:
     """A noun made by a room itself shows itself in a notebook too."""
     code = (

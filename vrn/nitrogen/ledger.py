@@ -198,7 +198,7 @@ class Ledger:
         )
 
     def __repr__(self) -> str:
-        by = f"by {self.method}" if self.published else f"of your own, {self.method}"
+        by = f"by {self.method}" if self.published else f"of your own ({self.source or 'no source given'})"
         return door.card(
             f"Ledger {by}: need {door.span(self.need_lb_ac, unit='lb/ac')}",
             *(f"{line.label}: {door.span(line.lb_ac, unit='lb/ac')}" for line in self.lines),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from vrn.findings import Quantity
+from vrn.findings import Finding, Quantity
 from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
 from vrn.nitrogen.ledger import Ledger, Number
@@ -53,12 +53,7 @@ def field_html(field: Field) -> str:
     if field.weather is not None:
         rows.append((say(units, "notebook.weather"), say(units, "notebook.weather-days", days=len(field.weather.days))))
     body = "".join(f"<tr><th {_LEFT}>{escape(name)}</th><td {_LEFT}>{escape(value)}</td></tr>" for name, value in rows)
-    decide = f"<b>{escape(say(units, 'notebook.decide'))}</b>: "
-    findings = "".join(
-        f"<li>{decide if text.level == 'warning' else ''}{escape(f'{text.place}: {text.problem} {text.remedy}')}</li>"
-        for text in finding_texts(units, field.findings)
-    )
-    return f"<table><tbody>{body}</tbody></table>" + (f"<ul>{findings}</ul>" if findings else "")
+    return f"<table><tbody>{body}</tbody></table>" + _findings(field.findings, units)
 
 
 def ledger_html(ledger: Ledger) -> str:
@@ -89,7 +84,7 @@ def ledger_html(ledger: Ledger) -> str:
 
 
 def prescription_html(prescription: Prescription) -> str:
-    """Zones with their rates, totals, one flat rate beside them; every text escaped."""
+    """Zones with their rates, totals, one flat rate beside them, what a person must decide; every text escaped."""
     settings, product = prescription.field.settings, prescription.product
     units = UnitFormat(metric=settings.units == "metric")
     zones = zones_table(prescription, units, _COLUMNS, labels=True)
@@ -105,7 +100,8 @@ def prescription_html(prescription: Prescription) -> str:
     caption = say(
         units, "notebook.prescription", name=prescription.field.name, season=str(settings.header.season), state=state
     )
-    return _table(caption, zones.header, zones.rows) + f"<p>{escape(totals)}</p>"
+    decide = tuple(finding for finding in prescription.findings if finding.level == "warning")
+    return _table(caption, zones.header, zones.rows) + f"<p>{escape(totals)}</p>" + _findings(decide, units)
 
 
 def explore(prescription: Prescription, **options: Any) -> "Map":
@@ -142,6 +138,15 @@ def _table(caption: str, head: Iterable[str], rows: Iterable[Iterable[str]], foo
         f"<table><caption>{escape(caption)}</caption><thead>{row(head, 'th')}</thead><tbody>{body}</tbody>"
         f"<tfoot>{feet}</tfoot></table>"
     )
+
+
+def _findings(findings: Iterable[Finding], units: UnitFormat) -> str:
+    decide = f"<b>{escape(say(units, 'notebook.decide'))}</b>: "
+    shown = "".join(
+        f"<li>{decide if text.level == 'warning' else ''}{escape(f'{text.place}: {text.problem} {text.remedy}')}</li>"
+        for text in finding_texts(units, findings)
+    )
+    return f"<ul>{shown}</ul>" if shown else ""
 
 
 def _bullets(items: Iterable[str]) -> str:
