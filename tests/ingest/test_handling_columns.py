@@ -7,12 +7,12 @@ import pytest
 from vrn.errors import InputFileError
 from vrn.ingest.cells import Columns, RowFaults
 from vrn.ingest.samples import HANDLING_ROLES, read_handling
-from vrn.ingest.table import Table
+from vrn.ingest.table import CellTable
 from vrn.model.samples import Handling
 
 
 def _read(columns: tuple[str, ...], *cells: list[str]) -> tuple[Handling, ...]:
-    table = Table(name="samples.csv", columns=columns, cells=list(cells), row=list(range(2, 2 + len(cells))))
+    table = CellTable(name="samples.csv", columns=columns, cells=list(cells), row=list(range(2, 2 + len(cells))))
     faults = RowFaults(table)
     handling = read_handling(table, Columns(table, None, key="samples.columns", roles=HANDLING_ROLES), faults)
     faults.raise_if_any()

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
 from vrn.ingest.keys import nearest
-from vrn.ingest.table import Table
+from vrn.ingest.table import CellTable
 
 _UNKNOWN = {"", "na", "n/a", "nan", "null", "none", "-", "–", "—", ".", "?", "not tested", "missing"}
 _LIMIT = re.compile(r"^([<>≤≥])=?\s*(.+)$")
@@ -26,7 +26,7 @@ class Columns:
 
     Parameters
     ----------
-    table : Table
+    table : CellTable
     mapping : dict of str to str, optional
         Our name and the file's, either way round; for several files, several of theirs may be one of ours.
     key : str
@@ -43,7 +43,13 @@ class Columns:
     """
 
     def __init__(
-        self, table: Table, mapping: dict[str, str] | None, *, key: str, roles: tuple[str, ...], shared: bool = False
+        self,
+        table: CellTable,
+        mapping: dict[str, str] | None,
+        *,
+        key: str,
+        roles: tuple[str, ...],
+        shared: bool = False,
     ) -> None:
         self.table = table
         self.key = key
@@ -102,7 +108,7 @@ class Columns:
 class RowFaults:
     """What is wrong with the rows of a table, raised as one error."""
 
-    def __init__(self, table: Table) -> None:
+    def __init__(self, table: CellTable) -> None:
         self.table = table
         self.faults: list[tuple[int, str, str]] = []
 
@@ -128,13 +134,13 @@ def is_unknown(cell: str) -> bool:
     return cell.strip().lower() in _UNKNOWN
 
 
-def numbers(table: Table, column: str, faults: RowFaults) -> NDArray[np.float64]:
+def numbers(table: CellTable, column: str, faults: RowFaults) -> NDArray[np.float64]:
     """A column as numbers, shape (n,): NaN where nothing is known; ``faults`` gets the cells that are neither."""
     return limited_numbers(table, column, faults, allow_limits=False)[0]
 
 
 def limited_numbers(
-    table: Table, column: str, faults: RowFaults, *, allow_limits: bool = True
+    table: CellTable, column: str, faults: RowFaults, *, allow_limits: bool = True
 ) -> tuple[NDArray[np.float64], NDArray[np.int8]]:
     """
     A column of laboratory numbers, where ``<0.5`` means below detection.
@@ -184,7 +190,7 @@ def _plain_numbers(cells: list[str]) -> NDArray[np.float64] | None:
     return values
 
 
-def _decimal_comma(table: Table, cells: list[str]) -> bool:
+def _decimal_comma(table: CellTable, cells: list[str]) -> bool:
     """Whether commas in a column are decimal marks: only where they do not separate cells and no point is used."""
     return table.delimiter != "," and any("," in cell for cell in cells) and not any("." in cell for cell in cells)
 
@@ -213,7 +219,7 @@ def _short(cell: str) -> str:
     return cell if len(cell) <= 30 else f"{cell[:29]}…"
 
 
-def dates(table: Table, column: str, faults: RowFaults) -> list[date | None]:
+def dates(table: CellTable, column: str, faults: RowFaults) -> list[date | None]:
     """
     A column of ISO 8601 dates, a time of day allowed, or of dates as 6/15/2026; None where the cell is empty.
 

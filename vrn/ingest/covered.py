@@ -10,7 +10,7 @@ from vrn.findings import Quantity
 from vrn.ingest.cells import Columns, RowFaults, numbers
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.points import PlacedRows, read_rows_or_areas
-from vrn.ingest.table import Table
+from vrn.ingest.table import CellTable
 from vrn.model.applied import Covered
 from vrn.model.field import Field
 from vrn.units import AC_M2, FT_M, LB_AC_KG_HA, MPH_M_S
@@ -137,7 +137,7 @@ def _moving(columns: Columns) -> NDArray[np.bool_]:
     return np.ones(len(columns.table), dtype=bool)
 
 
-def _laid(source: Source, polygons: NDArray[np.object_], table: Table) -> tuple[shapely.Geometry, float | None]:
+def _laid(source: Source, polygons: NDArray[np.object_], table: CellTable) -> tuple[shapely.Geometry, float | None]:
     """Polygons with a rate above zero, and the nitrogen on them."""
     rate, nitrogen = _rate(source, Columns(table, None, key=_KEY, roles=_ROLES))
     on = rate > 0

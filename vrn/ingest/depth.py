@@ -9,7 +9,7 @@ from vrn.errors import InputFileError
 from vrn.findings import Quantity
 from vrn.ingest.cells import Columns, RowFaults, is_unknown, numbers
 from vrn.ingest.input_files import InputFiles, Source
-from vrn.ingest.table import Table
+from vrn.ingest.table import CellTable
 from vrn.units import FT_M, IN_M
 
 DEPTH_ROLES = ("top_in", "bottom_in", "top_cm", "bottom_cm", "depth")
@@ -63,7 +63,13 @@ def depth_range(text: str) -> tuple[float, float, str | None] | None:
 
 
 def read_depths(
-    files: InputFiles, source: Source, table: Table, columns: Columns, faults: RowFaults, *, needed: NDArray[np.bool_]
+    files: InputFiles,
+    source: Source,
+    table: CellTable,
+    columns: Columns,
+    faults: RowFaults,
+    *,
+    needed: NDArray[np.bool_],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """
     Top and bottom of every core. [in]
@@ -139,7 +145,7 @@ def _needed(columns: Columns, role: str, pair: str | None) -> str:
 
 
 def _from_text(
-    files: InputFiles, source: Source, table: Table, name: str, faults: RowFaults, needed: NDArray[np.bool_]
+    files: InputFiles, source: Source, table: CellTable, name: str, faults: RowFaults, needed: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], list[str]]:
     """Top and bottom as written, what one unit is in inches, and the unit, row by row."""
     in_name = _UNIT_OF_NAME.search(name)

@@ -12,7 +12,7 @@ from vrn.ingest.cells import Columns, RowFaults, numbers
 from vrn.ingest.input_files import InputFiles, Source, recognize
 from vrn.ingest.outline import read_areas
 from vrn.ingest.points import LATITUDE, LONGITUDE, PlacedRows, read_rows_or_areas
-from vrn.ingest.table import Table
+from vrn.ingest.table import CellTable
 from vrn.ingest.yield_log import read_yield_logs
 from vrn.model.layers import ConstantLayer, Layer, PointLayer, PolygonLayer
 from vrn.model.settings import Settings
@@ -198,7 +198,7 @@ def read_layer(
     return PolygonLayer(name=spec.name, crs=crs, polygons=found.polygons[known], values=values, source=source.name)
 
 
-def _values(table: Table, spec: LayerSpec, column: str | None, key: str) -> NDArray[np.float64]:
+def _values(table: CellTable, spec: LayerSpec, column: str | None, key: str) -> NDArray[np.float64]:
     """Numbers of the layer's column: named, usual, or the only one there is."""
     if column is not None:
         name = Columns(table, {spec.name: column}, key=f"{key}.column", roles=(spec.name,)).need(spec.name)

@@ -10,7 +10,7 @@ from vrn.errors import InputFileError
 from vrn.findings import Quantity
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.place import check_finite, system_of, to_system
-from vrn.ingest.table import LONLAT, Features, Table
+from vrn.ingest.table import LONLAT, CellTable, Features
 from vrn.ingest.vectors import read_features
 from vrn.model.area import geodesic_acres, projected_crs
 from vrn.model.settings import FieldSection, NoApply
@@ -25,7 +25,7 @@ class PlacedAreas:
     """Polygons in the field's system, ``polygons`` an object array of shape (n,), and a row of ``table`` for each."""
 
     polygons: NDArray[np.object_]
-    table: Table
+    table: CellTable
 
 
 def read_boundary(files: InputFiles, section: FieldSection) -> tuple[str, shapely.Geometry]:

@@ -10,7 +10,7 @@ from vrn.ingest.cells import Columns, RowFaults, degrees, numbers
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.outline import PlacedAreas, areas_in_field
 from vrn.ingest.place import must_be_degrees, points_to_system, system_of
-from vrn.ingest.table import LONLAT, Features, Table
+from vrn.ingest.table import LONLAT, CellTable, Features
 from vrn.ingest.tables import holds_table, read_table
 from vrn.ingest.vectors import read_features
 
@@ -23,7 +23,7 @@ LATITUDE = ("lat", "y", "northing", "northing_m", "north")
 class PlacedRows:
     """Rows and where they stand: ``coordinates_m``, shape (n, 2), NaN where the row gives no place. [m]"""
 
-    table: Table
+    table: CellTable
     columns: Columns
     coordinates_m: NDArray[np.float64]
 
@@ -109,7 +109,7 @@ def _of_features(
 
 
 def _placed(
-    source: Source, table: Table, columns: Columns, xy: NDArray[np.float64], system: str, crs: str
+    source: Source, table: CellTable, columns: Columns, xy: NDArray[np.float64], system: str, crs: str
 ) -> PlacedRows:
     there = np.isfinite(xy).all(axis=1)
     coordinates_m = np.full(xy.shape, np.nan)
@@ -127,7 +127,7 @@ def _bounds(xy: NDArray[np.float64]) -> tuple[float, ...]:
 def _from_columns(
     files: InputFiles,
     source: Source,
-    table: Table,
+    table: CellTable,
     columns: Columns,
     given_crs: str | None,
     *,
@@ -169,7 +169,7 @@ def _from_columns(
     return xy, system_of(files, source, found, given_crs, bounds)
 
 
-def _not_in_one(source: Source, table: Table, columns: Columns) -> None:
+def _not_in_one(source: Source, table: CellTable, columns: Columns) -> None:
     """Refuse a column such as ``Lat/Long``, where it would have to serve as either."""
     found = {columns.find("longitude", *LONGITUDE), columns.find("latitude", *LATITUDE)}
     both = next((name for name in table.columns if "lat" in name.lower() and "lon" in name.lower()), None)
@@ -180,7 +180,7 @@ def _not_in_one(source: Source, table: Table, columns: Columns) -> None:
         )
 
 
-def _angles(table: Table, column: str, letters: str, faults: RowFaults) -> NDArray[np.float64]:
+def _angles(table: CellTable, column: str, letters: str, faults: RowFaults) -> NDArray[np.float64]:
     """A coordinate column: plain numbers, or degrees with minutes and a hemisphere."""
     trial = RowFaults(table)
     values = numbers(table, column, trial)

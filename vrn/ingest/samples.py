@@ -15,7 +15,7 @@ from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.keys import nearest
 from vrn.ingest.outline import read_areas
 from vrn.ingest.points import PlacedRows, read_places
-from vrn.ingest.table import Table
+from vrn.ingest.table import CellTable
 from vrn.model.samples import Handling, SoilSamples
 from vrn.model.settings import SampleSection
 from vrn.units import NO3_N_SHARE
@@ -242,7 +242,7 @@ def _as_dry_no3_n(
     return dry, nominal_ppm
 
 
-def read_handling(table: Table, columns: Columns, faults: RowFaults) -> tuple[Handling, ...]:
+def read_handling(table: CellTable, columns: Columns, faults: RowFaults) -> tuple[Handling, ...]:
     """Columns ``cores``, ``instrument``, ``read_at`` and ``stored`` of a samples table; none of them is needed."""
     cores = _cores(table, columns.find("cores"), faults)
     read_at = _times(table, columns.find("read_at"), faults)
@@ -254,7 +254,7 @@ def read_handling(table: Table, columns: Columns, faults: RowFaults) -> tuple[Ha
     )
 
 
-def _cores(table: Table, name: str | None, faults: RowFaults) -> list[int | None]:
+def _cores(table: CellTable, name: str | None, faults: RowFaults) -> list[int | None]:
     if name is None:
         return [None] * len(table)
     found = numbers(table, name, faults)
@@ -263,7 +263,7 @@ def _cores(table: Table, name: str | None, faults: RowFaults) -> list[int | None
     return [int(value) if np.isfinite(value) else None for value in found]
 
 
-def _times(table: Table, name: str | None, faults: RowFaults) -> list[datetime | None]:
+def _times(table: CellTable, name: str | None, faults: RowFaults) -> list[datetime | None]:
     """Date and time of each reading, on the clock of the place."""
     times: list[datetime | None] = [None] * len(table)
     for i, cell in enumerate(table.column(name) if name is not None else []):
@@ -277,7 +277,7 @@ def _times(table: Table, name: str | None, faults: RowFaults) -> list[datetime |
     return times
 
 
-def _stored(table: Table, name: str | None, faults: RowFaults) -> list[str]:
+def _stored(table: CellTable, name: str | None, faults: RowFaults) -> list[str]:
     if name is None:
         return [""] * len(table)
     kept = [cell.strip().lower() for cell in table.column(name)]

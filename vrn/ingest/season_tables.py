@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.ingest.cells import RowFaults, dates, numbers
 from vrn.ingest.input_files import InputFiles, Source
-from vrn.ingest.table import Table
+from vrn.ingest.table import CellTable
 from vrn.ingest.tables import holds_table, read_table
 from vrn.ingest.vectors import read_features
 from vrn.model.layers import NitrogenTrial, Weather
@@ -109,7 +109,7 @@ def _read_days(files: InputFiles, source: Source, *, rain_wanted: bool = True) -
     return Weather(days=known, tmin_f=tmin_f[order], tmax_f=tmax_f[order], rain_in=rain_in[order], source=source.name)
 
 
-def _either(table: Table, *names: str) -> tuple[str, str]:
+def _either(table: CellTable, *names: str) -> tuple[str, str]:
     """Which of our names the table has, and what it calls that column."""
     for name in names:
         found = table.find(name)
@@ -120,7 +120,7 @@ def _either(table: Table, *names: str) -> tuple[str, str]:
 
 
 def _quantity(
-    table: Table, units: dict[str, float], faults: RowFaults, most: float, remedy: str
+    table: CellTable, units: dict[str, float], faults: RowFaults, most: float, remedy: str
 ) -> NDArray[np.float64]:
     """A column from 0 up in trade units, by whichever unit ends its name."""
     name, column = _either(table, *units)
@@ -130,7 +130,7 @@ def _quantity(
     return values * units[name]
 
 
-def _temperature(table: Table, what: str, faults: RowFaults) -> NDArray[np.float64]:
+def _temperature(table: CellTable, what: str, faults: RowFaults) -> NDArray[np.float64]:
     name, column = _either(table, f"{what}_f", f"{what}_c")
     values = numbers(table, column, faults)
     degrees_f = values * 1.8 + 32.0 if name.endswith("_c") else values

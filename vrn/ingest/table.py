@@ -21,7 +21,7 @@ _MOST_NAMED = 24  # columns that a message lists
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Table:
+class CellTable:
     """
     Named columns of text cells.
 
@@ -75,9 +75,9 @@ class Table:
         wanted += [name[:_DBF_WIDTH] for name in wanted]
         return next((self._lower[name] for name in wanted if name in self._lower), None)
 
-    def rows(self, keep: list[int]) -> "Table":
+    def rows(self, keep: list[int]) -> "CellTable":
         """The given rows, in their order."""
-        return Table(
+        return CellTable(
             name=self.name, columns=self.columns, cells=[self.cells[i] for i in keep], row=[self.row[i] for i in keep],
             delimiter=self.delimiter, row_word=self.row_word,
         )  # fmt: skip
@@ -93,13 +93,13 @@ class Features:
     """
 
     geometry: NDArray[np.object_]
-    table: Table
+    table: CellTable
     crs: str
 
 
-def attributes(name: str, columns: Sequence[str], cells: list[list[str]], *, word: str = "feature") -> Table:
+def attributes(name: str, columns: Sequence[str], cells: list[list[str]], *, word: str = "feature") -> CellTable:
     """Attributes of features as a table, a row for each, numbered from 1."""
-    return Table(
+    return CellTable(
         name=name, columns=tuple(columns), cells=cells, row=list(range(1, len(cells) + 1)), delimiter="", row_word=word
     )
 

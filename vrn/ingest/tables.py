@@ -15,7 +15,7 @@ from typing import Any
 from vrn.errors import InputFileError
 from vrn.ingest.archive import member_of
 from vrn.ingest.input_files import LIBRARY_ERRORS, TABLES, InputFiles, Source, recognize
-from vrn.ingest.table import Table, checked_header, header_at
+from vrn.ingest.table import CellTable, checked_header, header_at
 
 csv.field_size_limit(1_000_000)
 _LOOKED_AT = 60  # rows from which the separator is told
@@ -30,7 +30,7 @@ def holds_table(files: InputFiles, source: Source) -> bool:
     return kind in TABLES or (kind == "zip" and recognize(member_of(files, source)) in TABLES)
 
 
-def read_table(files: InputFiles, source: Source) -> Table:
+def read_table(files: InputFiles, source: Source) -> CellTable:
     """A table of text cells from CSV or Excel, or from a zip archive with a CSV file; refuses anything else."""
     kind = recognize(source)
     if kind == "zip":
@@ -44,7 +44,7 @@ def read_table(files: InputFiles, source: Source) -> Table:
     return read_csv_table(files, source)
 
 
-def read_csv_table(files: InputFiles, source: Source) -> Table:
+def read_csv_table(files: InputFiles, source: Source) -> CellTable:
     """
     Read a text table: UTF-8, UTF-16 or Windows-1252; comma, semicolon, tab or bar; titles above the header passed over.
 
@@ -73,7 +73,7 @@ def read_csv_table(files: InputFiles, source: Source) -> Table:
     cells = [_fitted(source, *given, len(header)) for given in zip(records[at + 1 :], rows, strict=True)]
     if not cells:
         source.refuse("there is a header and no row.", "Fill the table in, or check that the right file is named.")
-    return Table(name=source.name, columns=tuple(header), cells=cells, row=rows, delimiter=delimiter)
+    return CellTable(name=source.name, columns=tuple(header), cells=cells, row=rows, delimiter=delimiter)
 
 
 def _delimiter(text: str) -> str:
@@ -122,7 +122,7 @@ def _fitted(source: Source, record: list[str], row: int, width: int) -> list[str
     return record[:width] + [""] * (width - len(record))
 
 
-def _read_workbook(files: InputFiles, source: Source) -> Table:
+def _read_workbook(files: InputFiles, source: Source) -> CellTable:
     """The only sheet of a workbook, or the one named behind a ``#``; read by GDAL after a look into the archive."""
     files.record(source)
     _look_inside(source)
@@ -138,7 +138,7 @@ def _read_workbook(files: InputFiles, source: Source) -> Table:
     titles = sum(number < rows[0][0] for number in filled)
     header = checked_header(files, source, rows[0][1], titles=titles, row=rows[0][0])
     body = [(number, cells[: len(header)]) for number, cells in rows[1:] if any(cells)]
-    return Table(
+    return CellTable(
         name=source.name, columns=tuple(header), cells=[cells for _, cells in body], row=[number for number, _ in body],
         delimiter="",
     )  # fmt: skip

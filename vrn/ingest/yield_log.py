@@ -12,7 +12,7 @@ from vrn.findings import Quantity
 from vrn.ingest.cells import Columns, RowFaults, numbers
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.points import read_places
-from vrn.ingest.table import Table
+from vrn.ingest.table import CellTable
 from vrn.model.layers import YieldLog, YieldLogLayer
 from vrn.model.settings import YieldPotentialLayer
 from vrn.units import BU_AC_T_HA, FT_M, MPH_M_S
@@ -95,7 +95,7 @@ def _near(xy: NDArray[np.float64], boundary: shapely.Geometry) -> NDArray[np.boo
 class _Reader:
     """Columns of one log in the noun's units; cells that are no number are unknown, and counted."""
 
-    def __init__(self, files: InputFiles, source: Source, table: Table, columns: Columns) -> None:
+    def __init__(self, files: InputFiles, source: Source, table: CellTable, columns: Columns) -> None:
         self.files, self.source, self.table, self.columns = files, source, table, columns
         self.faults = RowFaults(table)
 
