@@ -113,13 +113,11 @@ class Surface:
     def scaled(self, factor: float) -> "Surface":
         """The surface times a number: values, errors and draws alike."""
         return replace(
-            self,
-            values=self.values * factor,
-            se=None if self.se is None else self.se * abs(factor),
+            self, values=self.values * factor, se=None if self.se is None else self.se * abs(factor),
             predictive_se=None if self.predictive_se is None else self.predictive_se * abs(factor),
             choice=None if self.choice is None else self.choice.scaled(factor),
             draws=None if self.draws is None else _ScaledDraws(draws=self.draws, factor=factor),
-        )
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

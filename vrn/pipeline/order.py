@@ -84,25 +84,17 @@ def build(
     )
     prescription = with_uncertainty(prescription, needed.need_of, cells=needed.cells, input_names=needed.drawn)
     findings = (
-        *field.findings,
-        *readings.findings,
-        *profile.findings,
-        *(finding for surface in known.values() for finding in surface.findings),
-        *needed.findings,
-        *silent,
+        *field.findings, *readings.findings, *profile.findings,
+        *(finding for surface in known.values() for finding in surface.findings), *needed.findings, *silent,
         *(note("own.surface", name, source=source) for name in own),
         *(() if needed.ledger.published else (note("own.need", "need", source=needed.ledger.source),)),
         *prescription.findings,
-    )
+    )  # fmt: skip
     return replace(
-        prescription,
-        findings=findings,
-        methods=needed.methods_by_zone(prescription.zones.labels, share),
-        season=needed.season,
-        response=needed.response,
-        readings=readings,
+        prescription, findings=findings, methods=needed.methods_by_zone(prescription.zones.labels, share),
+        season=needed.season, response=needed.response, readings=readings,
         causes=None if own or own_of_cells else causes_of_error(prescription),
-    )
+    )  # fmt: skip
 
 
 def grid_of(field: Field) -> Grid:

@@ -74,14 +74,11 @@ class Interpolation:
         predicted = self.estimator.estimate if len(self.estimator.estimate) == self.readings <= MOST_AT_ONCE else ()
         rmse = {one.name: one.rmse if math.isfinite(one.rmse) else None for one in self.candidates}
         return SurfaceChoice(
-            candidates=self.candidates,
-            loo_rmse=rmse.get(self.chosen),
-            mean_rmse=rmse.get(MEAN),
+            candidates=self.candidates, loo_rmse=rmse.get(self.chosen), mean_rmse=rmse.get(MEAN),
             variogram=self.variogram,
             left_out=tuple(round(float(value), 4) for value in predicted) if self.candidates else (),
-            readings=self.readings,
-            places=self.places,
-        )
+            readings=self.readings, places=self.places,
+        )  # fmt: skip
 
 
 @one_blas_thread
@@ -174,18 +171,10 @@ def interpolate(
     if kriged is not None and kriged.variogram.fit is not None:
         findings += kriged.variogram.fit.findings
     return Interpolation(
-        estimate=estimate,
-        se=se,
-        predictive_se=predictive_se,
-        chosen=chosen.name,
-        candidates=judged if len(places) > 1 else (),
-        variogram=kriged.variogram if kriged else None,
-        findings=tuple(findings),
-        readings=len(numbers),
-        places=len(places),
-        estimator=chosen,
-        target_drift=there,
-    )
+        estimate=estimate, se=se, predictive_se=predictive_se, chosen=chosen.name,
+        candidates=judged if len(places) > 1 else (), variogram=kriged.variogram if kriged else None,
+        findings=tuple(findings), readings=len(numbers), places=len(places), estimator=chosen, target_drift=there,
+    )  # fmt: skip
 
 
 def _of_many(
@@ -298,12 +287,9 @@ def _judge(
     if trial.variance is not None and (trial.variance > 0).all():
         msdr = float(np.mean(by_place(error**2 / trial.variance, place)))
     return Candidate(
-        name=trial.name,
-        rmse=math.sqrt(squared),
-        mean_error=float(np.mean(by_place(error, place))),
-        msdr=msdr,
+        name=trial.name, rmse=math.sqrt(squared), mean_error=float(np.mean(by_place(error, place))), msdr=msdr,
         skill=1.0 - squared / of_mean if of_mean > 0 else 0.0,
-    )
+    )  # fmt: skip
 
 
 def _simplest(

@@ -230,18 +230,10 @@ class Kriged:
         system = _filtered(places, variogram, drift)
         words = "" if transform.scale == "plain" else f" of {transform.scale}s"
         return cls(
-            name=(KRIGING if drift is None else DRIFT) + words,
-            places=places,
-            drift=drift,
-            system=system,
-            variogram=variogram,
-            plausible=plausible,
-            transform=transform,
-            noise=_noise(places, variogram),
-            estimate=mean,
-            variance=se**2,
-            doubt=_kriging_doubt(places, system, plausible, drift),
-        )
+            name=(KRIGING if drift is None else DRIFT) + words, places=places, drift=drift, system=system,
+            variogram=variogram, plausible=plausible, transform=transform, noise=_noise(places, variogram),
+            estimate=mean, variance=se**2, doubt=_kriging_doubt(places, system, plausible, drift),
+        )  # fmt: skip
 
     def at(self, targets_m: _Floats, drift: _Floats | None) -> Estimate:
         """The field under the readings, and its standard error."""

@@ -97,11 +97,9 @@ def empirical_variogram(
         pairs, distance, squared = _count_in_tiles(points, places.values, edges)
     some = pairs > 0
     return EmpiricalVariogram(
-        distance_m=distance[some] / pairs[some],
-        semivariance=squared[some] / pairs[some] / 2,
-        pairs=pairs[some],
+        distance_m=distance[some] / pairs[some], semivariance=squared[some] / pairs[some] / 2, pairs=pairs[some],
         edges_m=edges,
-    )
+    )  # fmt: skip
 
 
 def _count_in_tiles(
@@ -255,11 +253,9 @@ def least_squares(empirical: EmpiricalVariogram, shape: Variogram) -> Variogram:
     steps = np.linspace(least, most, 40)
     k = int(np.argmin([linear(x)[0] for x in steps]))
     found = minimize_scalar(
-        lambda x: linear(x)[0],
-        bounds=(steps[max(k - 1, 0)], steps[min(k + 1, 39)]),
-        method="bounded",
+        lambda x: linear(x)[0], bounds=(steps[max(k - 1, 0)], steps[min(k + 1, 39)]), method="bounded",
         options={"xatol": 1e-9},
-    )
+    )  # fmt: skip
     misfit, nugget, partial_sill = linear(float(found.x))
     if partial_sill <= 1e-4 * (nugget + partial_sill) or misfit >= flat * (1 - 1e-9):
         flat_bins = note("surface.no-structure", "surface")
@@ -268,12 +264,9 @@ def least_squares(empirical: EmpiricalVariogram, shape: Variogram) -> Variogram:
     if k == len(steps) - 1:
         findings = (note("surface.range-longer", "surface"),)
     return replace(
-        shape,
-        nugget=nugget,
-        partial_sill=partial_sill,
-        range_m=math.exp(found.x),
+        shape, nugget=nugget, partial_sill=partial_sill, range_m=math.exp(found.x),
         fit=Fit(method=method, findings=findings),
-    )
+    )  # fmt: skip
 
 
 def _nugget_and_sill(

@@ -77,13 +77,9 @@ def ordinary_kriging(
     from vrn.surface.dense import local_kriging
 
     return local_kriging(
-        coordinates_m,
-        values,
-        targets_m,
-        variogram=variogram,
-        neighbors=USUAL_NEIGHBORS if neighbors is None else neighbors,
-        error_variance=error_variance,
-    )
+        coordinates_m, values, targets_m, variogram=variogram,
+        neighbors=USUAL_NEIGHBORS if neighbors is None else neighbors, error_variance=error_variance,
+    )  # fmt: skip
 
 
 class Prediction(NamedTuple):

@@ -82,12 +82,9 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None, use_mean
         raise InputFileError(problem, "Check that it is of this field, its coordinate system and its column.")
     values, near = _filled(values, reach_m / grid.cell_m)
     return Surface(
-        name=name,
-        grid=grid,
-        values=values,
-        chosen=chosen,
+        name=name, grid=grid, values=values, chosen=chosen,
         choice=SurfaceChoice(source=layer.source, covered_share=float(covered.mean()), cells_from_nearest=near),
-    )
+    )  # fmt: skip
 
 
 def area_means(

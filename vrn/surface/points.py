@@ -96,16 +96,11 @@ def points_on_grid(
         cells = np.where(below, 0.0, cells)
         findings.append(note("surface.held-at-zero", name, cells=int(below.sum())))
     return Surface(
-        name=name,
-        grid=grid,
-        values=cells.reshape(shape),
-        se=None if made.se is None else made.se.reshape(shape),
-        predictive_se=None if made.predictive_se is None else made.predictive_se.reshape(shape),
-        chosen=made.chosen,
-        choice=made.choice,
-        findings=tuple(findings),
+        name=name, grid=grid, values=cells.reshape(shape), se=None if made.se is None else made.se.reshape(shape),
+        predictive_se=None if made.predictive_se is None else made.predictive_se.reshape(shape), chosen=made.chosen,
+        choice=made.choice, findings=tuple(findings),
         draws=None if made.se is None else GridDraws(estimator=made.estimator, grid=grid, drift=made.target_drift),
-    )
+    )  # fmt: skip
 
 
 def weighted_mean(surfaces: Sequence[Surface], weights: Sequence[float], *, name: str) -> Surface:

@@ -206,14 +206,11 @@ def _middle(value: NDArray[np.float64]) -> tuple[float, float]:
 def _take(passes: HarvestPasses, rows: NDArray[np.intp]) -> HarvestPasses:
     """Some of the records, the passes numbered anew."""
     return HarvestPasses(
-        record=passes.record[rows],
-        run=np.unique(passes.run[rows], return_inverse=True)[1].ravel().astype(np.int32),
-        points_m=passes.points_m[rows],
-        along=passes.along[rows],
-        length_m=passes.length_m[rows],
+        record=passes.record[rows], run=np.unique(passes.run[rows], return_inverse=True)[1].ravel().astype(np.int32),
+        points_m=passes.points_m[rows], along=passes.along[rows], length_m=passes.length_m[rows],
         time_s=None if passes.time_s is None else passes.time_s[rows],
         speed_m_s=None if passes.speed_m_s is None else passes.speed_m_s[rows],
-    )
+    )  # fmt: skip
 
 
 def _enough(log: YieldLog, count: int) -> None:

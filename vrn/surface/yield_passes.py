@@ -122,14 +122,9 @@ def passes_of(log: YieldLog) -> HarvestPasses:
     run = (np.cumsum(new) - 1).astype(np.int32)
     length = np.where(new, usual, length)
     return HarvestPasses(
-        record=record,
-        run=run,
-        points_m=points,
-        along=_along(step, new, run),
-        length_m=length,
-        time_s=time,
+        record=record, run=run, points_m=points, along=_along(step, new, run), length_m=length, time_s=time,
         speed_m_s=_speed(log, record, length, time, new),
-    )
+    )  # fmt: skip
 
 
 def _along(step: _Floats, new: NDArray[np.bool_], run: NDArray[np.int32]) -> _Floats:
@@ -217,15 +212,9 @@ class Near:
         def some(start: int) -> None:
             tile = slice(start, start + _CHUNK)
             kernels.neighbours(
-                place[asked[tile]],
-                self.points_m,
-                self.group,
-                *self.ground,
-                wanted,
-                reach_m,
-                strangers_only,
+                place[asked[tile]], self.points_m, self.group, *self.ground, wanted, reach_m, strangers_only,
                 found[tile],
-            )
+            )  # fmt: skip
 
         in_threads(some, range(0, len(asked), _CHUNK))
         known = found >= 0
