@@ -41,10 +41,9 @@
     if (!data.shapes[key]) { return; }
     shapes[key] = L.geoJson(data.shapes[key], {
       smoothFactor: 0.5,
-      style: looks[key],
-      pointToLayer: function (_, latlng) { return L.circleMarker(latlng); }
+      style: function (feature) { return feature.geometry.type === "Point" ? points[key] : looks[key]; },
+      pointToLayer: function (_, latlng) { return L.circleMarker(latlng, points[key]); }
     }).addTo(map);
-    if (points[key]) { shapes[key].eachLayer(function (one) { if (one.getLatLng) { one.setStyle(points[key]).setRadius(points[key].radius); } }); }
   });
   var zones = shapes.zones;
   window.fieldMap = { map: map, shapes: shapes };
