@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 
 import vrn
 from vrn import door
+from vrn.findings import note, warning
 from vrn.model.layers import PointLayer
 from vrn.nitrogen import methods
 from vrn.prescription.model import Prescription
@@ -75,9 +77,11 @@ def test_a_card_counts_what_is_unknown() -> None:
 
 def test_a_prescription_shows_what_to_decide(cedar_bend: Prescription) -> None:
     """Each warning stands in the notebook's view, no note does."""
-    warnings = [finding for finding in cedar_bend.findings if finding.level == "warning"]
-    assert warnings
-    assert cedar_bend._repr_html_().count("<li>") == len(warnings)
+    decide, noted = warning("own.need", "need", source="a"), note("own.surface", "nitrate_ppm", source="b")
+    shown = replace(cedar_bend, findings=(decide, noted, decide))._repr_html_()
+    assert shown.count("<li>") == 2
+    assert "given by a" in shown
+    assert "given by b" not in shown
 
 
 def test_views_are_there_without_any_name_of_the_door(tmp_path: Path) -> None:
