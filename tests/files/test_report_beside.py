@@ -1,15 +1,19 @@
 """The report set by a second process: the same bytes, and whatever happens to that process, a report."""
 
 import os
+import pickle
 import sys
 from pathlib import Path
 
 import pytest
 
+import vrn
 from vrn.cli.beside import ReportBeside
 from vrn.pages.report_page import reports_of
 from vrn.pipeline.write import write
 from vrn.prescription.model import Prescription
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture(autouse=True)
@@ -17,6 +21,15 @@ def two_processors(monkeypatch: pytest.MonkeyPatch) -> None:
     """On a machine of one processor no second process is started; here there are two."""
     monkeypatch.setattr(os, "sched_getaffinity", lambda _process: {0, 1}, raising=False)
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
+
+
+def test_a_built_prescription_is_handed_over() -> None:
+    """What a build makes goes to another process and comes back whole, the published methods beside it too."""
+    built = vrn.build(vrn.read_field(ROOT / "demo_fields" / "cedar_bend" / "field.toml"))
+    again = pickle.loads(pickle.dumps(built))
+    assert [result.method.key for result in again.methods] == [result.method.key for result in built.methods]
+    assert len(again.methods) > 1
+    assert again.rates[0].rate_n_lb_ac == built.rates[0].rate_n_lb_ac
 
 
 def test_second_process_sets_the_same_bytes(made: Prescription, tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """Every method by its key."""
 
+import copyreg
 import difflib
 from typing import Final
 
@@ -56,3 +57,7 @@ def method(key: str) -> Method:
     problem = f"There is no method {key!r}."
     remedy = f"Did you mean {near[0]!r}?" if near else "Use one of: " + ", ".join(_METHODS) + "."
     raise OutOfRangeError(problem, remedy)
+
+
+# another process has the same methods: one goes there by its key
+copyreg.pickle(Method, lambda item: (method, (item.key,)))
