@@ -235,7 +235,7 @@ def _surface_words(picture: Picture, shown: UnitFormat, method: str) -> str:
     name = "need-words" if surface.chosen == method else _MADE.get(surface.chosen, "made-by")
     if name.startswith("between") and not choice.places:
         name = "made-by"
-    words = [say(shown, f"map.{name}", places=choice.places or 0, made=surface.chosen, method=method)]
+    words = [say(shown, f"map.{name}", places=choice.places or 0, made=surface.chosen)]
     if choice.source:
         words.append(say(shown, "report.source", source=choice.source))
     if choice.loo_rmse is not None:

@@ -107,7 +107,7 @@ SENTENCES: Final[dict[str, str]] = {
     "one-mean": "One average. The samples do not support a map.",
     "raster": "The raster you gave, averaged over each cell.",
     "areas": "The areas you gave, averaged over each cell.",
-    "need-words": "The nitrogen budget of each cell by the method {method}. Below 0 the soil holds enough.",
+    "need-words": "The nitrogen budget of each cell. Below 0 the soil holds enough.",
     "made-by": "Made by {made}.",
     "left-out": "When each sample was predicted from the others, the typical error was {error}.",
     "left-out-mean": "When each sample was predicted from the others, the typical error was {error}. Their average "
