@@ -1,28 +1,16 @@
 """What the map page says of each zone and once for the field: rates, budgets, doubt, what a person may set."""
 
-import math
 from dataclasses import dataclass
-from typing import NamedTuple
 
 from vrn.findings import Quantity
-from vrn.nitrogen.ledger import Ledger, largest_remainder
 from vrn.pages.ramps import rate_colors
 from vrn.pages.report_nitrogen import reasons_text
 from vrn.pages.report_phrases import zone_label
-from vrn.pages.tables import SamplePlace
+from vrn.pages.tables import LedgerRow, SamplePlace, ledger_rows
 from vrn.prescription.model import Change, Prescription, ZoneRate
-from vrn.words import UNKNOWN, UnitFormat, finding_texts, label_of, say
+from vrn.words import UnitFormat, finding_texts, say
 
 _SAME_LB_AC = 0.05
-
-
-class LedgerRow(NamedTuple):
-    """A printed line of a ledger."""
-
-    label: str
-    number: str
-    basis: str
-    source: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,42 +55,9 @@ class ZoneText:
     allowed: str
 
 
-def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[tuple[LedgerRow, ...], str]:
-    """
-    Lines of a zone's ledger as they are printed, and their printed sum.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        Of scalars.
-    shown : UnitFormat
-
-    Returns
-    -------
-    rows : tuple of LedgerRow
-        Numbers to the tenth that add up to the sum.
-    total : str
-        The unclipped sum; "not known" where any line is.
-    """
-    factor, decimals = shown.factor("amount"), shown.decimals("amount")
-    printed = largest_remainder([float(line.lb_ac) * factor for line in ledger.lines], decimals=decimals)
-    rows = tuple(
-        LedgerRow(label_of(shown, line), _signed(value, decimals), line.basis, line.source)
-        for line, value in zip(ledger.lines, printed, strict=True)
-    )
-    return rows, _signed(round(sum(printed), decimals), decimals, plus=False)
-
-
 def why_changed(change: Change, shown: UnitFormat) -> str:
     """Why a rate was changed, in the reader's units; a person's reason stays as it was written."""
     return say(shown, f"rates.change-{change.cause}", **change.quantities)
-
-
-def _signed(value: float, decimals: int, *, plus: bool = True) -> str:
-    if not math.isfinite(value):
-        return UNKNOWN
-    sign = "−" if value < 0 else "+" if plus and value > 0 else ""
-    return f"{sign}{abs(value):,.{decimals}f}"
 
 
 def zone_texts(prescription: Prescription, places: list[SamplePlace], shown: UnitFormat) -> list[ZoneText]:

@@ -1,14 +1,14 @@
-"""Maps of the report, drawn to stay legible in grey."""
+"""Maps of the report and plots of its surfaces, drawn to stay legible in grey."""
 
 import io
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from vrn.model.surface import Surface
 from vrn.pages.field_drawing import INK, QUIET, Frame, ground_drawing, rate_drawing
@@ -16,7 +16,7 @@ from vrn.pages.field_drawn import on_axes
 from vrn.pages.map_page_layers import round_values
 from vrn.pages.ramps import Ramp
 from vrn.prescription.model import Prescription
-from vrn.words import UnitFormat
+from vrn.words import UnitFormat, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -175,3 +175,55 @@ def _scale_under(axes: "Axes", left_in: float, width_in: float, prescription: Pr
     for tick in ticks:
         at = left_in + width_in * ((tick - low) / (high - low) if high > low else 0.5)
         axes.text(at, 0.2, f"{tick:.4g}", ha="center", va="top", fontsize=7)
+
+
+def variogram_plot(
+    distance: ArrayLike,
+    semivariance: ArrayLike,
+    pairs: ArrayLike,
+    model: Callable[[ArrayLike], NDArray[np.float64]] | None,
+    *,
+    unit: str,
+    shown: UnitFormat,
+) -> bytes:
+    """
+    Pairs in bins of distance, and the model fitted to them.
+
+    Parameters
+    ----------
+    distance, semivariance, pairs : array_like, shape (k,)
+        Of the bins; distances in the reader's unit of length. [``unit``]
+    model : callable or None
+        Semivariance at distances.
+    unit : str
+    shown : UnitFormat
+
+    Returns
+    -------
+    png : bytes
+    """
+    distance, count = np.asarray(distance, float), np.asarray(pairs, float)
+    with figure(3.3, 2.4, margins_in=(0.55, 0.45, 0.1, 0.1)) as drawn:
+        axes = drawn.subplots()
+        axes.scatter(distance, semivariance, s=6 + 40 * count / max(count.max(initial=1.0), 1.0), color=QUIET, zorder=3)
+        if model is not None and distance.size:
+            at = np.linspace(distance.max() * 1e-3, distance.max() * 1.05, 200)
+            axes.plot(at, model(at), color=INK)
+        axes.set(xlabel=say(shown, "report.axis-distance", unit=shown.unit("length")),
+                 ylabel=say(shown, "report.axis-semivariance", unit=unit), xlim=(0, None), ylim=(0, None))  # fmt: skip
+        return png(drawn)
+
+
+def cross_validation_plot(observed: ArrayLike, guessed: ArrayLike, shown: UnitFormat) -> bytes:
+    """Each sample against what the others say of its place [ppm], as PNG."""
+    seen, told = np.asarray(observed, float), np.asarray(guessed, float)
+    both = np.concatenate([seen, told])
+    low, high = float(np.nanmin(both)), float(np.nanmax(both))
+    with figure(3.3, 2.4, margins_in=(0.55, 0.45, 0.1, 0.1)) as drawn:
+        axes = drawn.subplots()
+        axes.plot([low, high], [low, high], color="#c9c5b8", zorder=1)
+        axes.plot(told, seen, "o", markersize=3.5, color=INK)
+        unit = shown.unit("concentration")
+        axes.set(xlabel=say(shown, "report.axis-predicted", unit=unit),
+                 ylabel=say(shown, "report.axis-measured", unit=unit))  # fmt: skip
+        return png(drawn)

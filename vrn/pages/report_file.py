@@ -1,27 +1,27 @@
 """The rest of the report, for the file: inputs, assumptions, samples, surfaces, zones, ledgers, audit, sign-off."""
 
 import math
-from collections.abc import Iterator
-from datetime import date
+from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
-import numpy as np
-
+from vrn.findings import Quantity
 from vrn.model.metric_keys import metric_twin
 from vrn.model.settings import as_plain
-from vrn.pages.map_page_words import LedgerRow, ledger_rows, why_changed
-from vrn.pages.plots_reasons import season_plot, waterfall_plot
+from vrn.pages.field_drawing import INK
+from vrn.pages.map_page_words import why_changed
+from vrn.pages.plots import figure, png
 from vrn.pages.report_machine import machine_part, sure_part
-from vrn.pages.report_nitrogen import methods_part, rain_pieces
+from vrn.pages.report_nitrogen import ledgers_part, methods_part, season_part
 from vrn.pages.report_parts import Bullets, Lines, Part, Picture, Piece, Table, Text
-from vrn.pages.report_phrases import cautions
+from vrn.pages.report_phrases import cautions, why_one_zone, zone_count_reason
 from vrn.pages.report_readings import readings_part
 from vrn.pages.report_surfaces import surfaces_part
-from vrn.pages.report_zones import zones_part
 from vrn.pages.tables import sample_places, samples_table
 from vrn.prescription.model import Prescription
+from vrn.units import AC_M2, FT_M
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
 from vrn.words.settings import SENTENCES
+from vrn.zones.model import ZoneChoice, ZonesReport
 
 # how a key of the field file ends → the kind its unit is of
 _KINDS: Final = {
@@ -32,7 +32,7 @@ _KINDS: Final = {
     "_tank_gal": "gal", "tank_gal": "gal", "tank_lb": "lb", "water.nitrate_ppm": "", "_ppm": "concentration",
     "_pct": "percent", "water_in": "rain", "corn_per_bu": "price_corn", "n_per_lb": "price_n",
 }  # fmt: skip
-_MOST_BESIDE_SOURCES: Final = 8  # zones; of more the numbers need the room that the sources would take
+_LEAST_SHOWN_LB_AC: Final = 0.05  # below it every number of zones is 0 in the table, and the curve only noise
 
 
 def file_parts(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ...]:
@@ -54,9 +54,9 @@ def file_parts(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ...
         _inputs(prescription, shown),
         Part(title=say(shown, "report.samples"), pieces=(readings,)),
         readings_part(prescription, shown),
-        _season(prescription, shown),
+        season_part(prescription, shown),
         surfaces_part(prescription, shown),
-        _ledgers(prescription, shown),
+        ledgers_part(prescription, shown),
         methods_part(prescription, shown),
         zones_part(prescription, shown),
         sure_part(prescription, shown),
@@ -94,86 +94,74 @@ def _inputs(prescription: Prescription, shown: UnitFormat) -> Part | None:
     return Part(title=say(shown, "report.inputs"), pieces=(table,))
 
 
-def _season(prescription: Prescription, shown: UnitFormat) -> Part | None:
-    weather = prescription.field.weather
-    if weather is None or not weather.days:
-        return None
-    samples = prescription.field.samples.field_readings()
-    top = samples.take(samples.top_in == 0)
-    by_day: dict[date, list[float]] = {}
-    for on, ppm in zip(top.sampled_on, top.nitrate_ppm.tolist(), strict=True):
-        if on is not None:
-            by_day.setdefault(on, []).append(ppm)
-    png = season_plot(
-        weather, shown,
-        applied=[(one.date, one.n_lb_ac) for one in prescription.field.settings.applications],
-        sampled=[(on, float(np.mean(values))) for on, values in sorted(by_day.items())],
-    )  # fmt: skip
-    caption, alt = say(shown, "report.season-caption", source=weather.source), say(shown, "report.season-alt")
-    rain = () if prescription.rain is None else rain_pieces(prescription.rain, shown)
-    return Part(title=say(shown, "report.season"), pieces=(Picture(caption=caption, alt=alt, png=png), *rain))
+def zones_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
+    """Why this number of zones, the sizes they were held to, and the curve behind it; None where nothing is known."""
+    zones, reason = prescription.zones, zone_count_reason(prescription.zones.report, shown)
+    pieces: list[Piece] = [Text(text=reason)] if reason else []
+    if zones.report is not None and zones.report.smooth_m is not None:
+        pieces.append(Text(text=_how_drawn(zones.report, shown)))
+    why = why_one_zone(prescription, shown)
+    if why and (not reason or reason not in why):
+        pieces.append(Text(text=why))
+    if any(one.misallocated_lb_ac >= _LEAST_SHOWN_LB_AC for one in zones.choice):
+        count = len(prescription.rates) if zones.report is None else zones.report.drawn
+        pieces.append(
+            Picture(
+                caption=say(shown, "zones.curve"), alt=say(shown, "zones.curve-alt"), width=0.65,
+                png=_zone_count_plot(zones.choice, count, shown),
+            )
+        )  # fmt: skip
+        pieces.append(_table(prescription, shown))
+    return Part(title=say(shown, "zones.title"), pieces=tuple(pieces)) if pieces else None
 
 
-def _ledgers(prescription: Prescription, shown: UnitFormat) -> Part:
-    from vrn.nitrogen import method
+def _how_drawn(report: ZonesReport, shown: UnitFormat) -> str:
+    """Kernel and sizes in a sentence each."""
+    meters = {"smooth": report.smooth_m, "width": report.least_width_m, "tolerance": report.tolerance_m}
+    lengths = {name: Quantity("length", (value or 0.0) / FT_M) for name, value in meters.items()}
+    patch = Quantity("area", (report.least_patch_m2 or 0.0) / AC_M2)
+    return say(shown, f"zones.how-{report.by}", patch=patch, **lengths)
 
-    ledger = prescription.ledger
-    pieces: list[Piece] = [
-        Text(text=say(shown, "own.method")), Text(text=say(shown, "own.source", source=ledger.source)),
-    ]  # fmt: skip
-    if ledger.published:
-        chosen = method(ledger.method)
-        pieces = [
-            Text(text=say(shown, "report.method", title=chosen.title, formula=chosen.formula)),
-            Text(text=say(shown, "report.source", source=ledger.source), small=True),
-        ]
-    same = {tuple(line.key for line in rate.ledger.lines) for rate in prescription.rates}
-    known = [rate for rate in prescription.rates if math.isfinite(float(rate.ledger.unclipped_lb_ac))]
-    if known and len(same) == 1:
-        caption, alt = say(shown, "report.steps-caption"), say(shown, "report.steps-alt")
-        pieces.append(Picture(caption=caption, alt=alt, png=waterfall_plot(known, shown)))
-    printed = [ledger_rows(rate.ledger, shown) for rate in prescription.rates]
-    if len(same) == 1:
-        pieces += _ledger_by_zone(prescription, printed, shown)
-    unit = shown.unit("whole_amount")
-    reached = tuple(
-        (str(rate.zone), row.label, row.basis, row.number)
-        for rate, (rows, _) in zip(prescription.rates, printed, strict=True)
-        for row in rows
+
+def _table(prescription: Prescription, shown: UnitFormat) -> Table:
+    """A row for each number of zones."""
+    choice, report = prescription.zones.choice, prescription.zones.report
+    found = {} if report is None else {one.zones: one for one in report.indices}
+    amount, cost = shown.unit("whole_amount"), shown.unit("money_area")
+    header = [say(shown, "zones.head-zones"), say(shown, "zones.head-left", unit=amount),
+              say(shown, "zones.head-survives", unit=amount), say(shown, "zones.head-cost", unit=cost)]  # fmt: skip
+    if found:
+        header += [say(shown, "zones.head-fuzziness"), say(shown, "zones.head-entropy")]
+    rows = []
+    for one in choice:
+        row = [str(one.zones), shown.number("rate", one.misallocated_lb_ac), shown.number("rate", one.survives_lb_ac),
+               shown.number("money_area", one.cost_per_ac)]  # fmt: skip
+        if found:
+            index = found.get(one.zones)  # one zone has none
+            row += ["", ""] if index is None else [f"{index.fuzziness_index:.2f}", f"{index.normalised_entropy:.2f}"]
+        rows.append(tuple(row))
+    return Table(
+        caption=say(shown, "zones.table"), header=tuple(header), rows=tuple(rows), numbers=tuple(range(len(header)))
     )
-    pieces.append(
-        Table(
-            caption=say(shown, "report.reached-caption", unit=unit, arithmetic=shown.arithmetic), rows=reached,
-            header=(*_heads(shown, "zone", "line", "arithmetic"), unit), numbers=(0, 3), widths=(8, 34, 46, 12),
+
+
+def _zone_count_plot(choice: Sequence[ZoneChoice], chosen: int, shown: UnitFormat) -> bytes:
+    """What each number of zones leaves misallocated, as PNG; the number taken is ringed."""
+    counts = [one.zones for one in choice]
+    left = [one.misallocated_lb_ac * shown.factor("whole_amount") for one in choice]
+    with figure(4.4, 2.2, margins_in=(0.55, 0.45, 0.1, 0.1)) as drawn:
+        axes = drawn.subplots()
+        axes.plot(counts, left, "o-", color=INK, markersize=4, linewidth=1.2)
+        if chosen in counts:
+            axes.plot([chosen], [left[counts.index(chosen)]], "o", markersize=11, markerfacecolor="none", color=INK)
+        axes.set(
+            xlabel=say(shown, "report.axis-zones"),
+            ylabel=say(shown, "report.axis-misallocated", unit=shown.unit("whole_amount")),
+            ylim=(0, None),
+            xticks=counts,
         )
-    )  # fmt: skip
-    if prescription.ledger.findings:
-        pieces.append(Bullets(items=tuple(text.problem for text in finding_texts(shown, prescription.ledger.findings))))
-    return Part(title=say(shown, "report.why"), pieces=tuple(pieces))
-
-
-def _ledger_by_zone(
-    prescription: Prescription, printed: list[tuple[tuple[LedgerRow, ...], str]], shown: UnitFormat
-) -> list[Piece]:
-    """Numbers of all zones side by side; of many zones the sources stand below."""
-    first, count = printed[0][0], len(printed)
-    body = [(row.label, *(rows[i].number for rows, _ in printed), row.source) for i, row in enumerate(first)]
-    below = any(total.startswith("−") for _, total in printed)
-    label = say(shown, "report.still-needed-below" if below else "report.still-needed")
-    body.append((label, *(total for _, total in printed), ""))
-    numbers = (say(shown, "report.zone-number", zone=rate.zone) for rate in prescription.rates)
-    header = (say(shown, "report.line"), *numbers, say(shown, "report.line-source"))
-    apart = count > _MOST_BESIDE_SOURCES
-    table = Table(
-        caption=say(shown, "report.ledger-caption", unit=shown.unit("whole_amount")), strong_last=True,
-        numbers=tuple(range(1, count + 1)), rows=tuple(row[:-1] for row in body) if apart else tuple(body),
-        header=header[:-1] if apart else header,
-        widths=(28, *([max(36 / count, 6)] * count), *(() if apart else (36,))),
-    )  # fmt: skip
-    if not apart:
-        return [table]
-    items = (say(shown, "report.line-and-source", line=row.label, source=row.source) for row in first if row.source)
-    return [table, Bullets(items=tuple(items))]
+        axes.grid(axis="y")
+        return png(drawn)
 
 
 def _audit(prescription: Prescription, shown: UnitFormat) -> Part:
@@ -223,7 +211,7 @@ def setting_name(path: str, shown: UnitFormat) -> str:
     if path in SENTENCES:
         return say(shown, f"settings.{path}")
     table, _, key = path.rpartition(".")
-    return say(shown, "settings.of", name=say(shown, f"settings.{table}"), part=key)
+    return say(shown, "settings.of", name=say(shown, f"settings.{table}"), part=key.replace("_", " "))
 
 
 def _setting_value(value: Any, path: str, shown: UnitFormat) -> str:

@@ -6,11 +6,12 @@ from collections.abc import Iterator
 from vrn.findings import Quantity
 from vrn.model.reading_error import ReadingError
 from vrn.model.readings import ReadingQuality, StandardRun
-from vrn.pages.plots_reasons import control_chart_plot
+from vrn.pages.field_drawing import INK, QUIET
+from vrn.pages.plots import figure, png
 from vrn.pages.report_parts import Bullets, Part, Picture, Piece, Table, Text
 from vrn.prescription.model import Prescription
 from vrn.sampling.error import CLOSE_M
-from vrn.sampling.standards import ALLOWED_PCT, ALLOWED_PPM, individuals_chart
+from vrn.sampling.standards import ALLOWED_PCT, ALLOWED_PPM, ControlChart, individuals_chart
 from vrn.units import FT_M
 from vrn.words import UnitFormat, say
 
@@ -64,7 +65,7 @@ def _standards(quality: ReadingQuality, run: StandardRun, shown: UnitFormat) -> 
     if len(run.standards) > 1:
         yield Picture(
             caption=say(shown, "samples.chart"), alt=say(shown, "samples.chart-alt"), width=0.65,
-            png=control_chart_plot(individuals_chart(run.recovery_pct), shown),
+            png=_control_chart(individuals_chart(run.recovery_pct), shown),
         )  # fmt: skip
 
 
@@ -119,3 +120,19 @@ def _header(shown: UnitFormat, *names: str) -> tuple[str, ...]:
 
 def _ppm(value: float | None) -> Quantity:
     return Quantity("concentration", value)
+
+
+def _control_chart(chart: ControlChart, shown: UnitFormat) -> bytes:
+    """Control chart of single readings [%] in their order, as PNG; points outside the limits are ringed."""
+    with figure(4.4, 2.2, margins_in=(0.55, 0.45, 0.1, 0.1)) as drawn:
+        axes = drawn.subplots()
+        axes.axhline(chart.center, color=INK, linewidth=0.8)
+        for limit in (chart.low, chart.high):
+            axes.axhline(limit, color=QUIET, linewidth=0.8, linestyle="--")
+        order = range(1, len(chart.points) + 1)
+        axes.plot(order, chart.points, "o-", color=INK, markersize=4, linewidth=1.0)
+        for position in chart.outside:
+            axes.plot([position + 1], [chart.points[position]], "o", markersize=11, markerfacecolor="none", color=INK)
+        axes.set(xlabel=say(shown, "report.axis-standards"), ylabel=say(shown, "report.axis-recovery"),
+                 xticks=list(order))  # fmt: skip
+        return png(drawn)

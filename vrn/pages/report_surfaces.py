@@ -13,8 +13,7 @@ from vrn.model.surface import Surface
 from vrn.model.surface_choice import Candidate, Harvest, SurfaceChoice, SurfaceSlice
 from vrn.model.variogram import Variogram
 from vrn.pages.map_page_layers import KNOWN_SURFACES, surface_title
-from vrn.pages.plots import Drawing, surface_maps
-from vrn.pages.plots_reasons import cross_validation_plot, variogram_plot
+from vrn.pages.plots import Drawing, cross_validation_plot, surface_maps, variogram_plot
 from vrn.pages.ramps import DOUBT
 from vrn.pages.report_parts import Bullets, Part, Picture, Piece, Table
 from vrn.prescription.model import Prescription

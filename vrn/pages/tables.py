@@ -1,18 +1,19 @@
-"""Tables that several pages list alike: zones, with the columns a page has room for, and readings."""
+"""Tables that several pages list alike: zones, with the columns a page has room for, readings, ledgers."""
 
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from vrn.findings import Quantity
 from vrn.model.samples import SoilSamples
+from vrn.nitrogen.ledger import Ledger, largest_remainder
 from vrn.pages.report_parts import Table
 from vrn.pages.report_phrases import zone_label
 from vrn.prescription.model import Prescription, ZoneRate
-from vrn.words import UnitFormat, say
+from vrn.words import UNKNOWN, UnitFormat, label_of, say
 
 # column → kind, share of the width on paper, value; the kinds of product columns are the product's own units
 _COLUMNS: Final[dict[str, tuple[str, int, Callable[[ZoneRate], float]]]] = {
@@ -167,3 +168,45 @@ def samples_table(places: Iterable[SamplePlace], shown: UnitFormat) -> Table:
         caption=say(shown, "report.samples-caption", unit=unit), header=(sample, depth, unit, on, zone), rows=rows,
         numbers=(2, 4), widths=(30, 18, 16, 22, 14), narrow=True,
     )  # fmt: skip
+
+
+class LedgerRow(NamedTuple):
+    """A printed line of a ledger."""
+
+    label: str
+    number: str
+    basis: str
+    source: str
+
+
+def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[tuple[LedgerRow, ...], str]:
+    """
+    Lines of a zone's ledger as they are printed, and their printed sum.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Of scalars.
+    shown : UnitFormat
+
+    Returns
+    -------
+    rows : tuple of LedgerRow
+        Numbers to the tenth that add up to the sum.
+    total : str
+        The unclipped sum; "not known" where any line is.
+    """
+    factor, decimals = shown.factor("amount"), shown.decimals("amount")
+    printed = largest_remainder([float(line.lb_ac) * factor for line in ledger.lines], decimals=decimals)
+    rows = tuple(
+        LedgerRow(label_of(shown, line), _signed(value, decimals), line.basis, line.source)
+        for line, value in zip(ledger.lines, printed, strict=True)
+    )
+    return rows, _signed(round(sum(printed), decimals), decimals, plus=False)
+
+
+def _signed(value: float, decimals: int, *, plus: bool = True) -> str:
+    if not math.isfinite(value):
+        return UNKNOWN
+    sign = "−" if value < 0 else "+" if plus and value > 0 else ""
+    return f"{sign}{abs(value):,.{decimals}f}"
