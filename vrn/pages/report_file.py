@@ -223,9 +223,9 @@ def _setting_value(value: Any, path: str, shown: UnitFormat) -> str:
         return UNKNOWN
     _, factor = metric_twin(path) if shown.metric else (path, 1.0)
     kind = next((kind for ending, kind in _KINDS.items() if path.endswith(ending)), "")
-    unit, number = shown.unit(kind), f"{value / factor:.6g}"
+    unit, number = shown.unit(kind), f"{value / factor:,.6g}"
     if unit.startswith("$"):
-        return f"${number}{unit[1:]}"
+        return f"${number if len(number.partition('.')[2]) > 2 else f'{value / factor:,.2f}'}{unit[1:]}"
     return f"{number}%" if unit == "%" else f"{number} {unit}".strip()
 
 

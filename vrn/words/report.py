@@ -88,7 +88,6 @@ SENTENCES: Final[dict[str, str]] = {
     "within": "Driven ground within 10% of the plan",
     "skipped": "Not covered",
     "overlapped": "Covered more than once",
-    "look": "Needs your decision",
     "where": "Where",
     "where-caption": "Applied rate as a share of the planned rate, by place",
     "where-alt": "Map of the applied rate as a share of the planned rate, with ground that was not covered or covered "
