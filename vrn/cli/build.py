@@ -156,15 +156,19 @@ def _say_rates(prescription: "Prescription", shown: "UnitFormat") -> None:
         "rate": "rate",
         "product": f"{product.unit}/ac",
     }
+    totals = "console.totals"
+    if not product.named:
+        totals = "console.totals-n"
+        del kinds["product"]
     heads = (worded(shown, f"console.head-{name}", unit=shown.unit(kind)) for name, kind in kinds.items())
     say(f"{worded(shown, 'console.head-zone'):>4}" + "".join(f"{head:>17}" for head in heads))
     for rate in prescription.rates:
         numbers = (rate.acres, rate.nitrate_ppm, rate.need_lb_ac, rate.rate_n_lb_ac, rate.product_per_ac)
-        cells = (shown.number(kind, number) for kind, number in zip(kinds.values(), numbers, strict=True))
+        cells = (shown.number(kind, number) for kind, number in zip(kinds.values(), numbers, strict=False))
         say(f"{rate.zone:>4}" + "".join(f"{cell:>17}" for cell in cells))
     say()
     tell(
-        shown, "console.totals", area=Quantity("area", prescription.acres), name=product.name,
+        shown, totals, area=Quantity("area", prescription.acres), name=product.name,
         nitrogen=Quantity("mass", prescription.total_n_lb), product=Quantity(product.unit, prescription.total_product),
         mean=Quantity("rate", prescription.mean_rate_n_lb_ac), flat=Quantity("rate", prescription.flat_rate_n_lb_ac),
     )  # fmt: skip

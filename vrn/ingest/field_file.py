@@ -19,6 +19,8 @@ from vrn.units import LB_AC_KG_HA
 
 _STAGE = re.compile(r"preplant|VE|V([1-9]|1\d|2[0-5])|VT|R[1-6]")
 _RATE_STEP_N_KG_HA = 5.0  # what a metric field file without a rate step gets
+_SAYS_APPLICATIONS = re.compile(r"^\s*applications\s*=", re.MULTILINE)
+_LISTS_APPLICATIONS = re.compile(r"^\s*\[\[\s*applications\s*\]\]", re.MULTILINE)
 _FILE_KEYS = {"file", "boundary", "normals", "response_trial"}
 _LARGEST_FILE = 2_000_000  # bytes; a field file is a page of text
 
@@ -87,7 +89,7 @@ def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings
     >>> settings.crop.growth_stage
     'V7'
     """
-    given = _with_stage_in_capitals(raw)
+    given = _nothing_applied(_with_stage_in_capitals(raw))
     metric = given.get("units") == "metric"
     faults: list[Fault] = []
 
@@ -137,6 +139,12 @@ def load_toml(path: Path) -> dict[str, Any]:
         problem = f"{path.name} is not UTF-8 text (byte {error.start + 1})."
         raise InputFileError(problem, "Save it as UTF-8 from a text editor.") from None
     except (tomllib.TOMLDecodeError, RecursionError) as error:
+        text = data.decode("utf-8-sig")
+        if _SAYS_APPLICATIONS.search(text) and _LISTS_APPLICATIONS.search(text):
+            problem = f"{path.name} says applications = … and lists [[applications]], too."
+            raise InputFileError(
+                problem, 'Keep the list; or keep applications = "none" if nothing was applied.'
+            ) from None
         problem = f"{path.name} is not valid TOML: {str(error) or 'nested too deeply'}."
         remedy = "Fix that line; text needs quotes, and a Windows path needs / or 'single quotes'."
         raise InputFileError(problem, remedy) from None
@@ -182,6 +190,13 @@ def _with_stage_in_capitals(raw: dict[str, Any]) -> dict[str, Any]:
     stage = crop["growth_stage"].strip()
     stage = stage.lower() if stage.lower() == "preplant" else stage.upper()
     return {**raw, "crop": {**crop, "growth_stage": stage}}
+
+
+def _nothing_applied(raw: dict[str, Any]) -> dict[str, Any]:
+    """``applications = "none"`` is an empty list; anything else is left for the check."""
+    said = raw.get("applications")
+    none = isinstance(said, str) and said.strip().lower() == "none"
+    return {**raw, "applications": []} if none else raw
 
 
 def _plain(value: Any) -> str:

@@ -159,6 +159,8 @@ def allowed_at(path: str, *, factor: float = 1.0) -> str:
         if table is None or key not in _hints(table):
             break
         hint = _hints(table)[key]
+    if path == "applications":
+        return 'tables headed [[applications]], or "none" if nothing was applied'
     return _words(_bare(hint), re.sub(r"\[\d+\]", "", path), listed=path.endswith("]"), factor=factor)
 
 

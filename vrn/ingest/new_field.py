@@ -40,6 +40,7 @@ _TEMPLATE = """\
 # One field. Fill in every line marked <-- ; then:  vrn check field.toml
 # Lines that begin with # and a key are optional: remove the # to use them. Paths are relative to this file.
 units = "us"
+# Nothing applied yet this season? Write it on a line of its own here:  applications = "none"
 
 [field]
 name = ""                          # <-- as the operator knows it
@@ -108,9 +109,9 @@ value_pct = -1                     # <-- percent; or remove this line and use th
 #count = 4                         # left out: as many as pay
 #least_patch_ac = 0.5
 
-[product]
-name = "UAN 32"
-rate_basis = "product"             # what the terminal is set to: "product", or "n" for pounds of nitrogen
+#[product]                         # without it rates are pounds of nitrogen, and no product is assumed
+#name = "UAN 32"
+#rate_basis = "product"            # what the terminal is set to: "product", or "n" for pounds of nitrogen
 
 [machine]
 swath_ft = 60

@@ -8,6 +8,7 @@ from annotated_types import Ge, Gt, Le, Lt, MinLen
 
 Positive = Annotated[float, Gt(0), Lt(1e6)]
 NotNegative = Annotated[float, Ge(0), Lt(1e6)]
+Rate = Annotated[float, Ge(0), Le(400)]  # of a pass [lb N/ac]
 Share = Annotated[float, Ge(0), Le(1)]
 Percent = Annotated[float, Ge(0), Le(100)]
 Text = Annotated[str, MinLen(1)]
@@ -139,7 +140,7 @@ class Application:
 
     date: date
     product: Text
-    n_lb_ac: NotNegative
+    n_lb_ac: Annotated[float, Ge(0), Le(1000)]
     placement: Literal["broadcast", "incorporated", "banded", "injected", "unknown"] = "unknown"
     inhibitor: Literal["none", "nitrification", "urease", "both"] = "none"
 
@@ -228,14 +229,14 @@ class BlendPart:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProductSection:
-    """``[product]``: a known name, or an analysis with a density (liquid) or ``dry``."""
+    """``[product]``: a known name, or an analysis with a density (liquid) or ``dry``. None is ever assumed."""
 
-    name: Text = "UAN 28"
+    name: Text | None = None
     n_pct: Annotated[float, Gt(0), Le(100)] | None = None
     density_lb_gal: Annotated[float, Gt(0), Le(20)] | None = None
     dry: bool = False
     blend: tuple[BlendPart, ...] = ()
-    rate_basis: Literal["product", "n"] = "product"
+    rate_basis: Literal["product", "n"] | None = None  # of the product where there is one, else of nitrogen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -293,9 +294,9 @@ class ExportSection:
 
     iso_version: Literal["3.3", "4.3"] = "3.3"
     iso_grid: Literal["type-2", "type-1", "polygons"] = "type-2"
-    default_rate_n_lb_ac: NotNegative = 0.0
-    out_of_field_rate_n_lb_ac: NotNegative = 0.0
-    position_lost_rate_n_lb_ac: NotNegative = 0.0
+    default_rate_n_lb_ac: Rate = 0.0
+    out_of_field_rate_n_lb_ac: Rate = 0.0
+    position_lost_rate_n_lb_ac: Rate = 0.0
     shapefile_columns: dict[str, str] = field(default_factory=dict)
     tiles: str | None = None  # address of an aerial background; the map asks the network only when this is given
 
@@ -305,7 +306,7 @@ class Override:
     """``[[review.override]]``: a zone's rate set by a person, with the reason."""
 
     zone: Annotated[int, Ge(1), Le(254)]
-    rate_n_lb_ac: NotNegative
+    rate_n_lb_ac: Rate
     reason: Text
 
 
@@ -329,7 +330,7 @@ class Settings:
     samples: SampleSection
     layers: LayerSection = LayerSection()
     weather: WeatherSection | None = None
-    applications: tuple[Application, ...] = ()
+    applications: tuple[Application, ...] | None = None  # None when nothing is said of it; empty for "none"
     nitrogen: NitrogenSection = NitrogenSection()
     credits: CreditSection = CreditSection()
     zones: ZoneSection = ZoneSection()

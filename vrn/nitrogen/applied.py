@@ -97,7 +97,7 @@ def not_yet_nitrate(
         most = max(item.n_lb_ac * (1.0 - share_low - lost_low), 0.0)
         low, high = low + least, high + most
         parts.append(f"{item.n_lb_ac:g} lb/ac of {item.product} on {item.on}: {least:.2f} to {most:.2f}")
-        if kind == "unknown":
+        if kind == "unknown" and item.n_lb_ac > 0:
             findings.append(note("nitrogen.product-unknown", "applications", product=item.product))
     middle = 0.5 * (low + high)
     line = Line(

@@ -121,7 +121,8 @@ def _refuse(chosen: Method, season: Season, stage: Any, applied_lb_ac: ArrayLike
             f"{chosen.key} gives a season total, not a sidedress rate, and nothing is known of what is already on."
         )
         raise OutsideCalibrationError(
-            problem, "List what was applied under [[applications]]; with n_lb_ac = 0 if nothing was."
+            problem,
+            'List what was applied under [[applications]]; or write applications = "none" at the top of the file.',
         )
 
 

@@ -37,6 +37,8 @@ class Season:
         From the record; None leaves it to the stage table.
     applied_after_sampling_lb_ac : float or ndarray
         What went on on the sampling date or after it. [lb/ac]
+    listed : bool
+        Whether the field file says what was applied, if only that nothing was.
     not_yet : NotYetNitrate or None
         Applied and not yet nitrate at sampling, what came after it included.
     not_yet_before : NotYetNitrate or None
@@ -51,6 +53,7 @@ class Season:
     mineralization_share_left: Number | None = None
     mineralization_source: str = ""
     applications: tuple[Applied, ...] = ()
+    listed: bool = False
     applied_after_sampling_lb_ac: Number = 0.0
     not_yet: NotYetNitrate | None = None
     not_yet_before: NotYetNitrate | None = None
@@ -60,7 +63,8 @@ class Season:
     @property
     def applied_lb_ac(self) -> float | None:
         """All nitrogen already put on; None when the field file says nothing of it. [lb/ac]"""
-        return float(sum(item.n_lb_ac for item in self.applications)) if self.applications else None
+        said = self.listed or self.applications
+        return float(sum(item.n_lb_ac for item in self.applications)) if said else None
 
     @property
     def stage_name(self) -> str | None:
@@ -133,7 +137,7 @@ def _joined(parts: list[tuple[date | None, NotYetNitrate | None]], which: NDArra
 def season_of(
     *, growth_stage: str | float | None = None, sampled_on: Sequence[date | None] = (),
     planting_date: date | None = None, application_date: date | None = None,
-    applications: Sequence[Mapping[str, Any]] = (), weather: Days | None = None, normals: Days | None = None,
+    applications: Sequence[Mapping[str, Any]] | None = None, weather: Days | None = None, normals: Days | None = None,
     texture: str | None = None, latitude_deg: float = 41.5,
 ) -> Season:  # fmt: skip
     """
@@ -148,7 +152,8 @@ def season_of(
     planting_date, application_date : date, optional
         The application date is shown and never credited.
     applications : sequence of mapping
-        ``date, product, n_lb_ac, placement, inhibitor`` of what is already down.
+        ``date, product, n_lb_ac, placement, inhibitor`` of what is already down; empty when nothing is, None when
+        that is not known.
     weather : Days, optional
         A forecast may stand behind the record.
     normals : Days, optional
@@ -174,7 +179,7 @@ def season_of(
             placement=item.get("placement", "unknown"),
             inhibitor=item.get("inhibitor", "none"),
         )
-        for item in applications
+        for item in applications or ()
     )
     findings: list[Finding] = []
     crop = _crop_days(
@@ -203,7 +208,8 @@ def season_of(
     return Season(
         growth_stage=crop.growth_stage, sampled_on=middle, collars_by_date=crop.by_date, clock=crop.clock,
         clock_at_application=crop.clock_at_application, mineralization_share_left=left,
-        mineralization_source=left_source, applications=applied, applied_after_sampling_lb_ac=after, not_yet=not_yet,
+        mineralization_source=left_source, applications=applied, listed=applications is not None,
+        applied_after_sampling_lb_ac=after, not_yet=not_yet,
         not_yet_before=before, rain=rain, findings=tuple(findings),
     )  # fmt: skip
 

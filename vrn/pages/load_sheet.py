@@ -57,17 +57,20 @@ def _product(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     product, (unit, _) = prescription.product, _kinds(prescription)
     name, n = one_line(product.name, most=60), Quantity("number", round(product.n_pct, 2))
     lines = [
-        say(shown, "sheet.dry", product=name, n=n)
+        say(shown, "sheet.no-product")
+        if not product.named
+        else say(shown, "sheet.dry", product=name, n=n)
         if product.density_lb_gal is None
         else say(shown, "sheet.liquid", product=name, n=n, density=Quantity("density", product.density_lb_gal)),
-        say(shown, "sheet.in-all", total=Quantity(unit, prescription.total_product),
+        say(shown, "sheet.in-all", total=Quantity(unit if product.named else "mass", prescription.total_product),
             area=Quantity("area", prescription.acres)),
     ]  # fmt: skip
     rest = prescription.remaining
     if rest is not None:
         lines.append(say(shown, "sheet.left", area=Quantity("area", rest.covered_ac + rest.left_ac)))
     mean = Quantity("rate", prescription.mean_rate_n_lb_ac)
-    lines.append(say(shown, "sheet.nitrogen", mass=Quantity("mass", prescription.total_n_lb), rate=mean))
+    if product.named:
+        lines.append(say(shown, "sheet.nitrogen", mass=Quantity("mass", prescription.total_n_lb), rate=mean))
     report = loads_report(prescription.rates, product, prescription.field.settings.machine)
     last = Quantity(unit, report.last_load)
     if report.loads == 1:
@@ -88,7 +91,7 @@ def _iso(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
         say(shown, "sheet.iso-field", name=terminal_name(prescription.field.name)),
         say(shown, "sheet.task", name=task_name(prescription)),
         say(shown, "sheet.iso-product", name=terminal_name(product.name, instead="Product")),
-        say(shown, "sheet.unit", name=rate_unit_shown(prescription)),
+        say(shown, "sheet.unit" if product.named else "sheet.unit-n", name=rate_unit_shown(prescription)),
     ]
     export = settings.export
     if export.iso_grid == "polygons":

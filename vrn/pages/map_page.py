@@ -108,7 +108,7 @@ def _totals(prescription: Prescription, shown: UnitFormat) -> list[tuple[str, st
     product = prescription.product
     return [
         (say(shown, "map.nitrogen"), shown.text("mass", prescription.total_n_lb)),
-        (product.name, shown.text(product.unit, prescription.total_product)),
+        *(((product.name, shown.text(product.unit, prescription.total_product)),) if product.named else ()),
         (say(shown, "map.mean-rate"), shown.text("rate", prescription.mean_rate_n_lb_ac)),
         (say(shown, "map.flat-rate"), shown.text("rate", prescription.flat_rate_n_lb_ac)),
     ]

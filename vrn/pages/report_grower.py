@@ -102,6 +102,8 @@ def _product(prescription: Prescription, shown: UnitFormat) -> str:
     product, total = prescription.product, prescription.total_product
     mass, area = Quantity("mass", prescription.total_n_lb), Quantity("area", prescription.acres)
     n = Quantity("number", round(product.n_pct, 2))
+    if not product.named:
+        return say(shown, "grower.no-product", mass=mass, area=area)
     if product.density_lb_gal is None:
         return say(shown, "grower.dry", total=Quantity("lb", total), product=product.name, n=n, mass=mass, area=area)
     return say(shown, "grower.liquid", total=Quantity("gal", total), product=product.name, n=n,

@@ -45,6 +45,8 @@ def _head(shown: UnitFormat, *heads: str | tuple[str, Kind]) -> tuple[str, ...]:
 def _product(prescription: Prescription, shown: UnitFormat) -> str:
     """Analysis and density of the product, and who says so."""
     product, n = prescription.product, Quantity("number", round(prescription.product.n_pct, 2))
+    if not product.named:
+        return say(shown, "rates.product-none")
     if product.density_lb_gal is None:
         return say(shown, "rates.product-dry", product=product.name, n=n, source=product.source)
     density = Quantity("density", product.density_lb_gal)

@@ -252,7 +252,7 @@ def season_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
             by_day.setdefault(on, []).append(ppm)
     png = _season_plot(
         weather, shown,
-        applied=[(one.date, one.n_lb_ac) for one in prescription.field.settings.applications],
+        applied=[(one.date, one.n_lb_ac) for one in prescription.field.settings.applications or ()],
         sampled=[(on, float(np.mean(values))) for on, values in sorted(by_day.items())],
     )  # fmt: skip
     caption, alt = say(shown, "report.season-caption", source=weather.source), say(shown, "report.season-alt")

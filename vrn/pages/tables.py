@@ -47,7 +47,7 @@ def zones_table(
         Whether check strips and zones of before a rain-out say so.
     """
     product = prescription.product
-    columns = tuple(columns)
+    columns = tuple(name for name in columns if product.named or not name.startswith("product"))
     kinds = {name: kind for name, (kind, _, _) in _COLUMNS.items()}
     kinds |= {"product-rate": f"{product.unit}/ac", "product": product.unit}
 

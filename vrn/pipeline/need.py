@@ -30,7 +30,7 @@ from vrn.nitrogen.season import Season
 from vrn.nitrogen.stage import mineralization_share_left
 from vrn.pipeline.own import NEED, OwnNeed
 from vrn.pipeline.season import expected_top_foot_ppm, season_by_cell, season_of_field
-from vrn.prescription.products import product_of
+from vrn.prescription.products import product_for
 
 _TWO_FEET_IN: Final = 24.0
 _PLACES: Final = 5
@@ -157,8 +157,9 @@ def need_of_field(
         rain = replace(season.rain, expected_top_foot_ppm=expected_top_foot_ppm(field, season, season.rain),
                        measured_top_foot_ppm=nitrate_ppm)  # fmt: skip
         season = replace(season, rain=rain)
-    product = product_of(field.settings.product)
-    of_product = None if product.cautions else product_caution(product.name)  # a known product brings its own
+    product = product_for(field.settings)
+    unlisted = product.named and not product.cautions  # a known one brings its own
+    of_product = product_caution(product.name) if unlisted else None
     cautions: tuple[Finding | None, ...] = (
         second_foot_caution(
             top_nitrate_ppm=nitrate_ppm,

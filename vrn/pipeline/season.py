@@ -78,7 +78,7 @@ def _season(field: Field, sampled_on: Sequence[date | None], *, growth_stage: st
         sampled_on=sampled_on,
         planting_date=settings.crop.planting_date,
         application_date=settings.crop.application_date,
-        applications=[asdict(application) for application in settings.applications],
+        applications=None if settings.applications is None else [asdict(one) for one in settings.applications],
         weather=_days(field.weather),
         normals=_days(field.normals),
         texture=settings.nitrogen.texture,

@@ -66,6 +66,8 @@ def findings_of(
                     allowed=Quantity("mass", strips.tolerance_n_lb))
         )  # fmt: skip
     found += [note(caution, f"product {product.name}") for caution in product.cautions]
+    if not product.named:
+        found.append(note("rates.no-product", "product"))
     if not field.settings.approved:
         found.append(note("rates.draft", "review"))
     return tuple(found)

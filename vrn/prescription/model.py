@@ -63,6 +63,11 @@ class Product:
     cautions: tuple[str, ...] = ()
 
     @property
+    def named(self) -> bool:
+        """Whether the field file names a product; without one, this is nitrogen itself, by the pound."""
+        return self.n_pct < 100.0
+
+    @property
     def n_lb_per_unit(self) -> float:
         """Nitrogen in a gallon or a pound of product. [lb N/gal or lb N/lb]"""
         return self.n_pct / 100.0 * (self.density_lb_gal if self.density_lb_gal is not None else 1.0)

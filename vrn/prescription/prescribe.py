@@ -29,7 +29,7 @@ from vrn.prescription.model import (
     RoundingReport,
     ZoneRate,
 )
-from vrn.prescription.products import product_of
+from vrn.prescription.products import product_for
 from vrn.prescription.strips import StripReport, with_strips
 from vrn.zones.model import Zones
 
@@ -60,7 +60,7 @@ class _Cells:
             problem = f"Zones of shape {zones.labels.shape} do not lie on a grid of {share.shape}."
             raise OutOfRangeError(problem, "Draw the zones on the prescription's own grid.")
         need = np.broadcast_to(np.asarray(ledger.unclipped_lb_ac, dtype=float), (size,))
-        listed = sum(application.n_lb_ac for application in field.settings.applications)
+        listed = sum(application.n_lb_ac for application in field.settings.applications or ())
         applied = surfaces["applied_n_lb_ac"].values.ravel() if "applied_n_lb_ac" in surfaces else listed
         return cls(
             labels=zones.labels.ravel(), weights=share.ravel(), need=need,
@@ -168,7 +168,8 @@ def prescribe(
         If the product is unknown or a zone of ``[[review.override]]`` does not exist.
     """
     settings = field.settings
-    product = product_of(settings.product)
+    product = product_for(settings)
+    rate_basis = settings.product.rate_basis or ("product" if product.named else "n")
     rules = rules_of(settings)
     prices = prices_of(settings)
     cells = _Cells.of(field, share, surfaces, ledger, zones, need_se)
@@ -214,7 +215,7 @@ def prescribe(
             changes.append((_strip_change(strip, len(final), base, final[-1]),))
     rates = tuple(
         replace(
-            _zone_rate(zone, cells, zones.outlines[zone - 1], grid.crs, product, settings.product.rate_basis, rate),
+            _zone_rate(zone, cells, zones.outlines[zone - 1], grid.crs, product, rate_basis, rate),
             changes=changes[zone - 1], strip=strip, allowed_n_lb_ac=rules.window(cells.already(zone)),
         )
         for zone, (rate, strip) in enumerate(zip(final, strips, strict=True), start=1)
@@ -226,8 +227,8 @@ def prescribe(
     return with_machine_check(
         Prescription(
             field=field, grid=grid, share=share, surfaces=surfaces, ledger=ledger, zones=zones,
-            rates=rates, product=product, rate_basis=settings.product.rate_basis,
-            rate_unit="lb N/ac" if settings.product.rate_basis == "n" else f"{product.unit}/ac",
+            rates=rates, product=product, rate_basis=rate_basis,
+            rate_unit="lb N/ac" if rate_basis == "n" else f"{product.unit}/ac",
             acres=sum(rate.acres for rate in rates), flat_rate_n_lb_ac=flat, total_n_lb=total_n_lb,
             total_product=total_n_lb / product.n_lb_per_unit,
             findings=findings_of(

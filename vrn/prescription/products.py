@@ -3,11 +3,12 @@
 import difflib
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from vrn.errors import InputFileError
-from vrn.model.settings import MachineSection, ProductSection
+from vrn.model.settings import MachineSection, ProductSection, Settings
 from vrn.prescription.model import Product, ZoneRate
+from vrn.prescription.product_gate import check_most, check_product
 
 _SHEET = "“Estimated physical characteristics of fertilizer material”, studylib.net 18119690"
 
@@ -49,6 +50,10 @@ PRODUCTS: tuple[Product, ...] = (
     ),
 )  # fmt: skip
 
+NO_PRODUCT = Product(
+    name="Nitrogen", n_pct=100.0, density_lb_gal=None, unit="lb", source="the field file names no product"
+)
+
 _ALIASES = {
     "uan28": "UAN 28", "28uan": "UAN 28", "uan2800": "UAN 28",
     "uan30": "UAN 30", "30uan": "UAN 30",
@@ -61,31 +66,78 @@ _ALIASES = {
 }  # fmt: skip
 
 
-def product_of(section: ProductSection) -> Product:
+def product_for(settings: Settings) -> Product:
     """
-    The product a field file asks for: a known one, a blend of known ones, or the user's own analysis.
+    The product of a field file, within what its class allows at the highest rate that may be written.
+
+    Raises
+    ------
+    InputFileError
+        As `product_of` does; or when the product's class does not allow that rate.
+    """
+    metric, machine, limits, export = settings.units == "metric", settings.machine, settings.limits, settings.export
+    product = product_of(settings.product, metric=metric)
+    if product.named:
+        highest = {
+            "limits.max_n" if limits.max_n_lb_ac <= machine.max_rate_n_lb_ac else "machine.max_rate_n": min(
+                limits.max_n_lb_ac, machine.max_rate_n_lb_ac, limits.max_season_n_lb_ac or math.inf
+            ),
+            "export.default_rate_n": export.default_rate_n_lb_ac,
+            "export.out_of_field_rate_n": export.out_of_field_rate_n_lb_ac,
+            "export.position_lost_rate_n": export.position_lost_rate_n_lb_ac,
+        }
+        ending = "_kg_ha" if metric else "_lb_ac"
+        for key, n_lb_ac in highest.items():
+            check_most(product, n_lb_ac, key + ending, metric=metric)
+    return product
+
+
+def product_of(section: ProductSection, *, metric: bool = False) -> Product:
+    """
+    The product a field file asks for: a known one, a blend of known ones, the user's own analysis, or none.
 
     Parameters
     ----------
     section : ProductSection
         ``[product]``.
+    metric : bool
+        Whether refusals speak of kg/L.
+
+    Returns
+    -------
+    product : Product
 
     Raises
     ------
     InputFileError
-        If the name is unknown and no analysis is given, a liquid has no density, or a blend does not make sense.
+        If the name is unknown and no analysis is given, a liquid has no density, a blend does not make sense, or
+        analysis and density are not those of a product of its name or class.
 
     Examples
     --------
     >>> uan = product_of(ProductSection(name="uan-32"))
     >>> uan.name, round(100.0 / uan.n_lb_per_unit, 2)
     ('UAN 32', 28.25)
+    >>> product_of(ProductSection()).named
+    False
     """
     if section.blend:
-        return _blended(section)
-    if section.n_pct is not None:
-        return _own(section)
-    return known_product(section.name)
+        product = _blended(section)
+    elif section.n_pct is not None:
+        product = _own(section)
+    elif section.name is not None:
+        known = known_product(section.name)
+        if section.density_lb_gal is None and not section.dry:
+            return known
+        product = replace(known, density_lb_gal=None if section.dry else section.density_lb_gal)
+    elif section.density_lb_gal is not None or section.dry or section.rate_basis == "product":
+        problem = "[product] has neither a name nor an analysis."
+        raise InputFileError(problem, 'Name the product; or give n_pct. Without one, leave [product] out, or keep only '
+                             'rate_basis = "n".')  # fmt: skip
+    else:
+        return NO_PRODUCT
+    check_product(product, _found(product.name), PRODUCTS, metric=metric)
+    return product
 
 
 def known_product(name: str) -> Product:
@@ -102,17 +154,22 @@ def known_product(name: str) -> Product:
     InputFileError
         If the table has no such product.
     """
-    plain = _plain(name)
-    by_name = {_plain(product.name): product for product in PRODUCTS}
-    aliases = {_plain(alias): by_name[_plain(full)] for alias, full in _ALIASES.items()}
-    found = by_name.get(plain) or aliases.get(plain)
+    found = _found(name)
     if found is None:
-        near = difflib.get_close_matches(plain, list(by_name), n=1, cutoff=0.4)
+        by_name = {_plain(product.name): product for product in PRODUCTS}
+        near = difflib.get_close_matches(_plain(name), list(by_name), n=1, cutoff=0.4)
         nearest = f" (nearest: {by_name[near[0]].name})" if near else ""
         problem = f"product.name: {name!r} is not a known product{nearest}."
         known = ", ".join(product.name for product in PRODUCTS)
         raise InputFileError(problem, f"Use one of: {known}; or give product.n_pct with density_lb_gal or dry = true.")
     return found
+
+
+def _found(name: str) -> Product | None:
+    """A product of the table by its name or its grade, or None."""
+    by_name = {_plain(product.name): product for product in PRODUCTS}
+    aliases = {_plain(alias): by_name[_plain(full)] for alias, full in _ALIASES.items()}
+    return by_name.get(_plain(name)) or aliases.get(_plain(name))
 
 
 def _plain(name: str) -> str:
@@ -123,13 +180,14 @@ def _own(section: ProductSection) -> Product:
     """A product by the user's own analysis."""
     assert section.n_pct is not None  # for the type checker; the caller has looked
     if section.dry == (section.density_lb_gal is not None):
-        problem = f"product {section.name!r} has an analysis but " + (
+        problem = f"product {section.name or section.n_pct!r} has an analysis but " + (
             "both a density and dry = true." if section.dry else "neither a density nor dry = true."
         )
         raise InputFileError(problem, "Give density_lb_gal for a liquid, or dry = true for a dry product.")
+    known = _found(section.name) if section.name is not None else None
     return Product(
-        name=section.name, n_pct=section.n_pct, density_lb_gal=section.density_lb_gal,
-        unit="lb" if section.dry else "gal", source="field file",
+        name=section.name or f"{section.n_pct:g}% N", n_pct=section.n_pct, density_lb_gal=section.density_lb_gal,
+        unit="lb" if section.dry else "gal", source="field file", cautions=() if known is None else known.cautions,
     )  # fmt: skip
 
 
@@ -152,7 +210,7 @@ def _blended(section: ProductSection) -> Product:
     names = ", ".join(f"{share:.0%} {product.name}" for product, share in parts)
     how = "by volume" if units == {"gal"} else "by weight"
     return Product(
-        name=section.name if section.name != "UAN 28" else names,
+        name=section.name or names,
         n_pct=n_pct,
         density_lb_gal=sum(weight) / total if units == {"gal"} else None,
         unit=units.pop(),
@@ -213,7 +271,7 @@ def loads_report(
     """
     total = sum(rate.acres * rate.product_per_ac for rate in rates)
     n_lb = sum(rate.acres * rate.rate_n_lb_ac for rate in rates)
-    tank = machine.tank_gal if product.unit == "gal" else machine.tank_lb
+    tank = machine.tank_gal if product.unit == "gal" else machine.tank_lb if product.named else None
     loads = math.ceil(total / tank - 1e-9) if tank and total > 0 else None
     treated_ac = sum(rate.acres for rate in rates if rate.rate_n_lb_ac > 0)
     return LoadsReport(

@@ -239,7 +239,7 @@ def _of_further_readings(foot: SecondFoot) -> SecondFoot:
 
 def _bands(settings: Settings, cores: int) -> BandedNitrogen | None:
     """Nitrogen put on in bands, which asks for cores between the rows and for more of them."""
-    banded = [one for one in settings.applications if one.placement in ("banded", "injected")]
+    banded = [one for one in settings.applications or () if one.placement in ("banded", "injected")]
     if not banded:
         return None
     pounds = sum(one.n_lb_ac for one in banded)

@@ -77,7 +77,7 @@ def rain_since_in(field: Field) -> float | None:
     weather = field.weather
     if weather is None or not len(weather.days):
         return None
-    dates = [one.date for one in field.settings.applications if one.n_lb_ac > 0]
+    dates = [one.date for one in field.settings.applications or () if one.n_lb_ac > 0]
     last = max(dates, default=weather.days[0])
     after = np.array([day > last for day in weather.days])
     return float(np.nansum(weather.rain_in[after])) if after.any() else 0.0

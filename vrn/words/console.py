@@ -12,6 +12,7 @@ SENTENCES: Final[dict[str, str]] = {
     "head-need": "need {unit}",
     "head-rate": "rate {unit}",
     "head-product": "product {unit}",
+    "totals-n": "{area}, {nitrogen}. The mean rate is {mean}. One flat rate from the same samples is {flat}.",
     "totals": "{area}, {nitrogen}, {product} of {name}. The mean rate is {mean}. One flat rate from the same samples "
     "is {flat}.",
     "assumptions": "Assumptions: {themes}",

@@ -37,6 +37,7 @@ SENTENCES: Final[dict[str, str]] = {
     "off-one": "If the map is right, this rate is off by {zones} on average.",
     "all": "all",
     "liquid": "{total} of {product} ({n}% N, {density}) carries {mass} for {area}.",
+    "no-product": "The plan puts {mass} of nitrogen on {area}. No product is named.",
     "dry": "{total} of {product} ({n}% N) carries {mass} for {area}.",
     "flat-takes-more": "One flat rate would take {flat}. The zones take {apart} less.",
     "flat-takes-less": "One flat rate would take {flat}. The zones take {apart} more.",

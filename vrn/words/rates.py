@@ -94,6 +94,11 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Have an agronomist read it and sign it.",
         'review.approved_by = "NAME"; review.approved_on = 2026-06-18',
     ),
+    "no-product": (
+        "No product is named, so none is assumed. All rates are nitrogen.",
+        "Name the product to see how much of it to order.",
+        'product.name = "UAN 32"',
+    ),
     "machine-faster": ("Zone {zone}: {rate} cannot be made at {speed}.", "Drive at {advised} or faster."),
     "machine-slower": ("Zone {zone}: {rate} cannot be made at {speed}.", "Drive at {advised} or slower."),
     "machine-impossible": (
@@ -132,6 +137,7 @@ SENTENCES: Final[dict[str, str]] = {
     "zone-before": "zone {zone} of the whole field",
     "machine": "The machine",
     "product": "{product}: {n}% N by weight, {density}. Source: {source}.",
+    "product-none": "No product is named. All rates are nitrogen.",
     "product-dry": "{product}: {n}% N by weight. Source: {source}.",
     "assumed-highest-rate": "Orifices or metering are taken to be set so that the highest rate is the most flow at the "
     "working speed.",
