@@ -33,13 +33,8 @@ def write_comparison(comparison: Comparison, out_dir: str | Path) -> Path:
 
     Parameters
     ----------
-    comparison : Comparison
     out_dir : path
         Replaced whole when it holds only an earlier comparison.
-
-    Returns
-    -------
-    folder : Path
 
     Raises
     ------

@@ -85,7 +85,6 @@ class Sheet:
 
     Parameters
     ----------
-    frame : Frame
     shapes : list of Placed
         From below to the top.
     labels : list of (x, y, width, height, text)
@@ -167,14 +166,7 @@ class FieldDrawing:
 
 
 def ground_drawing(ground: Field, shown: UnitFormat) -> FieldDrawing:
-    """
-    Outline, ground without nitrogen, and the places where cores were pulled.
-
-    Parameters
-    ----------
-    ground : Field
-    shown : UnitFormat
-    """
+    """Outline, ground without nitrogen, and the places where cores were pulled."""
     none = shapely.intersection(ground.no_apply, ground.boundary)
     cores = shapely.multipoints(np.unique(ground.samples.field_readings().coordinates_m, axis=0))
     west, south, east, north = ground.boundary.bounds
@@ -189,14 +181,7 @@ def ground_drawing(ground: Field, shown: UnitFormat) -> FieldDrawing:
 
 
 def rate_drawing(prescription: Prescription, shown: UnitFormat) -> FieldDrawing:
-    """
-    Zones in the colours of their rates, their numbers and rates on them, over the field's own drawing.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    shown : UnitFormat
-    """
+    """Zones in the colours of their rates, their numbers and rates on them, over the field's own drawing."""
     colors = rate_colors(prescription.rates)
     zones = tuple((rate.outline, Look(fill=colors[rate.zone], line=INK)) for rate in prescription.rates)
     ground = ground_drawing(prescription.field, shown)
@@ -210,11 +195,6 @@ def rate_drawing(prescription: Prescription, shown: UnitFormat) -> FieldDrawing:
 def zone_labels(prescription: Prescription, shown: UnitFormat) -> list[tuple[shapely.Point, str]]:
     """
     Number and rate of each zone, at the widest place of its largest part and of other large parts.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    shown : UnitFormat
 
     Returns
     -------

@@ -18,14 +18,8 @@ def on_axes(axes: "Axes", drawing: FieldDrawing, box_in: tuple[float, float, flo
 
     Parameters
     ----------
-    axes : matplotlib.axes.Axes
-    drawing : FieldDrawing
     box_in : tuple of float
         Left, bottom, width, height; scale bar and arrow come close under it. [in]
-
-    Returns
-    -------
-    frame : Frame
     """
     from matplotlib.collections import LineCollection, PathCollection
     from matplotlib.path import Path
@@ -65,7 +59,6 @@ def as_svg(drawing: FieldDrawing, title: str) -> str:
 
     Parameters
     ----------
-    drawing : FieldDrawing
     title : str
         What stands in for it where it is not seen.
 
@@ -123,13 +116,8 @@ def on_paper(paper: Any, drawing: FieldDrawing, box_mm: tuple[float, float, floa
     ----------
     paper : fpdf.FPDF
         Its unit the millimetre.
-    drawing : FieldDrawing
     box_mm : tuple of float
         Left, top, width, height; scale bar and arrow come close under it. [mm]
-
-    Returns
-    -------
-    frame : Frame
     """
     sheet = drawing.laid_out(*box_mm, point=_MM, down=True)
     for shape in sheet.shapes:

@@ -47,7 +47,6 @@ def write_map(prescription: Prescription, path: Path) -> None:
 
     Parameters
     ----------
-    prescription : Prescription
     path : Path
         Of the file, usually ``map.html``.
     """
@@ -57,10 +56,6 @@ def write_map(prescription: Prescription, path: Path) -> None:
 def map_page(prescription: Prescription) -> str:
     """
     The map page as text.
-
-    Parameters
-    ----------
-    prescription : Prescription
 
     Returns
     -------

@@ -46,14 +46,12 @@ class Picture:
         As ``nitrate_ppm`` or ``nitrate_ppm_se``.
     title, quantity : str
         Name in words; kind of its values.
-    ramp : Ramp
     low, high : float
         Values of the ramp's ends, in the trade's unit; both NaN where the surface knows nothing.
     ticks : tuple of float
         Round values between them, in the unit shown.
     url : str
         Palette PNG as a data URI.
-    surface : Surface
     """
 
     key: str
@@ -81,10 +79,6 @@ class Frame:
 def frame_of(prescription: Prescription) -> Frame:
     """
     Raster in longitude and latitude over the treated ground.
-
-    Parameters
-    ----------
-    prescription : Prescription
 
     Returns
     -------
@@ -118,12 +112,6 @@ def frame_of(prescription: Prescription) -> Frame:
 def pictures(prescription: Prescription, frame: Frame, shown: UnitFormat) -> tuple[Picture, ...]:
     """
     Every surface of a prescription, each followed by its standard error where it has one.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    frame : Frame
-    shown : UnitFormat
 
     Returns
     -------
@@ -215,12 +203,6 @@ def map_shapes(
 ) -> dict[str, list[dict[str, Any]]]:
     """
     Outlines and points of the map by layer, as GeoJSON features; strips and passes only where there are some.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    places : list of SamplePlace
-    shown : UnitFormat
 
     Returns
     -------

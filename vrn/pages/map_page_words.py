@@ -20,8 +20,6 @@ class ZoneText:
 
     Parameters
     ----------
-    zone : int
-    color, rate : str
     label, lead, sure : str
         What sets it apart, what it gets, how sure its need is.
     rows, total : tuple of LedgerRow, str
@@ -30,10 +28,8 @@ class ZoneText:
         Why, from, to.
     means : tuple of (str, str)
         Name and average of what the need rests on.
-    samples : str
     methods : tuple of (str, str, str)
         Title, need and remark of the other methods.
-    notes : tuple of str
     reason, allowed : str
         Reason of an override in force, and what a person may set.
     """
@@ -61,15 +57,7 @@ def why_changed(change: Change, shown: UnitFormat) -> str:
 
 
 def zone_texts(prescription: Prescription, places: list[SamplePlace], shown: UnitFormat) -> list[ZoneText]:
-    """
-    Every zone as the page shows it, in order.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    places : list of SamplePlace
-    shown : UnitFormat
-    """
+    """Every zone as the page shows it, in order."""
     colors = rate_colors(prescription.rates)
     return [
         _zone(prescription, rate, colors[rate.zone], [place for place in places if place.zone == rate.zone], shown)

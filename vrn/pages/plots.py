@@ -88,18 +88,7 @@ def sheet(drawn: "Figure") -> "Axes":
 
 
 def rate_map(prescription: Prescription, shown: UnitFormat) -> bytes:
-    """
-    Zones with their rates, samples, no-apply ground.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    shown : UnitFormat
-
-    Returns
-    -------
-    png : bytes
-    """
+    """Zones with their rates, samples, no-apply ground."""
     drawing = rate_drawing(prescription, shown)
     height_in = float(np.clip(6.4 * drawing.aspect, 1.6, 3.7))
     with figure(6.4, height_in + 0.2) as drawn:
@@ -119,19 +108,7 @@ class Drawing:
 
 
 def surface_maps(prescription: Prescription, drawings: Sequence[Drawing], shown: UnitFormat) -> bytes:
-    """
-    Surfaces side by side, each with its own scale under it.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    drawings : sequence of Drawing
-    shown : UnitFormat
-
-    Returns
-    -------
-    png : bytes
-    """
+    """Surfaces side by side, each with its own scale under it."""
     ground = ground_drawing(prescription.field, shown)
     room_in = 6.8 / len(drawings)
     map_in = float(np.clip(room_in * 0.95 * ground.aspect, 1.3, 3.4))
@@ -195,12 +172,6 @@ def variogram_plot(
         Of the bins; distances in the reader's unit of length. [``unit``]
     model : callable or None
         Semivariance at distances.
-    unit : str
-    shown : UnitFormat
-
-    Returns
-    -------
-    png : bytes
     """
     distance, count = np.asarray(distance, float), np.asarray(pairs, float)
     with figure(3.3, 2.4, margins_in=(0.55, 0.45, 0.1, 0.1)) as drawn:

@@ -16,7 +16,6 @@ class Ramp:
 
     Parameters
     ----------
-    name : str
     stops : tuple of str
         Colours as ``#rrggbb`` at even distances, light to dark.
 

@@ -36,18 +36,7 @@ _LEAST_SHOWN_LB_AC: Final = 0.05  # below it every number of zones is 0 in the t
 
 
 def file_parts(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ...]:
-    """
-    Every part whose data exist, in the order the work was done.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    shown : UnitFormat
-
-    Returns
-    -------
-    parts : tuple of Part
-    """
+    """Every part whose data exist, in the order the work was done."""
     readings = samples_table(sample_places(prescription, shown), shown)
     made = (
         _findings(prescription, shown),

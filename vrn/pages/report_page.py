@@ -33,8 +33,6 @@ def write_reports(
 
     Parameters
     ----------
-    prescription : Prescription
-    html_path, pdf_path : Path
     made : (bytes, bytes), optional
         Page and paper, where another process set them.
     """
@@ -46,10 +44,6 @@ def write_reports(
 def reports_of(prescription: Prescription) -> tuple[bytes, bytes]:
     """
     Set the report as a page and as paper, from the same content.
-
-    Parameters
-    ----------
-    prescription : Prescription
 
     Returns
     -------
@@ -67,29 +61,12 @@ def load_libraries() -> None:
 
 
 def write_report(prescription: Prescription, path: Path) -> None:
-    """
-    Write the report as a page.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    path : Path
-    """
+    """Write the report as a page."""
     path.write_text(html_of(report_of(prescription)), encoding="utf-8", newline="\n")
 
 
 def report_of(prescription: Prescription) -> Report:
-    """
-    Content of the report, before it is set as a page or on paper.
-
-    Parameters
-    ----------
-    prescription : Prescription
-
-    Returns
-    -------
-    report : Report
-    """
+    """Content of the report, before it is set as a page or on paper."""
     header, signed = prescription.field.settings.header, prescription.field.settings.approved
     shown = UnitFormat(metric=prescription.field.settings.units == "metric")
     draft, name = "" if signed else "-draft", {"field": header.name, "season": str(header.season)}
@@ -119,7 +96,6 @@ def report_pdf(report: Report, prescription: Prescription) -> bytes:
 
     Parameters
     ----------
-    report : Report
     prescription : Prescription
         For its dates and its units: Letter where trade units are shown, A4 where metric ones are.
 

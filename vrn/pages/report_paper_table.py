@@ -25,8 +25,6 @@ def draw_table(paper: Any, table: Table, *, size: float) -> None:
 
     Parameters
     ----------
-    paper : fpdf.FPDF
-    table : Table
     size : float
         Of the letters. [pt]
     """
@@ -51,8 +49,6 @@ def begin_table(paper: Any, table: Table, *, size: float, above: float) -> None:
 
     Parameters
     ----------
-    paper : fpdf.FPDF
-    table : Table
     size : float
         Of the letters. [pt]
     above : float
@@ -72,8 +68,6 @@ def draw_text(paper: Any, text: str, *, step: float, width: float = 0.0) -> None
 
     Parameters
     ----------
-    paper : fpdf.FPDF
-    text : str
     step : float
         From line to line. [mm]
     width : float

@@ -36,8 +36,6 @@ def zones_table(
 
     Parameters
     ----------
-    prescription : Prescription
-    shown : UnitFormat
     columns : iterable of str
         After the zone: any of ``area``, ``nitrate``, ``organic-matter``, ``yield-goal``, ``need``, ``rate``,
         ``product-rate``, ``product``.
@@ -112,14 +110,7 @@ class SamplePlace:
 
 
 def sample_places(prescription: Prescription, shown: UnitFormat) -> list[SamplePlace]:
-    """
-    Places where cores were pulled, in the order of the file, each with its readings from the top down.
-
-    Parameters
-    ----------
-    prescription : Prescription
-    shown : UnitFormat
-    """
+    """Places where cores were pulled, in the order of the file, each with its readings from the top down."""
     samples = prescription.field.samples.field_readings()
     row, col, inside = prescription.grid.cells_of(samples.coordinates_m)
     zone = np.where(inside, prescription.zones.labels[row, col], 0)
@@ -147,14 +138,7 @@ def _reading(samples: SoilSamples, i: int, shown: UnitFormat) -> Reading:
 
 
 def samples_table(places: Iterable[SamplePlace], shown: UnitFormat) -> Table:
-    """
-    Every reading with its depth, day and zone.
-
-    Parameters
-    ----------
-    places : iterable of SamplePlace
-    shown : UnitFormat
-    """
+    """Every reading with its depth, day and zone."""
     unit = shown.unit("concentration")
     rows = tuple(
         (say(shown, "report.duplicate", sample=one.sample) if one.duplicate else one.sample, one.depth, one.nitrate,
@@ -187,7 +171,6 @@ def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[tuple[LedgerRow, ...
     ----------
     ledger : Ledger
         Of scalars.
-    shown : UnitFormat
 
     Returns
     -------
