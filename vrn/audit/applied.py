@@ -85,10 +85,6 @@ def read_applied(path: Path, *, rate_column: str | None = None) -> AppliedRecord
     rate_column : str, optional
         Column that holds the rate, when its name is not one that is known.
 
-    Returns
-    -------
-    records : AppliedRecords
-
     Raises
     ------
     InputFileError

@@ -50,10 +50,6 @@ def compare(
     width_ft : float, optional
         Width of the machine, when the file does not say. [ft]
 
-    Returns
-    -------
-    comparison : Comparison
-
     Raises
     ------
     InputFileError

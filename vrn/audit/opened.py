@@ -80,14 +80,6 @@ def open_folder(folder: Path) -> Opened:
     """
     Read what ``vrn build`` wrote.
 
-    Parameters
-    ----------
-    folder : Path
-
-    Returns
-    -------
-    opened : Opened
-
     Raises
     ------
     InputFileError

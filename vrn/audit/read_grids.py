@@ -81,14 +81,6 @@ def read_iso(folder: Path) -> IsoTask:
     """
     Read a ``TASKDATA`` folder with one task.
 
-    Parameters
-    ----------
-    folder : Path
-
-    Returns
-    -------
-    task : IsoTask
-
     Raises
     ------
     UnreadableError
@@ -259,14 +251,6 @@ class Raster:
 def read_tiff(path: Path) -> Raster:
     """
     Read one raster.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    raster : Raster
 
     Raises
     ------

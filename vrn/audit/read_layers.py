@@ -19,14 +19,6 @@ def read_geojson(path: Path) -> FileZones:
     """
     Zones of ``prescription.geojson``.
 
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    zones : FileZones
-
     Raises
     ------
     UnreadableError

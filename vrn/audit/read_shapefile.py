@@ -21,10 +21,6 @@ def read_shapefile(folder: Path) -> FileZones:
     folder : Path
         Holds ``RX.SHP``, ``RX.SHX``, ``RX.DBF``, ``RX.PRJ``.
 
-    Returns
-    -------
-    zones : FileZones
-
     Raises
     ------
     UnreadableError

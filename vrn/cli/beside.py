@@ -62,13 +62,7 @@ class ReportBeside:
             pass
 
     def begin(self, prescription: "Prescription") -> None:
-        """
-        Hand it a prescription, and go on.
-
-        Parameters
-        ----------
-        prescription : Prescription
-        """
+        """Hand it a prescription, and go on."""
         if self._process is not None:
             with suppress(pickle.PicklingError, AttributeError, TypeError):
                 self._asking = threading.Thread(target=self._ask, args=(pickle.dumps(prescription),), daemon=True)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vrn.cli.app import app, progress, say, say_findings, say_json
+from vrn.cli.app import app, leave_if_warned, progress, say, say_findings, say_json
 from vrn.errors import OutOfRangeError
 from vrn.units import FT_M
 
@@ -74,10 +74,11 @@ def plan(
         from vrn.files.plan import plan_to_plain
 
         say_json({**plan_to_plain(made), "files": [str(path) for path in written]})
-        return
-    _say_plan(made)
-    if written:
-        _say_written(made, written, field_file)
+    else:
+        _say_plan(made)
+        if written:
+            _say_written(made, written, field_file)
+    leave_if_warned(made.findings)
 
 
 def _made(

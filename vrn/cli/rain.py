@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 import numpy as np
 import typer
 
-from vrn.cli.app import app, say, say_findings, say_json
+from vrn.cli.app import app, leave_if_warned, say, say_findings, say_json
 from vrn.errors import InputFileError
 from vrn.findings import Quantity
 
@@ -49,6 +49,7 @@ def rain(
     )  # fmt: skip
     if json_:
         say_json({**effect.to_plain(), "clock": season.to_plain(), "notes": findings_json(shown, season.findings)})
+        leave_if_warned(season.findings)
         return
     _say_effect(field, effect, shown)
     _say_weeks(effect, shown)
@@ -59,6 +60,7 @@ def rain(
     say(sentence(shown, "weather.rules"))
     for rule in effect.rules:
         say(f"  {rule}")
+    leave_if_warned(season.findings)
 
 
 def _effect(field: "Field") -> tuple["Season", "RainEffect"]:

@@ -18,10 +18,6 @@ def check_before_writing(prescription: Prescription) -> None:
     """
     Refuse what must never reach a file.
 
-    Parameters
-    ----------
-    prescription : Prescription
-
     Raises
     ------
     OutputError

@@ -48,10 +48,6 @@ def iso_grid(prescription: Prescription) -> IsoGrid:
     """
     Resample the zones.
 
-    Parameters
-    ----------
-    prescription : Prescription
-
     Returns
     -------
     grid : IsoGrid
@@ -72,17 +68,7 @@ def iso_grid(prescription: Prescription) -> IsoGrid:
 
 
 def coarser_cells(prescription: Prescription) -> tuple[Finding, ...]:
-    """
-    What had to be made coarser for the grid to fit a task controller.
-
-    Parameters
-    ----------
-    prescription : Prescription
-
-    Returns
-    -------
-    findings : tuple of Finding
-    """
+    """What had to be made coarser for the grid to fit a task controller."""
     if prescription.field.settings.export.iso_grid == "polygons":
         return ()
     *_, cell_m = _frame(prescription, drawn_zones(prescription))

@@ -27,10 +27,6 @@ def drawn_zones(prescription: Prescription) -> tuple[DrawnZone, ...]:
     """
     Zones in longitude and latitude, every file's one source of outlines.
 
-    Parameters
-    ----------
-    prescription : Prescription
-
     Returns
     -------
     zones : tuple of DrawnZone
@@ -98,10 +94,6 @@ def rings(polygon: shapely.Polygon, *, clockwise_shell: bool) -> list[list[tuple
     polygon : Polygon
     clockwise_shell : bool
         True as shapefiles want it, False as RFC 7946 wants it.
-
-    Returns
-    -------
-    rings : list of list of (longitude, latitude)
 
     Examples
     --------

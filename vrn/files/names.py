@@ -25,10 +25,6 @@ def terminal_name(name: str, *, most: int = DESIGNATOR, instead: str = "Field") 
     instead : str
         Used when nothing of the name is left.
 
-    Returns
-    -------
-    plain : str
-
     Examples
     --------
     >>> terminal_name("Prés d’Été, <b>Nord</b>")
@@ -50,10 +46,6 @@ def one_line(text: str, *, most: int = 200) -> str:
     most : int
         Longest result. [characters]
 
-    Returns
-    -------
-    line : str
-
     Examples
     --------
     >>> one_line("North\x00 40\n(east)")
@@ -71,14 +63,6 @@ def one_line(text: str, *, most: int = 200) -> str:
 def cell_text(text: str) -> str:
     """
     Text that a spreadsheet takes for text: what looks like a formula gets an apostrophe in front.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    cell : str
 
     Examples
     --------
@@ -100,10 +84,6 @@ def status(prescription: Prescription) -> str:
 def cleaned_names(prescription: Prescription) -> tuple[Finding, ...]:
     """
     What had to be changed in names for a format to carry them.
-
-    Parameters
-    ----------
-    prescription : Prescription
 
     Returns
     -------

@@ -29,10 +29,6 @@ def column_names(renamed: dict[str, str]) -> dict[str, str]:
     renamed : dict of str to str
         From ``RATE``, ``ZONE`` or ``UNIT`` to what the controller wants.
 
-    Returns
-    -------
-    names : dict of str to str
-
     Raises
     ------
     InputFileError
@@ -89,10 +85,6 @@ def write_shapefile(prescription: Prescription, folder: Path) -> None:
 def shapefile_parts(prescription: Prescription) -> dict[str, bytes]:
     """
     Files of the shapefile by name.
-
-    Parameters
-    ----------
-    prescription : Prescription
 
     Returns
     -------

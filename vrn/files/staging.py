@@ -85,10 +85,6 @@ def write_new_folder(folder: Path, files: Mapping[str, str | bytes]) -> tuple[Pa
     files : mapping of str to str or bytes
         Name → text or content.
 
-    Returns
-    -------
-    written : tuple of Path
-
     Raises
     ------
     OutputError
@@ -116,10 +112,6 @@ def write_new_folder(folder: Path, files: Mapping[str, str | bytes]) -> tuple[Pa
 def move(source: Path, target: Path) -> None:
     """
     Rename a file or folder, over a file that is there, with patience for a program that holds it for a moment.
-
-    Parameters
-    ----------
-    source, target : Path
 
     Raises
     ------

@@ -23,10 +23,6 @@ def summary_of(prescription: Prescription) -> dict[str, Any]:
     """
     What ``summary.json`` says, without the hashes of the written files.
 
-    Parameters
-    ----------
-    prescription : Prescription
-
     Returns
     -------
     summary : dict

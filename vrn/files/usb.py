@@ -24,10 +24,6 @@ def refuse_strange_carrier(carrier: Path) -> None:
     """
     Refuse a carrier that is not there, or on which something of another origin would be replaced.
 
-    Parameters
-    ----------
-    carrier : Path
-
     Raises
     ------
     OutputError
@@ -58,10 +54,6 @@ def write_usb(folder: Path, carrier: Path) -> tuple[Path, ...]:
         As ``vrn.write`` left it.
     carrier : Path
         Where the stick is mounted.
-
-    Returns
-    -------
-    written : tuple of Path
 
     Raises
     ------

@@ -100,10 +100,6 @@ class BatchRun:
         stop : callable
             Once it says yes, no other field is begun.
 
-        Yields
-        ------
-        row : Row
-
         Raises
         ------
         VrnError

@@ -238,11 +238,6 @@ def record_build(path: Path, *entries: Entry) -> None:
     """
     Write builds into a book, made when it is not there. Safe beside another process that writes.
 
-    Parameters
-    ----------
-    path : Path
-    *entries : Entry
-
     Raises
     ------
     InputFileError
@@ -287,17 +282,7 @@ def latest(path: Path, *, built: bool = False) -> tuple[Entry, ...]:
 
 
 def history(path: Path) -> tuple[Entry, ...]:
-    """
-    Every build that a book remembers, in the order in which they were recorded.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    entries : tuple of Entry
-    """
+    """Every build that a book remembers, in the order in which they were recorded."""
     return _entries(path, "ORDER BY id")
 
 

@@ -25,10 +25,6 @@ def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]
     entries : tuple of Entry
         Of the book: a field that is not in it is refused.
 
-    Returns
-    -------
-    outcomes : tuple of Outcome
-
     Raises
     ------
     InputFileError

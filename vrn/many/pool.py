@@ -67,10 +67,6 @@ def build_many(
     stop : callable
         Asked before a field is begun; once it says yes, those in work come to their end and no other is begun.
 
-    Yields
-    ------
-    row : Row
-
     Raises
     ------
     VrnError
@@ -180,13 +176,7 @@ def usable_processors() -> int:
 
 @contextmanager
 def local_pool(count: int) -> Iterator[WorkerPool]:
-    """
-    Worker processes of this machine, started fresh.
-
-    Parameters
-    ----------
-    count : int
-    """
+    """Worker processes of this machine, started fresh."""
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(count, mp_context=context, initializer=prepare_worker) as executor:
         yield WorkerPool(executor=executor, size=count)

@@ -27,10 +27,6 @@ def due(entries: tuple[Entry, ...], came: tuple[Outcome, ...], today: date) -> t
         Of several seasons only the last counts: nothing is due for a crop that was harvested.
     came : tuple of Outcome
     today : date
-
-    Returns
-    -------
-    due : tuple of Due
     """
     applied = {(item.season, item.field) for item in came if item.what in ("applied_n_lb", "applied_product")}
     last = max((entry.season for entry in entries if entry.season is not None), default=None)
@@ -102,10 +98,6 @@ def _day(text: object) -> date | None:
 def to_order(fields: tuple[Due, ...]) -> tuple[Order, ...]:
     """
     Product that fields not yet applied will take.
-
-    Parameters
-    ----------
-    fields : tuple of Due
 
     Returns
     -------

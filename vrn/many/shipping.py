@@ -18,10 +18,6 @@ def pack(field_file: Path) -> dict[str, bytes]:
     """
     Every file of a field's folder.
 
-    Parameters
-    ----------
-    field_file : Path
-
     Returns
     -------
     files : dict of str to bytes
@@ -83,10 +79,6 @@ def build_shipped(name: str, field_file: str, folder: str, files: dict[str, byte
     name, field_file, folder : str
         As in ``Row``; paths of the machine that sent the files.
     files : dict of str to bytes
-
-    Returns
-    -------
-    row : Row
     """
     with tempfile.TemporaryDirectory(prefix="vrn-") as scratch:
         here, out = Path(scratch) / "field", Path(scratch) / "out"
@@ -106,10 +98,6 @@ def build_shipped(name: str, field_file: str, folder: str, files: dict[str, byte
 def unpack(row: Row) -> Row:
     """
     Put the outputs that came back into their folder, all or nothing, and take them out of the row.
-
-    Parameters
-    ----------
-    row : Row
 
     Returns
     -------

@@ -105,10 +105,6 @@ def build_field(name: str, field_file: str, folder: str) -> Row:
     ----------
     name, field_file, folder : str
         As in ``Row``.
-
-    Returns
-    -------
-    row : Row
     """
     import time
     import traceback

@@ -10,17 +10,7 @@ from typing import Any
 
 
 def sha256_of(path: Path) -> str:
-    """
-    Hash of a file's bytes.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    sha256 : str
-    """
+    """Hash of a file's bytes."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
@@ -28,10 +18,6 @@ def sha256_of(path: Path) -> str:
 def summary_in(folder: Path) -> dict[str, Any] | None:
     """
     The summary of a whole output folder.
-
-    Parameters
-    ----------
-    folder : Path
 
     Returns
     -------

@@ -88,10 +88,6 @@ def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callabl
     check : callable, optional
         Called with a staged folder of what is carried and what that is held against, before the carrier is touched.
 
-    Returns
-    -------
-    usb : Path
-
     Raises
     ------
     OutputError
@@ -115,10 +111,6 @@ def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callabl
 def with_export_findings(prescription: Prescription) -> Prescription:
     """
     The prescription with what writing it has to tell among its findings.
-
-    Parameters
-    ----------
-    prescription : Prescription
 
     Returns
     -------
