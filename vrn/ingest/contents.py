@@ -4,66 +4,95 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-# substance → the ways it is written, in plain lower-case letters; the longer and more particular ones first
+# substance → the ways it is written, in plain lower-case letters; of two at one place the longer one is meant
 _SUBSTANCES: Final = (
-    ("nitrite", r"no2 ?n?|nitrite( ?n| nitrogen)?"),
-    ("nitrate and ammonium", r"(mineral|inorganic|available|plant available) n(itrogen)?|n ?min"),
-    ("nitrate and ammonium", r"(no3|nitrate)( ?n)? ?(and|plus|\+|&) ?(nh4|ammonium)( ?n)?"),
-    ("ammonium", r"nh4 ?n?|nh3 ?n?|ammoni(um|a|acal)( ?n| nitrogen)?"),
-    ("organic carbon", r"(soil )?organic (c|carbon)|org c|t?oc|soc|total (c|carbon)|carbon|oc"),
-    ("organic nitrogen", r"organic n(itrogen)?|org n"),
+    ("nitrite", r"no2( ?n)?|nitrite( ?n| nitrogen)?"),
+    ("nitrate and nitrite", r"(no3|nitrate)( ?n)? ?(and|plus|\+|&|/) ?(no2|nitrite)( ?n)?|nox( ?n)?"),
+    ("nitrate and ammonium", r"(total )?(mineral|inorganic|plant available|available) n(itrogen)?|n ?min|tin"),
+    ("nitrate and ammonium", r"(no3|nitrate)( ?n)? ?(and|plus|\+|&|/) ?(nh4|ammonium)( ?n)?"),
+    ("nitrate and ammonium", r"(nh4|ammonium)( ?n)? ?(and|plus|\+|&|/) ?(no3|nitrate)( ?n)?"),
+    ("ammonium", r"(n ?)?nh[34]( ?n)?|ammoni(um|a|acal)( ?n| nitrogen)?"),
+    ("organic carbon", r"(soil )?org(anic)? ?(c|carb(on)?)|t?oc|soc|c ?org"),
+    ("total carbon", r"total (c|carbon)|tc|carbon|c|inorganic (c|carbon)|carbonates?|caco3"),
+    ("organic nitrogen", r"org(anic)? n(itrogen)?"),
     ("nitrate as NO3", r"nitrate as no3|no3 as no3|nitrate ion|nitrate no3(?! ?n)"),
-    ("NO3-N", r"(nitrate )?no3 ?n|nitrate ?n|nitrate nitrogen|n ?no3|n (as|of) nitrate|(nitrate|no3) as n"),
-    ("nitrate", r"no3|nitrates?|nitrat|snt|lsnt|psnt"),
-    ("total nitrogen", r"total (soil )?(n|nitrogen)|tkn|kjeldahl n(itrogen)?|tn|n total"),
-    ("organic matter", r"(soil )?organic matter|som|om|loi|loss on ignition|humus"),
-    ("cation exchange capacity", r"cec|cation exchange( capacity)?|base saturation|base sat"),
-    ("electrical conductivity", r"ece?|electrical conductivity|conductivity|eca?|soluble salts?|salts?|salinity|veris"),
-    ("pH", r"ph|buffer ph|soil ph|bph|water ph|lime index"),
-    ("phosphorus", r"p|p2o5|phosph(orus|ate)s?|bray( ?p?1?)?|olsen( p)?|mehlich ?3? p|mehlich p|m3 ?p|p1|p2"),
-    ("potassium", r"k|k2o|potassium|potash|m3 ?k|mehlich k"),
+    ("NO3-N", r"(nitrate )?no3 ?n|nitrate ?n|nitrate nitrogen|nitric n|n ?no3|n (as|of) nitrate"),
+    ("NO3-N", r"(no3|nitrate) as n(itrogen)?|nitrate no3 ?n|nitrate n as no3 ?n|no3 ?n as n"),
+    ("NO3", r"no3"),
+    ("nitrate", r"nitrat(e|es|o|os)?|snt|lsnt|psnt"),
+    ("total nitrogen", r"total (soil )?(n|nitrogen)|tkn|kjeldahl n(itrogen)?|tn|n total|n tot"),
+    ("nitrogen", r"n|nitrogen|soil n(itrogen)?"),
+    ("organic matter", r"(soil )?org(anic)? ?m(at(ter)?|a)?|som|om|o m|loi|loss on ignition|humus"),
+    ("cation exchange capacity", r"cec|cation exchange( capacity)?|base sat(uration)?|exchange capacity"),
+    ("electrical conductivity", r"ece?|e c|(electrical )?conduct(ivity)?|eca?|soluble salts?|salts?|salinity|veris"),
+    ("pH", r"ph|p h|(soil |water |buffer )ph|bph|phw|lime (index|req(uirement)?)|acidity"),
+    ("phosphorus", r"p|p2o5|p ?2 ?o ?5|phosph(orus|ates?|or)?|(bray|olsen|mehlich|m3|p1|p2|bray p1)( ?[123])?( ?p)?"),
+    ("potassium", r"k|k2o|potassium|potash|(mehlich|m3|exch(angeable)?) ?k"),
     ("sulfur", r"s|so4( ?s)?|sul(f|ph)(ur|ate)( s)?"),
     ("calcium", r"ca|calcium"),
-    ("magnesium", r"mg(?! ?kg)|magnesium"),
+    ("magnesium", r"mg|magnesium"),
     ("sodium", r"na|sodium|sar|esp"),
-    ("chloride", r"cl|chloride"),
+    ("chloride", r"cl|chlor(ide)?"),
     ("zinc", r"zn|zinc"),
     ("iron", r"fe|iron"),
     ("manganese", r"mn|manganese"),
     ("copper", r"cu|copper"),
     ("boron", r"b|boron"),
-    ("water", r"moisture|(?<!soil )(?<!pore )water( content)?|gravimetric water|h2o"),
+    ("aluminum", r"al|alumini?um"),
+    ("water", r"moisture( content)?|(soil )?water( content)?|gravimetric water|h2o|gwc|swc"),
+    ("volume of water", r"vwc|volumetric( soil)?( water| moisture)?( content)?|theta"),
     ("texture", r"sand|silt|clay|texture"),
-    ("grain yield", r"(dry |wet |grain |corn |vr )?yields?( volume| mass)?|yld( vol| mass)?"),
-    ("nitrogen rate", r"(applied|prescribed|target|actual|recommended) (n|rate|nitrogen)|n rate|n rec(ommendation)?"),
+    ("another crop", r"soy ?(beans?)?|beans?|(winter |spring )?wheat|sorghum|milo|oats|barley|alfalfa|cotton|canola|hay"),
+    ("grain yield", r"(dry |grain |corn |maize |vr )*(yields?|yld)( vol(ume)?| mass)?"),
+    ("nitrogen rate", r"(applied|prescribed|target|actual|recommended|total)( n| nitrogen)( applied| rate)?"),
+    ("nitrogen rate", r"n (lbs?|rate|rec(ommendation)?|applied)|nitrogen (rate|applied)|rate n"),
+    ("rate", r"(applied |target |actual |prescribed |app )?(rate|amount|amt)( applied)?|applied"),
+    ("product", r"product|uan( ?\d\d)?|urea|anhydrous|manure|fertilizer|an ?34|amsul|dap|map|starter|volume|solution 32"),
+    ("elevation", r"elev(ation)?|altitude|slope|height"),
+    ("temperature", r"temp(erature)?s?"),
+    ("plant index", r"ndvi|ndre|evi|savi|lai|biomass"),
 )  # fmt: skip
+_SHORT: Final = {"phosphorus", "potassium", "sulfur", "boron", "nitrogen", "magnesium", "total carbon", "rate", "water",
+                 "grain yield"}
 # unit → the ways it is written
 _UNITS: Final = (
-    ("mg/L", r"mg ?(/|per )? ?(l|liter|litre)|mg l 1"),
-    ("mg/kg", r"mg ?(/|per )? ?kg|mg kg 1|ug ?/? ?g|µg ?/? ?g"),
-    ("ppm", r"ppm"),
-    ("ppb", r"ppb"),
-    ("kg/ha", r"kgs? ?(n ?)?(/|per )? ?(ha|hectare)|kg ha 1|kgha"),
-    ("lb/ac", r"(lbs?|pounds?|#) ?(n ?)?(/|per )? ?(ac|acre|a)|lbs?ac|lb a"),
-    ("lb", r"lbs?|pounds"),
-    ("g/kg", r"g ?(/|per )? ?kg|g kg 1"),
-    ("g/100g", r"g ?/? ?100 ?g"),
+    ("mg/L", r"[mu]?g ?(/|per )? ?(l|liter|litre|ml)( 1)?|mg l 1|ppm in (the )?(extract|solution)"),
+    ("mg/kg", r"mg ?(/|per )? ?kg|mg kg 1|ug ?(/|per )? ?g|ug g 1"),
+    ("ppm", r"ppm|parts per million"),
+    ("ppb", r"ppb|ug ?(/|per )? ?kg|ug kg 1"),
+    ("mg/100g", r"mg ?(/|per )? ?100 ?g"),
+    ("kg/ha", r"kgs? ?(/|per )? ?(ha|hectare)( 1)?|kgha"),
+    ("lb/ac", r"(lbs?|pounds?|#) ?(/|per )? ?(ac|acre|a)( 1)?|lbs?ac"),
+    ("lb", r"lbs?|pounds|#"),
+    ("kg", r"kgs?|kilograms?"),
+    ("mg", r"mg(?= *$)"),
+    ("g/kg", r"g ?(/|per )? ?kg|g kg 1|mg ?(/|per )? ?g|mg g 1|per mille|‰"),
+    ("g/100g", r"g ?(/|per )? ?100 ?g"),
+    ("g/g", r"g ?(/|per )? ?g|g g 1|kg ?(/|per )? ?kg|kg kg 1|fraction|decimal"),
     ("%", r"%|pct|percent|per cent"),
-    ("mmol/L", r"m?mol ?/? ?l"),
-    ("meq/100g", r"c?meq ?/? ?100 ?g|cmolc? ?/? ?kg"),
-    ("dS/m", r"ds ?/? ?m|ms ?/? ?(cm|m)|mmhos? ?/? ?cm"),
-    ("bu/ac", r"bu(shels?)? ?(/|per )? ?(ac|acre|a)|buac"),
-    ("t/ha", r"(t|tonnes?|mg) ?(/|per )? ?(ha|hectare)|t ha 1"),
+    ("volume share", r"v ?/ ?v|vol ?%|% ?vol|(m3|cm3) ?/? ?(m3|cm3)|m3 m 3"),
+    ("mol", r"[mu]?moles? ?(/|per )? ?(l|kg|liter|100 ?g)( 1)?"),
+    ("meq/100g", r"c?meq ?(/|per )? ?(100 ?g|l|kg)|cmolc? ?(/|per )? ?kg( 1)?"),
+    ("dS/m", r"ds ?/? ?m|ms ?/? ?(cm|m)|[mu]?mhos? ?/? ?cm|us ?/? ?cm"),
+    ("bu/ac", r"bu(shels?)? ?(/|per )? ?(ac|acre|a)( 1)?|buac|bpa|bushels?"),
+    ("t/ha", r"(t|tonnes?|tons?|mg) ?(/|per )? ?(ha|hectare)( 1)?"),
+    ("ton/ac", r"(t|tons?) ?(/|per )? ?(ac|acre|a)"),
+    ("gal/ac", r"(gal(lons?)?|l|liters?|litres?|oz) ?(/|per )? ?(ac|acre|a|ha|hectare)( 1)?|gpa"),
+    ("per 1,000 ft²", r"(lbs?|pounds?) ?(/|per )? ?1 ?,?000 ?(sq ?)?ft2?"),
 )  # fmt: skip
 _BASES: Final = (
-    ("extract", r"extract|solution|leachate|slurry|soil water|pore water"),
-    ("moist", r"moist( soil| basis)?|wet( soil| basis)?|field moist|as (received|is)|fresh( soil| weight)?"),
-    ("dry", r"dry( soil| basis| weight)?|oven dry|air dry"),
+    ("extract", r"extracts?|solution|leachate|slurry|soil water|pore water|lysimeter"),
+    ("moist", r"(field )?moist( soil| basis)?|wet( soil| basis| weight)?(?! (oxid|diges|comb))|as (received|is|sampled)"),
+    ("moist", r"fresh( soil| weight| basis)?"),
+    ("dry", r"(oven |air )?(dry|dried)( soil| basis| weight| wt)?"),
 )
 _DEPTH: Final = re.compile(
-    r"(?<![\d.])(\d{1,3}(?:\.\d+)?) ?(?:-|–|to| |_) ?(\d{1,3}(?:\.\d+)?) ?(in|inch|inches|\"|cm|ft|feet|m)?(?![\d.])",
-    re.IGNORECASE,
+    r"(?<![A-Za-z\d.:])(\d{1,3}(?:\.\d+)?) ?(?:in|\"|cm|')? ?(-|–|to|_| )+ ?(\d{1,3}(?:\.\d+)?) ?"
+    r"(in|inch|inches|\"|cm|ft|feet|m)?(?![A-Za-z\d.])", re.IGNORECASE,
 )  # fmt: skip
+_RATIO: Final = re.compile(r"(?<![\d.])1 ?: ?(\d{1,2}(?:\.\d+)?)(?![\d.])")
+_FORMULAS: Final = re.compile(r"(?<![a-z])(no3|nh4|nh3|no2|so4|p2o5|k2o|h2o)(?=[a-z])")
+_NUTRIENT: Final = re.compile(r"(?<![a-z])(mg|ug|g|lbs?|kgs?|pounds?|#) ?(no3 ?n?|nitrate ?n?|nh4 ?n?|n|c|p|k) ?(/|per )")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +111,10 @@ class HeaderMeaning:
     basis : {"dry", "moist", "extract"} or None
     depth : (float, float, str) or None
         Top, bottom and their unit, ``""`` where it has none.
+    ratio : float or None
+        Water to soil of an extract, as 5 for 1:5.
+    also : tuple of str
+        Other substances and units among its words.
     """
 
     header: str
@@ -89,6 +122,8 @@ class HeaderMeaning:
     unit: str | None = None
     basis: str | None = None
     depth: tuple[float, float, str] | None = None
+    ratio: float | None = None
+    also: tuple[str, ...] = ()
 
 
 def read_header(header: str) -> HeaderMeaning:
@@ -106,44 +141,61 @@ def read_header(header: str) -> HeaderMeaning:
 
     Examples
     --------
-    >>> read_header("NO3-N (lb/A) 0-24 in")
-    HeaderMeaning(header='NO3-N (lb/A) 0-24 in', substance='NO3-N', unit='lb/ac', basis=None, depth=(0.0, 24.0, 'in'))
+    >>> meaning = read_header("NO3-N (lb/A) 0-24 in")
+    >>> meaning.substance, meaning.unit, meaning.depth
+    ('NO3-N', 'lb/ac', (0.0, 24.0, 'in'))
     >>> read_header("Org_C_g_kg").substance, read_header("Org_C_g_kg").unit
     ('organic carbon', 'g/kg')
     >>> read_header("NH4-N mg/kg dry").substance, read_header("nitrate_ppm").substance
     ('ammonium', 'nitrate')
     """
-    depth = _depth(header)
+    depth, ratio = _depth(header), _RATIO.search(header)
     words = _plain(header)
-    unit, rest = _taken(words, _UNITS)
-    substance, rest = _taken(rest, _SUBSTANCES, first=True)
-    basis, _ = _taken(rest, _BASES)
-    return HeaderMeaning(header=header, substance=substance, unit=unit, basis=basis, depth=depth)
+    units, rest = _taken(words, _UNITS)
+    substances, rest = _taken(rest, _SUBSTANCES)
+    bases, _ = _taken(rest, _BASES)
+    longer = [name for name in substances if name not in _SHORT]  # a letter beside a name is no second substance
+    substances = longer or substances
+    return HeaderMeaning(
+        header=header, substance=substances[0] if substances else None, unit=units[0] if units else None,
+        basis=bases[0] if bases else None, depth=depth, ratio=float(ratio[1]) if ratio is not None else None,
+        also=(*substances[1:], *units[1:]),
+    )  # fmt: skip
 
 
 def _plain(header: str) -> str:
     """Lower-case words with one space between them: ``NO3N_ppm`` and ``Nitrate-N (ppm)`` alike."""
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z][a-z])|(?<=[a-z]{2})(?=[A-Z])", " ", header.strip())  # OrganicMatter, NitrateN
-    spaced = spaced.replace("₃", "3").replace("₄", "4").replace("⁻", "").replace("µ", "u")
-    return re.sub(r"[\s_\-–:;,()\[\]{}\"'.]+", " ", spaced.lower()).strip()
+    plain = spaced.translate(_LETTERS).lower()
+    plain = re.sub(r"[\s_\-–—:;,()\[\]{}\"'.^*|=]+", " ", plain).replace("%", " % ")
+    plain = _FORMULAS.sub(r"\1 ", " ".join(plain.split()))
+    plain = re.sub(r"(?<=[a-z\d])(ppm|ppb|pct)(?![a-z])", r" \1", plain)
+    return " ".join(_NUTRIENT.sub(r"\2 \1/", plain).split())
 
 
-def _taken(words: str, table: tuple[tuple[str, str], ...], *, first: bool = False) -> tuple[str | None, str]:
-    """The longest entry of a table among the words (of those that begin first, if asked), and the words without it."""
-    spans = [
-        ((found.start() if first else 0, found.start() - found.end(), order), name, found)
-        for order, (name, pattern) in enumerate(table)
-        for found in re.finditer(rf"(?<![a-z0-9%])(?:{pattern})(?![a-z0-9])", words)
-    ]
-    if not spans:
-        return None, words
-    _, name, found = min(spans, key=lambda one: one[0])
-    return name, f"{words[: found.start()]} {words[found.end() :]}".strip()
+_LETTERS: Final = str.maketrans({"₃": "3", "₄": "4", "₂": "2", "₅": "5", "⁻": " ", "¹": "1", "µ": "u", "μ": "u", "·": " ", "−": "-"})  # fmt: skip
+
+
+def _taken(words: str, table: tuple[tuple[str, str], ...]) -> tuple[list[str], str]:
+    """Every entry of a table among the words, in their order, the longer before the shorter; the words without them."""
+    found: list[tuple[int, str]] = []
+    while True:
+        spans = [
+            (hit.start() - hit.end(), order, hit, name)
+            for order, (name, pattern) in enumerate(table)
+            for hit in re.finditer(rf"(?<![a-z0-9/])(?:{pattern})(?![a-z0-9/])", words)
+            if hit.group()
+        ]
+        if not spans:
+            return list(dict.fromkeys(name for _, name in sorted(found))), " ".join(words.replace("\0", " ").split())
+        _, _, hit, name = min(spans, key=lambda one: one[:2])
+        found.append((hit.start(), name))
+        words = words[: hit.start()] + "\0" * (hit.end() - hit.start()) + words[hit.end() :]
 
 
 def _depth(header: str) -> tuple[float, float, str] | None:
     for found in _DEPTH.finditer(header):
-        top, bottom, unit = float(found[1]), float(found[2]), (found[3] or "").lower()
-        if top < bottom <= 250:
+        top, bottom, unit = float(found[1]), float(found[3]), (found[4] or "").lower()
+        if top < bottom <= 250 and (unit or found[2] != " "):
             return top, bottom, {"inch": "in", "inches": "in", '"': "in", "feet": "ft"}.get(unit, unit)
     return None

@@ -1,0 +1,164 @@
+"""A file in two kinds of unit: a part of the readings that is a known factor above the rest."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.units import LB_AC_KG_HA, LB_AC_PER_PPM_IN, NO3_N_SHARE
+
+_FEWEST = 3  # readings of a part
+_LEAST_SHARE = 0.15  # of the readings in the smaller part
+_MOST_READINGS = 240  # compared at once; of more, as many evenly spaced
+_LEAST_FACTOR = 2.5  # parts of a field often differ by less than this of themselves: common practice, no source
+_GAIN_GROUP, _GAIN_ORDER, _GAIN_MODES = 4.5, 7.0, 5.5  # of log-likelihood, tuned to false alarms on simulated fields
+_GAIN_BY_VALUE = 0.65  # more for each reading where the values themselves part the readings (a normal curve gains 0.51)
+_DOUBT = 1.5  # short of that gain by so much it is a question
+_OFF = 3.5  # log-likelihood that the best free factor may gain over the known one
+_NEAR = (-0.1, -0.05, 0.0, 0.05, 0.1)  # logarithms about a factor: pounds are also counted as 3.6 or 4 to the ppm
+_RANGES = (0.0, 0.08, 0.2, 0.5)  # of the correlation, in diameters of the field
+_NUGGETS = (0.15, 0.5)  # share of the variance without correlation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TwoUnits:
+    """
+    Two parts of the readings that a known factor parts.
+
+    Parameters
+    ----------
+    factor : float
+        The known one.
+    what : str
+        What it is between, as ``"NO3 and NO3-N"``.
+    group : str
+        What tells the parts apart.
+    high : ndarray of bool, shape (n,)
+        Readings of the higher part.
+    sure : bool
+        Whether chance seldom makes two such parts; else it is a question.
+    """
+
+    factor: float
+    what: str
+    group: str
+    high: NDArray[np.bool_]
+    sure: bool
+
+
+def known_factors(*, thickness_in: float, bulk_density_g_cm3: float) -> tuple[tuple[float, str], ...]:
+    """Factors between the ways that nitrate of one core is written; 2 and its like are left out, as fields hold them."""
+    pounds = LB_AC_PER_PPM_IN * thickness_in * bulk_density_g_cm3
+    every = (
+        (1.0 / NO3_N_SHARE, "NO3 and NO3-N"),
+        (pounds, "a rate in lb/ac and ppm"),
+        (pounds * LB_AC_KG_HA, "a rate in kg/ha and ppm"),
+        (10.0, "a slipped decimal point"),
+        (100.0, "a slipped decimal point"),
+        (1000.0, "ppb, or mg for g, and ppm"),
+    )
+    return tuple((factor, what) for factor, what in every if factor >= _LEAST_FACTOR)
+
+
+def two_units(
+    ppm: NDArray[np.float64],
+    coordinates_m: NDArray[np.float64],
+    labels: Sequence[tuple[str, Sequence[object]]],
+    factors: Sequence[tuple[float, str]],
+) -> TwoUnits | None:
+    """
+    Look for two kinds of unit among the readings of one depth.
+
+    Parameters
+    ----------
+    ppm : ndarray, shape (n,)
+        Above 0, in the order of the file.
+    coordinates_m : ndarray, shape (n, 2)
+    labels : sequence of (str, sequence of object)
+        What groups readings, as the date, and the value of each reading.
+    factors : sequence of (float, str)
+
+    Returns
+    -------
+    found : TwoUnits or None
+
+    Notes
+    -----
+    Logarithms of the readings are a mean and a spatially correlated rest (exponential, with a nugget). For each way of
+    parting the readings (by label; by row, easting or northing at any place; by the widest gap between the values) the
+    likelihood with the known factor taken out is set against the likelihood without, each at its best correlation. A
+    part of a field that is higher by nature is a matter of correlation; a change of unit is not.
+    """
+    take = np.unique(np.linspace(0, len(ppm) - 1, min(len(ppm), _MOST_READINGS)).astype(int))
+    y, xy = np.log(ppm[take]), coordinates_m[take]
+    parts = list(_parts(y, xy, [(name, [values[i] for i in take]) for name, values in labels]))
+    if not parts:
+        return None
+    masks = np.array([mask for _, _, mask in parts], dtype=float)
+    steps = np.log([factor for factor, _ in factors])
+    near = np.repeat(steps, len(_NEAR)) + np.tile(_NEAR, len(steps))
+    plain, stepped, free = _likelihoods(y, xy, masks, near)
+    needed = np.array([gain for _, gain, _ in parts])
+    gain = np.where(free[:, None] - stepped <= _OFF, stepped - plain, -np.inf) - needed[:, None]
+    at, place = np.unravel_index(int(np.argmax(gain)), gain.shape)
+    if gain[at, place] <= -_DOUBT:
+        return None
+    which = int(place) // len(_NEAR)
+    high = np.zeros(len(ppm), dtype=bool)
+    high[take] = parts[at][2]
+    return TwoUnits(factor=factors[which][0], what=factors[which][1], group=parts[at][0], high=high, sure=bool(gain[at, place] > 0))
+
+
+def _parts(
+    y: NDArray[np.float64], xy: NDArray[np.float64], labels: Sequence[tuple[str, Sequence[object]]]
+) -> Iterator[tuple[str, float, NDArray[np.bool_]]]:
+    """Every way to part the readings, the higher part marked: its name, the gain it needs, the mark."""
+    fewest = max(_FEWEST, int(np.ceil(_LEAST_SHARE * len(y))))
+
+    def marked(name: str, gain: float, mask: NDArray[np.bool_]) -> Iterator[tuple[str, float, NDArray[np.bool_]]]:
+        if fewest <= mask.sum() <= len(y) - fewest:
+            yield name, gain, mask if y[mask].mean() > y[~mask].mean() else ~mask
+
+    for name, values in labels:
+        for value in sorted({str(value) for value in values if value not in (None, "")}):
+            yield from marked(f"{name} {value}", _GAIN_GROUP, np.array([str(one) == value for one in values]))
+    orders = (("the order of the rows", np.arange(len(y))), ("east and west", xy[:, 0]), ("north and south", xy[:, 1]))
+    for name, order in orders:
+        ranks = np.argsort(np.argsort(order, kind="stable"), kind="stable")
+        for cut in range(fewest, len(y) - fewest + 1):
+            yield from marked(name, _GAIN_ORDER, ranks < cut)
+    ordered = np.sort(y)
+    inner = np.diff(ordered)[fewest - 1 : len(y) - fewest]
+    if inner.size:
+        cut = fewest - 1 + int(np.argmax(inner))
+        yield from marked("two groups of values", _GAIN_MODES + _GAIN_BY_VALUE * len(y), y > (ordered[cut] + ordered[cut + 1]) / 2)
+
+
+def _likelihoods(
+    y: NDArray[np.float64], xy: NDArray[np.float64], masks: NDArray[np.float64], steps: NDArray[np.float64]
+) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
+    """Best log-likelihood without a step, (p, f) with each known one on each part, (p,) with a free one."""
+    n = len(y)
+    distance = np.hypot(*(xy[:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
+    across = max(float(distance.max()), 1e-9)
+    plain, stepped, free = -np.inf, np.full((len(masks), len(steps)), -np.inf), np.full(len(masks), -np.inf)
+    for reach in _RANGES:
+        for nugget in _NUGGETS if reach else (1.0,):
+            smooth = np.exp(-distance / (reach * across)) if reach else np.zeros((n, n))
+            lower = np.linalg.cholesky((1.0 - nugget) * smooth + (nugget + 1e-9) * np.eye(n))
+            white = np.linalg.solve(lower, np.column_stack([np.ones(n), y, masks.T]))
+            one = white[:, 0] / np.linalg.norm(white[:, 0])
+            rest = white[:, 1:] - np.outer(one, one @ white[:, 1:])
+            known, marks = rest[:, 0], rest[:, 1:]
+            yy, ym, mm = float(known @ known), marks.T @ known, (marks**2).sum(axis=0)
+            base = -np.log(np.diag(lower)).sum()
+
+            def height(left: NDArray[np.float64] | float, base: float = base) -> NDArray[np.float64]:
+                return np.asarray(base - 0.5 * n * np.log(np.maximum(left, 1e-6 * n) / n))
+
+            plain = max(plain, float(height(yy)))
+            stepped = np.maximum(stepped, height(yy - 2 * np.outer(ym, steps) + np.outer(mm, steps**2)))
+            free = np.maximum(free, height(yy - ym**2 / np.maximum(mm, 1e-12)))
+    return plain, stepped, free

@@ -1,0 +1,174 @@
+"""What each quantity can be and likely is, with sources, and the slips that put a whole column outside it."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.findings import Kind, Quantity
+from vrn.ingest.gate import Gate
+
+_MOST_ROWS = 8  # that a finding names
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slip:
+    """
+    Where the whole of a column lies when it is something else.
+
+    Parameters
+    ----------
+    low, high : float
+        Every value above 0 lies between them.
+    what : str
+        What such values usually are.
+    remedy : str
+    """
+
+    low: float
+    high: float
+    what: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Range:
+    """
+    Possible and likely values of one quantity.
+
+    Parameters
+    ----------
+    name : str
+        For messages.
+    kind : str
+        Of its values.
+    least, most : float
+        Values beyond these are no such quantity: each is refused with its row.
+    likely : (float, float)
+        Values beyond these are a finding with their rows.
+    code : str
+        Of that finding.
+    doubt : str
+        What refused values usually mean.
+    source : str
+        Of the limits.
+    slips : tuple of Slip
+        Refused when the whole column lies in one.
+    """
+
+    name: str
+    kind: Kind
+    least: float
+    most: float
+    likely: tuple[float, float]
+    code: str = ""
+    doubt: str = ""
+    source: str = ""
+    slips: tuple[Slip, ...] = ()
+
+
+_HUGE = 1e12
+ORGANIC_MATTER: Final = Range(
+    name="organic matter", kind="organic_matter", least=0.0, most=100.0, likely=(0.3, 15.0),
+    code="ingest.unlikely-organic-matter", doubt="Give percent of soil weight; mineral soils hold 0.5 to 8.",
+    source="above 20 to 30 % a soil is organic: USDA NRCS, Keys to Soil Taxonomy, organic soil materials (from memory)",
+    slips=(
+        Slip(low=0.0, high=0.2, what="parts of 1, not percent", remedy="Multiply them by 100."),
+        Slip(low=12.0, high=100.0, what="g/kg, or ground of peat", remedy="Divide g/kg by 10, or write g/kg in the header."),
+    ),
+)  # fmt: skip
+RELATIVE: Final = Range(
+    name="relative yield", kind="number", least=0.0, most=1e4, likely=(0.2, 2.5), code="ingest.unlikely-relative-yield",
+    doubt='A relative layer has a mean near 1; for bushels set kind = "bu_ac".', source="common practice, no source",
+    slips=(
+        Slip(low=2.5, high=1e4, what="bushels, tonnes or percent, not parts of a mean of 1",
+             remedy='For yields set kind = "bu_ac" or "t_ha"; divide percent by 100 or write % in the header.'),
+    ),
+)  # fmt: skip
+YIELD: Final = Range(
+    name="yield", kind="yield", least=0.0, most=624.0, likely=(20.0, 400.0), code="ingest.unlikely-yield",
+    doubt='Give yields of corn; for a layer with a mean of 1 set kind = "relative".',
+    source="the highest contest yield of corn is 624 bu/ac (National Corn Yield Contest 2023, from memory); "
+    "the likely range is common practice, no source",
+    slips=(
+        Slip(low=0.0, high=3.0, what="parts of a mean of 1", remedy='Set kind = "relative".'),
+        Slip(low=3.0, high=20.0, what="t/ha", remedy='Set kind = "t_ha", or write t/ha in the header.'),
+        Slip(low=450.0, high=_HUGE, what="another unit", remedy="Check the unit, and write it in the header."),
+    ),
+)  # fmt: skip
+APPLIED: Final = Range(
+    name="applied nitrogen", kind="rate", least=0.0, most=1000.0, likely=(0.0, 300.0), code="ingest.unlikely-applied-n",
+    doubt="Give rates of nitrogen, not of product.", source="common practice, no source",
+    slips=(
+        Slip(low=300.0, high=1000.0, what="a rate of product", remedy="Give rates of nitrogen: product times its share of N."),
+        Slip(low=0.0, high=1.5, what="parts of a rate or kg/m²", remedy="Give rates of nitrogen on an area."),
+    ),
+)  # fmt: skip
+NITRATE: Final = Range(
+    name="nitrate-N", kind="concentration", least=0.0, most=5000.0, likely=(0.0, 200.0), code="ingest.unlikely-nitrate",
+    doubt="No soil holds that; check the unit and the decimal point.",
+    source="a foot of 200 ppm holds over 730 lb N/ac, more than any corn takes up; common practice, no source",
+    slips=(
+        Slip(low=0.0, high=0.1, what="g/kg or percent", remedy="Write the unit in the header, or give ppm of dry soil."),
+        Slip(low=200.0, high=5000.0, what="pounds on an area, ppb, or a slipped decimal point",
+             remedy="Write the unit in the header, or give ppm of dry soil."),
+    ),
+)  # fmt: skip
+WATER: Final = Range(
+    name="water content", kind="percent", least=0.0, most=500.0, likely=(2.0, 60.0), code="ingest.unlikely-water",
+    doubt="Give water in percent of the dry soil's weight.", source="common practice, no source",
+    slips=(Slip(low=0.0, high=1.0, what="parts of 1, not percent", remedy="Multiply them by 100."),),
+)  # fmt: skip
+ANYTHING: Final = Range(name="value", kind="number", least=-_HUGE, most=_HUGE, likely=(-_HUGE, _HUGE))
+ZONE: Final = Range(name="zone", kind="number", least=1.0, most=254.0, likely=(1.0, 254.0))
+
+
+def judge(
+    gate: Gate, limits: Range, values: NDArray[np.float64], *, rows: Iterable[int] | None = None, factor: float = 1.0
+) -> None:
+    """
+    Refuse a column of which every value is something else; ask about single values that are unlikely.
+
+    Parameters
+    ----------
+    gate : Gate
+    limits : Range
+    values : ndarray, shape (n,)
+        In the trade's unit; NaN is passed over.
+    rows : iterable of int, length n, optional
+        Of the file.
+    factor : float
+        That brought them there from the file's unit, in which a refusal shows them.
+
+    Raises
+    ------
+    InputFileError
+        If all lie where a known slip puts them and nobody has accepted it, or any is beyond the possible.
+    """
+    known = values[np.isfinite(values)]
+    if known.size == 0:
+        return
+    low, high = float(known.min()), float(known.max())
+    if low < limits.least or high > limits.most:
+        remedy = limits.doubt or "Check the file; it may hold a nodata value that is not marked."
+        gate.source.refuse(f"values run from {low / factor:.6g} to {high / factor:.6g}.", remedy)
+    positive = known[known > 0]
+    for slip in limits.slips if positive.size else ():
+        if float(positive.min()) > slip.low and high < slip.high or float(positive.min()) >= slip.low > 0 and low > 0:
+            shown = f"all values of {limits.name} are from {low / factor:.6g} to {high / factor:.6g}"
+            gate.refuse(f"{shown}: they look like {slip.what}", slip.remedy)
+            return
+    beyond = (values < limits.likely[0]) | (values > limits.likely[1])
+    if beyond.any() and limits.code:
+        named = [str(row) for row, off in zip(rows or (), beyond, strict=False) if off]
+        gate.files.warn(
+            limits.code, gate.source, values=int(beyond.sum()), low=Quantity(limits.kind, low),
+            high=Quantity(limits.kind, high), rows=_listed(named),
+        )  # fmt: skip
+
+
+def _listed(rows: list[str]) -> str:
+    more = len(rows) - _MOST_ROWS
+    return ", ".join(rows[:_MOST_ROWS]) + (f" and {more} more" if more > 0 else "")
