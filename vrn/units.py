@@ -26,4 +26,4 @@ LB_AC_PER_PPM_IN: Final = AC_M2 * IN_M * 1000.0 * 1e-6 / LB_KG
 CORN_BU_LB: Final = 56.0  # legal bushel of shelled corn (at 15.5 % moisture)
 BU_AC_T_HA: Final = CORN_BU_LB * LB_KG / 1000.0 / AC_M2 * HA_M2  # 1 bu/ac = 0.0627677 t/ha
 
-NO3_N_SHARE: Final = 14.0067 / 62.0037  # NO3-N in nitrate, by molar mass: 0.2259
+NO3_N_SHARE: Final = 14.0067 / 62.0049  # NO3-N in nitrate, by molar mass: 0.2259

@@ -84,7 +84,7 @@ def _in_field(name: str, **changes: object) -> Callable[[bytes], None]:
 def _samples(data: bytes) -> None:
     """The samples alone."""
     (FIELD / "samples.csv").write_bytes(data)
-    samples.read_samples(InputFiles(FIELD), SOUND.samples, "EPSG:32615")
+    samples.read_samples(InputFiles(FIELD), SOUND, "EPSG:32615")
 
 
 def _weather(data: bytes) -> None:

@@ -886,9 +886,8 @@ _case(
 _case(
     "samples-mixed-units",
     _samples(sound.samples_csv(edit={i: f"S{i},-93.60{i},42.101,0,12,60,2026-06-14" for i in (2, 3, 4)})),
-    "no3-mixed",
-    "samples.csv",
-    FINDING,
+    "two kinds of unit, parted by the date 2026-06-14: medians 60 and",
+    "accept = ",
 )
 _case(
     "samples-centimeters-as-inches",
@@ -1146,15 +1145,14 @@ _case(
     "layer-45-pct",
     _put("om.csv", _OM + "-93.6,42.102,45\n-93.601,42.102,3\n", layers__organic_matter={"file": "om.csv"}),
     "unlikely-organic-matter",
-    "om.csv",
+    "om.csv row 2",
     FINDING,
 )
 _case(
     "layer-shares",
     _put("om.csv", _OM + "-93.6,42.102,0.031\n", layers__organic_matter={"file": "om.csv"}),
-    "unlikely-organic-matter",
-    "om.csv",
-    FINDING,
+    "look like parts of 1, not percent",
+    "Multiply them by 100",
 )
 _case("layer-none", _keys(layers=None), "organic-matter-missing", "layers.organic_matter", FINDING)
 _case(

@@ -158,33 +158,18 @@ def test_bands_are_chosen_by_number_or_name(rewrite: Rewrite, field_folder: Path
 @pytest.mark.parametrize(
     ("layer", "table", "code", "values"),
     [
-        (
-            "organic_matter",
-            "om_pct\n-93.6,42.102,45\n-93.601,42.102,3",
-            "organic-matter",
-            (1, 3, 45),
-        ),
-        (
-            "organic_matter",
-            "om_pct\n-93.6,42.102,0.03\n-93.601,42.102,0.025",
-            "organic-matter",
-            (2, 0.025, 0.03),
-        ),
-        (
-            "yield_potential",
-            "v\n-93.6,42.102,98\n-93.601,42.102,103",
-            "relative-yield",
-            (2, 98, 103),
-        ),
+        ("organic_matter", "om_pct\n-93.6,42.102,45\n-93.601,42.102,3", "organic-matter", (1, 3, 45)),
+        ("yield_potential", "v\n-93.6,42.102,0.1\n-93.601,42.102,1.2", "relative-yield", (1, 0.1, 1.2)),
     ],
 )
 def test_unlikely_values_need_a_person(
     rewrite: Rewrite, put: Put, layer: str, table: str, code: str, values: tuple[float, ...]
 ) -> None:
-    """Organic matter of 45 %, a share for a percent, percent for a relative layer: used and asked about."""
+    """Organic matter of 45 %, a tenth of the mean yield: used and asked about, with the row."""
     put("layer.csv", f"longitude,latitude,{table}")
     found = sound.one(read_field(rewrite(**{f"layers__{layer}": {"file": "layer.csv"}})), f"unlikely-{code}")
     assert (found["level"], found["values"], found["low"], found["high"]) == ("warning", *values)
+    assert found["about"] == "layer.csv row 2"
 
 
 def test_the_users_own_zones(rewrite: Rewrite, put: Put) -> None:

@@ -202,9 +202,9 @@ def duplicated(ground: Ground, draw: st.DataObject) -> None:
 
 
 def in_other_units(ground: Ground, _draw: st.DataObject) -> None:
-    """NO3 for NO3-N (× 62.0037/14.0067), centimetres for inches and a metric display are the same field."""
+    """NO3 for NO3-N (× 62.0049/14.0067), centimetres for inches and a metric display are the same field."""
     other = replace(
-        ground, nitrate_ppm=ground.nitrate_ppm * 62.0037 / 14.0067, depth_columns=("top_cm", "bottom_cm"), bottom=30.48,
+        ground, nitrate_ppm=ground.nitrate_ppm * 62.0049 / 14.0067, depth_columns=("top_cm", "bottom_cm"), bottom=30.48,
         keys={"reported": '"NO3"', "units": '"metric"'},
     )  # fmt: skip
     _alike(_built(ground), _built(other))

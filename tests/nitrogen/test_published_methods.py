@@ -45,9 +45,9 @@ def test_metric_agrees():
 
 
 def test_nitrate_as_no3():
-    """NO3-N is 0.2259 of NO3 (14.0067 / 62.0037); UC ANR divides by 4.43."""
+    """NO3-N is 0.2259 of NO3 (14.0067 / 62.0049); UC ANR divides by 4.43."""
     assert round(NO3_N_SHARE, 4) == 0.2259
-    assert pytest.approx(4.4267, abs=5e-5) == 1 / NO3_N_SHARE
+    assert pytest.approx(4.4268, abs=5e-5) == 1 / NO3_N_SHARE
 
 
 def test_unequal_layers():

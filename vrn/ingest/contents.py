@@ -20,7 +20,8 @@ _SUBSTANCES: Final = (
     ("NO3-N", r"(no3|nitrate) as n(itrogen)?|nitrate no3 ?n|nitrate n as no3 ?n|no3 ?n as n"),
     ("NO3", r"no3"),
     ("nitrate", r"nitrat(e|es|o|os)?|snt|lsnt|psnt"),
-    ("total nitrogen", r"total (soil )?(n|nitrogen)|tkn|kjeldahl n(itrogen)?|tn|n total|n tot"),
+    ("total nitrogen", r"total (soil )?(n|nitrogen)|tn|n total|n tot"),
+    ("Kjeldahl nitrogen", r"tkn|(total )?kjeldahl n(itrogen)?"),
     ("nitrogen", r"n|nitrogen|soil n(itrogen)?"),
     ("organic matter", r"(soil )?org(anic)? ?m(at(ter)?|a)?|som|om|o m|loi|loss on ignition|humus"),
     ("cation exchange capacity", r"cec|cation exchange( capacity)?|base sat(uration)?|exchange capacity"),
@@ -42,18 +43,28 @@ _SUBSTANCES: Final = (
     ("water", r"moisture( content)?|(soil )?water( content)?|gravimetric water|h2o|gwc|swc"),
     ("volume of water", r"vwc|volumetric( soil)?( water| moisture)?( content)?|theta"),
     ("texture", r"sand|silt|clay|texture"),
-    ("another crop", r"soy ?(beans?)?|beans?|(winter |spring )?wheat|sorghum|milo|oats|barley|alfalfa|cotton|canola|hay"),
+    ("another crop", r"soy ?(beans?)?|beans?|(winter |spring )?wheat|sorghum|milo|oats|barley|alfalfa|cotton|canola"),
     ("grain yield", r"(dry |grain |corn |maize |vr )*(yields?|yld)( vol(ume)?| mass)?"),
     ("nitrogen rate", r"(applied|prescribed|target|actual|recommended|total)( n| nitrogen)( applied| rate)?"),
     ("nitrogen rate", r"n (lbs?|rate|rec(ommendation)?|applied)|nitrogen (rate|applied)|rate n"),
     ("rate", r"(applied |target |actual |prescribed |app )?(rate|amount|amt)( applied)?|applied"),
-    ("product", r"product|uan( ?\d\d)?|urea|anhydrous|manure|fertilizer|an ?34|amsul|dap|map|starter|volume|solution 32"),
+    ("product", r"product|uan( ?\d\d)?|urea|anhydrous|manure|fertilizer|an ?34|amsul|dap|map|starter|volume"),
     ("elevation", r"elev(ation)?|altitude|slope|height"),
     ("temperature", r"temp(erature)?s?"),
     ("plant index", r"ndvi|ndre|evi|savi|lai|biomass"),
 )  # fmt: skip
-_SHORT: Final = {"phosphorus", "potassium", "sulfur", "boron", "nitrogen", "magnesium", "total carbon", "rate", "water",
-                 "grain yield"}
+_SHORT: Final = {
+    "phosphorus",
+    "potassium",
+    "sulfur",
+    "boron",
+    "nitrogen",
+    "magnesium",
+    "total carbon",
+    "rate",
+    "water",
+    "grain yield",
+}
 # unit → the ways it is written
 _UNITS: Final = (
     ("mg/L", r"[mu]?g ?(/|per )? ?(l|liter|litre|ml)( 1)?|mg l 1|ppm in (the )?(extract|solution)"),
@@ -71,7 +82,7 @@ _UNITS: Final = (
     ("g/g", r"g ?(/|per )? ?g|g g 1|kg ?(/|per )? ?kg|kg kg 1|fraction|decimal"),
     ("%", r"%|pct|percent|per cent"),
     ("volume share", r"v ?/ ?v|vol ?%|% ?vol|(m3|cm3) ?/? ?(m3|cm3)|m3 m 3"),
-    ("mol", r"[mu]?moles? ?(/|per )? ?(l|kg|liter|100 ?g)( 1)?"),
+    ("mol", r"[mu]?mol(es?)? ?(/|per )? ?(l|kg|liter|100 ?g)( 1)?"),
     ("meq/100g", r"c?meq ?(/|per )? ?(100 ?g|l|kg)|cmolc? ?(/|per )? ?kg( 1)?"),
     ("dS/m", r"ds ?/? ?m|ms ?/? ?(cm|m)|[mu]?mhos? ?/? ?cm|us ?/? ?cm"),
     ("bu/ac", r"bu(shels?)? ?(/|per )? ?(ac|acre|a)( 1)?|buac|bpa|bushels?"),
@@ -82,7 +93,10 @@ _UNITS: Final = (
 )  # fmt: skip
 _BASES: Final = (
     ("extract", r"extracts?|solution|leachate|slurry|soil water|pore water|lysimeter"),
-    ("moist", r"(field )?moist( soil| basis)?|wet( soil| basis| weight)?(?! (oxid|diges|comb))|as (received|is|sampled)"),
+    (
+        "moist",
+        r"(field )?moist( soil| basis)?|wet( soil| basis| weight)?(?! (oxid|diges|comb))|as (received|is|sampled)",
+    ),
     ("moist", r"fresh( soil| weight| basis)?"),
     ("dry", r"(oven |air )?(dry|dried)( soil| basis| weight| wt)?"),
 )
@@ -92,7 +106,9 @@ _DEPTH: Final = re.compile(
 )  # fmt: skip
 _RATIO: Final = re.compile(r"(?<![\d.])1 ?: ?(\d{1,2}(?:\.\d+)?)(?![\d.])")
 _FORMULAS: Final = re.compile(r"(?<![a-z])(no3|nh4|nh3|no2|so4|p2o5|k2o|h2o)(?=[a-z])")
-_NUTRIENT: Final = re.compile(r"(?<![a-z])(mg|ug|g|lbs?|kgs?|pounds?|#) ?(no3 ?n?|nitrate ?n?|nh4 ?n?|n|c|p|k) ?(/|per )")
+_NUTRIENT: Final = re.compile(
+    r"(?<![a-z])(mg|ug|g|lbs?|kgs?|pounds?|#) ?(no3 ?n?|nitrate ?n?|nh4 ?n?|n|c|p|k) ?(/|per )"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,7 +189,9 @@ def _plain(header: str) -> str:
     return " ".join(_NUTRIENT.sub(r"\2 \1/", plain).split())
 
 
-_LETTERS: Final = str.maketrans({"₃": "3", "₄": "4", "₂": "2", "₅": "5", "⁻": " ", "¹": "1", "µ": "u", "μ": "u", "·": " ", "−": "-"})  # fmt: skip
+_LETTERS: Final = str.maketrans(
+    {"₃": "3", "₄": "4", "₂": "2", "₅": "5", "⁻": " ", "¹": "1", "µ": "u", "μ": "u", "·": " ", "−": "-"}
+)
 
 
 def _taken(words: str, table: tuple[tuple[str, str], ...]) -> tuple[list[str], str]:

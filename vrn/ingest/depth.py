@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.findings import Quantity
 from vrn.ingest.cells import Columns, RowFaults, is_unknown, numbers
+from vrn.ingest.gate import Gate
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.table import CellTable
 from vrn.units import FT_M, IN_M
@@ -15,7 +16,9 @@ from vrn.units import FT_M, IN_M
 DEPTH_ROLES = ("top_in", "bottom_in", "top_cm", "bottom_cm", "depth")
 _USUAL = ("depth_in", "depth_cm")
 _DEEPEST_IN = 120.0
-_IN_OF = {"in": 1.0, "cm": 0.01 / IN_M, "ft": FT_M / IN_M}
+_FEET_IN = 4.0  # no deeper than this in inches, cores are in feet
+_CLOSE_IN = 0.5  # 0–30 cm and 0–12 in are the same core
+_IN_OF = {"in": 1.0, "cm": 0.01 / IN_M, "ft": FT_M / IN_M, "m": 1.0 / IN_M}
 _SPELLED = {
     "in": "in", "inch": "in", "inches": "in", '"': "in", "''": "in", "cm": "cm", "ft": "ft", "feet": "ft", "foot": "ft",
     "'": "ft",
@@ -70,6 +73,8 @@ def read_depths(
     faults: RowFaults,
     *,
     needed: NDArray[np.bool_],
+    gate: Gate,
+    header: tuple[float, float, str] | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """
     Top and bottom of every core. [in]
@@ -82,6 +87,9 @@ def read_depths(
         Gets the rows whose depth cannot be used.
     needed : ndarray of bool, shape (n,)
         False where a row may be without a depth: standards and blanks.
+    gate : Gate
+    header : (float, float, str), optional
+        Depth that the header of the readings says: of every core where no column has depths, else to be the same.
 
     Returns
     -------
@@ -102,8 +110,15 @@ def read_depths(
     if pair is None and (name := columns.find("depth", *_USUAL)) is not None:
         top, bottom, factor, shown = _from_text(files, source, table, name, faults, needed)
         remedy = f'Write top and bottom in {name}, as "{"0-30" if files.metric else "0-12"}".'
+    elif pair is None and header is not None:
+        unit = header[2] or ("cm" if files.metric else "in")
+        top, bottom = (np.where(needed, end, np.nan) for end in header[:2])
+        factor, shown, remedy = np.full(len(table), _IN_OF[unit]), [unit] * len(table), ""
+        if not header[2]:
+            files.note("ingest.depth-unit-assumed", source, column="of the readings", depth=Quantity("depth", 12.0))
     else:
         unit = _unit_of_pair(files, columns)
+        _in_its_unit(gate, columns, unit)
         top, bottom = (numbers(table, _needed(columns, f"{end}_{unit}", pair), faults) for end in ("top", "bottom"))
         factor, shown = np.full(len(table), _IN_OF[unit]), [unit] * len(table)
         remedy = f"Fill in top_{unit} and bottom_{unit}."
@@ -118,7 +133,53 @@ def read_depths(
             faults.add(row, problem, "Count depths from 0 down: the top is less than the bottom.")
         elif bottom[i] * factor[i] > _DEEPEST_IN:
             faults.add(row, f"a core down to {bottom[i]:g} {shown[i]}", "Check the depth and its unit.")
-    return np.round(top * factor, 6), np.round(bottom * factor, 6)
+    top, bottom = np.round(top * factor, 6), np.round(bottom * factor, 6)
+    if header is not None:
+        _as_the_header_says(gate, header, top[needed], bottom[needed], metric=files.metric)
+    known = bottom[np.isfinite(bottom) & needed]
+    if known.size and known.max() <= _FEET_IN:
+        gate.refuse(
+            f"no core reaches below {known.max():g} in: the depths look like feet",
+            "Write the depths in inches, or the unit with each.",
+        )
+    return top, bottom
+
+
+def _in_its_unit(gate: Gate, columns: Columns, unit: str) -> None:
+    """Refuse a column of depths whose own header names another unit than the name of ours it stands for."""
+    for end in ("top", "bottom"):
+        name = columns.find(f"{end}_{unit}")
+        said = _UNIT_OF_NAME.search(name) if name is not None else None
+        if said is not None and _SPELLED[said[1].lower()] != unit:
+            gate.refuse(
+                f'the header "{name}" says {said[1]}, and it is read as {end}_{unit}',
+                f"Name it {end}_cm or {end}_in under [{columns.key}], by its own unit.",
+            )
+
+
+def _as_the_header_says(
+    gate: Gate,
+    header: tuple[float, float, str],
+    top_in: NDArray[np.float64],
+    bottom_in: NDArray[np.float64],
+    *,
+    metric: bool,
+) -> None:
+    """Refuse depths of the rows that are not the one in the header of the readings."""
+    units = [header[2]] if header[2] else ["in", "cm"]  # bare numbers fit either
+    off = np.ones(len(top_in), dtype=bool)
+    for unit in units:
+        top, bottom = header[0] * _IN_OF[unit], header[1] * _IN_OF[unit]
+        off &= ~((np.abs(top_in - top) < _CLOSE_IN) & (np.abs(bottom_in - bottom) < _CLOSE_IN))
+    off &= np.isfinite(top_in)
+    if off.any():
+        i = int(np.flatnonzero(off)[0])
+        shown = f"{top_in[i] * 2.54:g}–{bottom_in[i] * 2.54:g} cm" if metric else f"{top_in[i]:g}–{bottom_in[i]:g} in"
+        gate.refuse(
+            f"the header of the readings says {header[0]:g}–{header[1]:g} {header[2]}".rstrip()
+            + f", and {int(off.sum())} of the rows have another depth, as {shown}",
+            "Correct the one that is wrong.",
+        )
 
 
 def _unit_of_pair(files: InputFiles, columns: Columns) -> str:

@@ -12,7 +12,9 @@ from vrn.units import BU_AC_T_HA, CORN_BU_LB, LB_AC_KG_HA
 
 Role = Literal["organic_matter", "relative", "bu_ac", "t_ha", "applied_n", "water_pct"]
 
-CARBON_TO_MATTER: Final = 1.724  # organic matter holds 58 % carbon: van Bemmelen 1890, a convention and not a measurement
+CARBON_TO_MATTER: Final = (
+    1.724  # organic matter holds 58 % carbon: van Bemmelen 1890, a convention and not a measurement
+)
 _T_HA: Final = 1.0 / BU_AC_T_HA
 _YIELD: Final = {"bu/ac": 1.0, "t/ha": _T_HA, "kg/ha": _T_HA / 1000.0, "lb/ac": 1.0 / CORN_BU_LB}
 # role → unit of its header → factor to the role's own unit
@@ -112,10 +114,14 @@ class Gate:
             If nobody has accepted it.
         """
         if self.accept is None:
-            self.source.refuse(f"{seen}.", f'{remedy} If it is right as it stands, say why: accept = "…" in [{self.section}].')
+            self.source.refuse(
+                f"{seen}.", f'{remedy} If it is right as it stands, say why: accept = "…" in [{self.section}].'
+            )
         self.files.warn("ingest.accepted", self.source, seen=seen, reason=self.accept)
 
-    def nitrate(self, header: str, settings: SampleSection, *, said: str = "", role: str = "nitrate_ppm") -> NitrateColumn:
+    def nitrate(
+        self, header: str, settings: SampleSection, *, said: str = "", role: str = "nitrate_ppm"
+    ) -> NitrateColumn:
         """
         How the column of readings, or of what standards should read, is taken.
 
@@ -152,7 +158,14 @@ class Gate:
         per_area = role == "nitrate_ppm" and meaning.unit in ("lb/ac", "kg/ha")
         if per_area:
             factor = 1.0 if meaning.unit == "lb/ac" else 1.0 / LB_AC_KG_HA
-        elif role == "nitrate_ppm" and (meaning.unit == "mg/L" or meaning.basis == "extract"):
+            if basis == "moist":
+                self.refuse(
+                    f'the header "{header}" gives an amount on an area, and the readings are of moist soil',
+                    "Give readings in ppm, or the amount of dry soil.",
+                )
+        elif role == "nitrate_ppm" and (
+            meaning.unit == "mg/L" or (meaning.basis == "extract" and meaning.unit in (None, "ppm", "ppb"))
+        ):
             factor = self._extract(meaning, basis)
         else:
             factor = self._factor(meaning, role)
@@ -163,7 +176,7 @@ class Gate:
 
     def factor(self, header: str, role: Role, *, default: float = 1.0) -> float:
         """
-        What the values of a column are multiplied by to get percent, bushels an acre, pounds an acre or parts of the mean.
+        What the values of a column are multiplied by to be in the trade's unit of their role.
 
         Parameters
         ----------
@@ -185,12 +198,16 @@ class Gate:
         self._one_meaning(meaning, role)
         self._substance(meaning, role)
         if meaning.basis == "extract":
-            self.refuse(f'the header "{header}" says an extract, and {_WANTED[role][0]} is needed', "Name another column.")
+            self.refuse(
+                f'the header "{header}" says an extract, and {_WANTED[role][0]} is needed', "Name another column."
+            )
         if meaning.basis == "moist" and role in ("bu_ac", "t_ha"):
             self.files.warn("ingest.yield-of-wet-grain", self.source, column=header)
         factor = self._factor(meaning, role, default=default)
         if meaning.substance == "organic carbon" and role == "organic_matter":
-            self.files.note("ingest.carbon-converted", self.source, column=header, factor=Quantity("number", CARBON_TO_MATTER))
+            self.files.note(
+                "ingest.carbon-converted", self.source, column=header, factor=Quantity("number", CARBON_TO_MATTER)
+            )
             factor *= CARBON_TO_MATTER
         return factor
 
@@ -228,13 +245,13 @@ class Gate:
         return given or said
 
     def _extract(self, meaning: HeaderMeaning, basis: str | None) -> float:
-        """ppm of soil from 1 mg/L of an extract of dry soil: the liters to a kilogram."""
-        if meaning.unit in ("mg/L", None, "ppm") and meaning.ratio is not None and basis == "dry":
+        """Readings in ppm of soil from 1 mg/L of an extract of dry soil: the liters to a kilogram."""
+        if meaning.unit == "mg/L" and meaning.ratio is not None and basis == "dry":
             self._told(meaning, "nitrate_ppm", meaning.ratio)
             return meaning.ratio
         self.refuse(
-            f'the header "{meaning.header}" says a liquid ({meaning.unit or "an extract"}), and ppm of dry soil are needed',
-            "Give readings per weight of soil. For an extract of dry soil, write its ratio in the header, as 1:5 extract.",
+            f'the header "{meaning.header}" says a liquid ({meaning.unit or "an extract"}), and dry soil is needed',
+            "Give readings by weight of soil, or write the ratio of an extract of dry soil in the header, as 1:5.",
         )
         return 1.0
 
@@ -245,7 +262,9 @@ class Gate:
         if factor is None:
             what, trade, metric = _WANTED[role]
             unit = metric if self.files.metric else trade
-            cut = meaning.unit == "mg" and len(meaning.header) == 10  # a shapefile keeps ten letters of mg_kg and of mg_l
+            cut = (
+                meaning.unit == "mg" and len(meaning.header) == 10
+            )  # a shapefile keeps ten letters of mg_kg and of mg_l
             if cut and role == "nitrate_ppm":
                 self.files.warn("ingest.header-cut", self.source, column=meaning.header)
             else:
@@ -263,4 +282,3 @@ class Gate:
             "ingest.unit-converted", self.source, column=meaning.header, seen=meaning.unit or "an extract",
             wanted=_WANTED[role][2 if self.files.metric else 1], factor=Quantity("number", factor),
         )  # fmt: skip
-

@@ -7,11 +7,14 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.findings import Kind, Quantity
+from vrn.findings import Quantity
+from vrn.ingest import ranges
 from vrn.ingest.cells import Columns, RowFaults, numbers
+from vrn.ingest.gate import Gate, Role
 from vrn.ingest.input_files import InputFiles, Source, recognize
 from vrn.ingest.outline import read_areas
 from vrn.ingest.points import LATITUDE, LONGITUDE, PlacedRows, read_rows_or_areas
+from vrn.ingest.ranges import Range
 from vrn.ingest.table import CellTable
 from vrn.ingest.yield_log import read_yield_logs
 from vrn.model.layers import ConstantLayer, Layer, PointLayer, PolygonLayer
@@ -25,7 +28,7 @@ _ELSEWHERE = "Check that it is of this field, its system, and the order of its c
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LayerSpec:
     """
-    What a layer is: the columns it is usually found in, what its values can be, and what they likely are.
+    What a layer is: the columns it is usually found in, the role its header must fit, and what its values can be.
 
     Parameters
     ----------
@@ -33,58 +36,40 @@ class LayerSpec:
         Of the layer, its unit at the end.
     usual : tuple of str
         Column names taken when the field file names none.
-    least, most : float
-        Values beyond these are no such quantity and are refused.
-    likely : tuple of float
-        Values beyond these raise a finding.
-    code, kind : str
-        Of that finding, and of the values in it.
-    doubt : str
-        What values that are refused usually mean.
+    role : str or None
+        Of its header; None where anything goes.
+    limits : Range
     factor : float
-        From the file's unit, in which the limits above are, to that of the layer.
+        From a file that names no unit to the unit of the layer.
     """
 
     name: str
     usual: tuple[str, ...]
-    least: float = -1e12
-    most: float = 1e12
-    likely: tuple[float, float] = (-1e12, 1e12)
-    code: str = ""
-    kind: Kind = "number"
-    doubt: str = ""
+    role: Role | None = None
+    limits: Range = ranges.ANYTHING
     factor: float = 1.0
 
 
 _ORGANIC_MATTER = LayerSpec(
-    name="organic_matter_pct", usual=("organic_matter_pct", "om_pct", "organic_matter", "om"), least=0.0, most=100.0,
-    likely=(0.3, 15.0), code="ingest.unlikely-organic-matter", kind="organic_matter",
-    doubt="Give percent of soil weight; mineral soils hold 0.5 to 8.",
+    name="organic_matter_pct", usual=("organic_matter_pct", "om_pct", "organic_matter", "om"), role="organic_matter",
+    limits=ranges.ORGANIC_MATTER,
 )  # fmt: skip
 _RELATIVE = LayerSpec(
-    name="yield_potential", usual=("yield_potential", "relative_yield", "relative"), least=0.0, most=1e4,
-    likely=(0.2, 2.5), code="ingest.unlikely-relative-yield",
-    doubt='A relative layer has a mean near 1; for bushels set kind = "bu_ac".',
+    name="yield_potential", usual=("yield_potential", "relative_yield", "relative"), role="relative",
+    limits=ranges.RELATIVE,
 )  # fmt: skip
 _YIELD = LayerSpec(
-    name="yield_bu_ac", usual=("yield_bu_ac", "yield_potential", "yield"), least=0.0, most=600.0, likely=(20.0, 400.0),
-    code="ingest.unlikely-yield", kind="yield",
-    doubt='Give bushels per acre; for a layer with a mean of 1 set kind = "relative".',
-)  # fmt: skip
+    name="yield_bu_ac", usual=("yield_bu_ac", "yield_potential", "yield"), role="bu_ac", limits=ranges.YIELD
+)
 _YIELD_T_HA = replace(
-    _YIELD, usual=("yield_t_ha", "yield_potential", "yield"), most=38.0, likely=(1.2, 25.0),
-    doubt='Give tonnes per hectare; for a layer with a mean of 1 set kind = "relative".', factor=1.0 / BU_AC_T_HA,
+    _YIELD, usual=("yield_t_ha", "yield_potential", "yield"), role="t_ha", limits=ranges.YIELD_T_HA,
+    factor=1.0 / BU_AC_T_HA,
 )  # fmt: skip
 _APPLIED = LayerSpec(
-    name="applied_n_lb_ac", usual=("applied_n_lb_ac", "n_lb_ac", "applied_n"), least=0.0, most=1000.0,
-    likely=(0.0, 300.0), code="ingest.unlikely-applied-n", kind="rate",
-    doubt="Give pounds of nitrogen per acre, not of product.",
-)  # fmt: skip
-_APPLIED_KG_HA = replace(
-    _APPLIED, usual=("applied_n_kg_ha", "n_kg_ha", "applied_n"), most=1120.0, likely=(0.0, 336.0),
-    doubt="Give kilograms of nitrogen per hectare, not of product.", factor=1.0 / LB_AC_KG_HA,
-)  # fmt: skip
-_ZONE = LayerSpec(name="zone", usual=("zone", "zone_id", "id"), least=1.0, most=254.0, likely=(1.0, 254.0))
+    name="applied_n_lb_ac", usual=("applied_n_lb_ac", "n_lb_ac", "applied_n"), role="applied_n", limits=ranges.APPLIED
+)
+_APPLIED_KG_HA = replace(_APPLIED, usual=("applied_n_kg_ha", "n_kg_ha", "applied_n"), factor=1.0 / LB_AC_KG_HA)
+_ZONE = LayerSpec(name="zone", usual=("zone", "zone_id", "id"), limits=ranges.ZONE)
 
 
 def read_layers(files: InputFiles, settings: Settings, boundary: shapely.Geometry, crs: str) -> dict[str, Layer | None]:
@@ -105,29 +90,31 @@ def read_layers(files: InputFiles, settings: Settings, boundary: shapely.Geometr
     given, layers = settings.layers, dict[str, Layer | None]()
     organic, potential, applied = given.organic_matter, given.yield_potential, given.applied_n
     if organic is not None and organic.value_pct is not None:
-        layers["organic_matter"] = ConstantLayer(name=_ORGANIC_MATTER.name, value=organic.value_pct)
+        layers["organic_matter"] = _constant(
+            files, "organic_matter", _ORGANIC_MATTER, organic.value_pct, organic.accept
+        )
     elif organic is not None and organic.file is not None:
         layers["organic_matter"] = read_layer(
             files, organic.file, "layers.organic_matter", _ORGANIC_MATTER, boundary, crs, column=organic.column,
-            given_crs=organic.crs,
+            given_crs=organic.crs, accept=organic.accept,
         )  # fmt: skip
     if potential is not None and potential.kind == "yield_log":
         layers["yield_potential"] = read_yield_logs(files, potential, boundary, crs)
     elif potential is not None:
         spec = {"relative": _RELATIVE, "bu_ac": _YIELD, "t_ha": _YIELD_T_HA}[potential.kind]
         if potential.value is not None:
-            layers["yield_potential"] = ConstantLayer(name=spec.name, value=potential.value * spec.factor)
+            layers["yield_potential"] = _constant(files, "yield_potential", spec, potential.value, potential.accept)
         elif potential.file is not None:
             layers["yield_potential"] = read_layer(
                 files, potential.file, "layers.yield_potential", spec, boundary, crs, column=potential.column,
-                given_crs=potential.crs,
+                given_crs=potential.crs, accept=potential.accept,
             )  # fmt: skip
     if applied is not None:
-        column = (applied.column or "").lower()  # an ending _lb_ac or _kg_ha settles the unit, else the field file
-        metric = column.endswith("_kg_ha") or (settings.units == "metric" and not column.endswith("_lb_ac"))
+        spec = _APPLIED_KG_HA if settings.units == "metric" else _APPLIED  # where the header names no unit
+        spec = replace(spec, usual=tuple(dict.fromkeys((*spec.usual, *_APPLIED.usual, *_APPLIED_KG_HA.usual))))
         layers["applied_n"] = read_layer(
-            files, applied.file, "layers.applied_n", _APPLIED_KG_HA if metric else _APPLIED, boundary, crs,
-            column=applied.column, given_crs=applied.crs,
+            files, applied.file, "layers.applied_n", spec, boundary, crs, column=applied.column,
+            given_crs=applied.crs, accept=applied.accept,
         )  # fmt: skip
     if settings.zones.file is not None:
         layers["zones"] = _read_zones(files, settings.zones.file, settings.zones.column, boundary, crs)
@@ -149,6 +136,7 @@ def read_layer(
     *,
     column: str | None = None,
     given_crs: str | None = None,
+    accept: str | None = None,
 ) -> Layer:
     """
     One layer from points, polygons or a raster.
@@ -164,6 +152,8 @@ def read_layer(
         Column (or band number) that holds the values.
     given_crs : str, optional
         What the field file says of its system.
+    accept : str, optional
+        Why values that look like something else are right as they stand.
 
     Raises
     ------
@@ -171,17 +161,19 @@ def read_layer(
         If it cannot be read, holds no such values, or does not touch the field.
     """
     source = files.source(file, f"{key}.file")
+    gate = Gate(files=files, source=source, section=key, accept=accept)
     if recognize(source) == "raster":
         from vrn.ingest.raster import read_raster
 
         raster = read_raster(files, source, spec.name, boundary, crs, band=column, given_crs=given_crs)
-        _check(files, source, spec, raster.values[np.isfinite(raster.values)])
-        return replace(raster, values=raster.values * spec.factor) if spec.factor != 1.0 else raster
+        values = raster.values * spec.factor
+        _judge(gate, spec, values[np.isfinite(values)], factor=spec.factor)
+        return replace(raster, values=values) if spec.factor != 1.0 else raster
     found = read_rows_or_areas(
         files, source, crs=crs, given_crs=given_crs, mapping={spec.name: column} if column is not None else None,
         key=f"{key}.column", roles=(spec.name,),
     )  # fmt: skip
-    values = _values(found.table, spec, column, key)
+    values, factor = _values(found.table, spec, column, key, gate)
     if isinstance(found, PlacedRows):
         known = np.isfinite(values) & np.isfinite(found.coordinates_m).all(axis=1)
         _missing(files, source, known)
@@ -190,16 +182,18 @@ def read_layer(
         near = _touching(files, source, found.polygons, boundary)
         known = near & np.isfinite(values)
         _missing(files, source, known[near])
-    _check(files, source, spec, values[known])
-    values = values[known] * spec.factor
+    values = values[known]
+    _judge(gate, spec, values, rows=[found.table.row[i] for i in np.flatnonzero(known)], factor=factor)
     if isinstance(found, PlacedRows):
         place = found.coordinates_m[known]
         return PointLayer(name=spec.name, crs=crs, coordinates_m=place, values=values, source=source.name)
     return PolygonLayer(name=spec.name, crs=crs, polygons=found.polygons[known], values=values, source=source.name)
 
 
-def _values(table: CellTable, spec: LayerSpec, column: str | None, key: str) -> NDArray[np.float64]:
-    """Numbers of the layer's column: named, usual, or the only one there is."""
+def _values(
+    table: CellTable, spec: LayerSpec, column: str | None, key: str, gate: Gate
+) -> tuple[NDArray[np.float64], float]:
+    """Numbers of the layer's column, named, usual, or the only one there is, in the layer's unit; the factor to it."""
     if column is not None:
         name = Columns(table, {spec.name: column}, key=f"{key}.column", roles=(spec.name,)).need(spec.name)
     else:
@@ -211,10 +205,13 @@ def _values(table: CellTable, spec: LayerSpec, column: str | None, key: str) -> 
         name = found
     faults = RowFaults(table)
     values = numbers(table, name, faults)
-    for i in np.flatnonzero((values < spec.least) | (values > spec.most)):
-        faults.add(table.row[i], f"{name} is {values[i]:g}", spec.doubt or "Check the number.")
+    factor = gate.factor(name, spec.role, default=spec.factor) if spec.role is not None else spec.factor
+    limits, given = spec.limits, values
+    values = given * factor
+    for i in np.flatnonzero((values < limits.least) | (values > limits.most)):
+        faults.add(table.row[i], f"{name} is {given[i]:g}", limits.doubt or "Check the number.")
     faults.raise_if_any()
-    return values
+    return values, factor
 
 
 def _missing(files: InputFiles, source: Source, known: NDArray[np.bool_]) -> None:
@@ -224,18 +221,21 @@ def _missing(files: InputFiles, source: Source, known: NDArray[np.bool_]) -> Non
         files.note("ingest.rows-without-value", source, lost=int((~known).sum()), rows=len(known))
 
 
-def _check(files: InputFiles, source: Source, spec: LayerSpec, values: NDArray[np.float64]) -> None:
-    """Refuse what cannot be; ask about what is unlikely."""
+def _judge(
+    gate: Gate, spec: LayerSpec, values: NDArray[np.float64], *, rows: list[int] | None = None, factor: float
+) -> None:
     if values.size == 0:
-        source.refuse("it holds no value in the field.", "Check that it is of this field.")
-    low, high = float(values.min()), float(values.max())
-    if low < spec.least or high > spec.most:
-        remedy = spec.doubt or "Check the file; it may hold a nodata value that is not marked."
-        source.refuse(f"values run from {low:g} to {high:g}.", remedy)
-    beyond = int(((values < spec.likely[0]) | (values > spec.likely[1])).sum())
-    if beyond:
-        ends = (Quantity(spec.kind, end * spec.factor) for end in (low, high))
-        files.warn(spec.code, source, values=beyond, **dict(zip(("low", "high"), ends, strict=True)))
+        gate.source.refuse("it holds no value in the field.", "Check that it is of this field.")
+    ranges.judge(gate, spec.limits, values, rows=rows, factor=factor)
+
+
+def _constant(files: InputFiles, key: str, spec: LayerSpec, value: float, accept: str | None) -> ConstantLayer:
+    """One value for the field, judged as a column would be."""
+    source = Source(path=files.folder, name=f"layers.{key}", key="field file")
+    gate = Gate(files=files, source=source, section=f"layers.{key}", accept=accept)
+    if value > 0:
+        ranges.judge(gate, spec.limits, np.array([value * spec.factor]), factor=spec.factor)
+    return ConstantLayer(name=spec.name, value=value * spec.factor)
 
 
 def _touching(
@@ -269,7 +269,8 @@ def _read_zones(files: InputFiles, file: str, column: str | None, boundary: shap
     """The user's own zones: polygons with a whole number."""
     source = files.source(file, "zones.file")
     areas = read_areas(files, source, None, crs)
-    values = _values(areas.table, _ZONE, column, "zones")
+    gate = Gate(files=files, source=source, section="zones", accept=None)
+    values, _ = _values(areas.table, _ZONE, column, "zones", gate)
     faults = RowFaults(areas.table)
     for i, value in enumerate(values):
         if np.isnan(value) or value != round(value):

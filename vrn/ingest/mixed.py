@@ -2,14 +2,16 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vrn.model.samples import SoilSamples
 from vrn.units import LB_AC_KG_HA, LB_AC_PER_PPM_IN, NO3_N_SHARE
 
 _FEWEST = 3  # readings of a part
+_FEWEST_PAIRS, _ALIKE = 4, 0.5  # places with two depths, and how far their log ratios may spread
 _LEAST_SHARE = 0.15  # of the readings in the smaller part
 _MOST_READINGS = 240  # compared at once; of more, as many evenly spaced
 _LEAST_FACTOR = 2.5  # parts of a field often differ by less than this of themselves: common practice, no source
@@ -49,7 +51,7 @@ class TwoUnits:
 
 
 def known_factors(*, thickness_in: float, bulk_density_g_cm3: float) -> tuple[tuple[float, str], ...]:
-    """Factors between the ways that nitrate of one core is written; 2 and its like are left out, as fields hold them."""
+    """Factors between the ways to write the nitrate of a core; 2 and its like are left out, as fields hold them."""
     pounds = LB_AC_PER_PPM_IN * thickness_in * bulk_density_g_cm3
     every = (
         (1.0 / NO3_N_SHARE, "NO3 and NO3-N"),
@@ -108,7 +110,34 @@ def two_units(
     which = int(place) // len(_NEAR)
     high = np.zeros(len(ppm), dtype=bool)
     high[take] = parts[at][2]
-    return TwoUnits(factor=factors[which][0], what=factors[which][1], group=parts[at][0], high=high, sure=bool(gain[at, place] > 0))
+    return TwoUnits(
+        factor=factors[which][0], what=factors[which][1], group=parts[at][0], high=high, sure=bool(gain[at, place] > 0)
+    )
+
+
+def deeper_in_another_unit(readings: SoilSamples, bulk_density_g_cm3: float) -> tuple[float, str] | None:
+    """
+    The known factor by which deeper cores are above the ones over them, the same all over the field; None without.
+
+    Less deep than above is usual, and as much as a known factor less: only deeper cores that hold more are looked at.
+    """
+    places = [tuple(place) for place in readings.coordinates_m.round(1).tolist()]
+    depths = readings.depths_in()
+    for (top, bottom), (deep_top, deep_bottom) in pairwise(depths):
+        above, below = (
+            {
+                places[i]: float(readings.nitrate_ppm[i])
+                for i in np.flatnonzero((readings.top_in == one) & (readings.bottom_in == end))
+            }
+            for one, end in ((top, bottom), (deep_top, deep_bottom))
+        )
+        steps = np.log([below[place] / above[place] for place in above if place in below])
+        if len(steps) < _FEWEST_PAIRS or steps.std() > _ALIKE:
+            continue
+        for factor, what in known_factors(thickness_in=deep_bottom - deep_top, bulk_density_g_cm3=bulk_density_g_cm3):
+            if abs(steps.mean() - np.log(factor)) < _NEAR[-1] + 2 * steps.std() / np.sqrt(len(steps)):
+                return factor, what
+    return None
 
 
 def _parts(
@@ -122,7 +151,7 @@ def _parts(
             yield name, gain, mask if y[mask].mean() > y[~mask].mean() else ~mask
 
     for name, values in labels:
-        for value in sorted({str(value) for value in values if value not in (None, "")}):
+        for value in sorted({str(value) for value in values if value is not None and value != ""}):
             yield from marked(f"{name} {value}", _GAIN_GROUP, np.array([str(one) == value for one in values]))
     orders = (("the order of the rows", np.arange(len(y))), ("east and west", xy[:, 0]), ("north and south", xy[:, 1]))
     for name, order in orders:
@@ -133,7 +162,9 @@ def _parts(
     inner = np.diff(ordered)[fewest - 1 : len(y) - fewest]
     if inner.size:
         cut = fewest - 1 + int(np.argmax(inner))
-        yield from marked("two groups of values", _GAIN_MODES + _GAIN_BY_VALUE * len(y), y > (ordered[cut] + ordered[cut + 1]) / 2)
+        yield from marked(
+            "two groups of values", _GAIN_MODES + _GAIN_BY_VALUE * len(y), y > (ordered[cut] + ordered[cut + 1]) / 2
+        )
 
 
 def _likelihoods(

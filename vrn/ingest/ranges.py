@@ -1,7 +1,7 @@
 """What each quantity can be and likely is, with sources, and the slips that put a whole column outside it."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from vrn.findings import Kind, Quantity
 from vrn.ingest.gate import Gate
+from vrn.units import BU_AC_T_HA
 
 _MOST_ROWS = 8  # that a finding names
 
@@ -76,7 +77,8 @@ ORGANIC_MATTER: Final = Range(
     source="above 20 to 30 % a soil is organic: USDA NRCS, Keys to Soil Taxonomy, organic soil materials (from memory)",
     slips=(
         Slip(low=0.0, high=0.2, what="parts of 1, not percent", remedy="Multiply them by 100."),
-        Slip(low=12.0, high=100.0, what="g/kg, or ground of peat", remedy="Divide g/kg by 10, or write g/kg in the header."),
+        Slip(low=12.0, high=100.0, what="g/kg, or ground of peat",
+             remedy="Divide g/kg by 10, or write g/kg in the header."),
     ),
 )  # fmt: skip
 RELATIVE: Final = Range(
@@ -88,7 +90,7 @@ RELATIVE: Final = Range(
     ),
 )  # fmt: skip
 YIELD: Final = Range(
-    name="yield", kind="yield", least=0.0, most=624.0, likely=(20.0, 400.0), code="ingest.unlikely-yield",
+    name="yield", kind="yield", least=0.0, most=650.0, likely=(20.0, 400.0), code="ingest.unlikely-yield",
     doubt='Give yields of corn; for a layer with a mean of 1 set kind = "relative".',
     source="the highest contest yield of corn is 624 bu/ac (National Corn Yield Contest 2023, from memory); "
     "the likely range is common practice, no source",
@@ -102,7 +104,8 @@ APPLIED: Final = Range(
     name="applied nitrogen", kind="rate", least=0.0, most=1000.0, likely=(0.0, 300.0), code="ingest.unlikely-applied-n",
     doubt="Give rates of nitrogen, not of product.", source="common practice, no source",
     slips=(
-        Slip(low=300.0, high=1000.0, what="a rate of product", remedy="Give rates of nitrogen: product times its share of N."),
+        Slip(low=300.0, high=1000.0, what="a rate of product",
+             remedy="Give rates of nitrogen: product times its share of N."),
         Slip(low=0.0, high=1.5, what="parts of a rate or kg/m²", remedy="Give rates of nitrogen on an area."),
     ),
 )  # fmt: skip
@@ -111,7 +114,8 @@ NITRATE: Final = Range(
     doubt="No soil holds that; check the unit and the decimal point.",
     source="a foot of 200 ppm holds over 730 lb N/ac, more than any corn takes up; common practice, no source",
     slips=(
-        Slip(low=0.0, high=0.1, what="g/kg or percent", remedy="Write the unit in the header, or give ppm of dry soil."),
+        Slip(low=0.0, high=0.1, what="g/kg or percent",
+             remedy="Write the unit in the header, or give ppm of dry soil."),
         Slip(low=200.0, high=5000.0, what="pounds on an area, ppb, or a slipped decimal point",
              remedy="Write the unit in the header, or give ppm of dry soil."),
     ),
@@ -120,6 +124,13 @@ WATER: Final = Range(
     name="water content", kind="percent", least=0.0, most=500.0, likely=(2.0, 60.0), code="ingest.unlikely-water",
     doubt="Give water in percent of the dry soil's weight.", source="common practice, no source",
     slips=(Slip(low=0.0, high=1.0, what="parts of 1, not percent", remedy="Multiply them by 100."),),
+)  # fmt: skip
+YIELD_T_HA: Final = replace(
+    YIELD, doubt='Give tonnes per hectare; for a layer with a mean of 1 set kind = "relative".',
+    slips=(
+        Slip(low=0.0, high=2.6 / BU_AC_T_HA, what="parts of a mean of 1", remedy='Set kind = "relative".'),
+        Slip(low=450.0, high=_HUGE, what="bu/ac or kg/ha", remedy="Check the unit, and write it in the header."),
+    ),
 )  # fmt: skip
 ANYTHING: Final = Range(name="value", kind="number", least=-_HUGE, most=_HUGE, likely=(-_HUGE, _HUGE))
 ZONE: Final = Range(name="zone", kind="number", least=1.0, most=254.0, likely=(1.0, 254.0))
@@ -156,7 +167,7 @@ def judge(
         gate.source.refuse(f"values run from {low / factor:.6g} to {high / factor:.6g}.", remedy)
     positive = known[known > 0]
     for slip in limits.slips if positive.size else ():
-        if float(positive.min()) > slip.low and high < slip.high or float(positive.min()) >= slip.low > 0 and low > 0:
+        if slip.low <= (low if slip.low > 0 else float(positive.min())) and high <= slip.high:
             shown = f"all values of {limits.name} are from {low / factor:.6g} to {high / factor:.6g}"
             gate.refuse(f"{shown}: they look like {slip.what}", slip.remedy)
             return
@@ -164,11 +175,13 @@ def judge(
     if beyond.any() and limits.code:
         named = [str(row) for row, off in zip(rows or (), beyond, strict=False) if off]
         gate.files.warn(
-            limits.code, gate.source, values=int(beyond.sum()), low=Quantity(limits.kind, low),
-            high=Quantity(limits.kind, high), rows=_listed(named),
+            limits.code, f"{gate.source} {_listed(named)}".strip(), values=int(beyond.sum()),
+            low=Quantity(limits.kind, low), high=Quantity(limits.kind, high),
         )  # fmt: skip
 
 
 def _listed(rows: list[str]) -> str:
-    more = len(rows) - _MOST_ROWS
-    return ", ".join(rows[:_MOST_ROWS]) + (f" and {more} more" if more > 0 else "")
+    more, word = len(rows) - _MOST_ROWS, "row" if len(rows) == 1 else "rows"
+    if not rows:
+        return ""
+    return f"{word} " + ", ".join(rows[:_MOST_ROWS]) + (f" and {more} more" if more > 0 else "")

@@ -116,14 +116,14 @@ def read_all(files: InputFiles, settings: Settings, *, sampled: bool = True) -> 
 
 
 def _samples(files: InputFiles, settings: Settings, boundary: shapely.Geometry, crs: str) -> SoilSamples:
-    samples = drop_samples_outside(files, read_samples(files, settings.samples, crs), boundary)
+    samples = drop_samples_outside(files, read_samples(files, settings, crs), boundary)
     return check_samples(files, samples, settings)
 
 
 def _samples_in_hand(files: InputFiles, settings: Settings, boundary: shapely.Geometry, crs: str) -> SoilSamples:
     """Readings that are there already; none where the file is missing, empty, or not to be used yet."""
     try:
-        samples = drop_samples_outside(files, read_samples(files, settings.samples, crs), boundary)
+        samples = drop_samples_outside(files, read_samples(files, settings, crs), boundary)
     except InputFileError:
         return _no_samples(crs, settings.samples.file)
     return samples if np.isfinite(samples.nitrate_ppm).any() else _no_samples(crs, settings.samples.file)

@@ -9,16 +9,19 @@ from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
 from vrn.findings import Quantity
+from vrn.ingest import ranges
 from vrn.ingest.cells import Columns, RowFaults, dates, limited_numbers, numbers
+from vrn.ingest.contents import read_header
 from vrn.ingest.depth import DEPTH_ROLES, read_depths
+from vrn.ingest.gate import Gate, NitrateColumn
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.keys import nearest
 from vrn.ingest.outline import read_areas
 from vrn.ingest.points import PlacedRows, read_places
 from vrn.ingest.table import CellTable
 from vrn.model.samples import Handling, SoilSamples
-from vrn.model.settings import SampleSection
-from vrn.units import NO3_N_SHARE
+from vrn.model.settings import NitrogenSection, SampleSection, Settings
+from vrn.units import LB_AC_PER_PPM_IN, NO3_N_SHARE
 
 HANDLING_ROLES = ("cores", "instrument", "read_at", "stored")
 _STORED = ("cool", "warm", "frozen", "dried")
@@ -26,7 +29,10 @@ _MOST_CORES = 200
 _KINDS = ("field", "standard", "duplicate", "blank")
 _ROLES = ("sample_id", "longitude", "latitude", "nitrate_ppm", "kind", "sampled_on", "nominal_ppm", "area_id",
           "water_pct", *DEPTH_ROLES, *HANDLING_ROLES)  # fmt: skip
-_HIGHEST_PPM = 5000.0
+_TOP_FOOT_IN = 12.0
+_FEW_ALIKE = 5  # readings from which a likeness counts
+_SAYING = ("unit", "units", "uom", "unit of measure", "analyte", "parameter", "species", "reported as", "basis")
+BULK_DENSITY_G_CM3 = 1.35  # the nitrogen methods' own where none is given, so that pounds come back as they were
 
 
 class _Rows:
@@ -62,7 +68,7 @@ class _Rows:
         self.faults.add(self.table.row[int(at)], problem, remedy)
 
 
-def read_samples(files: InputFiles, section: SampleSection, crs: str) -> SoilSamples:
+def read_samples(files: InputFiles, settings: Settings, crs: str) -> SoilSamples:
     """
     Every reading of the samples file in the field's system ``crs``, those outside the boundary still among them.
 
@@ -71,7 +77,9 @@ def read_samples(files: InputFiles, section: SampleSection, crs: str) -> SoilSam
     InputFileError
         If a column is missing or a row cannot be used; the rows are named.
     """
+    section = settings.samples
     source = files.source(section.file, "samples.file")
+    gate = Gate(files=files, source=source, section="samples", accept=section.accept)
     places = read_places(
         files, source, crs=crs, given_crs=section.crs, mapping=section.columns, key="samples.columns", roles=_ROLES,
         placeless=section.areas is not None,
@@ -81,20 +89,29 @@ def read_samples(files: InputFiles, section: SampleSection, crs: str) -> SoilSam
     area_id, areas = _areas(rows, section, crs)
     coordinates_m = _located(rows, kind, sample_id, area_id, areas)
     soil = np.array([one in ("field", "duplicate") for one in kind], dtype=bool)
-    top_in, bottom_in = read_depths(files, source, rows.table, rows.columns, rows.faults, needed=soil)
-    nitrate_ppm, below = _nitrate(rows)
-    nominal_ppm = rows.optional("nominal_ppm")
+    column = gate.nitrate(rows.columns.need("nitrate_ppm", "nitrate_mg_kg"), section, said=_said(rows, gate))
+    top_in, bottom_in = read_depths(
+        files, source, rows.table, rows.columns, rows.faults, needed=soil, gate=gate, header=column.depth
+    )
+    nitrate_ppm, below = _nitrate(rows, column)
+    nominal_ppm = _nominal(rows, gate, section, column)
     for i in range(len(rows)):
         if kind[i] == "standard" and np.isnan(nominal_ppm[i]):
             rows.fault(i, "a check standard without nominal_ppm", "Write what the standard should read.")
-    water_pct = rows.optional("water_pct")
+    water_pct = _water(rows, gate, section)
     days_column = rows.columns.find("sampled_on")
     days: list[date | None] = [None] * len(rows)
     if days_column is not None:
         days = dates(rows.table, days_column, rows.faults)
     handling = read_handling(rows.table, rows.columns, rows.faults)
     rows.faults.raise_if_any()
-    nitrate_ppm, nominal_ppm = _as_dry_no3_n(rows, section, nitrate_ppm, nominal_ppm, water_pct, kind)
+    if column.per_area:
+        nitrate_ppm = _per_depth(rows, settings.nitrogen, column, nitrate_ppm, top_in, bottom_in, soil)
+    nitrate_ppm = _as_dry_no3_n(rows, section, column, nitrate_ppm, water_pct, soil)
+    judged = soil & ~below & np.isfinite(nitrate_ppm)
+    ranges.judge(gate, ranges.NITRATE, nitrate_ppm[judged], rows=[rows.table.row[i] for i in np.flatnonzero(judged)])
+    if column.silent:
+        _like_something_else(gate, column.header, nitrate_ppm[judged])
     return SoilSamples(
         sample_id=sample_id, crs=crs, coordinates_m=coordinates_m, top_in=top_in, bottom_in=bottom_in,
         nitrate_ppm=nitrate_ppm, kind=tuple(kind), sampled_on=tuple(days), nominal_ppm=nominal_ppm,
@@ -190,14 +207,30 @@ def _located(
     return places
 
 
-def _nitrate(rows: _Rows) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Readings as written, half the limit where they are below detection."""
-    name = rows.columns.need("nitrate_ppm", "nitrate_mg_kg")
+def _said(rows: _Rows, gate: Gate) -> str:
+    """What columns of units and substances, as laboratories have them, say of every row."""
+    words = []
+    for name in _SAYING:
+        column = rows.table.find(name)
+        if column is None or column in rows.columns.mapped.values():
+            continue
+        said = list(dict.fromkeys(cell.strip() for cell in rows.table.column(column) if cell.strip()))
+        if len({(read_header(one).substance, read_header(one).unit, read_header(one).basis) for one in said}) > 1:
+            gate.refuse(f"the column {column} says {' and '.join(said[:4])}", "Keep the rows of one kind and one unit.")
+        elif said:
+            words.append(said[0])
+    return " ".join(words)
+
+
+def _nitrate(rows: _Rows, column: NitrateColumn) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Readings in ppm, or in lb/ac where the column is one of areas; half the limit where they are below detection."""
+    name = column.header
     values, limit = limited_numbers(rows.table, name, rows.faults)
     for i in np.flatnonzero(values < 0):
         rows.fault(i, f"{name} is {values[i]:g}", "A reading is 0 or more; leave the cell empty if it was not tested.")
-    for i in np.flatnonzero(values > _HIGHEST_PPM):
-        rows.fault(i, f"{name} is {values[i]:g}", "No soil holds that; check the unit and the decimal point.")
+    for i in np.flatnonzero(values * column.factor > ranges.NITRATE.most * (10 if column.per_area else 1)):
+        rows.fault(i, f"{name} is {values[i]:g}", ranges.NITRATE.doubt)
+    values = values * column.factor
     below, above = limit < 0, limit > 0
     if below.any():
         rows.files.note("ingest.below-detection", rows.source, readings=int(below.sum()))
@@ -210,27 +243,81 @@ def _nitrate(rows: _Rows) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     return np.where(below, values / 2, values), below
 
 
+def _nominal(rows: _Rows, gate: Gate, section: SampleSection, column: NitrateColumn) -> NDArray[np.float64]:
+    """What standards should read, as NO3-N in ppm."""
+    name = rows.columns.find("nominal_ppm")
+    if name is None:
+        return np.full(len(rows), np.nan)
+    own = gate.nitrate(name, section, role="nominal_ppm")
+    return rows.optional("nominal_ppm") * own.factor * _share(own.reported_as or column.reported_as)
+
+
+def _share(reported_as: str | None) -> float:
+    """NO3-N in 1 of what is reported."""
+    return NO3_N_SHARE if reported_as == "NO3" else 1.0
+
+
+def _water(rows: _Rows, gate: Gate, section: SampleSection) -> NDArray[np.float64]:
+    """Water of each row in percent of the dry soil; a header that says moist or wet is of the moist soil's weight."""
+    if section.water_pct is not None:
+        ranges.judge(gate, ranges.WATER, np.array([section.water_pct]))
+    name = rows.columns.find("water_pct")
+    if name is None:
+        return np.full(len(rows), np.nan)
+    given = rows.optional("water_pct") * gate.factor(name, "water_pct")
+    if read_header(name).basis == "moist":
+        rows.files.note("ingest.water-of-moist-soil", rows.source, column=name)
+        given = np.where(given < 100, 100 * given / np.maximum(100 - given, 1e-9), given)
+    ranges.judge(gate, ranges.WATER, given, rows=rows.table.row)
+    return given
+
+
+def _per_depth(
+    rows: _Rows,
+    nitrogen: NitrogenSection,
+    column: NitrateColumn,
+    amount_lb_ac: NDArray[np.float64],
+    top_in: NDArray[np.float64],
+    bottom_in: NDArray[np.float64],
+    soil: NDArray[np.bool_],
+) -> NDArray[np.float64]:
+    """Readings in ppm from lb/ac in each core: divided by its depth × bulk density × 0.226613."""
+    if nitrogen.texture is not None and nitrogen.bulk_density_g_cm3 is None:
+        rows.source.refuse(
+            f'the header "{column.header}" gives an amount on an area, and the bulk density is not given.',
+            "Write bulk_density_g_cm3 in [nitrogen]; the texture alone does not give it here.",
+        )
+    for i in np.flatnonzero(~soil & np.isfinite(amount_lb_ac)):
+        rows.fault(i, f"a standard or blank in {column.header}, which needs a depth", "Give readings in ppm.")
+    rows.faults.raise_if_any()
+    density = nitrogen.bulk_density_g_cm3 or BULK_DENSITY_G_CM3
+    deep = nitrogen.deep_bulk_density_g_cm3 or density
+    of_core = np.where((top_in == 0) | (bottom_in <= _TOP_FOOT_IN), density, deep)
+    tell = rows.files.note if nitrogen.bulk_density_g_cm3 is not None else rows.files.warn
+    tell("ingest.area-converted", rows.source, column=column.header, density=Quantity("number", density))
+    return amount_lb_ac / (LB_AC_PER_PPM_IN * (bottom_in - top_in) * of_core)
+
+
 def _as_dry_no3_n(
     rows: _Rows,
     section: SampleSection,
+    column: NitrateColumn,
     nitrate_ppm: NDArray[np.float64],
-    nominal_ppm: NDArray[np.float64],
     water_pct: NDArray[np.float64],
-    kind: list[str],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    soil: NDArray[np.bool_],
+) -> NDArray[np.float64]:
     """Readings as NO3-N of dry soil; check standards keep their basis."""
     files, source = rows.files, rows.source
-    if section.reported_as is None:
+    if column.reported_as is None:
         files.warn("ingest.reported-as-missing", "samples.reported_as")
-    elif section.reported_as == "NO3":
-        nitrate_ppm, nominal_ppm = nitrate_ppm * NO3_N_SHARE, nominal_ppm * NO3_N_SHARE
+    elif column.reported_as == "NO3":
+        nitrate_ppm = nitrate_ppm * NO3_N_SHARE
         files.note("ingest.no3-converted", source, factor=Quantity("number", NO3_N_SHARE))
-    soil = np.array([k in ("field", "duplicate") for k in kind], dtype=bool)
-    if section.moisture_basis is None:
+    if column.moisture_basis is None:
         files.warn("ingest.moisture-basis-missing", "samples.moisture_basis")
-        return nitrate_ppm, nominal_ppm
-    if section.moisture_basis == "dry":
-        return nitrate_ppm, nominal_ppm
+        return nitrate_ppm
+    if column.moisture_basis == "dry" or column.per_area:  # an amount on an area is the same of moist and dry soil
+        return nitrate_ppm
     water = np.where(np.isnan(water_pct), np.nan if section.water_pct is None else section.water_pct, water_pct)
     for i in np.flatnonzero(soil & ~(np.nan_to_num(water, nan=-1.0) >= 0) | (water >= 100)):
         shown = "is not given" if np.isnan(water[i]) else f"is {water[i]:g}"
@@ -239,7 +326,16 @@ def _as_dry_no3_n(
     rows.faults.raise_if_any()
     dry = np.where(soil, nitrate_ppm * (1 + water / 100), nitrate_ppm)
     files.note("ingest.moist-converted", source, water=Quantity("percent", float(np.nanmean(water[soil]))))
-    return dry, nominal_ppm
+    return dry
+
+
+def _like_something_else(gate: Gate, header: str, ppm: NDArray[np.float64]) -> None:
+    """Under a header that names nothing: numbers such as a pH or an electrical conductivity has."""
+    one_decimal = np.allclose(ppm * 10, np.round(ppm * 10), atol=1e-6)
+    if len(ppm) >= _FEW_ALIKE and one_decimal and ppm.min() >= 4.0 and ppm.max() <= 9.0:
+        gate.files.warn("ingest.like-ph", gate.source, column=header)
+    elif len(ppm) >= _FEW_ALIKE and ppm.max() <= 3.0 and ppm.max() > 0:
+        gate.files.warn("ingest.like-conductivity", gate.source, column=header)
 
 
 def read_handling(table: CellTable, columns: Columns, faults: RowFaults) -> tuple[Handling, ...]:

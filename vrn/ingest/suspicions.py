@@ -1,7 +1,6 @@
 """Readings looked at together: those outside the field, given twice, of another season, or in another unit."""
 
 from collections import defaultdict
-from datetime import date
 from itertools import combinations
 
 import numpy as np
@@ -10,14 +9,17 @@ from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
 from vrn.findings import Quantity
-from vrn.ingest.input_files import InputFiles
+from vrn.ingest.gate import Gate
+from vrn.ingest.input_files import InputFiles, Source
+from vrn.ingest.mixed import TwoUnits, deeper_in_another_unit, known_factors, two_units
+from vrn.ingest.samples import BULK_DENSITY_G_CM3
 from vrn.ingest.table import LONLAT
 from vrn.model.area import transformer
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Settings
 from vrn.units import FT_M
 
-_NO3_RATIO = (4.0, 4.9)  # NO3 weighs 4.43 times its nitrogen
+_MOST_ROWS = 8  # that a refusal names
 _FEW = 3  # with fewer readings a median means nothing
 _THICK_IN = 25.0
 _LONGEST_DAYS = 10  # of one sampling
@@ -97,7 +99,7 @@ def check_samples(files: InputFiles, samples: SoilSamples, settings: Settings) -
     _same_place(files, samples)
     _dates(files, samples, settings)
     _depths(files, samples)
-    _nitrate_or_nitrogen(files, samples)
+    _two_units(files, samples, settings)
     _much_nitrate(files, samples)
     return samples
 
@@ -177,22 +179,53 @@ def _depth(inches: float) -> Quantity:
     return Quantity("depth", float(inches))
 
 
-def _nitrate_or_nitrogen(files: InputFiles, samples: SoilSamples) -> None:
-    """Dates or parts of the season whose medians differ as NO3 differs from NO3-N."""
+def _two_units(files: InputFiles, samples: SoilSamples, settings: Settings) -> None:
+    """Refuse readings in two kinds of unit, until a person says why they are right; ask where it may be."""
     readings = samples.field_readings()
+    readings = readings.take((readings.nitrate_ppm > 0) & ~readings.below_detection)
+    density = settings.nitrogen.bulk_density_g_cm3 or BULK_DENSITY_G_CM3
+    path = Source(path=files.folder / samples.source, name=samples.source, key="samples.file")
+    gate = Gate(files=files, source=path, section="samples", accept=settings.samples.accept)
     for top, bottom in readings.depths_in():
         layer = readings.at_depth(top, bottom)
-        groups: dict[date | str, list[float]] = defaultdict(list)
-        for day, ppm in zip(layer.sampled_on, layer.nitrate_ppm, strict=True):
-            groups[day or "no date"].append(float(ppm))
-        medians = {day: float(np.median(ppm)) for day, ppm in groups.items() if len(ppm) >= _FEW}
-        for (one, low), (other, high) in combinations(sorted(medians.items(), key=lambda item: item[1]), 2):
-            if low > 0 and _NO3_RATIO[0] <= high / low <= _NO3_RATIO[1]:
-                files.warn(
-                    "ingest.no3-mixed", samples.source, top=_depth(top), bottom=_depth(bottom), high_day=other,
-                    high=Quantity("concentration", high), low_day=one, low=Quantity("concentration", low),
-                    ratio=Quantity("number", high / low),
-                )  # fmt: skip
+        labels = (
+            ("the date", layer.sampled_on),
+            ("the instrument", [handling.instrument for handling in layer.handling]),
+        )
+        found = two_units(
+            layer.nitrate_ppm, layer.coordinates_m, labels,
+            known_factors(thickness_in=bottom - top, bulk_density_g_cm3=density),
+        )  # fmt: skip
+        if found is not None:
+            _tell_two_units(gate, layer, found)
+    if (deeper := deeper_in_another_unit(readings, density)) is not None:
+        factor, what = deeper
+        gate.refuse(
+            f"the deeper cores are {factor:.3g} times the cores above them all over the field, which is the factor "
+            f"between {what}",
+            "Give all readings in one unit.",
+        )
+
+
+def _tell_two_units(gate: Gate, layer: SoilSamples, found: TwoUnits) -> None:
+    (top,), (bottom,) = set(layer.top_in.tolist()), set(layer.bottom_in.tolist())
+    high, low = (float(np.median(layer.nitrate_ppm[part])) for part in (found.high, ~found.high))
+    if not found.sure:
+        gate.files.warn(
+            "ingest.units-mixed", gate.source, top=_depth(top), bottom=_depth(bottom), group=found.group,
+            high=Quantity("concentration", high), low=Quantity("concentration", low),
+            ratio=Quantity("number", found.factor), what=found.what,
+        )  # fmt: skip
+        return
+    rows = [str(row) for row in layer.row[found.high]]
+    more = f" and {len(rows) - _MOST_ROWS} more" if len(rows) > _MOST_ROWS else ""
+    depth = f"{top * 2.54:g}–{bottom * 2.54:g} cm" if gate.files.metric else f"{top:g}–{bottom:g} in"
+    gate.refuse(
+        f"readings of {depth} look like two kinds of unit, parted by {found.group}: medians {high:.4g} and {low:.4g}, "
+        f"about {found.factor:.3g} times apart, the factor between {found.what} "
+        f"(high: rows {', '.join(rows[:_MOST_ROWS])}{more})",
+        "Give all readings in one unit, reported the same way.",
+    )
 
 
 def _much_nitrate(files: InputFiles, samples: SoilSamples) -> None:

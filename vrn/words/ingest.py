@@ -195,12 +195,72 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Cores from {top:bare}–{bottom} and {other_top:bare}–{other_bottom} overlap.",
         "Check the depths of the samples.",
     ),
-    "no3-mixed": (
+    "units-mixed": (
         (
-            "From {top:bare}–{bottom}, the median is {high} ({high_day}) and {low} ({low_day}). "
-            "That is {ratio:1} times as much, and NO3 is 4.43 times NO3-N."
+            "From {top:bare}–{bottom}, readings may be in two kinds of unit. Parted by {group}, the medians are "
+            "{high} and {low}. That is near {ratio:2} times, the step between {what}."
         ),
-        "Check that all readings are reported the same way.",
+        "Check that all readings are in one unit.",
+    ),
+    "unlikely-nitrate": (
+        "{values:reading is|readings are} unlikely. All run from {low} to {high}.",
+        "Check the unit and the decimal point.",
+    ),
+    "unlikely-water": (
+        "{values:water content is|water contents are} unlikely. All run from {low} to {high}.",
+        "Give water in percent of the dry soil.",
+    ),
+    "like-ph": (
+        'The header "{column}" does not say what it holds. All values look like the pH of a soil.',
+        "Check that the column holds nitrate, and say so in its header.",
+    ),
+    "like-conductivity": (
+        'The header "{column}" does not say what it holds. All values are small, as salts or a share would be.',
+        "Check that the column holds nitrate, and say so in its header.",
+    ),
+    # headers
+    "accepted": (
+        "Accepted by the field file ({reason}), and taken as it is: {seen}.",
+        "Take that line out of the field file if it is no longer true.",
+    ),
+    "unit-converted": (
+        'The header "{column}" says {seen}. The values were changed to {wanted} (× {factor}).',
+        "Check the header.",
+    ),
+    "area-converted": (
+        (
+            'The header "{column}" gives an amount for an area. It was divided by the depth of each core and a soil '
+            "weight of {density:2} g/cm³."
+        ),
+        "Check that each amount is for the depth in its row. Give the bulk density if you know it.",
+    ),
+    "carbon-converted": (
+        'The column "{column}" holds carbon. It was changed to organic matter (× {factor}, by van Bemmelen).',
+        "That factor is a custom. Ask the lab for organic matter if you can.",
+    ),
+    "water-of-moist-soil": (
+        'The column "{column}" gives water as a share of the moist soil. It was changed to a share of the dry soil.',
+        "Check the header.",
+    ),
+    "header-says-no3": (
+        'The header "{column}" says NO3, but the field file says NO3-N. They were read as NO3-N.',
+        "Look at the lab sheet. If they are NO3, they are 4.43 times too high.",
+    ),
+    "header-says-nitrogen": (
+        'The header "{column}" says nitrogen. It was read as nitrate.',
+        "Check that it is not total nitrogen or ammonium.",
+    ),
+    "header-says-rate": (
+        'The header "{column}" does not say of what the rate is. It was read as nitrogen.',
+        "Check that it is not a rate of product.",
+    ),
+    "header-cut": (
+        'The header "{column}" was cut off by the file. It was read as a share of the soil weight.',
+        "Check that it is not per liter.",
+    ),
+    "yield-of-wet-grain": (
+        'The header "{column}" says wet grain. It was read as dry grain.',
+        "Use the dry yield if the file has it.",
     ),
     "high-nitrate": (
         "From {top:bare}–{bottom}, the median is {median:0} nitrate-N. A corn field seldom holds {usual:0}.",
