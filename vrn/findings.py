@@ -52,15 +52,13 @@ class Finding:
         What the sentence is filled with.
     """
 
-    code: str = ""
+    code: str
     level: Level
     about: str
     quantities: dict[str, Quantity] = field(default_factory=dict, hash=False)
-    problem: str = ""  # sentences that are still made where they are found; gone once every room speaks in codes
-    remedy: str = ""
 
     def __str__(self) -> str:
-        return f"{self.about}: {self.problem} {self.remedy}" if not self.code else f"{self.about}: {self.code}"
+        return f"{self.about}: {self.code}"
 
 
 def note(code: str, about: object, **quantities: Quantity | int | str | date) -> Finding:

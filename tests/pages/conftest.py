@@ -139,8 +139,8 @@ def small_prescription(
         total_n_lb=sum(rate.rate_n_lb_ac * rate.acres for rate in rates),
         total_product=sum(rate.product_per_ac * rate.acres for rate in rates),
         findings=(
-            Finding(level="warning", about="samples.csv", problem="Moisture is not stated.", remedy="Ask the lab."),
-            Finding(level="note", about="crop", problem="Bulk density 1.35 was assumed.", remedy="Set it."),
+            warning("ingest.moisture-basis-missing", "samples.moisture_basis"),
+            note("rates.draft", "review"),
         ),
     )  # fmt: skip
 

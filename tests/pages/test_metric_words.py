@@ -14,41 +14,7 @@ from vrn.pages.report_file import file_parts, setting_name
 from vrn.pages.report_parts import Table
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat
-from vrn.words.metric_words import in_metric
 from vrn.words.settings import SENTENCES
-
-# exact factors: NIST SP 811, appendix B.8 (ft, in, lb, acre, gal); bushel of 56 lb of corn: USDA grade standards
-CASES = [
-    ("The rate is 12 lb/ac above the need.", "The rate is 13.5 kg/ha above the need."),
-    ("check strip 2, -30 lb N/ac in zone 3", "check strip 2, -33.6 kg N/ha in zone 3"),
-    ("Nitrate in the soil, 12–24 in", "Nitrate in the soil, 30–61 cm"),
-    ("a goal of 200 bu/ac", "a goal of 12.6 t/ha"),
-    ("75.7 ac of 1,500 ac", "30.6 ha of 607 ha"),
-    ("1,000 gal or 2,000 to 4,000 lb", "3,785 L or 907 to 1,814 kg"),
-    ("slower than 5.0 mph", "slower than 8.05 km/h"),
-    ("Sample 13 lies 100 ft outside", "Sample 13 lies 30.5 m outside"),
-    ("limits.max_n_lb_ac = 151.67", "limits.max_n_kg_ha = 170"),
-    ("machine.swath_ft = 39.3701", "machine.swath_m = 12"),
-]
-
-
-@pytest.mark.parametrize(("said", "told"), CASES)
-def test_a_sentence_is_told_in_metric(said: str, told: str) -> None:
-    """Numbers with a trade unit are converted with it, to the figures a person reads (NIST SP 811, appendix B.8)."""
-    assert in_metric(said) == told
-
-
-@pytest.mark.parametrize("sentence", ["zone 5 in 2 parts", "about 1.1 lb/bu", "row 14 of 20",
-                                      "29 CFR 1910.111", "15 % of it", "V6 to V8", "0–30 cm"])  # fmt: skip
-def test_what_is_no_trade_quantity_stays(sentence: str) -> None:
-    """A number without a unit, a rate per bushel and what is metric already are left alone."""
-    assert in_metric(sentence) == sentence
-
-
-def test_us_readers_get_the_sentence_as_it_is() -> None:
-    """A field in trade units is told in them."""
-    assert all(UnitFormat(metric=False).words(said) == said for said, _ in CASES)
-
 
 def test_settings_stand_as_the_metric_field_file_names_them(make: Callable[..., Prescription], tmp_path: Path) -> None:
     """Every key of a fresh metric field file stands in the report under a plain name with its own number and unit."""

@@ -15,7 +15,7 @@ from vrn.words import UnitFormat, say
 from vrn.words.catalogue import _filled
 
 PACKAGE = Path(__file__).resolve().parents[2] / "vrn"
-MACHINERY = {"__init__", "catalogue", "units", "metric_words"}
+MACHINERY = {"__init__", "catalogue", "units"}
 ROOMS = sorted(path.stem for path in (PACKAGE / "words").glob("*.py") if path.stem not in MACHINERY)
 PLACE = re.compile(r"\{(\w+)(?:([:=])([^{}]*))?\}")
 SAMPLES: dict[str, Any] = {"text": "B4", "date": date(2026, 6, 12), "count": 3}

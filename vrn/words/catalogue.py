@@ -114,12 +114,9 @@ def findings_json(units: UnitFormat, findings: Iterable[Finding]) -> list[dict[s
 
 
 def _finding_text(units: UnitFormat, finding: Finding) -> FindingText:
-    if finding.code:
-        room, name = finding.code.split(".", 1)
-        templates: tuple[str, ...] = import_module(f"vrn.words.{room}").FINDINGS[name]
-        problem, remedy, *paste = (_filled(text, finding.quantities, units) for text in templates)
-    else:
-        problem, remedy, *paste = units.words(finding.problem), units.words(finding.remedy)
+    room, name = finding.code.split(".", 1)
+    templates: tuple[str, ...] = import_module(f"vrn.words.{room}").FINDINGS[name]
+    problem, remedy, *paste = (_filled(text, finding.quantities, units) for text in templates)
     return FindingText(
         code=finding.code, level=finding.level, about=finding.about, place=place_of(finding.about), problem=problem,
         remedy=remedy, paste=paste[0] if paste else "",

@@ -18,7 +18,6 @@ from vrn.units import (
     MPH_M_S,
     US_GAL_L,
 )
-from vrn.words.metric_words import in_metric
 
 UNKNOWN: Final = "not known"
 
@@ -82,10 +81,6 @@ class UnitFormat:
         """What the arithmetic of a ledger's lines is in, and the step from it to what is shown."""
         step = f", then × {LB_AC_KG_HA:.5f}" if self.metric else ""
         return f"arithmetic in the method's own units{step}"
-
-    def words(self, sentence: str) -> str:
-        """A sentence of the program, its trade units told in the reader's."""
-        return in_metric(sentence) if self.metric else sentence
 
     def unit(self, kind: str) -> str:
         """Unit the kind is shown in; empty where it has none."""
