@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from vrn.findings import Finding, Quantity, note
+from vrn.findings import Quantity, note, warning
 from vrn.model.area import geodesic_acres, reproject
 from vrn.model.field import Field
 from vrn.model.grid import grid_over, share_inside

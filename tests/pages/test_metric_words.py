@@ -5,8 +5,6 @@ from dataclasses import is_dataclass, replace
 from pathlib import Path
 from typing import cast, get_args, get_type_hints
 
-import pytest
-
 from vrn.ingest.field_file import read_settings
 from vrn.ingest.new_field import new_field_files
 from vrn.model.settings import Settings
@@ -15,6 +13,7 @@ from vrn.pages.report_parts import Table
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat
 from vrn.words.settings import SENTENCES
+
 
 def test_settings_stand_as_the_metric_field_file_names_them(make: Callable[..., Prescription], tmp_path: Path) -> None:
     """Every key of a fresh metric field file stands in the report under a plain name with its own number and unit."""
