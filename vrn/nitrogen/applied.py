@@ -22,8 +22,6 @@ class Applied:
     ----------
     product : str
         Its name; the kind of nitrogen is read from it.
-    n_lb_ac : float
-        [lb/ac]
     placement : {"broadcast", "incorporated", "banded", "injected", "unknown"}
     inhibitor : {"none", "nitrification", "urease", "both"}
     """

@@ -159,13 +159,6 @@ def heat_units_at(
     ----------
     collars : float
         From -1 at planting to 18.
-    emergence_f : float
-        [°F days]
-
-    Returns
-    -------
-    heat_units_f : float
-        [°F days]
 
     Examples
     --------
@@ -211,8 +204,6 @@ def clock_on(
         [°F]
     normals : (days, tmin_f, tmax_f), optional
         Long-term means of any year, taken by month and day where the record has none. [°F]
-    emergence_f : float
-        [°F days]
 
     Raises
     ------
@@ -258,11 +249,6 @@ def daily_between(
     ----------
     values : ndarray, shape (n,)
         Heat units of the days; NaN where not known.
-
-    Returns
-    -------
-    filled : int
-        Days that were filled.
 
     Raises
     ------

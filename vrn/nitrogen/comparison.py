@@ -82,15 +82,8 @@ def side_by_side(
         Settings of ``[nitrogen]``.
     known : mapping of str to value
         As ``need_of_cells`` takes them: nitrate, depths, stage, yield goal, organic matter, credits, price ratio.
-    applied_lb_ac : array_like, optional
-        [lb/ac]
     mean : callable, optional
         Mean over the cells of a field, by area; the plain mean when not given.
-
-    Returns
-    -------
-    results : tuple of MethodResult
-        Those that hold first, in the catalogue's order.
 
     Examples
     --------

@@ -44,11 +44,6 @@ def manure_organic_n_lb_ac(organic_n_lb_ac: Sequence[float], *, manure: str = "s
     manure : {"liquid", "solid", "poultry", "nebraska"}
         Schedule of release.
 
-    Returns
-    -------
-    freed_lb_ac : float
-        Of the whole season: take the share still to come for what appears after sampling. [lb/ac]
-
     Raises
     ------
     OutOfRangeError
@@ -114,8 +109,6 @@ def manure_credit(
         Schedule of release.
     ammonium_after_lb_ac : float
         Ammonium N of manure spread after sampling; what was spread before is in the reading. [lb/ac]
-    days_to_incorporation : float
-        [days]
 
     Examples
     --------
@@ -173,11 +166,6 @@ def irrigation_n_lb_ac(nitrate_ppm: ArrayLike, *, water_in: ArrayLike) -> Number
         NO3-N of the water, mg/L. [ppm]
     water_in : array_like
         Water still to be applied that the crop will use. [in]
-
-    Returns
-    -------
-    irrigation_n_lb_ac : float or ndarray
-        [lb/ac]
 
     Raises
     ------

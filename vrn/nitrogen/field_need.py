@@ -49,8 +49,6 @@ def need_of_cells(
         ``method`` and the settings of the field file's ``[nitrogen]`` by their names; None is the same as absent.
     nitrate_ppm, yield_goal_bu_ac, organic_matter_pct, deep_nitrate_ppm : array_like, shape (n,) or scalar
         [ppm], [bu/ac], [%], [ppm]
-    top_in, bottom_in, deep_top_in, deep_bottom_in : float
-        [in]
     growth_stage : str or array_like, optional
         Leaf-collar stage on the sampling date; the season's when not given.
     credits_lb_ac : mapping of str to float, ndarray or Credit, optional

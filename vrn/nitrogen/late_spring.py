@@ -86,11 +86,6 @@ def penn_state_history_factor(
         Any in the three years before that harvest.
     previous_crop : {"corn", "soybean", "forage legume", "other"}
 
-    Returns
-    -------
-    history_factor : float
-        lb/ac taken off for each ppm.
-
     References
     ----------
     Penn State Agronomy Guide Table 1.4-4; Agronomy Facts 17.

@@ -127,11 +127,6 @@ class Ledger:
         decimals : int
             Digits after the point.
 
-        Returns
-        -------
-        printed_lb_ac : tuple of float
-            One for each line; their sum is ``unclipped_lb_ac`` rounded. [lb/ac]
-
         Raises
         ------
         OutOfRangeError
@@ -238,11 +233,6 @@ class Ledger:
             Takes an array of shape (size,), returns its mean over the area.
         size : int
             Number of cells of the arrays.
-
-        Returns
-        -------
-        ledger : Ledger
-            Of scalars; means are linear, so its lines add up to the mean of the unclipped sums.
         """
 
         def reduced(value: Number) -> float:

@@ -48,11 +48,6 @@ def product_kind(product: str) -> str:
     """
     Kind of nitrogen in a product, read from its name.
 
-    Returns
-    -------
-    kind : str
-        ``uan``, ``anhydrous``, ``urea``, ``ammonium nitrate``, ``ammonium``, ``nitrate`` or ``unknown``.
-
     Examples
     --------
     >>> [product_kind(name) for name in ("UAN 28", "Anhydrous ammonia", "Urea 46", "hog manure")]
@@ -72,11 +67,6 @@ def kentucky_nitrate_share(kind: str, *, weeks: float, inhibited: bool = False) 
         ``anhydrous``, ``urea``, ``uan`` or ``ammonium nitrate``.
     inhibited : bool
         With a nitrification inhibitor.
-
-    Returns
-    -------
-    share : float
-        On straight lines between 0, 3 and 6 weeks and on the last of them beyond, at most 1.
 
     Raises
     ------
@@ -144,11 +134,6 @@ def volatilized_share_band(
     days, rain_in : sequence of date and array_like
         Rain after it stops the loss; without a record a dry week is taken. [in]
 
-    Returns
-    -------
-    low, high : float
-        Low: 8 % in a dry week until 0.25 in of rain; high: half of the urea in a week until 0.5 in.
-
     References
     ----------
     Montana State (8–15 % common; 0.5 in in one rain); Minnesota (0.25 in); Illinois 2007 (up to half in a week).
@@ -187,11 +172,6 @@ def moved_in(drainage_in: ArrayLike, *, coarse: bool = False) -> Number:
         Water that drained beyond field capacity. [in]
     coarse : bool
         A sandy soil.
-
-    Returns
-    -------
-    moved_in : float or ndarray
-        6 in for an inch, 12 in on sand. [in]
 
     References
     ----------
@@ -259,11 +239,6 @@ def denitrified_share_band(days_saturated: float, *, temperature_f: float) -> tu
         Days in a row with the soil full of water. [days]
     temperature_f : float
         Mean of the soil, or of the air for want of it. [°F]
-
-    Returns
-    -------
-    low, high : float
-        0 … 1.
 
     Raises
     ------

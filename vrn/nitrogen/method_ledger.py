@@ -31,11 +31,6 @@ def inputs_of(method: Method, known: Mapping[str, Any]) -> dict[str, Any]:
     known : mapping of str to number, array or str
         By the names of the methods' inputs, ``texture`` among them; None is the same as absent.
 
-    Returns
-    -------
-    inputs : dict
-        For ``method.need``; what the method requires and nobody knows is absent from it.
-
     Examples
     --------
     10 ppm over 8 ppm in two feet, 0.3 lb/ac for each ppm and inch: 36 + 28.8 = 64.8:
@@ -204,7 +199,5 @@ def _with_not_yet(ledger: Ledger, found: NotYetNitrate | None, total: float | No
     if joined.low_lb_ac is None or joined.high_lb_ac is None:
         return joined
     return replace(
-        joined,
-        low_lb_ac=joined.low_lb_ac - (high - middle) * by,
-        high_lb_ac=joined.high_lb_ac + (middle - low) * by,
+        joined, low_lb_ac=joined.low_lb_ac - (high - middle) * by, high_lb_ac=joined.high_lb_ac + (middle - low) * by
     )

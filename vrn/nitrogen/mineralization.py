@@ -60,11 +60,6 @@ def warmth_share(
     q10 : float
         Factor of the rate for each 10 °C.
 
-    Returns
-    -------
-    share : float
-        Sum of q10^(T/10) between the days over its sum for the season; frozen soil (below 0 °C) counts 0.
-
     Raises
     ------
     InputFileError
@@ -206,16 +201,8 @@ def mineralized_ppm(
     ----------
     potential_ppm : array_like
         N that could be freed. [ppm]
-    weeks : array_like
-    temperature_c : array_like
-        [°C]
     rate_at_35_c : float
         Rate constant at 35 °C. [1/week]
-
-    Returns
-    -------
-    mineralized_ppm : float or ndarray
-        N0 (1 − exp(−k t)). [ppm]
 
     Raises
     ------

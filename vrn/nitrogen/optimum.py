@@ -32,11 +32,6 @@ def optimum_n_lb_ac(
     highest_rate_lb_ac : array_like, optional
         Highest rate that was tried: no optimum beyond it. [lb/ac]
 
-    Returns
-    -------
-    optimum_n_lb_ac : float or ndarray
-        (price ratio − b) / 2c, held between 0 and the top −b / 2c. [lb/ac]
-
     Raises
     ------
     OutOfRangeError
@@ -85,10 +80,6 @@ def flat_band(
         Of the yield response a + bN + cN², level past its top.
     corn_per_bu, n_per_lb : float
         [$/bu], [$/lb N]
-    within_per_ac : float
-        [$/ac]
-    highest_rate_lb_ac : float, optional
-        [lb/ac]
 
     Examples
     --------

@@ -107,11 +107,6 @@ def sufficiency_index_pct(reading: ArrayLike, reference: ArrayLike) -> Number:
     reading, reference : array_like, shape (n,) or scalar
         Mean readings of the crop and of the strip, in one unit.
 
-    Returns
-    -------
-    index : float or ndarray
-        [%]
-
     Raises
     ------
     OutOfRangeError
@@ -140,11 +135,6 @@ def sensed_need_lb_ac(index_pct: ArrayLike) -> Number:
     ----------
     index_pct : array_like, shape (n,) or scalar
         Sufficiency index. [%]
-
-    Returns
-    -------
-    need_lb_ac : float or ndarray
-        317 √(0.97 − index) kg/ha; 0 from 97 % up. [lb/ac]
 
     References
     ----------

@@ -39,11 +39,6 @@ def nebraska_price_factor(corn_per_bu: ArrayLike, n_per_lb: ArrayLike) -> Number
     corn_per_bu, n_per_lb : array_like
         [$/bu], [$/lb N]
 
-    Returns
-    -------
-    price_factor : float or ndarray
-        0.263 + 0.1256 R − 0.00421 R², R the ratio of the two held between 5 and 10; about 1 at 8.
-
     Examples
     --------
     >>> round(nebraska_price_factor(4.0, 0.50), 3), round(nebraska_price_factor(3.0, 0.60), 3)

@@ -212,11 +212,6 @@ def expected_nitrate_ppm(
         What the soil has freed this season up to the day; counted from none to all of it. [lb/ac]
     uptake_lb_ac : tuple of float
         What the crop holds, low and high. [lb/ac]
-
-    Returns
-    -------
-    low, high : float
-        Without what last year left. [ppm]
     """
     top_low, top_high = effect.total("top_foot_lb_ac")
     per_ppm = 12.0 * bulk_density_g_cm3 * LB_AC_PER_PPM_IN
@@ -263,15 +258,7 @@ def _fate(
 
 
 def _run(
-    item: Applied,
-    kind: str,
-    balance: WaterBalance,
-    *,
-    nitrate: int,
-    loss: int,
-    reach: float,
-    carry: Carry,
-    air: float,
+    item: Applied, kind: str, balance: WaterBalance, *, nitrate: int, loss: int, reach: float, carry: Carry, air: float
 ) -> dict[str, Any]:
     """Follow one application under one choice of rules: nitrate by inch of depth, day by day."""
     first, last = _PLACED_IN.get(item.placement, (0, 6))

@@ -87,8 +87,6 @@ def mean_ppm(nitrate_ppm: Sequence[ArrayLike], *, thickness_in: Sequence[float])
     ----------
     nitrate_ppm : sequence of array_like
         One for each layer: scalars or arrays of one shape. [ppm]
-    thickness_in : sequence of float
-        [in]
 
     Returns
     -------
@@ -124,11 +122,6 @@ def bulk_density_of(texture: str) -> float:
     ----------
     texture : str
         A texture class, as ``"silt loam"``.
-
-    Returns
-    -------
-    bulk_density_g_cm3 : float
-        [g/cm³]
 
     Raises
     ------

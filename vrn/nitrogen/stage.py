@@ -50,11 +50,6 @@ def stage_position(growth_stage: str | ArrayLike) -> Number:
     growth_stage : str or array_like
         ``"preplant"``, ``"VE"``, ``"V7"``, ``"VT"``, ``"R1"`` … ``"R6"``; a number (or an array) is a count of collars.
 
-    Returns
-    -------
-    position : float or ndarray
-        Collars up to V18; VT is 18, R1 is 19 … R6 is 24, ``"preplant"`` is -1.
-
     Raises
     ------
     OutOfRangeError
@@ -111,15 +106,6 @@ def stage_name(position: float) -> str:
 def uptake_share(growth_stage: str | ArrayLike) -> Number:
     """
     Share of the season's nitrogen that the crop holds at a stage, by straight lines between published stages.
-
-    Parameters
-    ----------
-    growth_stage : str or array_like
-
-    Returns
-    -------
-    share : float or ndarray
-        0 before emergence, 1 at R6.
 
     References
     ----------

@@ -92,11 +92,6 @@ def reference_water_use_in(day: date, tmin_f: float, tmax_f: float, *, latitude_
     """
     Reference evapotranspiration of a day from its temperatures (Hargreaves). [in]
 
-    Parameters
-    ----------
-    tmin_f, tmax_f : float
-        [°F]
-
     References
     ----------
     Allen et al. (1998), FAO Irrigation and Drainage Paper 56, equation 52.

@@ -38,7 +38,6 @@ def own_surfaces(
     ----------
     given : mapping of str to Surface, xarray.DataArray or array_like
         By name with unit, on ``grid``.
-    grid : Grid
     share : ndarray, shape (rows, cols)
         Share of each cell that is treated.
     source : str
@@ -72,7 +71,6 @@ def own_need(given: Any, grid: Grid, share: NDArray[np.float64], *, source: str)
     given : Ledger, Surface, xarray.DataArray or array_like
         [lb/ac], below 0 where the soil holds more than enough; NaN where unknown. A `Ledger` of all cells keeps its
         lines, and its method's name only where that method worked it out.
-    grid : Grid
     share : ndarray, shape (rows, cols)
     source : str
         Who worked it out.

@@ -33,10 +33,8 @@ def soil_surfaces(
 
     Parameters
     ----------
-    field : Field
     profile : Profile
         Readings of the top foot and of what lies below it.
-    grid : Grid
     share : ndarray, shape (rows, cols)
         Share of each cell that is treated.
     extra : tuple of (ndarray of shape (rows, cols), float)

@@ -36,7 +36,6 @@ def write(
 
     Parameters
     ----------
-    prescription : Prescription
     out_dir : path
         Made when it is not there; replaced whole when it holds only what an earlier run wrote.
     usb : path, optional
@@ -82,7 +81,6 @@ def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callabl
 
     Parameters
     ----------
-    prescription : Prescription
     usb : path
         Carrier for the terminal: its top gets ``TASKDATA``, ``SHAPEFILE`` and the load sheet.
     check : callable, optional

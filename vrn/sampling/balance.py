@@ -22,12 +22,6 @@ def local_pivotal(probability: ArrayLike, coordinates: ArrayLike, *, random: np.
         the size is the one below or above.
     coordinates : array_like, shape (n, p)
         Where the units stand: easting and northing, or any space in which near means alike, all in one scale.
-    random : numpy Generator
-
-    Returns
-    -------
-    sample : ndarray of int
-        Rows of the units drawn, rising.
 
     Raises
     ------

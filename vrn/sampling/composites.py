@@ -30,9 +30,6 @@ def composite_areas(
         A whole field counts as one.
     ground : shapely.Geometry
         Where cores may be pulled: a part of a zone without such ground is no area.
-    crs : str
-    most_ac : float
-        [ac]
 
     Returns
     -------

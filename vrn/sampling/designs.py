@@ -26,8 +26,6 @@ def balanced_places(
     ----------
     spots_m : ndarray, shape (n, 2)
         Places to choose among, each standing for the same area. [m]
-    count : int
-    random : numpy Generator
     auxiliary : ndarray, shape (n, p), optional
         Layers in which the sample should be spread as well, in any unit; unknown values stand in the middle.
 
@@ -62,8 +60,6 @@ def grid_places(outline: shapely.Geometry, count: int, *, random: np.random.Gene
     ----------
     outline : shapely Polygon or MultiPolygon
         In a projected system.
-    count : int
-    random : numpy Generator
 
     Returns
     -------
@@ -97,7 +93,6 @@ def stratified_places(
     strata : ndarray of int, shape (n,)
     count : int
         At least two go to each stratum where they last, so that its variation can be known.
-    random : numpy Generator
 
     Returns
     -------
@@ -192,11 +187,8 @@ def close_partners(
         [m]
     count : int
         Partners wanted; fewer where they would fall outside.
-    distance_m : float
-        [m]
     outline : shapely.Geometry
         Partners stay inside.
-    random : numpy Generator
 
     Returns
     -------

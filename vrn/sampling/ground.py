@@ -36,7 +36,6 @@ class OpenGround:
         Distance kept from the boundary. [m]
     acres : float
         [ac]
-    findings : tuple of Finding
     """
 
     outline: shapely.Geometry
@@ -64,7 +63,6 @@ def sampling_ground(
     ----------
     boundary : shapely Polygon or MultiPolygon
         In ``crs``.
-    crs : str
     edge_m : float
         Distance to keep from the boundary: headland, fence row, road. Where it would close more than 40 % of the
         field, it is halved until it does not, and a finding says so. [m]

@@ -44,7 +44,6 @@ def plan_samples(field: Field, options: PlanOptions | None = None, *, avoid: sha
     ----------
     field : Field
         Its readings may be empty; its layers steer the design where there are any.
-    options : PlanOptions, optional
     avoid : shapely.Geometry
         Odd spots and known bands, in the field's system.
 

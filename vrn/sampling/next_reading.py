@@ -32,8 +32,6 @@ class NextReading:
 
     Parameters
     ----------
-    easting_m, northing_m : float
-        [m]
     zone : int
         Zone it lies in now.
     rate_n_lb_ac, need_lb_ac : float
@@ -96,11 +94,7 @@ class NextReadings:
 
 
 def next_readings(
-    prescription: Prescription,
-    spots_m: NDArray[np.float64],
-    *,
-    count: int,
-    second_foot: bool = False,
+    prescription: Prescription, spots_m: NDArray[np.float64], *, count: int, second_foot: bool = False
 ) -> NextReadings:
     """
     Places where further readings are expected to bring most.
@@ -153,12 +147,7 @@ def next_readings(
 
 
 def _best(
-    prescription: Prescription,
-    layer: SoilSamples,
-    surface: str,
-    line: str,
-    candidates: NDArray[np.float64],
-    count: int,
+    prescription: Prescription, layer: SoilSamples, surface: str, line: str, candidates: NDArray[np.float64], count: int
 ) -> tuple[tuple[Worth, ...], _Assumed]:
     """Best further readings of one depth layer, in logarithms of ppm: high nitrate varies more than low."""
     settings = prescription.field.settings

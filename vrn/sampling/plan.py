@@ -78,8 +78,6 @@ class Place:
     ----------
     name : str
         As it stands on the map, in the files and on the bag.
-    easting_m, northing_m : float
-        [m]
     second_foot : bool
         Whether the second foot is pulled too.
     area_id : str
@@ -106,8 +104,6 @@ class BandedNitrogen:
 
     Parameters
     ----------
-    n_lb_ac : float
-        [lb N/ac]
     last : date
         When the last of it went on.
     least_cores : int or None
@@ -126,7 +122,6 @@ class Plan:
 
     Parameters
     ----------
-    field : Field
     design : str
         ``balanced``, ``grid``, ``strata``, ``composites`` or ``next``.
     ground : shapely Polygon or MultiPolygon
@@ -145,7 +140,6 @@ class Plan:
         What other numbers would buy.
     second_foot : SecondFoot
         Why the second foot is pulled where it is.
-    bands : BandedNitrogen or None
     balance : float or None
         Spatial balance of the design (0 is perfect, simple random samples have about 0.3); None for composites.
     layers : tuple of str
@@ -154,7 +148,6 @@ class Plan:
         Largest area of a composite, as asked. [ac]
     next : NextReadings or None
         Why these readings, or why enough.
-    findings : tuple of Finding
     """
 
     field: Field

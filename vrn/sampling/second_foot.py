@@ -35,7 +35,6 @@ class SecondFoot:
         Of the field file; empty when not given.
     rain_in : float or None
         Since the last nitrogen; None without weather. [in]
-    findings : tuple of Finding
     """
 
     share: float

@@ -18,7 +18,6 @@ class SizeStep:
 
     Parameters
     ----------
-    samples : int
     error_pct : float
         Half the confidence interval of the field's mean. [% of the mean]
     ten_more_pct : float
@@ -37,7 +36,6 @@ class SampleSize:
 
     Parameters
     ----------
-    samples : int
     needed, for_map : int
         For the mean of the field; for a map.
     given : bool
@@ -78,11 +76,6 @@ def samples_needed(cv_pct: float, error_pct: float, *, confidence: float = 0.95)
     confidence : float
         Of that interval, 0 … 1.
 
-    Returns
-    -------
-    samples : int
-        At least 1.
-
     Raises
     ------
     OutOfRangeError
@@ -104,12 +97,7 @@ def samples_needed(cv_pct: float, error_pct: float, *, confidence: float = 0.95)
 
 
 def error_of_mean_pct(
-    cv_pct: float,
-    samples: int,
-    *,
-    confidence: float = 0.95,
-    core_cv_pct: float = 0.0,
-    cores: int = 1,
+    cv_pct: float, samples: int, *, confidence: float = 0.95, core_cv_pct: float = 0.0, cores: int = 1
 ) -> float:
     """
     Half the confidence interval of the mean of composites of several cores.
@@ -120,16 +108,10 @@ def error_of_mean_pct(
         Between places. [%]
     samples : int
         Places sampled.
-    confidence : float
     core_cv_pct : float
         Between cores of one place; 0 when ``cv_pct`` holds it already. [%]
     cores : int
         Mixed into each sample.
-
-    Returns
-    -------
-    error_pct : float
-        ``z · √(CV²/n + core CV²/(n · cores))``. [% of the mean]
 
     References
     ----------
@@ -173,7 +155,6 @@ def size_curve(
     ----------
     cv_pct, confidence, core_cv_pct, cores
         As for :func:`error_of_mean_pct`.
-    counts : tuple of int
 
     Examples
     --------

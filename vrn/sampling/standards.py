@@ -26,11 +26,6 @@ def standard_runs(
         All kinds, in the order of the file; where every reading of an instrument has its time, in that order.
     allowed_pct, allowed_ppm : float
         A standard is good within the larger of the two. [% of nominal], [ppm]
-
-    Returns
-    -------
-    runs : tuple of StandardRun
-        One for each instrument that ran a standard.
     """
     runs = []
     instruments = list(dict.fromkeys(handling.instrument for handling in samples.handling))
@@ -64,13 +59,6 @@ def standard_runs(
 def corrected_for_drift(samples: SoilSamples) -> tuple[SoilSamples, dict[int, tuple[float, float]]]:
     """
     Readings divided by what the check standards around them made of their nominal value.
-
-    Returns
-    -------
-    samples : SoilSamples
-        Field readings and duplicates corrected, everything else as it was.
-    changes : dict of int to (float, float)
-        Row of the file → reading before and after. [ppm]
 
     Notes
     -----
@@ -183,11 +171,6 @@ def ewma_chart(readings: ArrayLike, *, target: float, sigma: float, weight: floa
         Standard deviation of one reading.
     weight : float
         Of the newest reading, 0 … 1.
-
-    Returns
-    -------
-    chart : ControlChart
-        ``points[0]`` is after the first reading; limits at target ± 3 σ √(weight ÷ (2 − weight)).
 
     Raises
     ------

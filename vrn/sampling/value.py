@@ -78,7 +78,6 @@ def best_readings(
 
     Parameters
     ----------
-    stake : Stake
     candidates_m : ndarray, shape (c, 2)
         Where one may sample. [m]
     count : int
