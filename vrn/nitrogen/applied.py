@@ -15,19 +15,10 @@ from vrn.nitrogen.losses import nitrate_share_band, product_kind, volatilized_sh
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Applied:
-    """
-    One application of nitrogen.
-
-    Parameters
-    ----------
-    product : str
-        Its name; the kind of nitrogen is read from it.
-    placement : {"broadcast", "incorporated", "banded", "injected", "unknown"}
-    inhibitor : {"none", "nitrification", "urease", "both"}
-    """
+    """One application of nitrogen."""
 
     on: date
-    product: str
+    product: str  # its name; the kind of nitrogen is read from it
     n_lb_ac: float
     placement: str = "unknown"
     inhibitor: str = "none"
@@ -54,23 +45,11 @@ def not_yet_nitrate(
     """
     Nitrogen that was down and not yet nitrate at sampling, or that went down after it, as a line of the ledger.
 
-    Parameters
-    ----------
-    days, rain_in : sequence of date and array_like, shape (n,)
-        Daily rain, to tell how long urea lay dry; without it a dry week is assumed at the high end. [in]
+    `days` and `rain_in` [in] tell how long urea lay dry; without them a dry week is assumed at the high end. None when
+    there is no application; else the middle of what the published rules give is counted. Sources: Nitrate share of
+    applied N by weeks: Kentucky (No-Till Farmer), Iowa State 2024; loss of urea to the air: Montana State, University
+    of Illinois.
 
-    Returns
-    -------
-    line : NotYetNitrate or None
-        None when there is no application. Its middle is counted; low and high are what the published rules give.
-
-    References
-    ----------
-    Nitrate share of applied N by weeks: Kentucky (No-Till Farmer), Iowa State 2024; loss of urea to the air: Montana
-    State, University of Illinois.
-
-    Examples
-    --------
     Applied after sampling, injected: all of it is still to come:
 
     >>> late = Applied(on=date(2026, 6, 12), product="UAN 32", n_lb_ac=40.0, placement="injected")

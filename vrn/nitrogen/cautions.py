@@ -33,16 +33,8 @@ def second_foot_caution(
     """
     Whether the second foot should be pulled: a low top foot, heavy rain since the last application, no deep core.
 
-    Parameters
-    ----------
-    top_nitrate_ppm : float
-        Mean of the field. [ppm]
-    places : sequence of str
-        Where 12–24 in cores would show most.
-
-    References
-    ----------
-    Iowa State (60–70 lb/ac lost after 4–6 in of excess rain); the 15 ppm is a choice of this project.
+    The mean of the field [ppm] against 15 ppm, a choice of this project; `places` are where 12–24 in cores would show
+    most. Sources: Iowa State (60–70 lb/ac lost after 4–6 in of excess rain); the 15 ppm is a choice of this project.
     """
     if deep_sampled or rain is None or not rain.fates:
         return None
@@ -60,13 +52,9 @@ def stage_caution(growth_stage: str | ArrayLike) -> Finding | None:
     """
     Whether nitrogen still pays at a stage.
 
-    References
-    ----------
-    University of Minnesota (no gain over nitrogen by V8 but on irrigated sand, none after tassel); University of
-    Missouri (full yield of deficient corn with nitrogen by V12 to V16); rescue at VT with 30–60 lb/ac (farm press).
+    Sources: University of Minnesota (no gain over nitrogen by V8 but on irrigated sand, none after tassel); University
+    of Missouri (full yield of deficient corn with nitrogen by V12 to V16); rescue at VT with 30–60 lb/ac (farm press).
 
-    Examples
-    --------
     >>> stage_caution("V8") is None, stage_caution("V13").level, stage_caution("R2").level
     (True, 'note', 'warning')
     """
@@ -88,12 +76,8 @@ def product_caution(product: str, *, placement: str = "unknown") -> Finding | No
     """
     Caution that goes with a product.
 
-    References
-    ----------
-    OSHA 29 CFR 1910.111; Montana State, Nebraska (0.5 in of rain) and Minnesota (0.25 in) on urea.
+    Sources: OSHA 29 CFR 1910.111; Montana State, Nebraska (0.5 in of rain) and Minnesota (0.25 in) on urea.
 
-    Examples
-    --------
     >>> product_caution("Anhydrous ammonia").level
     'warning'
     """
@@ -109,15 +93,7 @@ def pattern_share(ledger: Ledger) -> dict[str, float]:
     """
     Share of the need's pattern over the cells that each line makes: its covariance with the need over its variance.
 
-    Parameters
-    ----------
-    ledger : Ledger
-        Of cells.
-
-    Returns
-    -------
-    shares : dict of str to float
-        By line key, adding up to 1; empty when nothing varies.
+    By line key, adding up to 1; empty when nothing varies.
     """
     total = np.atleast_1d(np.asarray(ledger.unclipped_lb_ac, dtype=float))
     known = np.isfinite(total)
@@ -144,8 +120,6 @@ def region_caution(method: Method) -> Finding:
     """
     Where the method was calibrated, to be compared with where the field lies.
 
-    Examples
-    --------
     >>> from vrn.nitrogen.catalogue import method
     >>> region_caution(method("ohio-psnt")).quantities["region"].value
     'Ohio'
@@ -161,9 +135,7 @@ def surplus_caution(ledger: Ledger) -> Finding | None:
     """
     A caution where the soil already holds more than the crop wants; None where it does not.
 
-    References
-    ----------
-    U.S. EPA: 10 mg/L nitrate-N in drinking water.
+    Source: U.S. EPA: 10 mg/L nitrate-N in drinking water.
     """
     total = np.asarray(ledger.unclipped_lb_ac, dtype=float)
     over = total[np.isfinite(total) & (total < 0)]
@@ -184,22 +156,8 @@ def double_counting(
     """
     Every way in which the field file could count the same nitrogen twice under a method, or not see it at all.
 
-    Parameters
-    ----------
-    credits_lb_ac : mapping of str to float, ndarray or Credit
-        Of the field file. [lb/ac]
-    applied_map_lb_ac : array_like, optional
-        Map of what is already down. [lb/ac]
-    not_yet_before : NotYetNitrate, optional
-        What went on before sampling and was not yet nitrate then.
+    At least one finding for every credit that is not 0.
 
-    Returns
-    -------
-    findings : tuple of Finding
-        At least one for every credit that is not 0.
-
-    Examples
-    --------
     >>> from vrn.nitrogen.catalogue import method
     >>> double_counting(method("remaining-need"), credits_lb_ac={"previous_crop": 40.0})[0].about
     'credits.previous_crop'

@@ -35,28 +35,16 @@ INTERVALS: Final = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clock:
-    """
-    The crop on one day.
-
-    Parameters
-    ----------
-    heat_units_f : float
-        86/50 heat units since planting. [°F days]
-    collars : float
-        Place on the axis of ``stage_position``; -1 … 0 before emergence, 18 at tassel.
-    low_collars, high_collars : float
-        What the other published intervals and an earlier emergence give.
-    days_filled : int
-        Days whose temperature was missing and taken from its neighbours or from normals.
-    """
+    """The crop on one day."""
 
     on: date
     planted_on: date
-    heat_units_f: float
-    collars: float
+    heat_units_f: float  # 86/50 heat units since planting [°F days]
+    collars: float  # place on the axis of `stage_position`; -1 … 0 before emergence, 18 at tassel
+    # what the other published intervals and an earlier emergence give
     low_collars: float
     high_collars: float
-    days_filled: int = 0
+    days_filled: int = 0  # days whose temperature was missing and taken from its neighbours or from normals
 
     @property
     def growth_stage(self) -> str:
@@ -80,27 +68,9 @@ def heat_units_f(tmin_f: ArrayLike, tmax_f: ArrayLike) -> Number:
     """
     Growing degree days of corn, 86/50: each temperature is held to 50 … 86 °F first, then averaged.
 
-    Parameters
-    ----------
-    tmin_f, tmax_f : array_like, shape (n,) or scalar
-        [°F]
+    Of each day, 0 … 36; NaN where a temperature is. [°F days] Raises OutOfRangeError if a day's minimum is above its
+    maximum. Source: Purdue University, Pest & Crop, "Heat Unit Concepts".
 
-    Returns
-    -------
-    heat_units_f : float or ndarray
-        Of each day, 0 … 36; NaN where a temperature is. [°F days]
-
-    Raises
-    ------
-    OutOfRangeError
-        If a day's minimum is above its maximum.
-
-    References
-    ----------
-    Purdue University, Pest & Crop, "Heat Unit Concepts".
-
-    Examples
-    --------
     (86 + 65) / 2 − 50 = 25.5:
 
     >>> heat_units_f(65.0, 90.0)
@@ -119,24 +89,9 @@ def collars_of(
     """
     Leaf collars from heat units since planting.
 
-    Parameters
-    ----------
-    heat_units_f : array_like, shape (n,) or scalar
-        [°F days]
-    emergence_f : float
-        Heat units from planting to emergence. [°F days]
+    From -1 at planting through 0 at emergence to 18, where the leaves are all out. Source: Ohio State University,
+    C.O.R.N. 2018-15, after Nielsen 2014: 785 heat units with emergence at 120 is V8.1.
 
-    Returns
-    -------
-    collars : float or ndarray
-        From -1 at planting through 0 at emergence to 18, where the leaves are all out.
-
-    References
-    ----------
-    Ohio State University, C.O.R.N. 2018-15, after Nielsen 2014: 785 heat units with emergence at 120 is V8.1.
-
-    Examples
-    --------
     (785 − 120) / 82 = 8.1:
 
     >>> round(collars_of(785.0), 1)
@@ -155,13 +110,6 @@ def heat_units_at(
     """
     Heat units since planting at which a stage is reached, the inverse of ``collars_of``.
 
-    Parameters
-    ----------
-    collars : float
-        From -1 at planting to 18.
-
-    Examples
-    --------
     120 + 10 × 82 + 2 × 50 = 1040:
 
     >>> heat_units_at(12.0)
@@ -177,8 +125,6 @@ def collars_over(days: Sequence[date], planted_on: date, tmin_f: ArrayLike, tmax
     """
     Leaf collars at the end of every day of a record, shape (n,); -1 before planting.
 
-    Examples
-    --------
     >>> collars_over([date(2026, 5, 1), date(2026, 5, 2)], date(2026, 5, 2), [50, 50], [86, 86]).round(2).tolist()
     [-1.0, -0.85]
     """
@@ -194,24 +140,10 @@ def clock_on(
     """
     The crop's stage on a day.
 
-    Parameters
-    ----------
-    on : date
-        The day; heat of the days before it counts.
-    days : sequence of date, length n
-        Of the record; a forecast may stand behind it.
-    tmin_f, tmax_f : array_like, shape (n,)
-        [°F]
-    normals : (days, tmin_f, tmax_f), optional
-        Long-term means of any year, taken by month and day where the record has none. [°F]
+    Heat of the days before `on` counts. A forecast may follow the record; `normals` (days, tmin_f, tmax_f of any year)
+    are taken by month and day where it has none. Raises InputFileError if the day is before planting, or the record and
+    normals leave a gap of more than a week.
 
-    Raises
-    ------
-    InputFileError
-        If the day is before planting, or the record and normals leave a gap of more than a week.
-
-    Examples
-    --------
     Forty days of 90/65 give 40 × 25.5 = 1020 heat units; 11.6 collars:
 
     >>> from datetime import timedelta
@@ -245,15 +177,8 @@ def daily_between(
     """
     A value for every day from ``first`` up to ``end``, ``end`` left out; gaps filled from normals, then neighbours.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        Heat units of the days; NaN where not known.
-
-    Raises
-    ------
-    InputFileError
-        If more than a week in a row is unknown.
+    `values` of shape (n,) are NaN where not known. Also the number of days that were filled. Raises InputFileError if
+    more than a week in a row is unknown.
     """
     count = max((end - first).days, 0)
     daily = np.full(count, np.nan)

@@ -30,30 +30,18 @@ Mean = Callable[[NDArray[np.float64]], float]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MethodResult:
-    """
-    What one method says.
-
-    Parameters
-    ----------
-    status : {"applies", "outside", "missing"}
-        ``outside``: worked all the same, to be looked at; ``missing``: not worked.
-    need_lb_ac : float or None
-        Mean over the field of a need that is never below 0. [lb/ac]
-    low_lb_ac, high_lb_ac : float or None
-        Least and greatest over the cells; None for one reading. [lb/ac]
-    reasons : tuple of Finding
-        Why it does not hold, what is missing, and what it is (a season's total).
-    by_zone : dict of int to float
-        Need of each zone's mean ledger, by the zone's number; empty until there are zones. [lb/ac]
-    """
+    """What one method says."""
 
     method: Method
+    # `outside`: worked all the same, to be looked at; `missing`: not worked
     status: Literal["applies", "outside", "missing"]
-    need_lb_ac: float | None
+    need_lb_ac: float | None  # mean over the field of a need that is never below 0 [lb/ac]
+    # least and greatest over the cells; None for one reading [lb/ac]
     low_lb_ac: float | None = None
     high_lb_ac: float | None = None
-    reasons: tuple[Finding, ...] = ()
+    reasons: tuple[Finding, ...] = ()  # why it does not hold, what is missing, and what it is (a season's total)
     ledger: Ledger | None = None
+    # need of each zone's mean ledger, by the zone's number; empty until there are zones [lb/ac]
     by_zone: dict[int, float] = field(default_factory=dict)
 
     def of_zones(self, zone: NDArray[np.int32], weights: NDArray[np.float64]) -> "MethodResult":
@@ -76,17 +64,9 @@ def side_by_side(
     """
     Every method on the same samples.
 
-    Parameters
-    ----------
-    options : mapping of str to value
-        Settings of ``[nitrogen]``.
-    known : mapping of str to value
-        As ``need_of_cells`` takes them: nitrate, depths, stage, yield goal, organic matter, credits, price ratio.
-    mean : callable, optional
-        Mean over the cells of a field, by area; the plain mean when not given.
+    `known` as `need_of_cells` takes it; `mean` is by area over the cells of a field, the plain mean when not given.
+    Those that hold come first, in the catalogue's order.
 
-    Examples
-    --------
     >>> results = side_by_side({}, {"nitrate_ppm": 15.0, "top_in": 0.0, "bottom_in": 12.0, "growth_stage": "V6"})
     >>> [(result.method.key, result.need_lb_ac) for result in results if result.status == "applies"]
     [('iowa-lsnt', 80.0)]

@@ -37,24 +37,9 @@ def manure_organic_n_lb_ac(organic_n_lb_ac: Sequence[float], *, manure: str = "s
     """
     Organic nitrogen of manure that this season frees in all.
 
-    Parameters
-    ----------
-    organic_n_lb_ac : sequence of float
-        Organic N spread for this season, a year earlier, two years earlier. [lb/ac]
-    manure : {"liquid", "solid", "poultry", "nebraska"}
-        Schedule of release.
+    Given for this season, a year earlier and two years earlier. Raises OutOfRangeError if the schedule is not known or
+    an amount is negative. Sources: Cornell University css412; University of Nebraska-Lincoln, CropWatch 4 April 2022.
 
-    Raises
-    ------
-    OutOfRangeError
-        If the schedule is not known or an amount is negative.
-
-    References
-    ----------
-    Cornell University css412; University of Nebraska-Lincoln, CropWatch 4 April 2022.
-
-    Examples
-    --------
     10 tons of 5 lb organic N three years running: 50 × (0.35 + 0.12 + 0.05) = 26:
 
     >>> manure_organic_n_lb_ac([50.0, 50.0, 50.0], manure="liquid")
@@ -74,17 +59,9 @@ def ammonium_kept_share(days_to_incorporation: ArrayLike) -> Number:
     """
     Share of manure's ammonium that is not lost to the air; from memory but for one day.
 
-    Parameters
-    ----------
-    days_to_incorporation : array_like
-        0 when injected; a week or more is never. [days]
+    0 days when injected; a week or more is never. Sources: Half for solid beef manure within a day: University of
+    Nebraska, as quoted by Feedstuffs; other days from memory.
 
-    References
-    ----------
-    Half for solid beef manure within a day: University of Nebraska, as quoted by Feedstuffs; other days from memory.
-
-    Examples
-    --------
     >>> ammonium_kept_share(1.0)
     0.5
     """
@@ -99,19 +76,9 @@ def manure_credit(
     """
     Manure nitrogen that appears after sampling, with its arithmetic: the credit ``manure`` of a mass balance.
 
-    Parameters
-    ----------
-    organic_n_lb_ac : sequence of float
-        Organic N spread for this season, a year earlier, two years earlier. [lb/ac]
-    share_left : float or ndarray
-        Share of the season's mineralization still to come.
-    manure : str
-        Schedule of release.
-    ammonium_after_lb_ac : float
-        Ammonium N of manure spread after sampling; what was spread before is in the reading. [lb/ac]
+    `share_left` of the season's mineralization is still to come; ammonium N counts where the manure was spread after
+    sampling, since what was spread before is in the reading. [lb/ac]
 
-    Examples
-    --------
     50 lb of organic N at Nebraska's 40 %, 69 % of the season to come: 13.8:
 
     >>> credit = manure_credit([50.0], share_left=0.69, manure="nebraska")
@@ -137,15 +104,8 @@ def water_credit(nitrate_ppm: float, *, water_in: float) -> Credit:
     """
     Nitrate in irrigation water still to come, with its arithmetic.
 
-    Parameters
-    ----------
-    nitrate_ppm : float
-        NO3-N of the water. [ppm]
-    water_in : float
-        Still to be applied, and used by the crop. [in]
+    NO3-N of water [ppm] that is still to be applied [in] and that the crop will use.
 
-    Examples
-    --------
     >>> water_credit(10.0, water_in=6.0).basis
     '10 ppm × 6 in × 0.2266 lb/ac per ppm and in'
     """
@@ -160,24 +120,9 @@ def irrigation_n_lb_ac(nitrate_ppm: ArrayLike, *, water_in: ArrayLike) -> Number
     """
     Nitrate-N in irrigation water still to come.
 
-    Parameters
-    ----------
-    nitrate_ppm : array_like
-        NO3-N of the water, mg/L. [ppm]
-    water_in : array_like
-        Water still to be applied that the crop will use. [in]
+    NO3-N of the water, mg/L [ppm]; water still to be applied that the crop will use [in]. Raises OutOfRangeError if one
+    is negative. Source: ppm × in × 0.2266: Lower Loup and North Platte NRD, University of California (printed 0.227).
 
-    Raises
-    ------
-    OutOfRangeError
-        If one is negative.
-
-    References
-    ----------
-    ppm × in × 0.2266: Lower Loup and North Platte NRD, University of California (printed 0.227).
-
-    Examples
-    --------
     10 ppm in 12 in:
 
     >>> round(irrigation_n_lb_ac(10.0, water_in=12.0), 1)

@@ -43,6 +43,10 @@ def need_of_cells(
     """
     Ledger of one reading or of every cell by the chosen method.
 
+    Raises OutOfRangeError if a required input is missing or a number is one no field can have. Raises
+    OutsideCalibrationError if depth or stage do not fit the method, or a season's total would be built as a rate for
+    now.
+
     Parameters
     ----------
     options : mapping of str to value
@@ -63,13 +67,6 @@ def need_of_cells(
         Refuse a season's total when nothing is known of what is already applied.
     allow_outside : bool
         Work outside the calibration too (to show, not to build).
-
-    Raises
-    ------
-    OutOfRangeError
-        If a required input is missing or a number is one no field can have.
-    OutsideCalibrationError
-        If depth or stage do not fit the method, or a season's total would be built as a rate for now.
     """
     chosen = method_of(str(options.get("method") or "remaining-need"))
     season = season or Season(growth_stage=None)

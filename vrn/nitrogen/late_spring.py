@@ -78,20 +78,8 @@ def penn_state_history_factor(
     """
     Field-history factor of the older Penn State test.
 
-    Parameters
-    ----------
-    manure_since_harvest : bool
-        Any manure since the last harvest.
-    manure_in_three_years_before : bool
-        Any in the three years before that harvest.
-    previous_crop : {"corn", "soybean", "forage legume", "other"}
+    Sources: Penn State Agronomy Guide Table 1.4-4; Agronomy Facts 17.
 
-    References
-    ----------
-    Penn State Agronomy Guide Table 1.4-4; Agronomy Facts 17.
-
-    Examples
-    --------
     No manure (0.75) after soybean (1):
 
     >>> penn_state_history_factor(previous_crop="soybean")

@@ -25,8 +25,6 @@ def line_of(
     """
     A line whose basis is written from the values by their names; ``code`` names its label in words, else the key does.
 
-    Examples
-    --------
     >>> line_of({"yield_goal_bu_ac": 180.0}, key="crop", label="Crop", lb_ac=180.0,
     ...         basis="{yield_goal_bu_ac} bu/ac × 1.0 lb/bu", source="").basis
     '180 bu/ac × 1.0 lb/bu'
@@ -43,17 +41,8 @@ def credit_lines(values: dict[str, Any], *, factor: Number = 1.0, times: str = "
     """
     A line for every credit that is not 0; one line for a plain number.
 
-    Parameters
-    ----------
-    values : dict
-        ``credits_lb_ac`` in it is a number, or numbers by name. [lb/ac]
-    factor : float or ndarray
-        The method's own factor on its whole rate.
-    times : str
-        That factor in words for the basis.
+    `times` is the method's own factor on its whole rate, in words for the basis.
 
-    Examples
-    --------
     >>> [line.lb_ac for line in credit_lines({"credits_lb_ac": {"manure": 20.0, "other": 0.0}})]
     [-20.0]
     """
@@ -83,8 +72,6 @@ def applied_lines(values: dict[str, Any]) -> tuple[Line, ...]:
     """
     What is already applied, as the line a season's total needs to become a rate for now; none when not given.
 
-    Examples
-    --------
     >>> applied_lines({"applied_lb_ac": 40.0})[0].basis
     '40 lb/ac as given'
     """
@@ -99,13 +86,8 @@ def none_advised_lines(where: Any, so_far: Number, *, basis: str, source: str) -
     """
     A line that takes the sum down to 0 wherever the method says that no nitrogen is to be given.
 
-    Parameters
-    ----------
-    so_far : float or ndarray
-        Sum of the lines above. [lb/ac]
+    `so_far` is the sum of the lines above. [lb/ac]
 
-    Examples
-    --------
     >>> none_advised_lines(True, 35.0, basis="21 ppm or more", source="")[0].lb_ac
     -35.0
     """

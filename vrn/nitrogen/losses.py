@@ -48,8 +48,6 @@ def product_kind(product: str) -> str:
     """
     Kind of nitrogen in a product, read from its name.
 
-    Examples
-    --------
     >>> [product_kind(name) for name in ("UAN 28", "Anhydrous ammonia", "Urea 46", "hog manure")]
     ['uan', 'anhydrous', 'urea', 'unknown']
     """
@@ -61,20 +59,8 @@ def kentucky_nitrate_share(kind: str, *, weeks: float, inhibited: bool = False) 
     """
     Share of applied nitrogen that is nitrate after some weeks, by the Kentucky table.
 
-    Parameters
-    ----------
-    kind : str
-        ``anhydrous``, ``urea``, ``uan`` or ``ammonium nitrate``.
-    inhibited : bool
-        With a nitrification inhibitor.
+    Raises OutOfRangeError if the table has no such row.
 
-    Raises
-    ------
-    OutOfRangeError
-        If the table has no such row.
-
-    Examples
-    --------
     >>> kentucky_nitrate_share("urea", weeks=3.0)
     0.5
     """
@@ -91,18 +77,9 @@ def nitrate_share_band(kind: str, *, weeks: float, inhibitor: str = "none") -> t
     """
     Lowest and highest share that is nitrate after some weeks, across the published rules.
 
-    Parameters
-    ----------
-    kind : str
-        As ``product_kind`` gives it; ``unknown`` spans them all.
-    inhibitor : {"none", "nitrification", "urease", "both"}
+    A kind that is `unknown` spans them all. Sources: Kentucky (No-Till Farmer 1438); Iowa State 2024 (time to nitrate);
+    University of Missouri (inhibitor doubles it).
 
-    References
-    ----------
-    Kentucky (No-Till Farmer 1438); Iowa State 2024 (time to nitrate); University of Missouri (inhibitor doubles it).
-
-    Examples
-    --------
     >>> nitrate_share_band("anhydrous", weeks=3.0)
     (0.2, 1.0)
     """
@@ -125,21 +102,10 @@ def volatilized_share_band(
     """
     Lowest and highest share of applied nitrogen lost to the air as ammonia from urea on the surface.
 
-    Parameters
-    ----------
-    placement : str
-        ``broadcast`` is at risk; ``banded`` half of that; ``incorporated`` and ``injected`` not.
-    inhibitor : str
-        A urease inhibitor halves it (from memory).
-    days, rain_in : sequence of date and array_like
-        Rain after it stops the loss; without a record a dry week is taken. [in]
+    Broadcast is at risk, banded half of that, incorporated and injected not; a urease inhibitor halves it (from
+    memory). Rain [in] after the application stops the loss; without a record a dry week is taken. Sources: Montana
+    State (8–15 % common; 0.5 in in one rain); Minnesota (0.25 in); Illinois 2007 (up to half in a week).
 
-    References
-    ----------
-    Montana State (8–15 % common; 0.5 in in one rain); Minnesota (0.25 in); Illinois 2007 (up to half in a week).
-
-    Examples
-    --------
     >>> volatilized_share_band("urea", placement="broadcast"), volatilized_share_band("uan", placement="injected")
     ((0.08, 0.5), (0.0, 0.0))
     """
@@ -166,16 +132,14 @@ def moved_in(drainage_in: ArrayLike, *, coarse: bool = False) -> Number:
     """
     How far drained water carries nitrate.
 
+    Source: University of Minnesota (Waseca), in No-Till Farmer 7135.
+
     Parameters
     ----------
     drainage_in : array_like
         Water that drained beyond field capacity. [in]
     coarse : bool
         A sandy soil.
-
-    References
-    ----------
-    University of Minnesota (Waseca), in No-Till Farmer 7135.
 
     Examples
     --------
@@ -233,20 +197,9 @@ def denitrified_share_band(days_saturated: float, *, temperature_f: float) -> tu
     """
     Lowest and highest share of nitrate lost over the published rules, which differ three- to fivefold in warm soil.
 
-    Parameters
-    ----------
-    days_saturated : float
-        Days in a row with the soil full of water. [days]
-    temperature_f : float
-        Mean of the soil, or of the air for want of it. [°F]
+    Of days in a row with the soil full of water; temperature of the soil, or of the air for want of it. Raises
+    OutOfRangeError if the days are below 0.
 
-    Raises
-    ------
-    OutOfRangeError
-        If the days are below 0.
-
-    Examples
-    --------
     Three days at 77.5 °F: nothing by the rules that wait three days, 60 % by Nebraska's:
 
     >>> denitrified_share_band(3.0, temperature_f=77.5)

@@ -23,34 +23,19 @@ Values = dict[str, Any]  # what a rule works on: numbers by input name, credits 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Input:
-    """
-    One input of a method.
+    """One input of a method."""
 
-    Parameters
-    ----------
-    name : str
-        Keyword of ``Method.need``, with its unit at the end.
-    low, high : float
-        What no field can go beyond; refused.
-    calibrated : tuple of float, optional
-        Range the method was made for; outside it the method does not build.
-    default : float, optional
-        Taken when the input is not given. An input with neither default nor ``required`` may stay out.
-    from_memory : bool
-        The default was not seen in its source.
-    outside : str
-        Code of the finding where the input is outside ``calibrated``.
-    """
-
-    name: str
+    name: str  # keyword of `Method.need`, with its unit at the end
     meaning: str
+    # what no field can go beyond; refused
     low: float
     high: float
-    calibrated: tuple[float, float] | None = None
+    calibrated: tuple[float, float] | None = None  # range the method was made for; outside it the method does not build
+    # taken when the input is not given. An input with neither default nor `required` may stay out.
     default: float | None = None
     required: bool = False
-    from_memory: bool = False
-    outside: str = ""
+    from_memory: bool = False  # the default was not seen in its source
+    outside: str = ""  # code of the finding where the input is outside `calibrated`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -26,13 +26,8 @@ def inputs_of(method: Method, known: Mapping[str, Any]) -> dict[str, Any]:
     """
     The part of what is known that a method takes, with depth and stage, and its profile by its own factor.
 
-    Parameters
-    ----------
-    known : mapping of str to number, array or str
-        By the names of the methods' inputs, ``texture`` among them; None is the same as absent.
+    `texture` may be among what is known; None is the same as absent.
 
-    Examples
-    --------
     10 ppm over 8 ppm in two feet, 0.3 lb/ac for each ppm and inch: 36 + 28.8 = 64.8:
 
     >>> from vrn.nitrogen.catalogue import method
@@ -71,8 +66,6 @@ def assumed_deep_ppm(method: Method, known: Mapping[str, Any]) -> float | None:
     """
     What a method takes for a second foot that was not pulled; None where it was pulled or the method takes nothing.
 
-    Examples
-    --------
     >>> from vrn.nitrogen.catalogue import method
     >>> [assumed_deep_ppm(method(key), {"bottom_in": 12.0}) for key in ("nebraska", "kansas")]
     [3.0, None]
@@ -108,8 +101,6 @@ def known_inputs(options: Mapping[str, Any], season: Season, known: Mapping[str,
     """
     Options of the field file and what was read, by the names of the methods' inputs; the season's share fills in.
 
-    Examples
-    --------
     >>> known_inputs({"method": "nebraska", "critical_ppm": 21.0}, Season(growth_stage="V6"), {"nitrate_ppm": 9.0})
     {'critical_ppm': 21.0, 'nitrate_ppm': 9.0}
     """
@@ -127,17 +118,9 @@ def method_ledger(
     """
     Ledger of one method with what was applied, as each kind of method wants it.
 
-    Parameters
-    ----------
-    known : mapping of str to value
-        As ``known_inputs`` gives it.
-    applied_lb_ac : array_like, optional
-        Map of what is on; the season's list then only tells when. [lb/ac]
-
-    Notes
-    -----
-    A mass balance adds what was not yet nitrate at sampling, and so does a preplant profile, for neither has seen it;
-    a rate for now subtracts what went on after sampling; a season's total subtracts all that is on.
+    `known` as `known_inputs` gives it; with a map of what is on, the season's list only tells when. A mass balance adds
+    what was not yet nitrate at sampling, and so does a preplant profile, for neither has seen it; a rate for now
+    subtracts what went on after sampling; a season's total subtracts all that is on.
     """
     total = season.applied_lb_ac
     scale = None if applied_lb_ac is None or not total else as_number(applied_lb_ac) / total

@@ -47,30 +47,11 @@ def warmth_share(
     """
     Share of a season's warmth that falls between two days.
 
-    Parameters
-    ----------
-    days : sequence of date, length n
-        In order; they must cover the season.
-    temperature_c : array_like, shape (n,)
-        Daily mean of the soil, or of the air for want of it; missing days are read off their neighbours. [°C]
-    first, end : date
-        ``end`` itself is left out.
-    season : (date, date)
-        First and last day of the season.
-    q10 : float
-        Factor of the rate for each 10 °C.
+    Daily means of the soil, or of the air for want of it, must cover the season; missing days are read off their
+    neighbours. `end` itself is left out; `season` is its first and last day. Raises InputFileError if the record covers
+    less than nine tenths of the season. Source: Stanford, Frere, Schwaninger (1973), Q10 of nitrogen mineralization
+    about 2 (from memory).
 
-    Raises
-    ------
-    InputFileError
-        If the record covers less than nine tenths of the season.
-
-    References
-    ----------
-    Stanford, Frere, Schwaninger (1973), Q10 of nitrogen mineralization about 2 (from memory).
-
-    Examples
-    --------
     Two days at 10 °C and one at 20 °C: the warm day weighs 4 of 2 + 2 + 4:
 
     >>> june = [date(2026, 6, i) for i in (1, 2, 3)]
@@ -100,20 +81,9 @@ def share_left_on(
     """
     Share of a year's mineralization that comes between sampling and about R5, from daily air temperatures.
 
-    Parameters
-    ----------
-    days : sequence of date, length n
-        Must reach from April to September, so a forecast and normals stand behind the record.
-    tmin_f, tmax_f : array_like, shape (n,)
-        [°F]
+    The days must reach from April to September, so a forecast and normals follow the record. Raises InputFileError if
+    the record does not cover the season.
 
-    Raises
-    ------
-    InputFileError
-        If the record does not cover the season.
-
-    Examples
-    --------
     At one temperature all season it is days over days: 18 June to 25 August is 68 of 183.
 
     >>> every = [date.fromordinal(date(2026, 4, 1).toordinal() + i) for i in range(183)]
@@ -135,19 +105,7 @@ def warmth_left(
     """
     Share of the year's mineralization still to come by the record and normals behind it, and where it is from.
 
-    Parameters
-    ----------
-    on : date or None
-        The sampling date.
-    growth_stage : str, float or None
-        For the stage table's share, given beside it.
-    findings : list of Finding
-        What was noticed is added here.
-
-    Returns
-    -------
-    share, source : float or None, str
-        None where the record does not reach; then the stage table is used.
+    None where the record does not reach: then the stage table is used. What was noticed is added to the findings.
     """
     if on is None or weather is None:
         return None, ""
@@ -197,21 +155,15 @@ def mineralized_ppm(
     """
     Nitrogen freed from a potential by first-order release.
 
+    Raises OutOfRangeError if potential or weeks are negative. Source: Stanford and Smith (1972), Soil Sci. Soc. Am. J.
+    36:465: k = 0.054 ± 0.009 a week at 35 °C.
+
     Parameters
     ----------
     potential_ppm : array_like
         N that could be freed. [ppm]
     rate_at_35_c : float
         Rate constant at 35 °C. [1/week]
-
-    Raises
-    ------
-    OutOfRangeError
-        If potential or weeks are negative.
-
-    References
-    ----------
-    Stanford and Smith (1972), Soil Sci. Soc. Am. J. 36:465: k = 0.054 ± 0.009 a week at 35 °C.
 
     Examples
     --------

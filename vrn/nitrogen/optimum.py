@@ -23,26 +23,9 @@ def optimum_n_lb_ac(
     """
     Best-paying rate of a yield response a + bN + cN² that stays level past its top.
 
-    Parameters
-    ----------
-    b, c : array_like, shape (n,) or scalar
-        N in lb/ac, yield in bu/ac; c below 0.
-    price_ratio : array_like
-        $/lb N over $/bu corn. [bu/lb]
-    highest_rate_lb_ac : array_like, optional
-        Highest rate that was tried: no optimum beyond it. [lb/ac]
+    N in lb/ac, yield in bu/ac, c below 0; price ratio in $/lb N over $/bu corn; no optimum beyond the highest rate that
+    was tried. Raises OutOfRangeError if c is not below 0. Source: Sawyer et al. (2006), Iowa State University PM 2015.
 
-    Raises
-    ------
-    OutOfRangeError
-        If c is not below 0.
-
-    References
-    ----------
-    Sawyer et al. (2006), Iowa State University PM 2015.
-
-    Examples
-    --------
     (0.10 − 1.0) / (2 × −0.0025) = 180:
 
     >>> optimum_n_lb_ac(1.0, -0.0025, price_ratio=0.10)
@@ -74,15 +57,8 @@ def flat_band(
     """
     How far the rate may be off before the return falls by a sum.
 
-    Parameters
-    ----------
-    b, c : float
-        Of the yield response a + bN + cN², level past its top.
-    corn_per_bu, n_per_lb : float
-        [$/bu], [$/lb N]
+    Yield is a + bN + cN², level past its top.
 
-    Examples
-    --------
     Half width √(1 / (4 × 0.0025)) = 10 on the rising side:
 
     >>> flat_band(1.0, -0.0025, corn_per_bu=4.0, n_per_lb=0.40)
@@ -118,6 +94,9 @@ def maximum_return(
     """
     Rate with the highest mean return over many trials, each a quadratic that stays level past its top.
 
+    Raises OutOfRangeError if there is no site or one does not bend down. Source: Sawyer et al. (2006), Iowa State
+    University PM 2015.
+
     Parameters
     ----------
     sites : sequence of (a, b, c)
@@ -126,15 +105,6 @@ def maximum_return(
         [$/bu], [$/lb N]
     within_per_ac : float
         Width of the profitable range. [$/ac]
-
-    Raises
-    ------
-    OutOfRangeError
-        If there is no site or one does not bend down.
-
-    References
-    ----------
-    Sawyer et al. (2006), Iowa State University PM 2015.
 
     Examples
     --------

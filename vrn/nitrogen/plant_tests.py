@@ -25,28 +25,10 @@ def stalk_class(stalk_nitrate_ppm: ArrayLike, *, scheme: Scheme = "iowa") -> lis
     """
     Class of stalk nitrate, an edge always in the better class.
 
-    Parameters
-    ----------
-    stalk_nitrate_ppm : array_like, shape (n,) or scalar
-        NO3-N in dry stalk, 6–14 in above the soil, one to three weeks after black layer. [ppm]
-    scheme : {"iowa", "iowa-newer", "penn-state", "purdue"}
+    NO3-N in dry stalk, 6–14 in above the soil, one to three weeks after black layer [ppm]. `low`, `marginal`,
+    `optimal`, `excess`, or `unknown` for NaN. Raises OutOfRangeError if a value is negative or the scheme is not known.
+    Sources: Iowa State University (AgSource table); Penn State; Purdue.
 
-    Returns
-    -------
-    classes : list of str
-        ``low``, ``marginal``, ``optimal``, ``excess``, or ``unknown`` for NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        If a value is negative or the scheme is not known.
-
-    References
-    ----------
-    Iowa State University (AgSource table); Penn State; Purdue.
-
-    Examples
-    --------
     >>> stalk_class([249, 250, 700, 2000, 2001])
     ['low', 'marginal', 'optimal', 'optimal', 'excess']
     """
@@ -69,27 +51,9 @@ def next_year_cut_share(stalk_nitrate_ppm: ArrayLike) -> list[float]:
     """
     Share to take off next year's rate after too much nitrogen.
 
-    Parameters
-    ----------
-    stalk_nitrate_ppm : array_like, shape (n,) or scalar
-        [ppm]
+    0 up to 2,000 ppm, 0.25 to 6,000, 0.5 above (published to 12,000); NaN stays NaN. Raises OutOfRangeError if a value
+    is negative. Source: Connecticut trials, abstract of 2007.
 
-    Returns
-    -------
-    shares : list of float
-        0 up to 2,000 ppm, 0.25 to 6,000, 0.5 above (published to 12,000); NaN stays NaN.
-
-    Raises
-    ------
-    OutOfRangeError
-        If a value is negative.
-
-    References
-    ----------
-    Connecticut trials, abstract of 2007.
-
-    Examples
-    --------
     >>> next_year_cut_share([1800, 4000, 9000])
     [0.0, 0.25, 0.5]
     """
@@ -102,22 +66,9 @@ def sufficiency_index_pct(reading: ArrayLike, reference: ArrayLike) -> Number:
     """
     Greenness of the crop against a strip with ample nitrogen; below 95 % it is short.
 
-    Parameters
-    ----------
-    reading, reference : array_like, shape (n,) or scalar
-        Mean readings of the crop and of the strip, in one unit.
+    Raises OutOfRangeError if the reference is not above 0. Sources: Penn State Agronomy Facts 53; University of
+    Nebraska-Lincoln G1632.
 
-    Raises
-    ------
-    OutOfRangeError
-        If the reference is not above 0.
-
-    References
-    ----------
-    Penn State Agronomy Facts 53; University of Nebraska-Lincoln G1632.
-
-    Examples
-    --------
     >>> round(sufficiency_index_pct(48.0, 52.0), 1)
     92.3
     """
@@ -131,17 +82,8 @@ def sensed_need_lb_ac(index_pct: ArrayLike) -> Number:
     """
     Nitrogen a short crop wants by its greenness, from memory: check it against the paper.
 
-    Parameters
-    ----------
-    index_pct : array_like, shape (n,) or scalar
-        Sufficiency index. [%]
+    Source: Varvel et al. (2007), from memory.
 
-    References
-    ----------
-    Varvel et al. (2007), from memory.
-
-    Examples
-    --------
     >>> round(sensed_need_lb_ac(95.0), 1)
     40.0
     """

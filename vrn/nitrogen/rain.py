@@ -35,74 +35,40 @@ _PLACED_IN: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AppliedFate:
-    """
-    What became of one application, each as (low, high).
-
-    Parameters
-    ----------
-    weeks : float
-        Since it went on.
-    nitrate_share : tuple of float
-        Share that has turned to nitrate.
-    volatilized_lb_ac, denitrified_lb_ac, below_lb_ac : tuple of float
-        To the air from the surface; denitrified; below two feet. [lb/ac]
-    top_foot_lb_ac, second_foot_lb_ac : tuple of float
-        Nitrate still in 0–12 and 12–24 in, before what the crop took. [lb/ac]
-    not_nitrate_lb_ac : tuple of float
-        Not yet nitrate. [lb/ac]
-    """
+    """What became of one application, each as (low, high)."""
 
     applied: Applied
-    weeks: float
-    nitrate_share: Band
+    weeks: float  # since it went on
+    nitrate_share: Band  # share that has turned to nitrate
+    # to the air from the surface; denitrified; below two feet [lb/ac]
     volatilized_lb_ac: Band
     denitrified_lb_ac: Band
     below_lb_ac: Band
+    # nitrate still in 0–12 and 12–24 in, before what the crop took [lb/ac]
     top_foot_lb_ac: Band
     second_foot_lb_ac: Band
-    not_nitrate_lb_ac: Band
+    not_nitrate_lb_ac: Band  # not yet nitrate [lb/ac]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RainEffect:
-    """
-    What rain and warmth did to the applied nitrogen up to a day.
-
-    Parameters
-    ----------
-    balance : WaterBalance
-        From the first day of the record.
-    rain_in : ndarray, shape (n,)
-        Of each day of the balance. [in]
-    top_low_lb_ac, top_high_lb_ac : ndarray, shape (n,)
-        Applied nitrate in the top foot, day by day. [lb/ac]
-    rain_since_in, drained_since_in : float
-        Since the last application (or the record's start). [in]
-    moved_in : tuple of float
-        How far that drainage carries nitrate. [in]
-    days_saturated : int
-        Since then. [days]
-    rules : tuple of str
-        Published rules the ranges span.
-    expected_top_foot_ppm : tuple of float, or None
-        Nitrate to expect in 0–12 in, without what last year left. [ppm]
-    measured_top_foot_ppm : float or None
-        Mean of the readings there. [ppm]
-    """
+    """What rain and warmth did to the applied nitrogen up to a day."""
 
     on: date
     fates: tuple[AppliedFate, ...]
-    balance: WaterBalance
-    rain_in: NDArray[np.float64]
+    balance: WaterBalance  # from the first day of the record
+    rain_in: NDArray[np.float64]  # of each day of the balance, shape (n,) [in]
+    # applied nitrate in the top foot, day by day, shape (n,) [lb/ac]
     top_low_lb_ac: NDArray[np.float64]
     top_high_lb_ac: NDArray[np.float64]
+    # since the last application (or the record's start) [in]
     rain_since_in: float
     drained_since_in: float
-    moved_in: Band
-    days_saturated: int
-    rules: tuple[str, ...]
-    expected_top_foot_ppm: Band | None = None
-    measured_top_foot_ppm: float | None = None
+    moved_in: Band  # how far that drainage carries nitrate [in]
+    days_saturated: int  # since then [days]
+    rules: tuple[str, ...]  # published rules the ranges span
+    expected_top_foot_ppm: Band | None = None  # nitrate to expect in 0–12 in, without what last year left [ppm]
+    measured_top_foot_ppm: float | None = None  # mean of the readings there [ppm]
 
     def total(self, name: str) -> Band:
         """Sum of one band of the fates over all applications, as ``total("top_foot_lb_ac")``. [lb/ac]"""
@@ -146,31 +112,11 @@ def rain_effect(
     """
     Follow applied nitrogen through the weather to a day.
 
-    Parameters
-    ----------
-    applications : sequence of Applied
-        Those after ``on`` are left out.
-    on : date
-        The sampling date, or today.
-    days : sequence of date, length n
-        In order, from before the first application.
-    tmin_f, tmax_f, rain_in : array_like, shape (n,)
-        [°F], [in]
-    texture : str, optional
-        Texture class; without it the range spans fine and coarse soil.
-    collars : array_like, shape (n,), optional
-        Leaf collars of each day, for the crop's water use.
-
-    Raises
-    ------
-    InputFileError
-        If the record does not reach from the first application to the day.
-
-    Notes
-    -----
-    Nitrate appears by the lowest and the highest published share, is carried down by what drains (once as a front,
-    once as feet that mix), and is lost on saturated days by the mildest and the harshest published rule; the crop's
-    uptake is not taken off.
+    Applications after `on` are left out; the days begin before the first of them. Without a texture class the range
+    spans fine and coarse soil; `collars` of each day give the crop's water use. Raises InputFileError if the record
+    does not reach from the first application to the day. Nitrate appears by the lowest and the highest published share,
+    is carried down by what drains (once as a front, once as feet that mix), and is lost on saturated days by the
+    mildest and the harshest published rule; the crop's uptake is not taken off.
     """
     inside = [i for i, day in enumerate(days) if day <= on]
     past = tuple(sorted((item for item in applications if item.on <= on), key=lambda item: item.on))
@@ -206,12 +152,8 @@ def expected_nitrate_ppm(
     """
     Range of nitrate to expect in the top foot, to compare the readings with.
 
-    Parameters
-    ----------
-    mineralized_lb_ac : float
-        What the soil has freed this season up to the day; counted from none to all of it. [lb/ac]
-    uptake_lb_ac : tuple of float
-        What the crop holds, low and high. [lb/ac]
+    What the soil has freed this season is counted from none to all of it; `uptake_lb_ac` is what the crop holds, low
+    and high.
     """
     top_low, top_high = effect.total("top_foot_lb_ac")
     per_ppm = 12.0 * bulk_density_g_cm3 * LB_AC_PER_PPM_IN

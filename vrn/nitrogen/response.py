@@ -18,33 +18,22 @@ _LEAST_RATES: Final = 4
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Response:
-    """
-    Yield = a + bN + cN², level past its top when ``form`` is ``quadratic-plateau``.
-
-    Parameters
-    ----------
-    form : {"quadratic", "quadratic-plateau"}
-    a, b, c : float
-        N in lb/ac, yield in bu/ac; a is the mean of the blocks.
-    a_se, b_se, c_se : float
-        Standard errors; NaN without degrees of freedom.
-    rmse_bu_ac : float
-        Root of the residual mean square. [bu/ac]
-    lowest_rate_lb_ac, highest_rate_lb_ac : float
-        Rates tried. [lb/ac]
-    """
+    """Yield = a + bN + cN², level past its top when ``form`` is ``quadratic-plateau``."""
 
     form: Form
+    # N in lb/ac, yield in bu/ac; a is the mean of the blocks
     a: float
     b: float
     c: float
+    # standard errors; NaN without degrees of freedom
     a_se: float
     b_se: float
     c_se: float
     bc_covariance: float
-    rmse_bu_ac: float
+    rmse_bu_ac: float  # root of the residual mean square [bu/ac]
     observations: int
     blocks: int
+    # rates tried [lb/ac]
     lowest_rate_lb_ac: float
     highest_rate_lb_ac: float
 
@@ -61,14 +50,7 @@ class Response:
         return as_number(self.a + self.b * rate + self.c * rate * rate)
 
     def optimum(self, *, price_ratio: float) -> tuple[float, float]:
-        """
-        Best-paying rate and its standard error (delta method; 0 where a bound holds it). [lb/ac]
-
-        Parameters
-        ----------
-        price_ratio : float
-            $/lb N over $/bu corn.
-        """
+        """Best-paying rate and its standard error (delta method; 0 where a bound holds it). [lb/ac]"""
         best = float(
             optimum_n_lb_ac(self.b, self.c, price_ratio=price_ratio, highest_rate_lb_ac=self.highest_rate_lb_ac)
         )
@@ -114,23 +96,11 @@ def fit_response(
     """
     Fit a yield response to a trial, or to check strips read back after harvest.
 
-    Parameters
-    ----------
-    n_lb_ac, yield_bu_ac : array_like, shape (n,)
-        Total nitrogen of each plot or strip, and its yield; rows with NaN are left out. [lb/ac], [bu/ac]
-    form : {"best", "quadratic", "quadratic-plateau"}
-        ``best`` takes the smaller residual sum; both have three coefficients.
-    block : array_like, shape (n,), optional
-        Replicate, zone or strip pair: each gets a level of its own.
+    Total nitrogen of each plot or strip, and its yield; rows with NaN are left out. `best` takes the smaller residual
+    sum: both forms have three coefficients. Each `block` (replicate, zone or strip pair) gets a level of its own.
+    Raises InputFileError if there are fewer than four observations or three rates, a rate is negative, or the yields do
+    not bend down over the rates tried.
 
-    Raises
-    ------
-    InputFileError
-        If there are fewer than four observations or three rates, a rate is negative, or the yields do not bend down
-        over the rates tried.
-
-    Examples
-    --------
     Points on 100 + N − 0.0025 N² give it back:
 
     >>> rates = np.array([0.0, 50.0, 100.0, 150.0])
@@ -230,31 +200,10 @@ def take_trial(
     """
     Put a trial's response into the options that ``need_of_cells`` and ``side_by_side`` take.
 
-    Parameters
-    ----------
-    options : mapping of str to value
-        Settings of ``[nitrogen]``; a slope and bend written there go before the trial's.
-    n_lb_ac, yield_bu_ac : array_like, shape (n,)
-        Total nitrogen and yield of each plot or strip. [lb/ac], [bu/ac]
-    block : array_like, shape (n,), optional
-        Replicate, zone or strip pair.
-    corn_per_bu, n_per_lb : float, optional
-        For the best-paying rate and the band around it. [$/bu], [$/lb N]
+    A slope and bend in the options go before the trial's. Returns the options with `response_b`, `response_c` and
+    `highest_rate_lb_ac`, and None for the response when the trial holds none. Raises InputFileError if the trial holds
+    no response and the method is ``economic-optimum``.
 
-    Returns
-    -------
-    options : dict
-        With ``response_b``, ``response_c`` and ``highest_rate_lb_ac``.
-    response : Response or None
-        None when the trial holds none.
-
-    Raises
-    ------
-    InputFileError
-        If the trial holds no response and the method is ``economic-optimum``.
-
-    Examples
-    --------
     >>> rates = np.array([0.0, 60.0, 120.0, 180.0, 240.0])
     >>> found, response, _ = take_trial({}, rates, 90 + rates - 0.0025 * rates**2)
     >>> round(found["response_b"], 6), round(response.optimum(price_ratio=0.1)[0], 6)

@@ -22,41 +22,22 @@ DAYS_APART: Final = 3  # sampling dates further apart than this each get a stage
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Season:
-    """
-    What a field's dates, applications and weather say.
+    """What a field's dates, applications and weather say."""
 
-    Parameters
-    ----------
-    growth_stage : str, float, ndarray or None
-        On the sampling date: as the user gave it, or collars by the clock; by cell, where sampling dates lie apart.
-    sampled_on : date or None
-        Middle sampling date.
-    collars_by_date : dict of date to float
-        Stage of each sampling date, when they lie more than three days apart and a clock runs; empty otherwise.
-    mineralization_share_left : float, ndarray or None
-        From the record; None leaves it to the stage table.
-    applied_after_sampling_lb_ac : float or ndarray
-        What went on on the sampling date or after it. [lb/ac]
-    listed : bool
-        Whether the field file says what was applied, if only that nothing was.
-    not_yet : NotYetNitrate or None
-        Applied and not yet nitrate at sampling, what came after it included.
-    not_yet_before : NotYetNitrate or None
-        The same of what went on before sampling.
-    """
-
+    # on the sampling date: as the user gave it, or collars by the clock; by cell, where sampling dates lie apart
     growth_stage: str | float | NDArray[np.float64] | None
-    sampled_on: date | None = None
+    sampled_on: date | None = None  # middle sampling date
+    # stage of each sampling date, when they lie more than three days apart and a clock runs; empty otherwise
     collars_by_date: dict[date, float] = field(default_factory=dict)
     clock: Clock | None = None
     clock_at_application: Clock | None = None
-    mineralization_share_left: Number | None = None
+    mineralization_share_left: Number | None = None  # from the record; None leaves it to the stage table
     mineralization_source: str = ""
     applications: tuple[Applied, ...] = ()
-    listed: bool = False
-    applied_after_sampling_lb_ac: Number = 0.0
-    not_yet: NotYetNitrate | None = None
-    not_yet_before: NotYetNitrate | None = None
+    listed: bool = False  # whether the field file says what was applied, if only that nothing was
+    applied_after_sampling_lb_ac: Number = 0.0  # what went on on the sampling date or after it [lb/ac]
+    not_yet: NotYetNitrate | None = None  # applied and not yet nitrate at sampling, what came after it included
+    not_yet_before: NotYetNitrate | None = None  # the same of what went on before sampling
     rain: RainEffect | None = None
     findings: tuple[Finding, ...] = ()
 
@@ -76,17 +57,8 @@ class Season:
         """
         The season with stage, shares and what was not yet nitrate of each cell's own sampling date.
 
-        Parameters
-        ----------
-        seasons : sequence of Season
-            Of the sampling dates, each worked on its own.
-        which : ndarray of int, shape (n,)
-            Which of them each cell has.
-
-        Returns
-        -------
-        season : Season
-            Arrays of shape (n,) where this one has numbers.
+        `which` of the seasons, each worked on its own, a cell has: shape (n,), as are the arrays that take the place of
+        numbers.
         """
 
         def spread(values: list[Number]) -> NDArray[np.float64]:
@@ -143,29 +115,11 @@ def season_of(
     """
     Everything the ledger wants to know of the season.
 
-    Parameters
-    ----------
-    growth_stage : str or float, optional
-        Leaf-collar stage on the sampling date; the clock gives it when there is a planting date and weather.
-    sampled_on : sequence of date or None
-        Of the readings.
-    planting_date, application_date : date, optional
-        The application date is shown and never credited.
-    applications : sequence of mapping
-        ``date, product, n_lb_ac, placement, inhibitor`` of what is already down; empty when nothing is, None when
-        that is not known.
-    weather : Days, optional
-        A forecast may stand behind the record.
-    normals : Days, optional
-        Long-term daily means of any year: temperatures where the record has none.
+    The clock gives the stage when there is a planting date and weather. The application date is shown and never
+    credited. A forecast may follow the record; normals are daily means of any year. Applications hold `date, product,
+    n_lb_ac, placement, inhibitor`; None when it is not known what was applied. Raises InputFileError if weather was asked
+    to give the stage and does not reach.
 
-    Raises
-    ------
-    InputFileError
-        If weather was asked to give the stage and does not reach.
-
-    Examples
-    --------
     >>> season_of(growth_stage="V7").growth_stage
     'V7'
     """

@@ -83,6 +83,8 @@ def mean_ppm(nitrate_ppm: Sequence[ArrayLike], *, thickness_in: Sequence[float])
     """
     Mean of several layers, each by its thickness.
 
+    Raises OutOfRangeError if the two differ in length or a thickness is not above 0.
+
     Parameters
     ----------
     nitrate_ppm : sequence of array_like
@@ -92,11 +94,6 @@ def mean_ppm(nitrate_ppm: Sequence[ArrayLike], *, thickness_in: Sequence[float])
     -------
     mean_ppm : float or ndarray
         NaN where any layer is. [ppm]
-
-    Raises
-    ------
-    OutOfRangeError
-        If the two differ in length or a thickness is not above 0.
 
     Examples
     --------
@@ -118,18 +115,8 @@ def bulk_density_of(texture: str) -> float:
     """
     Usual bulk density of a texture class, from memory; a measured one is better.
 
-    Parameters
-    ----------
-    texture : str
-        A texture class, as ``"silt loam"``.
+    Raises OutOfRangeError if the class is not known.
 
-    Raises
-    ------
-    OutOfRangeError
-        If the class is not known.
-
-    Examples
-    --------
     >>> bulk_density_of("Sandy Loam")
     1.45
     """

@@ -45,18 +45,9 @@ def stage_position(growth_stage: str | ArrayLike) -> Number:
     """
     Place of a stage on the axis of leaf collars.
 
-    Parameters
-    ----------
-    growth_stage : str or array_like
-        ``"preplant"``, ``"VE"``, ``"V7"``, ``"VT"``, ``"R1"`` … ``"R6"``; a number (or an array) is a count of collars.
+    `"preplant"`, `"VE"`, `"V7"`, `"VT"`, `"R1"` … `"R6"`; a number (or an array) is a count of collars. Raises
+    OutOfRangeError if the stage is not one of corn.
 
-    Raises
-    ------
-    OutOfRangeError
-        If the stage is not one of corn.
-
-    Examples
-    --------
     >>> stage_position("V7"), stage_position("vt"), stage_position("R2"), stage_position("preplant")
     (7.0, 18.0, 20.0, -1.0)
     """
@@ -89,8 +80,6 @@ def stage_name(position: float) -> str:
     """
     Name of a place on the axis; a leaf that shows no collar yet does not count.
 
-    Examples
-    --------
     >>> stage_name(7.8), stage_name(18), stage_name(20), stage_name(-1)
     ('V7', 'VT', 'R2', 'preplant')
     """
@@ -107,12 +96,8 @@ def uptake_share(growth_stage: str | ArrayLike) -> Number:
     """
     Share of the season's nitrogen that the crop holds at a stage, by straight lines between published stages.
 
-    References
-    ----------
-    Bender, Haegele, Ruffo, Below (2013), Agron. J. 105:161-170, with extension summaries; a synthesis.
+    Sources: Bender, Haegele, Ruffo, Below (2013), Agron. J. 105:161-170, with extension summaries; a synthesis.
 
-    Examples
-    --------
     Half way between V6 (0.08) and V8 (0.15):
 
     >>> round(uptake_share("V7"), 4)
@@ -125,8 +110,6 @@ def uptake_band(growth_stage: str | ArrayLike) -> tuple[Number, Number]:
     """
     Lowest and highest published share taken up at a stage.
 
-    Examples
-    --------
     >>> uptake_band("V8")
     (0.1, 0.22)
     """
@@ -137,8 +120,6 @@ def mineralization_share_left(growth_stage: str | ArrayLike) -> Number:
     """
     Share of the season's mineralization (to about R5) still to come at a stage; from memory.
 
-    Examples
-    --------
     >>> mineralization_share_left("V8")
     0.69
     """

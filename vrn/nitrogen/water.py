@@ -19,22 +19,11 @@ _FULL_SHARE: Final = 1.2  # of maize in mid-season (FAO-56, table 12)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SoilWater:
-    """
-    How a soil holds and passes water; from memory, by texture.
+    """How a soil holds and passes water; from memory, by texture."""
 
-    Parameters
-    ----------
-    capacity_in : float
-        Plant-available water of the top two feet. [in]
-    drains_in : float
-        Excess that a day can drain. [in]
-    coarse : bool
-        Sandy: nitrate moves twice as far.
-    """
-
-    capacity_in: float
-    drains_in: float
-    coarse: bool = False
+    capacity_in: float  # plant-available water of the top two feet [in]
+    drains_in: float  # excess that a day can drain [in]
+    coarse: bool = False  # sandy: nitrate moves twice as far
 
 
 SOIL_WATER: Final = {
@@ -48,8 +37,6 @@ def soil_water_of(texture: str | None) -> SoilWater:
     """
     Water behaviour of a texture class; medium when nothing is known.
 
-    Examples
-    --------
     >>> soil_water_of("loamy sand").coarse, soil_water_of(None).drains_in
     (True, 0.6)
     """
@@ -63,17 +50,9 @@ def outer_radiation_mj(day: date, *, latitude_deg: float) -> float:
     """
     Daily radiation at the top of the atmosphere. [MJ/m²]
 
-    Parameters
-    ----------
-    latitude_deg : float
-        North positive.
+    North is positive. Source: Allen et al. (1998), FAO Irrigation and Drainage Paper 56, equations 21 to 25 and example
+    8.
 
-    References
-    ----------
-    Allen et al. (1998), FAO Irrigation and Drainage Paper 56, equations 21 to 25 and example 8.
-
-    Examples
-    --------
     3 September at 20° S:
 
     >>> round(outer_radiation_mj(date(2026, 9, 3), latitude_deg=-20.0), 1)
@@ -92,12 +71,8 @@ def reference_water_use_in(day: date, tmin_f: float, tmax_f: float, *, latitude_
     """
     Reference evapotranspiration of a day from its temperatures (Hargreaves). [in]
 
-    References
-    ----------
-    Allen et al. (1998), FAO Irrigation and Drainage Paper 56, equation 52.
+    Source: Allen et al. (1998), FAO Irrigation and Drainage Paper 56, equation 52.
 
-    Examples
-    --------
     0.0023 (20.7 + 17.8) √11.8 × 16.6 mm = 5.0 mm at Lyon in July (FAO-56, example 20):
 
     >>> round(reference_water_use_in(date(2026, 7, 15), 58.64, 79.88, latitude_deg=45.72) * 25.4, 1)
@@ -110,23 +85,12 @@ def reference_water_use_in(day: date, tmin_f: float, tmax_f: float, *, latitude_
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WaterBalance:
-    """
-    Day by day, each shape (n,).
-
-    Parameters
-    ----------
-    drainage_in : ndarray
-        Water that left the top two feet below. [in]
-    saturated : ndarray of bool
-        The soil stood full at the day's end.
-    temperature_f : ndarray
-        Mean of the day. [°F]
-    """
+    """Day by day, each shape (n,)."""
 
     days: tuple[date, ...]
-    drainage_in: NDArray[np.float64]
-    saturated: NDArray[np.bool_]
-    temperature_f: NDArray[np.float64]
+    drainage_in: NDArray[np.float64]  # water that left the top two feet below [in]
+    saturated: NDArray[np.bool_]  # the soil stood full at the day's end
+    temperature_f: NDArray[np.float64]  # mean of the day [°F]
 
 
 def water_balance(
@@ -136,22 +100,10 @@ def water_balance(
     """
     What drained and when the soil stood full, starting at field capacity on the first day.
 
-    Parameters
-    ----------
-    days : sequence of date, length n
-        In order.
-    tmin_f, tmax_f, rain_in : array_like, shape (n,)
-        NaN rain counts as none, NaN temperatures are read off their neighbours. [°F], [in]
-    collars : array_like, shape (n,), optional
-        Leaf collars of each day: the crop's water use rises from 0.6 to 1.2 of the reference between V4 and V14.
+    NaN rain counts as none, NaN temperatures are read off their neighbours. With leaf collars of each day the crop's
+    water use rises from 0.6 to 1.2 of the reference between V4 and V14. Raises OutOfRangeError if the record is empty
+    or holds no temperature.
 
-    Raises
-    ------
-    OutOfRangeError
-        If the record is empty or holds no temperature.
-
-    Examples
-    --------
     Two inches on a full soil that drains 0.6 in a day, less what evaporates:
 
     >>> june = [date(2026, 6, i) for i in range(1, 6)]

@@ -44,49 +44,21 @@ NeedFunction = Callable[[dict[str, NDArray[np.float64]]], NDArray[np.float64]]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Need:
-    """
-    What the treated cells need.
+    """What the treated cells need."""
 
-    Parameters
-    ----------
-    ledger : Ledger
-        Of all cells of the grid, NaN where nothing is treated.
-    se_lb_ac : ndarray, shape (rows, cols), or None
-        Standard error of the unclipped need. [lb/ac]
-    season : Season
-        Of the field; with what rain did, where there is a record.
-    response : Response or None
-        Of the user's own trial.
-    results : tuple of MethodResult
-        What every method says of the treated cells.
-    cells : ndarray of int, shape (n,)
-        The treated cells among all.
-    need_of : callable
-        Takes other values of some inputs of the treated cells by name, returns their unclipped need. [lb/ac]
-    drawn : dict of str to str
-        Name of each surface that it follows → of its input.
-    """
-
-    ledger: Ledger
-    se_lb_ac: NDArray[np.float64] | None
+    ledger: Ledger  # of all cells of the grid, NaN where nothing is treated
+    se_lb_ac: NDArray[np.float64] | None  # standard error of the unclipped need, shape (rows, cols) [lb/ac]
     findings: tuple[Finding, ...]
-    season: Season
-    response: Response | None
-    results: tuple[MethodResult, ...]
-    cells: NDArray[np.intp]
+    season: Season  # of the field; with what rain did, where there is a record
+    response: Response | None  # of the user's own trial
+    results: tuple[MethodResult, ...]  # what every method says of the treated cells
+    cells: NDArray[np.intp]  # the treated cells among all, shape (n,)
+    # takes other values of some inputs of the treated cells by name, returns their unclipped need [lb/ac]
     need_of: NeedFunction
-    drawn: dict[str, str]
+    drawn: dict[str, str]  # name of each surface that it follows → of its input
 
     def methods_by_zone(self, labels: NDArray[np.int32], share: NDArray[np.float64]) -> tuple[MethodResult, ...]:
-        """
-        What every method says of each zone: the one that builds first, then those that answer.
-
-        Parameters
-        ----------
-        labels : ndarray of int, shape (rows, cols)
-            Zone of each cell.
-        share : ndarray, shape (rows, cols)
-        """
+        """What every method says of each zone: the one that builds first, then those that answer."""
         zone, weights = labels.ravel()[self.cells], share.ravel()[self.cells]
         found = (result.of_zones(zone, weights) for result in self.results)
         return tuple(sorted(found, key=lambda one: (one.method.key != self.ledger.key, not one.by_zone)))
@@ -195,16 +167,8 @@ def second_foot_places(top: SoilSamples) -> tuple[str, ...]:
     """
     Readings beside which a 12–24 in core would show most: the lowest of the top foot, each away from those before it.
 
-    Parameters
-    ----------
-    top : SoilSamples
-        Readings of the top layer.
-
-    Returns
-    -------
-    places : tuple of str
-        At most five sample or area names, the lowest reading first; none closer to another than a quarter of the
-        readings' extent. What the top foot has lost is either below it or gone: only a core shows which.
+    At most five sample or area names, the lowest reading first; none closer to another than a quarter of the readings'
+    extent. What the top foot has lost is either below it or gone: only a core shows which.
     """
     names = [area or sample for sample, area in zip(top.sample_id, top.area_id, strict=True)]
     apart_m = 0.25 * float(np.hypot(*np.ptp(top.coordinates_m, axis=0))) if len(top) else 0.0

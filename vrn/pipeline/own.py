@@ -34,23 +34,9 @@ def own_surfaces(
     """
     Surfaces of the user's own, checked.
 
-    Parameters
-    ----------
-    given : mapping of str to Surface, xarray.DataArray or array_like
-        By name with unit, on ``grid``.
-    share : ndarray, shape (rows, cols)
-        Share of each cell that is treated.
-    source : str
-        Who made them.
-    deep_sampled : bool
-        Whether the samples have a second depth, which says where the deep nitrate lies.
-
-    Raises
-    ------
-    OutOfRangeError
-        If a name, a shape or a value cannot be used, or all treated ground is unknown.
-    CrsMismatchError
-        If one is in another coordinate system.
+    By name with unit, on the grid. A deep nitrate needs samples of a second depth, which say where it lies. Raises
+    OutOfRangeError if a name, a shape or a value cannot be used, or all treated ground is unknown. Raises
+    CrsMismatchError if one is in another coordinate system.
     """
     for name in given:
         if name not in _LIMITS or name == NEED:
@@ -66,19 +52,9 @@ def own_need(given: Any, grid: Grid, share: NDArray[np.float64], *, source: str)
     """
     The user's own need of every cell.
 
-    Parameters
-    ----------
-    given : Ledger, Surface, xarray.DataArray or array_like
-        [lb/ac], below 0 where the soil holds more than enough; NaN where unknown. A `Ledger` of all cells keeps its
-        lines, and its method's name only where that method worked it out.
-    share : ndarray, shape (rows, cols)
-    source : str
-        Who worked it out.
-
-    Raises
-    ------
-    OutOfRangeError, CrsMismatchError
-        As `own_surfaces` does.
+    Below 0 where the soil holds more than enough, NaN where unknown [lb/ac]. A `Ledger` of all cells keeps its lines,
+    and its method's name only where that method worked it out. Raises OutOfRangeError, CrsMismatchError as
+    `own_surfaces` does.
     """
     if isinstance(given, Ledger):
         cells = grid.rows * grid.cols

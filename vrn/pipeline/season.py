@@ -25,10 +25,7 @@ def season_of_field(field: Field, *, otherwise_on: date | None = None) -> Season
     """
     Stage, warmth still to come, what was applied and what rain did, from the field's dates and weather.
 
-    Parameters
-    ----------
-    otherwise_on : date, optional
-        Last day of the season when no reading says when it was pulled.
+    `otherwise_on` is the season's last day when no reading says when it was pulled.
     """
     readings = field.samples.field_readings()
     known = any(day is not None for day in readings.sampled_on)
@@ -41,19 +38,8 @@ def season_by_cell(field: Field, season: Season, top: SoilSamples, places_m: NDA
     """
     The season of each place by the day its nearest reading was pulled, where sampling dates lie apart.
 
-    Parameters
-    ----------
-    season : Season
-        As ``season_of_field`` gives it.
-    top : SoilSamples
-        Readings of the top layer; a composite speaks for its whole area.
-    places_m : ndarray, shape (n, 2)
-        Middles of the cells. [m]
-
-    Returns
-    -------
-    season : Season
-        The same when the dates lie together or no clock runs.
+    Middles of the cells, shape (n, 2). A composite speaks for its whole area. The same season when the dates lie
+    together or no clock runs.
     """
     stages = season.collars_by_date
     dated = [i for i, day in enumerate(top.sampled_on) if day in stages]
@@ -102,11 +88,8 @@ def expected_top_foot_ppm(field: Field, season: Season, effect: RainEffect) -> t
     """
     Range of nitrate to expect in the top foot, to compare the readings with.
 
-    Returns
-    -------
-    band_ppm : (float, float) or None
-        What is left of the applications and what the soil has freed, less what the crop holds; None where organic
-        matter or stage is unknown. A measured value always beats it. [ppm]
+    What is left of the applications and what the soil has freed, less what the crop holds; None where organic matter or
+    stage is unknown. A measured value always beats it. [ppm]
     """
     layer, stage = field.organic_matter, season.growth_stage
     if layer is None or stage is None:

@@ -79,17 +79,8 @@ def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callabl
     """
     Write only what a terminal reads, where it reads it, with the load sheet.
 
-    Parameters
-    ----------
-    usb : path
-        Carrier for the terminal: its top gets ``TASKDATA``, ``SHAPEFILE`` and the load sheet.
-    check : callable, optional
-        Called with a staged folder of what is carried and what that is held against, before the carrier is touched.
-
-    Raises
-    ------
-    OutputError
-        As ``write`` does, and if the carrier holds something of another origin.
+    `check` is called with a staged folder of what is carried and what that is held against, before the carrier is
+    touched. Raises OutputError as ``write`` does, and if the carrier holds something of another origin.
     """
     from vrn.files.usb import refuse_strange_carrier, write_usb
 
@@ -110,10 +101,7 @@ def with_export_findings(prescription: Prescription) -> Prescription:
     """
     The prescription with what writing it has to tell among its findings.
 
-    Returns
-    -------
-    prescription : Prescription
-        The same when there is nothing new to tell.
+    The same when there is nothing new to tell.
     """
     from vrn.files.iso_grid import coarser_cells
     from vrn.files.names import cleaned_names

@@ -13,28 +13,12 @@ def local_pivotal(probability: ArrayLike, coordinates: ArrayLike, *, random: np.
     Draw a spatially balanced sample by the local pivotal method (the faster of its two forms).
 
     A unit drawn at random and its nearest neighbour fight for their joint chance of being in the sample, until every
-    unit is decided; neighbours therefore rarely stand in it together.
+    unit is decided; neighbours therefore rarely stand in it together. Chances, shape (n,), add up to the sample's size;
+    where that is no whole number, the size is the one below or above. Coordinates, shape (n, p): easting and northing,
+    or any space in which near means alike, in one scale. Raises OutOfRangeError if a chance is not between 0 and 1, a
+    coordinate is unknown, or lengths differ. Source: Grafström, Lundström & Schelin (2012), Spatially balanced sampling
+    through the pivotal method, Biometrics 68:514-520.
 
-    Parameters
-    ----------
-    probability : array_like, shape (n,)
-        Chance of each unit to be in the sample, 0 … 1. Their sum is the sample's size; where it is no whole number,
-        the size is the one below or above.
-    coordinates : array_like, shape (n, p)
-        Where the units stand: easting and northing, or any space in which near means alike, all in one scale.
-
-    Raises
-    ------
-    OutOfRangeError
-        If a chance is not between 0 and 1, a coordinate is unknown, or lengths differ.
-
-    References
-    ----------
-    Grafström, Lundström & Schelin (2012), Spatially balanced sampling through the pivotal method, Biometrics
-    68:514-520.
-
-    Examples
-    --------
     Two pairs of neighbours, a chance of one half each: one of each pair is drawn, never both.
 
     >>> draws = [local_pivotal([0.5] * 4, [[0], [1], [90], [91]], random=np.random.default_rng(i)) for i in range(50)]
@@ -84,25 +68,10 @@ def spatial_balance(probability: ArrayLike, coordinates: ArrayLike, sample: Arra
     """
     How unevenly a sample is spread: 0 when every sampled unit speaks for ground worth exactly one sample.
 
-    Parameters
-    ----------
-    probability : array_like, shape (n,)
-        Chance of each unit to be in a sample.
-    coordinates : array_like, shape (n, p)
-    sample : array_like of int, shape (k,)
+    The mean of (v − 1)², where v is the sum of the chances of all units nearest to a sampled one (a unit as near to
+    several is shared between them). Source: Stevens & Olsen (2004), Spatially balanced sampling of natural resources,
+    J. Am. Stat. Assoc. 99:262-278.
 
-    Returns
-    -------
-    balance : float
-        Mean of ``(v − 1)²``, where v is the sum of the chances of all units nearest to a sampled one (a unit as near
-        to several is shared between them).
-
-    References
-    ----------
-    Stevens & Olsen (2004), Spatially balanced sampling of natural resources, J. Am. Stat. Assoc. 99:262-278.
-
-    Examples
-    --------
     Four units in a row, half of them drawn. The second and third: each speaks for two units, 2 × 0.5 = 1. The first
     and second: 0.5 and 1.5.
 

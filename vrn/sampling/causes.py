@@ -21,20 +21,13 @@ _MOST_TARGETS = 400
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Split:
-    """
-    Standard error of a mean, and of a single spot, by cause: the squares add up.
+    """Standard error of a mean, and of a single spot, by cause: the squares add up."""
 
-    Parameters
-    ----------
-    instrument, composite, space : float
-        Standard errors of the area's mean, in the unit of the readings.
-    spot_instrument, spot_composite, spot_space : float
-        The same for one spot of the area, root mean square over its spots.
-    """
-
+    # standard errors of the area's mean, in the unit of the readings
     instrument: float
     composite: float
     space: float
+    # the same for one spot of the area, root mean square over its spots
     spot_instrument: float
     spot_composite: float
     spot_space: float
@@ -54,13 +47,10 @@ def causes_of_error(prescription: Prescription) -> ErrorCauses | None:
     """
     Standard error of the need on a spot of the field and of each zone, split by cause.
 
-    None where the need has no standard error, or the readings are composites of areas.
-
-    Notes
-    -----
-    The total is the need's own standard error, root mean square over the spots. What of it is the top foot's nitrate is
-    split as kriging's weights carry the errors of the readings into the estimate; what the samples cannot resolve is
-    ground. An error of the cores is cut to what the readings' nugget leaves room for.
+    None where the need has no standard error, or the readings are composites of areas. The total is the need's own
+    standard error, root mean square over the spots. What of it is the top foot's nitrate is split as kriging's weights
+    carry the errors of the readings into the estimate; what the samples cannot resolve is ground. An error of the cores
+    is cut to what the readings' nugget leaves room for.
     """
     need_se = prescription.surfaces["need_lb_ac"].se
     nitrate_se = prescription.surfaces["nitrate_ppm"].se
@@ -156,25 +146,12 @@ def split_of_kriging(
     """
     Error of kriging by cause: the weights carry each reading's error into the estimate, the rest is ground not seen.
 
-    Parameters
-    ----------
-    coordinates_m : array_like, shape (n, 2)
-        [m]
-    targets_m : array_like, shape (m, 2)
-        Spots of the area; of more than 400 an even part is taken. [m]
-    variogram : Variogram
-        Fitted beside these error variances; its nugget, what the samples cannot resolve, counts as space.
-    instrument_variance, composite_variance : array_like, shape (n,) or ()
-        Of each reading.
+    Of more than 400 spots an even part is taken. The variogram was fitted beside these error variances; its nugget,
+    what the samples cannot resolve, counts as space. With weights λ and the readings' error variances D the error of an
+    ordinary-kriging estimate is λᵀDλ + E[(λᵀy − y₀)²]: the first term is split between instrument and composite, the
+    second is space. For a mean over spots λ and y₀ are means over spots (block kriging; Isaaks & Srivastava 1989, ch.
+    13).
 
-    Notes
-    -----
-    With weights λ and the readings' error variances D the error of an ordinary-kriging estimate is
-    λᵀDλ + E[(λᵀy − y₀)²]: the first term is split between instrument and composite, the second is space. For a mean
-    over spots λ and y₀ are means over spots (block kriging; Isaaks & Srivastava 1989, ch. 13).
-
-    Examples
-    --------
     One pair of readings 100 m apart, the middle estimated from both with weight one half: an instrument variance of 2
     gives 2 × 0.25 × 2 = 1.
 

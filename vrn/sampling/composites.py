@@ -24,25 +24,11 @@ def composite_areas(
     """
     Areas for composites: the zones, cut into compact parts where they are large.
 
-    Parameters
-    ----------
-    zones : tuple of shapely Polygon or MultiPolygon
-        A whole field counts as one.
-    ground : shapely.Geometry
-        Where cores may be pulled: a part of a zone without such ground is no area.
+    Cores may be pulled on `ground` only: a part of a zone without it is no area. Area ids are `A`, `B`, … for zones,
+    `A1`, `A2`, … for parts of one; together they are the zones. Source: Walvoort, Brus & de Gruijter (2010), An R
+    package for spatial coverage sampling and random sampling from compact geographical strata by k-means, Comput.
+    Geosci. 36:1261-1267.
 
-    Returns
-    -------
-    areas : dict of str to shapely.Geometry
-        By area id: ``A``, ``B``, … for zones, ``A1``, ``A2``, … for parts of one. Together they are the zones.
-
-    References
-    ----------
-    Walvoort, Brus & de Gruijter (2010), An R package for spatial coverage sampling and random sampling from compact
-    geographical strata by k-means, Comput. Geosci. 36:1261-1267.
-
-    Examples
-    --------
     A field of 400 m by 200 m is 19.8 ac; composites of at most 10 ac make two halves of it (hectares):
 
     >>> field = shapely.box(500000, 4600000, 500400, 4600200)

@@ -22,26 +22,10 @@ def balanced_places(
     """
     Places spread over the ground, and over the values of layers where there are any, each with the same chance.
 
-    Parameters
-    ----------
-    spots_m : ndarray, shape (n, 2)
-        Places to choose among, each standing for the same area. [m]
-    auxiliary : ndarray, shape (n, p), optional
-        Layers in which the sample should be spread as well, in any unit; unknown values stand in the middle.
-
-    Returns
-    -------
-    chosen : ndarray of int, shape (count,)
-        Rows of ``spots_m``. The plain mean of what is read there is unbiased for the mean of the ground.
-
-    Raises
-    ------
-    OutOfRangeError
-        If more are wanted than there are, or fewer than one.
-
-    References
-    ----------
-    Grafström, Lundström & Schelin (2012), Biometrics 68:514-520.
+    Spots, shape (n, 2), stand for the same area each; `auxiliary` layers, shape (n, p), may have any unit, unknown
+    values stand in the middle. Gives rows of the spots: the plain mean of what is read there is unbiased for the mean
+    of the ground. Raises OutOfRangeError if more are wanted than there are, or fewer than one. Source: Grafström,
+    Lundström & Schelin (2012), Biometrics 68:514-520.
     """
     if not 1 <= count <= len(spots_m):
         problem = f"{count} samples cannot be placed among {len(spots_m)} places."
@@ -56,16 +40,8 @@ def grid_places(outline: shapely.Geometry, count: int, *, random: np.random.Gene
     """
     Jittered grid: a place drawn anywhere in each square of a net laid at random.
 
-    Parameters
-    ----------
-    outline : shapely Polygon or MultiPolygon
-        In a projected system.
-
-    Returns
-    -------
-    places_m : ndarray, shape (count, 2)
-        North-west first. Squares that the edge cuts are kept with the chance of their share, so that every spot of
-        the ground has the same chance and the plain mean is unbiased. [m]
+    North-west first, shape (count, 2). Squares that the edge cuts are kept with the chance of their share, so that
+    every spot of the ground has the same chance and the plain mean is unbiased. [m]
     """
     side = math.sqrt(outline.area / count)
     west, south, east, north = outline.bounds
@@ -86,17 +62,7 @@ def stratified_places(
     """
     Places by strata in proportion to their area, balanced inside each.
 
-    Parameters
-    ----------
-    spots_m : ndarray, shape (n, 2)
-        [m]
-    strata : ndarray of int, shape (n,)
-    count : int
-        At least two go to each stratum where they last, so that its variation can be known.
-
-    Returns
-    -------
-    chosen : ndarray of int, shape (count,)
+    At least two go to each stratum where they last, so that its variation can be known.
     """
     labels, sizes = np.unique(strata, return_counts=True)
     chosen = []
@@ -113,8 +79,6 @@ def allotted(sizes: NDArray[np.intp], count: int) -> list[int]:
 
     Adding up to ``count``.
 
-    Examples
-    --------
     >>> allotted(np.array([700, 250, 50]), 20)
     [13, 5, 2]
     >>> allotted(np.array([700, 250, 50]), 2)
@@ -135,20 +99,9 @@ def strata_of(auxiliary: NDArray[np.float64], count: int) -> NDArray[np.intp]:
     """
     Sort places into strata of alike values (k-means on standardised layers).
 
-    Parameters
-    ----------
-    auxiliary : ndarray, shape (n, p)
-        Layers at the places; unknown values stand in the middle.
-    count : int
-        Most strata.
+    Numbers 1 … k along the layers' main direction, fewer than `count` where values coincide; unknown values stand in
+    the middle.
 
-    Returns
-    -------
-    strata : ndarray of int, shape (n,)
-        1 … k along the layers' main direction; fewer than ``count`` where values coincide.
-
-    Examples
-    --------
     >>> strata_of(np.array([[1.0], [1.2], [4.0], [4.1], [9.0]]), 3).tolist()
     [1, 1, 2, 2, 3]
     """
@@ -181,25 +134,9 @@ def close_partners(
     """
     Partners close to some of the places: what differs over a short way can then be told from what differs over a long.
 
-    Parameters
-    ----------
-    places_m : ndarray, shape (n, 2)
-        [m]
-    count : int
-        Partners wanted; fewer where they would fall outside.
-    outline : shapely.Geometry
-        Partners stay inside.
-
-    Returns
-    -------
-    of : ndarray of int, shape (k,)
-        Place that each partner belongs to.
-    partners_m : ndarray, shape (k, 2)
-        [m]
-
-    References
-    ----------
-    Diggle & Lophaven (2006), Bayesian geostatistical design, Scand. J. Stat. 33:53-64 (lattice plus close pairs).
+    Fewer than `count` where they would fall outside. Gives the place that each partner belongs to, shape (k,), and the
+    partners, shape (k, 2). [m] Source: Diggle & Lophaven (2006), Bayesian geostatistical design, Scand. J. Stat.
+    33:53-64 (lattice plus close pairs).
     """
     count = min(count, len(places_m))
     if count < 1:

@@ -23,25 +23,13 @@ def error_of_readings(
     """
     Error variance of each reading, from the best there is.
 
-    Parameters
-    ----------
-    readings : SoilSamples
-        Those whose variance is wanted, as one depth layer.
-    of_all : SoilSamples, optional
-        Everything in the file: its duplicates and standards tell the instrument's error. ``readings`` when not given.
-    instrument_sd_ppm : float, optional
-        Given by the user; goes before everything else. [ppm]
-
-    Notes
-    -----
+    For readings of one depth layer; duplicates and standards of the whole file (`of_all`) tell the instrument's error.
     The instrument: as given; else from duplicates (three degrees of freedom or more); else from check standards around
     their own mean (four or more). The composite: (core CV × median reading)² ÷ cores, where the file says how many
     cores were mixed; the median and not the reading itself, since low readings would else be trusted most and the map
     drawn down. The CV comes from pairs of samples within 12 m of each other (five pairs or more): half the mean squared
     difference, less the instrument's variance, times the cores; else 50 %.
 
-    Examples
-    --------
     A reading of 20 ppm from 16 cores, 50 % between cores: 10 ÷ 4 = 2.5 ppm, a variance of 6.25.
 
     >>> from vrn.model.samples import Handling

@@ -21,28 +21,15 @@ _NEAREST = 8
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OpenGround:
-    """
-    Where a sample may be taken.
+    """Where a sample may be taken."""
 
-    Parameters
-    ----------
-    outline : shapely Polygon or MultiPolygon
-        In ``crs``.
-    crs : str
-        The field's projected system.
-    spots_m : ndarray, shape (n, 2)
-        Places spread evenly over the outline, each standing for the same area, among which designs choose. [m]
-    edge_m : float
-        Distance kept from the boundary. [m]
-    acres : float
-        [ac]
-    """
-
-    outline: shapely.Geometry
-    crs: str
+    outline: shapely.Geometry  # in `crs`
+    crs: str  # the field's projected system
+    # places spread evenly over the outline, each standing for the same area, among which designs choose, shape (n, 2)
+    # [m]
     spots_m: NDArray[np.float64]
-    edge_m: float
-    acres: float
+    edge_m: float  # distance kept from the boundary [m]
+    acres: float  # [ac]
     findings: tuple[Finding, ...] = ()
 
 
@@ -59,27 +46,10 @@ def sampling_ground(
     """
     Ground left for sampling, and evenly spread places on it.
 
-    Parameters
-    ----------
-    boundary : shapely Polygon or MultiPolygon
-        In ``crs``.
-    edge_m : float
-        Distance to keep from the boundary: headland, fence row, road. Where it would close more than 40 % of the
-        field, it is halved until it does not, and a finding says so. [m]
-    no_apply, keep_off_m : shapely.Geometry, float
-        Ground that gets no nitrogen, and the distance to keep from it. [m]
-    avoid : shapely.Geometry, optional
-        Odd spots: piles, old feed lots, known bands; kept out as drawn.
-    random : numpy Generator
-        Moves each place within the square it stands for.
+    The edge keeps off headland, fence row and road; where it would close more than 40 % of the field, it is halved
+    until it does not, and a finding says so. `keep_off_m` is kept from no-apply ground; odd spots (`avoid`) are kept
+    out as drawn. Raises OutOfRangeError if no ground is left.
 
-    Raises
-    ------
-    OutOfRangeError
-        If no ground is left.
-
-    Examples
-    --------
     A field of 200 m by 200 m less 20 m on every side:
 
     >>> ground = sampling_ground(shapely.box(0, 0, 200, 200), crs="EPSG:32615", edge_m=20.0,
@@ -157,11 +127,7 @@ def varying_layers(field: Field, places_m: NDArray[np.float64]) -> tuple[NDArray
     """
     Layers that vary over the ground, at its places.
 
-    Returns
-    -------
-    auxiliary : ndarray, shape (n, p)
-        Layers known at more than half of the places.
-    names : list of str, length p
+    Those known at more than half of the places, shape (n, p), and their names.
     """
     layers: dict[str, Layer | None] = {
         "organic matter": field.organic_matter, "yield potential": field.yield_potential, **field.extra_layers

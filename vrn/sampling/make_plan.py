@@ -40,19 +40,9 @@ def plan_samples(field: Field, options: PlanOptions | None = None, *, avoid: sha
     """
     Plan a sampling day.
 
-    Parameters
-    ----------
-    field : Field
-        Its readings may be empty; its layers steer the design where there are any.
-    avoid : shapely.Geometry
-        Odd spots and known bands, in the field's system.
-
-    Raises
-    ------
-    InputFileError
-        If strata are asked for and no layer varies.
-    OutOfRangeError
-        If no ground is left, or a number makes no sense.
+    The field's readings may be empty; its layers steer the design where there are any. `avoid` holds odd spots and
+    known bands, in the field's system. Raises InputFileError if strata are asked for and no layer varies. Raises
+    OutOfRangeError if no ground is left, or a number makes no sense.
     """
     options = options or PlanOptions()
     if options.samples is not None and options.samples < 1:
@@ -92,26 +82,8 @@ def plan_next(
     """
     Plan the readings that would bring most beside those in hand.
 
-    Parameters
-    ----------
-    prescription : Prescription
-        Built from the readings in hand.
-    count : int
-        Readings wanted.
-    options : PlanOptions, optional
-        Ground, cores, second foot and start; number and design are not used.
-    avoid : shapely.Geometry
-        In the field's system.
-
-    Returns
-    -------
-    plan : Plan
-        Without places when there are enough; ``next`` says why.
-
-    Raises
-    ------
-    InputFileError
-        If the readings are composites of areas.
+    Of the options, number and design are not used. Without places when there are enough; `next` says why. Raises
+    InputFileError if the readings are composites of areas.
     """
     options = options or PlanOptions()
     field = prescription.field

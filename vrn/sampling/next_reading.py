@@ -27,60 +27,29 @@ _Assumed = Literal["", "few-readings", "no-pattern"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextReading:
-    """
-    One place worth a reading.
-
-    Parameters
-    ----------
-    zone : int
-        Zone it lies in now.
-    rate_n_lb_ac, need_lb_ac : float
-        Rate of that zone, and the need at the place. [lb/ac]
-    gain_lb : float
-        Pounds of nitrogen on the whole field that it is expected to move to where they are needed. [lb]
-    moved_ac : float
-        Ground whose rate it would move by a step every other time. [ac]
-    second_foot : bool
-        Whether the second foot should be pulled as well.
-    """
+    """One place worth a reading."""
 
     easting_m: float
     northing_m: float
-    zone: int
+    zone: int  # zone it lies in now
+    # rate of that zone, and the need at the place [lb/ac]
     rate_n_lb_ac: float
     need_lb_ac: float
-    gain_lb: float
-    moved_ac: float
-    second_foot: bool
+    gain_lb: float  # pounds of nitrogen on the whole field that it is expected to move to where they are needed [lb]
+    moved_ac: float  # ground whose rate it would move by a step every other time [ac]
+    second_foot: bool  # whether the second foot should be pulled as well
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextReadings:
-    """
-    The next readings, best first.
+    """The next readings, best first."""
 
-    Parameters
-    ----------
-    readings : tuple of NextReading
-        Those worth taking: none once there are enough.
-    wanted : int
-        Readings asked for, as far as there is ground for them.
-    step_lb_ac : float
-        Step of the rate. [lb/ac]
-    patch_ac : float
-        Least ground worth another rate. [ac]
-    acres : float
-        Treated ground. [ac]
-    assumed : {"", "few-readings", "no-pattern"}
-        Why the variation between samples was assumed; empty when the samples show it.
-    """
-
-    readings: tuple[NextReading, ...]
-    wanted: int
-    step_lb_ac: float
-    patch_ac: float
-    acres: float
-    assumed: _Assumed
+    readings: tuple[NextReading, ...]  # those worth taking: none once there are enough
+    wanted: int  # readings asked for, as far as there is ground for them
+    step_lb_ac: float  # step of the rate [lb/ac]
+    patch_ac: float  # least ground worth another rate [ac]
+    acres: float  # treated ground [ac]
+    assumed: _Assumed  # why the variation between samples was assumed; empty when the samples show it
 
     @property
     def enough(self) -> bool:
@@ -99,21 +68,8 @@ def next_readings(
     """
     Places where further readings are expected to bring most.
 
-    Parameters
-    ----------
-    prescription : Prescription
-        Built from the samples in hand.
-    spots_m : ndarray, shape (n, 2)
-        Where one may sample. [m]
-    count : int
-        Readings wanted.
-    second_foot : bool
-        Whether the second foot is wanted while none has been pulled; where it has, its own expected gain decides.
-
-    Raises
-    ------
-    InputFileError
-        If the readings are composites of areas, or there are none.
+    Among spots, shape (n, 2), where one may sample. `second_foot` is wanted while none has been pulled; where it has,
+    its own expected gain decides. Raises InputFileError if the readings are composites of areas, or there are none.
     """
     field = prescription.field
     readings = field.samples.field_readings()

@@ -22,149 +22,70 @@ Design = Literal["balanced", "grid", "strata", "composites"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanOptions:
-    """
-    What the user may choose; None leaves the choice to the plan.
+    """What the user may choose; None leaves the choice to the plan."""
 
-    Parameters
-    ----------
-    samples : int, optional
-        Samples, or composites at most; from the variation and the wanted error when not given.
-    design : {"balanced", "grid", "strata", "composites"}
-    cv_pct, error_pct, confidence : float
-        Variation within the field (from the readings in hand, else 45 %), wanted error of the mean, confidence.
-    cores : int, optional
-        Cores in each sample: 8, or 20 for the composite of an area.
-    edge_ft : float, optional
-        Distance kept from the boundary: a swath, at least 60 ft. [ft]
-    keep_off_ft : float
-        Distance kept from no-apply ground. [ft]
-    pairs : int, optional
-        Partners close to other samples: five where there are 15 samples or more.
-    second_foot : {"auto", "all", "none"}
-    strata : int
-        Strata by layers, most.
-    most_ac : float
-        Largest area of one composite. [ac]
-    start_lonlat : (float, float), optional
-        Where one comes in. [°]
-    seed : int, optional
-        Draws another plan; from the field's name when not given.
-    """
-
-    samples: int | None = None
+    samples: int | None = None  # samples, or composites at most; from the variation and the wanted error when not given
     design: Design = "balanced"
+    # variation within the field (from the readings in hand, else 45 %), wanted error of the mean, confidence
     cv_pct: float | None = None
     error_pct: float = 20.0
     confidence: float = 0.95
-    cores: int | None = None
-    edge_ft: float | None = None
-    keep_off_ft: float = 30.0
-    pairs: int | None = None
+    cores: int | None = None  # cores in each sample: 8, or 20 for the composite of an area
+    edge_ft: float | None = None  # distance kept from the boundary: a swath, at least 60 ft [ft]
+    keep_off_ft: float = 30.0  # distance kept from no-apply ground [ft]
+    pairs: int | None = None  # partners close to other samples: five where there are 15 samples or more
     second_foot: Literal["auto", "all", "none"] = "auto"
-    strata: int = 4
-    most_ac: float = 20.0
-    start_lonlat: tuple[float, float] | None = None
-    seed: int | None = None
+    strata: int = 4  # strata by layers, most
+    most_ac: float = 20.0  # largest area of one composite [ac]
+    start_lonlat: tuple[float, float] | None = None  # where one comes in [°]
+    seed: int | None = None  # draws another plan; from the field's name when not given
 
     __repr__ = door.brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
-    """
-    One place to walk to.
+    """One place to walk to."""
 
-    Parameters
-    ----------
-    name : str
-        As it stands on the map, in the files and on the bag.
-    second_foot : bool
-        Whether the second foot is pulled too.
-    area_id : str
-        Composite that a core goes into; empty for a sample of its own.
-    pair_of : str
-        Name of the sample it stands close to on purpose; empty for an ordinary one.
-    reading : NextReading or None
-        What a further reading is expected to bring.
-    """
-
-    name: str
+    name: str  # as it stands on the map, in the files and on the bag
     easting_m: float
     northing_m: float
-    second_foot: bool = False
-    area_id: str = ""
-    pair_of: str = ""
-    reading: NextReading | None = None
+    second_foot: bool = False  # whether the second foot is pulled too
+    area_id: str = ""  # composite that a core goes into; empty for a sample of its own
+    pair_of: str = ""  # name of the sample it stands close to on purpose; empty for an ordinary one
+    reading: NextReading | None = None  # what a further reading is expected to bring
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BandedNitrogen:
-    """
-    Nitrogen that lies in bands, which cores must straddle.
-
-    Parameters
-    ----------
-    last : date
-        When the last of it went on.
-    least_cores : int or None
-        Cores that a sample needs for it, where fewer are planned.
-    """
+    """Nitrogen that lies in bands, which cores must straddle."""
 
     n_lb_ac: float
-    last: date
-    least_cores: int | None
+    last: date  # when the last of it went on
+    least_cores: int | None  # cores that a sample needs for it, where fewer are planned
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Plan:
-    """
-    A sampling day.
-
-    Parameters
-    ----------
-    design : str
-        ``balanced``, ``grid``, ``strata``, ``composites`` or ``next``.
-    ground : shapely Polygon or MultiPolygon
-        Where cores may be pulled, in the field's system.
-    places : tuple of Place
-        In walking order; none where there are enough readings.
-    areas : dict of str to shapely.Geometry
-        Areas of composites, in walking order; empty for points.
-    cores : int
-        In each sample.
-    walk_m : float
-        Length of the walk. [m]
-    size : SampleSize
-        How the number was found.
-    curve : tuple of SizeStep
-        What other numbers would buy.
-    second_foot : SecondFoot
-        Why the second foot is pulled where it is.
-    balance : float or None
-        Spatial balance of the design (0 is perfect, simple random samples have about 0.3); None for composites.
-    layers : tuple of str
-        Layers that steered the design.
-    most_ac : float or None
-        Largest area of a composite, as asked. [ac]
-    next : NextReadings or None
-        Why these readings, or why enough.
-    """
+    """A sampling day."""
 
     field: Field
-    design: str
-    ground: shapely.Geometry
-    places: tuple[Place, ...]
+    design: str  # `balanced`, `grid`, `strata`, `composites` or `next`
+    ground: shapely.Geometry  # where cores may be pulled, in the field's system
+    places: tuple[Place, ...]  # in walking order; none where there are enough readings
+    # areas of composites, in walking order; empty for points
     areas: dict[str, shapely.Geometry] = dataclasses.field(default_factory=dict)
-    cores: int
-    walk_m: float
-    size: SampleSize
-    curve: tuple[SizeStep, ...]
-    second_foot: SecondFoot
+    cores: int  # in each sample
+    walk_m: float  # length of the walk [m]
+    size: SampleSize  # how the number was found
+    curve: tuple[SizeStep, ...]  # what other numbers would buy
+    second_foot: SecondFoot  # why the second foot is pulled where it is
     bands: BandedNitrogen | None
+    # spatial balance of the design (0 is perfect, simple random samples have about 0.3); None for composites
     balance: float | None = None
-    layers: tuple[str, ...] = ()
-    most_ac: float | None = None
-    next: NextReadings | None = None
+    layers: tuple[str, ...] = ()  # layers that steered the design
+    most_ac: float | None = None  # largest area of a composite, as asked [ac]
+    next: NextReadings | None = None  # why these readings, or why enough
     findings: tuple[Finding, ...]
 
     @property

@@ -28,12 +28,7 @@ def assess_readings(samples: SoilSamples, *, section: SampleSection | None = Non
     """
     Everything there is to say of the quality of a file of readings.
 
-    Parameters
-    ----------
-    samples : SoilSamples
-        All kinds, as read: uncorrected, in the order of the file.
-    section : SampleSection, optional
-        ``[samples]`` of the field file: the instrument's error, whether drift is to be corrected, moisture basis.
+    Samples of all kinds as read: uncorrected, in the order of the file.
     """
     field_readings = samples.field_readings()
     correct = section is not None and section.correct_drift
@@ -66,26 +61,10 @@ def suspects(samples: SoilSamples, *, score: float = SUSPECT_SCORE) -> tuple[Sus
     """
     Readings whose leave-one-out residual stands out among all residuals of their depth: shown, never removed.
 
-    Parameters
-    ----------
-    samples : SoilSamples
-        Those taken for the field; composites of areas are not judged.
-    score : float
-        Modified z-score beyond which a reading is suspect.
-
-    Returns
-    -------
-    suspects : tuple of Suspect
-        By falling distance. Fewer than ten readings of a depth are not judged.
-
-    Notes
-    -----
-    Residuals of leave-one-out kriging on log(ppm), each over its own standard error, then 0.6745 (r − median) ÷ MAD: an
-    outlier does not hide by inflating the spread it is measured with.
-
-    References
-    ----------
-    Dubrule (1983), Math. Geol. 15:687-699; Iglewicz & Hoaglin (1993), How to Detect and Handle Outliers, ASQC.
+    By falling distance. Composites of areas and depths with fewer than ten readings are not judged. Residuals of
+    leave-one-out kriging on log(ppm), each over its own standard error, then 0.6745 (r − median) ÷ MAD: an outlier does
+    not hide by inflating the spread it is measured with. Sources: Dubrule (1983), Math. Geol. 15:687-699; Iglewicz &
+    Hoaglin (1993), How to Detect and Handle Outliers, ASQC.
     """
     found = []
     for top_in, bottom_in in samples.depths_in():

@@ -39,12 +39,8 @@ def repeatability(samples: SoilSamples) -> Repeatability | None:
     """
     Standard deviation of one reading from samples that one instrument read twice or more.
 
-    Pooled over samples, √(Σ squares ÷ degrees of freedom); None without duplicates.
-
-    References
-    ----------
-    ISO 5725-6:1994, § 4 (repeatability limit 2.8 s); NIST/SEMATECH e-Handbook, § 7.2.3.1 (interval of a standard
-    deviation).
+    Pooled over samples, √(Σ squares ÷ degrees of freedom); None without duplicates. Sources: ISO 5725-6:1994, § 4
+    (repeatability limit 2.8 s); NIST/SEMATECH e-Handbook, § 7.2.3.1 (interval of a standard deviation).
     """
     squares, freedom, count = 0.0, 0, 0
     for rows in repeat_groups(samples):
@@ -68,8 +64,8 @@ def unsettled(samples: SoilSamples) -> tuple[NDArray[np.intp], ...]:
     """
     Samples whose repeated readings were still on the move: each above the one before, or each below, to the last.
 
-    Rows of three readings or more by one instrument, in the order of reading, whose last step is more than 0.5 ppm
-    and 5 %.
+    Rows of three readings or more by one instrument, in the order of reading, whose last step is more than 0.5 ppm and
+    5 %.
     """
     found = []
     for rows in repeat_groups(samples):
@@ -110,9 +106,7 @@ def blanks(samples: SoilSamples) -> Blanks | None:
     """
     What blanks read, and the least that can be detected; None without blanks.
 
-    References
-    ----------
-    Currie (1995), Nomenclature in evaluation of analytical methods (IUPAC), Pure Appl. Chem. 67:1699-1723.
+    Source: Currie (1995), Nomenclature in evaluation of analytical methods (IUPAC), Pure Appl. Chem. 67:1699-1723.
     """
     read = np.array([samples.nitrate_ppm[i] for i in range(len(samples)) if samples.kind[i] == "blank"])
     read = read[np.isfinite(read)] if len(read) else read

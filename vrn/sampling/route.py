@@ -13,22 +13,10 @@ def walking_order(
     """
     A short way past every place: nearest neighbour first, then mended by reversing stretches and moving places.
 
-    Parameters
-    ----------
-    coordinates_m : array_like, shape (n, 2)
-        [m]
-    start_m : array_like, shape (2,), optional
-        Where one comes in; the walk need not come back. Any end is free to start from when not given. [m]
-    ground : shapely.Geometry, optional
-        Outline of the field: metres walked outside it (over the fence, through a pond) count three times.
+    From `start_m` when given, else from any end; the walk need not come back. Metres outside `ground` (over the fence,
+    through a pond) count three times. Sources: Croes (1958), A method for solving traveling-salesman problems, Oper.
+    Res. 6:791-812 (2-opt); Or (1976, thesis, Northwestern University) for moving short stretches.
 
-    References
-    ----------
-    Croes (1958), A method for solving traveling-salesman problems, Oper. Res. 6:791-812 (2-opt); Or (1976, thesis,
-    Northwestern University) for moving short stretches.
-
-    Examples
-    --------
     >>> walking_order([(0, 0), (30, 0), (10, 0), (20, 0)], start_m=(-5, 0)).tolist()
     [0, 2, 3, 1]
     """

@@ -19,29 +19,15 @@ _SAND = "sand"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecondFoot:
-    """
-    How much of the second foot to pull, and why.
+    """How much of the second foot to pull, and why."""
 
-    Parameters
-    ----------
-    share : float
-        Of the samples, 0 … 1.
-    reason : str
-        ``all`` or ``none`` as asked, ``sand``, ``rain``, ``usual``, ``no-weather``; of further readings ``rain-all``,
-        ``gain`` (their own decides) and ``unlikely``.
-    pulled : bool
-        Whether readings in hand reach the second foot already.
-    texture : str
-        Of the field file; empty when not given.
-    rain_in : float or None
-        Since the last nitrogen; None without weather. [in]
-    """
-
-    share: float
+    share: float  # of the samples, 0 … 1
+    # `all` or `none` as asked, `sand`, `rain`, `usual`, `no-weather`; of further readings `rain-all`, `gain` (their own
+    # decides) and `unlikely`
     reason: Literal["all", "none", "sand", "rain", "usual", "no-weather", "rain-all", "gain", "unlikely"]
-    pulled: bool
-    texture: str = ""
-    rain_in: float | None = None
+    pulled: bool  # whether readings in hand reach the second foot already
+    texture: str = ""  # of the field file; empty when not given
+    rain_in: float | None = None  # since the last nitrogen; None without weather [in]
     findings: tuple[Finding, ...] = ()
 
 

@@ -13,80 +13,39 @@ WANTED_ERROR_PCT = 20.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SizeStep:
-    """
-    What a number of samples buys.
-
-    Parameters
-    ----------
-    error_pct : float
-        Half the confidence interval of the field's mean. [% of the mean]
-    ten_more_pct : float
-        What ten more samples take off that. [percentage points]
-    """
+    """What a number of samples buys."""
 
     samples: int
-    error_pct: float
-    ten_more_pct: float
+    error_pct: float  # half the confidence interval of the field's mean [% of the mean]
+    ten_more_pct: float  # what ten more samples take off that [percentage points]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SampleSize:
-    """
-    How many samples, and what that rests on.
-
-    Parameters
-    ----------
-    needed, for_map : int
-        For the mean of the field; for a map.
-    given : bool
-        Whether the number was asked for.
-    cv_pct : float
-        Variation within the field. [%]
-    cv_from : {"given", "readings", "usual"}
-    cv_readings : int
-        Readings in hand that it comes from.
-    error_pct, confidence : float
-        Wanted: half the confidence interval of the mean [% of the mean], and its confidence.
-    error_of_mean_pct : float
-        What the number will give. [% of the mean]
-    """
+    """How many samples, and what that rests on."""
 
     samples: int
+    # for the mean of the field; for a map
     needed: int
     for_map: int
-    given: bool
-    cv_pct: float
+    given: bool  # whether the number was asked for
+    cv_pct: float  # variation within the field [%]
     cv_from: Literal["given", "readings", "usual"]
-    cv_readings: int
+    cv_readings: int  # readings in hand that it comes from
+    # wanted: half the confidence interval of the mean [% of the mean], and its confidence
     error_pct: float
     confidence: float
-    error_of_mean_pct: float
+    error_of_mean_pct: float  # what the number will give [% of the mean]
 
 
 def samples_needed(cv_pct: float, error_pct: float, *, confidence: float = 0.95) -> int:
     """
     Samples for a wanted error of the mean: ``(z · CV ÷ error)²``, rounded up.
 
-    Parameters
-    ----------
-    cv_pct : float
-        Standard deviation between samples over their mean. [%]
-    error_pct : float
-        Half the confidence interval that is wanted. [% of the mean]
-    confidence : float
-        Of that interval, 0 … 1.
+    CV between samples [% of their mean]; half the confidence interval that is wanted [% of the mean]. Raises
+    OutOfRangeError if a number is not positive, or the confidence not between 0 and 1. Source: Cochran (1977), Sampling
+    Techniques, 3rd ed., § 4.4 and 4.6.
 
-    Raises
-    ------
-    OutOfRangeError
-        If a number is not positive, or the confidence not between 0 and 1.
-
-    References
-    ----------
-    Cochran (1977), Sampling Techniques, 3rd ed., § 4.4 and 4.6.
-
-    Examples
-    --------
     (1.96 × 45 ÷ 20)² = 19.4:
 
     >>> samples_needed(45, 20)
@@ -102,23 +61,9 @@ def error_of_mean_pct(
     """
     Half the confidence interval of the mean of composites of several cores.
 
-    Parameters
-    ----------
-    cv_pct : float
-        Between places. [%]
-    samples : int
-        Places sampled.
-    core_cv_pct : float
-        Between cores of one place; 0 when ``cv_pct`` holds it already. [%]
-    cores : int
-        Mixed into each sample.
+    `core_cv_pct` between cores of one place is 0 when `cv_pct` holds it already; `cores` are mixed into each sample.
+    Source: Cochran (1977), Sampling Techniques, 3rd ed., § 10.3 (two stages).
 
-    References
-    ----------
-    Cochran (1977), Sampling Techniques, 3rd ed., § 10.3 (two stages).
-
-    Examples
-    --------
     >>> round(error_of_mean_pct(45, 20), 1)
     19.7
     """
@@ -130,8 +75,6 @@ def cores_needed(error_pct: float, *, core_cv_pct: float = CORE_CV_PCT, confiden
     """
     Cores in one sample for a wanted error of that sample [% of its true mean], of cores that differ by ``core_cv_pct``.
 
-    Examples
-    --------
     (1.96 × 50 ÷ 25)² = 15.4:
 
     >>> cores_needed(25)
@@ -151,13 +94,6 @@ def size_curve(
     """
     Error of the mean by number of samples, and what ten more buy.
 
-    Parameters
-    ----------
-    cv_pct, confidence, core_cv_pct, cores
-        As for :func:`error_of_mean_pct`.
-
-    Examples
-    --------
     >>> step, = size_curve(45, counts=(10,))
     >>> round(step.error_pct, 1), round(step.ten_more_pct, 1)
     (27.9, 8.2)

@@ -20,12 +20,8 @@ def standard_runs(
     """
     Look at every instrument's check standards.
 
-    Parameters
-    ----------
-    samples : SoilSamples
-        All kinds, in the order of the file; where every reading of an instrument has its time, in that order.
-    allowed_pct, allowed_ppm : float
-        A standard is good within the larger of the two. [% of nominal], [ppm]
+    In the order of the file; where every reading of an instrument has its time, in that order. A standard is good
+    within the larger of `allowed_pct` of its nominal value and `allowed_ppm`.
     """
     runs = []
     instruments = list(dict.fromkeys(handling.instrument for handling in samples.handling))
@@ -60,8 +56,6 @@ def corrected_for_drift(samples: SoilSamples) -> tuple[SoilSamples, dict[int, tu
     """
     Readings divided by what the check standards around them made of their nominal value.
 
-    Notes
-    -----
     Between two standards the correction changes evenly from reading to reading; before the first and after the last it
     is theirs. Standards below 1 ppm are left out, and those off by more than half: such a reading failed, and tells no
     drift.
@@ -106,46 +100,24 @@ def _drift(at: NDArray[np.intp], recovery_pct: NDArray[np.float64]) -> tuple[flo
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ControlChart:
-    """
-    A control chart.
+    """A control chart."""
 
-    Parameters
-    ----------
-    points : ndarray, shape (n,)
-        What is plotted: readings, or their running mean.
-    center, low, high : float
-        Centre line and three-sigma limits.
-    sigma : float
-        Standard deviation of one reading.
-    outside : tuple of int
-        Points beyond a limit, from 0.
-    """
-
-    points: NDArray[np.float64]
+    points: NDArray[np.float64]  # what is plotted: readings, or their running mean, shape (n,)
+    # centre line and three-sigma limits
     center: float
     low: float
     high: float
-    sigma: float
-    outside: tuple[int, ...]
+    sigma: float  # standard deviation of one reading
+    outside: tuple[int, ...]  # points beyond a limit, from 0
 
 
 def individuals_chart(readings: ArrayLike) -> ControlChart:
     """
     Shewhart chart of single readings in their order, sigma from the mean moving range.
 
-    Limits at the mean ± 3 · mean moving range ÷ 1.128.
+    Limits at the mean ± 3 · mean moving range ÷ 1.128. Raises OutOfRangeError if there are fewer than two readings, or
+    one is unknown. Source: NIST/SEMATECH e-Handbook of Statistical Methods, § 6.3.2.2 (doi:10.18434/M32189).
 
-    Raises
-    ------
-    OutOfRangeError
-        If there are fewer than two readings, or one is unknown.
-
-    References
-    ----------
-    NIST/SEMATECH e-Handbook of Statistical Methods, § 6.3.2.2 (doi:10.18434/M32189).
-
-    Examples
-    --------
     Moving ranges 2, 1, 1: mean 1.333, sigma 1.182.
 
     >>> chart = individuals_chart([10, 12, 11, 12])
@@ -161,6 +133,9 @@ def ewma_chart(readings: ArrayLike, *, target: float, sigma: float, weight: floa
     """
     Chart of the exponentially weighted running mean: it sees a slow drift that single readings hide.
 
+    Raises OutOfRangeError if a number is unknown, sigma negative, or the weight not in (0, 1]. Source: NIST/SEMATECH
+    e-Handbook of Statistical Methods, § 6.3.2.4 (doi:10.18434/M32189).
+
     Parameters
     ----------
     readings : array_like, shape (n,)
@@ -171,15 +146,6 @@ def ewma_chart(readings: ArrayLike, *, target: float, sigma: float, weight: floa
         Standard deviation of one reading.
     weight : float
         Of the newest reading, 0 … 1.
-
-    Raises
-    ------
-    OutOfRangeError
-        If a number is unknown, sigma negative, or the weight not in (0, 1].
-
-    References
-    ----------
-    NIST/SEMATECH e-Handbook of Statistical Methods, § 6.3.2.4 (doi:10.18434/M32189).
 
     Examples
     --------

@@ -16,49 +16,25 @@ _QUANTILES = 41  # of what the estimate may become
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stake:
-    """
-    What is at stake in each cell of the field.
+    """What is at stake in each cell of the field."""
 
-    Parameters
-    ----------
-    cells_m : ndarray, shape (m, 2)
-        [m]
-    acres : ndarray, shape (m,)
-        Ground each speaks for. [ac]
-    need_lb_ac : ndarray, shape (m,)
-        Best estimate, not clipped. [lb/ac]
-    slope_lb_ac : ndarray, shape (m,)
-        Pounds that one unit of what is kriged takes off the need: of ppm, or of log(ppm), which is pounds per ppm times
-        ppm. [lb/ac]
-    rates_lb_ac : ndarray, shape (k,)
-        Rates that can be driven. [lb/ac]
-    """
-
-    cells_m: NDArray[np.float64]
-    acres: NDArray[np.float64]
-    need_lb_ac: NDArray[np.float64]
+    cells_m: NDArray[np.float64]  # shape (m, 2) [m]
+    acres: NDArray[np.float64]  # ground each speaks for, shape (m,) [ac]
+    need_lb_ac: NDArray[np.float64]  # best estimate, not clipped, shape (m,) [lb/ac]
+    # pounds that one unit of what is kriged takes off the need: of ppm, or of log(ppm), which is pounds per ppm times
+    # ppm, shape (m,) [lb/ac]
     slope_lb_ac: NDArray[np.float64]
-    rates_lb_ac: NDArray[np.float64]
+    rates_lb_ac: NDArray[np.float64]  # rates that can be driven, shape (k,) [lb/ac]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Worth:
-    """
-    One candidate and what it is expected to bring.
+    """One candidate and what it is expected to bring."""
 
-    Parameters
-    ----------
-    candidate : int
-        Row of the candidates.
-    gain_lb : float
-        Expected fall of the pounds misallocated on the whole field. [lb]
-    moved_ac : float
-        Ground whose rate the reading would move by a step every other time: the expected change of its need is half a
-        step or more. [ac]
-    """
-
-    candidate: int
-    gain_lb: float
+    candidate: int  # row of the candidates
+    gain_lb: float  # expected fall of the pounds misallocated on the whole field [lb]
+    # ground whose rate the reading would move by a step every other time: the expected change of its need is half a
+    # step or more [ac]
     moved_ac: float
 
 
@@ -76,39 +52,14 @@ def best_readings(
     """
     Places for further readings, one after the other, each the best beside those chosen before it.
 
-    Parameters
-    ----------
-    candidates_m : ndarray, shape (c, 2)
-        Where one may sample. [m]
-    count : int
-        Readings wanted.
-    readings_m : ndarray, shape (n, 2)
-        Readings in hand. [m]
-    error_variance : ndarray, shape (n,)
-        Of each of them, in the squared unit of what is kriged.
-    variogram : Variogram
-        Of what is kriged.
-    new_variance : float
-        Error variance of a new reading.
-    step_lb_ac : float
-        Step of the rate. [lb/ac]
-
-    Returns
-    -------
-    best : tuple of Worth
-        At most ``count``, in the order of choosing.
-
-    Notes
-    -----
-    Before a reading is taken it is known how far it can move the estimate of every cell (the conditional covariance of
-    the field at the cell and at the reading), not in which direction. A cell whose need is N(μ, s²) and whose estimate
-    will become N(μ, V) gets the rate nearest to it; the expected |need − rate| over both is what remains, and the gain
-    is what it falls by. Ground whose rate no reading would change brings nothing, however uncertain it is.
-
-    References
-    ----------
-    Raiffa & Schlaifer (1961), Applied Statistical Decision Theory, ch. 4 (preposterior analysis); Chilès & Delfiner
-    (2012), Geostatistics, 2nd ed., § 3.6 (kriging with one more datum).
+    `error_variance` of each reading in hand, shape (n,), and `new_variance` of a new one are in the squared unit of
+    what is kriged, as is the variogram. At most `count`, in the order of choosing. Before a reading is taken it is
+    known how far it can move the estimate of every cell (the conditional covariance of the field at the cell and at the
+    reading), not in which direction. A cell whose need is N(μ, s²) and whose estimate will become N(μ, V) gets the rate
+    nearest to it; the expected |need − rate| over both is what remains, and the gain is what it falls by. Ground whose
+    rate no reading would change brings nothing, however uncertain it is. Sources: Raiffa & Schlaifer (1961), Applied
+    Statistical Decision Theory, ch. 4 (preposterior analysis); Chilès & Delfiner (2012), Geostatistics, 2nd ed., § 3.6
+    (kriging with one more datum).
     """
     with_cells, with_candidates, own, spread = _conditional(
         stake.cells_m, candidates_m, readings_m, error_variance, variogram
@@ -144,22 +95,8 @@ def remaining_lb_ac(
     """
     Expected |need − rate| of each cell by the share of its uncertainty that readings take away.
 
-    Parameters
-    ----------
-    need_lb_ac : ndarray, shape (m,)
-        [lb/ac]
-    variance : ndarray, shape (m,)
-        Of the need, now. [lb²/ac²]
-    rates_lb_ac : ndarray, shape (k,)
-        The nearest is driven. [lb/ac]
+    For shares 0, 1/12, …, 1, shape (13, m), never rising. The nearest rate is driven; a need below 0 counts as 0.
 
-    Returns
-    -------
-    remaining : ndarray, shape (13, m)
-        For shares 0, 1/12, …, 1; never rising. A need below 0 counts as 0. [lb/ac]
-
-    Examples
-    --------
     Need 100 ± 10, rates 80 and 120: knowing nothing more, either misses by |N(20, 10)|, 20.2 in the mean; knowing all,
     the nearer is driven and misses by |20 − |N(0, 10)||, 12.2:
 
