@@ -9,9 +9,17 @@ import pytest
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.nitrogen import method
 from vrn.nitrogen.clock import INTERVALS, clock_on, collars_of, collars_over, heat_units_f
-from vrn.nitrogen.mineralization import Days, mineralized_ppm, share_left_on, warmth_share
 from vrn.nitrogen.season import season_of
-from vrn.nitrogen.stage import mineralization_share_left, stage_name, stage_position, uptake_band, uptake_share
+from vrn.nitrogen.stage import (
+    mineralization_share_left,
+    share_left_on,
+    stage_name,
+    stage_position,
+    uptake_band,
+    uptake_share,
+    warmth_share,
+)
+from vrn.nitrogen.water import Days
 from vrn.units import BU_AC_T_HA, LB_AC_KG_HA
 
 
@@ -144,15 +152,6 @@ def test_remaining_uptake(taken, left):
 def test_stage_names_go_there_and_back(name):
     """A stage and its place on the axis say the same."""
     assert stage_name(stage_position(name)) == name
-
-
-@pytest.mark.parametrize(
-    ("potential", "weeks", "temperature_c", "freed"),
-    [(150, 10, 35, 62.59), (150, 10, 25, 35.49), (150, 30, 35, 120.32), (100, 12.836, 35, 50.0)],
-)
-def test_first_order_mineralization(potential, weeks, temperature_c, freed):
-    """N0 (1 − exp(−kt)), k = 0.054 a week at 35 °C, half-life 12.8 weeks (Stanford & Smith 1972); Q10 2 at 25 °C."""
-    assert mineralized_ppm(potential, weeks=weeks, temperature_c=temperature_c) == pytest.approx(freed, abs=6e-3)
 
 
 MONTHS = {4: 10, 5: 16, 6: 21, 7: 24, 8: 23, 9: 18}  # °C, a made-up season

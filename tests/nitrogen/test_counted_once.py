@@ -10,8 +10,7 @@ from vrn.errors import OutsideCalibrationError
 from vrn.nitrogen import method, methods
 from vrn.nitrogen.applied import Applied
 from vrn.nitrogen.cautions import double_counting
-from vrn.nitrogen.comparison import side_by_side
-from vrn.nitrogen.field_need import need_of_cells
+from vrn.nitrogen.field_need import need_of_cells, side_by_side
 from vrn.nitrogen.season import season_of
 
 PULLED = date(2026, 6, 8)

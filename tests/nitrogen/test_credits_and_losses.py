@@ -6,22 +6,23 @@ import pytest
 
 from vrn.errors import OutOfRangeError
 from vrn.nitrogen import nitrate_lb_ac
-from vrn.nitrogen.applied import Applied, not_yet_nitrate
-from vrn.nitrogen.credits import (
+from vrn.nitrogen.applied import (
+    DENITRIFICATION_RULES,
+    IN_PER_IN_DRAINED,
+    Applied,
+    _kentucky_nitrate_share,
+    denitrified_share_band,
+    nitrate_share_band,
+    not_yet_nitrate,
+    product_kind,
+    volatilized_share_band,
+)
+from vrn.nitrogen.lines import (
     AMMONIUM_KEPT_SHARE,
-    ammonium_kept_share,
+    _ammonium_kept_share,
     irrigation_n_lb_ac,
     manure_credit,
     manure_organic_n_lb_ac,
-)
-from vrn.nitrogen.losses import (
-    DENITRIFICATION_RULES,
-    denitrified_share_band,
-    kentucky_nitrate_share,
-    moved_in,
-    nitrate_share_band,
-    product_kind,
-    volatilized_share_band,
 )
 from vrn.units import LB_AC_KG_HA
 
@@ -50,8 +51,8 @@ def test_manure_counts_what_appears_after_sampling():
 
 def test_ammonium_kept_by_days():
     """Half is kept when incorporated within a day (UNL in Feedstuffs), none after a week; later is never more."""
-    assert ammonium_kept_share(1.0) == 0.5
-    assert ammonium_kept_share(9.0) == 0.0
+    assert _ammonium_kept_share(1.0) == 0.5
+    assert _ammonium_kept_share(9.0) == 0.0
     shares = [share for _, share in AMMONIUM_KEPT_SHARE]
     assert shares == sorted(shares, reverse=True)
 
@@ -77,7 +78,7 @@ def test_top_foot_of_a_profile():
 @pytest.mark.parametrize(("drained_in", "coarse", "moved"), [(3, False, 18), (3, True, 36)])
 def test_nitrate_moves_with_drainage(drained_in, coarse, moved):
     """6 in for an inch drained, 12 on sand (University of Minnesota, Waseca, in No-Till Farmer 7135)."""
-    assert moved_in(drained_in, coarse=coarse) == moved
+    assert drained_in * IN_PER_IN_DRAINED[coarse] == moved
 
 
 @pytest.mark.parametrize(
@@ -90,11 +91,11 @@ def test_nitrate_moves_with_drainage(drained_in, coarse, moved):
 )  # fmt: skip
 def test_nitrate_share_by_weeks(kind, inhibited, row):
     """After 0, 3, 6 weeks (Kentucky, No-Till Farmer 1438); the band across rules holds it; it never falls."""
-    assert tuple(kentucky_nitrate_share(kind, weeks=weeks, inhibited=inhibited) for weeks in (0, 3, 6)) == row
+    assert tuple(_kentucky_nitrate_share(kind, weeks=weeks, inhibited=inhibited) for weeks in (0, 3, 6)) == row
     for weeks, share in zip((0, 3, 6), row, strict=True):
         low, high = nitrate_share_band(kind, weeks=weeks, inhibitor="nitrification" if inhibited else "none")
         assert low <= share <= high
-    shares = [kentucky_nitrate_share(kind, weeks=weeks / 4, inhibited=inhibited) for weeks in range(80)]
+    shares = [_kentucky_nitrate_share(kind, weeks=weeks / 4, inhibited=inhibited) for weeks in range(80)]
     assert shares == sorted(shares)
     assert shares[-1] <= 1
 
@@ -111,7 +112,7 @@ def test_nitrate_share_by_weeks(kind, inhibited, row):
 )
 def test_nitrate_share_beyond_six_weeks(kind, inhibited, weeks, share):
     """The table ends at six weeks (Kentucky, No-Till Farmer 1438): beyond, the slope from 3 to 6 weeks, by hand."""
-    assert kentucky_nitrate_share(kind, weeks=weeks, inhibited=inhibited) == pytest.approx(share)
+    assert _kentucky_nitrate_share(kind, weeks=weeks, inhibited=inhibited) == pytest.approx(share)
 
 
 @pytest.mark.parametrize(
@@ -129,14 +130,14 @@ def test_denitrified_by_illinois():
 
 def test_denitrified_by_tennessee():
     """180 lb ammonium nitrate, 80 % nitrate; 5 days less 2 at 4 %: 17.28 lb/ac (University of Tennessee)."""
-    nitrate = 180 * kentucky_nitrate_share("ammonium nitrate", weeks=3)
+    nitrate = 180 * _kentucky_nitrate_share("ammonium nitrate", weeks=3)
     assert nitrate == pytest.approx(144)
     assert nitrate * KENTUCKY.share(5, 70)[1] == pytest.approx(17.28)
 
 
 def test_denitrified_by_kentucky():
     """175 lb urea, 3 weeks: 87.5 lb nitrate; 7 days less 2 at 3–4 %: 13.1 to 17.5 lb/ac (University of Kentucky)."""
-    nitrate = 175 * kentucky_nitrate_share("urea", weeks=3)
+    nitrate = 175 * _kentucky_nitrate_share("urea", weeks=3)
     low, high = KENTUCKY.share(7, 70)
     assert (nitrate, nitrate * low, nitrate * high) == pytest.approx((87.5, 13.125, 17.5))
 

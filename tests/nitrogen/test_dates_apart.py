@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from vrn.nitrogen.field_need import need_of_cells
-from vrn.nitrogen.mineralization import Days, share_left_on
 from vrn.nitrogen.season import season_of
-from vrn.nitrogen.stage import mineralization_share_left, stage_position, uptake_share
+from vrn.nitrogen.stage import mineralization_share_left, share_left_on, stage_position, uptake_share
+from vrn.nitrogen.water import Days
 
 PLANTED = date(2026, 5, 1)
 EARLY, LATE = date(2026, 6, 1), date(2026, 6, 15)

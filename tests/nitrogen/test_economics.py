@@ -7,8 +7,7 @@ from scipy.optimize import curve_fit, minimize_scalar
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.nitrogen import method
 from vrn.nitrogen.field_need import need_of_cells
-from vrn.nitrogen.optimum import flat_band, maximum_return, optimum_n_lb_ac
-from vrn.nitrogen.response import fit_response, take_trial
+from vrn.nitrogen.response import fit_response, flat_band, maximum_return, optimum_n_lb_ac, take_trial
 
 # Jackson, Tennessee, 1962: Engelstad & Parks (1971), Agron. J. 63:21-23, as carried by the R package agridat
 JACKSON_N_KG_HA = np.array([0.0, 67, 134, 201, 268, 335])
@@ -81,10 +80,10 @@ def test_flat_band_half_width():
 def test_maximum_return_to_nitrogen():
     """Three sites: 177.78 lb/ac, $284.44, profitable from 167.24 to 188.31 (worked after Sawyer et al. 2006)."""
     sites = [(100, 1.0, -0.0025), (80, 1.2, -0.003), (120, 0.5, -0.00125)]
-    best = maximum_return(sites, corn_per_bu=4.0, n_per_lb=0.40)
-    assert best.rate_n_lb_ac == pytest.approx(177.78, abs=5e-3)
-    assert best.return_per_ac == pytest.approx(284.44, abs=5e-3)
-    assert (best.low_n_lb_ac, best.high_n_lb_ac) == pytest.approx((167.24, 188.31), abs=0.01)
+    band, per_ac = maximum_return(sites, corn_per_bu=4.0, n_per_lb=0.40)
+    assert band.optimum_n_lb_ac == pytest.approx(177.78, abs=5e-3)
+    assert per_ac == pytest.approx(284.44, abs=5e-3)
+    assert (band.low_n_lb_ac, band.high_n_lb_ac) == pytest.approx((167.24, 188.31), abs=0.01)
 
 
 def test_published_optimum_of_a_tennessee_trial():

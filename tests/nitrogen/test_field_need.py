@@ -19,10 +19,9 @@ from vrn.nitrogen.cautions import (
     stage_caution,
     surplus_caution,
 )
-from vrn.nitrogen.comparison import side_by_side
-from vrn.nitrogen.field_need import need_of_cells
-from vrn.nitrogen.mineralization import Days
+from vrn.nitrogen.field_need import need_of_cells, side_by_side
 from vrn.nitrogen.season import season_of
+from vrn.nitrogen.water import Days
 
 READING = {
     "nitrate_ppm": 11.0, "top_in": 0.0, "bottom_in": 12.0, "growth_stage": "V6", "yield_goal_bu_ac": 190.0,

@@ -4,12 +4,12 @@ import pytest
 
 from vrn.errors import OutOfRangeError, OutsideCalibrationError
 from vrn.nitrogen import method, methods, nitrate_lb_ac
-from vrn.nitrogen.comparison import _NEEDS
+from vrn.nitrogen.catalogue import inputs_of
+from vrn.nitrogen.field_need import _NEEDS
 from vrn.nitrogen.late_spring import penn_state_history_factor
 from vrn.nitrogen.method import SEASON_TOTAL
-from vrn.nitrogen.method_ledger import inputs_of
 from vrn.nitrogen.profile_methods import nebraska_price_factor
-from vrn.nitrogen.soil_nitrate import bulk_density_of, mean_ppm
+from vrn.nitrogen.remaining_need import bulk_density_of
 from vrn.units import LB_AC_KG_HA, NO3_N_SHARE
 from vrn.words.methods import FINDINGS
 
@@ -52,8 +52,8 @@ def test_nitrate_as_no3():
 
 def test_unequal_layers():
     """(8 × 10 + 16 × 4) / 24 = 6 ppm; a missing second foot at 3 ppm: (12 + 3) / 2 = 7.5 (CropWatch 2019)."""
-    assert mean_ppm([10, 4], thickness_in=[8, 16]) == 6.0
-    assert mean_ppm([12, 3], thickness_in=[12, 12]) == 7.5
+    known = {"nitrate_ppm": 10, "bottom_in": 8, "deep_nitrate_ppm": 4, "deep_top_in": 8, "deep_bottom_in": 24}
+    assert inputs_of(method("nebraska"), known)["profile_nitrate_ppm"] == 6.0
     known = {"nitrate_ppm": 12, "bottom_in": 12, "yield_goal_bu_ac": 200, "organic_matter_pct": 2}
     assert inputs_of(method("nebraska"), known)["profile_nitrate_ppm"] == 7.5
 

@@ -25,7 +25,7 @@ from vrn.model.settings import (
 from vrn.model.surface import Surface
 from vrn.model.surface_choice import Candidate, SurfaceChoice
 from vrn.nitrogen import method
-from vrn.nitrogen.comparison import MethodResult
+from vrn.nitrogen.field_need import MethodResult
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.drive import DriveReport
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate

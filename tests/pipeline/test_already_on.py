@@ -25,8 +25,7 @@ from vrn.model.settings import (
 )
 from vrn.nitrogen.stage import uptake_share
 from vrn.pipeline import ground_of, need_of_field, season_of_field, soil_surfaces
-from vrn.pipeline.need import Need, second_foot_places
-from vrn.pipeline.season import season_by_cell
+from vrn.pipeline.need import Need, season_by_cell, second_foot_places
 from vrn.prescription.model import Change
 
 

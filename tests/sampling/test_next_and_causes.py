@@ -16,8 +16,8 @@ from vrn.pipeline import build
 from vrn.prescription.model import Prescription
 from vrn.sampling.causes import causes_of_error
 from vrn.sampling.make_plan import plan_next
+from vrn.sampling.next_reading import Stake, best_readings, remaining_lb_ac
 from vrn.sampling.plan import PlanOptions
-from vrn.sampling.value import Stake, best_readings, remaining_lb_ac
 from vrn.surface import Variogram
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"

@@ -12,9 +12,8 @@ from vrn.errors import InputFileError, OutOfRangeError
 from vrn.model.field import Field
 from vrn.model.layers import PolygonLayer, Weather
 from vrn.model.settings import Application, NitrogenSection
-from vrn.sampling.make_plan import plan_samples
+from vrn.sampling.make_plan import plan_samples, rain_since_in, second_foot_wanted
 from vrn.sampling.plan import Plan, PlanOptions
-from vrn.sampling.second_foot import rain_since_in, second_foot_wanted
 
 Maker = Callable[..., Field]
 

@@ -10,8 +10,7 @@ from vrn.model.samples import Handling, SoilSamples
 from vrn.model.settings import SampleSection
 from vrn.sampling.error import error_of_readings
 from vrn.sampling.quality import assess_readings, corrected, suspects
-from vrn.sampling.repeats import blanks, instrument_differences, repeatability, unsettled
-from vrn.sampling.standards import standard_runs
+from vrn.sampling.standards import blanks, instrument_differences, repeatability, standard_runs, unsettled
 
 Row = dict[str, Any]
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vrn.errors import OutOfRangeError
-from vrn.sampling.size import cores_needed, error_of_mean_pct, samples_needed, size_curve
+from vrn.sampling.error import CORE_CV_PCT, error_of_mean_pct, samples_needed, size_curve
 
 # n = (z · CV ÷ E)² rounded up (Cochran 1977, § 4.6), worked by hand with z = 1.96 and 1.645
 WORKED = [
@@ -34,7 +34,7 @@ def test_cores_of_one_sample() -> None:
     """Off by 50 % with one core, a sample is off by about 25 % with five (published: about 25 %, tcsae 2003)."""
     one, five = error_of_mean_pct(50, 1), error_of_mean_pct(50, 5)
     assert five / one * 50 == pytest.approx(22.4, abs=0.1)
-    assert cores_needed(error_pct=50 * 1.96 / 5**0.5) == 5
+    assert samples_needed(CORE_CV_PCT, 50 * 1.96 / 5**0.5) == 5
 
 
 def test_two_stages_against_simulation() -> None:

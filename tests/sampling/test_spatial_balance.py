@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from vrn.errors import OutOfRangeError
-from vrn.sampling.balance import local_pivotal, spatial_balance
+from vrn.sampling.designs import local_pivotal, spatial_balance
 
 # the ten unequal chances of the example in the R package BalancedSampling (Grafström & Lisic), sum 5
 CHANCES = np.array([0.2, 0.25, 0.35, 0.4, 0.5, 0.5, 0.55, 0.65, 0.7, 0.9])

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from vrn.sampling.value import Stake, best_readings
+from vrn.sampling.next_reading import Stake, best_readings
 from vrn.surface import Variogram, fit_variogram, ordinary_kriging
 from vrn.surface.kriging import Kriging, covariance_between
 from vrn.surface.places import places_of

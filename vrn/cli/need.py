@@ -9,10 +9,9 @@ from vrn.cli.app import app, say, say_findings, say_json
 from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, Quantity, warning
 from vrn.nitrogen import Ledger, Method, method
+from vrn.nitrogen.catalogue import inputs_of
 from vrn.nitrogen.cautions import region_caution, stage_caution, surplus_caution
-from vrn.nitrogen.comparison import MethodResult, side_by_side
-from vrn.nitrogen.field_need import need_of_cells
-from vrn.nitrogen.method_ledger import inputs_of
+from vrn.nitrogen.field_need import MethodResult, need_of_cells, side_by_side
 from vrn.words import UnitFormat, finding_texts, findings_json, label_of
 from vrn.words import say as sentence
 

@@ -36,7 +36,7 @@ def rain(
     """Follow every application through the season's weather to the sampling date."""
     from vrn.ingest import read_field
     from vrn.pages.report_nitrogen import compared_with_readings
-    from vrn.pipeline.season import expected_top_foot_ppm
+    from vrn.pipeline.need import expected_top_foot_ppm
     from vrn.words import UnitFormat, finding_texts, findings_json
     from vrn.words import say as sentence
 
@@ -64,7 +64,7 @@ def rain(
 
 
 def _effect(field: "Field") -> tuple["Season", "RainEffect"]:
-    from vrn.pipeline.season import season_of_field
+    from vrn.pipeline.need import season_of_field
 
     settings, weather = field.settings, field.weather
     name = settings.header.name

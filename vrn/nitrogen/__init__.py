@@ -3,6 +3,6 @@
 from vrn.nitrogen.catalogue import method, methods
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.nitrogen.method import Method
-from vrn.nitrogen.soil_nitrate import nitrate_lb_ac
+from vrn.nitrogen.remaining_need import nitrate_lb_ac
 
 __all__ = ["Ledger", "Line", "Method", "method", "methods", "nitrate_lb_ac"]

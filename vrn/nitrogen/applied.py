@@ -1,16 +1,195 @@
-"""Nitrogen that was applied: what of it was not yet nitrate when the cores were pulled."""
+"""Applied nitrogen, by published rules: nitrate by when, lost to the air, denitrified, not yet nitrate at sampling."""
 
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, note
 from vrn.nitrogen.ledger import Line, Number
-from vrn.nitrogen.losses import nitrate_share_band, product_kind, volatilized_share_band
+
+_KINDS: Final = (
+    ("uan", r"\buan\b|urea.ammonium.nitrate|\b(28|30|32)-0-0\b"),
+    ("anhydrous", r"anhydrous|\bnh3\b|82-0-0"),
+    ("urea", r"\burea\b|46-0-0|45-0-0"),
+    ("ammonium nitrate", r"ammonium.nitrate|34-0-0|33-0-0"),
+    ("nitrate", r"(calcium|potassium|sodium).nitrate"),
+    ("ammonium", r"ammoni(um|a)|\b(ams|ats|map|dap)\b|21-0-0|12-0-0|11-52|18-46|10-34"),
+)
+_NITRATE_AT_START: Final = {"uan": 0.25, "ammonium nitrate": 0.5, "nitrate": 1.0}
+_UREA_PART: Final = {"urea": 1.0, "uan": 0.5}
+# share nitrate after 0, 3 and 6 weeks: Kentucky (No-Till Farmer 1438); beyond six weeks on the same slope
+_KENTUCKY: Final = {
+    ("anhydrous", False): (0.0, 0.20, 0.65),
+    ("anhydrous", True): (0.0, 0.10, 0.50),
+    ("urea", False): (0.0, 0.50, 0.75),
+    ("urea", True): (0.0, 0.30, 0.70),
+    ("uan", False): (0.25, 0.60, 0.80),
+    ("ammonium nitrate", False): (0.50, 0.80, 0.90),
+}
+# earliest and latest week by which all is nitrate: Iowa State 2024 (urea: 2–4 days to ammonium, then 1.25–2.5 weeks)
+_IOWA_WEEKS: Final = {
+    "anhydrous": (3.0, 8.0),
+    "urea": (2 / 7 + 1.25, 4 / 7 + 2.5),
+    "uan": (1.0, 4 / 7 + 2.5),
+    "ammonium nitrate": (1.0, 2.0),
+    "ammonium": (1.0, 2.0),
+    "nitrate": (0.1, 0.2),
+}
+_INHIBITED_TIMES: Final = 2.0  # University of Missouri: twice the heat units with an inhibitor
+IN_PER_IN_DRAINED: Final = (6.0, 12.0)  # nitrate moves this far for an inch drained: fine to coarse soil (Minnesota)
+
+
+def product_kind(product: str) -> str:
+    """
+    Kind of nitrogen in a product, read from its name.
+
+    >>> [product_kind(name) for name in ("UAN 28", "Anhydrous ammonia", "Urea 46", "hog manure")]
+    ['uan', 'anhydrous', 'urea', 'unknown']
+    """
+    name = product.lower()
+    return next((kind for kind, pattern in _KINDS if re.search(pattern, name)), "unknown")
+
+
+def _kentucky_nitrate_share(kind: str, *, weeks: float, inhibited: bool = False) -> float:
+    """
+    Share of applied nitrogen that is nitrate after some weeks, by the Kentucky table.
+
+    Raises OutOfRangeError if the table has no such row.
+
+    >>> _kentucky_nitrate_share("urea", weeks=3.0)
+    0.5
+    """
+    row = _KENTUCKY.get((kind, inhibited))
+    if row is None:
+        problem = f"The table has no row for {kind!r}{' with an inhibitor' if inhibited else ''}."
+        raise OutOfRangeError(problem, "It holds anhydrous, urea, uan and ammonium nitrate.")
+    if weeks <= 6.0:
+        return float(np.interp(weeks, [0.0, 3.0, 6.0], row))
+    return min(row[2] + (row[2] - row[1]) / 3.0 * (weeks - 6.0), 1.0)
+
+
+def nitrate_share_band(kind: str, *, weeks: float, inhibitor: str = "none") -> tuple[float, float]:
+    """
+    Lowest and highest share that is nitrate after some weeks, across the published rules.
+
+    A kind that is `unknown` spans them all. Sources: Kentucky (No-Till Farmer 1438); Iowa State 2024 (time to nitrate);
+    University of Missouri (inhibitor doubles it).
+
+    >>> nitrate_share_band("anhydrous", weeks=3.0)
+    (0.2, 1.0)
+    """
+    if kind not in _IOWA_WEEKS:
+        bands = [nitrate_share_band(known, weeks=weeks, inhibitor=inhibitor) for known in _IOWA_WEEKS]
+        return min(low for low, _ in bands), max(high for _, high in bands)
+    inhibited = inhibitor in ("nitrification", "both")
+    times = _INHIBITED_TIMES if inhibited else 1.0
+    start = _NITRATE_AT_START.get(kind, 0.0)
+    shares = [min(start + (1.0 - start) * weeks / (end * times), 1.0) for end in _IOWA_WEEKS[kind]]
+    if (kind, inhibited) in _KENTUCKY:
+        shares.append(_kentucky_nitrate_share(kind, weeks=weeks, inhibited=inhibited))
+    return min(shares), max(shares)
+
+
+def volatilized_share_band(
+    kind: str, *, placement: str, inhibitor: str = "none", applied_on: date | None = None,
+    days: Sequence[date] = (), rain_in: ArrayLike = (),
+) -> tuple[float, float]:  # fmt: skip
+    """
+    Lowest and highest share of applied nitrogen lost to the air as ammonia from urea on the surface.
+
+    Broadcast is at risk, banded half of that, incorporated and injected not; a urease inhibitor halves it (from
+    memory). Rain [in] after the application stops the loss; without a record a dry week is taken. Sources: Montana
+    State (8–15 % common; 0.5 in in one rain); Minnesota (0.25 in); Illinois 2007 (up to half in a week).
+
+    >>> volatilized_share_band("urea", placement="broadcast"), volatilized_share_band("uan", placement="injected")
+    ((0.08, 0.5), (0.0, 0.0))
+    """
+    risk = {"broadcast": (1.0, 1.0), "banded": (0.0, 0.5), "unknown": (0.0, 1.0)}.get(placement, (0.0, 0.0))
+    urea = _UREA_PART.get(kind, 0.0 if kind != "unknown" else 1.0)
+    if not urea or not any(risk):
+        return 0.0, 0.0
+    kept = 0.5 if inhibitor in ("urease", "both") else 1.0
+    early, late = (_dry_days(applied_on, days, rain_in, enough) for enough in (0.25, 0.5))
+    low = 0.0 if kind == "unknown" else 0.08 * early / 7.0
+    return low * urea * risk[0] * kept, 0.5 * late / 7.0 * urea * risk[1] * kept
+
+
+def _dry_days(applied_on: date | None, days: Sequence[date], rain_in: ArrayLike, enough_in: float) -> float:
+    """Days from application to the first day of enough rain, at most a week."""
+    if applied_on is None or not len(days):
+        return 7.0
+    wet = [(day - applied_on).days for day, rain in zip(days, np.atleast_1d(rain_in), strict=True)
+           if rain >= enough_in and 0 <= (day - applied_on).days < 7]  # fmt: skip
+    return float(min(wet, default=7))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DenitrificationRule:
+    """One published rule: share of nitrate lost, lowest and highest, after days of saturation at a temperature."""
+
+    name: str
+    source: str
+    share: Callable[[float, float], tuple[float, float]]
+
+
+def _illinois(days: float, temperature_f: float) -> tuple[float, float]:
+    return (0.04 * days, 0.05 * days) if temperature_f >= 50 else (0.0, 0.05 * days)
+
+
+def _by_warmth(days: float, temperature_f: float) -> tuple[float, float]:
+    low, high = (0.04, 0.05) if temperature_f > 65 else (0.02, 0.03) if temperature_f >= 55 else (0.0, 0.02)
+    return low * max(days - 3, 0.0), high * max(days - 2, 0.0)
+
+
+def _kentucky(days: float, _temperature_f: float) -> tuple[float, float]:
+    return 0.03 * max(days - 2, 0.0), 0.04 * max(days - 2, 0.0)
+
+
+_COLD: Final[NDArray[np.float64]] = np.array([[0, 0], [5, 0.10], [10, 0.25]])  # 55–60 °F
+_WARM: Final[NDArray[np.float64]] = np.array([[0, 0], [3, 0.60], [5, 0.75], [7, 0.85], [9, 0.95]])  # 75–80 °F
+
+
+def _nebraska(days: float, temperature_f: float) -> tuple[float, float]:
+    cold = float(np.interp(days, _COLD[:, 0], _COLD[:, 1])) + 0.03 * max(days - 10, 0.0)
+    warm = float(np.interp(days, _WARM[:, 0], _WARM[:, 1]))
+    share = float(np.interp(temperature_f, [57.5, 77.5], [cold, warm]))
+    return share, share
+
+
+DENITRIFICATION_RULES: Final = (
+    DenitrificationRule(name="4–5 % a day", share=_illinois, source="Illinois, quoted by Iowa State 2010 and 2014"),
+    DenitrificationRule(name="2–3 % a day at 55–65 °F, 4–5 % above, after 2–3 days", share=_by_warmth,
+                        source="land-grant rule quoted by the farm press"),
+    DenitrificationRule(name="3–4 % a day after two days", share=_kentucky,
+                        source="University of Tennessee, University of Kentucky"),
+    DenitrificationRule(name="10 % in 5 and 25 % in 10 days at 55–60 °F; 60 % in 3 days at 75–80 °F", share=_nebraska,
+                        source="University of Nebraska-Lincoln EC155; beyond 3 warm days from memory"),
+)  # fmt: skip
+
+
+def denitrified_share_band(days_saturated: float, *, temperature_f: float) -> tuple[float, float]:
+    """
+    Lowest and highest share of nitrate lost over the published rules, which differ three- to fivefold in warm soil.
+
+    Of days in a row with the soil full of water; temperature of the soil, or of the air for want of it. Raises
+    OutOfRangeError if the days are below 0.
+
+    Three days at 77.5 °F: nothing by the rules that wait three days, 60 % by Nebraska's:
+
+    >>> denitrified_share_band(3.0, temperature_f=77.5)
+    (0.0, 0.6)
+    """
+    if not days_saturated >= 0:
+        problem = f"The soil was saturated for {days_saturated} days."
+        raise OutOfRangeError(problem, "Give days as 0 or more.")
+    shares = [rule.share(days_saturated, temperature_f) for rule in DENITRIFICATION_RULES]
+    return min(min(low, 1.0) for low, _ in shares), max(min(high, 1.0) for _, high in shares)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

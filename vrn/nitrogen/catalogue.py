@@ -1,15 +1,24 @@
-"""Every method by its key."""
+"""Every method by its key, and one method's ledger from what is known of a reading or of every cell."""
 
 import copyreg
 import difflib
-from typing import Final
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import ArrayLike
 
 from vrn.errors import OutOfRangeError
+from vrn.nitrogen.applied import NotYetNitrate
 from vrn.nitrogen.late_spring import IOWA_LSNT, MICHIGAN_PSNT, OHIO_PSNT, PENN_STATE_2023, PENN_STATE_PSNT
+from vrn.nitrogen.ledger import Ledger, Number, as_number, worded
+from vrn.nitrogen.lines import line_of
 from vrn.nitrogen.method import Method
-from vrn.nitrogen.optimum import ECONOMIC_OPTIMUM
 from vrn.nitrogen.profile_methods import KANSAS, MINNESOTA_WEST, NEBRASKA, SOUTH_DAKOTA
-from vrn.nitrogen.remaining_need import REMAINING_NEED
+from vrn.nitrogen.remaining_need import REMAINING_NEED, SHARE_GIVEN, bulk_density_of
+from vrn.nitrogen.response import ECONOMIC_OPTIMUM
+from vrn.nitrogen.season import Season
 
 _METHODS: Final = {
     item.key: item
@@ -61,3 +70,174 @@ def method(key: str) -> Method:
 
 # another process has the same methods: one goes there by its key
 copyreg.pickle(Method, lambda item: (method, (item.key,)))
+
+
+_ALWAYS: Final = ("top_in", "bottom_in", "growth_stage")
+_RENAMED: Final = {"response_b": "b", "response_c": "c"}
+_PROFILE_IN: Final = 24.0
+_NEBRASKA_DEEP_PPM: Final = 3.0  # medium and fine soils, without a deep sample (Nebraska, CropWatch 9 July 2019)
+_NEBRASKA_SAND_PPM: Final = 1.5
+
+
+def inputs_of(method: Method, known: Mapping[str, Any]) -> dict[str, Any]:
+    """
+    The part of what is known that a method takes, with depth and stage, and its profile by its own factor.
+
+    `texture` may be among what is known; None is the same as absent.
+
+    10 ppm over 8 ppm in two feet, 0.3 lb/ac for each ppm and inch: 36 + 28.8 = 64.8:
+
+    >>> from vrn.nitrogen.catalogue import method
+    >>> known = {"nitrate_ppm": 10.0, "bottom_in": 12.0, "deep_nitrate_ppm": 8.0, "deep_bottom_in": 24.0}
+    >>> round(inputs_of(method("kansas"), known)["profile_nitrate_lb_ac"], 1)
+    64.8
+    """
+    given = {_RENAMED.get(name, name): value for name, value in known.items() if value is not None}
+    texture = given.pop("texture", None)
+    if texture is not None and method.takes("bulk_density_g_cm3"):
+        given.setdefault("bulk_density_g_cm3", bulk_density_of(str(texture)))
+    if method.takes("profile_nitrate_ppm") or method.takes("profile_nitrate_lb_ac"):
+        given |= _profile(method, given, texture)
+    return {name: value for name, value in given.items() if method.takes(name) or name in _ALWAYS}
+
+
+def _profile(method: Method, given: dict[str, Any], texture: str | None) -> dict[str, Any]:
+    """Nitrate of 0–24 in as the method wants it; empty when the second foot is not known and it has no default."""
+    wanted = "profile_nitrate_lb_ac" if method.takes("profile_nitrate_lb_ac") else "profile_nitrate_ppm"
+    if wanted in given:
+        return {"bottom_in": max(float(given.get("bottom_in", _PROFILE_IN)), _PROFILE_IN)}
+    if "profile_nitrate_ppm" in given:
+        mean = as_number(given["profile_nitrate_ppm"])
+    else:
+        found = _profile_mean_ppm(method, given, texture)
+        if found is None:
+            return {}
+        mean = found
+    if wanted == "profile_nitrate_ppm":
+        return {wanted: mean, "bottom_in": _PROFILE_IN}
+    per_ppm_in = float(given.get("profile_lb_ac_per_ppm_in", method.profile_lb_ac_per_ppm_in or 0.0))
+    return {wanted: mean * (per_ppm_in * _PROFILE_IN), "profile_nitrate_ppm": mean, "bottom_in": _PROFILE_IN}
+
+
+def assumed_deep_ppm(method: Method, known: Mapping[str, Any]) -> float | None:
+    """
+    What a method takes for a second foot that was not pulled; None where it was pulled or the method takes nothing.
+
+    >>> from vrn.nitrogen.catalogue import method
+    >>> [assumed_deep_ppm(method(key), {"bottom_in": 12.0}) for key in ("nebraska", "kansas")]
+    [3.0, None]
+    """
+    measured = any(known.get(name) is not None for name in ("deep_nitrate_ppm", "profile_nitrate_ppm"))
+    if method.key != "nebraska" or measured or float(known.get("bottom_in") or _PROFILE_IN) >= _PROFILE_IN:
+        return None
+    texture = known.get("texture")
+    return _NEBRASKA_SAND_PPM if texture is not None and "sand" in str(texture).lower() else _NEBRASKA_DEEP_PPM
+
+
+def _profile_mean_ppm(method: Method, given: dict[str, Any], texture: str | None) -> Number | None:
+    """Depth-weighted mean of 0–24 in; Nebraska's own figure where no second foot was pulled."""
+    if "nitrate_ppm" not in given or "bottom_in" not in given:
+        return None
+    bottom = min(float(given["bottom_in"]), _PROFILE_IN)
+    top = as_number(given["nitrate_ppm"])
+    if bottom >= _PROFILE_IN:
+        return top
+    begins = float(given.get("deep_top_in", bottom))
+    deep = given.get("deep_nitrate_ppm")
+    if deep is not None and begins == bottom and float(given.get("deep_bottom_in", _PROFILE_IN)) >= _PROFILE_IN:
+        below = as_number(deep)
+    else:
+        assumed = assumed_deep_ppm(method, {**given, "texture": texture})
+        if assumed is None:
+            return None
+        below = assumed
+    return (top * bottom + below * (_PROFILE_IN - bottom)) / _PROFILE_IN
+
+
+def known_inputs(options: Mapping[str, Any], season: Season, known: Mapping[str, Any]) -> dict[str, Any]:
+    """
+    Options of the field file and what was read, by the names of the methods' inputs; the season's share fills in.
+
+    >>> known_inputs({"method": "nebraska", "critical_ppm": 21.0}, Season(growth_stage="V6"), {"nitrate_ppm": 9.0})
+    {'critical_ppm': 21.0, 'nitrate_ppm': 9.0}
+    """
+    merged = {name: value for name, value in {**options, **known}.items() if value is not None and name != "method"}
+    if season.mineralization_share_left is not None:
+        merged.setdefault("mineralization_share_left", season.mineralization_share_left)
+    merged.pop("response_trial", None)
+    return merged
+
+
+def method_ledger(
+    chosen: Method, known: Mapping[str, Any], season: Season, applied_lb_ac: ArrayLike | None = None, *,
+    allow_outside: bool = False,
+) -> Ledger:  # fmt: skip
+    """
+    Ledger of one method with what was applied, as each kind of method wants it.
+
+    `known` as `known_inputs` gives it; with a map of what is on, the season's list only tells when. A mass balance adds
+    what was not yet nitrate at sampling, and so does a preplant profile, for neither has seen it; a rate for now
+    subtracts what went on after sampling; a season's total subtracts all that is on.
+    """
+    total = season.applied_lb_ac
+    scale = None if applied_lb_ac is None or not total else as_number(applied_lb_ac) / total
+    inputs = inputs_of(chosen, {**known, "applied_lb_ac": _applied(chosen, season, applied_lb_ac, scale)})
+    ledger = chosen.need(allow_outside=allow_outside, **inputs)
+    if chosen.kind == "remaining":
+        ledger = _with_warmth(ledger, season, known)
+        return _with_not_yet(ledger, season.not_yet, total, scale)
+    if chosen.of_a_profile:
+        before = season.not_yet_before
+        unseen = before is not None and bool(np.any(np.asarray(before.high_lb_ac) > 0))
+        return _with_not_yet(ledger, before, total, scale) if unseen else ledger
+    after = season.applied_after_sampling_lb_ac
+    if chosen.kind == "sidedress" and np.any(np.asarray(after) > 0):
+        pounds = after if scale is None else after * scale
+        given = {"applied_after_sampling_lb_ac": pounds}
+        line = line_of(given, key="applied", code="applied-after", label="Applied after the cores were pulled",
+                       lb_ac=-pounds, source="field file",
+                       basis="{applied_after_sampling_lb_ac} lb/ac, not in the test")  # fmt: skip
+        return ledger.plus(line, inputs=given)
+    return ledger
+
+
+def _applied(method: Method, season: Season, applied_lb_ac: ArrayLike | None, scale: Number | None) -> Number | None:
+    """What a method of a season's total subtracts: all that is on, or, for a preplant profile, what came after it."""
+    if method.kind != "season":
+        return None
+    if method.of_a_profile and season.applications:
+        after = season.applied_after_sampling_lb_ac
+        return after if scale is None else after * scale
+    return season.applied_lb_ac if applied_lb_ac is None else as_number(applied_lb_ac)
+
+
+def _with_warmth(ledger: Ledger, season: Season, known: Mapping[str, Any]) -> Ledger:
+    """The source of the season's share of mineralization beside its line."""
+    if season.mineralization_share_left is None or not season.mineralization_source:
+        return ledger
+    if known.get("mineralization_share_left") is not season.mineralization_share_left:
+        return ledger
+    lines = tuple(
+        replace(line, source=line.source.replace(SHARE_GIVEN, season.mineralization_source)) for line in ledger.lines
+    )
+    return replace(ledger, lines=lines)
+
+
+def _with_not_yet(ledger: Ledger, found: NotYetNitrate | None, total: float | None, scale: Number | None) -> Ledger:
+    """The ledger with what was applied and not yet nitrate, its range taken into the band."""
+    if found is None or total is None:
+        return ledger
+    line, low, high = found.line, found.low_lb_ac, found.high_lb_ac
+    inputs: dict[str, Number] = {}
+    by: Number = 1.0
+    if scale is not None:
+        by, inputs = scale, {"applied_map_lb_ac": scale * total}
+        basis = f"{{applied_map_lb_ac}} lb/ac by the map ÷ {total:g} lb/ac in the list × {line.basis}"
+        line = replace(line, lb_ac=line.lb_ac * by, basis=worded(basis, inputs), template=basis)
+    middle = 0.5 * (low + high)
+    joined = ledger.plus(line, findings=found.findings, inputs=inputs)
+    if joined.low_lb_ac is None or joined.high_lb_ac is None:
+        return joined
+    return replace(
+        joined, low_lb_ac=joined.low_lb_ac - (high - middle) * by, high_lb_ac=joined.high_lb_ac + (middle - low) * by
+    )

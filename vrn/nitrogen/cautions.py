@@ -9,10 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from vrn.findings import Finding, Quantity, note, warning
-from vrn.nitrogen.applied import Applied, NotYetNitrate
-from vrn.nitrogen.credits import Credit
+from vrn.nitrogen.applied import Applied, NotYetNitrate, product_kind
 from vrn.nitrogen.ledger import Ledger
-from vrn.nitrogen.losses import product_kind
+from vrn.nitrogen.lines import Credit
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.rain import RainEffect
 from vrn.nitrogen.stage import TASSEL, stage_name, stage_position

@@ -5,8 +5,8 @@ from typing import Any, Final
 import numpy as np
 
 from vrn.findings import Quantity, note
-from vrn.nitrogen.ledger import Number, as_number
-from vrn.nitrogen.lines import applied_lines, line_of, none_advised_lines, sum_of
+from vrn.nitrogen.ledger import Line, Number, as_number, total_of
+from vrn.nitrogen.lines import applied_lines, line_of
 from vrn.nitrogen.method import NOT_ON_SAND, Example, Input, Method, Values, Working
 
 _INDEXES: Final = "the test already indexes what the soil will mineralize and what the previous crop and manure left"
@@ -100,7 +100,7 @@ def _penn_rule(values: Values) -> Working:
         basis="{nitrate_ppm} ppm × history factor {history_factor}", source=_PENN_SOURCE,
     )  # fmt: skip
     enough = np.greater_equal(values["nitrate_ppm"], 21.0)
-    none = none_advised_lines(enough, sum_of([crop, soil]), basis="21 ppm or more", source=_PENN_SOURCE)
+    none = _none_advised(enough, crop.lb_ac + soil.lb_ac, basis="21 ppm or more", source=_PENN_SOURCE)
     return Working(lines=(crop, soil, *none))
 
 
@@ -171,6 +171,23 @@ PENN_STATE_2023: Final = Method(
 )
 
 
+def _none_advised(where: Any, so_far: Number, *, basis: str, source: str) -> tuple[Line, ...]:
+    """
+    A line that takes the sum down to 0 wherever the method says that no nitrogen is to be given.
+
+    `so_far` is the sum of the lines above. [lb/ac]
+
+    >>> _none_advised(True, 35.0, basis="21 ppm or more", source="")[0].lb_ac
+    -35.0
+    """
+    if not np.any(where):
+        return ()
+    taken = as_number(np.where(where, -np.maximum(so_far, 0.0), 0.0))
+    if np.ndim(taken):
+        basis = f"in the cells at {basis}"
+    return (line_of({}, key="none_advised", label="No nitrogen is advised", lb_ac=taken, basis=basis, source=source),)
+
+
 def _class_credit_lb_ac(nitrate_ppm: Number, credits_lb_ac: tuple[float, ...]) -> Number:
     """Credit of the classes up to 10, (10, 15], (15, 20], (20, 25] and above 25 ppm; NaN stays NaN."""
     ppm = np.asarray(nitrate_ppm, dtype=float)
@@ -194,7 +211,10 @@ def _base_rate_rule(credits_lb_ac: tuple[float, ...], source: str) -> Any:
         )  # fmt: skip
         lines = (base, credit, *applied_lines(values))
         above = np.greater(values["nitrate_ppm"], 25.0)
-        return Working(lines=lines + none_advised_lines(above, sum_of(lines), basis="more than 25 ppm", source=source))
+        return Working(
+            lines=lines
+            + _none_advised(above, total_of(line.lb_ac for line in lines), basis="more than 25 ppm", source=source)
+        )
 
     return rule
 

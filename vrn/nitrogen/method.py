@@ -10,8 +10,8 @@ import numpy as np
 from vrn import door
 from vrn.errors import OutOfRangeError, OutsideCalibrationError
 from vrn.findings import Finding, Kind, Quantity, note, warning
-from vrn.nitrogen.credits import Credit
 from vrn.nitrogen.ledger import Ledger, Line, Number, as_number
+from vrn.nitrogen.lines import Credit
 from vrn.nitrogen.stage import stage_name, stage_position
 
 _DEPTH_TOLERANCE_IN: Final = 0.5

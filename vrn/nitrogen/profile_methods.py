@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from vrn.findings import Finding, Quantity, note
-from vrn.nitrogen.ledger import Line, Number, as_number, worded
-from vrn.nitrogen.lines import applied_lines, credit_lines, line_of, sum_of
+from vrn.nitrogen.ledger import Line, Number, as_number, total_of, worded
+from vrn.nitrogen.lines import applied_lines, credit_lines, line_of
 from vrn.nitrogen.method import Example, Input, Method, Values, Working, from_memory
 
 _STAGES: Final = ("preplant", "V4")
@@ -126,7 +126,7 @@ def _kansas_rule(values: Values) -> Working:
     findings: tuple[Finding, ...] = ()
     if values.get("profile_lb_ac_per_ppm_in") == _KANSAS_LB_AC_PER_PPM_IN:
         findings = (from_memory(_PER_PPM.meaning, _KANSAS_LB_AC_PER_PPM_IN),)
-    total = sum_of(lines)
+    total = total_of(line.lb_ac for line in lines)
     above = np.greater(total, values["cap_lb_ac"])
     if np.any(above):
         basis = "{cap_lb_ac} lb/ac at most" + (", in the cells above it" if np.ndim(above) else "")

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import InputFileError
-from vrn.nitrogen.applied import Applied
-from vrn.nitrogen.losses import (
+from vrn.nitrogen.applied import (
     DENITRIFICATION_RULES,
     IN_PER_IN_DRAINED,
+    Applied,
     denitrified_share_band,
     nitrate_share_band,
     product_kind,

@@ -13,9 +13,9 @@ from vrn.findings import Finding, Quantity, note, warning
 from vrn.nitrogen.applied import Applied, NotYetNitrate, not_yet_nitrate
 from vrn.nitrogen.clock import Clock, clock_on, collars_of, collars_over, heat_units_at
 from vrn.nitrogen.ledger import Number
-from vrn.nitrogen.mineralization import Days, warmth_left
 from vrn.nitrogen.rain import RainEffect, rain_effect
-from vrn.nitrogen.stage import TASSEL, stage_name, stage_position
+from vrn.nitrogen.stage import TASSEL, stage_name, stage_position, warmth_left
+from vrn.nitrogen.water import Days
 
 DAYS_APART: Final = 3  # sampling dates further apart than this each get a stage of their own
 

@@ -17,6 +17,16 @@ _BARE_SHARE: Final = 0.6  # water use of bare soil wetted every few days (FAO-56
 _FULL_SHARE: Final = 1.2  # of maize in mid-season (FAO-56, table 12)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Days:
+    """Daily weather as the arithmetic wants it: ``days`` in order, temperatures [°F] and rain [in], each shape (n,)."""
+
+    days: tuple[date, ...]
+    tmin_f: NDArray[np.float64]
+    tmax_f: NDArray[np.float64]
+    rain_in: NDArray[np.float64]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SoilWater:
     """How a soil holds and passes water; from memory, by texture."""

@@ -15,8 +15,7 @@ from vrn.model.grid import Grid, cell_size_m, grid_over, share_inside
 from vrn.model.samples import SoilSamples, profile_of
 from vrn.model.surface import Surface
 from vrn.pipeline.need import need_of_field
-from vrn.pipeline.own import NEED, own_need, own_surfaces
-from vrn.pipeline.soil import extra_surfaces, soil_surfaces
+from vrn.pipeline.soil import NEED, extra_surfaces, own_need, own_surfaces, soil_surfaces
 from vrn.prescription import prescribe, zones_of
 from vrn.prescription.model import Prescription
 from vrn.prescription.uncertainty import with_uncertainty

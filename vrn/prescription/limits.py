@@ -8,7 +8,7 @@ import numpy as np
 
 from vrn.findings import Quantity
 from vrn.model.settings import CreditSection, Settings
-from vrn.nitrogen.credits import irrigation_n_lb_ac, manure_organic_n_lb_ac
+from vrn.nitrogen.lines import irrigation_n_lb_ac, manure_organic_n_lb_ac
 from vrn.prescription.model import Cause, Change
 
 _CLOSE = 1e-9

@@ -16,7 +16,7 @@ from vrn.model.grid import Grid
 from vrn.model.reading_error import ErrorCauses
 from vrn.model.readings import ReadingQuality
 from vrn.model.surface import Surface
-from vrn.nitrogen.comparison import MethodResult
+from vrn.nitrogen.field_need import MethodResult
 from vrn.nitrogen.ledger import Ledger
 from vrn.nitrogen.rain import RainEffect
 from vrn.nitrogen.response import Response

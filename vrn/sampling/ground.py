@@ -144,6 +144,17 @@ def varying_layers(field: Field, places_m: NDArray[np.float64]) -> tuple[NDArray
     return np.hstack(columns), names
 
 
+def standardised(auxiliary: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Columns with mean 0 and standard deviation 1; unknown values and constant columns become 0."""
+    values = np.asarray(auxiliary, dtype=float)
+    known = np.isfinite(values)
+    count = np.maximum(known.sum(axis=0), 1)
+    mean = np.where(known, values, 0.0).sum(axis=0) / count
+    centred = np.where(known, values - mean, 0.0)
+    sd = np.sqrt((centred**2).sum(axis=0) / count)
+    return np.asarray(np.where(sd > 1e-12 * (1 + np.abs(mean)), centred / np.maximum(sd, 1e-300), 0.0))
+
+
 def _middle(values: NDArray[np.float64]) -> float:
     """Median of what is known, 1 where that is nothing or nought: harvests of different years in one scale."""
     known = values[np.isfinite(values)]

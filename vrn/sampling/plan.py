@@ -13,9 +13,8 @@ from vrn import door
 from vrn.findings import Finding
 from vrn.model.field import Field
 from vrn.model.settings import Settings
+from vrn.sampling.error import SampleSize, SizeStep
 from vrn.sampling.next_reading import NextReading, NextReadings
-from vrn.sampling.second_foot import SecondFoot
-from vrn.sampling.size import SampleSize, SizeStep
 
 Design = Literal["balanced", "grid", "strata", "composites"]
 
@@ -54,6 +53,20 @@ class Place:
     area_id: str = ""  # composite that a core goes into; empty for a sample of its own
     pair_of: str = ""  # name of the sample it stands close to on purpose; empty for an ordinary one
     reading: NextReading | None = None  # what a further reading is expected to bring
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondFoot:
+    """How much of the second foot to pull, and why."""
+
+    share: float  # of the samples, 0 … 1
+    # `all` or `none` as asked, `sand`, `rain`, `usual`, `no-weather`; of further readings `rain-all`, `gain` (their own
+    # decides) and `unlikely`
+    reason: Literal["all", "none", "sand", "rain", "usual", "no-weather", "rain-all", "gain", "unlikely"]
+    pulled: bool  # whether readings in hand reach the second foot already
+    texture: str = ""  # of the field file; empty when not given
+    rain_in: float | None = None  # since the last nitrogen; None without weather [in]
+    findings: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,8 +11,15 @@ from vrn.model.readings import ReadingQuality, StandardRun, Suspect
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import SampleSection
 from vrn.sampling.error import error_of_readings
-from vrn.sampling.repeats import blanks, instrument_differences, repeatability, unsettled
-from vrn.sampling.standards import ALLOWED_PCT, corrected_for_drift, standard_runs
+from vrn.sampling.standards import (
+    ALLOWED_PCT,
+    blanks,
+    corrected_for_drift,
+    instrument_differences,
+    repeatability,
+    standard_runs,
+    unsettled,
+)
 
 SUSPECT_SCORE = 3.5  # modified z-score: Iglewicz & Hoaglin (1993), in the NIST/SEMATECH e-Handbook § 1.3.5.17
 _LEAST_BESIDE = 10  # readings below which neighbors say too little

@@ -1,12 +1,13 @@
-"""Check standards between samples: did the instrument drift, and which samples lie behind the last good standard?"""
+"""Standards between samples and repeated readings: drift, readings that cannot be trusted, repeatability, blanks."""
 
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.model.readings import StandardRun
+from vrn.model.readings import Blanks, InstrumentPair, Repeatability, StandardRun
 from vrn.model.samples import SoilSamples
 
 ALLOWED_PCT = 10.0  # a check standard may be off: EPA method 353.2, § 9.3.4 (from memory)
@@ -26,7 +27,7 @@ def standard_runs(
     runs = []
     instruments = list(dict.fromkeys(handling.instrument for handling in samples.handling))
     for instrument in instruments:
-        order = reading_order(samples, instrument)
+        order = _reading_order(samples, instrument)
         kinds = np.array([samples.kind[row] for row in order])
         at = np.flatnonzero((kinds == "standard") & np.isfinite(samples.nitrate_ppm[order]))
         at = at[samples.nominal_ppm[order[at]] > 0] if len(at) else at
@@ -77,7 +78,7 @@ def corrected_for_drift(samples: SoilSamples) -> tuple[SoilSamples, dict[int, tu
     return replace(samples, nitrate_ppm=nitrate_ppm), changes
 
 
-def reading_order(samples: SoilSamples, instrument: str) -> NDArray[np.intp]:
+def _reading_order(samples: SoilSamples, instrument: str) -> NDArray[np.intp]:
     """Rows that an instrument read, in order of time where every one has it, else in the order of the file."""
     rows = [i for i, handling in enumerate(samples.handling) if handling.instrument == instrument]
     times = [samples.handling[i].read_at for i in rows]
@@ -102,7 +103,7 @@ def _drift(at: NDArray[np.intp], recovery_pct: NDArray[np.float64]) -> tuple[flo
 class ControlChart:
     """A control chart."""
 
-    points: NDArray[np.float64]  # what is plotted: readings, or their running mean, shape (n,)
+    points: NDArray[np.float64]  # the readings, shape (n,)
     # centre line and three-sigma limits
     center: float
     low: float
@@ -124,58 +125,132 @@ def individuals_chart(readings: ArrayLike) -> ControlChart:
     >>> chart.center, round(chart.sigma, 3), round(chart.high, 3)
     (11.25, 1.182, 14.796)
     """
-    values = _known(readings, least=2)
-    sigma = float(np.abs(np.diff(values)).mean() / _D2_OF_TWO)
-    return _chart(values, float(values.mean()), sigma, 3.0 * sigma)
-
-
-def ewma_chart(readings: ArrayLike, *, target: float, sigma: float, weight: float = 0.3) -> ControlChart:
-    """
-    Chart of the exponentially weighted running mean: it sees a slow drift that single readings hide.
-
-    Raises OutOfRangeError if a number is unknown, sigma negative, or the weight not in (0, 1]. Source: NIST/SEMATECH
-    e-Handbook of Statistical Methods, § 6.3.2.4 (doi:10.18434/M32189).
-
-    Parameters
-    ----------
-    readings : array_like, shape (n,)
-        In their order.
-    target : float
-        What they should read; where the running mean begins.
-    sigma : float
-        Standard deviation of one reading.
-    weight : float
-        Of the newest reading, 0 … 1.
-
-    Examples
-    --------
-    0.3 × 52 + 0.7 × 50 = 50.6; 0.3 × 47 + 0.7 × 50.6 = 49.52:
-
-    >>> ewma_chart([52, 47], target=50, sigma=2).points.round(2).tolist()
-    [50.6, 49.52]
-    """
-    values = _known(readings, least=1)
-    if not 0 < weight <= 1 or not sigma >= 0:
-        problem = f"A running mean with weight {weight} and sigma {sigma} cannot be charted."
-        raise OutOfRangeError(problem, "Give a weight above 0 and at most 1, and a sigma of 0 or more.")
-    running, points = float(target), []
-    for value in values:
-        running = weight * value + (1 - weight) * running
-        points.append(running)
-    return _chart(np.array(points), float(target), float(sigma), 3.0 * sigma * float(np.sqrt(weight / (2 - weight))))
-
-
-def _chart(points: NDArray[np.float64], center: float, sigma: float, half: float) -> ControlChart:
-    outside = np.flatnonzero(np.abs(points - center) > half + 1e-12)
+    values = np.asarray(readings, dtype=float)
+    if values.ndim != 1 or len(values) < 2 or not np.isfinite(values).all():
+        problem = "A control chart needs at least 2 known readings in a row."
+        raise OutOfRangeError(problem, "Leave unknown readings out, or read the standard more often.")
+    center, sigma = float(values.mean()), float(np.abs(np.diff(values)).mean() / _D2_OF_TWO)
+    outside = np.flatnonzero(np.abs(values - center) > 3.0 * sigma + 1e-12)
     return ControlChart(
-        points=points, center=center, low=center - half, high=center + half, sigma=sigma,
+        points=values, center=center, low=center - 3.0 * sigma, high=center + 3.0 * sigma, sigma=sigma,
         outside=tuple(int(i) for i in outside),
     )  # fmt: skip
 
 
-def _known(readings: ArrayLike, *, least: int) -> NDArray[np.float64]:
-    values = np.asarray(readings, dtype=float)
-    if values.ndim != 1 or len(values) < least or not np.isfinite(values).all():
-        problem = f"A control chart needs at least {least} known readings in a row."
-        raise OutOfRangeError(problem, "Leave unknown readings out, or read the standard more often.")
-    return values
+_SETTLED_PPM, _SETTLED_PCT = 0.5, 5.0  # a reading still moving by more had not settled: common practice, no source
+_CONFIDENCE = 0.95
+
+
+def _repeat_groups(samples: SoilSamples) -> list[NDArray[np.intp]]:
+    """
+    Rows that read one sample: a reading and its duplicates, by sample id or by place, at the same depth.
+
+    Those with two readings or more, each in the order of the file.
+    """
+    named = {(samples.sample_id[i], *_depth(samples, i)) for i in range(len(samples)) if samples.kind[i] == "field"}
+    groups: dict[tuple[object, ...], list[int]] = {}
+    at_place: dict[tuple[object, ...], tuple[object, ...]] = {}
+    for i in range(len(samples)):
+        if samples.kind[i] not in ("field", "duplicate") or not np.isfinite(samples.nitrate_ppm[i]):
+            continue
+        key: tuple[object, ...] = (samples.sample_id[i], *_depth(samples, i))
+        place = (*samples.coordinates_m[i].round(1).tolist(), samples.area_id[i], *_depth(samples, i))
+        if samples.kind[i] == "duplicate" and key not in named:
+            key = at_place.get(place, key)
+        at_place.setdefault(place, key)
+        groups.setdefault(key, []).append(i)
+    repeated = (np.array(rows, dtype=np.intp) for rows in groups.values())
+    return [rows for rows in repeated if len(rows) > 1 and any(samples.kind[i] == "duplicate" for i in rows)]
+
+
+def repeatability(samples: SoilSamples) -> Repeatability | None:
+    """
+    Standard deviation of one reading from samples that one instrument read twice or more.
+
+    Pooled over samples, √(Σ squares ÷ degrees of freedom); None without duplicates. Sources: ISO 5725-6:1994, § 4
+    (repeatability limit 2.8 s); NIST/SEMATECH e-Handbook, § 7.2.3.1 (interval of a standard deviation).
+    """
+    squares, freedom, count = 0.0, 0, 0
+    for rows in _repeat_groups(samples):
+        for own in _by_instrument(samples, rows).values():
+            if len(own) > 1:
+                values = samples.nitrate_ppm[own]
+                squares += float(((values - values.mean()) ** 2).sum())
+                freedom += len(own) - 1
+                count += 1
+    if not freedom:
+        return None
+    from scipy.stats import chi2
+
+    sd = float(np.sqrt(squares / freedom))
+    tail = (1 - _CONFIDENCE) / 2
+    low, high = (float(np.sqrt(squares / chi2.ppf(q, freedom))) for q in (1 - tail, tail))
+    return Repeatability(sd_ppm=sd, low_ppm=low, high_ppm=high, limit_ppm=2.8 * sd, freedom=freedom, samples=count)
+
+
+def unsettled(samples: SoilSamples) -> tuple[NDArray[np.intp], ...]:
+    """
+    Samples whose repeated readings were still on the move: each above the one before, or each below, to the last.
+
+    Rows of three readings or more by one instrument, in the order of reading, whose last step is more than 0.5 ppm and
+    5 %.
+    """
+    found = []
+    for rows in _repeat_groups(samples):
+        for instrument, own in _by_instrument(samples, rows).items():
+            if len(own) < 3:
+                continue
+            order = {int(row): i for i, row in enumerate(_reading_order(samples, instrument))}
+            own = own[np.argsort([order[int(row)] for row in own])]
+            steps = np.diff(samples.nitrate_ppm[own])
+            last = abs(float(steps[-1]))
+            moving = bool(np.all(steps > 0) or np.all(steps < 0))
+            if moving and last > max(_SETTLED_PPM, _SETTLED_PCT / 100 * abs(float(samples.nitrate_ppm[own[-1]]))):
+                found.append(own)
+    return tuple(found)
+
+
+def instrument_differences(samples: SoilSamples) -> tuple[InstrumentPair, ...]:
+    """Mean difference of instruments that read the same samples, for each pair of them."""
+    by_pair: dict[tuple[str, str], list[float]] = {}
+    for rows in _repeat_groups(samples):
+        read = {name: float(samples.nitrate_ppm[own].mean()) for name, own in _by_instrument(samples, rows).items()}
+        for one, other in combinations(sorted(read), 2):
+            by_pair.setdefault((one, other), []).append(read[one] - read[other])
+    return tuple(_compared(pair, np.array(gaps)) for pair, gaps in sorted(by_pair.items()))
+
+
+def _compared(pair: tuple[str, str], gaps: NDArray[np.float64]) -> InstrumentPair:
+    low = high = None
+    if len(gaps) > 1:
+        from scipy.stats import t
+
+        half = float(t.ppf(0.5 + _CONFIDENCE / 2, len(gaps) - 1) * gaps.std(ddof=1) / np.sqrt(len(gaps)))
+        low, high = float(gaps.mean()) - half, float(gaps.mean()) + half
+    return InstrumentPair(instruments=pair, samples=len(gaps), mean_ppm=float(gaps.mean()), low_ppm=low, high_ppm=high)
+
+
+def blanks(samples: SoilSamples) -> Blanks | None:
+    """
+    What blanks read, and the least that can be detected; None without blanks.
+
+    Source: Currie (1995), Nomenclature in evaluation of analytical methods (IUPAC), Pure Appl. Chem. 67:1699-1723.
+    """
+    read = np.array([samples.nitrate_ppm[i] for i in range(len(samples)) if samples.kind[i] == "blank"])
+    read = read[np.isfinite(read)] if len(read) else read
+    if not len(read):
+        return None
+    sd = float(read.std(ddof=1)) if len(read) > 2 else None
+    return Blanks(
+        count=len(read), mean_ppm=float(read.mean()), most_ppm=float(read.max()), sd_ppm=sd,
+        detection_ppm=None if sd is None else float(read.mean() + 3 * sd),
+    )  # fmt: skip
+
+
+def _depth(samples: SoilSamples, i: int) -> tuple[float, float]:
+    return float(samples.top_in[i]), float(samples.bottom_in[i])
+
+
+def _by_instrument(samples: SoilSamples, rows: NDArray[np.intp]) -> dict[str, NDArray[np.intp]]:
+    names = np.array([samples.handling[i].instrument for i in rows])
+    return {str(name): rows[names == name] for name in np.unique(names)}
