@@ -117,8 +117,8 @@ def season_of(
 
     The clock gives the stage when there is a planting date and weather. The application date is shown and never
     credited. A forecast may follow the record; normals are daily means of any year. Applications hold `date, product,
-    n_lb_ac, placement, inhibitor`; None when it is not known what was applied. Raises InputFileError if weather was asked
-    to give the stage and does not reach.
+    n_lb_ac, placement, inhibitor`; None when nothing is known of them. Raises InputFileError if weather was
+    asked to give the stage and does not reach.
 
     >>> season_of(growth_stage="V7").growth_stage
     'V7'
