@@ -4,7 +4,7 @@ import numpy as np
 
 from vrn.model import Grid, YieldLog
 from vrn.surface import Variogram
-from vrn.surface.simulation import gaussian_fields
+from vrn.surface.transform import gaussian_fields
 
 SWATH_M = 9.1
 SPEED_M_S = 1.6

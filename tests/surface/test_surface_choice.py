@@ -13,7 +13,7 @@ from vrn.surface import Variogram, interpolate, inverse_distance, ordinary_krigi
 from vrn.surface.choose import _simplest
 from vrn.surface.estimators import Mean
 from vrn.surface.places import places_of
-from vrn.surface.simulation import gaussian_fields
+from vrn.surface.transform import gaussian_fields
 
 GRID = Grid(crs="EPSG:32615", west_m=0.0, north_m=800.0, cell_m=20.0, rows=40, cols=40)
 

@@ -14,10 +14,9 @@ from vrn.model.layers import ConstantLayer
 from vrn.surface import Variogram, interpolate, layer_on_grid, points_on_grid, weighted_mean
 from vrn.surface.estimators import InverseDistance, Kriged, Mean
 from vrn.surface.kriging import covariance_between
+from vrn.surface.layers import GridDraws
 from vrn.surface.places import places_of
-from vrn.surface.points import GridDraws
-from vrn.surface.simulation import gaussian_fields
-from vrn.surface.transform import Transform
+from vrn.surface.transform import Transform, gaussian_fields
 
 GRID = Grid(crs="EPSG:32615", west_m=0.0, north_m=400.0, cell_m=10.0, rows=40, cols=40)
 VARIOGRAM = Variogram(model="exponential", nugget=0.5, partial_sill=2.0, range_m=80.0)

@@ -12,7 +12,7 @@ from vrn.model.grid import Grid
 from vrn.surface import Variogram, fit_variogram, restricted_log_likelihood
 from vrn.surface.likelihood import Likelihood, likeliest
 from vrn.surface.places import places_of
-from vrn.surface.simulation import gaussian_fields
+from vrn.surface.transform import gaussian_fields
 
 GRID = Grid(crs="EPSG:32615", west_m=0.0, north_m=800.0, cell_m=20.0, rows=40, cols=40)
 

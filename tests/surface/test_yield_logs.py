@@ -6,7 +6,7 @@ import pytest
 from vrn.errors import CrsMismatchError, InputFileError, MissingExtraError
 from vrn.model import Grid, YieldLog, YieldLogLayer
 from vrn.surface import Variogram, layer_on_grid
-from vrn.surface.simulation import gaussian_fields
+from vrn.surface.transform import gaussian_fields
 from vrn.surface.yield_cleaning import FILTERS, clean
 from vrn.surface.yield_passes import flow_delay, passes_of
 from vrn.surface.yield_potential import _combined, block_means, pass_offsets, yield_potential

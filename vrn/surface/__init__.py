@@ -3,14 +3,12 @@
 from vrn.model.surface_choice import Candidate
 from vrn.model.variogram import Variogram
 from vrn.surface.choose import Interpolation, interpolate
-from vrn.surface.cross_validation import blocked_folds, leave_one_out
+from vrn.surface.cross_validation import LEAST_EVIDENCE, blocked_folds, leave_one_out, pattern_evidence
 from vrn.surface.distance import inverse_distance
 from vrn.surface.fit import empirical_variogram, fit_variogram
 from vrn.surface.kriging import ordinary_kriging
-from vrn.surface.layers import area_means, layer_on_grid
+from vrn.surface.layers import area_means, layer_on_grid, points_on_grid, weighted_mean
 from vrn.surface.likelihood import restricted_log_likelihood
-from vrn.surface.pattern import LEAST_EVIDENCE, pattern_evidence
-from vrn.surface.points import points_on_grid, weighted_mean
 
 __all__ = [
     "LEAST_EVIDENCE",

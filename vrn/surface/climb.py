@@ -58,7 +58,6 @@ def to_top(height: Callable[[_Floats], float], start: _Floats, least: _Floats, m
 
     Parameters
     ----------
-    height : callable
     start, least, most : ndarray, shape (p,)
 
     Returns
@@ -107,7 +106,6 @@ def derivatives(
 
     Parameters
     ----------
-    height : callable
     point, step : ndarray, shape (p,)
     free : list of int
         Parameters whose derivatives are wanted.

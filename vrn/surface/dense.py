@@ -9,8 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import MissingExtraError, OutOfRangeError
 from vrn.model.variogram import Variogram
-from vrn.surface.places import Places, corners_of, places_of, points_of, readings_of
-from vrn.surface.threads import in_threads
+from vrn.surface.places import Places, corners_of, in_threads, places_of, points_of, readings_of
 
 _POINTS_A_BUCKET = 3.0
 _CHUNK = 2_048
@@ -50,8 +49,6 @@ def local_kriging(
 
     Parameters
     ----------
-    coordinates_m, values, targets_m, variogram, error_variance
-        As in `vrn.surface.ordinary_kriging`.
     neighbors : int
         Nearest places, by the variogram's own distance where it is anisotropic.
 
@@ -153,7 +150,6 @@ def buckets_of(kernels: ModuleType, points: NDArray[np.float64]) -> tuple[Any, .
 
     Parameters
     ----------
-    kernels : module
     points : ndarray, shape (n, 2)
         One or more.
 

@@ -5,21 +5,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.surface.kriging import matches
-from vrn.surface.places import Places, places_of, points_of
-from vrn.surface.threads import in_threads, one_blas_thread
+from vrn.surface.places import Places, in_threads, one_blas_thread, places_of, points_of
 
 _TILE_NUMBERS = 65_536
 
 
 @one_blas_thread
 def inverse_distance(
-    coordinates_m: ArrayLike,
-    values: ArrayLike,
-    targets_m: ArrayLike,
-    *,
-    power: float = 2.0,
+    coordinates_m: ArrayLike, values: ArrayLike, targets_m: ArrayLike, *, power: float = 2.0,
     neighbors: int | None = None,
-) -> NDArray[np.float64]:
+) -> NDArray[np.float64]:  # fmt: skip
     """
     Mean of the samples, weighted by one over their distance to a power.
 
@@ -85,7 +80,6 @@ def inverse_distance_left_out(places: Places, powers: tuple[float, ...]) -> NDAr
     ----------
     places : Places
         Two places or more.
-    powers : tuple of float, length k
 
     Returns
     -------
@@ -115,10 +109,8 @@ def distance_weights(places: Places, targets_m: NDArray[np.float64], power: floa
 
     Parameters
     ----------
-    places : Places
     targets_m : ndarray, shape (t, 2)
         Less the places' ``origin_m``. [m]
-    power : float
 
     Returns
     -------

@@ -15,10 +15,8 @@ from vrn.surface.dense import local_kriging
 from vrn.surface.distance import distance_weights, inverse_distance_left_out
 from vrn.surface.fit import empirical_variogram, least_squares
 from vrn.surface.kriging import USUAL_NEIGHBORS, Kriging, covariance_between
-from vrn.surface.places import Places, by_place
-from vrn.surface.simulation import gaussian_fields
-from vrn.surface.threads import in_threads
-from vrn.surface.transform import Transform
+from vrn.surface.places import Places, by_place, in_threads
+from vrn.surface.transform import Transform, gaussian_fields
 
 MEAN = "mean"
 INVERSE_DISTANCE = "inverse distance"
@@ -183,7 +181,6 @@ class Kriged:
 
     Parameters
     ----------
-    name : str
     places : Places
         On the transformed scale.
     drift : ndarray, shape (n, q), or None
@@ -193,7 +190,6 @@ class Kriged:
         As it was fitted, on the transformed scale.
     plausible : tuple of Variogram
         Others that the readings hold to be about as likely; draws take turns with them.
-    transform : Transform
     noise : float
         Mean error variance of the readings on the transformed scale.
     estimate, variance : ndarray, shape (n,)
@@ -216,14 +212,9 @@ class Kriged:
 
     @classmethod
     def of(
-        cls,
-        places: Places,
-        variogram: Variogram,
-        plausible: tuple[Variogram, ...] = (),
-        *,
-        transform: Transform,
+        cls, places: Places, variogram: Variogram, plausible: tuple[Variogram, ...] = (), *, transform: Transform,
         drift: _Floats | None = None,
-    ) -> "Kriged":
+    ) -> "Kriged":  # fmt: skip
         """Kriging of places that are already on the transformed scale."""
         predicted = left_out(Kriging.of(places, variogram, drift))
         mean, se = transform.back(*predicted)

@@ -11,8 +11,7 @@ from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, Quantity, note
 from vrn.model.variogram import Fit, Model, Variogram
 from vrn.surface.likelihood import METHOD, Likelihood
-from vrn.surface.places import Places, places_of
-from vrn.surface.threads import one_blas_thread
+from vrn.surface.places import Places, one_blas_thread, places_of
 
 _MOST_IN_TILES = 4_000  # readings; above it pairs are counted by a compiled kernel (extra ``dense``)
 _TILE_ROWS = 64
@@ -127,17 +126,10 @@ def _count_in_tiles(
 
 @one_blas_thread
 def fit_variogram(
-    coordinates_m: ArrayLike,
-    values: ArrayLike,
-    *,
-    model: Model = "spherical",
-    nu: float | None = None,
-    method: Method | None = None,
-    error_variance: ArrayLike | None = None,
-    anisotropy: bool = False,
-    cutoff_m: float | None = None,
-    bins: int = 15,
-) -> Variogram:
+    coordinates_m: ArrayLike, values: ArrayLike, *, model: Model = "spherical", nu: float | None = None,
+    method: Method | None = None, error_variance: ArrayLike | None = None, anisotropy: bool = False,
+    cutoff_m: float | None = None, bins: int = 15,
+) -> Variogram:  # fmt: skip
     """
     Fit a variogram model to readings.
 
@@ -186,24 +178,14 @@ def fit_variogram(
 
 
 def fit_places(
-    places: Places,
-    *,
-    model: Model,
-    nu: float | None = None,
-    method: Method | None = None,
-    drift: NDArray[np.float64] | None = None,
-    anisotropy: bool = False,
-    cutoff_m: float | None = None,
-    bins: int = 15,
-) -> Variogram:
+    places: Places, *, model: Model, nu: float | None = None, method: Method | None = None,
+    drift: NDArray[np.float64] | None = None, anisotropy: bool = False, cutoff_m: float | None = None, bins: int = 15,
+) -> Variogram:  # fmt: skip
     """
     Fit a variogram to readings already sorted by place.
 
     Parameters
     ----------
-    places : Places
-    model, nu, method, anisotropy, cutoff_m, bins
-        As in `fit_variogram`.
     drift : ndarray, shape (n, q), optional
         Layers the mean follows besides a constant, at the readings.
     """

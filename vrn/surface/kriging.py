@@ -8,8 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.model.variogram import Variogram
-from vrn.surface.places import Places, places_of, points_of
-from vrn.surface.threads import in_threads, one_blas_thread
+from vrn.surface.places import Places, in_threads, one_blas_thread, places_of, points_of
 
 _TILE_NUMBERS = 65_536  # covariances held at a time: half a megabyte, which stays in cache
 MOST_AT_ONCE = 3_000  # places; above it each target is estimated from the nearest
@@ -18,14 +17,9 @@ USUAL_NEIGHBORS = 24  # places each target is estimated from where all would be 
 
 @one_blas_thread
 def ordinary_kriging(
-    coordinates_m: ArrayLike,
-    values: ArrayLike,
-    targets_m: ArrayLike,
-    *,
-    variogram: Variogram,
-    neighbors: int | None = None,
-    error_variance: ArrayLike | None = None,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    coordinates_m: ArrayLike, values: ArrayLike, targets_m: ArrayLike, *, variogram: Variogram,
+    neighbors: int | None = None, error_variance: ArrayLike | None = None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
     """
     Best linear unbiased estimate with a constant unknown mean, and its variance.
 
@@ -37,7 +31,6 @@ def ordinary_kriging(
         Several readings at one place count as their mean, with a nugget of their own each.
     targets_m : array_like, shape (m, 2)
         Where to estimate. [m]
-    variogram : Variogram
     neighbors : int, optional
         Nearest places that each target is estimated from; all when not given and there are no more than 3 000, else 24.
         Needs the extra ``dense``.
@@ -105,8 +98,6 @@ class Kriging:
 
     Parameters
     ----------
-    places : Places
-    variogram : Variogram
     drift : ndarray, shape (p, q)
         What the mean is built from, at the places; a column of ones for ordinary kriging.
     value, noise, nugget_part : ndarray, shape (p,)
@@ -136,8 +127,6 @@ class Kriging:
 
         Parameters
         ----------
-        places : Places
-        variogram : Variogram
         drift : ndarray, shape (n, q), optional
             Layers the mean follows besides a constant, at the readings.
 
@@ -217,12 +206,9 @@ class Kriging:
         return answer
 
     def _solve(
-        self,
-        near: NDArray[np.float64],
-        trend: NDArray[np.float64],
-        weights: NDArray[np.float64],
+        self, near: NDArray[np.float64], trend: NDArray[np.float64], weights: NDArray[np.float64],
         coefficients: NDArray[np.float64],
-    ) -> Prediction:
+    ) -> Prediction:  # fmt: skip
         """Prediction from covariances to the places, shape (p, t), which are spent."""
         from scipy.linalg.blas import dtrmm
 
@@ -234,13 +220,9 @@ class Kriging:
         return Prediction(seen[-1] + coefficients @ trend, np.maximum(variance, 0.0), lagrange)
 
     def _at_samples(
-        self,
-        targets: NDArray[np.float64],
-        trend: NDArray[np.float64],
-        weights: NDArray[np.float64],
-        coefficients: NDArray[np.float64],
-        answer: Prediction,
-    ) -> None:
+        self, targets: NDArray[np.float64], trend: NDArray[np.float64], weights: NDArray[np.float64],
+        coefficients: NDArray[np.float64], answer: Prediction,
+    ) -> None:  # fmt: skip
         """Put right the targets that lie on a sample: the sample itself, or with errors the field under it."""
         target, place = matches(targets, self.places.coordinates_m)
         if not len(target):
@@ -296,7 +278,6 @@ def covariance_between(
     ----------
     places_m, targets_m : ndarray, shape (p, 2) and (t, 2)
         [m]
-    variogram : Variogram
 
     Returns
     -------

@@ -45,7 +45,6 @@ def restricted_log_likelihood(
         Easting, northing. [m]
     values : array_like, shape (n,)
         Readings of one place count as their mean.
-    variogram : Variogram
     error_variance : array_like, shape (n,) or (), optional
         Known variance of each reading's error, besides the nugget.
 
@@ -80,7 +79,6 @@ class Likelihood:
 
     Parameters
     ----------
-    places : Places
     shape : Variogram
         Model whose parameters are sought; its numbers are not used.
     drift : ndarray, shape (n, q), optional
@@ -294,7 +292,6 @@ def likeliest(
 
     Parameters
     ----------
-    places : Places
     drift : ndarray, shape (n, q), optional
     anisotropy : bool, default False
         As in `Likelihood.best`.

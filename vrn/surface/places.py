@@ -1,12 +1,79 @@
-"""Readings sorted by place, and layers known everywhere that they may follow."""
+"""Readings sorted by place, and the threads in which surfaces are worked out."""
 
+import functools
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.findings import Finding, note
+
+_P = ParamSpec("_P")
+_T = TypeVar("_T")
+
+
+@contextmanager
+def _one_blas_thread() -> Iterator[None]:
+    """Matrices of a field's size are worked out fastest by one thread, and always to the same bits."""
+    controller = _controller()
+    if controller is None:
+        yield
+        return
+    with controller.limit(limits=1):
+        yield
+
+
+def one_blas_thread(work: Callable[_P, _T]) -> Callable[_P, _T]:
+    """
+    Run a function with the linear algebra libraries held to one thread.
+
+    Returns
+    -------
+    held : callable
+        With the same signature; the limit is lifted when it returns or raises.
+    """
+
+    @functools.wraps(work)
+    def held(*args: _P.args, **kwargs: _P.kwargs) -> _T:
+        with _one_blas_thread():
+            return work(*args, **kwargs)
+
+    return held
+
+
+def in_threads(work: Callable[[int], _T], items: Iterable[int]) -> list[_T]:
+    """
+    Results of work that lets go of the interpreter, in the order of the items.
+
+    Parameters
+    ----------
+    work : callable
+        Called with each item; the result must not depend on the other calls.
+    """
+    jobs = list(items)
+    workers = min(len(jobs), os.cpu_count() or 1)
+    if workers < 2:
+        return [work(job) for job in jobs]
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        return list(pool.map(work, jobs))
+
+
+@functools.cache
+def _controller() -> Any:
+    """Switch of the linear algebra libraries' threads; None where threadpoolctl is not installed."""
+    import scipy.linalg  # noqa: F401  # brings its own library, which has to be there to be found
+
+    try:
+        from threadpoolctl import ThreadpoolController  # type: ignore[import-untyped]
+    except ImportError:
+        return None
+    return ThreadpoolController().select(user_api="blas")
+
 
 _ROUNDING, _NOTHING = 1e-8, 1e-100  # of the largest value, and of itself: below it, values are the same
 
@@ -159,47 +226,3 @@ def points_of(coordinates_m: ArrayLike) -> NDArray[np.float64]:
         problem = f"The coordinates have shape {points.shape}."
         raise OutOfRangeError(problem, "Give one row (easting, northing) in metres for each place.")
     return points
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Drift:
-    """Drift at readings and targets, centred and scaled by the readings; None where there is none."""
-
-    at_readings: NDArray[np.float64] | None = None
-    at_targets: NDArray[np.float64] | None = None
-
-    @classmethod
-    def of(
-        cls,
-        points: NDArray[np.float64],
-        drift: ArrayLike | None,
-        targets: NDArray[np.float64],
-        target_drift: ArrayLike | None,
-        known: NDArray[np.bool_],
-        findings: list[Finding],
-    ) -> "Drift":
-        """Check the layers, and leave out those that are the same, or unknown, at the readings."""
-        if drift is None and target_drift is None:
-            return cls()
-        if drift is None or target_drift is None:
-            problem = "A drift needs its layers at the readings and at the targets, and one of them is missing."
-            raise OutOfRangeError(problem, "Give both drift and target_drift.")
-        here, there = np.asarray(drift, dtype=float), np.asarray(target_drift, dtype=float)
-        here, there = here.reshape(len(here), -1), there.reshape(len(there), -1)
-        if len(here) != len(points) or len(there) != len(targets) or here.shape[1] != there.shape[1]:
-            problem = f"The drift is {here.shape} and {there.shape} for {len(points)} readings, {len(targets)} targets."
-            raise OutOfRangeError(problem, "Give one row for each reading and target, and the same layers to both.")
-        here = here[known]
-        varied = (
-            np.isfinite(here).all(axis=0) & (np.ptp(here, axis=0) > 0) if len(here) else np.zeros(here.shape[1], bool)
-        )
-        if not varied.all():
-            out = int((~varied).sum())
-            findings.append(note("surface.layers-not-followed", "surface", out=out, layers=len(varied)))
-        here, there = here[:, varied], there[:, varied]
-        center, spread = here.mean(axis=0), here.std(axis=0)
-        there = np.clip(there, here.min(axis=0), here.max(axis=0))
-        here, there = (here - center) / spread, (there - center) / spread
-        if not here.shape[1] or np.linalg.matrix_rank(here, tol=1e-6 * len(here) ** 0.5) < here.shape[1]:
-            return cls()
-        return cls(at_readings=here, at_targets=np.nan_to_num(there))

@@ -53,7 +53,6 @@ class CleanLog:
 
     Parameters
     ----------
-    log : YieldLog
     reason : ndarray of int8, shape (n,)
         0 for a record that is kept, else the number of its filter in `FILTERS`, from 1: the first that applied.
     passes : HarvestPasses
@@ -64,7 +63,6 @@ class CleanLog:
         Usual width of the cut. [m]
     delay_steps : int
         Records by which the yields were moved.
-    findings : tuple of Finding
     """
 
     log: YieldLog

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from vrn.findings import Finding, Quantity, note
 from vrn.model.layers import YieldLog
 from vrn.surface.dense import buckets_of, compiled
-from vrn.surface.threads import in_threads
+from vrn.surface.places import in_threads
 
 _GAP_S = 10.0  # a longer pause begins a new pass
 _TURN = 0.5  # cosine of the turn between two records that begins a new pass
@@ -193,7 +193,6 @@ class Near:
         ----------
         asked : ndarray of int, shape (a,)
             In the order the points came in.
-        wanted : int
         reach_m : float
             Farther ones do not count. [m]
         strangers_only : bool
@@ -240,7 +239,6 @@ def flow_delay(passes: HarvestPasses, value: NDArray[np.float64], *, about: str)
 
     Parameters
     ----------
-    passes : HarvestPasses
     value : ndarray, shape (k,)
         Yield of each record.
     about : str

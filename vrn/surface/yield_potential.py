@@ -60,14 +60,8 @@ def yield_potential(layer: YieldLogLayer, grid: Grid, *, name: str | None = None
     ----------
     layer : YieldLogLayer
         Logs of one season or several; files of one season are one harvest.
-    grid : Grid
     name : str, optional
         Name of the surface; the layer's when not given.
-
-    Returns
-    -------
-    potential : YieldPotential
-        ``surface.se`` holds the error of kriging and, from two seasons, how much they differ.
 
     Raises
     ------
@@ -214,7 +208,6 @@ def block_means(
 
     Parameters
     ----------
-    passes : HarvestPasses
     value : ndarray, shape (k,)
     block_m : float
         Length of a stretch. [m]
