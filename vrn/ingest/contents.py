@@ -67,7 +67,8 @@ _SHORT: Final = {
 }
 # unit → the ways it is written
 _UNITS: Final = (
-    ("mg/L", r"[mu]?g ?(/|per )? ?(l|liter|litre|ml)( 1)?|mg l 1|ppm in (the )?(extract|solution)"),
+    ("mg/L", r"mg ?(/|per )? ?(l|liter|litre)( 1)?|ug ?(/|per )? ?ml( 1)?|ppm in (the )?(extract|solution)"),
+    ("a weight in a liquid", r"u?g ?(/|per )? ?(l|liter|litre)( 1)?|mg ?(/|per )? ?ml( 1)?"),
     ("mg/kg", r"mg ?(/|per )? ?kg|mg kg 1|ug ?(/|per )? ?g|ug g 1"),
     ("ppm", r"ppm|parts per million"),
     ("ppb", r"ppb|ug ?(/|per )? ?kg|ug kg 1"),
@@ -183,6 +184,7 @@ def _plain(header: str) -> str:
     """Lower-case words with one space between them: ``NO3N_ppm`` and ``Nitrate-N (ppm)`` alike."""
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z][a-z])|(?<=[a-z]{2})(?=[A-Z])", " ", header.strip())  # OrganicMatter, NitrateN
     plain = spaced.translate(_LETTERS).lower()
+    plain = re.sub(r"(?<![a-z])mg[ _]?[(\[]", "mg of ", plain)  # Mg (kg) is no mg/kg
     plain = re.sub(r"[\s_\-–—:;,()\[\]{}\"'.^*|=]+", " ", plain).replace("%", " % ")
     plain = _FORMULAS.sub(r"\1 ", " ".join(plain.split()))
     plain = re.sub(r"(?<=[a-z\d])(ppm|ppb|pct)(?![a-z])", r" \1", plain)
