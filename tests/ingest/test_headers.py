@@ -367,3 +367,16 @@ def test_every_way_in_passes_the_gate(field_folder: Path, way: str) -> None:
 def test_a_header_of_anything_is_read(header: str) -> None:
     """Reading never fails, and a header without words says nothing."""
     assert read_header(header).header == header
+
+
+@pytest.mark.parametrize(
+    ("header", "factor"), [("Yield (bu/ac)", 1.0), ("Yield t/ha", 1 / 0.0627677), ("kg/ha", 1 / 62.7677)]
+)
+def test_yield_of_a_harvest_log_by_its_header(field_folder: Path, header: str, factor: float) -> None:
+    """A log's own unit goes before the name of ours that it stands for; another quantity is refused."""
+    want = np.linspace(150, 230, 12)
+    path = _layer(field_folder, "yield_potential", header, (want / factor).tolist(), kind="yield_log")
+    (log,) = read_field(path).yield_potential.logs
+    np.testing.assert_allclose(log.yield_bu_ac, want, rtol=1e-5)
+    with pytest.raises(InputFileError, match="says water"):
+        read_field(_layer(field_folder, "yield_potential", "Moisture %", [15.0] * 12, kind="yield_log"))

@@ -151,8 +151,15 @@ def _parts(
             yield name, gain, mask if y[mask].mean() > y[~mask].mean() else ~mask
 
     for name, values in labels:
-        for value in sorted({str(value) for value in values if value is not None and value != ""}):
-            yield from marked(f"{name} {value}", _GAIN_GROUP, np.array([str(one) == value for one in values]))
+        marks = {
+            str(value): np.array([str(one) == str(value) for one in values])
+            for value in values
+            if value is not None and value != ""
+        }
+        for value, mask in sorted(
+            marks.items(), key=lambda item: (-y[item[1]].mean(), item[0])
+        ):  # the higher one first
+            yield from marked(f"{name} {value}", _GAIN_GROUP, mask)
     orders = (("the order of the rows", np.arange(len(y))), ("east and west", xy[:, 0]), ("north and south", xy[:, 1]))
     for name, order in orders:
         ranks = np.argsort(np.argsort(order, kind="stable"), kind="stable")

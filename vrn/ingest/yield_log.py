@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
 from vrn.findings import Quantity
+from vrn.ingest import ranges
 from vrn.ingest.cells import Columns, RowFaults, numbers
+from vrn.ingest.gate import Gate
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.points import read_places
 from vrn.ingest.table import CellTable
@@ -75,7 +77,8 @@ def _read_log(
     table = places.table if near.all() else places.table.rows(np.flatnonzero(near).tolist())
     columns = Columns(table, None, key=places.columns.key, roles=LOG_ROLES)
     columns.mapped = places.columns.mapped
-    reader = _Reader(files, source, table, columns)
+    gate = Gate(files=files, source=source, section="layers.yield_potential", accept=section.accept)
+    reader = _Reader(gate, table, columns)
     log = YieldLog(
         source=source.name, season=reader.season(), coordinates_m=places.coordinates_m[near],
         yield_bu_ac=reader.needed(_YIELD), time_s=reader.time_s(), moisture_pct=reader.quantity(_MOISTURE),
@@ -95,8 +98,9 @@ def _near(xy: NDArray[np.float64], boundary: shapely.Geometry) -> NDArray[np.boo
 class _Reader:
     """Columns of one log in the noun's units; cells that are no number are unknown, and counted."""
 
-    def __init__(self, files: InputFiles, source: Source, table: CellTable, columns: Columns) -> None:
-        self.files, self.source, self.table, self.columns = files, source, table, columns
+    def __init__(self, gate: Gate, table: CellTable, columns: Columns) -> None:
+        self.gate, self.files, self.source = gate, gate.files, gate.source
+        self.table, self.columns = table, columns
         self.faults = RowFaults(table)
 
     def quantity(self, units: dict[str, float]) -> NDArray[np.float64] | None:
@@ -104,6 +108,8 @@ class _Reader:
         for role, factor in units.items():
             name = self.columns.find(role)
             if name is not None:
+                if role in _YIELD:
+                    factor = self.gate.factor(name, "bu_ac" if factor == 1.0 else "t_ha", default=factor)
                 return numbers(self.table, name, self.faults) * factor
         return None
 
@@ -115,6 +121,7 @@ class _Reader:
         if found is None or not np.isfinite(found).any():
             self.faults.raise_if_any()
             self.source.refuse("no record has a yield.", "Check the column that holds the dry yield.")
+        ranges.judge(self.gate, ranges.YIELD, np.array([np.nanmedian(found[found > 0])] if (found > 0).any() else []))
         return found
 
     def whole(self, role: str) -> NDArray[np.intp] | None:
