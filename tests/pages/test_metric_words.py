@@ -37,11 +37,18 @@ def test_settings_stand_as_the_metric_field_file_names_them(make: Callable[..., 
         assert told[setting_name(key, UnitFormat(metric=True))] == f"{number} {unit}"
 
 
+def _within(kind: object) -> Iterator[object]:
+    """A type and all that it is made of."""
+    yield kind
+    for part in get_args(kind):
+        yield from _within(part)
+
+
 def _keys(section: type, path: str = "") -> Iterator[str]:
     """Every key of a section and of the sections in it."""
     for name, kind in get_type_hints(section).items():
         key = ("field" if name == "header" else name) if not path else f"{path}.{name}"
-        inner = [one for one in (kind, *get_args(kind)) if is_dataclass(one)]
+        inner = [one for one in _within(kind) if is_dataclass(one)]
         yield from _keys(cast("type", inner[0]), key) if inner else (key,)
 
 
