@@ -197,7 +197,7 @@ def duplicated(ground: Ground, draw: st.DataObject) -> None:
     other = replace(ground, places=np.vstack([ground.places, ground.places[again]]),
                     nitrate_ppm=np.append(ground.nitrate_ppm, ground.nitrate_ppm[again]))  # fmt: skip
     first, second = _built(ground), _built(other)
-    assert any("several readings" in finding.problem.lower() for finding in second.findings)
+    assert "ingest.same-place-and-depth" in {finding.code for finding in second.findings}
     _near(first, second)
 
 
