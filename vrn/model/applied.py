@@ -25,8 +25,6 @@ class ZoneApplied:
         Footprint of the records in it, ground driven twice counted twice. [ac]
     target_n_lb_ac, mean_n_lb_ac : float
         Prescribed, and applied on the driven acres (NaN where nothing was driven). [lb N/ac]
-    total_n_lb : float
-        [lb N]
     within_share : float
         Share of the driven acres within ± 10 % of the target; NaN where nothing was driven.
     """
@@ -47,8 +45,6 @@ class Comparison:
 
     Parameters
     ----------
-    field : str
-    season : int
     units : {"us", "metric"}
         In which the field's files speak.
     approved : bool
@@ -61,13 +57,10 @@ class Comparison:
         Name of the product and its unit.
     n_lb_per_unit : float
         Nitrogen in a unit of product. [lb N/gal or lb N/lb]
-    prescribed_product, applied_product : float
-        [gal or lb]
     within_share : float
         Share of the driven acres within ± 10 % of the target.
     skipped_acres, overlapped_acres : float
         Treated ground that no record covers, and ground covered more than once; NaN when the width is not known. [ac]
-    zones : tuple of ZoneApplied
     dropped : dict of str to int
         ``no_rate``, ``negative_rate``, ``outside``, ``no_width`` or ``stopped`` → number of records left out.
     footprints : ndarray of shapely Polygon, shape (n,)
@@ -77,7 +70,6 @@ class Comparison:
     outlines : dict of int to MultiPolygon
         Zone → outline.
     skips, overlaps : shapely.Geometry
-    findings : tuple of Finding
     """
 
     field: str
@@ -154,7 +146,6 @@ class Covered:
         The field's projected system.
     n_lb : float or None
         Nitrogen that lies there; None when the file gives no rate of nitrogen. [lb N]
-    findings : tuple of Finding
     inputs : dict of str to str
         Path relative to the field's folder → SHA-256.
     """

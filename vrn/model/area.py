@@ -60,11 +60,6 @@ def geodesic_acres(geometry: shapely.Geometry, crs: str) -> float:
     crs : str
         System of its coordinates.
 
-    Returns
-    -------
-    acres : float
-        [ac]
-
     Examples
     --------
     >>> quarter = shapely.box(-95.0, 42.0, -94.99, 42.01)

@@ -40,21 +40,18 @@ class Field:
         Outline in ``crs``, holes cut out.
     no_apply : shapely.Geometry
         Ground that gets no nitrogen inside the boundary, setbacks included; may be empty.
-    samples : SoilSamples
     organic_matter : Layer or None
         In per cent. None when nothing was given.
     yield_potential : Layer or None
         Relative (mean about 1) or bu/ac, as ``settings.layers.yield_potential.kind`` says.
     applied_n : Layer or None
         Nitrogen already down. [lb/ac]
-    weather : Weather or None
     normals : Weather or None
         Long-term daily means of any year, by month and day.
     zones : PolygonLayer or None
         The user's own zones: polygons with a zone number.
     trial : NitrogenTrial or None
         The user's own trial, for ``economic-optimum``.
-    extra_layers : dict of str to Layer
     findings : tuple of Finding
         What reading assumed or noticed.
     inputs : dict of str to str
@@ -140,10 +137,6 @@ class Field:
         samples : GeoDataFrame of points, DataFrame, or mapping
             Columns ``sample_id, top_in, bottom_in, nitrate_ppm`` and what else a samples file may have; a DataFrame
             also ``longitude`` and ``latitude``. A mapping is the table ``[samples]`` with the frame as its ``file``.
-        name : str
-        season : int
-        yield_goal_bu_ac : float
-            [bu/ac]
         growth_stage : str, optional
             Leaf-collar stage on the sampling date, as ``"V8"``.
         organic_matter_pct : float, optional
@@ -162,11 +155,6 @@ class Field:
         **tables : mapping
             Any other table of a field file, as ``product={"name": "UAN 32"}, machine={"swath_ft": 90}``; or further
             keys of one of the above, as ``crop={"application_date": date(2026, 6, 18)}``.
-
-        Returns
-        -------
-        field : Field
-            ``inputs`` holds the SHA-256 of each frame's content.
 
         Raises
         ------

@@ -233,7 +233,6 @@ def share_inside(grid: Grid, outline: shapely.Geometry) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    grid : Grid
     outline : shapely.Geometry
         In the grid's system.
 

@@ -62,8 +62,6 @@ class ErrorParts:
         None where nothing is known of it; it then lies within the ground. [lb/ac]
     ground_lb_ac, other_lb_ac : float
         Ground between samples; second foot and layers. [lb/ac]
-    total_lb_ac : float
-        [lb/ac]
     """
 
     instrument_lb_ac: float | None

@@ -104,7 +104,6 @@ class InstrumentPair:
     ----------
     instruments : (str, str)
         A name is empty where the file does not say.
-    samples : int
     mean_ppm : float
         First less second. [ppm]
     low_ppm, high_ppm : float or None
@@ -130,9 +129,6 @@ class Blanks:
 
     Parameters
     ----------
-    count : int
-    mean_ppm, most_ppm : float
-        [ppm]
     sd_ppm, detection_ppm : float or None
         Detection is the mean + 3 standard deviations; both None with fewer than three. [ppm]
     """
@@ -176,17 +172,12 @@ class ReadingQuality:
         All rows as read, and those taken for the field.
     moisture_basis : str or None
         As the field file gives it.
-    runs : tuple of StandardRun
-    repeatability : Repeatability or None
     unsettled : tuple of ndarray of int
         Rows of ``samples`` that read one sample while it was still changing.
-    instruments : tuple of InstrumentPair
-    blanks : Blanks or None
     kept_too_long : tuple of (int, int)
         Row of ``samples``, days from pulling to reading.
     suspects : tuple of Suspect
         Rows of ``field_readings``.
-    error : ReadingError
     corrections : dict of int to (float, float), or None
         Readings corrected for drift, by row of the file: before and after; None when that was not asked for. [ppm]
     findings : tuple of Finding

@@ -44,7 +44,6 @@ class SoilSamples:
 
     Parameters
     ----------
-    sample_id : tuple of str, length n
     crs : str
         The field's projected system.
     coordinates_m : ndarray, shape (n, 2)
@@ -55,7 +54,6 @@ class SoilSamples:
         NO3-N on a dry basis; NaN where it was not read. [ppm]
     kind : tuple of str, length n
         ``field``, ``standard``, ``duplicate`` or ``blank``.
-    sampled_on : tuple of date or None, length n
     nominal_ppm : ndarray, shape (n,)
         What a standard should read; NaN elsewhere. [ppm]
     below_detection : ndarray of bool, shape (n,)

@@ -39,7 +39,6 @@ class Due:
         Of a failure.
     growth_stage : str
         On ``sampled_on``; empty when it is not known.
-    sampled_on, application_date : date or None
     stage_now : str
         About, from the stage at sampling; empty when it is not known.
     last_day : date or None
@@ -50,10 +49,8 @@ class Due:
         Of the field file.
     acres, total_n_lb, mean_rate_n_lb_ac, total_product : float or None
         Of the prescription; None after a failure. [ac], [lb N], [lb N/ac], [gal or lb]
-    product, product_unit : str
     summary_sha256, recorded_at : str
         Hash of ``summary.json``, and when the book learned of it (UTC).
-    zones : tuple of SeasonZone
     """
 
     field: str
@@ -109,7 +106,6 @@ class StripResponse:
         The fit and what paid best, or why there is none.
     form : str
         ``quadratic`` or ``quadratic-plateau``; empty where there is none.
-    observations : int
     b, b_se, c, c_se : float or None
         Slope and bend of yield = a + bN + cN² (lb/ac, bu/ac), each with its standard error where there is one.
     optimum_n_lb_ac, optimum_se_lb_ac, low_n_lb_ac, high_n_lb_ac : float or None
@@ -159,10 +155,6 @@ class Result:
 
     Parameters
     ----------
-    field : str
-    season : int
-    prescribed_n_lb, applied_n_lb : float or None
-        [lb N]
     stalk_ppm : float or None
         Mean of the stalk tests. [ppm]
     stalk_class : str

@@ -35,7 +35,6 @@ class Surface:
     ----------
     name : str
         The quantity with its unit, as ``nitrate_ppm``.
-    grid : Grid
     values : ndarray, shape (rows, cols)
         NaN where unknown; values stand outside the boundary too.
     se : ndarray, shape (rows, cols), or None

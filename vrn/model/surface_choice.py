@@ -12,7 +12,6 @@ class Candidate:
 
     Parameters
     ----------
-    name : str
     rmse : float
         Root mean squared error, in the unit of the values.
     mean_error : float
@@ -37,14 +36,10 @@ class HarvestLog:
 
     Parameters
     ----------
-    source : str
-    records, kept, passes : int
     removed : dict of str to int
         Records that each filter left out, by the filter's key.
     delay_records : int
         Records by which the yields lag behind the ground.
-    swath_m : float
-        [m]
     """
 
     source: str
@@ -71,8 +66,6 @@ class Harvest:
         Of the grid's cells.
     stretches : int
         Means of 5 m of a pass that were kriged.
-    variogram : Variogram
-    logs : tuple of HarvestLog
     """
 
     season: str
@@ -108,7 +101,6 @@ class SurfaceChoice:
         Of the kriging that was tried, taken or not.
     left_out : tuple of float
         Each reading as the others predict it.
-    readings, places : int or None
     slices : tuple of SurfaceSlice
         From the top, where depths were averaged.
     source : str
@@ -119,10 +111,8 @@ class SurfaceChoice:
         Cells at the edge that took the nearest value.
     areas : int
         Areas with a composite sample.
-    areas_without_reading : tuple of str
     scaled_to_bu_ac, layer_mean : float or None
         Yield goal that a relative layer was scaled to, and the mean it had before.
-    harvests : tuple of Harvest
     """
 
     candidates: tuple[Candidate, ...] = ()

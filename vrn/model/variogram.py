@@ -135,11 +135,6 @@ class Variogram:
         ----------
         distance_m : array_like
             Along the direction of longest continuity when there is one. [m]
-
-        Returns
-        -------
-        semivariance : ndarray
-            0 at distance 0; from the nugget upwards beside it.
         """
         distance = np.atleast_1d(np.array(distance_m, dtype=float))
         apart = self.nugget + self.partial_sill * (1.0 - self.correlation(distance / (self.range_m or 1.0)))
@@ -153,11 +148,6 @@ class Variogram:
         ----------
         ratio : ndarray of float
             Distance ÷ range; overwritten.
-
-        Returns
-        -------
-        correlation : ndarray
-            The same array.
         """
         if self.model == "exponential" or (self.model == "matern" and self.nu == 0.5):
             np.negative(ratio, out=ratio)

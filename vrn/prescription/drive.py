@@ -147,7 +147,6 @@ class DriveReport:
     ----------
     heading_deg, speed_mph, swath_ft, look_ahead_s, rate_change_s : float
         As driven. [°], [mph], [ft], [s]
-    passes, sections : int
     within_share : float
         Of the area, within ± 10 % of its rate.
     prescribed_n_lb, applied_n_lb : float

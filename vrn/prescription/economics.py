@@ -20,10 +20,6 @@ class NitrogenPrices:
 
     Parameters
     ----------
-    corn_per_bu : float
-        [$/bu]
-    n_per_lb : float
-        [$/lb]
     n_per_bushel_lb : float
         Nitrogen a bushel takes up. [lb/bu]
 
@@ -121,11 +117,6 @@ def covering_rate(need: Array, se: Array | None, weights: Array, *, share: float
         Standard error of the need; None takes it as known. [lb/ac]
     share : float
         Between 0 and 1.
-
-    Returns
-    -------
-    rate_lb_ac : float
-        The quantile of the mixture of the cells' normal distributions; never under 0. [lb/ac]
 
     References
     ----------

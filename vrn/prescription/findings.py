@@ -38,11 +38,6 @@ def findings_of(
         Share of each zone's ground that the season's cap does not hold on, and the most it is exceeded by. [lb/ac]
     applied_unknown_share : sequence of float
         Share of each zone's ground on which, under a season's cap, it is not known what has been applied.
-
-    Returns
-    -------
-    findings : tuple of Finding
-        Zone by zone, then of the whole field.
     """
     found: list[Finding] = []
     shares = zip(rates, unknown_share, applied_unknown_share, season_over, strict=True)

@@ -56,11 +56,6 @@ def convergence_deg(point: shapely.Geometry, crs: str) -> float:
     point : shapely Point
         In ``crs``.
 
-    Returns
-    -------
-    convergence_deg : float
-        [°]
-
     Examples
     --------
     East of the zone's middle meridian the grid's north leans east of true north:
@@ -83,15 +78,8 @@ def passes_over(treated: shapely.Geometry, *, crs: str, swath_m: float, heading_
     ----------
     treated : shapely Polygon or MultiPolygon
         In ``crs``.
-    swath_m : float
-        [m]
     heading_deg : float, optional
         From true north; the one with fewest turns when not given. [°]
-
-    Returns
-    -------
-    passes : Passes
-        The first runs half a swath inside the field's edge.
 
     Notes
     -----
@@ -129,13 +117,6 @@ def fewest_turns_deg(treated: shapely.Geometry, *, swath_m: float) -> float:
     Parameters
     ----------
     treated : shapely Polygon or MultiPolygon
-    swath_m : float
-        [m]
-
-    Returns
-    -------
-    heading_deg : float
-        0 … 180. [°]
     """
     parts = [shapely.convex_hull(part) for part in shapely.get_parts(treated)]
     candidates = {float(angle) for angle in range(0, 180, 5)}

@@ -113,12 +113,6 @@ def limited(
     applied_n_lb_ac : float
         Already on this ground this season. [lb/ac]
 
-    Returns
-    -------
-    rate_n_lb_ac : float
-        0, or between the machine's least and the lowest cap. [lb/ac]
-    changes : tuple of Change
-
     Examples
     --------
     >>> rules = RateRules(max_n_lb_ac=150.0, max_season_n_lb_ac=None, machine_min_n_lb_ac=30.0,

@@ -28,15 +28,6 @@ def flow_per_min(rate_per_ac: ArrayLike, *, speed_mph: ArrayLike, swath_ft: floa
     ----------
     rate_per_ac : array_like
         Product per acre. [gal/ac or lb/ac]
-    speed_mph : array_like
-        [mph]
-    swath_ft : float
-        [ft]
-
-    Returns
-    -------
-    flow_per_min : ndarray
-        [gal/min or lb/min]
 
     References
     ----------
@@ -222,14 +213,7 @@ def _zone_flow(rate: ZoneRate, machine: MachineSection, flows: FlowRange, highes
 
 
 def with_machine_check(prescription: Prescription) -> Prescription:
-    """
-    A prescription with its machine, its simulated drive and its loads looked at.
-
-    Returns
-    -------
-    prescription : Prescription
-        Findings about the machine and the drive anew.
-    """
+    """A prescription with its machine, its simulated drive and its loads looked at."""
     settings = prescription.field.settings
     machine = settings.machine
     by_zone = np.array([0.0, *(rate.rate_n_lb_ac for rate in prescription.rates)])

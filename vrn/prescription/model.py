@@ -256,8 +256,6 @@ class Prescription:
         What was found when the readings were checked.
     causes : ErrorCauses or None
         Where the error of the need comes from.
-    flat : FlatComparison, optional
-    rounding : RoundingReport, optional
     machine, drive, loads, prices, check_strips, remaining, uncertainty : optional
         Reports, each described where it is made; None where there was nothing to report.
     methods : tuple of MethodResult

@@ -27,14 +27,8 @@ class ProductClass:
 
     Parameters
     ----------
-    name : str
-    n_pct : (float, float)
-        [%]
     density_lb_gal : (float, float) or None
         None for dry ones. [lb/gal]
-    most_per_ac : float
-        [gal/ac or lb/ac]
-    source : str
     """
 
     name: str

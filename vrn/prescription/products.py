@@ -103,10 +103,6 @@ def product_of(section: ProductSection, *, metric: bool = False) -> Product:
     metric : bool
         Whether refusals speak of kg/L.
 
-    Returns
-    -------
-    product : Product
-
     Raises
     ------
     InputFileError
@@ -231,11 +227,8 @@ class LoadsReport:
         In the unit; [lb]; [lb N]
     tank : float or None
         What the tank or the bin holds, in the unit; None when not stated.
-    loads : int or None
     last_load : float or None
         What goes into the last one.
-    acres_per_load : float or None
-        [ac]
     cost : float or None
         None without a price. [$]
     """

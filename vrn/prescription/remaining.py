@@ -26,8 +26,6 @@ class RemainingReport:
 
     Parameters
     ----------
-    covered_ac, left_ac : float
-        [ac]
     whole_total_n_lb, whole_total_product : float
         [lb N], [gal or lb]
     was_zone : tuple of int

@@ -89,12 +89,6 @@ def least_patch_m2(machine: MachineSection, least_patch_ac: float | None) -> flo
     least_patch_ac : float or None
         The user's own. [ac]
 
-    Returns
-    -------
-    least_patch_m2 : float
-        The larger of the user's acreage and what the machine can answer: two swaths wide, and as long as three swaths
-        or four rate changes, so that at most a quarter of a crossing is spent changing. A choice of this project. [m²]
-
     Examples
     --------
     A swath of 60 ft is 18.288 m; three are 54.9 m, four changes of 2 s at 8 mph 28.6 m; about half an acre:

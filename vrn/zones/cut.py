@@ -16,7 +16,6 @@ def optimal_cuts(
     ----------
     values, weights : ndarray, shape (n,)
         Finite; weights not negative.
-    max_count : int
 
     Returns
     -------

@@ -41,7 +41,6 @@ def draw(
     ----------
     values : ndarray, shape (rows, cols)
         What a cell should get; NaN where unknown. [lb/ac]
-    grid : Grid
     share : ndarray, shape (rows, cols)
         Share of each cell that is treated, 0 … 1.
     treated : shapely Polygon or MultiPolygon

@@ -26,14 +26,11 @@ class ZoneGround:
 
     Parameters
     ----------
-    grid : Grid
     share : ndarray, shape (rows, cols)
         Share of each cell that is treated, 0 … 1.
     treated : shapely Polygon or MultiPolygon
     least_patch_m2, least_width_m, tolerance_m : float
         [m²], [m], [m]
-    step, least_saving : float
-        [lb/ac]
     """
 
     grid: Grid
@@ -201,13 +198,10 @@ def finalize_zones(
         What a cell should get, as it is and smoothed; NaN where unknown. [lb/ac]
     value_se : ndarray, shape (rows, cols), or None
         [lb/ac]
-    ground : ZoneGround
     count : int or None
         Forced number.
     max_count : int
         Most zones to choose from when nothing is forced.
-    cost_per_unit : float or None
-        [$/lb]
     report : ZonesReport
         How the candidates were made; the rest of it is filled in here.
     """
@@ -325,7 +319,6 @@ def labels_of(outlines: tuple[shapely.Geometry, ...], *, grid: Grid, share: NDAr
     ----------
     outlines : tuple of shapely MultiPolygon, length k
         In the grid's system.
-    grid : Grid
     share : ndarray, shape (rows, cols)
 
     Returns

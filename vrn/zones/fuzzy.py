@@ -59,7 +59,6 @@ def fuzzy_c_means(
         Area of each row.
     tolerance : float
         Stops when no centre moves by more than this share of the data's spread.
-    most_steps : int
 
     Raises
     ------
@@ -114,7 +113,6 @@ def memberships_of(data: Array, centers: Array, *, exponent: float = 2.0) -> Arr
     ----------
     data : ndarray, shape (n, p)
     centers : ndarray, shape (c, p)
-    exponent : float
 
     Returns
     -------
@@ -144,12 +142,6 @@ def fuzziness_index(memberships: Array, weights: Array | None = None) -> float:
     memberships : ndarray, shape (n, c)
     weights : ndarray, shape (n,), optional
 
-    Returns
-    -------
-    index : float
-        c (1 − F) / (c − 1) with the partition coefficient F = Σ u² / n. The fewer classes share the ground, the lower:
-        the least over c is looked for. Some papers print 1 minus this.
-
     References
     ----------
     A. B. McBratney, A. W. Moore (1985), Application of fuzzy sets to climatic classification, Agric. For. Meteorol.
@@ -177,11 +169,6 @@ def normalised_entropy(memberships: Array, weights: Array | None = None) -> floa
     ----------
     memberships : ndarray, shape (n, c)
     weights : ndarray, shape (n,), optional
-
-    Returns
-    -------
-    entropy : float
-        −Σ u ln u / n, over ln c. Some papers divide by 1 − c / n instead.
 
     References
     ----------

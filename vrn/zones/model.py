@@ -41,7 +41,6 @@ class ZonesReport:
     by : {"need", "layers", "file"}
     reason : str
         Why this number of zones.
-    drawn : int
     asked : int or None
         Number the user wanted.
     next_saving_lb_ac, least_saving_lb_ac : float or None
@@ -56,7 +55,6 @@ class ZonesReport:
         [m²], [m], [m]
     exponent : float or None
         Fuzziness of the classes of layers.
-    indices : tuple of FuzzyIndices
     patches_merged : int
         Patches that went to a neighbour.
     unknown_zone : int or None

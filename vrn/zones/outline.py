@@ -29,7 +29,6 @@ def outlines_of(
     ----------
     labels : ndarray of int, shape (rows, cols)
         0 off the treated ground.
-    grid : Grid
     treated : shapely Polygon or MultiPolygon
         In the grid's system.
     tolerance_m : float
@@ -134,8 +133,6 @@ def dissolved(
     zone_of : ndarray of int, shape (n,)
     values : ndarray, shape (k + 1,)
         Value of each zone by number.
-    least_patch_m2 : float
-        [m²]
 
     Returns
     -------

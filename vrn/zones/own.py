@@ -23,7 +23,6 @@ def from_polygons(layer: PolygonLayer, *, grid: Grid, share: NDArray[np.float64]
     ----------
     layer : PolygonLayer
         Polygons with a zone number or any other number as value; equal values are one zone.
-    grid : Grid
     share : ndarray, shape (rows, cols)
     treated : shapely Polygon or MultiPolygon
         In the grid's system.

@@ -34,8 +34,6 @@ def tidied(
         Share of each cell that is treated.
     cell_m : float
         Side of a cell. [m]
-    least_patch_m2 : float
-        [m²]
     least_width_m : float
         To within a cell. [m]
 
@@ -66,8 +64,6 @@ def widened(labels: Labels, *, cell_m: float, least_width_m: float) -> Labels:
     ----------
     labels : ndarray of int, shape (rows, cols)
         0 off the treated ground.
-    cell_m, least_width_m : float
-        [m]
 
     Returns
     -------
@@ -128,8 +124,6 @@ def merge_patches(
         NaN where unknown.
     area_m2 : ndarray, shape (rows, cols)
         Treated ground in each cell. [m²]
-    least_patch_m2 : float
-        [m²]
 
     Returns
     -------
