@@ -17,7 +17,7 @@ from vrn.errors import InputFileError
 from vrn.ingest import read_field
 from vrn.ingest.contents import read_header
 from vrn.ingest.samples import BULK_DENSITY_G_CM3
-from vrn.nitrogen import soil_nitrate
+from vrn.nitrogen import remaining_need as soil_nitrate
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]
