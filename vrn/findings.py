@@ -101,15 +101,3 @@ def _quantities(given: dict[str, Quantity | int | str | date]) -> dict[str, Quan
 
 def _kind(value: int | str | date) -> Kind:
     return "text" if isinstance(value, str) else "date" if isinstance(value, date) else "count"
-
-
-def counted(count: int, one: str, many: str | None = None) -> str:
-    """
-    A count with its noun.
-
-    Examples
-    --------
-    >>> counted(1, "row"), counted(1200, "row")
-    ('1 row', '1,200 rows')
-    """
-    return f"{count:,} {one if count == 1 else many or one + 's'}"

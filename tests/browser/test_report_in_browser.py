@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from vrn.pages.report_page import write_report
+from vrn.pages.report_page import html_of, report_of
 
 pytestmark = pytest.mark.browser
 
@@ -16,7 +16,7 @@ pytestmark = pytest.mark.browser
 def report_file(tmp_path_factory: pytest.TempPathFactory, make: Callable[..., Any]) -> Path:
     """The small prescription's report."""
     path = tmp_path_factory.mktemp("report") / "report.html"
-    write_report(make(), path)
+    path.write_text(html_of(report_of(make())), encoding="utf-8")
     return path
 
 

@@ -87,7 +87,7 @@ def build(
         clock("")
     from vrn.words import UnitFormat
 
-    shown = UnitFormat(metric=field.settings.units == "metric")
+    shown = UnitFormat.of(field.settings.units)
     if json_:
         from vrn.files.summary import summary_of
 

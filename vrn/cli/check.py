@@ -43,7 +43,7 @@ def check(
     from vrn.words import UnitFormat, finding_texts, findings_json
 
     findings = (*field.findings, *quality.findings)
-    shown = UnitFormat(metric=field.settings.units == "metric")
+    shown = UnitFormat.of(field.settings.units)
     report = _report(field) | {"quality": _quality(quality), "findings": findings_json(shown, findings)}
     if json_:
         say_json(report)

@@ -41,7 +41,7 @@ def compare(
     from vrn.words import UnitFormat, findings_json
 
     found = hold_against(folder, as_applied, rate_column=rate_column, unit=unit, width_ft=width_ft)
-    shown = UnitFormat(metric=found.units == "metric")
+    shown = UnitFormat.of(found.units)
     if json_:
         say_json(found.to_plain() | {"findings": findings_json(shown, found.findings)})
     else:

@@ -136,7 +136,7 @@ def _say_plan(made: "Plan") -> None:
     from vrn.words import UnitFormat, finding_texts
     from vrn.words import say as words
 
-    shown = UnitFormat(metric=made.settings.units == "metric")
+    shown = UnitFormat.of(made.settings.units)
     say(f"{made.field.name}. {plan_facts(made, shown)}.")
     say(size_text(made, shown))
     if made.next is None:
@@ -166,7 +166,7 @@ def _say_written(made: "Plan", written: tuple[Path, ...], field_file: Path) -> N
     from vrn.words import UnitFormat
     from vrn.words import say as words
 
-    shown = UnitFormat(metric=made.settings.units == "metric")
+    shown = UnitFormat.of(made.settings.units)
     form = next(path for path in written if path.suffix == ".csv")
     samples = made.settings.samples.file
     say()

@@ -41,7 +41,7 @@ def rain(
     from vrn.words import say as sentence
 
     field = read_field(field_file)
-    shown = UnitFormat(metric=field.settings.units == "metric")
+    shown = UnitFormat.of(field.settings.units)
     season, effect = _effect(field)
     effect = replace(
         effect, expected_top_foot_ppm=expected_top_foot_ppm(field, season, effect),

@@ -58,7 +58,7 @@ def _first_plan(field_file: Path) -> None:
     from vrn.words import UnitFormat
 
     made = plan_samples(read_ground(field_file))
-    shown = UnitFormat(metric=made.settings.units == "metric")
+    shown = UnitFormat.of(made.settings.units)
     for path in write_plan(made, field_file.parent / "plan", sheet=field_sheet(made)):
         tell(shown, "ingest.start-wrote", path=str(path))
     say()

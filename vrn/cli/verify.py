@@ -29,7 +29,7 @@ def verify(
     from vrn.words import say as worded
 
     found = read_again(folder)
-    shown = UnitFormat(metric=found.units == "metric")
+    shown = UnitFormat.of(found.units)
     if json_:
         checks = [
             {"code": check.code, "name": check.about, "ok": check.ok, "level": check.level,

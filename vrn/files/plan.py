@@ -216,7 +216,7 @@ def plan_to_plain(plan: Plan) -> dict[str, Any]:
 
 
 def _units(plan: Plan) -> UnitFormat:
-    return UnitFormat(metric=plan.settings.units == "metric")
+    return UnitFormat.of(plan.settings.units)
 
 
 def _finite(value: Any) -> Any:

@@ -29,7 +29,7 @@ def summary_of(prescription: Prescription) -> dict[str, Any]:
         Plain values; an unknown number is None.
     """
     settings = prescription.field.settings
-    units = UnitFormat(metric=settings.units == "metric")
+    units = UnitFormat.of(settings.units)
     surfaces = {
         name.removesuffix("_ppm"): _surface(surface, units)
         for name, surface in prescription.surfaces.items()

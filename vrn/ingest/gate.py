@@ -247,7 +247,7 @@ class Gate:
     def _extract(self, meaning: HeaderMeaning, basis: str | None) -> float:
         """Readings in ppm of soil from 1 mg/L of an extract of dry soil: the liters to a kilogram."""
         if meaning.unit == "mg/L" and meaning.ratio is not None and basis == "dry":
-            self._told(meaning, "nitrate_ppm", meaning.ratio)
+            self._note_conversion(meaning, "nitrate_ppm", meaning.ratio)
             return meaning.ratio
         self.refuse(
             f'the header "{meaning.header}" says a liquid ({meaning.unit or "an extract"}), and dry soil is needed',
@@ -274,10 +274,10 @@ class Gate:
                 )
             return default
         if factor != default:
-            self._told(meaning, role, factor / default)
+            self._note_conversion(meaning, role, factor / default)
         return factor
 
-    def _told(self, meaning: HeaderMeaning, role: str, factor: float) -> None:
+    def _note_conversion(self, meaning: HeaderMeaning, role: str, factor: float) -> None:
         self.files.note(
             "ingest.unit-converted", self.source, column=meaning.header, seen=meaning.unit or "an extract",
             wanted=_WANTED[role][2 if self.files.metric else 1], factor=Quantity("number", factor),

@@ -1,4 +1,4 @@
-"""The season book: one SQLite file that remembers every build of a season and what came of it."""
+"""The season book: one SQLite file that remembers every build of a season and its results."""
 
 import json
 import os

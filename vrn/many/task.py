@@ -187,7 +187,7 @@ def _verified(staged: Path) -> None:
 
     found = verify(staged)
     if not found.ok:
-        shown = UnitFormat(metric=found.units == "metric")
+        shown = UnitFormat.of(found.units)
         wrong = " ".join(f"{check.about}: {say(shown, check.code, **check.quantities)}" for check in found.failed[:3])
         problem = f"What was written for this field does not check, and was taken away again. {wrong}"
         raise OutputError(problem, "Build it alone with vrn build and look at what it says, or report it.")

@@ -42,7 +42,7 @@ def write_comparison(comparison: Comparison, out_dir: str | Path) -> Path:
         If the folder holds files of another origin, or cannot be written.
     """
     files = {"compared.html": compared_page(comparison).encode("utf-8"), "compared.gpkg": _layers(comparison)}
-    shown = UnitFormat(metric=comparison.units == "metric")
+    shown = UnitFormat.of(comparison.units)
     summary = comparison.to_plain() | {
         "findings": findings_json(shown, comparison.findings),
         "files": {name: hashlib.sha256(content).hexdigest() for name, content in files.items()},
@@ -54,7 +54,7 @@ def write_comparison(comparison: Comparison, out_dir: str | Path) -> Path:
 
 def compared_page(comparison: Comparison) -> str:
     """The page as text: one file with its picture inside; nothing is asked of the network."""
-    shown = UnitFormat(metric=comparison.units == "metric")
+    shown = UnitFormat.of(comparison.units)
 
     def words(name: str, **quantities: str | int) -> str:
         return say(shown, f"report.{name}", **quantities)

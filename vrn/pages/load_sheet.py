@@ -25,7 +25,7 @@ def write_load_sheet(prescription: Prescription, folder: Path) -> None:
 
 def load_sheet(prescription: Prescription) -> str:
     """The sheet as text, in lines of at most about 90 characters."""
-    shown = UnitFormat(metric=prescription.field.settings.units == "metric")
+    shown = UnitFormat.of(prescription.field.settings.units)
     parts = (_head, _product, _iso, _shapefile, _rates, _cautions)
     return "\n".join(line.rstrip() for part in parts for line in part(prescription, shown)) + "\n"
 

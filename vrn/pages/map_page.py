@@ -64,7 +64,7 @@ def map_page(prescription: Prescription) -> str:
         ``settings.export.tiles`` where the user gives one.
     """
     settings = prescription.field.settings
-    shown = UnitFormat(metric=settings.units == "metric")
+    shown = UnitFormat.of(settings.units)
     frame = frame_of(prescription)
     surfaces, places = pictures(prescription, frame, shown), sample_places(prescription, shown)
     shapes = map_shapes(prescription, places, shown)

@@ -26,7 +26,7 @@ _NUMERIC: Final = "+−0123456789"
 
 def field_html(field: Field) -> str:
     """What was read: name, acres, readings, layers, findings; every text escaped."""
-    units = UnitFormat(metric=field.settings.units == "metric")
+    units = UnitFormat.of(field.settings.units)
     samples = field.samples.field_readings()
     depths = ", ".join(
         f"{units.number('depth', top)}–{units.text('depth', bottom)}" for top, bottom in samples.depths_in()
@@ -86,7 +86,7 @@ def ledger_html(ledger: Ledger) -> str:
 def prescription_html(prescription: Prescription) -> str:
     """Zones with their rates, totals, one flat rate beside them, what a person must decide; every text escaped."""
     settings, product = prescription.field.settings, prescription.product
-    units = UnitFormat(metric=settings.units == "metric")
+    units = UnitFormat.of(settings.units)
     zones = zones_table(prescription, units, _COLUMNS, labels=True)
     state = say(units, "notebook.draft")
     if settings.approved:
@@ -108,7 +108,7 @@ def explore(prescription: Prescription, **options: Any) -> "Map":
     """The zones on a map that folium draws, each with its numbers in words."""
     import folium
 
-    units = UnitFormat(metric=prescription.field.settings.units == "metric")
+    units = UnitFormat.of(prescription.field.settings.units)
     zones = prescription.to_geodataframe()
     colors = rate_colors(prescription.rates)
     table = zones_table(prescription, units, _COLUMNS, labels=True)

@@ -33,7 +33,7 @@ _PPM: Final = Quantity("concentration", None)
 
 def field_sheet(plan: Plan) -> bytes:
     """The sheet as PDF, the same bytes each time."""
-    shown = UnitFormat(metric=plan.settings.units == "metric")
+    shown = UnitFormat.of(plan.settings.units)
     paper = _paper(plan, shown)
     paper.add_page()
     _head(paper, plan, shown)

@@ -60,15 +60,10 @@ def load_libraries() -> None:
         import_module(name)
 
 
-def write_report(prescription: Prescription, path: Path) -> None:
-    """Write the report as a page."""
-    path.write_text(html_of(report_of(prescription)), encoding="utf-8", newline="\n")
-
-
 def report_of(prescription: Prescription) -> Report:
     """Content of the report, before it is set as a page or on paper."""
     header, signed = prescription.field.settings.header, prescription.field.settings.approved
-    shown = UnitFormat(metric=prescription.field.settings.units == "metric")
+    shown = UnitFormat.of(prescription.field.settings.units)
     draft, name = "" if signed else "-draft", {"field": header.name, "season": str(header.season)}
     return Report(
         title=say(shown, f"report.title{draft}", **name), heading=header.name,
@@ -105,7 +100,7 @@ def report_pdf(report: Report, prescription: Prescription) -> bytes:
         Letters outside the font's are shown as boxes, never as markup.
     """
     settings = prescription.field.settings
-    shown = UnitFormat(metric=settings.units == "metric")
+    shown = UnitFormat.of(settings.units)
     paper = _paper(report, shown, _stamp(prescription))
     paper.add_page()
     _head(paper, report)

@@ -57,7 +57,7 @@ def season_by_cell(field: Field, season: Season, top: SoilSamples, places_m: NDA
     """
     The season of each place by the day its nearest reading was pulled, where sampling dates lie apart.
 
-    Middles of the cells, shape (n, 2). A composite speaks for its whole area. The same season when the dates lie
+    Middles of the cells, shape (n, 2). A composite stands in for its whole area. The same season when the dates lie
     together or no clock runs.
     """
     stages = season.collars_by_date

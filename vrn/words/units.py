@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 from datetime import date
-from typing import Final
+from typing import Final, Self
 
 from vrn.findings import Value
 from vrn.units import (
@@ -75,6 +75,11 @@ class UnitFormat:
     """
 
     metric: bool
+
+    @classmethod
+    def of(cls, units: str) -> Self:
+        """By the field file's ``units``, ``"us"`` or ``"metric"``."""
+        return cls(metric=units == "metric")
 
     @property
     def arithmetic(self) -> str:
