@@ -1,4 +1,4 @@
-"""``vrn check``: every input read and its condition reported; nothing is built."""
+"""``vrn check``: every input read, the ground it covers, and its condition reported; nothing is built."""
 
 from datetime import date
 from pathlib import Path
@@ -34,15 +34,19 @@ def check(
     """Read, report, and say by the exit status whether a person must look."""
     with progress() as step:
         from vrn.ingest import read_field
+        from vrn.pipeline import ground_findings
         from vrn.sampling.quality import assess_readings
 
         if step is not None:
             step("reading")
         field = read_field(field_file)
         quality = assess_readings(field.samples, section=field.settings.samples)
+        if step is not None:
+            step("surfaces")
+        ground = ground_findings(field)
     from vrn.words import UnitFormat, finding_texts, findings_json
 
-    findings = (*field.findings, *quality.findings)
+    findings = (*field.findings, *quality.findings, *ground)
     shown = UnitFormat.of(field.settings.units)
     report = _report(field) | {"quality": _quality(quality), "findings": findings_json(shown, findings)}
     if json_:

@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from vrn.model.variogram import Variogram
 
 
@@ -86,6 +89,46 @@ class SurfaceSlice:
     choice: "SurfaceChoice"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FarGround:
+    """
+    Treated ground that is far from every reading.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (rows, cols)
+        Cells farther than the threshold from the nearest reading.
+    threshold_ft : float
+        [ft]
+    acres, treated_acres : float
+        Far, and of the whole treated ground. [ac]
+    share : float
+        0 … 1.
+    readings : int
+        Places with a reading.
+    side : str
+        Half or corner that holds all of them, as ``"north"`` or ``"northeast"``; empty where none does.
+    """
+
+    mask: NDArray[np.bool_]
+    threshold_ft: float
+    acres: float
+    treated_acres: float
+    share: float
+    readings: int
+    side: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LayerGap:
+    """Treated ground without a value of a layer: its cells, acres and share, and the value that was taken instead."""
+
+    mask: NDArray[np.bool_]
+    acres: float
+    share: float
+    value: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SurfaceChoice:
     """
@@ -101,6 +144,13 @@ class SurfaceChoice:
         Of the kriging that was tried, taken or not.
     left_out : tuple of float
         Each reading as the others predict it.
+    readings, places : int or None
+    range_m : float or None
+        Median range of the variograms that the surface rests on; None for the mean. [m]
+    far : FarGround or None
+        Ground far from every reading.
+    gap : LayerGap or None
+        Ground where the layer has no value.
     slices : tuple of SurfaceSlice
         From the top, where depths were averaged.
     source : str
@@ -122,6 +172,9 @@ class SurfaceChoice:
     left_out: tuple[float, ...] = ()
     readings: int | None = None
     places: int | None = None
+    range_m: float | None = None
+    far: FarGround | None = None
+    gap: LayerGap | None = None
     slices: tuple[SurfaceSlice, ...] = ()
     source: str = ""
     covered_share: float | None = None

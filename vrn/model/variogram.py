@@ -12,6 +12,7 @@ from vrn.findings import Finding
 
 Model = Literal["nugget", "spherical", "exponential", "gaussian", "matern"]
 MODELS: tuple[str, ...] = get_args(Model)
+_PRACTICAL = 0.05  # correlation left at the practical range
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +123,28 @@ class Variogram:
     def sill(self) -> float:
         """Nugget and partial sill together."""
         return self.nugget + self.partial_sill
+
+    @property
+    def reach_m(self) -> float:
+        """
+        Distance beyond which places tell next to nothing of each other; 0 for a pure nugget. [m]
+
+        Where the correlation falls to 0.05 (Chilès & Delfiner 2012, § 2.5: the practical range); a spherical model's
+        own range; with anisotropy the geometric mean of the long one and the short one.
+
+        Examples
+        --------
+        >>> round(Variogram(model="exponential", partial_sill=1.0, range_m=100.0).reach_m, 1)
+        299.6
+        """
+        if self.range_m is None:
+            return 0.0
+        times = 1.0
+        if self.model != "spherical":
+            from scipy.optimize import brentq
+
+            times = brentq(lambda ratio: float(self.correlation(np.array([ratio]))[0]) - _PRACTICAL, 0.01, 50.0)
+        return float(self.range_m * times * math.sqrt(self.anisotropy_ratio))
 
     def without_nugget(self) -> "Variogram":
         """The same variogram with its nugget taken out: that of the smooth field under the readings."""

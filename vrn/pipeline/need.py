@@ -337,7 +337,8 @@ def _standard_error(
             continue
         given = INPUT_OF_SURFACE.get(name, name)
         slope = (need_of({given: known[given] + 0.01}) - need) / 0.01
-        variance += (slope * surface.se.ravel()[here]) ** 2
+        error = surface.se.ravel()[here]  # where a layer's error is not stated, it is taken as it is
+        variance += (slope * np.where(np.isnan(error) & (name != "nitrate_ppm"), 0.0, error)) ** 2
     need_se = np.full(grid.rows * grid.cols, np.nan)
     need_se[here] = np.sqrt(variance)
     return need_se.reshape(grid.shape)

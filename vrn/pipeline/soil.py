@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from vrn.errors import CrsMismatchError, OutOfRangeError
 from vrn.findings import Finding, Quantity, warning
+from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
 from vrn.model.grid import Grid
 from vrn.model.layers import ConstantLayer, Layer, PointLayer, YieldLogLayer
@@ -17,10 +18,20 @@ from vrn.model.surface import Surface
 from vrn.model.surface_choice import SurfaceChoice
 from vrn.nitrogen.ledger import OWN_NEED, Ledger, Line
 from vrn.sampling.error import error_of_readings
-from vrn.surface import LEAST_EVIDENCE, area_means, layer_on_grid, pattern_evidence, points_on_grid, weighted_mean
+from vrn.surface import (
+    LEAST_EVIDENCE,
+    area_means,
+    far_ground,
+    layer_on_grid,
+    pattern_evidence,
+    points_on_grid,
+    weighted_mean,
+    with_far_ground,
+    with_gap_filled,
+)
+from vrn.surface.coverage import SILENT_SHARE
 
 _LAYERS: Final = ("organic_matter_pct", "yield_goal_bu_ac", "applied_n_lb_ac")
-_SILENT_SHARE = 0.01  # of the treated ground where a layer may be silent with nothing said
 
 
 def soil_surfaces(
@@ -58,11 +69,33 @@ def soil_surfaces(
     there is a pattern, and is believed.
     """
     making = _Making(field=field, profile=profile, grid=grid, share=share)
-    made = making.surfaces()
+    surfaces, beside = making.surfaces()
     asked = field.settings.zones.file is not None or (field.settings.zones.count or 1) > 1
-    if asked or _evidence(field, profile, made[0], share, extra) >= LEAST_EVIDENCE:
-        return made
-    return replace(making, use_mean_only=True).surfaces()
+    if not asked and _evidence(field, profile, surfaces, share, extra) < LEAST_EVIDENCE:
+        surfaces, beside = replace(making, use_mean_only=True).surfaces()
+    return _with_unknown_ground(field, profile.top[0], surfaces, share), beside
+
+
+def _with_unknown_ground(
+    field: Field, top: SoilSamples, surfaces: dict[str, Surface], share: NDArray[np.float64]
+) -> dict[str, Surface]:
+    """Gaps of the layers filled and told, and the ground that is far from every reading of the top depth."""
+    acres = geodesic_acres(field.treated, field.crs)
+    values = {"yield_goal_bu_ac": field.settings.crop.yield_goal_bu_ac, "organic_matter_pct": None}
+    filled = {
+        name: with_gap_filled(surfaces[name], share, acres=acres, value=value)
+        for name, value in values.items()
+        if name in surfaces
+    }
+    nitrate = surfaces["nitrate_ppm"]
+    choice = nitrate.choice or SurfaceChoice()
+    choice = choice.slices[0].choice if choice.slices else choice
+    read = dict.fromkeys(area for area in top.area_id if area)
+    far = far_ground(
+        nitrate.grid, share, top.coordinates_m, acres=acres, areas=[top.areas[area] for area in read],
+        range_m=choice.range_m,
+    )  # fmt: skip
+    return surfaces | filled | {"nitrate_ppm": with_far_ground(nitrate, far)}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -169,7 +202,7 @@ def extra_surfaces(
         values = layer_on_grid(layer, grid, name=name).values
         known = np.isfinite(values) & (share > 0)
         covered = float(share[known].sum() / share.sum())
-        if 0 < covered < 1 - _SILENT_SHARE:
+        if 0 < covered < 1 - SILENT_SHARE:
             findings.append(
                 warning("surface.layer-partial", f"layers.extra {name}", covered=Quantity("share", covered))
             )

@@ -3,6 +3,7 @@
 from vrn.model.surface_choice import Candidate
 from vrn.model.variogram import Variogram
 from vrn.surface.choose import Interpolation, interpolate
+from vrn.surface.coverage import FIRST_RANK, far_ground, with_far_ground, with_gap_filled
 from vrn.surface.cross_validation import LEAST_EVIDENCE, blocked_folds, leave_one_out, pattern_evidence
 from vrn.surface.distance import inverse_distance
 from vrn.surface.fit import empirical_variogram, fit_variogram
@@ -11,6 +12,7 @@ from vrn.surface.layers import area_means, layer_on_grid, points_on_grid, weight
 from vrn.surface.likelihood import restricted_log_likelihood
 
 __all__ = [
+    "FIRST_RANK",
     "LEAST_EVIDENCE",
     "Candidate",
     "Interpolation",
@@ -18,6 +20,7 @@ __all__ = [
     "area_means",
     "blocked_folds",
     "empirical_variogram",
+    "far_ground",
     "fit_variogram",
     "interpolate",
     "inverse_distance",
@@ -28,4 +31,6 @@ __all__ = [
     "points_on_grid",
     "restricted_log_likelihood",
     "weighted_mean",
+    "with_far_ground",
+    "with_gap_filled",
 ]

@@ -75,7 +75,7 @@ class Interpolation:
             candidates=self.candidates, loo_rmse=rmse.get(self.chosen), mean_rmse=rmse.get(MEAN),
             variogram=self.variogram,
             left_out=tuple(round(float(value), 4) for value in predicted) if self.candidates else (),
-            readings=self.readings, places=self.places,
+            readings=self.readings, places=self.places, range_m=_range_m(self.estimator),
         )  # fmt: skip
 
 
@@ -116,6 +116,15 @@ class Drift:
         if not here.shape[1] or np.linalg.matrix_rank(here, tol=1e-6 * len(here) ** 0.5) < here.shape[1]:
             return cls()
         return cls(at_readings=here, at_targets=np.nan_to_num(there))
+
+
+def _range_m(estimator: Estimator) -> float | None:
+    """Median range of the variograms that an estimator's error rests on; None for the mean. [m]"""
+    if isinstance(estimator, LocalKriged):
+        return estimator.variogram.reach_m
+    if isinstance(estimator, Kriged | InverseDistance):
+        return float(np.median([one.reach_m for one in estimator.plausible or (estimator.variogram,)]))
+    return None
 
 
 @one_blas_thread

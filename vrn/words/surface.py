@@ -4,6 +4,8 @@ from typing import Final
 
 _METHODS: Final = 'See "Surfaces" in the report for the methods compared.'
 _LOGS: Final = 'See "Surfaces" in the report for the records left out.'
+_SAMPLE_THERE: Final = "Sample the hatched ground. Until then its rates are a guess."
+_LAYER_THERE: Final = "Give a layer of the whole field. Do not trust a zone border along this layer's edge."
 
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "readings-unknown": ("{unknown} of {readings} readings have no value and were left out.", "Check those rows."),
@@ -54,6 +56,38 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "layer-partial": (
         "The layer covers {covered} of the treated ground. Its average is used on the rest.",
         "Give a layer of the whole field. Do not trust a zone border along this layer's edge.",
+    ),
+    "far-corner": (
+        "All {readings} readings are in the {side} corner. {far} of {acres} are farther than {threshold:0} from any "
+        "reading.",
+        _SAMPLE_THERE,
+    ),
+    "far-half": (
+        "All {readings} readings are in the {side} half. {far} of {acres} are farther than {threshold:0} from any "
+        "reading.",
+        _SAMPLE_THERE,
+    ),
+    "part-not-sampled": (
+        "All {readings} readings are in the {side} part of the field. The rest was not sampled.",
+        "Sample the rest. Until then its rates are a guess.",
+    ),
+    "far-most": (
+        "{far} of {acres} are farther than {threshold:0} from any reading, {share} of the ground.",
+        _SAMPLE_THERE,
+    ),
+    "far-some": ("{far} of {acres} are farther than {threshold:0} from any reading.", _SAMPLE_THERE),
+    "far-one-reading": (
+        "There is one reading. {far} of {acres} are farther than {threshold:0} from it.",
+        _SAMPLE_THERE,
+    ),
+    "gap-yield": (
+        "{area} ({share}) have no yield potential. The yield goal of {value} is used there, give or take {spread}.",
+        _LAYER_THERE,
+    ),
+    "gap-organic-matter": (
+        "{area} ({share}) have no organic matter value. The layer's average of {value} is used there, give or take "
+        "{spread}.",
+        _LAYER_THERE,
     ),
     "harvests": ("Yield potential comes from the harvest logs of {seasons}.", _LOGS),
     "one-season": (
