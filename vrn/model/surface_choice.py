@@ -107,7 +107,9 @@ class FarGround:
     readings : int
         Places with a reading.
     side : str
-        Half or corner that holds all of them, as ``"north"`` or ``"northeast"``; empty where none does.
+        Half of the ground that holds all of them, by its compass point, or its corner; empty where none does.
+    corner : bool
+        Whether it is a corner.
     """
 
     mask: NDArray[np.bool_]
@@ -117,6 +119,7 @@ class FarGround:
     share: float
     readings: int
     side: str = ""
+    corner: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

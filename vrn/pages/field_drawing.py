@@ -22,6 +22,7 @@ LABEL_PT: Final = 9.0
 SMALL_PT: Final = 7.0
 _LETTER_PT, _ROUND_PT, _HIGH_PT = 6.1, 6.5, 15.8  # a label's box: a letter's width, what stands round it, its height
 _HATCH_PT, _UNDER_PT, _ARROW_PT = 5.0, 8.0, 5.0
+_SLOPES: Final = {"/": (1.0,), "\\": (-1.0,), "x": (1.0, -1.0)}
 _NORTH: Final = np.array([(0.0, 1.0), (0.45, -0.7), (0.0, -0.3), (-0.45, -0.7)])
 
 Floats = NDArray[np.float64]
@@ -29,7 +30,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """
+    r"""
     How a shape is drawn; an empty colour draws nothing.
 
     Parameters
@@ -39,7 +40,7 @@ class Look:
     width_pt : float
         Of the line. [pt]
     hatch : str
-        ``"/"``, ``"x"`` or none.
+        ``"/"``, ``"\"``, ``"x"`` or none.
     radius_pt : float
         Of points. [pt]
     """
@@ -227,7 +228,7 @@ def _placed(shape: shapely.Geometry, look: Look, frame: Frame, point: float) -> 
     if look.hatch and polygons:
         line = Look(line=look.line, width_pt=0.8)
         apart_m = _HATCH_PT * point / frame.per_m
-        for slope in (1.0, -1.0) if look.hatch == "x" else (1.0,):
+        for slope in _SLOPES[look.hatch]:
             hatch = _hatch(parts[kinds == 3], apart_m, slope=slope)
             yield Placed(lines=[frame.place(shapely.get_coordinates(one)) for one in hatch], look=line)
 

@@ -2,7 +2,7 @@
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -28,11 +28,12 @@ from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_
 from vrn.pages.ramps import rate_colors
 from vrn.pages.report_phrases import cautions, facts, why_one_zone
 from vrn.pages.tables import sample_places, samples_table, zones_table
+from vrn.pages.unknown_ground import HATCHES, hatch_legend, hatched
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
 
 _COLUMNS: Final = ("area", "nitrate", "need", "rate", "product-rate")
-_OVERLAYS: Final = ("zones", "samples", "no-apply", *ON_DEMAND)
+_OVERLAYS: Final = ("zones", "samples", "no-apply", *HATCHES, *ON_DEMAND)
 _SCRIPT_WORDS: Final[dict[str, tuple[str, ...]]] = {  # with what the script fills in
     "background": (), "no-nitrogen-here": (), "outside": (), "whole-zone": ("zone",), "here": ("values",),
     "no-number": (), "out-of-range": ("allowed",), "too-low": ("allowed",), "no-reason": (), "reason-alone": (),
@@ -76,6 +77,7 @@ def map_page(prescription: Prescription) -> str:
     }  # fmt: skip
     leaflet_css, leaflet_js, licence = leaflet_files()
     first_js, page_js = page_asset("first.js"), page_asset("map.js")
+    drawing = rate_drawing(prescription, shown)
     title = say(shown, "map.still", field=prescription.field.name)
     found = finding_texts(shown, prescription.findings)
     texts = {
@@ -91,7 +93,8 @@ def map_page(prescription: Prescription) -> str:
         policy=page_policy((first_js, leaflet_js, page_js), settings.export.tiles),
         licence=Markup(licence.replace("--", "- -")), leaflet_css=Markup(leaflet_css),
         css=Markup(page_asset("map.css")), first_js=Markup(first_js), leaflet_js=Markup(leaflet_js),
-        page_js=Markup(page_js), still=Markup(as_svg(rate_drawing(prescription, shown), title)),
+        page_js=Markup(page_js), still=Markup(as_svg(replace(drawing, shapes=hatched(drawing, prescription)), title)),
+        hatches=hatch_legend(prescription, shown),
         data=Markup(script_json(data)), page=texts, layers=layers, on_demand=ON_DEMAND,
         overlays=[key for key in _OVERLAYS if key in shapes], zones=zone_texts(prescription, places, shown),
         table=zones_table(prescription, shown, _COLUMNS), samples=samples_table(places, shown), places=len(places),

@@ -16,6 +16,7 @@ from vrn.model.surface import Surface
 from vrn.pages.field_drawing import zone_labels
 from vrn.pages.ramps import CROP, DOUBT, NITROGEN, SOIL, Ramp, rate_colors
 from vrn.pages.tables import SamplePlace
+from vrn.pages.unknown_ground import unknown_ground
 from vrn.prescription.model import Prescription
 from vrn.units import FT_M
 from vrn.words import UnitFormat, say
@@ -213,6 +214,7 @@ def map_shapes(
     none = shapely.get_parts(shapely.intersection(field.no_apply, field.boundary))
     shapes: dict[str, list[tuple[shapely.Geometry, dict[str, Any]]]] = {
         "zones": [(rate.outline, {"zone": rate.zone, "color": colors[rate.zone]}) for rate in prescription.rates],
+        **{kind: [(ground, {})] for kind, ground in unknown_ground(prescription).items()},
         "no-apply": [(part, {}) for part in none if part.geom_type == "Polygon" and part.area > 0],
         "boundary": [(field.boundary, {})],
         "samples": [(shapely.Point(one.east_m, one.north_m), {"label": one.label}) for one in places]

@@ -4,7 +4,7 @@ import io
 import math
 from collections.abc import Callable, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from vrn.pages.field_drawing import INK, QUIET, Frame, ground_drawing, rate_draw
 from vrn.pages.field_drawn import on_axes
 from vrn.pages.map_page_layers import round_values
 from vrn.pages.ramps import Ramp
+from vrn.pages.unknown_ground import hatched
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
 
@@ -90,6 +91,7 @@ def sheet(drawn: "Figure") -> "Axes":
 def rate_map(prescription: Prescription, shown: UnitFormat) -> bytes:
     """Zones with their rates, samples, no-apply ground."""
     drawing = rate_drawing(prescription, shown)
+    drawing = replace(drawing, shapes=hatched(drawing, prescription))
     height_in = float(np.clip(6.4 * drawing.aspect, 1.6, 3.7))
     with figure(6.4, height_in + 0.2) as drawn:
         on_axes(sheet(drawn), drawing, (0.05, 0.2, 6.3, height_in - 0.05))
@@ -110,6 +112,8 @@ class Drawing:
 def surface_maps(prescription: Prescription, drawings: Sequence[Drawing], shown: UnitFormat) -> bytes:
     """Surfaces side by side, each with its own scale under it."""
     ground = ground_drawing(prescription.field, shown)
+    names = [one.surface.name for one in drawings]
+    grounds = [replace(ground, shapes=hatched(ground, prescription, [name])) for name in names]
     room_in = 6.8 / len(drawings)
     map_in = float(np.clip(room_in * 0.95 * ground.aspect, 1.3, 3.4))
     with figure(6.8, map_in + 0.85) as drawn:
@@ -117,7 +121,7 @@ def surface_maps(prescription: Prescription, drawings: Sequence[Drawing], shown:
         for number, one in enumerate(drawings):
             left_in = (number + 0.03) * room_in
             axes.text(left_in, map_in + 0.68, one.title, weight="bold")
-            frame = on_axes(axes, ground, (left_in, 0.6, 0.94 * room_in, map_in))
+            frame = on_axes(axes, grounds[number], (left_in, 0.6, 0.94 * room_in, map_in))
             _surface(axes, frame, prescription, one)
             _scale_under(axes, left_in + 0.1 * room_in, 0.74 * room_in, prescription, one)
         return png(drawn)

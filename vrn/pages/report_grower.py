@@ -9,6 +9,7 @@ from vrn.pages.plots import rate_map
 from vrn.pages.report_parts import Bullets, Part, Picture, Text
 from vrn.pages.report_phrases import ordinary_rates, places_read, why_one_zone
 from vrn.pages.tables import zones_table
+from vrn.pages.unknown_ground import hatch_legend
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, finding_texts, say
 
@@ -19,7 +20,10 @@ _COLUMNS: Final = ("area", "nitrate", "yield-goal", "need", "rate", "product-rat
 def grower_page(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ...]:
     """Map, zones, product, cost against one flat rate, three sentences, what could be wrong."""
     picture = Picture(
-        caption=say(shown, "grower.map", rate=Quantity("rate", None)),
+        caption=" ".join((
+            say(shown, "grower.map", rate=Quantity("rate", None)),
+            *(meaning for _, meaning in hatch_legend(prescription, shown)),
+        )),
         alt=say(shown, "grower.map-alt", field=prescription.field.name), png=rate_map(prescription, shown),
     )  # fmt: skip
     short = (_found(prescription, shown), " ".join(_advised(prescription, shown)), _how_sure(prescription, shown))

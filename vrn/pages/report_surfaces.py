@@ -16,6 +16,7 @@ from vrn.pages.map_page_layers import KNOWN_SURFACES, surface_title
 from vrn.pages.plots import Drawing, cross_validation_plot, surface_maps, variogram_plot
 from vrn.pages.ramps import DOUBT
 from vrn.pages.report_parts import Bullets, Part, Picture, Piece, Table
+from vrn.pages.unknown_ground import hatch_legend
 from vrn.prescription.model import Prescription
 from vrn.units import FT_M
 from vrn.words import UnitFormat, say
@@ -42,7 +43,8 @@ def surfaces_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
             drawings.append(Drawing(title=words, surface=surface, values=surface.se, ramp=DOUBT, factor=factor))
         pieces.append(
             Picture(
-                caption=say(shown, "surface.made-by", title=title, chosen=surface.chosen),
+                caption=_caption(say(shown, "surface.made-by", title=title, chosen=surface.chosen), [name],
+                                 prescription, shown),
                 alt=say(shown, "surface.map-of", title=title), png=surface_maps(prescription, drawings, shown),
             )
         )  # fmt: skip
@@ -55,7 +57,8 @@ def surfaces_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
         drawings = [_drawing(one, shown) for one in others]
         pieces.append(
             Picture(
-                caption=say(shown, "surface.other-layers", layers=layers),
+                caption=_caption(say(shown, "surface.other-layers", layers=layers), [one.name for one in others],
+                                 prescription, shown),
                 alt=say(shown, "surface.other-layers-alt"), png=surface_maps(prescription, drawings, shown),
             )
         )  # fmt: skip
@@ -63,6 +66,10 @@ def surfaces_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
     if goal is not None and goal.choice is not None and goal.choice.harvests:
         pieces += _harvests(goal.choice.harvests, shown)
     return Part(title=say(shown, "surface.title"), pieces=tuple(pieces)) if pieces else None
+
+
+def _caption(made: str, names: list[str], prescription: Prescription, shown: UnitFormat) -> str:
+    return " ".join((made, *(meaning for _, meaning in hatch_legend(prescription, shown, names))))
 
 
 def _drawing(surface: Surface, shown: UnitFormat) -> Drawing:

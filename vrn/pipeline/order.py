@@ -91,7 +91,8 @@ def build(
         *prescription.findings,
     )  # fmt: skip
     return replace(
-        prescription, findings=findings, methods=needed.methods_by_zone(prescription.zones.labels, share),
+        prescription, findings=tuple(sorted(findings, key=lambda one: one.code not in FIRST_RANK)),
+        methods=needed.methods_by_zone(prescription.zones.labels, share),
         season=needed.season, response=needed.response, readings=readings,
         causes=None if own or own_of_cells else causes_of_error(prescription),
     )  # fmt: skip

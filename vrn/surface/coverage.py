@@ -110,10 +110,11 @@ def far_ground(
     far_share = float(weights[mask[here]].sum() / weights.sum())
     count = len(np.unique(places_m, axis=0))
     corners = shapely.get_coordinates(list(areas)) if areas else places_m
+    side, corner = _side(centers, weights, corners) if count >= _FEWEST_ASIDE else ("", False)
     return FarGround(
         mask=mask.reshape(share.shape), threshold_ft=threshold_m / FT_M, acres=far_share * acres, share=far_share,
         treated_acres=acres, readings=count,
-        side="" if count < _FEWEST_ASIDE and not far_share else _side(centers, weights, corners),
+        side=side, corner=corner,
     )  # fmt: skip
 
 
@@ -127,18 +128,20 @@ def _distance_m(centers: Array, places_m: Array, areas: Sequence[shapely.Geometr
     return np.asarray(cKDTree(places_m).query(centers)[0], dtype=float)
 
 
-def _side(centers: Array, weights: Array, readings: Array) -> str:
-    """Half or corner of the ground that holds all readings, as ``"north"`` or ``"northeast"``; empty where none does."""
-    beyond = {}
+def _side(centers: Array, weights: Array, readings: Array) -> tuple[str, bool]:
+    """Where all readings are: in a half of the ground by its compass point, or (True) a corner; empty where neither."""
+    empty = {}  # share of the ground past the readings on the other side
     for name, way in _COMPASS.items():
-        beyond[name] = float(weights[centers @ way > (readings @ way).max()].sum() / weights.sum())
-    opposite = {name: next(o for o, (x, y) in _COMPASS.items() if (x, y) == (-a, -b))
-                for name, (a, b) in _COMPASS.items()}  # fmt: skip
-    held = [name for name, other in opposite.items()
-            if beyond[other] > 0.5 and beyond[other] - beyond[name] > _ASIDE]  # fmt: skip
-    north_south = next((name for name in ("north", "south") if name in held), "")
-    east_west = next((name for name in ("east", "west") if name in held), "")
-    return north_south + east_west or (max(held, key=lambda name: beyond[opposite[name]]) if held else "")
+        beyond, behind = (
+            float(weights[centers @ turned > (readings @ turned).max()].sum() / weights.sum())
+            for turned in (np.negative(way), np.array(way))
+        )
+        empty[name] = beyond if beyond > 0.5 and beyond - behind > _ASIDE else 0.0
+    along = [name for pair in (("north", "south"), ("east", "west")) for name in pair if empty[name]]
+    if along:
+        return "".join(along), len(along) == 2
+    most = max(empty, key=lambda name: empty[name])
+    return (most if empty[most] else ""), False
 
 
 def far_findings(far: FarGround, about: str) -> Iterator[Finding]:
@@ -149,9 +152,8 @@ def far_findings(far: FarGround, about: str) -> Iterator[Finding]:
         "share": Quantity("share", far.share),
     }  # fmt: skip
     told = far.share >= SILENT_SHARE
-    if far.side and far.readings >= _FEWEST_ASIDE:
-        shape = "corner" if far.side not in ("north", "south", "east", "west") else "half"
-        code = f"surface.far-{shape}" if told else "surface.part-not-sampled"
+    if far.side:
+        code = f"surface.far-{'corner' if far.corner else 'half'}" if told else "surface.part-not-sampled"
         yield warning(code, about, side=far.side, **quantities)
     elif told:
         one = far.readings == 1

@@ -19,6 +19,8 @@
   /* the map: the later stands over the earlier */
   var looks = {
     "zones": { color: ink, weight: 1.5 },
+    "far": { stroke: false, fillColor: "url(#hatch-far)", fillOpacity: 1, interactive: false },
+    "gap": { stroke: false, fillColor: "url(#hatch-gap)", fillOpacity: 1, interactive: false },
     "no-apply": { color: ink, weight: 1, fillColor: "url(#hatch)", fillOpacity: 1 },
     "boundary": { color: ink, weight: 2, fill: false, interactive: false },
     "samples": { color: ink, weight: 1, dashArray: "4 4", fill: false },
@@ -62,7 +64,7 @@
     });
     zones.setStyle(styleOf(shown, overlays.zones !== false));
     zones.eachLayer(function (zone) { if (zone.feature.properties.zone === chosen) { zone.bringToFront(); } });
-    ["no-apply", "boundary", "samples"].forEach(function (key) { if (map.hasLayer(shapes[key])) { shapes[key].bringToFront(); } });
+    ["far", "gap", "no-apply", "boundary", "samples"].forEach(function (key) { if (shapes[key] && map.hasLayer(shapes[key])) { shapes[key].bringToFront(); } });
     if (beside) { beside.draw(); }
     crowd();
     var two = byId("beside-it").value;
