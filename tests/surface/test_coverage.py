@@ -122,11 +122,13 @@ def test_kriging_widens_by_itself_and_the_mean_is_widened() -> None:
     trend = 10 + 8 * np.sin(here[:, 0] / 60) * np.cos(here[:, 1] / 60)
     for ppm, only in ((trend, False), (trend, True)):
         made = points_on_grid(here, ppm, GRID, name="nitrate_ppm", use_mean_only=only)
-        assert made.choice is not None and made.se is not None
+        assert made.choice is not None
+        assert made.se is not None
         assert (made.choice.range_m is None) == (made.chosen == "mean") == only
         far = far_ground(GRID, ALL, here, acres=ACRES, range_m=made.choice.range_m)
         surface = with_far_ground(made, far)
-        assert surface.se is not None and surface.draws is not None
+        assert surface.se is not None
+        assert surface.draws is not None
         assert far.share > 1 / 3
         near = _distance([tuple(place) for place in here.tolist()]) < 40
         assert surface.se[far.mask].min() > surface.se[near].mean()
@@ -154,8 +156,10 @@ def test_a_gap_takes_the_stated_value_and_the_layers_spread(seed: int, known: fl
     spread = math.sqrt(np.average((values[here & (share > 0)] - mean) ** 2, weights=share[here & (share > 0)]))
     assert np.array_equal(surface.values[here], values[here])
     assert surface.values[gap] == pytest.approx(mean if goal is None else goal)
-    assert surface.se is not None and surface.se[gap] == pytest.approx(spread)
-    assert surface.choice is not None and surface.choice.gap is not None
+    assert surface.se is not None
+    assert surface.se[gap] == pytest.approx(spread)
+    assert surface.choice is not None
+    assert surface.choice.gap is not None
     assert surface.choice.gap.acres == pytest.approx(100.0 * share[gap].sum() / share.sum())
     (finding,) = surface.findings
     assert finding.level == ("warning" if share[gap].sum() / share.sum() >= 0.01 else "note")

@@ -123,7 +123,10 @@ def _cost(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
         if per_lb is not None:
             yield say(shown, "grower.left-costs", price=price, total=Quantity("money", total_n_lb * per_lb))
         return
-    flat_n_lb, factor = prescription.flat_rate_n_lb_ac * prescription.acres, shown.factor("mass")
+    flat_n_lb = prescription.flat_rate_n_lb_ac * prescription.acres
+    if prescription.flat is not None:
+        flat_n_lb = prescription.flat.total_n_lb  # on the same ground as the zones
+    factor = shown.factor("mass")
     apart = round(flat_n_lb * factor) - round(total_n_lb * factor)
     yield say(shown, f"grower.flat-takes-{_way(apart)}", flat=Quantity("mass", flat_n_lb),
               apart=Quantity("mass", abs(apart) / factor))  # fmt: skip

@@ -331,9 +331,9 @@ def _flat_rate(cells: _Cells, rules: RateRules, acres: float, prices: NitrogenPr
 
 
 def _against_flat(rates: tuple[ZoneRate, ...], flat: float, cells: _Cells, product: Product) -> FlatComparison:
-    """What the zones do that one rate would not."""
+    """What the zones do that one rate would not, on the same ground: none that is unknown and gets nothing."""
     by_zone = np.array([np.nan, *(rate.rate_n_lb_ac for rate in rates)])
-    total = flat * sum(rate.acres for rate in rates)
+    total = flat * sum(rate.acres for rate in rates if np.isfinite(rate.need_lb_ac) or rate.rate_n_lb_ac > 0)
     return FlatComparison(
         total_n_lb=total, total_product=total / product.n_lb_per_unit,
         misallocated_lb_ac=cells.misallocated(np.full(len(by_zone), flat)),
