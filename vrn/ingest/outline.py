@@ -1,6 +1,7 @@
 """The field's boundary, its no-apply ground, and any other polygons, as valid areas in one projected system."""
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import shapely
@@ -12,11 +13,14 @@ from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.place import check_finite, system_of, to_system
 from vrn.ingest.table import LONLAT, CellTable, Features
 from vrn.ingest.vectors import read_features
+from vrn.ingest.which_outline import inside, read_chosen, refuse_inner, refuse_several
 from vrn.model.area import geodesic_acres, projected_crs
 from vrn.model.settings import FieldSection, NoApply
 from vrn.units import AC_M2, FT_M, HA_AC
 
-_LEAST_AC, _USUAL_AC, _MOST_AC = 0.05, 2000.0, 50_000.0
+_LEAST_AC, _FEW_AC, _USUAL_AC, _MOST_AC = 0.05, 1.0, 2000.0, 50_000.0
+_LEAST_INNER_AC = 0.01  # of an outline inside the field that a person must hear of
+_MOST_PIECES = 500  # of an outline, up to which each is held against each
 _ARC_SEGMENTS = 32  # of a quarter circle; the area of a round end is 0.04 % short
 
 
@@ -28,7 +32,7 @@ class PlacedAreas:
     table: CellTable
 
 
-def read_boundary(files: InputFiles, section: FieldSection) -> tuple[str, shapely.Geometry]:
+def read_boundary(files: InputFiles, section: FieldSection) -> tuple[str, shapely.Geometry, shapely.Geometry]:
     """
     Boundary of the field, and the projected system it settles.
 
@@ -38,17 +42,21 @@ def read_boundary(files: InputFiles, section: FieldSection) -> tuple[str, shapel
         UTM zone of its centroid.
     boundary : shapely Polygon or MultiPolygon
         Valid, holes cut out, in ``crs``.
+    inner : shapely.Geometry
+        Outlines of the file that lie inside it and are not meant by it; may be empty.
 
     Raises
     ------
     InputFileError
-        If it is no area, is not in degrees or a named system, or is too small or large to be one field.
+        If several outlines are there and nobody says which, one lies inside another, it is no area, is not in degrees
+        or a named system, or is too small or large to be one field.
     """
     source = files.source(section.boundary, "field.boundary")
-    features = read_features(files, source)
+    features, meant, said = read_chosen(files, source, section.boundary_where)
     check_finite(source, features.geometry, features.table.row_word)
     crs = system_of(files, source, features.crs, section.boundary_crs, _bounds(features.geometry))
-    whole = shapely.union_all(_areas_of(files, source, features.geometry)[0])
+    _whether_one(source, features, meant, said=said)
+    whole = shapely.union_all(_areas_of(files, source, features.geometry[meant])[0])
     lonlat = to_system(source, np.array([whole], dtype=object), crs, LONLAT)[0]
     west, south, east, north = lonlat.bounds
     if abs(south) > 84 or abs(north) > 84:
@@ -69,10 +77,52 @@ def read_boundary(files: InputFiles, section: FieldSection) -> tuple[str, shapel
         source.refuse(f"the boundary holds {shown}.", "Check that it is the outline of one field, and its map system.")
     if acres > _USUAL_AC:
         files.warn("ingest.large-boundary", source, area=Quantity("area", acres))
-    if len(features.geometry) > 1:
-        parts = len(shapely.get_parts(boundary))
-        files.note("ingest.outlines-joined", source, outlines=len(features.geometry), parts=parts)
-    return target, boundary
+    if acres < _FEW_AC:
+        files.warn("ingest.small-boundary", source, area=Quantity("area", acres))
+    joined = sum(bool(_outlines(shape)) for shape in features.geometry[meant])
+    if joined > 1:
+        files.note("ingest.outlines-joined", source, outlines=joined, parts=len(shapely.get_parts(boundary)))
+    others = [area for shape in features.geometry[~meant] if (area := _area(shape)) is not None]
+    inner = []
+    if others:
+        moved = to_system(source, np.array(others, dtype=object), crs, target)
+        inner = [_polygons(area) for area in moved if inside(area, boundary)]
+    return target, boundary, shapely.union_all(inner) if inner else shapely.MultiPolygon()
+
+
+def check_inner(section: FieldSection, inner: shapely.Geometry, no_apply: shapely.Geometry) -> None:
+    """
+    Refuse outlines inside the field that are not no-apply ground: nobody has said what they are.
+
+    Raises
+    ------
+    InputFileError
+    """
+    open_ac = shapely.area(shapely.difference(inner, no_apply)) / AC_M2
+    if open_ac > _LEAST_INNER_AC:
+        refuse_inner(Source(path=Path(section.boundary), name=section.boundary, key="field.boundary"))
+
+
+def _whether_one(source: Source, features: Features, meant: NDArray[np.bool_], *, said: bool) -> None:
+    """Refuse outlines that are not one field's: several of which nobody said which, or one inside another."""
+    rows = [
+        int(i) for i in np.flatnonzero(meant) if features.geometry[i] is not None and _outlines(features.geometry[i])
+    ]
+    areas = [area for i in rows if (area := _area(features.geometry[i])) is not None]
+    different = [area for i, area in enumerate(areas) if not any(area.equals(other) for other in areas[:i])]
+    if len(different) > 1 and not said:
+        refuse_several(source, features.table.rows(rows), different)
+    pieces = [shapely.make_valid(piece) for i in rows for piece in _outlines(features.geometry[i])]
+    if len(pieces) <= _MOST_PIECES:
+        single = [one for i, one in enumerate(pieces) if not any(one.equals(other) for other in pieces[:i])]
+        if any(inside(one, other) for one in single for other in single if one is not other):
+            refuse_inner(source)
+
+
+def _area(shape: shapely.Geometry | None) -> shapely.Geometry | None:
+    """The area of a feature, valid; None where it has none."""
+    pieces = [] if shape is None else [shapely.make_valid(piece) for piece in _outlines(shape)]
+    return shapely.union_all(pieces) if pieces else None
 
 
 def read_no_apply(
@@ -87,10 +137,10 @@ def read_no_apply(
     pieces: list[shapely.Geometry] = []
     for i, part in enumerate(parts, 1):
         source = files.source(part.file, f"field.no_apply[{i}].file")
-        features = read_features(files, source)
+        features, meant, _ = read_chosen(files, source)
         check_finite(source, features.geometry, features.table.row_word)
         system = system_of(files, source, features.crs, None, _bounds(features.geometry))
-        shapes = _repaired(files, source, to_system(source, features.geometry, system, crs))
+        shapes = _repaired(files, source, to_system(source, features.geometry[meant], system, crs))
         if part.setback_ft == 0 and any(shapely.get_dimensions(shape) < 2 for shape in shapes):
             setback = "setback_m" if files.metric else "setback_ft"
             source.refuse(

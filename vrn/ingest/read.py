@@ -11,10 +11,11 @@ from vrn.errors import InputFileError
 from vrn.ingest.field_file import load_toml, read_settings, settings_from
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.layers import read_layers
-from vrn.ingest.outline import read_boundary, read_no_apply
+from vrn.ingest.outline import check_inner, read_boundary, read_no_apply
 from vrn.ingest.samples import read_samples
-from vrn.ingest.season_tables import read_normals, read_trial, read_weather
+from vrn.ingest.season_tables import read_trial
 from vrn.ingest.suspicions import check_samples, drop_samples_outside
+from vrn.ingest.weather import read_normals, read_weather
 from vrn.model.field import Field
 from vrn.model.layers import PolygonLayer
 from vrn.model.samples import SoilSamples
@@ -95,8 +96,9 @@ def read_avoided(files: tuple[str | Path, ...], field: Field, *, keep_off_ft: fl
 
 def read_all(files: InputFiles, settings: Settings, *, sampled: bool = True) -> Field:
     """Everything that checked settings name; before the sampling, what is needed to plan it."""
-    crs, boundary = read_boundary(files, settings.header)
+    crs, boundary, inner = read_boundary(files, settings.header)
     no_apply = read_no_apply(files, settings.header.no_apply, boundary, crs)
+    check_inner(settings.header, inner, no_apply)
     samples = (_samples if sampled else _samples_in_hand)(files, settings, boundary, crs)
     layers = read_layers(files, settings, boundary, crs)
     weather = read_weather(files, settings)

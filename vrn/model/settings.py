@@ -29,7 +29,8 @@ class FieldSection:
 
     name: Text
     season: Annotated[int, Ge(1980), Le(2100)]
-    boundary: Text
+    boundary: Text  # "farm.geojson#Name" where the file holds several outlines
+    boundary_where: dict[str, str] = field(default_factory=dict)  # or the column and value that the field's own have
     boundary_crs: str | None = None  # when the file does not say
     edge_buffer_ft: Annotated[float, Ge(0), Lt(500)] = 0.0
     no_apply: tuple[NoApply, ...] = ()

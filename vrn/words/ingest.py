@@ -27,6 +27,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     ),
     # outlines
     "large-boundary": ("The boundary holds {area:0}.", "Check that it is one field."),
+    "small-boundary": ("The boundary holds {area:2}, little for a field.", "Check that it is the whole field."),
     "outlines-joined": (
         "The file holds {outlines:outline|outlines}. They were joined into one field of {parts:part|parts}.",
         "If that is wrong, keep one outline in the file.",
@@ -284,6 +285,14 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "weather-of-another-season": (
         "The weather runs from {first} to {last}, but the season is {season}.",
         "Use the weather of this season.",
+    ),
+    "trace-of-rain": (
+        "{days:day has|days have} a trace of rain, read as none.",
+        "Nothing to do.",
+    ),
+    "rain-in-doubt": (
+        "Every day of rain in {column} is small for the unit in its name.",
+        "Look up the unit at the station, and put it in the name of the column.",
     ),
     "weather-has-gaps": ("Some days have no temperature or no rain.", "Fill them in from a station nearby."),
     "harvest-year-unknown": (
