@@ -49,7 +49,7 @@ _WORDS: Final = {
 }
 _BESIDE: Final = frozenset(("temp", "temperature", "air", "daily", "deg", "degrees", "total", "sum", "t"))
 # what no day holds. °F: 134 and -80 are the records of the world and of the States; rain: 12 in is beyond the day of
-# record of most of the corn states, 60 in the month of record of the States: from memory, the limits as this project set
+# record of most of the corn states, 60 in the month of record of the States: from memory
 _COLDEST_F, _HOTTEST_F, _WETTEST_DAY_IN, _WETTEST_MONTH_IN = -80.0, 134.0, 12.0, 60.0
 _WET_DAY_IN: Final = 2.0  # mean of the days with rain that no season has; a third of an inch is usual: from memory
 _FEW: Final = 3
