@@ -35,12 +35,14 @@ def check(
     with progress() as step:
         from vrn.ingest import read_field
         from vrn.pipeline import ground_findings
+        from vrn.prescription.products import product_for
         from vrn.sampling.quality import assess_readings
 
         if step is not None:
             step("reading")
         field = read_field(field_file)
         quality = assess_readings(field.samples, section=field.settings.samples)
+        product_for(field.settings)
         if step is not None:
             step("surfaces")
         ground = ground_findings(field)

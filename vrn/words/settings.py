@@ -13,6 +13,7 @@ SENTENCES: Final[dict[str, str]] = {
     "field.name": "Field",
     "field.season": "Season",
     "field.boundary": "File of the field's boundary",
+    "field.boundary_where": "Column that tells the field’s outline",
     "field.boundary_crs": "Coordinate system of the boundary",
     "field.edge_buffer_ft": "Edge cells keep their rate out to",
     "field.no_apply.file": "File of no-apply ground",
