@@ -12,86 +12,43 @@ from vrn.findings import Finding
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneApplied:
-    """
-    One zone as it was applied.
+    """One zone as it was applied."""
 
-    Parameters
-    ----------
-    zone : int
-        0 is no-apply ground.
-    acres : float
-        Of the zone. [ac]
-    driven_acres : float
-        Footprint of the records in it, ground driven twice counted twice. [ac]
-    target_n_lb_ac, mean_n_lb_ac : float
-        Prescribed, and applied on the driven acres (NaN where nothing was driven). [lb N/ac]
-    within_share : float
-        Share of the driven acres within ± 10 % of the target; NaN where nothing was driven.
-    """
-
-    zone: int
-    acres: float
-    driven_acres: float
-    target_n_lb_ac: float
-    mean_n_lb_ac: float
+    zone: int  # 0 is no-apply ground
+    acres: float  # of the zone
+    driven_acres: float  # footprint of the records in it, ground driven twice counted twice
+    target_n_lb_ac: float  # prescribed
+    mean_n_lb_ac: float  # applied on the driven acres (NaN where nothing was driven)
     total_n_lb: float
-    within_share: float
+    within_share: float  # share of the driven acres within ± 10 % of the target; NaN where nothing was driven
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Comparison:
-    """
-    What ``vrn.audit.compare`` returns.
-
-    Parameters
-    ----------
-    units : {"us", "metric"}
-        In which the field's files speak.
-    approved : bool
-        Whether the prescription was approved.
-    source : str
-        The as-applied file.
-    crs : str
-        Projected system of the geometries below.
-    product, unit : str
-        Name of the product and its unit.
-    n_lb_per_unit : float
-        Nitrogen in a unit of product. [lb N/gal or lb N/lb]
-    within_share : float
-        Share of the driven acres within ± 10 % of the target.
-    skipped_acres, overlapped_acres : float
-        Treated ground that no record covers, and ground covered more than once; NaN when the width is not known. [ac]
-    dropped : dict of str to int
-        ``no_rate``, ``negative_rate``, ``outside``, ``no_width`` or ``stopped`` → number of records left out.
-    footprints : ndarray of shapely Polygon, shape (n,)
-        Ground of each record that was kept.
-    applied_n_lb_ac, target_n_lb_ac : ndarray, shape (n,)
-        [lb N/ac]
-    outlines : dict of int to MultiPolygon
-        Zone → outline.
-    skips, overlaps : shapely.Geometry
-    """
+    """What ``vrn.audit.compare`` returns."""
 
     field: str
     season: int
-    units: str
-    approved: bool
-    source: str
-    crs: str
-    product: str
+    units: str  # "us" or "metric", in which the field's files speak
+    approved: bool  # whether the prescription was approved
+    source: str  # the as-applied file
+    crs: str  # projected system of the geometries below
+    product: str  # name of the product and its unit
     unit: Literal["gal", "lb"]
-    n_lb_per_unit: float
+    n_lb_per_unit: float  # nitrogen in a unit of product. [lb N/gal or lb N/lb]
     prescribed_product: float
     applied_product: float
-    within_share: float
+    within_share: float  # share of the driven acres within ± 10 % of the target
+    # treated ground that no record covers, and ground covered more than once; NaN when the width is not known
     skipped_acres: float
     overlapped_acres: float
     zones: tuple[ZoneApplied, ...]
+    # ``no_rate``, ``negative_rate``, ``outside``, ``no_width`` or ``stopped`` → number of records left out
     dropped: dict[str, int]
-    footprints: NDArray[np.object_]
-    applied_n_lb_ac: NDArray[np.float64]
-    target_n_lb_ac: NDArray[np.float64]
-    outlines: dict[int, shapely.Geometry]
+    footprints: NDArray[np.object_]  # ground of each record that was kept, shape (n,)
+    applied_n_lb_ac: NDArray[np.float64]  # shape (n,)
+    target_n_lb_ac: NDArray[np.float64]  # shape (n,)
+    outlines: dict[int, shapely.Geometry]  # zone → outline
     skips: shapely.Geometry
     overlaps: shapely.Geometry
     findings: tuple[Finding, ...]
@@ -135,23 +92,10 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Covered:
-    """
-    What ``vrn.ingest.read_covered`` returns: where product already lies, so that the rest can be prescribed.
+    """What ``vrn.ingest.read_covered`` returns: where product already lies, so that the rest can be prescribed."""
 
-    Parameters
-    ----------
-    ground : shapely Polygon or MultiPolygon
-        In the field's system, cut to the boundary; may be empty.
-    crs : str
-        The field's projected system.
-    n_lb : float or None
-        Nitrogen that lies there; None when the file gives no rate of nitrogen. [lb N]
-    inputs : dict of str to str
-        Path relative to the field's folder → SHA-256.
-    """
-
-    ground: shapely.Geometry
-    crs: str
-    n_lb: float | None
+    ground: shapely.Geometry  # in the field's system, cut to the boundary; may be empty
+    crs: str  # the field's projected system
+    n_lb: float | None  # nitrogen that lies there; None when the file gives no rate of nitrogen
     findings: tuple[Finding, ...] = ()
-    inputs: dict[str, str] = field(default_factory=dict)
+    inputs: dict[str, str] = field(default_factory=dict)  # path relative to the field's folder → SHA-256

@@ -11,16 +11,10 @@ _GEOD = pyproj.Geod(ellps="WGS84")
 
 
 def projected_crs(longitude: float, latitude: float) -> str:
-    """
-    Projected system in metres for a place: its UTM zone on WGS 84.
+    """Projected system in metres for a place: its UTM zone on WGS 84.
 
-    Parameters
-    ----------
-    longitude, latitude : float
-        Of the field. [°]
+    `longitude`, `latitude`: of the field. [°]
 
-    Examples
-    --------
     >>> projected_crs(-95.2, 42.4), projected_crs(-58.5, -33.9)
     ('EPSG:32615', 'EPSG:32721')
     """
@@ -35,14 +29,9 @@ def transformer(source: str, target: str) -> pyproj.Transformer:
 
 
 def reproject(geometry: shapely.Geometry, source: str, target: str) -> shapely.Geometry:
-    """
-    A geometry in another system, vertex by vertex.
+    """A geometry in another system, vertex by vertex.
 
-    Parameters
-    ----------
-    geometry : shapely.Geometry
-    source, target : str
-        Coordinate reference systems as pyproj takes them.
+    `source`, `target`: coordinate reference systems as pyproj takes them.
     """
     if source == target:
         return geometry
@@ -51,17 +40,10 @@ def reproject(geometry: shapely.Geometry, source: str, target: str) -> shapely.G
 
 
 def geodesic_acres(geometry: shapely.Geometry, crs: str) -> float:
-    """
-    Area on the WGS 84 ellipsoid.
+    """Area on the WGS 84 ellipsoid.
 
-    Parameters
-    ----------
-    geometry : shapely Polygon or MultiPolygon
-    crs : str
-        System of its coordinates.
+    `crs`: system of its coordinates.
 
-    Examples
-    --------
     >>> quarter = shapely.box(-95.0, 42.0, -94.99, 42.01)
     >>> round(geodesic_acres(quarter, "EPSG:4326"), 1)
     227.4

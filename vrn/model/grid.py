@@ -158,26 +158,12 @@ class Grid:
 
 
 def cell_size_m(outline: shapely.Geometry, *, swath_m: float, spacing_m: float | None = None) -> float:
-    """
-    Side of a cell that resolves both the machine and the samples.
+    """Side of a cell that resolves both the machine and the samples.
 
-    Parameters
-    ----------
-    outline : shapely.Geometry
-        In a projected system. [m]
-    swath_m : float
-        Width the machine covers in a pass. [m]
-    spacing_m : float, optional
-        Usual distance between samples. [m]
+    `outline`: in a projected system. [m] `swath_m`: width the machine covers in a pass. `spacing_m`: usual distance
+    between samples. Returns a third of a swath, at most a quarter of the spacing, between 3 and 10 m, in half metres;
+    larger where a field would need more than 400 000 cells.
 
-    Returns
-    -------
-    cell_m : float
-        A third of a swath, at most a quarter of the spacing, between 3 and 10 m, in half metres; larger where a
-        field would need more than 400 000 cells. [m]
-
-    Examples
-    --------
     A 60-ft swath is 18.29 m, a third of it 6.1 m:
 
     >>> cell_size_m(shapely.box(0, 0, 800, 800), swath_m=18.288, spacing_m=100.0)
@@ -191,25 +177,11 @@ def cell_size_m(outline: shapely.Geometry, *, swath_m: float, spacing_m: float |
 
 
 def grid_over(outline: shapely.Geometry, *, crs: str, cell_m: float) -> Grid:
-    """
-    Smallest grid that covers an outline, its corners on multiples of the cell.
+    """Smallest grid that covers an outline, its corners on multiples of the cell.
 
-    Parameters
-    ----------
-    outline : shapely.Geometry
-        In the projected system ``crs``. [m]
-    crs : str
-        Projected system in metres.
-    cell_m : float
-        Side of a cell. [m]
+    `outline`: in the projected system ``crs``. [m] `crs`: projected system in metres. `cell_m`: side of a cell. Raises
+    OutOfRangeError if the outline is empty, or would need more than four million cells.
 
-    Raises
-    ------
-    OutOfRangeError
-        If the outline is empty, or would need more than four million cells.
-
-    Examples
-    --------
     >>> grid_over(shapely.box(3, 4, 21, 19), crs="EPSG:32615", cell_m=10.0).shape
     (2, 3)
     """
@@ -228,21 +200,11 @@ def grid_over(outline: shapely.Geometry, *, crs: str, cell_m: float) -> Grid:
 
 
 def share_inside(grid: Grid, outline: shapely.Geometry) -> NDArray[np.float64]:
-    """
-    Share of each cell's area that lies inside an outline.
+    """Share of each cell's area that lies inside an outline.
 
-    Parameters
-    ----------
-    outline : shapely.Geometry
-        In the grid's system.
+    `outline`: in the grid's system. Returns (rows, cols): from 0 (outside) to 1 (wholly inside); the sum times the
+    cell's area is the outline's area.
 
-    Returns
-    -------
-    share : ndarray, shape (rows, cols)
-        From 0 (outside) to 1 (wholly inside); the sum times the cell's area is the outline's area.
-
-    Examples
-    --------
     >>> grid = Grid(crs="EPSG:32615", west_m=0.0, north_m=20.0, cell_m=10.0, rows=2, cols=2)
     >>> share_inside(grid, shapely.box(0, 0, 15, 20)).tolist()
     [[1.0, 0.5], [1.0, 0.5]]

@@ -35,21 +35,11 @@ _UNNAMED: Final = {
 
 
 def metric_twin(path: str) -> tuple[str, float]:
-    """
-    Metric name of a key, and what one of its units is in trade units.
+    """Metric name of a key, and what one of its units is in trade units.
 
-    Parameters
-    ----------
-    path : str
-        Key path without list positions, in trade names.
+    `path`: key path without list positions, in trade names. Returns the key's own last name and 1 where it has no
+    other.
 
-    Returns
-    -------
-    name, factor : str, float
-        The key's own last name and 1 where it has no other.
-
-    Examples
-    --------
     >>> metric_twin("machine.swath_ft")[0], metric_twin("samples.file")
     ('swath_m', ('file', 1.0))
     >>> round(metric_twin("crop.yield_goal_bu_ac")[1], 3)

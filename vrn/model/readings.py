@@ -15,42 +15,21 @@ _MOST_DRIFT_PCT = 50.0  # of nominal; beyond it the reading failed, and nothing 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StandardRun:
-    """
-    Check standards of one instrument in the order they were read, with the samples between them.
+    """Check standards of one instrument in the order they were read, with the samples between them."""
 
-    Parameters
-    ----------
-    instrument : str
-        Empty where the file does not say.
-    order : ndarray of int, shape (n,)
-        Rows of the samples this instrument read, standards among them, in the order of reading.
-    standards : ndarray of int, shape (k,)
-        Rows that are standards, in that order.
-    nominal_ppm, read_ppm : ndarray, shape (k,)
-        [ppm]
-    good : ndarray of bool, shape (k,)
-        Within the allowed band.
-    doubtful : ndarray of int
-        Field rows with a bad standard just before or after them.
-    open_ended : ndarray of int
-        Field rows before the first or after the last standard.
-    drift_pct : float
-        Change of the reading of a standard from the first to the last, by the straight line through them; NaN with
-        fewer than three. [% of nominal]
-    drift_p : float
-        Chance of a line as steep without any drift; NaN with fewer than three.
-    """
-
-    instrument: str
+    instrument: str  # empty where the file does not say
+    # rows of the samples this instrument read, standards among them, in the order of reading, shape (n,)
     order: NDArray[np.intp]
-    standards: NDArray[np.intp]
-    nominal_ppm: NDArray[np.float64]
-    read_ppm: NDArray[np.float64]
-    good: NDArray[np.bool_]
-    doubtful: NDArray[np.intp]
-    open_ended: NDArray[np.intp]
+    standards: NDArray[np.intp]  # rows that are standards, in that order, shape (k,)
+    nominal_ppm: NDArray[np.float64]  # shape (k,)
+    read_ppm: NDArray[np.float64]  # shape (k,)
+    good: NDArray[np.bool_]  # within the allowed band, shape (k,)
+    doubtful: NDArray[np.intp]  # field rows with a bad standard just before or after them
+    open_ended: NDArray[np.intp]  # field rows before the first or after the last standard
+    # change of the reading of a standard from the first to the last, by the straight line through them; NaN with
+    # fewer than three
     drift_pct: float
-    drift_p: float
+    drift_p: float  # chance of a line as steep without any drift; NaN with fewer than three
 
     @property
     def recovery_pct(self) -> NDArray[np.float64]:
@@ -70,50 +49,24 @@ class StandardRun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repeatability:
-    """
-    How well one sample reads the same twice.
+    """How well one sample reads the same twice."""
 
-    Parameters
-    ----------
-    sd_ppm : float
-        Standard deviation of one reading. [ppm]
-    low_ppm, high_ppm : float
-        Its 95 % confidence interval. [ppm]
-    limit_ppm : float
-        Two readings of one sample differ by less in 95 of 100 cases: 2.8 standard deviations. [ppm]
-    freedom : int
-        Degrees of freedom: readings less samples.
-    samples : int
-        Samples read more than once.
-    """
-
-    sd_ppm: float
-    low_ppm: float
+    sd_ppm: float  # standard deviation of one reading
+    low_ppm: float  # its 95 % confidence interval
     high_ppm: float
-    limit_ppm: float
-    freedom: int
-    samples: int
+    limit_ppm: float  # two readings of one sample differ by less in 95 of 100 cases: 2.8 standard deviations
+    freedom: int  # degrees of freedom: readings less samples
+    samples: int  # samples read more than once
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InstrumentPair:
-    """
-    Two instruments on the same samples.
+    """Two instruments on the same samples."""
 
-    Parameters
-    ----------
-    instruments : (str, str)
-        A name is empty where the file does not say.
-    mean_ppm : float
-        First less second. [ppm]
-    low_ppm, high_ppm : float or None
-        Its 95 % interval by Student's t; None with one sample. [ppm]
-    """
-
-    instruments: tuple[str, str]
+    instruments: tuple[str, str]  # a name is empty where the file does not say
     samples: int
-    mean_ppm: float
-    low_ppm: float | None
+    mean_ppm: float  # first less second
+    low_ppm: float | None  # its 95 % interval by Student's t; None with one sample
     high_ppm: float | None
 
     @property
@@ -124,76 +77,40 @@ class InstrumentPair:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blanks:
-    """
-    What blanks read, and what they say of the least that can be detected.
-
-    Parameters
-    ----------
-    sd_ppm, detection_ppm : float or None
-        Detection is the mean + 3 standard deviations; both None with fewer than three. [ppm]
-    """
+    """What blanks read, and what they say of the least that can be detected."""
 
     count: int
     mean_ppm: float
     most_ppm: float
-    sd_ppm: float | None
+    sd_ppm: float | None  # detection is the mean + 3 standard deviations; both None with fewer than three
     detection_ppm: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suspect:
-    """
-    One reading far from what its neighbors say.
+    """One reading far from what its neighbors say."""
 
-    Parameters
-    ----------
-    row : int
-        Of the samples.
-    read_ppm, expected_ppm : float
-        The reading, and what the others make of its place. [ppm]
-    score : float
-        Modified z-score of the gap, in logarithms; positive where the reading is high.
-    """
-
-    row: int
-    read_ppm: float
-    expected_ppm: float
-    score: float
+    row: int  # of the samples
+    read_ppm: float  # the reading
+    expected_ppm: float  # what the others make of its place
+    score: float  # modified z-score of the gap, in logarithms; positive where the reading is high
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ReadingQuality:
-    """
-    Everything that was looked at to know whether the readings can be trusted.
+    """Everything that was looked at to know whether the readings can be trusted."""
 
-    Parameters
-    ----------
-    samples, field_readings : SoilSamples
-        All rows as read, and those taken for the field.
-    moisture_basis : str or None
-        As the field file gives it.
-    unsettled : tuple of ndarray of int
-        Rows of ``samples`` that read one sample while it was still changing.
-    kept_too_long : tuple of (int, int)
-        Row of ``samples``, days from pulling to reading.
-    suspects : tuple of Suspect
-        Rows of ``field_readings``.
-    corrections : dict of int to (float, float), or None
-        Readings corrected for drift, by row of the file: before and after; None when that was not asked for. [ppm]
-    findings : tuple of Finding
-        Nothing is changed or left out because of them.
-    """
-
-    samples: SoilSamples
-    field_readings: SoilSamples
-    moisture_basis: str | None
+    samples: SoilSamples  # all rows as read
+    field_readings: SoilSamples  # those taken for the field
+    moisture_basis: str | None  # as the field file gives it
     runs: tuple[StandardRun, ...]
     repeatability: Repeatability | None
-    unsettled: tuple[NDArray[np.intp], ...]
+    unsettled: tuple[NDArray[np.intp], ...]  # rows of ``samples`` that read one sample while it was still changing
     instruments: tuple[InstrumentPair, ...]
     blanks: Blanks | None
-    kept_too_long: tuple[tuple[int, int], ...]
-    suspects: tuple[Suspect, ...]
+    kept_too_long: tuple[tuple[int, int], ...]  # row of ``samples``, days from pulling to reading
+    suspects: tuple[Suspect, ...]  # rows of ``field_readings``
     error: ReadingError
+    # readings corrected for drift, by row of the file: before and after; None when that was not asked for. [ppm]
     corrections: dict[int, tuple[float, float]] | None
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Finding, ...] = ()  # nothing is changed or left out because of them

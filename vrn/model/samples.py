@@ -16,75 +16,34 @@ _TOP_FOOT_IN = 12.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Handling:
-    """
-    How a reading came about, as far as it was written down.
+    """How a reading came about, as far as it was written down."""
 
-    Parameters
-    ----------
-    cores : int or None
-        Cores mixed into the sample.
-    instrument : str
-        What read it; empty when not given.
-    read_at : datetime or None
-        When it was read.
-    stored : str
-        How it was kept until then: ``cool``, ``warm``, ``frozen``, ``dried``; empty when not given.
-    """
-
-    cores: int | None = None
-    instrument: str = ""
-    read_at: datetime | None = None
-    stored: str = ""
+    cores: int | None = None  # cores mixed into the sample
+    instrument: str = ""  # what read it; empty when not given
+    read_at: datetime | None = None  # when it was read
+    stored: str = ""  # how it was kept until then: ``cool``, ``warm``, ``frozen``, ``dried``; empty when not given
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SoilSamples:
-    """
-    Nitrate readings, a row for each reading (two depths at one place are two rows).
-
-    Parameters
-    ----------
-    crs : str
-        The field's projected system.
-    coordinates_m : ndarray, shape (n, 2)
-        Easting, northing; a composite of an area stands at a point inside its area. [m]
-    top_in, bottom_in : ndarray, shape (n,)
-        Depth of the core below the surface. [in]
-    nitrate_ppm : ndarray, shape (n,)
-        NO3-N on a dry basis; NaN where it was not read. [ppm]
-    kind : tuple of str, length n
-        ``field``, ``standard``, ``duplicate`` or ``blank``.
-    nominal_ppm : ndarray, shape (n,)
-        What a standard should read; NaN elsewhere. [ppm]
-    below_detection : ndarray of bool, shape (n,)
-        The reading was given as ``<x``; half of x is carried.
-    area_id : tuple of str, length n
-        Area a composite is of; empty for a point.
-    areas : dict of str to shapely polygon
-        Outlines of those areas in ``crs``; empty when there are none.
-    row : ndarray of int, shape (n,)
-        Row in the source file (the header is row 1), for messages.
-    source : str
-        Name of that file.
-    handling : tuple of Handling, length n
-        Nothing known of any reading when not given.
-    """
+    """Nitrate readings, a row for each reading (two depths at one place are two rows)."""
 
     sample_id: tuple[str, ...]
-    crs: str
+    crs: str  # the field's projected system
+    # easting, northing; a composite of an area stands at a point inside its area, shape (n, 2)
     coordinates_m: NDArray[np.float64]
-    top_in: NDArray[np.float64]
-    bottom_in: NDArray[np.float64]
-    nitrate_ppm: NDArray[np.float64]
-    kind: tuple[str, ...]
+    top_in: NDArray[np.float64]  # depth of the core below the surface, shape (n,)
+    bottom_in: NDArray[np.float64]  # shape (n,)
+    nitrate_ppm: NDArray[np.float64]  # NO3-N on a dry basis; NaN where it was not read, shape (n,)
+    kind: tuple[str, ...]  # ``field``, ``standard``, ``duplicate`` or ``blank``
     sampled_on: tuple[date | None, ...]
-    nominal_ppm: NDArray[np.float64]
-    below_detection: NDArray[np.bool_]
-    area_id: tuple[str, ...]
-    areas: dict[str, shapely.Geometry]
-    row: NDArray[np.intp]
-    source: str = "samples"
-    handling: tuple[Handling, ...] = ()
+    nominal_ppm: NDArray[np.float64]  # what a standard should read; NaN elsewhere, shape (n,)
+    below_detection: NDArray[np.bool_]  # the reading was given as ``<x``; half of x is carried, shape (n,)
+    area_id: tuple[str, ...]  # area a composite is of; empty for a point
+    areas: dict[str, shapely.Geometry]  # outlines of those areas in ``crs``; empty when there are none
+    row: NDArray[np.intp]  # row in the source file (the header is row 1), for messages, shape (n,)
+    source: str = "samples"  # name of that file
+    handling: tuple[Handling, ...] = ()  # nothing known of any reading when not given
 
     def __post_init__(self) -> None:
         n = len(self.sample_id)
@@ -144,40 +103,18 @@ class SoilSamples:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Profile:
-    """
-    Depth layers of a field's readings, each without gaps, shallow first.
+    """Depth layers of a field's readings, each without gaps, shallow first."""
 
-    Parameters
-    ----------
-    top : tuple of SoilSamples
-        Layers from the surface down to 12 in (or the one layer that starts at the surface).
-    deep : tuple of SoilSamples
-        Layers below them; empty when none was pulled.
-    findings : tuple of Finding
-        Readings that fit into neither.
-    """
-
-    top: tuple[SoilSamples, ...]
-    deep: tuple[SoilSamples, ...]
-    findings: tuple[Finding, ...] = ()
+    top: tuple[SoilSamples, ...]  # layers from the surface down to 12 in (or the one layer that starts at the surface)
+    deep: tuple[SoilSamples, ...]  # layers below them; empty when none was pulled
+    findings: tuple[Finding, ...] = ()  # readings that fit into neither
 
 
 def profile_of(samples: SoilSamples) -> Profile:
-    """
-    Sort readings into the top foot and what lies below it.
+    """Sort readings into the top foot and what lies below it.
 
-    Parameters
-    ----------
-    samples : SoilSamples
-        Only readings of the field itself.
+    `samples`: only readings of the field itself. Raises InputFileError if no reading starts at the surface.
 
-    Raises
-    ------
-    InputFileError
-        If no reading starts at the surface.
-
-    Notes
-    -----
     Where intervals compete (0–12 and 0–24 in), the one with most readings is used; the others are a finding.
     """
     counts = {depth: len(samples.at_depth(*depth)) for depth in samples.depths_in()}

@@ -34,47 +34,25 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HarvestLog:
-    """
-    One harvest log, cleaned.
-
-    Parameters
-    ----------
-    removed : dict of str to int
-        Records that each filter left out, by the filter's key.
-    delay_records : int
-        Records by which the yields lag behind the ground.
-    """
+    """One harvest log, cleaned."""
 
     source: str
     records: int
     kept: int
-    removed: dict[str, int]
-    delay_records: int
+    removed: dict[str, int]  # records that each filter left out, by the filter's key
+    delay_records: int  # records by which the yields lag behind the ground
     passes: int
     swath_m: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Harvest:
-    """
-    One season's harvest on the grid.
+    """One season's harvest on the grid."""
 
-    Parameters
-    ----------
-    season : str
-        The year, or the file where it does not say one.
-    mean_bu_ac, pass_offset_sd_bu_ac : float
-        Mean over the ground reached, and how much whole passes read too high or low. [bu/ac]
-    covered_share : float
-        Of the grid's cells.
-    stretches : int
-        Means of 5 m of a pass that were kriged.
-    """
-
-    season: str
-    mean_bu_ac: float
-    covered_share: float
-    stretches: int
+    season: str  # the year, or the file where it does not say one
+    mean_bu_ac: float  # mean over the ground reached, and how much whole passes read too high or low
+    covered_share: float  # of the grid's cells
+    stretches: int  # means of 5 m of a pass that were kriged
     pass_offset_sd_bu_ac: float
     variogram: Variogram
     logs: tuple[HarvestLog, ...]
@@ -91,35 +69,17 @@ class SurfaceSlice:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FarGround:
-    """
-    Treated ground that is far from every reading.
+    """Treated ground that is far from every reading."""
 
-    Parameters
-    ----------
-    mask : ndarray of bool, shape (rows, cols)
-        Cells farther than the threshold from the nearest reading.
-    threshold_ft : float
-        [ft]
-    acres, treated_acres : float
-        Far, and of the whole treated ground. [ac]
-    share : float
-        0 … 1.
-    readings : int
-        Places with a reading.
-    side : str
-        Half of the ground that holds all of them, by its compass point, or its corner; empty where none does.
-    corner : bool
-        Whether it is a corner.
-    """
-
-    mask: NDArray[np.bool_]
+    mask: NDArray[np.bool_]  # cells farther than the threshold from the nearest reading, shape (rows, cols)
     threshold_ft: float
-    acres: float
-    treated_acres: float
-    share: float
-    readings: int
+    acres: float  # far
+    treated_acres: float  # of the whole treated ground
+    share: float  # 0 … 1
+    readings: int  # places with a reading
+    # half of the ground that holds all of them, by its compass point, or its corner; empty where none does
     side: str = ""
-    corner: bool = False
+    corner: bool = False  # whether it is a corner
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -134,58 +94,27 @@ class LayerGap:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SurfaceChoice:
-    """
-    What the making of a surface rests on; what does not apply is left at its default.
+    """What the making of a surface rests on; what does not apply is left at its default."""
 
-    Parameters
-    ----------
-    candidates : tuple of Candidate
-        Simpler first; empty when there was nothing to compare.
-    loo_rmse, mean_rmse : float or None
-        Leave-one-out error of the way that was taken and of the plain mean, in the unit of the values.
-    variogram : Variogram or None
-        Of the kriging that was tried, taken or not.
-    left_out : tuple of float
-        Each reading as the others predict it.
-    readings, places : int or None
-    range_m : float or None
-        Median range of the variograms that the surface rests on; None for the mean. [m]
-    far : FarGround or None
-        Ground far from every reading.
-    gap : LayerGap or None
-        Ground where the layer has no value.
-    slices : tuple of SurfaceSlice
-        From the top, where depths were averaged.
-    source : str
-        File the layer came from.
-    covered_share : float or None
-        Share of the grid's cells that the layer covers.
-    cells_from_nearest : int
-        Cells at the edge that took the nearest value.
-    areas : int
-        Areas with a composite sample.
-    scaled_to_bu_ac, layer_mean : float or None
-        Yield goal that a relative layer was scaled to, and the mean it had before.
-    """
-
-    candidates: tuple[Candidate, ...] = ()
+    candidates: tuple[Candidate, ...] = ()  # simpler first; empty when there was nothing to compare
+    # leave-one-out error of the way that was taken and of the plain mean, in the unit of the values
     loo_rmse: float | None = None
     mean_rmse: float | None = None
-    variogram: Variogram | None = None
-    left_out: tuple[float, ...] = ()
+    variogram: Variogram | None = None  # of the kriging that was tried, taken or not
+    left_out: tuple[float, ...] = ()  # each reading as the others predict it
     readings: int | None = None
     places: int | None = None
-    range_m: float | None = None
-    far: FarGround | None = None
-    gap: LayerGap | None = None
-    slices: tuple[SurfaceSlice, ...] = ()
-    source: str = ""
-    covered_share: float | None = None
-    cells_from_nearest: int = 0
-    areas: int = 0
+    range_m: float | None = None  # median range of the variograms that the surface rests on; None for the mean
+    far: FarGround | None = None  # ground far from every reading
+    gap: LayerGap | None = None  # ground where the layer has no value
+    slices: tuple[SurfaceSlice, ...] = ()  # from the top, where depths were averaged
+    source: str = ""  # file the layer came from
+    covered_share: float | None = None  # share of the grid's cells that the layer covers
+    cells_from_nearest: int = 0  # cells at the edge that took the nearest value
+    areas: int = 0  # areas with a composite sample
     areas_without_reading: tuple[str, ...] = ()
-    scaled_to_bu_ac: float | None = None
-    layer_mean: float | None = None
+    scaled_to_bu_ac: float | None = None  # yield goal that a relative layer was scaled to
+    layer_mean: float | None = None  # the mean it had before
     harvests: tuple[Harvest, ...] = ()
 
     def scaled(self, factor: float) -> "SurfaceChoice":

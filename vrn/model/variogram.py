@@ -17,28 +17,14 @@ _PRACTICAL = 0.05  # correlation left at the practical range
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """
-    How a variogram was fitted.
+    """How a variogram was fitted."""
 
-    Parameters
-    ----------
-    method : str
-        ``"restricted maximum likelihood"`` or ``"weighted least squares"``.
-    log_likelihood : float or None
-        Restricted log-likelihood at the optimum; None for least squares.
-    gain : float or None
-        Twice what a range adds to the log-likelihood of a pure nugget; None for least squares.
-    standard_errors : dict of str to float or None
-        Of ``nugget``, ``partial_sill``, ``range_m``; None where the values do not hold it.
-    findings : tuple of Finding
-        What a reader should know of it.
-    """
-
-    method: str
-    log_likelihood: float | None = None
-    gain: float | None = None
+    method: str  # ``"restricted maximum likelihood"`` or ``"weighted least squares"``
+    log_likelihood: float | None = None  # restricted log-likelihood at the optimum; None for least squares
+    gain: float | None = None  # twice what a range adds to the log-likelihood of a pure nugget; None for least squares
+    # of ``nugget``, ``partial_sill``, ``range_m``; None where the values do not hold it
     standard_errors: dict[str, float | None] = field(default_factory=dict)
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Finding, ...] = ()  # what a reader should know of it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -46,8 +46,7 @@ IN_PER_IN_DRAINED: Final = (6.0, 12.0)  # nitrate moves this far for an inch dra
 
 
 def product_kind(product: str) -> str:
-    """
-    Kind of nitrogen in a product, read from its name.
+    """Kind of nitrogen in a product, read from its name.
 
     >>> [product_kind(name) for name in ("UAN 28", "Anhydrous ammonia", "Urea 46", "hog manure")]
     ['uan', 'anhydrous', 'urea', 'unknown']
@@ -57,8 +56,7 @@ def product_kind(product: str) -> str:
 
 
 def _kentucky_nitrate_share(kind: str, *, weeks: float, inhibited: bool = False) -> float:
-    """
-    Share of applied nitrogen that is nitrate after some weeks, by the Kentucky table.
+    """Share of applied nitrogen that is nitrate after some weeks, by the Kentucky table.
 
     Raises OutOfRangeError if the table has no such row.
 
@@ -75,8 +73,7 @@ def _kentucky_nitrate_share(kind: str, *, weeks: float, inhibited: bool = False)
 
 
 def nitrate_share_band(kind: str, *, weeks: float, inhibitor: str = "none") -> tuple[float, float]:
-    """
-    Lowest and highest share that is nitrate after some weeks, across the published rules.
+    """Lowest and highest share that is nitrate after some weeks, across the published rules.
 
     A kind that is `unknown` spans them all. Sources: Kentucky (No-Till Farmer 1438); Iowa State 2024 (time to nitrate);
     University of Missouri (inhibitor doubles it).
@@ -100,8 +97,7 @@ def volatilized_share_band(
     kind: str, *, placement: str, inhibitor: str = "none", applied_on: date | None = None,
     days: Sequence[date] = (), rain_in: ArrayLike = (),
 ) -> tuple[float, float]:  # fmt: skip
-    """
-    Lowest and highest share of applied nitrogen lost to the air as ammonia from urea on the surface.
+    """Lowest and highest share of applied nitrogen lost to the air as ammonia from urea on the surface.
 
     Broadcast is at risk, banded half of that, incorporated and injected not; a urease inhibitor halves it (from
     memory). Rain [in] after the application stops the loss; without a record a dry week is taken. Sources: Montana
@@ -174,8 +170,7 @@ DENITRIFICATION_RULES: Final = (
 
 
 def denitrified_share_band(days_saturated: float, *, temperature_f: float) -> tuple[float, float]:
-    """
-    Lowest and highest share of nitrate lost over the published rules, which differ three- to fivefold in warm soil.
+    """Lowest and highest share of nitrate lost over the published rules, which differ three- to fivefold in warm soil.
 
     Of days in a row with the soil full of water; temperature of the soil, or of the air for want of it. Raises
     OutOfRangeError if the days are below 0.
@@ -221,8 +216,7 @@ class NotYetNitrate:
 def not_yet_nitrate(
     applications: Sequence[Applied], *, sampled_on: date, days: Sequence[date] = (), rain_in: ArrayLike = ()
 ) -> NotYetNitrate | None:
-    """
-    Nitrogen that was down and not yet nitrate at sampling, or that went down after it, as a line of the ledger.
+    """Nitrogen that was down and not yet nitrate at sampling, or that went down after it, as a line of the ledger.
 
     `days` and `rain_in` [in] tell how long urea lay dry; without them a dry week is assumed at the high end. None when
     there is no application; else the middle of what the published rules give is counted. Sources: Nitrate share of

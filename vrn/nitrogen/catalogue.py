@@ -80,8 +80,7 @@ _NEBRASKA_SAND_PPM: Final = 1.5
 
 
 def inputs_of(method: Method, known: Mapping[str, Any]) -> dict[str, Any]:
-    """
-    The part of what is known that a method takes, with depth and stage, and its profile by its own factor.
+    """The part of what is known that a method takes, with depth and stage, and its profile by its own factor.
 
     `texture` may be among what is known; None is the same as absent.
 
@@ -120,8 +119,7 @@ def _profile(method: Method, given: dict[str, Any], texture: str | None) -> dict
 
 
 def assumed_deep_ppm(method: Method, known: Mapping[str, Any]) -> float | None:
-    """
-    What a method takes for a second foot that was not pulled; None where it was pulled or the method takes nothing.
+    """What a method takes for a second foot that was not pulled; None where it was pulled or the method takes nothing.
 
     >>> from vrn.nitrogen.catalogue import method
     >>> [assumed_deep_ppm(method(key), {"bottom_in": 12.0}) for key in ("nebraska", "kansas")]
@@ -155,8 +153,7 @@ def _profile_mean_ppm(method: Method, given: dict[str, Any], texture: str | None
 
 
 def known_inputs(options: Mapping[str, Any], season: Season, known: Mapping[str, Any]) -> dict[str, Any]:
-    """
-    Options of the field file and what was read, by the names of the methods' inputs; the season's share fills in.
+    """Options of the field file and what was read, by the names of the methods' inputs; the season's share fills in.
 
     >>> known_inputs({"method": "nebraska", "critical_ppm": 21.0}, Season(growth_stage="V6"), {"nitrate_ppm": 9.0})
     {'critical_ppm': 21.0, 'nitrate_ppm': 9.0}
@@ -172,8 +169,7 @@ def method_ledger(
     chosen: Method, known: Mapping[str, Any], season: Season, applied_lb_ac: ArrayLike | None = None, *,
     allow_outside: bool = False,
 ) -> Ledger:  # fmt: skip
-    """
-    Ledger of one method with what was applied, as each kind of method wants it.
+    """Ledger of one method with what was applied, as each kind of method wants it.
 
     `known` as `known_inputs` gives it; with a map of what is on, the season's list only tells when. A mass balance adds
     what was not yet nitrate at sampling, and so does a preplant profile, for neither has seen it; a rate for now

@@ -29,8 +29,7 @@ _WATER: Final = re.compile(r"irrigat|fertigat|pivot|water", re.IGNORECASE)
 def second_foot_caution(
     *, top_nitrate_ppm: float, deep_sampled: bool, rain: RainEffect | None, places: Sequence[str]
 ) -> Finding | None:
-    """
-    Whether the second foot should be pulled: a low top foot, heavy rain since the last application, no deep core.
+    """Whether the second foot should be pulled: a low top foot, heavy rain since the last application, no deep core.
 
     The mean of the field [ppm] against 15 ppm, a choice of this project; `places` are where 12–24 in cores would show
     most. Sources: Iowa State (60–70 lb/ac lost after 4–6 in of excess rain); the 15 ppm is a choice of this project.
@@ -48,8 +47,7 @@ def second_foot_caution(
 
 
 def stage_caution(growth_stage: str | ArrayLike) -> Finding | None:
-    """
-    Whether nitrogen still pays at a stage.
+    """Whether nitrogen still pays at a stage.
 
     Sources: University of Minnesota (no gain over nitrogen by V8 but on irrigated sand, none after tassel); University
     of Missouri (full yield of deficient corn with nitrogen by V12 to V16); rescue at VT with 30–60 lb/ac (farm press).
@@ -72,8 +70,7 @@ def stage_caution(growth_stage: str | ArrayLike) -> Finding | None:
 
 
 def product_caution(product: str, *, placement: str = "unknown") -> Finding | None:
-    """
-    Caution that goes with a product.
+    """Caution that goes with a product.
 
     Sources: OSHA 29 CFR 1910.111; Montana State, Nebraska (0.5 in of rain) and Minnesota (0.25 in) on urea.
 
@@ -89,8 +86,7 @@ def product_caution(product: str, *, placement: str = "unknown") -> Finding | No
 
 
 def pattern_share(ledger: Ledger) -> dict[str, float]:
-    """
-    Share of the need's pattern over the cells that each line makes: its covariance with the need over its variance.
+    """Share of the need's pattern over the cells that each line makes: its covariance with the need over its variance.
 
     By line key, adding up to 1; empty when nothing varies.
     """
@@ -116,8 +112,7 @@ def pattern_caution(ledger: Ledger) -> Finding | None:
 
 
 def region_caution(method: Method) -> Finding:
-    """
-    Where the method was calibrated, to be compared with where the field lies.
+    """Where the method was calibrated, to be compared with where the field lies.
 
     >>> from vrn.nitrogen.catalogue import method
     >>> region_caution(method("ohio-psnt")).quantities["region"].value
@@ -131,8 +126,7 @@ def region_caution(method: Method) -> Finding:
 
 
 def surplus_caution(ledger: Ledger) -> Finding | None:
-    """
-    A caution where the soil already holds more than the crop wants; None where it does not.
+    """A caution where the soil already holds more than the crop wants; None where it does not.
 
     Source: U.S. EPA: 10 mg/L nitrate-N in drinking water.
     """
@@ -152,8 +146,7 @@ def double_counting(
     sampled_on: date | None = None, applied_map_lb_ac: ArrayLike | None = None,
     not_yet_before: NotYetNitrate | None = None,
 ) -> tuple[Finding, ...]:  # fmt: skip
-    """
-    Every way in which the field file could count the same nitrogen twice under a method, or not see it at all.
+    """Every way in which the field file could count the same nitrogen twice under a method, or not see it at all.
 
     At least one finding for every credit that is not 0.
 

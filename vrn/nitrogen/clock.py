@@ -65,8 +65,7 @@ class Clock:
 
 
 def heat_units_f(tmin_f: ArrayLike, tmax_f: ArrayLike) -> Number:
-    """
-    Growing degree days of corn, 86/50: each temperature is held to 50 … 86 °F first, then averaged.
+    """Growing degree days of corn, 86/50: each temperature is held to 50 … 86 °F first, then averaged.
 
     Of each day, 0 … 36; NaN where a temperature is. [°F days] Raises OutOfRangeError if a day's minimum is above its
     maximum. Source: Purdue University, Pest & Crop, "Heat Unit Concepts".
@@ -86,8 +85,7 @@ def heat_units_f(tmin_f: ArrayLike, tmax_f: ArrayLike) -> Number:
 def collars_of(
     heat_units_f: ArrayLike, *, emergence_f: float = EMERGENCE_F, interval: CollarInterval = INTERVALS[0]
 ) -> Number:
-    """
-    Leaf collars from heat units since planting.
+    """Leaf collars from heat units since planting.
 
     From -1 at planting through 0 at emergence to 18, where the leaves are all out. Source: Ohio State University,
     C.O.R.N. 2018-15, after Nielsen 2014: 785 heat units with emergence at 120 is V8.1.
@@ -107,8 +105,7 @@ def collars_of(
 def heat_units_at(
     collars: float, *, emergence_f: float = EMERGENCE_F, interval: CollarInterval = INTERVALS[0]
 ) -> float:
-    """
-    Heat units since planting at which a stage is reached, the inverse of ``collars_of``.
+    """Heat units since planting at which a stage is reached, the inverse of ``collars_of``.
 
     120 + 10 × 82 + 2 × 50 = 1040:
 
@@ -122,8 +119,7 @@ def heat_units_at(
 
 
 def collars_over(days: Sequence[date], planted_on: date, tmin_f: ArrayLike, tmax_f: ArrayLike) -> NDArray[np.float64]:
-    """
-    Leaf collars at the end of every day of a record, shape (n,); -1 before planting.
+    """Leaf collars at the end of every day of a record, shape (n,); -1 before planting.
 
     >>> collars_over([date(2026, 5, 1), date(2026, 5, 2)], date(2026, 5, 2), [50, 50], [86, 86]).round(2).tolist()
     [-1.0, -0.85]
@@ -137,8 +133,7 @@ def clock_on(
     on: date, *, planted_on: date, days: Sequence[date], tmin_f: ArrayLike, tmax_f: ArrayLike,
     normals: tuple[Sequence[date], ArrayLike, ArrayLike] | None = None, emergence_f: float = EMERGENCE_F,
 ) -> Clock:  # fmt: skip
-    """
-    The crop's stage on a day.
+    """The crop's stage on a day.
 
     Heat of the days before `on` counts. A forecast may follow the record; `normals` (days, tmin_f, tmax_f of any year)
     are taken by month and day where it has none. Raises InputFileError if the day is before planting, or the record and
@@ -174,8 +169,7 @@ def daily_between(
     days: Sequence[date], values: NDArray[np.float64], first: date, end: date, *,
     normals: tuple[Sequence[date], ArrayLike, ArrayLike] | None = None,
 ) -> tuple[NDArray[np.float64], int]:  # fmt: skip
-    """
-    A value for every day from ``first`` up to ``end``, ``end`` left out; gaps filled from normals, then neighbours.
+    """A value for every day from ``first`` up to ``end``, ``end`` left out; gaps filled from normals, then neighbours.
 
     `values` of shape (n,) are NaN where not known. Also the number of days that were filled. Raises InputFileError if
     more than a week in a row is unknown.

@@ -40,33 +40,18 @@ def need_of_cells(
     to_build: bool = True,
     allow_outside: bool = False,
 ) -> tuple[Ledger, tuple[Finding, ...]]:
-    """
-    Ledger of one reading or of every cell by the chosen method.
+    """Ledger of one reading or of every cell by the chosen method.
 
     Raises OutOfRangeError if a required input is missing or a number is one no field can have. Raises
     OutsideCalibrationError if depth or stage do not fit the method, or a season's total would be built as a rate for
     now.
 
-    Parameters
-    ----------
-    options : mapping of str to value
-        ``method`` and the settings of the field file's ``[nitrogen]`` by their names; None is the same as absent.
-    nitrate_ppm, yield_goal_bu_ac, organic_matter_pct, deep_nitrate_ppm : array_like, shape (n,) or scalar
-        [ppm], [bu/ac], [%], [ppm]
-    growth_stage : str or array_like, optional
-        Leaf-collar stage on the sampling date; the season's when not given.
-    credits_lb_ac : mapping of str to float, ndarray or Credit, optional
-        Nitrogen that appears after sampling, by name. [lb/ac]
-    applied_lb_ac : array_like, shape (n,) or scalar, optional
-        Already put on, as a map or a number; the season's list when not given. [lb/ac]
-    season : Season, optional
-        Dates, applications and weather (``season_of``).
-    price_ratio : float, optional
-        $/lb N over $/bu corn.
-    to_build : bool
-        Refuse a season's total when nothing is known of what is already applied.
-    allow_outside : bool
-        Work outside the calibration too (to show, not to build).
+    `options`: ``method`` and the settings of the field file's ``[nitrogen]`` by their names; None is the same as
+    absent. `growth_stage`: leaf-collar stage on the sampling date; the season's when not given. `credits_lb_ac`:
+    nitrogen that appears after sampling, by name. `applied_lb_ac` (n,): already put on, as a map or a number; the
+    season's list when not given. `season`: dates, applications and weather (``season_of``). `price_ratio`: $/lb N over
+    $/bu corn. `to_build`: refuse a season's total when nothing is known of what is already applied. `allow_outside`:
+    work outside the calibration too (to show, not to build).
     """
     chosen = method_of(str(options.get("method") or "remaining-need"))
     season = season or Season(growth_stage=None)
@@ -203,8 +188,7 @@ def side_by_side(
     options: Mapping[str, Any], known: Mapping[str, Any], *, season: Season | None = None,
     applied_lb_ac: ArrayLike | None = None, mean: Mean | None = None,
 ) -> tuple[MethodResult, ...]:  # fmt: skip
-    """
-    Every method on the same samples.
+    """Every method on the same samples.
 
     `known` as `need_of_cells` takes it; `mean` is by area over the cells of a field, the plain mean when not given.
     Those that hold come first, in the catalogue's order.

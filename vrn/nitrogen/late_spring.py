@@ -75,8 +75,7 @@ IOWA_LSNT: Final = Method(
 def penn_state_history_factor(
     *, manure_since_harvest: bool = False, manure_in_three_years_before: bool = False, previous_crop: str = "corn"
 ) -> float:
-    """
-    Field-history factor of the older Penn State test.
+    """Field-history factor of the older Penn State test.
 
     Sources: Penn State Agronomy Guide Table 1.4-4; Agronomy Facts 17.
 
@@ -172,8 +171,7 @@ PENN_STATE_2023: Final = Method(
 
 
 def _none_advised(where: Any, so_far: Number, *, basis: str, source: str) -> tuple[Line, ...]:
-    """
-    A line that takes the sum down to 0 wherever the method says that no nitrogen is to be given.
+    """A line that takes the sum down to 0 wherever the method says that no nitrogen is to be given.
 
     `so_far` is the sum of the lines above. [lb/ac]
 

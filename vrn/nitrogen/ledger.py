@@ -261,20 +261,10 @@ def as_number(value: ArrayLike) -> Number:
 
 
 def total_of(values: Iterable[Number]) -> Number:
-    """
-    Sum from the first to the last, for arrays in one array of its own.
+    """Sum from the first to the last, for arrays in one array of its own.
 
-    Parameters
-    ----------
-    values : iterable of float or ndarray, shape (n,)
+    Returns (n,): bit for bit the same for a cell alone and among many; the array itself when there is only one.
 
-    Returns
-    -------
-    total : float or ndarray, shape (n,)
-        Bit for bit the same for a cell alone and among many; the array itself when there is only one.
-
-    Examples
-    --------
     >>> total_of([1.0, np.array([2.0, 3.0]), 4.0]), total_of([])
     (array([7., 8.]), 0.0)
     """
@@ -296,11 +286,8 @@ def negative(value: Number) -> Number:
 
 
 def worded(template: str, inputs: Mapping[str, Any]) -> str:
-    """
-    Write inputs into a basis: a number as it is, many numbers as "each cell's".
+    """Write inputs into a basis: a number as it is, many numbers as "each cell's".
 
-    Examples
-    --------
     >>> worded("{nitrate_ppm} ppm × 12 in", {"nitrate_ppm": 11.0})
     '11 ppm × 12 in'
     >>> worded("{nitrate_ppm} ppm × 12 in", {"nitrate_ppm": np.array([11.0, 12.0])})
@@ -313,21 +300,11 @@ def worded(template: str, inputs: Mapping[str, Any]) -> str:
 
 
 def largest_remainder(values: list[float], *, decimals: int = 1) -> tuple[float, ...]:
-    """
-    Round numbers so that they add up to their rounded sum.
+    """Round numbers so that they add up to their rounded sum.
 
-    Parameters
-    ----------
-    decimals : int
-        Digits after the point.
+    `decimals`: digits after the point. Returns no value moves by a whole unit of the last digit. With a NaN among them
+    each is rounded by itself.
 
-    Returns
-    -------
-    rounded : tuple of float
-        No value moves by a whole unit of the last digit. With a NaN among them each is rounded by itself.
-
-    Examples
-    --------
     >>> largest_remainder([33.3333, 33.3333, 33.3333], decimals=0)
     (34.0, 33.0, 33.0)
     """

@@ -35,8 +35,7 @@ class Credit:
 
 
 def manure_organic_n_lb_ac(organic_n_lb_ac: Sequence[float], *, manure: str = "solid") -> float:
-    """
-    Organic nitrogen of manure that this season frees in all.
+    """Organic nitrogen of manure that this season frees in all.
 
     Given for this season, a year earlier and two years earlier. Raises OutOfRangeError if the schedule is not known or
     an amount is negative. Sources: Cornell University css412; University of Nebraska-Lincoln, CropWatch 4 April 2022.
@@ -57,8 +56,7 @@ def manure_organic_n_lb_ac(organic_n_lb_ac: Sequence[float], *, manure: str = "s
 
 
 def _ammonium_kept_share(days_to_incorporation: ArrayLike) -> Number:
-    """
-    Share of manure's ammonium that is not lost to the air; from memory but for one day.
+    """Share of manure's ammonium that is not lost to the air; from memory but for one day.
 
     0 days when injected; a week or more is never. Sources: Half for solid beef manure within a day: University of
     Nebraska, as quoted by Feedstuffs; other days from memory.
@@ -74,8 +72,7 @@ def manure_credit(
     organic_n_lb_ac: Sequence[float], *, share_left: Number, manure: str = "solid", ammonium_after_lb_ac: float = 0.0,
     days_to_incorporation: float = 0.0,
 ) -> Credit:  # fmt: skip
-    """
-    Manure nitrogen that appears after sampling, with its arithmetic: the credit ``manure`` of a mass balance.
+    """Manure nitrogen that appears after sampling, with its arithmetic: the credit ``manure`` of a mass balance.
 
     `share_left` of the season's mineralization is still to come; ammonium N counts where the manure was spread after
     sampling, since what was spread before is in the reading. [lb/ac]
@@ -102,8 +99,7 @@ def manure_credit(
 
 
 def water_credit(nitrate_ppm: float, *, water_in: float) -> Credit:
-    """
-    Nitrate in irrigation water still to come, with its arithmetic.
+    """Nitrate in irrigation water still to come, with its arithmetic.
 
     NO3-N of water [ppm] that is still to be applied [in] and that the crop will use.
 
@@ -118,8 +114,7 @@ def water_credit(nitrate_ppm: float, *, water_in: float) -> Credit:
 
 
 def irrigation_n_lb_ac(nitrate_ppm: ArrayLike, *, water_in: ArrayLike) -> Number:
-    """
-    Nitrate-N in irrigation water still to come.
+    """Nitrate-N in irrigation water still to come.
 
     NO3-N of the water, mg/L [ppm]; water still to be applied that the crop will use [in]. Raises OutOfRangeError if one
     is negative. Source: ppm × in × 0.2266: Lower Loup and North Platte NRD, University of California (printed 0.227).
@@ -166,8 +161,7 @@ def _label_code(key: str) -> str:
 
 
 def credit_lines(values: dict[str, Any], *, factor: Number = 1.0, times: str = "") -> tuple[Line, ...]:
-    """
-    A line for every credit that is not 0; one line for a plain number.
+    """A line for every credit that is not 0; one line for a plain number.
 
     `times` is the method's own factor on its whole rate, in words for the basis.
 
@@ -197,8 +191,7 @@ def credit_lines(values: dict[str, Any], *, factor: Number = 1.0, times: str = "
 
 
 def applied_lines(values: dict[str, Any]) -> tuple[Line, ...]:
-    """
-    What is already applied, as the line a season's total needs to become a rate for now; none when not given.
+    """What is already applied, as the line a season's total needs to become a rate for now; none when not given.
 
     >>> applied_lines({"applied_lb_ac": 40.0})[0].basis
     '40 lb/ac as given'

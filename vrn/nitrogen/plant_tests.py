@@ -22,8 +22,7 @@ ACT_BELOW_PCT: Final = 95.0  # Penn State Agronomy Facts 53; University of Nebra
 
 
 def stalk_class(stalk_nitrate_ppm: ArrayLike, *, scheme: Scheme = "iowa") -> list[str]:
-    """
-    Class of stalk nitrate, an edge always in the better class.
+    """Class of stalk nitrate, an edge always in the better class.
 
     NO3-N in dry stalk, 6–14 in above the soil, one to three weeks after black layer [ppm]. `low`, `marginal`,
     `optimal`, `excess`, or `unknown` for NaN. Raises OutOfRangeError if a value is negative or the scheme is not known.
@@ -48,8 +47,7 @@ def stalk_class(stalk_nitrate_ppm: ArrayLike, *, scheme: Scheme = "iowa") -> lis
 
 
 def next_year_cut_share(stalk_nitrate_ppm: ArrayLike) -> list[float]:
-    """
-    Share to take off next year's rate after too much nitrogen.
+    """Share to take off next year's rate after too much nitrogen.
 
     0 up to 2,000 ppm, 0.25 to 6,000, 0.5 above (published to 12,000); NaN stays NaN. Raises OutOfRangeError if a value
     is negative. Source: Connecticut trials, abstract of 2007.
@@ -63,8 +61,7 @@ def next_year_cut_share(stalk_nitrate_ppm: ArrayLike) -> list[float]:
 
 
 def sufficiency_index_pct(reading: ArrayLike, reference: ArrayLike) -> Number:
-    """
-    Greenness of the crop against a strip with ample nitrogen; below 95 % it is short.
+    """Greenness of the crop against a strip with ample nitrogen; below 95 % it is short.
 
     Raises OutOfRangeError if the reference is not above 0. Sources: Penn State Agronomy Facts 53; University of
     Nebraska-Lincoln G1632.
@@ -79,8 +76,7 @@ def sufficiency_index_pct(reading: ArrayLike, reference: ArrayLike) -> Number:
 
 
 def sensed_need_lb_ac(index_pct: ArrayLike) -> Number:
-    """
-    Nitrogen a short crop wants by its greenness, from memory: check it against the paper.
+    """Nitrogen a short crop wants by its greenness, from memory: check it against the paper.
 
     Source: Varvel et al. (2007), from memory.
 

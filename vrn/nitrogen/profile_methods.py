@@ -31,8 +31,7 @@ _DAKOTA_SOURCE: Final = "South Dakota State University Extension, factor of 2023
 
 
 def nebraska_price_factor(corn_per_bu: ArrayLike, n_per_lb: ArrayLike) -> Number:
-    """
-    Nebraska's adjustment for prices, from memory: check it against the current bulletin.
+    """Nebraska's adjustment for prices, from memory: check it against the current bulletin.
 
     >>> round(nebraska_price_factor(4.0, 0.50), 3), round(nebraska_price_factor(3.0, 0.60), 3)
     (0.998, 0.786)

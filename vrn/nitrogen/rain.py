@@ -109,8 +109,7 @@ def rain_effect(
     applications: Sequence[Applied], *, on: date, days: Sequence[date], tmin_f: ArrayLike, tmax_f: ArrayLike,
     rain_in: ArrayLike, texture: str | None = None, collars: ArrayLike | None = None, latitude_deg: float = 41.5,
 ) -> RainEffect:  # fmt: skip
-    """
-    Follow applied nitrogen through the weather to a day.
+    """Follow applied nitrogen through the weather to a day.
 
     Applications after `on` are left out; the days begin before the first of them. Without a texture class the range
     spans fine and coarse soil; `collars` of each day give the crop's water use. Raises InputFileError if the record
@@ -149,8 +148,7 @@ def rain_effect(
 def expected_nitrate_ppm(
     effect: RainEffect, *, mineralized_lb_ac: float, uptake_lb_ac: Band, bulk_density_g_cm3: float = 1.35
 ) -> Band:
-    """
-    Range of nitrate to expect in the top foot, to compare the readings with.
+    """Range of nitrate to expect in the top foot, to compare the readings with.
 
     What the soil has freed this season is counted from none to all of it; `uptake_lb_ac` is what the crop holds, low
     and high.

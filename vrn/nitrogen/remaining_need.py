@@ -89,8 +89,7 @@ def nitrate_lb_ac(
 
 
 def bulk_density_of(texture: str) -> float:
-    """
-    Usual bulk density of a texture class, from memory; a measured one is better.
+    """Usual bulk density of a texture class, from memory; a measured one is better.
 
     Raises OutOfRangeError if the class is not known.
 

@@ -20,8 +20,7 @@ _CONVEX_REMEDY: Final = "A response that bends upwards has no best rate: check t
 def optimum_n_lb_ac(
     b: ArrayLike, c: ArrayLike, *, price_ratio: ArrayLike, highest_rate_lb_ac: ArrayLike | None = None
 ) -> Number:
-    """
-    Best-paying rate of a yield response a + bN + cN² that stays level past its top.
+    """Best-paying rate of a yield response a + bN + cN² that stays level past its top.
 
     N in lb/ac, yield in bu/ac, c below 0; price ratio in $/lb N over $/bu corn; no optimum beyond the highest rate that
     was tried. Raises OutOfRangeError if c is not below 0. Source: Sawyer et al. (2006), Iowa State University PM 2015.
@@ -54,8 +53,7 @@ def flat_band(
     b: float, c: float, *, corn_per_bu: float, n_per_lb: float, within_per_ac: float = 1.0,
     highest_rate_lb_ac: float | None = None,
 ) -> FlatBand:  # fmt: skip
-    """
-    How far the rate may be off before the return falls by a sum.
+    """How far the rate may be off before the return falls by a sum.
 
     Yield is a + bN + cN², level past its top.
 
@@ -81,8 +79,7 @@ def flat_band(
 def maximum_return(
     sites: Sequence[tuple[float, float, float]], *, corn_per_bu: float, n_per_lb: float, within_per_ac: float = 1.0
 ) -> tuple[FlatBand, float]:
-    """
-    Rate with the highest mean return over many trials, the rates whose return is near it, and that return. [$/ac]
+    """Rate with the highest mean return over many trials, the rates whose return is near it, and that return. [$/ac]
 
     Each trial is (a, b, c) of a quadratic that stays level past its top. Raises OutOfRangeError if there is no site or
     one does not bend down. Source: Sawyer et al. (2006), Iowa State University PM 2015.
@@ -239,8 +236,7 @@ class Response:
 def fit_response(
     n_lb_ac: ArrayLike, yield_bu_ac: ArrayLike, *, form: Form | Literal["best"] = "best", block: ArrayLike | None = None
 ) -> Response:
-    """
-    Fit a yield response to a trial, or to check strips read back after harvest.
+    """Fit a yield response to a trial, or to check strips read back after harvest.
 
     Total nitrogen of each plot or strip, and its yield; rows with NaN are left out. `best` takes the smaller residual
     sum: both forms have three coefficients. Each `block` (replicate, zone or strip pair) gets a level of its own.
@@ -343,8 +339,7 @@ def take_trial(
     options: Mapping[str, Any], n_lb_ac: ArrayLike, yield_bu_ac: ArrayLike, *, block: ArrayLike | None = None,
     corn_per_bu: float | None = None, n_per_lb: float | None = None,
 ) -> tuple[dict[str, Any], Response | None, tuple[Finding, ...]]:  # fmt: skip
-    """
-    Put a trial's response into the options that ``need_of_cells`` and ``side_by_side`` take.
+    """Put a trial's response into the options that ``need_of_cells`` and ``side_by_side`` take.
 
     A slope and bend in the options go before the trial's. Returns the options with `response_b`, `response_c` and
     `highest_rate_lb_ac`, and None for the response when the trial holds none. Raises InputFileError if the trial holds

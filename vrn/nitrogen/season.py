@@ -54,8 +54,7 @@ class Season:
         return stage_name(stage) if isinstance(stage, float) else stage if isinstance(stage, str) else None
 
     def by_cell(self, seasons: Sequence["Season"], which: NDArray[np.intp]) -> "Season":
-        """
-        The season with stage, shares and what was not yet nitrate of each cell's own sampling date.
+        """The season with stage, shares and what was not yet nitrate of each cell's own sampling date.
 
         `which` of the seasons, each worked on its own, a cell has: shape (n,), as are the arrays that take the place of
         numbers.
@@ -112,13 +111,12 @@ def season_of(
     applications: Sequence[Mapping[str, Any]] | None = None, weather: Days | None = None, normals: Days | None = None,
     texture: str | None = None, latitude_deg: float = 41.5,
 ) -> Season:  # fmt: skip
-    """
-    Everything the ledger wants to know of the season.
+    """Everything the ledger wants to know of the season.
 
     The clock gives the stage when there is a planting date and weather. The application date is shown and never
     credited. A forecast may follow the record; normals are daily means of any year. Applications hold `date, product,
-    n_lb_ac, placement, inhibitor`; None when nothing is known of them. Raises InputFileError if weather was
-    asked to give the stage and does not reach.
+    n_lb_ac, placement, inhibitor`; None when nothing is known of them. Raises InputFileError if weather was asked to
+    give the stage and does not reach.
 
     >>> season_of(growth_stage="V7").growth_stage
     'V7'

@@ -46,8 +46,7 @@ _LEFT: Final = np.array(
 
 
 def stage_position(growth_stage: str | ArrayLike) -> Number:
-    """
-    Place of a stage on the axis of leaf collars.
+    """Place of a stage on the axis of leaf collars.
 
     `"preplant"`, `"VE"`, `"V7"`, `"VT"`, `"R1"` … `"R6"`; a number (or an array) is a count of collars. Raises
     OutOfRangeError if the stage is not one of corn.
@@ -81,8 +80,7 @@ def _position_of_name(growth_stage: str) -> float:
 
 
 def stage_name(position: float) -> str:
-    """
-    Name of a place on the axis; a leaf that shows no collar yet does not count.
+    """Name of a place on the axis; a leaf that shows no collar yet does not count.
 
     >>> stage_name(7.8), stage_name(18), stage_name(20), stage_name(-1)
     ('V7', 'VT', 'R2', 'preplant')
@@ -97,8 +95,7 @@ def stage_name(position: float) -> str:
 
 
 def uptake_share(growth_stage: str | ArrayLike) -> Number:
-    """
-    Share of the season's nitrogen that the crop holds at a stage, by straight lines between published stages.
+    """Share of the season's nitrogen that the crop holds at a stage, by straight lines between published stages.
 
     Sources: Bender, Haegele, Ruffo, Below (2013), Agron. J. 105:161-170, with extension summaries; a synthesis.
 
@@ -111,8 +108,7 @@ def uptake_share(growth_stage: str | ArrayLike) -> Number:
 
 
 def uptake_band(growth_stage: str | ArrayLike) -> tuple[Number, Number]:
-    """
-    Lowest and highest published share taken up at a stage.
+    """Lowest and highest published share taken up at a stage.
 
     >>> uptake_band("V8")
     (0.1, 0.22)
@@ -121,8 +117,7 @@ def uptake_band(growth_stage: str | ArrayLike) -> tuple[Number, Number]:
 
 
 def mineralization_share_left(growth_stage: str | ArrayLike) -> Number:
-    """
-    Share of the season's mineralization (to about R5) still to come at a stage; from memory.
+    """Share of the season's mineralization (to about R5) still to come at a stage; from memory.
 
     >>> mineralization_share_left("V8")
     0.69
@@ -155,8 +150,7 @@ def warmth_share(
     season: tuple[date, date],
     q10: float = Q10,
 ) -> float:
-    """
-    Share of a season's warmth that falls between two days.
+    """Share of a season's warmth that falls between two days.
 
     Daily means of the soil, or of the air for want of it, must cover the season; missing days are read off their
     neighbours. `end` itself is left out; `season` is its first and last day. Raises InputFileError if the record covers
@@ -189,8 +183,7 @@ def warmth_share(
 def share_left_on(
     sampled_on: date, *, days: Sequence[date], tmin_f: ArrayLike, tmax_f: ArrayLike, q10: float = Q10
 ) -> float:
-    """
-    Share of a year's mineralization that comes between sampling and about R5, from daily air temperatures.
+    """Share of a year's mineralization that comes between sampling and about R5, from daily air temperatures.
 
     The days must reach from April to September, so a forecast and normals follow the record. Raises InputFileError if
     the record does not cover the season.
@@ -213,8 +206,7 @@ def warmth_left(
     on: date | None, weather: Days | None, normals: Days | None, growth_stage: str | float | None,
     findings: list[Finding],
 ) -> tuple[float | None, str]:  # fmt: skip
-    """
-    Share of the year's mineralization still to come by the record and normals behind it, and where it is from.
+    """Share of the year's mineralization still to come by the record and normals behind it, and where it is from.
 
     None where the record does not reach: then the stage table is used. What was noticed is added to the findings.
     """

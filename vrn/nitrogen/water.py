@@ -44,8 +44,7 @@ SOIL_WATER: Final = {
 
 
 def soil_water_of(texture: str | None) -> SoilWater:
-    """
-    Water behaviour of a texture class; medium when nothing is known.
+    """Water behaviour of a texture class; medium when nothing is known.
 
     >>> soil_water_of("loamy sand").coarse, soil_water_of(None).drains_in
     (True, 0.6)
@@ -57,8 +56,7 @@ def soil_water_of(texture: str | None) -> SoilWater:
 
 
 def outer_radiation_mj(day: date, *, latitude_deg: float) -> float:
-    """
-    Daily radiation at the top of the atmosphere. [MJ/m²]
+    """Daily radiation at the top of the atmosphere. [MJ/m²]
 
     North is positive. Source: Allen et al. (1998), FAO Irrigation and Drainage Paper 56, equations 21 to 25 and example
     8.
@@ -78,8 +76,7 @@ def outer_radiation_mj(day: date, *, latitude_deg: float) -> float:
 
 
 def reference_water_use_in(day: date, tmin_f: float, tmax_f: float, *, latitude_deg: float) -> float:
-    """
-    Reference evapotranspiration of a day from its temperatures (Hargreaves). [in]
+    """Reference evapotranspiration of a day from its temperatures (Hargreaves). [in]
 
     Source: Allen et al. (1998), FAO Irrigation and Drainage Paper 56, equation 52.
 
@@ -107,8 +104,7 @@ def water_balance(
     days: Sequence[date], tmin_f: ArrayLike, tmax_f: ArrayLike, rain_in: ArrayLike, *,
     soil: SoilWater = SOIL_WATER["medium"], collars: ArrayLike | None = None, latitude_deg: float = 41.5,
 ) -> WaterBalance:  # fmt: skip
-    """
-    What drained and when the soil stood full, starting at field capacity on the first day.
+    """What drained and when the soil stood full, starting at field capacity on the first day.
 
     NaN rain counts as none, NaN temperatures are read off their neighbours. With leaf collars of each day the crop's
     water use rises from 0.6 to 1.2 of the reference between V4 and V14. Raises OutOfRangeError if the record is empty

@@ -54,8 +54,7 @@ def season_of_field(field: Field, *, otherwise_on: date | None = None) -> Season
 
 
 def season_by_cell(field: Field, season: Season, top: SoilSamples, places_m: NDArray[np.float64]) -> Season:
-    """
-    The season of each place by the day its nearest reading was pulled, where sampling dates lie apart.
+    """The season of each place by the day its nearest reading was pulled, where sampling dates lie apart.
 
     Middles of the cells, shape (n, 2). A composite stands in for its whole area. The same season when the dates lie
     together or no clock runs.

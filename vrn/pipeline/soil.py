@@ -231,8 +231,7 @@ class OwnNeed:
 def own_surfaces(
     given: Mapping[str, Any], grid: Grid, share: NDArray[np.float64], *, source: str, deep_sampled: bool
 ) -> dict[str, Surface]:
-    """
-    Surfaces of the user's own, checked.
+    """Surfaces of the user's own, checked.
 
     By name with unit, on the grid. A deep nitrate needs samples of a second depth, which say where it lies. Raises
     OutOfRangeError if a name, a shape or a value cannot be used, or all treated ground is unknown. Raises
@@ -249,8 +248,7 @@ def own_surfaces(
 
 
 def own_need(given: Any, grid: Grid, share: NDArray[np.float64], *, source: str) -> OwnNeed:
-    """
-    The user's own need of every cell.
+    """The user's own need of every cell.
 
     Below 0 where the soil holds more than enough, NaN where unknown [lb/ac]. A `Ledger` of all cells keeps its lines,
     and its method's name only where that method worked it out. Raises OutOfRangeError, CrsMismatchError as

@@ -76,8 +76,7 @@ def write(
 
 
 def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callable[[Path], Any] | None = None) -> Path:
-    """
-    Write only what a terminal reads, where it reads it, with the load sheet.
+    """Write only what a terminal reads, where it reads it, with the load sheet.
 
     `check` is called with a staged folder of what is carried and what that is held against, before the carrier is
     touched. Raises OutputError as ``write`` does, and if the carrier holds something of another origin.
@@ -98,8 +97,7 @@ def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callabl
 
 
 def with_export_findings(prescription: Prescription) -> Prescription:
-    """
-    The prescription with what writing it has to tell among its findings.
+    """The prescription with what writing it has to tell among its findings.
 
     The same when there is nothing new to tell.
     """

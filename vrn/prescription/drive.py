@@ -20,29 +20,15 @@ _MOST_PIECES: Final = 2_000_000  # a very large field is looked at in longer ste
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Drive:
-    """
-    What a simulated drive put where.
-
-    Parameters
-    ----------
-    points_m : ndarray, shape (n, 2)
-        Middles of the pieces of ground looked at: easting, northing. [m]
-    piece_m2 : float
-        Ground each of them stands for. [m²]
-    zone : ndarray of int, shape (n,)
-    target_n_lb_ac, applied_n_lb_ac : ndarray, shape (n,)
-        [lb N/ac]
-    outside_n_lb : float
-        What sections put beyond the treated ground where they overhang its edge. [lb N]
-    """
+    """What a simulated drive put where."""
 
     passes: Passes
-    points_m: NDArray[np.float64]
-    piece_m2: float
-    zone: NDArray[np.int32]
-    target_n_lb_ac: NDArray[np.float64]
-    applied_n_lb_ac: NDArray[np.float64]
-    outside_n_lb: float
+    points_m: NDArray[np.float64]  # middles of the pieces of ground looked at: easting, northing, shape (n, 2)
+    piece_m2: float  # ground each of them stands for
+    zone: NDArray[np.int32]  # shape (n,)
+    target_n_lb_ac: NDArray[np.float64]  # shape (n,)
+    applied_n_lb_ac: NDArray[np.float64]  # shape (n,)
+    outside_n_lb: float  # what sections put beyond the treated ground where they overhang its edge
 
     @property
     def within(self) -> NDArray[np.bool_]:
@@ -58,30 +44,18 @@ def drive(
     treated: shapely.Geometry,
     machine: MachineSection,
 ) -> Drive:
-    """
-    Drive a prescription along parallel passes.
+    """Drive a prescription along parallel passes.
 
-    Parameters
-    ----------
-    labels : ndarray of int, shape (rows, cols)
-        Zone of each cell, 0 off the treated ground.
-    rate_n_lb_ac : ndarray, shape (k + 1,)
-        Rate of each zone at its number. [lb N/ac]
-    treated : shapely Polygon or MultiPolygon
-    machine : MachineSection
-        Swath, sections, speed, rate-change time, look-ahead, heading.
+    `labels` (rows, cols): zone of each cell, 0 off the treated ground. `rate_n_lb_ac` (k + 1,): rate of each zone at
+    its number. `machine`: swath, sections, speed, rate-change time, look-ahead, heading.
 
-    Notes
-    -----
     One rate at a time over the whole swath. The controller reads the map where the middle of the machine will be after
     the look-ahead (where that is off the map, at the nearest part of the swath that is on it) and moves to a new rate
-    evenly over the rate-change time; off the map it keeps the last rate. Each section is off wherever its middle is
-    off the treated ground. Turns are not driven: every pass begins at speed with its first rate reached.
+    evenly over the rate-change time; off the map it keeps the last rate. Each section is off wherever its middle is off
+    the treated ground. Turns are not driven: every pass begins at speed with its first rate reached.
 
-    Examples
-    --------
-    Without look-ahead a change from 100 to 150 takes 2 s at 8 mph, 7.15 m beyond the border; for 70 % of it the rate
-    is under 135. That is 5 m of 720 m, 0.7 %:
+    Without look-ahead a change from 100 to 150 takes 2 s at 8 mph, 7.15 m beyond the border; for 70 % of it the rate is
+    under 135. That is 5 m of 720 m, 0.7 %:
 
     >>> grid = Grid(crs="EPSG:32615", west_m=500000.0, north_m=4650180.0, cell_m=18.0, rows=10, cols=40)
     >>> labels = np.where(np.arange(40) < 20, 1, 2).astype(np.int32) * np.ones((10, 1), dtype=np.int32)
@@ -140,32 +114,19 @@ class ZoneDrive:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriveReport:
-    """
-    A drive in numbers.
+    """A drive in numbers."""
 
-    Parameters
-    ----------
-    heading_deg, speed_mph, swath_ft, look_ahead_s, rate_change_s : float
-        As driven. [°], [mph], [ft], [s]
-    within_share : float
-        Of the area, within ± 10 % of its rate.
-    prescribed_n_lb, applied_n_lb : float
-        Both on the treated ground. [lb N]
-    outside_n_lb : float
-        What lands beyond it. [lb N]
-    """
-
-    heading_deg: float
+    heading_deg: float  # as driven. [°]
     passes: int
     speed_mph: float
     swath_ft: float
     sections: int
     look_ahead_s: float
     rate_change_s: float
-    within_share: float
-    prescribed_n_lb: float
+    within_share: float  # of the area, within ± 10 % of its rate
+    prescribed_n_lb: float  # both on the treated ground
     applied_n_lb: float
-    outside_n_lb: float
+    outside_n_lb: float  # what lands beyond it
     zones: tuple[ZoneDrive, ...]
 
 

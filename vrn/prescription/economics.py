@@ -15,27 +15,14 @@ _N_PER_BUSHEL_LB: Final = 1.1  # where the field file gives none: the default of
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NitrogenPrices:
-    """
-    What a pound too little and a pound too much cost.
+    """What a pound too little and a pound too much cost.
 
-    Parameters
-    ----------
-    n_per_bushel_lb : float
-        Nitrogen a bushel takes up. [lb/bu]
+    Raises OutOfRangeError if a pound of nitrogen costs more than the corn it makes.
 
-    Raises
-    ------
-    OutOfRangeError
-        If a pound of nitrogen costs more than the corn it makes.
-
-    Notes
-    -----
     Under the mass balance a pound too little loses 1 / n_per_bushel_lb bushels and saves its own price; a pound too
     much loses its price. Near the best rate real crops respond less steeply, so both the cost of too little and the
     share below are upper bounds.
 
-    Examples
-    --------
     Corn at 4.40, nitrogen at 0.60, 1.1 lb/bu: a pound short loses 4.00 of corn and saves 0.60.
 
     >>> prices = NitrogenPrices(corn_per_bu=4.4, n_per_lb=0.6, n_per_bushel_lb=1.1)
@@ -45,7 +32,7 @@ class NitrogenPrices:
 
     corn_per_bu: float
     n_per_lb: float
-    n_per_bushel_lb: float = _N_PER_BUSHEL_LB
+    n_per_bushel_lb: float = _N_PER_BUSHEL_LB  # nitrogen a bushel takes up
 
     def __post_init__(self) -> None:
         if self.too_little_per_lb <= 0:
@@ -78,20 +65,11 @@ class NitrogenPrices:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PriceReport:
-    """
-    What prices say of the rates.
+    """What prices say of the rates."""
 
-    Parameters
-    ----------
-    rate_by : str
-        Whether rates follow the need or the prices.
-    covering_n_lb_ac : dict of int to float
-        By zone, the rate that covers the need on the cheapest share of its ground. [lb N/ac]
-    """
-
-    rate_by: str
+    rate_by: str  # whether rates follow the need or the prices
     prices: NitrogenPrices
-    covering_n_lb_ac: dict[int, float]
+    covering_n_lb_ac: dict[int, float]  # by zone, the rate that covers the need on the cheapest share of its ground
 
 
 def prices_of(settings: Settings) -> NitrogenPrices | None:
@@ -106,25 +84,14 @@ def prices_of(settings: Settings) -> NitrogenPrices | None:
 
 
 def covering_rate(need: Array, se: Array | None, weights: Array, *, share: float) -> float:
-    """
-    Rate that covers the need on a share of the ground.
+    """Rate that covers the need on a share of the ground.
 
-    Parameters
-    ----------
-    need, weights : ndarray, shape (n,)
-        Finite. [lb/ac], area
-    se : ndarray, shape (n,), or None
-        Standard error of the need; None takes it as known. [lb/ac]
-    share : float
-        Between 0 and 1.
+    `need`, `weights` (n,): finite. [lb/ac], area. `se` (n,): standard error of the need; None takes it as known.
+    [lb/ac] `share`: between 0 and 1.
 
-    References
-    ----------
-    The critical ratio of the newsvendor problem: K. J. Arrow, T. Harris, J. Marschak (1951), Optimal inventory policy,
-    Econometrica 19:250–272.
+    Source: The critical ratio of the newsvendor problem: K. J. Arrow, T. Harris, J. Marschak (1951), Optimal inventory
+    policy, Econometrica 19:250–272.
 
-    Examples
-    --------
     >>> need = np.array([80.0, 90.0, 100.0, 110.0, 120.0])
     >>> covering_rate(need, None, np.ones(5), share=0.7)
     110.0

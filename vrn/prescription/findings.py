@@ -25,19 +25,12 @@ def findings_of(
     season_over: Sequence[tuple[float, float]],
     applied_unknown_share: Sequence[float],
 ) -> tuple[Finding, ...]:
-    """
-    Findings about the rates, the product and the signature.
+    """Findings about the rates, the product and the signature.
 
-    Parameters
-    ----------
-    strips : StripReport or None
-        None when none were asked for.
-    unknown_share : sequence of float
-        Share of each zone's ground whose need is unknown.
-    season_over : sequence of (float, float)
-        Share of each zone's ground that the season's cap does not hold on, and the most it is exceeded by. [lb/ac]
-    applied_unknown_share : sequence of float
-        Share of each zone's ground on which, under a season's cap, it is not known what has been applied.
+    `strips`: None when none were asked for. `unknown_share`: share of each zone's ground whose need is unknown.
+    `season_over`: share of each zone's ground that the season's cap does not hold on, and the most it is exceeded by.
+    [lb/ac] `applied_unknown_share`: share of each zone's ground on which, under a season's cap, it is not known what
+    has been applied.
     """
     found: list[Finding] = []
     shares = zip(rates, unknown_share, applied_unknown_share, season_over, strict=True)

@@ -16,28 +16,14 @@ _OVERHANG = 0.05  # of a swath, that passes may leave at the edges together befo
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Passes:
-    """
-    Parallel passes over a field.
+    """Parallel passes over a field."""
 
-    Parameters
-    ----------
-    heading_deg : float
-        From true north, clockwise. [°]
-    grid_heading_deg : float
-        The same from the projected system's north. [°]
-    origin_m : tuple of float
-        Point about which the field is turned so that passes run along the first axis: easting, northing. [m]
-    across_m : ndarray, shape (passes,)
-        Middle of each pass across the heading, in the turned system. [m]
-    along_m : tuple of float
-        From, to along the heading, in the turned system. [m]
-    """
-
-    heading_deg: float
-    grid_heading_deg: float
+    heading_deg: float  # from true north, clockwise
+    grid_heading_deg: float  # the same from the projected system's north
+    # point about which the field is turned so that passes run along the first axis: easting, northing
     origin_m: tuple[float, float]
-    across_m: NDArray[np.float64]
-    along_m: tuple[float, float]
+    across_m: NDArray[np.float64]  # middle of each pass across the heading, in the turned system, shape (passes,)
+    along_m: tuple[float, float]  # from, to along the heading, in the turned system
 
     def to_field(self, along_m: NDArray[np.float64], across_m: NDArray[np.float64]) -> NDArray[np.float64]:
         """Easting, northing of points of the turned system, shape (…, 2). [m]"""
@@ -48,16 +34,10 @@ class Passes:
 
 
 def convergence_deg(point: shapely.Geometry, crs: str) -> float:
-    """
-    Angle from true north to the projected system's north, clockwise positive.
+    """Angle from true north to the projected system's north, clockwise positive.
 
-    Parameters
-    ----------
-    point : shapely Point
-        In ``crs``.
+    `point`: in ``crs``.
 
-    Examples
-    --------
     East of the zone's middle meridian the grid's north leans east of true north:
 
     >>> convergence_deg(shapely.Point(600000.0, 4650000.0), "EPSG:32615") > 0
@@ -71,23 +51,13 @@ def convergence_deg(point: shapely.Geometry, crs: str) -> float:
 
 
 def passes_over(treated: shapely.Geometry, *, crs: str, swath_m: float, heading_deg: float | None = None) -> Passes:
-    """
-    Passes that cover a field side by side.
+    """Passes that cover a field side by side.
 
-    Parameters
-    ----------
-    treated : shapely Polygon or MultiPolygon
-        In ``crs``.
-    heading_deg : float, optional
-        From true north; the one with fewest turns when not given. [°]
+    `treated`: in ``crs``. `heading_deg`: from true north; the one with fewest turns when not given.
 
-    Notes
-    -----
     Fewest turns: the number of passes each part of the field takes, added up, over the directions of the parts' own
     sides and every five degrees; the smaller heading of equals.
 
-    Examples
-    --------
     A field longer from north to south is driven north:
 
     >>> passes = passes_over(shapely.box(500000, 4650000, 500180, 4650800), crs="EPSG:32615", swath_m=18.0)
@@ -111,13 +81,7 @@ def passes_over(treated: shapely.Geometry, *, crs: str, swath_m: float, heading_
 
 
 def fewest_turns_deg(treated: shapely.Geometry, *, swath_m: float) -> float:
-    """
-    Heading, from the projected system's north, that covers a field with fewest passes.
-
-    Parameters
-    ----------
-    treated : shapely Polygon or MultiPolygon
-    """
+    """Heading, from the projected system's north, that covers a field with fewest passes."""
     parts = [shapely.convex_hull(part) for part in shapely.get_parts(treated)]
     candidates = {float(angle) for angle in range(0, 180, 5)}
     for part in parts:

@@ -17,36 +17,19 @@ _ALL_WAYS = 12  # zones up to which every way of rounding is looked at
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RateRules:
-    """
-    Limits on a rate, from the field file.
+    """Limits on a rate, from the field file."""
 
-    Parameters
-    ----------
-    max_n_lb_ac : float
-        Cap of this pass. [lb/ac]
-    max_season_n_lb_ac : float or None
-        Cap with everything already applied. [lb/ac]
-    machine_min_n_lb_ac, machine_max_n_lb_ac : float
-        Least and most the machine can put on. [lb/ac]
-    step_n_lb_ac : float
-        Rates are multiples of it. [lb/ac]
-    below_minimum : {"nearest", "zero", "minimum"}
-        What happens to a need under the machine's least.
-    credited_n_lb_ac : float
-        Manure and irrigation water credited in the field file: they count in the season too. [lb/ac]
-    """
-
-    max_n_lb_ac: float
-    max_season_n_lb_ac: float | None
-    machine_min_n_lb_ac: float
+    max_n_lb_ac: float  # cap of this pass
+    max_season_n_lb_ac: float | None  # cap with everything already applied
+    machine_min_n_lb_ac: float  # least and most the machine can put on
     machine_max_n_lb_ac: float
-    step_n_lb_ac: float
-    below_minimum: str = "nearest"
+    step_n_lb_ac: float  # rates are multiples of it
+    below_minimum: str = "nearest"  # "nearest" or "zero" or "minimum", what happens to a need under the machine's least
+    # manure and irrigation water credited in the field file: they count in the season too
     credited_n_lb_ac: float = 0.0
 
     def caps(self, applied_n_lb_ac: float) -> list[tuple[float, Cause, dict[str, Quantity]]]:
-        """
-        Every upper limit on ground that has had ``applied_n_lb_ac``, its cause, and the quantities that go with it.
+        """Every upper limit on ground that has had ``applied_n_lb_ac``, its cause, and the quantities that go with it.
 
         Where a season's cap is set and it is not known what has been applied (NaN), nothing of the season is left.
         """
@@ -101,20 +84,11 @@ def _credited_n_lb_ac(section: CreditSection) -> float:
 def limited(
     rate_n_lb_ac: float, rules: RateRules, *, zone: int = 0, applied_n_lb_ac: float = 0.0
 ) -> tuple[float, tuple[Change, ...]]:
-    """
-    A rate within every limit, not yet rounded to the step.
+    """A rate within every limit, not yet rounded to the step.
 
-    Parameters
-    ----------
-    rate_n_lb_ac : float
-        LayerSpec; NaN (unknown) becomes 0. [lb/ac]
-    zone : int
-        For the audit.
-    applied_n_lb_ac : float
-        Already on this ground this season. [lb/ac]
+    `rate_n_lb_ac`: wanted; NaN (unknown) becomes 0. `zone`: for the audit. `applied_n_lb_ac`: already on this ground
+    this season.
 
-    Examples
-    --------
     >>> rules = RateRules(max_n_lb_ac=150.0, max_season_n_lb_ac=None, machine_min_n_lb_ac=30.0,
     ...                   machine_max_n_lb_ac=180.0, step_n_lb_ac=5.0)
     >>> [limited(rate, rules)[0] for rate in (171.0, 14.0, 16.0, 0.0)]
@@ -145,29 +119,15 @@ def limited(
 
 
 def rounded(rates: list[float], acres: list[float], windows: list[tuple[float, float]], *, step: float) -> list[float]:
-    """
-    Multiples of the step, each next to its rate, with the field's total kept.
+    """Multiples of the step, each next to its rate, with the field's total kept.
 
-    Parameters
-    ----------
-    rates : list of float, length k
-        Within their limits. [lb/ac]
-    acres : list of float, length k
-        [ac]
-    windows : list of (least, most), length k
-        Limits of a rate above 0, multiples of the step. [lb/ac]
-    step : float
-        [lb/ac]
+    `rates`: within their limits. [lb/ac] `windows`: limits of a rate above 0, multiples of the step. [lb/ac]
 
-    Notes
-    -----
     Each rate goes to the multiple below or above it. Among the ways that move the field's total by no more than half a
     step on its largest zone, the one that moves the pounds least, zone by zone, is taken. One such way always exists
     where no limit is in the way: raise the zones one after another from all down to all up; each moves the total by at
     most a step on the largest zone, so one of the two totals around zero is within half of it.
 
-    Examples
-    --------
     Rounded one by one, 102, 102 and 107.4 would lose 6.4 lb in all (100, 100, 105); raising 107.4 instead loses 1.4:
 
     >>> rounded([102.0, 102.0, 107.4], [1.0, 1.0, 1.0], [(5.0, 200.0)] * 3, step=5.0)

@@ -21,21 +21,13 @@ _ENOUGH_SHARE: Final = 0.90  # of the area, that should get its rate within ± 1
 
 
 def flow_per_min(rate_per_ac: ArrayLike, *, speed_mph: ArrayLike, swath_ft: float) -> NDArray[np.float64]:
-    """
-    Flow a rate asks of the whole machine.
+    """Flow a rate asks of the whole machine.
 
-    Parameters
-    ----------
-    rate_per_ac : array_like
-        Product per acre. [gal/ac or lb/ac]
+    `rate_per_ac`: product per acre.
 
-    References
-    ----------
-    The usual calibration formula, gal/ac = 495 × gal/min ÷ (mph × ft), as printed by Mesa County, Colorado, "Stationary
-    calibration method for boom sprayers"; 5940 with the width in inches.
+    Source: The usual calibration formula, gal/ac = 495 × gal/min ÷ (mph × ft), as printed by Mesa County, Colorado,
+    "Stationary calibration method for boom sprayers"; 5940 with the width in inches.
 
-    Examples
-    --------
     30 gal/ac at 8 mph with 60 ft: 30 × 8 × 60 / 495
 
     >>> round(float(flow_per_min(30.0, speed_mph=8.0, swath_ft=60.0)), 2)
@@ -46,20 +38,12 @@ def flow_per_min(rate_per_ac: ArrayLike, *, speed_mph: ArrayLike, swath_ft: floa
 
 
 def pressure_share(flow_share: ArrayLike) -> NDArray[np.float64]:
-    """
-    Pressure, as a share of another, at which an orifice passes a share of the other's flow.
+    """Pressure, as a share of another, at which an orifice passes a share of the other's flow.
 
-    Parameters
-    ----------
-    flow_share : array_like
-        Flow over the reference flow.
+    `flow_share`: flow over the reference flow.
 
-    Notes
-    -----
     Flow through an orifice goes with the square root of pressure: twice the flow wants four times the pressure.
 
-    Examples
-    --------
     >>> float(pressure_share(0.5))
     0.25
     """
@@ -69,36 +53,20 @@ def pressure_share(flow_share: ArrayLike) -> NDArray[np.float64]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlowRange:
-    """
-    Least and most flow of the machine.
+    """Least and most flow of the machine."""
 
-    Parameters
-    ----------
-    least_per_min, most_per_min : float
-        0 and infinite where nothing is stated. [gal/min or lb/min]
-    assumed : {"", "highest-rate", "unlimited"}
-        What was taken for granted: that the highest rate is the most flow, or that there is no limit; empty when both
-        follow from the field file.
-    """
-
-    least_per_min: float
+    least_per_min: float  # 0 and infinite where nothing is stated. [gal/min or lb/min]
     most_per_min: float
+    # what was taken for granted: that the highest rate is the most flow, or that there is no limit; empty when both
+    # follow from the field file
     assumed: Literal["", "highest-rate", "unlimited"] = ""
 
 
 def flow_range(machine: MachineSection, *, highest_rate_per_ac: float, liquid: bool) -> FlowRange:
-    """
-    Flow the machine can make, from its most flow and its turn-down.
+    """Flow the machine can make, from its most flow and its turn-down.
 
-    Parameters
-    ----------
-    highest_rate_per_ac : float
-        Highest rate of the prescription. [gal/ac or lb/ac]
-    liquid : bool
-        ``max_flow_gal_min`` counts for liquids only.
+    `highest_rate_per_ac`: highest rate of the prescription. `liquid`: ``max_flow_gal_min`` counts for liquids only.
 
-    Examples
-    --------
     >>> flow_range(MachineSection(turn_down=3.0, max_flow_gal_min=45.0), highest_rate_per_ac=40.0, liquid=True)
     FlowRange(least_per_min=15.0, most_per_min=45.0, assumed='')
     """
@@ -117,30 +85,16 @@ Advice = Literal["", "faster", "slower", "impossible"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneFlow:
-    """
-    What one zone's rate asks of the machine.
-
-    Parameters
-    ----------
-    rate_n_lb_ac, product_per_ac : float
-        [lb N/ac], [gal/ac or lb/ac]
-    flow : float
-        At the working speed. [gal/min or lb/min]
-    pressure_share : float
-        Of the pressure at the highest rate.
-    least_speed_mph, most_speed_mph : float
-        Between which the rate can be made; the most is infinite where nothing limits it. [mph]
-    advice : {"", "faster", "slower", "impossible"}
-        What would make the rate; empty where the working speed does, ``"impossible"`` where no speed does.
-    """
+    """What one zone's rate asks of the machine."""
 
     zone: int
     rate_n_lb_ac: float
     product_per_ac: float
-    flow: float
-    pressure_share: float
-    least_speed_mph: float = 0.0
+    flow: float  # at the working speed. [gal/min or lb/min]
+    pressure_share: float  # of the pressure at the highest rate
+    least_speed_mph: float = 0.0  # between which the rate can be made; the most is infinite where nothing limits it
     most_speed_mph: float = math.inf
+    # what would make the rate; empty where the working speed does, ``"impossible"`` where no speed does
     advice: Advice = ""
 
     @property
@@ -152,27 +106,15 @@ class ZoneFlow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MachineReport:
-    """
-    The machine at every zone's rate.
-
-    Parameters
-    ----------
-    speed_mph, swath_ft : float
-        [mph], [ft]
-    flow_unit : {"gal/min", "lb/min"}
-    rate_change_ft : float
-        Driven while a rate changes. [ft]
-    common_speed_mph : tuple of float, optional
-        Least and most speed that suit every zone; None where there is none. [mph]
-    """
+    """The machine at every zone's rate."""
 
     speed_mph: float
     swath_ft: float
     flow_unit: Literal["gal/min", "lb/min"]
     flows: FlowRange
-    rate_change_ft: float
+    rate_change_ft: float  # driven while a rate changes
     zones: tuple[ZoneFlow, ...]
-    common_speed_mph: tuple[float, float] | None
+    common_speed_mph: tuple[float, float] | None  # least and most speed that suit every zone; None where there is none
 
 
 def machine_report(rates: tuple[ZoneRate, ...], machine: MachineSection, product: Product) -> MachineReport:

@@ -104,27 +104,15 @@ class Change:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckStrip:
-    """
-    What a piece of a check strip is: its pair, what it gets more or less, the zone it lies in.
+    """What a piece of a check strip is: its pair, what it gets more or less, the zone it lies in.
 
-    Parameters
-    ----------
-    pair : int
-        1, 2, …
-    difference_n_lb_ac : float
-        From its zone's rate. [lb N/ac]
-    in_zone : int or None
-        None where that zone has been covered whole.
-
-    Examples
-    --------
     >>> str(CheckStrip(pair=1, difference_n_lb_ac=-30.0, in_zone=2))
     'check strip 1, -30 lb N/ac in zone 2'
     """
 
-    pair: int
-    difference_n_lb_ac: float
-    in_zone: int | None
+    pair: int  # 1, 2, …
+    difference_n_lb_ac: float  # from its zone's rate
+    in_zone: int | None  # None where that zone has been covered whole
 
     def __str__(self) -> str:
         where = "" if self.in_zone is None else f" in zone {self.in_zone}"
@@ -200,19 +188,11 @@ class ZoneRate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlatComparison:
-    """
-    What one rate for the whole field would do.
-
-    Parameters
-    ----------
-    total_n_lb, total_product : float
-        [lb N], [gal or lb]
-    misallocated_lb_ac, zones_misallocated_lb_ac : float
-        Area-weighted mean distance between need and rate, under one rate and under the zones' rates. [lb/ac]
-    """
+    """What one rate for the whole field would do."""
 
     total_n_lb: float
     total_product: float
+    # area-weighted mean distance between need and rate, under one rate and under the zones' rates
     misallocated_lb_ac: float
     zones_misallocated_lb_ac: float
 

@@ -22,18 +22,11 @@ _AQUA: Final = re.compile(r"\baqua|ammonia water|water ammonia|ammonium hydroxid
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProductClass:
-    """
-    A class of products: how much nitrogen they hold, what a gallon weighs, and how much goes on an acre at most.
-
-    Parameters
-    ----------
-    density_lb_gal : (float, float) or None
-        None for dry ones. [lb/gal]
-    """
+    """A class of products: how much nitrogen they hold, what a gallon weighs, and how much goes on an acre at most."""
 
     name: str
     n_pct: tuple[float, float]
-    density_lb_gal: tuple[float, float] | None
+    density_lb_gal: tuple[float, float] | None  # None for dry ones
     most_per_ac: float
     source: str
 
@@ -76,11 +69,8 @@ DRY_MANURE: Final = ProductClass(
 
 
 def class_of(name: str, n_pct: float, density_lb_gal: float | None) -> ProductClass:
-    """
-    Class of a product: by its name where that says so, else by what only one class can be.
+    """Class of a product: by its name where that says so, else by what only one class can be.
 
-    Examples
-    --------
     >>> class_of("Co-op 28", 28.0, 10.7).name, class_of("hog manure", 0.6, 8.3).name, class_of("mix", 24.0, 7.5).name
     ('nitrogen solution', 'liquid manure', 'aqua ammonia')
     """
@@ -96,24 +86,10 @@ def class_of(name: str, n_pct: float, density_lb_gal: float | None) -> ProductCl
 
 
 def check_product(product: Product, known: Product | None, known_ones: tuple[Product, ...], *, metric: bool) -> None:
-    """
-    Refuse an analysis or a density that the product cannot have.
+    """Refuse an analysis or a density that the product cannot have.
 
-    Parameters
-    ----------
-    product : Product
-        As the field file gives it.
-    known : Product or None
-        The one of that name, where there is one.
-    known_ones : tuple of Product
-        To tell the likeliest slip.
-    metric : bool
-        Whether the user writes kg/L.
-
-    Raises
-    ------
-    InputFileError
-        Naming the likely slip.
+    `product`: as the field file gives it. `known`: the one of that name, where there is one. `known_ones`: to tell the
+    likeliest slip. `metric`: whether the user writes kg/L. Raises InputFileError: naming the likely slip.
     """
     shown = _shown(product.n_pct, product.density_lb_gal, metric)
     if known is not None and not _is(product, known):
@@ -142,15 +118,9 @@ def check_product(product: Product, known: Product | None, known_ones: tuple[Pro
 
 
 def check_most(product: Product, n_lb_ac: float, what: str, *, metric: bool) -> None:
-    """
-    Refuse a rate that takes more of the product on an acre than its class allows.
+    """Refuse a rate that takes more of the product on an acre than its class allows.
 
-    Parameters
-    ----------
-    n_lb_ac : float
-        The highest rate that may be written. [lb N/ac]
-    what : str
-        The key that sets it.
+    `n_lb_ac`: the highest rate that may be written. `what`: the key that sets it.
     """
     kind = class_of(product.name, product.n_pct, product.density_lb_gal)
     per_ac = n_lb_ac / product.n_lb_per_unit

@@ -67,13 +67,9 @@ _ALIASES = {
 
 
 def product_for(settings: Settings) -> Product:
-    """
-    The product of a field file, within what its class allows at the highest rate that may be written.
+    """The product of a field file, within what its class allows at the highest rate that may be written.
 
-    Raises
-    ------
-    InputFileError
-        As `product_of` does; or when the product's class does not allow that rate.
+    Raises InputFileError: as `product_of` does; or when the product's class does not allow that rate.
     """
     metric, machine, limits, export = settings.units == "metric", settings.machine, settings.limits, settings.export
     product = product_of(settings.product, metric=metric)
@@ -137,18 +133,10 @@ def product_of(section: ProductSection, *, metric: bool = False) -> Product:
 
 
 def known_product(name: str) -> Product:
-    """
-    A product of the table by its name or its grade.
+    """A product of the table by its name or its grade.
 
-    Parameters
-    ----------
-    name : str
-        Upper and lower case, spaces and hyphens do not matter.
-
-    Raises
-    ------
-    InputFileError
-        If the table has no such product.
+    `name`: upper and lower case, spaces and hyphens do not matter. Raises InputFileError if the table has no such
+    product.
     """
     found = _found(name)
     if found is None:
@@ -217,41 +205,24 @@ def _blended(section: ProductSection) -> Product:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadsReport:
-    """
-    Product to have at the field.
+    """Product to have at the field."""
 
-    Parameters
-    ----------
-    unit : {"gal", "lb"}
-    total, weight_lb, n_lb : float
-        In the unit; [lb]; [lb N]
-    tank : float or None
-        What the tank or the bin holds, in the unit; None when not stated.
-    last_load : float or None
-        What goes into the last one.
-    cost : float or None
-        None without a price. [$]
-    """
-
-    unit: str
-    total: float
+    unit: str  # "gal" or "lb"
+    total: float  # in the unit; [lb]; [lb N]
     weight_lb: float
     n_lb: float
-    tank: float | None
+    tank: float | None  # what the tank or the bin holds, in the unit; None when not stated
     loads: int | None
-    last_load: float | None
+    last_load: float | None  # what goes into the last one
     acres_per_load: float | None
-    cost: float | None
+    cost: float | None  # None without a price. [$]
 
 
 def loads_report(
     rates: tuple[ZoneRate, ...], product: Product, machine: MachineSection, *, n_per_lb: float | None = None
 ) -> LoadsReport:
-    """
-    Product to have at the field; a price of nitrogen, where there is one, is in $/lb N.
+    """Product to have at the field; a price of nitrogen, where there is one, is in $/lb N.
 
-    Examples
-    --------
     >>> import shapely
     >>> from vrn.nitrogen.ledger import Ledger
     >>> uan = known_product("UAN 32")

@@ -21,22 +21,13 @@ from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
 class RemainingReport:
-    """
-    What was covered before a rain-out, and what the whole field was to get.
-
-    Parameters
-    ----------
-    whole_total_n_lb, whole_total_product : float
-        [lb N], [gal or lb]
-    was_zone : tuple of int
-        Number of each zone in the whole field.
-    """
+    """What was covered before a rain-out, and what the whole field was to get."""
 
     covered_ac: float
     left_ac: float
     whole_total_n_lb: float
     whole_total_product: float
-    was_zone: tuple[int, ...]
+    was_zone: tuple[int, ...]  # number of each zone in the whole field
 
 
 def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -> Prescription:

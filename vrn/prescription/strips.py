@@ -22,19 +22,10 @@ _LEAST_SHARE = 0.35  # of a strip's length that a zone must fill to count as cro
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripReport:
-    """
-    Check strips that were asked for; the pieces are the zones that have a ``strip``.
+    """Check strips that were asked for; the pieces are the zones that have a ``strip``."""
 
-    Parameters
-    ----------
-    total_change_n_lb : float
-        What they change the field's total by. [lb N]
-    tolerance_n_lb : float
-        What they may. [lb N]
-    """
-
-    total_change_n_lb: float
-    tolerance_n_lb: float
+    total_change_n_lb: float  # what they change the field's total by
+    tolerance_n_lb: float  # what they may
 
 
 def with_strips(
@@ -48,29 +39,13 @@ def with_strips(
     section: CheckStripSection,
     machine: MachineSection,
 ) -> tuple[Zones, tuple[CheckStrip, ...]]:
-    """
-    Cut pairs of check strips out of zones.
+    """Cut pairs of check strips out of zones.
 
-    Parameters
-    ----------
-    rates : list of float, length k
-        Final rates of the zones. [lb N/ac]
-    windows : list of (least, most), length k
-        Limits of each zone's rate above 0. [lb N/ac]
-    share : ndarray, shape (rows, cols)
-    treated : shapely Polygon or MultiPolygon
-    machine : MachineSection
-        Swath, heading, and the rate step: strips differ by whole steps, the nearest to what was asked.
+    `rates`: final rates of the zones. [lb N/ac] `windows`: limits of each zone's rate above 0. [lb N/ac] `share` (rows,
+    cols). `machine`: swath, heading, and the rate step: strips differ by whole steps, the nearest to what was asked.
+    Returns `zones`: with the pieces as zones k + 1, k + 2, …; as they were when there is no place for a pair; `pieces`:
+    one for each of the zones k + 1, k + 2, ….
 
-    Returns
-    -------
-    zones : Zones
-        With the pieces as zones k + 1, k + 2, …; as they were when there is no place for a pair.
-    pieces : tuple of CheckStrip
-        One for each of the zones k + 1, k + 2, …
-
-    Notes
-    -----
     A pair lies along the passes: one strip with the step more, an ordinary strip of the same width to compare with, one
     strip with the step less; so the field's total stays what it was but for pieces too short to keep. A place is good
     when both strips lie wholly on treated ground, no limit is in the way, and they cross two zones whose rates are far

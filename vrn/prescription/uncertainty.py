@@ -21,50 +21,27 @@ _BAND_PCT: Final = (5.0, 50.0, 95.0)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneUncertainty:
-    """
-    What the draws say of one zone's mean need.
-
-    Parameters
-    ----------
-    need_se_lb_ac : float
-        Standard deviation over the draws. [lb/ac]
-    low_lb_ac, high_lb_ac : float
-        Between which nine draws in ten lie. [lb/ac]
-    needs_more_share : float
-        Of the draws, those whose need is above the rate.
-    """
+    """What the draws say of one zone's mean need."""
 
     zone: int
-    need_se_lb_ac: float
-    low_lb_ac: float
+    need_se_lb_ac: float  # standard deviation over the draws
+    low_lb_ac: float  # between which nine draws in ten lie
     high_lb_ac: float
-    needs_more_share: float
+    needs_more_share: float  # of the draws, those whose need is above the rate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Uncertainty:
-    """
-    What the draws say of the field.
-
-    Parameters
-    ----------
-    drawn : tuple of str
-        Inputs that were drawn; the others were taken as they are.
-    total_need_n_lb : tuple of float
-        Low, middle, high of nine draws in ten. [lb N]
-    zones_misallocated_lb_ac, flat_misallocated_lb_ac : tuple of float
-        The same of the mean distance between need and rate, by these rates and by one flat rate. [lb/ac]
-    zones_better_share : float
-        Of the draws, those in which these rates miss the need by less than one flat rate.
-    """
+    """What the draws say of the field."""
 
     draws: int
-    drawn: tuple[str, ...]
+    drawn: tuple[str, ...]  # inputs that were drawn; the others were taken as they are
     zones: tuple[ZoneUncertainty, ...]
-    total_need_n_lb: Band
+    total_need_n_lb: Band  # low, middle, high of nine draws in ten
+    # the same of the mean distance between need and rate, by these rates and by one flat rate
     zones_misallocated_lb_ac: Band
     flat_misallocated_lb_ac: Band
-    zones_better_share: float
+    zones_better_share: float  # of the draws, those in which these rates miss the need by less than one flat rate
 
 
 def with_uncertainty(
@@ -75,28 +52,13 @@ def with_uncertainty(
     input_names: Mapping[str, str],
     count: int = DRAWS,
 ) -> Prescription:
-    """
-    The prescription with the standard error of each zone's need and what is not linear, from conditional simulation.
+    """The prescription with the standard error of each zone's need and what is not linear, from conditional simulation.
 
-    Parameters
-    ----------
-    need_of : callable
-        Takes other values of some inputs of the treated cells by name, returns their unclipped need. [lb/ac]
-    cells : ndarray of int, shape (n,)
-        The treated cells among all.
-    input_names : mapping of str to str
-        Name of each surface that the need follows → of its input.
-    count : int
-        Number of draws.
+    `need_of`: takes other values of some inputs of the treated cells by name, returns their unclipped need. [lb/ac]
+    `cells` (n,): the treated cells among all. `input_names`: name of each surface that the need follows → of its input.
+    `count`: number of draws. Returns ``need_se_lb_ac`` of a zone is the standard deviation of its mean over the draws.
+    Unchanged where no surface says how sure it is.
 
-    Returns
-    -------
-    prescription : Prescription
-        ``need_se_lb_ac`` of a zone is the standard deviation of its mean over the draws. Unchanged where no surface
-        says how sure it is.
-
-    Notes
-    -----
     Every surface with an error is drawn as a whole field (its neighbours keep together), the ledger is worked on each
     draw, and only then are needs held at 0 or above. Fields of more than 2,500 cells are drawn in blocks of cells: far
     smaller than a zone and than any distance the samples tell of. A draw below 0 ppm is held at 0. Layers without a

@@ -81,16 +81,10 @@ def zones_of(
 
 
 def least_patch_m2(machine: MachineSection, least_patch_ac: float | None) -> float:
-    """
-    Smallest patch worth a rate of its own.
+    """Smallest patch worth a rate of its own.
 
-    Parameters
-    ----------
-    least_patch_ac : float or None
-        The user's own. [ac]
+    `least_patch_ac`: the user's own.
 
-    Examples
-    --------
     A swath of 60 ft is 18.288 m; three are 54.9 m, four changes of 2 s at 8 mph 28.6 m; about half an acre:
 
     >>> round(least_patch_m2(MachineSection(swath_ft=60.0, speed_mph=8.0, rate_change_s=2.0), None), 1)

@@ -44,8 +44,7 @@ class Split:
 
 
 def causes_of_error(prescription: Prescription) -> ErrorCauses | None:
-    """
-    Standard error of the need on a spot of the field and of each zone, split by cause.
+    """Standard error of the need on a spot of the field and of each zone, split by cause.
 
     None where the need has no standard error, or the readings are composites of areas. The total is the need's own
     standard error, root mean square over the spots. What of it is the top foot's nitrate is split as kriging's weights
@@ -143,8 +142,7 @@ def split_of_kriging(
     instrument_variance: ArrayLike,
     composite_variance: ArrayLike,
 ) -> Split:
-    """
-    Error of kriging by cause: the weights carry each reading's error into the estimate, the rest is ground not seen.
+    """Error of kriging by cause: the weights carry each reading's error into the estimate, the rest is ground not seen.
 
     Of more than 400 spots an even part is taken. The variogram was fitted beside these error variances; its nugget,
     what the samples cannot resolve, counts as space. With weights λ and the readings' error variances D the error of an
@@ -185,8 +183,7 @@ def split_of_kriging(
 
 
 def split_of_mean(values: ArrayLike, *, instrument_variance: ArrayLike, composite_variance: ArrayLike) -> Split:
-    """
-    Error of a plain mean of two readings or more by cause: what varies beyond their own error is space.
+    """Error of a plain mean of two readings or more by cause: what varies beyond their own error is space.
 
     Variances of shape (n,) or ().
     """

@@ -21,8 +21,7 @@ _LEAST_PATCH_AC = 2.0
 def composite_areas(
     zones: tuple[shapely.Geometry, ...], *, ground: shapely.Geometry, crs: str, most_ac: float = MOST_AC
 ) -> dict[str, shapely.Geometry]:
-    """
-    Areas for composites: the zones, cut into compact parts where they are large.
+    """Areas for composites: the zones, cut into compact parts where they are large.
 
     Cores may be pulled on `ground` only: a part of a zone without it is no area. Area ids are `A`, `B`, … for zones,
     `A1`, `A2`, … for parts of one; together they are the zones. Source: Walvoort, Brus & de Gruijter (2010), An R

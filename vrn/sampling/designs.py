@@ -13,8 +13,7 @@ _ZERO = 1e-9
 
 
 def local_pivotal(probability: ArrayLike, coordinates: ArrayLike, *, random: np.random.Generator) -> NDArray[np.intp]:
-    """
-    Draw a spatially balanced sample by the local pivotal method (the faster of its two forms).
+    """Draw a spatially balanced sample by the local pivotal method (the faster of its two forms).
 
     A unit drawn at random and its nearest neighbour fight for their joint chance of being in the sample, until every
     unit is decided; neighbours therefore rarely stand in it together. Chances, shape (n,), add up to the sample's size;
@@ -69,15 +68,14 @@ def _fight(chance: NDArray[np.float64], one: int, other: int, random: np.random.
 
 
 def spatial_balance(probability: ArrayLike, coordinates: ArrayLike, sample: ArrayLike) -> float:
-    """
-    How unevenly a sample is spread: 0 when every sampled unit speaks for ground worth exactly one sample.
+    """How unevenly a sample is spread: 0 when every sampled unit speaks for ground worth exactly one sample.
 
     The mean of (v − 1)², where v is the sum of the chances of all units nearest to a sampled one (a unit as near to
     several is shared between them). Source: Stevens & Olsen (2004), Spatially balanced sampling of natural resources,
     J. Am. Stat. Assoc. 99:262-278.
 
-    Four units in a row, half of them drawn. The second and third: each speaks for two units, 2 × 0.5 = 1. The first
-    and second: 0.5 and 1.5.
+    Four units in a row, half of them drawn. The second and third: each speaks for two units, 2 × 0.5 = 1. The first and
+    second: 0.5 and 1.5.
 
     >>> row = [[0], [1], [2], [3]]
     >>> spatial_balance([0.5] * 4, row, [1, 2]), spatial_balance([0.5] * 4, row, [0, 1])
@@ -119,8 +117,7 @@ def balanced_places(
     random: np.random.Generator,
     auxiliary: NDArray[np.float64] | None = None,
 ) -> NDArray[np.intp]:
-    """
-    Places spread over the ground, and over the values of layers where there are any, each with the same chance.
+    """Places spread over the ground, and over the values of layers where there are any, each with the same chance.
 
     Spots, shape (n, 2), stand for the same area each; `auxiliary` layers, shape (n, p), may have any unit, unknown
     values stand in the middle. Gives rows of the spots: the plain mean of what is read there is unbiased for the mean
@@ -137,8 +134,7 @@ def balanced_places(
 
 
 def grid_places(outline: shapely.Geometry, count: int, *, random: np.random.Generator) -> NDArray[np.float64]:
-    """
-    Jittered grid: a place drawn anywhere in each square of a net laid at random.
+    """Jittered grid: a place drawn anywhere in each square of a net laid at random.
 
     North-west first, shape (count, 2). Squares that the edge cuts are kept with the chance of their share, so that
     every spot of the ground has the same chance and the plain mean is unbiased. [m]
@@ -159,8 +155,7 @@ def grid_places(outline: shapely.Geometry, count: int, *, random: np.random.Gene
 def stratified_places(
     spots_m: NDArray[np.float64], strata: NDArray[np.intp], count: int, *, random: np.random.Generator
 ) -> NDArray[np.intp]:
-    """
-    Places by strata in proportion to their area, balanced inside each.
+    """Places by strata in proportion to their area, balanced inside each.
 
     At least two go to each stratum where they last, so that its variation can be known.
     """
@@ -174,8 +169,7 @@ def stratified_places(
 
 
 def allotted(sizes: NDArray[np.intp], count: int) -> list[int]:
-    """
-    Samples for strata in proportion to their size, at least two each where they last.
+    """Samples for strata in proportion to their size, at least two each where they last.
 
     Adding up to ``count``.
 
@@ -196,8 +190,7 @@ def allotted(sizes: NDArray[np.intp], count: int) -> list[int]:
 
 
 def strata_of(auxiliary: NDArray[np.float64], count: int) -> NDArray[np.intp]:
-    """
-    Sort places into strata of alike values (k-means on standardised layers).
+    """Sort places into strata of alike values (k-means on standardised layers).
 
     Numbers 1 … k along the layers' main direction, fewer than `count` where values coincide; unknown values stand in
     the middle.

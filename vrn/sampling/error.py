@@ -45,8 +45,7 @@ class SampleSize:
 
 
 def samples_needed(cv_pct: float, error_pct: float, *, confidence: float = 0.95) -> int:
-    """
-    Samples for a wanted error of the mean: ``(z · CV ÷ error)²``, rounded up.
+    """Samples for a wanted error of the mean: ``(z · CV ÷ error)²``, rounded up.
 
     CV between samples [% of their mean]; half the confidence interval that is wanted [% of the mean]. Raises
     OutOfRangeError if a number is not positive, or the confidence not between 0 and 1. Source: Cochran (1977), Sampling
@@ -64,8 +63,7 @@ def samples_needed(cv_pct: float, error_pct: float, *, confidence: float = 0.95)
 def error_of_mean_pct(
     cv_pct: float, samples: int, *, confidence: float = 0.95, core_cv_pct: float = 0.0, cores: int = 1
 ) -> float:
-    """
-    Half the confidence interval of the mean of composites of several cores.
+    """Half the confidence interval of the mean of composites of several cores.
 
     `core_cv_pct` between cores of one place is 0 when `cv_pct` holds it already; `cores` are mixed into each sample.
     Source: Cochran (1977), Sampling Techniques, 3rd ed., § 10.3 (two stages).
@@ -85,8 +83,7 @@ def size_curve(
     cores: int = 1,
     counts: tuple[int, ...] = (5, 10, 15, 20, 30, 40, 50, 60, 80, 100),
 ) -> tuple[SizeStep, ...]:
-    """
-    Error of the mean by number of samples, and what ten more buy.
+    """Error of the mean by number of samples, and what ten more buy.
 
     >>> step, = size_curve(45, counts=(10,))
     >>> round(step.error_pct, 1), round(step.ten_more_pct, 1)
@@ -127,8 +124,7 @@ _Source = Literal["given", "duplicates", "standards", "unknown"]
 def error_of_readings(
     readings: SoilSamples, *, of_all: SoilSamples | None = None, instrument_sd_ppm: float | None = None
 ) -> ReadingError:
-    """
-    Error variance of each reading, from the best there is.
+    """Error variance of each reading, from the best there is.
 
     For readings of one depth layer; duplicates and standards of the whole file (`of_all`) tell the instrument's error.
     The instrument: as given; else from duplicates (three degrees of freedom or more); else from check standards around

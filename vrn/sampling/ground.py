@@ -43,8 +43,7 @@ def sampling_ground(
     avoid: shapely.Geometry | None = None,
     random: np.random.Generator,
 ) -> OpenGround:
-    """
-    Ground left for sampling, and evenly spread places on it.
+    """Ground left for sampling, and evenly spread places on it.
 
     The edge keeps off headland, fence row and road; where it would close more than 40 % of the field, it is halved
     until it does not, and a finding says so. `keep_off_m` is kept from no-apply ground; odd spots (`avoid`) are kept
@@ -81,8 +80,7 @@ def sampling_ground(
 
 
 def spots_on(outline: shapely.Geometry, *, random: np.random.Generator, count: int = _SPOTS) -> NDArray[np.float64]:
-    """
-    About ``count`` places, one drawn in each square of a fine net and kept where it lies on the outline.
+    """About ``count`` places, one drawn in each square of a fine net and kept where it lies on the outline.
 
     At least one, shape (n, 2). [m]
     """
@@ -100,8 +98,7 @@ def spots_on(outline: shapely.Geometry, *, random: np.random.Generator, count: i
 
 
 def layer_at(layer: Layer, places_m: NDArray[np.float64]) -> NDArray[np.float64]:
-    """
-    A layer's value at places of its own system [m]: of the cell or polygon they lie in, or by the nearest points.
+    """A layer's value at places of its own system [m]: of the cell or polygon they lie in, or by the nearest points.
 
     Shape (n,); NaN where the layer says nothing.
     """
@@ -124,8 +121,7 @@ def layer_at(layer: Layer, places_m: NDArray[np.float64]) -> NDArray[np.float64]
 
 
 def varying_layers(field: Field, places_m: NDArray[np.float64]) -> tuple[NDArray[np.float64], list[str]]:
-    """
-    Layers that vary over the ground, at its places.
+    """Layers that vary over the ground, at its places.
 
     Those known at more than half of the places, shape (n, p), and their names.
     """

@@ -45,8 +45,7 @@ _NOWHERE = shapely.MultiPolygon()
 
 
 def plan_samples(field: Field, options: PlanOptions | None = None, *, avoid: shapely.Geometry = _NOWHERE) -> Plan:
-    """
-    Plan a sampling day.
+    """Plan a sampling day.
 
     The field's readings may be empty; its layers steer the design where there are any. `avoid` holds odd spots and
     known bands, in the field's system. Raises InputFileError if strata are asked for and no layer varies. Raises
@@ -87,8 +86,7 @@ def plan_samples(field: Field, options: PlanOptions | None = None, *, avoid: sha
 def plan_next(
     prescription: Prescription, count: int, options: PlanOptions | None = None, *, avoid: shapely.Geometry = _NOWHERE
 ) -> Plan:
-    """
-    Plan the readings that would bring most beside those in hand.
+    """Plan the readings that would bring most beside those in hand.
 
     Of the options, number and design are not used. Without places when there are enough; `next` says why. Raises
     InputFileError if the readings are composites of areas.
@@ -274,8 +272,7 @@ _SAND = "sand"
 
 
 def second_foot_wanted(field: Field, choice: Literal["auto", "all", "none"] = "auto") -> SecondFoot:
-    """
-    Share of the samples at which the second foot should be pulled.
+    """Share of the samples at which the second foot should be pulled.
 
     On sand everywhere (Purdue); after 4 in of rain or more since the last application at half of the places (Iowa
     State); else at one in four, so that what lies below is not guessed (common practice, no source).
@@ -313,8 +310,7 @@ def rain_since_in(field: Field) -> float | None:
 def deep_places(
     field: Field, share: float, places_m: NDArray[np.float64], random: np.random.Generator
 ) -> NDArray[np.bool_]:
-    """
-    Places at which the second foot is pulled: spread evenly, with twice the chance on lighter ground.
+    """Places at which the second foot is pulled: spread evenly, with twice the chance on lighter ground.
 
     ``share`` of the places [m], 0 … 1; the field's organic matter shows lighter ground. Shape (n,).
     """

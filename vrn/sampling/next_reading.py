@@ -56,8 +56,7 @@ def best_readings(
     new_variance: float,
     step_lb_ac: float,
 ) -> tuple[Worth, ...]:
-    """
-    Places for further readings, one after the other, each the best beside those chosen before it.
+    """Places for further readings, one after the other, each the best beside those chosen before it.
 
     `error_variance` of each reading in hand, shape (n,), and `new_variance` of a new one are in the squared unit of
     what is kriged, as is the variogram. At most `count`, in the order of choosing. Before a reading is taken it is
@@ -99,8 +98,7 @@ def best_readings(
 def remaining_lb_ac(
     need_lb_ac: NDArray[np.float64], variance: NDArray[np.float64], rates_lb_ac: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """
-    Expected |need − rate| of each cell by the share of its uncertainty that readings take away.
+    """Expected |need − rate| of each cell by the share of its uncertainty that readings take away.
 
     For shares 0, 1/12, …, 1, shape (13, m), never rising. The nearest rate is driven; a need below 0 counts as 0.
 
@@ -226,8 +224,7 @@ class NextReadings:
 def next_readings(
     prescription: Prescription, spots_m: NDArray[np.float64], *, count: int, second_foot: bool = False
 ) -> NextReadings:
-    """
-    Places where further readings are expected to bring most.
+    """Places where further readings are expected to bring most.
 
     Among spots, shape (n, 2), where one may sample. `second_foot` is wanted while none has been pulled; where it has,
     its own expected gain decides. Raises InputFileError if the readings are composites of areas, or there are none.

@@ -32,8 +32,7 @@ _HIDDEN_SHARE = 0.2
 
 
 def assess_readings(samples: SoilSamples, *, section: SampleSection | None = None) -> ReadingQuality:
-    """
-    Everything there is to say of the quality of a file of readings.
+    """Everything there is to say of the quality of a file of readings.
 
     Samples of all kinds as read: uncorrected, in the order of the file.
     """
@@ -65,8 +64,7 @@ def corrected(samples: SoilSamples, section: SampleSection) -> SoilSamples:
 
 
 def suspects(samples: SoilSamples, *, score: float = SUSPECT_SCORE) -> tuple[Suspect, ...]:
-    """
-    Readings whose leave-one-out residual stands out among all residuals of their depth: shown, never removed.
+    """Readings whose leave-one-out residual stands out among all residuals of their depth: shown, never removed.
 
     By falling distance. Composites of areas and depths with fewer than ten readings are not judged. Residuals of
     leave-one-out kriging on log(ppm), each over its own standard error, then 0.6745 (r − median) ÷ MAD: an outlier does

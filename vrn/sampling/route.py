@@ -10,8 +10,7 @@ _MOST_ROUNDS = 200
 def walking_order(
     coordinates_m: ArrayLike, *, start_m: ArrayLike | None = None, ground: shapely.Geometry | None = None
 ) -> NDArray[np.intp]:
-    """
-    A short way past every place: nearest neighbour first, then mended by reversing stretches and moving places.
+    """A short way past every place: nearest neighbour first, then mended by reversing stretches and moving places.
 
     From `start_m` when given, else from any end; the walk need not come back. Metres outside `ground` (over the fence,
     through a pond) count three times. Sources: Croes (1958), A method for solving traveling-salesman problems, Oper.

@@ -18,8 +18,7 @@ _D2_OF_TWO = 1.128  # mean range of two normal values over their standard deviat
 def standard_runs(
     samples: SoilSamples, *, allowed_pct: float = ALLOWED_PCT, allowed_ppm: float = ALLOWED_PPM
 ) -> tuple[StandardRun, ...]:
-    """
-    Look at every instrument's check standards.
+    """Look at every instrument's check standards.
 
     In the order of the file; where every reading of an instrument has its time, in that order. A standard is good
     within the larger of `allowed_pct` of its nominal value and `allowed_ppm`.
@@ -54,8 +53,7 @@ def standard_runs(
 
 
 def corrected_for_drift(samples: SoilSamples) -> tuple[SoilSamples, dict[int, tuple[float, float]]]:
-    """
-    Readings divided by what the check standards around them made of their nominal value.
+    """Readings divided by what the check standards around them made of their nominal value.
 
     Between two standards the correction changes evenly from reading to reading; before the first and after the last it
     is theirs. Standards below 1 ppm are left out, and those off by more than half: such a reading failed, and tells no
@@ -113,8 +111,7 @@ class ControlChart:
 
 
 def individuals_chart(readings: ArrayLike) -> ControlChart:
-    """
-    Shewhart chart of single readings in their order, sigma from the mean moving range.
+    """Shewhart chart of single readings in their order, sigma from the mean moving range.
 
     Limits at the mean ± 3 · mean moving range ÷ 1.128. Raises OutOfRangeError if there are fewer than two readings, or
     one is unknown. Source: NIST/SEMATECH e-Handbook of Statistical Methods, § 6.3.2.2 (doi:10.18434/M32189).
@@ -142,8 +139,7 @@ _CONFIDENCE = 0.95
 
 
 def _repeat_groups(samples: SoilSamples) -> list[NDArray[np.intp]]:
-    """
-    Rows that read one sample: a reading and its duplicates, by sample id or by place, at the same depth.
+    """Rows that read one sample: a reading and its duplicates, by sample id or by place, at the same depth.
 
     Those with two readings or more, each in the order of the file.
     """
@@ -164,8 +160,7 @@ def _repeat_groups(samples: SoilSamples) -> list[NDArray[np.intp]]:
 
 
 def repeatability(samples: SoilSamples) -> Repeatability | None:
-    """
-    Standard deviation of one reading from samples that one instrument read twice or more.
+    """Standard deviation of one reading from samples that one instrument read twice or more.
 
     Pooled over samples, √(Σ squares ÷ degrees of freedom); None without duplicates. Sources: ISO 5725-6:1994, § 4
     (repeatability limit 2.8 s); NIST/SEMATECH e-Handbook, § 7.2.3.1 (interval of a standard deviation).
@@ -189,8 +184,7 @@ def repeatability(samples: SoilSamples) -> Repeatability | None:
 
 
 def unsettled(samples: SoilSamples) -> tuple[NDArray[np.intp], ...]:
-    """
-    Samples whose repeated readings were still on the move: each above the one before, or each below, to the last.
+    """Samples whose repeated readings were still on the move: each above the one before, or each below, to the last.
 
     Rows of three readings or more by one instrument, in the order of reading, whose last step is more than 0.5 ppm and
     5 %.
@@ -231,8 +225,7 @@ def _compared(pair: tuple[str, str], gaps: NDArray[np.float64]) -> InstrumentPai
 
 
 def blanks(samples: SoilSamples) -> Blanks | None:
-    """
-    What blanks read, and the least that can be detected; None without blanks.
+    """What blanks read, and the least that can be detected; None without blanks.
 
     Source: Currie (1995), Nomenclature in evaluation of analytical methods (IUPAC), Pure Appl. Chem. 67:1699-1723.
     """

@@ -18,21 +18,9 @@ _FLATTEST: Final = 1e-6
 
 
 def climb(cost: Callable[[_Floats], float], start: _Floats, bounds: list[tuple[float, float]]) -> tuple[_Floats, float]:
-    """
-    Near the top, from a start.
+    """Near the top, from a start.
 
-    Parameters
-    ----------
-    cost : callable
-        Minus the height.
-    start : ndarray, shape (p,)
-    bounds : list of (float, float)
-        Least and most of each parameter; one whose bounds are equal stays.
-
-    Returns
-    -------
-    point : ndarray, shape (p,)
-    height : float
+    `cost`: minus the height. `bounds`: least and most of each parameter; one whose bounds are equal stays.
     """
     from scipy.optimize import minimize
 
@@ -50,24 +38,13 @@ def climb(cost: Callable[[_Floats], float], start: _Floats, bounds: list[tuple[f
 
 
 def to_top(height: Callable[[_Floats], float], start: _Floats, least: _Floats, most: _Floats) -> tuple[_Floats, float]:
-    """
-    From near the top to the top, by Newton's steps.
+    """From near the top to the top, by Newton's steps.
 
-    A climb that stops where the ground looks level stops elsewhere when the last digit of a reading differs, and on
-    the long ridges of a likelihood elsewhere is far away. Parameters at a bound stay there.
+    A climb that stops where the ground looks level stops elsewhere when the last digit of a reading differs, and on the
+    long ridges of a likelihood elsewhere is far away. Parameters at a bound stay there.
 
-    Parameters
-    ----------
-    start, least, most : ndarray, shape (p,)
+    Returns `height`: never below that of the start.
 
-    Returns
-    -------
-    point : ndarray, shape (p,)
-    height : float
-        Never below that of the start.
-
-    Examples
-    --------
     >>> point, high = to_top(lambda x: -float((x[0] - 3.0) ** 2), np.array([2.5]), np.array([0.0]), np.array([9.0]))
     >>> round(float(point[0]), 6), abs(high) < 1e-12
     (3.0, True)
@@ -101,19 +78,9 @@ def to_top(height: Callable[[_Floats], float], start: _Floats, least: _Floats, m
 def derivatives(
     height: Callable[[_Floats], float], point: _Floats, free: list[int], step: _Floats
 ) -> tuple[_Floats, _Floats]:
-    """
-    First and second derivatives by central differences.
+    """First and second derivatives by central differences.
 
-    Parameters
-    ----------
-    point, step : ndarray, shape (p,)
-    free : list of int
-        Parameters whose derivatives are wanted.
-
-    Returns
-    -------
-    slope : ndarray, shape (len(free),)
-    curvature : ndarray, shape (len(free), len(free))
+    `free`: parameters whose derivatives are wanted. Returns `slope` (len(free),); `curvature` (len(free), len(free)).
     """
     slope, curvature = np.empty(len(free)), np.empty((len(free), len(free)))
     top = height(point)

@@ -42,23 +42,12 @@ Mask = NDArray[np.bool_]
 
 
 def usual_spacing_m(places_m: Array) -> float:
-    """
-    Usual distance between neighbouring places.
+    """Usual distance between neighbouring places.
 
-    Parameters
-    ----------
-    places_m : ndarray, shape (p, 2)
-        Easting, northing; a place read twice counts once. [m]
+    `places_m` (p, 2): easting, northing; a place read twice counts once. Returns median distance to the nearest other
+    place, held between that of a reading an acre (close pairs and repeats say nothing of ground farther off) and of one
+    in 20 acres. One place has no spacing: it counts as a reading an acre, the least.
 
-    Returns
-    -------
-    spacing_m : float
-        Median distance to the nearest other place, held between that of a reading an acre (close pairs and repeats say
-        nothing of ground farther off) and of one in 20 acres. One place has no spacing: it counts as a reading an acre,
-        the least. [m]
-
-    Examples
-    --------
     >>> round(usual_spacing_m(np.array([(0.0, 0.0), (100.0, 0.0), (200.0, 0.0)])), 1)
     100.0
     """
@@ -237,27 +226,14 @@ def _widened(surface: Surface, where: Mask, sd: float, *, anew: bool) -> Surface
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PartDraws:
-    """
-    Draws of a surface of which a part is off by one amount alike.
-
-    Parameters
-    ----------
-    values : ndarray, shape (rows, cols)
-    base : Draws or None
-        Of the rest; its values as they are when None.
-    where : ndarray of bool, shape (rows, cols)
-    sd : float
-        Standard deviation of that amount, in the unit of the values.
-    anew : bool
-        Start from ``values`` there, not from what ``base`` draws.
-    """
+    """Draws of a surface of which a part is off by one amount alike."""
 
     grid: Grid
-    values: Array
-    base: Draws | None
-    where: Mask
-    sd: float
-    anew: bool
+    values: Array  # shape (rows, cols)
+    base: Draws | None  # of the rest; its values as they are when None
+    where: Mask  # shape (rows, cols)
+    sd: float  # standard deviation of that amount, in the unit of the values
+    anew: bool  # start from ``values`` there, not from what ``base`` draws
 
     def __call__(self, count: int, *, seed: int, step: int = 1) -> NDArray[np.float32]:
         """Shape (count, rows, cols) of the grid's blocks of ``step`` × ``step`` cells, at their middles."""

@@ -69,13 +69,9 @@ def leave_one_out(
 
 
 def left_out(kriging: Kriging, folds: NDArray[np.intp] | None = None) -> Prediction:
-    """
-    Cross-validate a system that is already factored.
+    """Cross-validate a system that is already factored.
 
-    Parameters
-    ----------
-    folds : ndarray of int, shape (p,), optional
-        Fold of each place; each place its own when not given.
+    `folds` (p,): fold of each place; each place its own when not given.
     """
     places = kriging.places
     count, columns = kriging.drift.shape

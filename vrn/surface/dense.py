@@ -17,13 +17,9 @@ _REACH = 6  # buckets to the cutoff of a variogram
 
 
 def compiled(loops: Literal["kernels", "log_kernels"] = "kernels") -> ModuleType:
-    """
-    Compiled loops over points, or over harvest records.
+    """Compiled loops over points, or over harvest records.
 
-    Raises
-    ------
-    MissingExtraError
-        If numba is not installed, or cannot keep what it compiles.
+    Raises MissingExtraError if numba is not installed, or cannot keep what it compiles.
     """
     try:
         return import_module(f"vrn.surface.{loops}")
@@ -44,24 +40,11 @@ def local_kriging(
     neighbors: int,
     error_variance: ArrayLike | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """
-    Ordinary kriging of each target from its nearest places.
+    """Ordinary kriging of each target from its nearest places.
 
-    Parameters
-    ----------
-    neighbors : int
-        Nearest places, by the variogram's own distance where it is anisotropic.
-
-    Returns
-    -------
-    estimate, variance : ndarray, shape (m,)
-
-    Raises
-    ------
-    OutOfRangeError
-        If a reading is unknown, neighbors is below 1, or a system cannot be solved.
-    MissingExtraError
-        If numba is not installed.
+    `neighbors`: nearest places, by the variogram's own distance where it is anisotropic. Raises OutOfRangeError if a
+    reading is unknown, neighbors is below 1, or a system cannot be solved. Raises MissingExtraError if numba is not
+    installed.
     """
     if neighbors < 1:
         problem = f"{neighbors} neighbors were asked for."
@@ -106,25 +89,10 @@ def local_kriging(
 def count_pairs(
     points: NDArray[np.float64], values: NDArray[np.float64], edges: NDArray[np.float64]
 ) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
-    """
-    Pairs, sum of distances and sum of squared differences in bins of distance.
+    """Pairs, sum of distances and sum of squared differences in bins of distance.
 
-    Parameters
-    ----------
-    points : ndarray, shape (n, 2)
-        [m]
-    values : ndarray, shape (n,)
-    edges : ndarray, shape (bins + 1,)
-        From 0, of equal width; a bin holds its upper edge. [m]
-
-    Returns
-    -------
-    pairs, distances, squares : ndarray, shape (bins,)
-
-    Raises
-    ------
-    MissingExtraError
-        If numba is not installed.
+    `points` (n, 2). `edges` (bins + 1,): from 0, of equal width; a bin holds its upper edge. [m] Raises
+    MissingExtraError if numba is not installed.
     """
     kernels = compiled()
     (west, south), most = corners_of(points)
@@ -145,18 +113,10 @@ def count_pairs(
 
 
 def buckets_of(kernels: ModuleType, points: NDArray[np.float64]) -> tuple[Any, ...]:
-    """
-    Sort points into buckets of about three.
+    """Sort points into buckets of about three.
 
-    Parameters
-    ----------
-    points : ndarray, shape (n, 2)
-        One or more.
-
-    Returns
-    -------
-    order, start, west, south, side, rows, cols
-        Order of the points by bucket, where each bucket begins, and the lattice of the buckets.
+    `points` (n, 2): one or more. Returns order of the points by bucket, where each bucket begins, and the lattice of
+    the buckets.
     """
     (west, south), most = corners_of(points)
     width, height = most[0] - west, most[1] - south

@@ -73,18 +73,9 @@ def inverse_distance(
 
 
 def inverse_distance_left_out(places: Places, powers: tuple[float, ...]) -> NDArray[np.float64]:
-    """
-    Estimate every reading from the other places by inverse distance.
+    """Estimate every reading from the other places by inverse distance.
 
-    Parameters
-    ----------
-    places : Places
-        Two places or more.
-
-    Returns
-    -------
-    estimate : ndarray, shape (k, n)
-        A row for each power; readings of one place are left out together.
+    `places`: two places or more. Returns (k, n): a row for each power; readings of one place are left out together.
     """
     value = places.merged(1.0)[0]
     unit = float(np.ptp(places.coordinates_m, axis=0).max()) or 1.0
@@ -104,17 +95,9 @@ def inverse_distance_left_out(places: Places, powers: tuple[float, ...]) -> NDAr
 
 
 def distance_weights(places: Places, targets_m: NDArray[np.float64], power: float) -> NDArray[np.float64]:
-    """
-    Weights of all places, adding up to 1 at each target.
+    """Weights of all places, adding up to 1 at each target.
 
-    Parameters
-    ----------
-    targets_m : ndarray, shape (t, 2)
-        Less the places' ``origin_m``. [m]
-
-    Returns
-    -------
-    weights : ndarray, shape (p, t)
+    `targets_m` (t, 2): less the places' ``origin_m``. Returns (p, t).
     """
     unit = float(np.ptp(places.coordinates_m, axis=0).max()) or 1.0
     weights = _weights(_squared_distance(places.coordinates_m / unit, targets_m / unit), power)

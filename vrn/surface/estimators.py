@@ -176,39 +176,19 @@ class InverseDistance:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Kriged:
-    """
-    Kriging of the field under the readings: the nugget is filtered as error of instrument and composite.
-
-    Parameters
-    ----------
-    places : Places
-        On the transformed scale.
-    drift : ndarray, shape (n, q), or None
-    system : Kriging
-        Of the filtered field, on the transformed scale.
-    variogram : Variogram
-        As it was fitted, on the transformed scale.
-    plausible : tuple of Variogram
-        Others that the readings hold to be about as likely; draws take turns with them.
-    noise : float
-        Mean error variance of the readings on the transformed scale.
-    estimate, variance : ndarray, shape (n,)
-        Of the readings from the other places, in the unit of the values.
-    doubt : float
-        Factor by which not knowing the variogram widens the standard error, on average over the ground.
-    """
+    """Kriging of the field under the readings: the nugget is filtered as error of instrument and composite."""
 
     name: str
-    places: Places
-    drift: _Floats | None
-    system: Kriging
-    variogram: Variogram
-    plausible: tuple[Variogram, ...]
+    places: Places  # on the transformed scale
+    drift: _Floats | None  # shape (n, q)
+    system: Kriging  # of the filtered field, on the transformed scale
+    variogram: Variogram  # as it was fitted, on the transformed scale
+    plausible: tuple[Variogram, ...]  # others that the readings hold to be about as likely; draws take turns with them
     transform: Transform
-    noise: float
-    estimate: _Floats
-    variance: _Floats
-    doubt: float
+    noise: float  # mean error variance of the readings on the transformed scale
+    estimate: _Floats  # of the readings from the other places, in the unit of the values, shape (n,)
+    variance: _Floats  # shape (n,)
+    doubt: float  # factor by which not knowing the variogram widens the standard error, on average over the ground
 
     @classmethod
     def of(
@@ -307,8 +287,7 @@ def _tied(
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LocalKriged:
-    """
-    Kriging from the nearest points, the nugget filtered.
+    """Kriging from the nearest points, the nugget filtered.
 
     ``estimate`` and ``variance``, shape (k,), are of the points ``held`` out, from the others.
     """
@@ -354,8 +333,7 @@ class LocalKriged:
 
 
 def local_variogram(points_m: _Floats, values: _Floats) -> Variogram:
-    """
-    Exponential variogram over the short distances that local kriging works with.
+    """Exponential variogram over the short distances that local kriging works with.
 
     By least squares on 15 bins, up to the distance within which a point, shape (n, 2), has about 1 500 others.
     """

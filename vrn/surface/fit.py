@@ -21,22 +21,12 @@ Method = Literal["restricted maximum likelihood", "weighted least squares"]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class EmpiricalVariogram:
-    """
-    Pairs of readings in bins of distance, empty bins left out.
+    """Pairs of readings in bins of distance, empty bins left out."""
 
-    Parameters
-    ----------
-    distance_m : ndarray, shape (k,)
-        Mean distance of the pairs of a bin. [m]
-    semivariance : ndarray, shape (k,)
-    pairs : ndarray of int, shape (k,)
-    edges_m : ndarray, shape (bins + 1,)
-        A bin holds the distances above its lower edge, up to and with its upper one. [m]
-    """
-
-    distance_m: NDArray[np.float64]
-    semivariance: NDArray[np.float64]
-    pairs: NDArray[np.intp]
+    distance_m: NDArray[np.float64]  # mean distance of the pairs of a bin, shape (k,)
+    semivariance: NDArray[np.float64]  # shape (k,)
+    pairs: NDArray[np.intp]  # shape (k,)
+    # a bin holds the distances above its lower edge, up to and with its upper one, shape (bins + 1,)
     edges_m: NDArray[np.float64]
 
 
@@ -181,13 +171,9 @@ def fit_places(
     places: Places, *, model: Model, nu: float | None = None, method: Method | None = None,
     drift: NDArray[np.float64] | None = None, anisotropy: bool = False, cutoff_m: float | None = None, bins: int = 15,
 ) -> Variogram:  # fmt: skip
-    """
-    Fit a variogram to readings already sorted by place.
+    """Fit a variogram to readings already sorted by place.
 
-    Parameters
-    ----------
-    drift : ndarray, shape (n, q), optional
-        Layers the mean follows besides a constant, at the readings.
+    `drift` (n, q): layers the mean follows besides a constant, at the readings.
     """
     columns = 1 if drift is None else 1 + drift.shape[1]
     if len(places) < columns + 2:

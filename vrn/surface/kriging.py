@@ -76,64 +76,37 @@ def ordinary_kriging(
 
 
 class Prediction(NamedTuple):
-    """
-    What kriging predicts at some places.
+    """What kriging predicts at some places."""
 
-    Parameters
-    ----------
-    estimate, variance : ndarray, shape (m,)
-    lagrange : ndarray, shape (m,)
-        Drift times Lagrange multipliers: half of what estimate and truth differ in spread, less half the variance.
-    """
-
-    estimate: NDArray[np.float64]
-    variance: NDArray[np.float64]
+    estimate: NDArray[np.float64]  # shape (m,)
+    variance: NDArray[np.float64]  # shape (m,)
+    # drift times Lagrange multipliers: half of what estimate and truth differ in spread, less half the variance,
+    # shape (m,)
     lagrange: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Kriging:
-    """
-    The kriging system of one set of samples: factored once, asked as often as wanted.
-
-    Parameters
-    ----------
-    drift : ndarray, shape (p, q)
-        What the mean is built from, at the places; a column of ones for ordinary kriging.
-    value, noise, nugget_part : ndarray, shape (p,)
-        Value of each place, the variance of its error, and what of that is nugget.
-    root : ndarray, shape (p, p)
-        Inverse of the covariance's lower Cholesky factor.
-    solved_drift : ndarray, shape (p, q)
-        Covariance⁻¹ · drift.
-    mean_root : ndarray, shape (q, q)
-        Inverse of the lower Cholesky factor of driftᵀ · covariance⁻¹ · drift.
-    """
+    """The kriging system of one set of samples: factored once, asked as often as wanted."""
 
     places: Places
     variogram: Variogram
+    # what the mean is built from, at the places; a column of ones for ordinary kriging, shape (p, q)
     drift: NDArray[np.float64]
-    value: NDArray[np.float64]
-    noise: NDArray[np.float64]
-    nugget_part: NDArray[np.float64]
-    root: NDArray[np.float64]
-    solved_drift: NDArray[np.float64]
+    value: NDArray[np.float64]  # value of each place, the variance of its error, and what of that is nugget, shape (p,)
+    noise: NDArray[np.float64]  # shape (p,)
+    nugget_part: NDArray[np.float64]  # shape (p,)
+    root: NDArray[np.float64]  # inverse of the covariance's lower Cholesky factor, shape (p, p)
+    solved_drift: NDArray[np.float64]  # Covariance⁻¹ · drift, shape (p, q)
+    # inverse of the lower Cholesky factor of driftᵀ · covariance⁻¹ · drift, shape (q, q)
     mean_root: NDArray[np.float64]
 
     @classmethod
     def of(cls, places: Places, variogram: Variogram, drift: NDArray[np.float64] | None = None) -> "Kriging":
-        """
-        Factor the system of ``places``.
+        """Factor the system of ``places``.
 
-        Parameters
-        ----------
-        drift : ndarray, shape (n, q), optional
-            Layers the mean follows besides a constant, at the readings.
-
-        Raises
-        ------
-        OutOfRangeError
-            If the system is singular.
+        `drift` (n, q): layers the mean follows besides a constant, at the readings. Raises OutOfRangeError if the
+        system is singular.
         """
         value, noise, nugget_part = places.merged(variogram.nugget)
         count = len(places)
@@ -175,15 +148,9 @@ class Kriging:
         return self.root.T @ (self.root @ (value - self.drift @ self.coefficients(values)))
 
     def at(self, targets_m: ArrayLike, target_drift: NDArray[np.float64] | None = None) -> Prediction:
-        """
-        Estimate and variance at targets.
+        """Estimate and variance at targets.
 
-        Parameters
-        ----------
-        targets_m : array_like, shape (m, 2)
-            [m]
-        target_drift : ndarray, shape (m, q - 1), optional
-            The drift's layers at the targets.
+        `targets_m` (m, 2). `target_drift` (m, q - 1): the drift's layers at the targets.
         """
         targets = points_of(targets_m) - self.places.origin_m
         trend = with_constant(len(targets), target_drift)
@@ -239,19 +206,9 @@ class Kriging:
     def of_values(
         self, values: NDArray[np.float64], targets_m: NDArray[np.float64], target_drift: NDArray[np.float64] | None
     ) -> NDArray[np.float32]:
-        """
-        Estimates from other values at the same places.
+        """Estimates from other values at the same places.
 
-        Parameters
-        ----------
-        values : ndarray, shape (p, k)
-        targets_m : ndarray, shape (m, 2)
-            [m]
-        target_drift : ndarray, shape (m, q - 1), or None
-
-        Returns
-        -------
-        estimates : ndarray of float32, shape (k, m)
+        `values` (p, k). `targets_m` (m, 2). `target_drift` (m, q - 1). Returns (k, m).
         """
         targets = targets_m - self.places.origin_m
         trend = with_constant(len(targets), target_drift)
@@ -271,17 +228,9 @@ class Kriging:
 def covariance_between(
     places_m: NDArray[np.float64], targets_m: NDArray[np.float64], variogram: Variogram
 ) -> NDArray[np.float64]:
-    """
-    Covariance of the smooth field between two sets of points; the nugget is left out.
+    """Covariance of the smooth field between two sets of points; the nugget is left out.
 
-    Parameters
-    ----------
-    places_m, targets_m : ndarray, shape (p, 2) and (t, 2)
-        [m]
-
-    Returns
-    -------
-    covariance : ndarray, shape (p, t)
+    `places_m`, `targets_m` (p, 2). Returns (p, t).
     """
     a, b = variogram.scaled(places_m), variogram.scaled(targets_m)
     distance = np.subtract.outer(a[:, 0], b[:, 0])

@@ -74,15 +74,10 @@ def restricted_log_likelihood(
 
 
 class Likelihood:
-    """
-    Restricted likelihood of one set of readings, as a function of a variogram's parameters.
+    """Restricted likelihood of one set of readings, as a function of a variogram's parameters.
 
-    Parameters
-    ----------
-    shape : Variogram
-        Model whose parameters are sought; its numbers are not used.
-    drift : ndarray, shape (n, q), optional
-        Layers the mean follows besides a constant, at the readings.
+    `shape`: model whose parameters are sought; its numbers are not used. `drift` (n, q): layers the mean follows
+    besides a constant, at the readings.
     """
 
     def __init__(self, places: Places, shape: Variogram, drift: NDArray[np.float64] | None = None) -> None:
@@ -114,19 +109,10 @@ class Likelihood:
         return [(height, self._of(theta)) for height, theta in self.grid if height > self.grid[0][0] - 4.0]
 
     def best(self, *, anisotropy: bool = False) -> Variogram:
-        """
-        Variogram of the largest likelihood, from several starts.
+        """Variogram of the largest likelihood, from several starts.
 
-        Parameters
-        ----------
-        anisotropy : bool, default False
-            Whether a direction of longest continuity is looked for; it is kept when a likelihood-ratio test at 0.1 %
-            supports it.
-
-        Returns
-        -------
-        variogram : Variogram
-            A pure nugget where no range raises the likelihood.
+        `anisotropy`: whether a direction of longest continuity is looked for; it is kept when a likelihood-ratio test
+        at 0.1 % supports it. Returns a pure nugget where no range raises the likelihood.
         """
         plain = self._pure_nugget()
         if self.shape.model == "nugget":
@@ -287,25 +273,13 @@ class Likelihood:
 def likeliest(
     places: Places, drift: NDArray[np.float64] | None = None, *, anisotropy: bool = False
 ) -> tuple[Variogram, tuple[Variogram, ...]]:
-    """
-    Variogram of the likeliest model, and variograms that the readings hold to be about as likely.
+    """Variogram of the likeliest model, and variograms that the readings hold to be about as likely.
 
-    Parameters
-    ----------
-    drift : ndarray, shape (n, q), optional
-    anisotropy : bool, default False
-        As in `Likelihood.best`.
+    `drift` (n, q). `anisotropy`: as in `Likelihood.best`. Returns `best`: exponential, spherical or Matérn with ν 1.5;
+    a pure nugget where no range raises the likelihood; `plausible`: twelve, in proportion to their likelihood over even
+    steps of ln range and of nugget share.
 
-    Returns
-    -------
-    best : Variogram
-        Exponential, spherical or Matérn with ν 1.5; a pure nugget where no range raises the likelihood.
-    plausible : tuple of Variogram
-        Twelve, in proportion to their likelihood over even steps of ln range and of nugget share.
-
-    References
-    ----------
-    Handcock & Stein (1993), A Bayesian analysis of kriging, Technometrics 35, 403–410.
+    Source: Handcock & Stein (1993), A Bayesian analysis of kriging, Technometrics 35, 403–410.
     """
     likelihoods = [Likelihood(places, shape, drift) for shape in _SHAPES]
     fitted = [likelihood.best(anisotropy=anisotropy) for likelihood in likelihoods]
@@ -341,8 +315,7 @@ def highest_on_grid(places: Places) -> float:
 def _gaussian(
     covariance: NDArray[np.float64], columns: NDArray[np.float64], scale: float | None
 ) -> tuple[float, float]:
-    """
-    Restricted log-likelihood, and the factor of the covariance (the best one when None).
+    """Restricted log-likelihood, and the factor of the covariance (the best one when None).
 
     The columns are those of the mean, then the values; the covariance is spent.
     """

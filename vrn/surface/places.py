@@ -29,13 +29,9 @@ def _one_blas_thread() -> Iterator[None]:
 
 
 def one_blas_thread(work: Callable[_P, _T]) -> Callable[_P, _T]:
-    """
-    Run a function with the linear algebra libraries held to one thread.
+    """Run a function with the linear algebra libraries held to one thread.
 
-    Returns
-    -------
-    held : callable
-        With the same signature; the limit is lifted when it returns or raises.
+    Returns with the same signature; the limit is lifted when it returns or raises.
     """
 
     @functools.wraps(work)
@@ -47,13 +43,9 @@ def one_blas_thread(work: Callable[_P, _T]) -> Callable[_P, _T]:
 
 
 def in_threads(work: Callable[[int], _T], items: Iterable[int]) -> list[_T]:
-    """
-    Results of work that lets go of the interpreter, in the order of the items.
+    """Results of work that lets go of the interpreter, in the order of the items.
 
-    Parameters
-    ----------
-    work : callable
-        Called with each item; the result must not depend on the other calls.
+    `work`: called with each item; the result must not depend on the other calls.
     """
     jobs = list(items)
     workers = min(len(jobs), os.cpu_count() or 1)
@@ -80,27 +72,14 @@ _ROUNDING, _NOTHING = 1e-8, 1e-100  # of the largest value, and of itself: below
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Places:
-    """
-    Where readings were taken, each place once.
+    """Where readings were taken, each place once."""
 
-    Parameters
-    ----------
-    coordinates_m : ndarray, shape (p, 2)
-        Of the places, in order of easting, less ``origin_m``. [m]
-    origin_m : ndarray, shape (2,)
-        Middle of the places: distances are taken from here, so that large coordinates lose nothing. [m]
-    place : ndarray of int, shape (n,)
-        Place of each reading.
-    values : ndarray, shape (n,)
-    error_variance : ndarray, shape (n,), or None
-        Known variance of each reading's error.
-    """
-
-    coordinates_m: NDArray[np.float64]
+    coordinates_m: NDArray[np.float64]  # of the places, in order of easting, less ``origin_m``, shape (p, 2)
+    # middle of the places: distances are taken from here, so that large coordinates lose nothing, shape (2,)
     origin_m: NDArray[np.float64]
-    place: NDArray[np.intp]
-    values: NDArray[np.float64]
-    error_variance: NDArray[np.float64] | None
+    place: NDArray[np.intp]  # place of each reading, shape (n,)
+    values: NDArray[np.float64]  # shape (n,)
+    error_variance: NDArray[np.float64] | None  # known variance of each reading's error, shape (n,)
 
     def __len__(self) -> int:
         return len(self.coordinates_m)
@@ -114,23 +93,11 @@ class Places:
     def merged(
         self, nugget: float, values: NDArray[np.float64] | None = None
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """
-        One value for each place: the mean of its readings, weighted by one over their variance.
+        """One value for each place: the mean of its readings, weighted by one over their variance.
 
-        Parameters
-        ----------
-        nugget : float
-            Variance that every reading has on its own, besides its known error.
-        values : ndarray, shape (n,) or (n, k), optional
-            Other values at the same readings.
-
-        Returns
-        -------
-        value : ndarray, shape (p,) or (p, k)
-        noise : ndarray, shape (p,)
-            Variance of that mean around the smooth field.
-        nugget_part : ndarray, shape (p,)
-            What of it comes from the nugget.
+        `nugget`: variance that every reading has on its own, besides its known error. `values` (n,): other values at
+        the same readings. Returns `noise` (p,): variance of that mean around the smooth field; `nugget_part` (p,): what
+        of it comes from the nugget.
         """
         values = self.values if values is None else values
         variance = np.full(len(self.values), float(nugget))
@@ -153,21 +120,11 @@ class Places:
 
 
 def places_of(coordinates_m: ArrayLike, values: ArrayLike, error_variance: ArrayLike | None = None) -> Places:
-    """
-    Check readings and sort them by place.
+    """Check readings and sort them by place.
 
-    Parameters
-    ----------
-    coordinates_m : array_like, shape (n, 2)
-        Easting, northing; integers are taken as they are. [m]
-    values : array_like, shape (n,)
-    error_variance : array_like, shape (n,) or (), optional
-        Known variance of each reading's error.
-
-    Raises
-    ------
-    OutOfRangeError
-        If there is no reading, lengths differ, or a number is unknown, infinite or (a variance) negative.
+    `coordinates_m` (n, 2): easting, northing; integers are taken as they are. `error_variance` (n,): known variance of
+    each reading's error. Raises OutOfRangeError if there is no reading, lengths differ, or a number is unknown,
+    infinite or (a variance) negative.
     """
     points, numbers, variance = readings_of(coordinates_m, values, error_variance)
     least, most = corners_of(points)

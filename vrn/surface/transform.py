@@ -16,26 +16,15 @@ Scale = Literal["plain", "square root", "logarithm"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Transform:
-    """
-    A scale to interpolate on.
+    """A scale to interpolate on.
 
-    Parameters
-    ----------
-    scale : {"plain", "square root", "logarithm"}
+    With y the estimate on the scale, s² its variance and λ the Lagrange term of kriging (0 when the mean is known), the
+    way back is exp(y + s²/2 + λ) and y² + s² + 2λ. Error of the readings that was filtered on the scale is put back by
+    half its variance (logarithm) or its variance (square root), so that the surface is that of mean readings.
 
-    Notes
-    -----
-    With y the estimate on the scale, s² its variance and λ the Lagrange term of kriging (0 when the mean is known),
-    the way back is exp(y + s²/2 + λ) and y² + s² + 2λ. Error of the readings that was filtered on the scale is put
-    back by half its variance (logarithm) or its variance (square root), so that the surface is that of mean readings.
+    Source: Cressie (1993), Statistics for Spatial Data, rev. ed., § 3.2.2; Journel & Huijbregts (1978), Mining
+    Geostatistics, § VIII.A (lognormal kriging).
 
-    References
-    ----------
-    Cressie (1993), Statistics for Spatial Data, rev. ed., § 3.2.2; Journel & Huijbregts (1978), Mining Geostatistics,
-    § VIII.A (lognormal kriging).
-
-    Examples
-    --------
     The mean of a lognormal with median 10 and log-variance 0.5 is 10 · exp(0.25):
 
     >>> mean, se = Transform(scale="logarithm").back(np.array([math.log(10.0)]), np.array([0.5]))
@@ -76,20 +65,9 @@ class Transform:
         self, estimate: NDArray[np.float64], variance: NDArray[np.float64], lagrange: NDArray[np.float64] | float = 0.0,
         noise: float = 0.0,
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
-        """
-        Mean and standard error in the unit of the values.
+        """Mean and standard error in the unit of the values.
 
-        Parameters
-        ----------
-        estimate, variance : ndarray, shape (m,)
-            On the scale.
-        lagrange : ndarray, shape (m,), or float
-        noise : float
-            Variance of the readings' error, filtered on the scale.
-
-        Returns
-        -------
-        mean, se : ndarray, shape (m,)
+        `estimate`, `variance` (m,): on the scale. `noise`: variance of the readings' error, filtered on the scale.
         """
         if self.scale == "logarithm":
             mean = np.exp(estimate + 0.5 * variance + lagrange + 0.5 * noise)
@@ -117,33 +95,18 @@ _NODES = 4  # a reading is drawn from the 4 × 4 cell centres around it
 def gaussian_fields(
     grid: Grid, points_m: NDArray[np.float64], *, variogram: Variogram, count: int, rng: np.random.Generator
 ) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
-    """
-    Draw Gaussian fields of mean 0 at all cell centres and at some points.
+    """Draw Gaussian fields of mean 0 at all cell centres and at some points.
 
-    Parameters
-    ----------
-    points_m : ndarray, shape (p, 2)
-        [m]
-    variogram : Variogram
-        Its nugget is left out.
-    count : int
-        Number of draws.
+    `points_m` (p, 2). `variogram`: its nugget is left out. `count`: number of draws. Returns `at_cells` (count, rows ×
+    cols); `at_points` (count, p).
 
-    Returns
-    -------
-    at_cells : ndarray of float32, shape (count, rows × cols)
-    at_points : ndarray, shape (count, p)
-
-    Notes
-    -----
     Cells by circulant embedding; where the embedding is not positive (long ranges) its negative eigenvalues are set to
     0 and the rest scaled to the right variance. Points from the 16 cell centres around them by simple kriging, with
     what those leave open drawn independently.
 
-    References
-    ----------
-    Dietrich & Newsam (1997), Fast and exact simulation of stationary Gaussian processes through circulant embedding of
-    the covariance matrix, SIAM J. Sci. Comput. 18, 1088–1107; Wood & Chan (1994), J. Comput. Graph. Stat. 3, 409–432.
+    Source: Dietrich & Newsam (1997), Fast and exact simulation of stationary Gaussian processes through circulant
+    embedding of the covariance matrix, SIAM J. Sci. Comput. 18, 1088–1107; Wood & Chan (1994), J. Comput. Graph. Stat.
+    3, 409–432.
     """
     if not (variogram.partial_sill and count):
         return np.zeros((count, grid.rows * grid.cols), np.float32), np.zeros((count, len(points_m)))

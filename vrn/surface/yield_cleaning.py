@@ -48,29 +48,16 @@ _CODE = {key: code for code, key in enumerate(FILTERS, start=1)}
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CleanLog:
-    """
-    A log with its flow delay taken out and every record kept or given a reason.
-
-    Parameters
-    ----------
-    reason : ndarray of int8, shape (n,)
-        0 for a record that is kept, else the number of its filter in `FILTERS`, from 1: the first that applied.
-    passes : HarvestPasses
-        Of the records that are kept.
-    yield_bu_ac : ndarray, shape (k,)
-        Of the records that are kept, on the ground they were cut on. [bu/ac]
-    swath_m : float
-        Usual width of the cut. [m]
-    delay_steps : int
-        Records by which the yields were moved.
-    """
+    """A log with its flow delay taken out and every record kept or given a reason."""
 
     log: YieldLog
+    # 0 for a record that is kept, else the number of its filter in `FILTERS`, from 1: the first that applied, shape
+    # (n,)
     reason: NDArray[np.int8]
-    passes: HarvestPasses
-    yield_bu_ac: NDArray[np.float64]
-    swath_m: float
-    delay_steps: int
+    passes: HarvestPasses  # of the records that are kept
+    yield_bu_ac: NDArray[np.float64]  # of the records that are kept, on the ground they were cut on, shape (k,)
+    swath_m: float  # usual width of the cut
+    delay_steps: int  # records by which the yields were moved
     findings: tuple[Finding, ...]
 
     def removed(self) -> dict[str, int]:
@@ -80,20 +67,13 @@ class CleanLog:
 
 
 def clean(log: YieldLog) -> CleanLog:
-    """
-    Take out the flow delay, and leave out what is not the yield of its place.
+    """Take out the flow delay, and leave out what is not the yield of its place.
 
-    Raises
-    ------
-    InputFileError
-        If fewer than 50 records are left.
-    MissingExtraError
-        If the extra ``dense`` is not installed.
+    Raises InputFileError if fewer than 50 records are left. Raises MissingExtraError if the extra ``dense`` is not
+    installed.
 
-    References
-    ----------
-    Lyle, Bryan & Ostendorf (2014), Post-processing methods to eliminate erroneous grain yield measurements: review and
-    directions for future development, Precision Agriculture 15, 377–402. Each filter names its own source.
+    Source: Lyle, Bryan & Ostendorf (2014), Post-processing methods to eliminate erroneous grain yield measurements:
+    review and directions for future development, Precision Agriculture 15, 377–402. Each filter names its own source.
     """
     reason = np.full(len(log), _CODE["no-place-or-yield"], np.int8)
     placed = np.isfinite(log.coordinates_m).all(axis=1) & np.isfinite(log.yield_bu_ac)

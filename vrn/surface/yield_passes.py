@@ -26,34 +26,15 @@ _LEAST_GAIN = 0.05  # share by which the disagreement has to fall; noise alone m
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HarvestPasses:
-    """
-    Records that were harvested, in the order the machine wrote them.
+    """Records that were harvested, in the order the machine wrote them."""
 
-    Parameters
-    ----------
-    record : ndarray of int, shape (k,)
-        Their place in the log.
-    run : ndarray of int32, shape (k,)
-        Pass of each, from 0, in order.
-    points_m : ndarray, shape (k, 2)
-        Easting, northing. [m]
-    along : ndarray, shape (k, 2)
-        Unit vector of travel.
-    length_m : ndarray, shape (k,)
-        Distance since the record before in the same pass. [m]
-    time_s : ndarray, shape (k,), or None
-        [s]
-    speed_m_s : ndarray, shape (k,), or None
-        As logged, or from distance and time. [m/s]
-    """
-
-    record: NDArray[np.intp]
-    run: NDArray[np.int32]
-    points_m: _Floats
-    along: _Floats
-    length_m: _Floats
-    time_s: _Floats | None
-    speed_m_s: _Floats | None
+    record: NDArray[np.intp]  # their place in the log, shape (k,)
+    run: NDArray[np.int32]  # pass of each, from 0, in order, shape (k,)
+    points_m: _Floats  # easting, northing, shape (k, 2)
+    along: _Floats  # unit vector of travel, shape (k, 2)
+    length_m: _Floats  # distance since the record before in the same pass, shape (k,)
+    time_s: _Floats | None  # shape (k,)
+    speed_m_s: _Floats | None  # as logged, or from distance and time, shape (k,)
 
     def __len__(self) -> int:
         return len(self.record)
@@ -77,17 +58,11 @@ class HarvestPasses:
 
 
 def passes_of(log: YieldLog) -> HarvestPasses:
-    """
-    Sort a log into passes.
+    """Sort a log into passes.
 
-    Returns
-    -------
-    passes : HarvestPasses
-        Of the records with a place, a yield and the header at work; a pass ends at a pause, a jump, a turn of more
-        than 60°, a raised header, or where the log numbers another.
+    Returns of the records with a place, a yield and the header at work; a pass ends at a pause, a jump, a turn of more
+    than 60°, a raised header, or where the log numbers another.
 
-    Examples
-    --------
     Up and back, 2 m a record:
 
     >>> up = [(0.0, 2.0 * i) for i in range(5)]
@@ -157,25 +132,12 @@ def _speed(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Near:
-    """
-    Points sorted into buckets, ready to be asked for neighbours.
+    """Points sorted into buckets, ready to be asked for neighbours."""
 
-    Parameters
-    ----------
-    order : ndarray of int, shape (n,)
-        Place of each sorted point in the arrays it came from.
-    points_m : ndarray, shape (n, 2)
-        Sorted. [m]
-    group : ndarray of int32, shape (n,)
-        Pass of each sorted point.
-    ground : tuple
-        Beginnings, west, south, side, rows, columns of the buckets.
-    """
-
-    order: NDArray[np.intp]
-    points_m: NDArray[np.float64]
-    group: NDArray[np.int32]
-    ground: tuple[Any, ...]
+    order: NDArray[np.intp]  # place of each sorted point in the arrays it came from, shape (n,)
+    points_m: NDArray[np.float64]  # sorted, shape (n, 2)
+    group: NDArray[np.int32]  # pass of each sorted point, shape (n,)
+    ground: tuple[Any, ...]  # beginnings, west, south, side, rows, columns of the buckets
 
     @classmethod
     def of(cls, points_m: NDArray[np.float64], group: NDArray[np.int32]) -> "Near":
@@ -186,22 +148,11 @@ class Near:
     def neighbours(
         self, asked: NDArray[np.intp], *, wanted: int, reach_m: float, strangers_only: bool
     ) -> NDArray[np.int32]:
-        """
-        Nearest points of some points.
+        """Nearest points of some points.
 
-        Parameters
-        ----------
-        asked : ndarray of int, shape (a,)
-            In the order the points came in.
-        reach_m : float
-            Farther ones do not count. [m]
-        strangers_only : bool
-            Whether points of the same pass are left out.
-
-        Returns
-        -------
-        found : ndarray of int32, shape (a, wanted)
-            In the order the points came in; −1 where there are no more.
+        `asked` (a,): in the order the points came in. `reach_m`: farther ones do not count. `strangers_only`: whether
+        points of the same pass are left out. Returns (a, wanted): in the order the points came in; −1 where there are
+        no more.
         """
         place = np.empty(len(self.order), np.intp)
         place[self.order] = np.arange(len(self.order))
@@ -234,33 +185,18 @@ class Near:
 
 
 def flow_delay(passes: HarvestPasses, value: NDArray[np.float64], *, about: str) -> tuple[int, Finding]:
-    """
-    Records by which the yields lag behind the ground they were cut on.
+    """Records by which the yields lag behind the ground they were cut on.
 
-    Parameters
-    ----------
-    value : ndarray, shape (k,)
-        Yield of each record.
-    about : str
-        The log.
+    `value` (k,): yield of each record. `about`: the log. Returns `steps`: 0 where nothing is gained, or where there is
+    too little to tell from.
 
-    Returns
-    -------
-    steps : int
-        0 where nothing is gained, or where there is too little to tell from.
-    finding : Finding
+    Neighbouring records of passes in opposite directions saw nearly the same ground, but their yields are displaced the
+    opposite ways. Of all shifts the one is taken at which the mean absolute difference of such pairs is least, each
+    pass less its mean.
 
-    Notes
-    -----
-    Neighbouring records of passes in opposite directions saw nearly the same ground, but their yields are displaced
-    the opposite ways. Of all shifts the one is taken at which the mean absolute difference of such pairs is least,
-    each pass less its mean.
-
-    References
-    ----------
-    Chung, Sudduth & Drummond (2002), Determining yield monitoring system delay time with geostatistical and data
-    segmentation approaches, Trans. ASAE 45, 915–926; Arslan & Colvin (2002), Grain yield mapping: yield sensing, yield
-    reconstruction, and errors, Precision Agriculture 3, 135–154.
+    Source: Chung, Sudduth & Drummond (2002), Determining yield monitoring system delay time with geostatistical and
+    data segmentation approaches, Trans. ASAE 45, 915–926; Arslan & Colvin (2002), Grain yield mapping: yield sensing,
+    yield reconstruction, and errors, Precision Agriculture 3, 135–154.
     """
     step_s = passes.step_s or 1.0
     if len(passes) < _FEWEST_PAIRS:

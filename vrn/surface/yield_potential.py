@@ -27,23 +27,13 @@ _Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class YieldPotential:
-    """
-    Where a field yields more and less, from its harvests.
+    """Where a field yields more and less, from its harvests."""
 
-    Parameters
-    ----------
-    surface : Surface
-        Relative yield, 1 on average over the ground that was harvested; NaN where no harvest reaches.
-    seasons : dict of str to ndarray, shape (rows, cols)
-        Relative yield of each season.
-    records, removed : ndarray of int, shape (rows, cols)
-        Harvest records in each cell, and how many of them cleaning left out.
-    """
-
-    surface: Surface
-    seasons: dict[str, _Floats]
+    surface: Surface  # relative yield, 1 on average over the ground that was harvested; NaN where no harvest reaches
+    seasons: dict[str, _Floats]  # relative yield of each season, shape (rows, cols)
+    # harvest records in each cell, and how many of them cleaning left out, shape (rows, cols)
     records: NDArray[np.intp]
-    removed: NDArray[np.intp]
+    removed: NDArray[np.intp]  # shape (rows, cols)
 
     def left_out(self) -> Surface:
         """Share of each cell's harvest records that cleaning left out, over all seasons; NaN where none fell. [%]"""
@@ -53,35 +43,19 @@ class YieldPotential:
 
 
 def yield_potential(layer: YieldLogLayer, grid: Grid, *, name: str | None = None) -> YieldPotential:
-    """
-    Clean harvest logs and bring them onto the grid as relative yield.
+    """Clean harvest logs and bring them onto the grid as relative yield.
 
-    Parameters
-    ----------
-    layer : YieldLogLayer
-        Logs of one season or several; files of one season are one harvest.
-    name : str, optional
-        Name of the surface; the layer's when not given.
+    `layer`: logs of one season or several; files of one season are one harvest. `name`: name of the surface; the
+    layer's when not given. Raises CrsMismatchError if the layer is in another system. Raises InputFileError if there is
+    no log, or too little of one is left after cleaning. Raises MissingExtraError if the extra ``dense`` is not
+    installed.
 
-    Raises
-    ------
-    CrsMismatchError
-        If the layer is in another system.
-    InputFileError
-        If there is no log, or too little of one is left after cleaning.
-    MissingExtraError
-        If the extra ``dense`` is not installed.
-
-    Notes
-    -----
     Records are averaged over 5 m of a pass, each pass is levelled with its neighbours, and the stretches are kriged
     from the nearest 24 with the nugget filtered. Each season is divided by its mean. With three seasons or more the
     highest and the lowest are left out of each cell's mean.
 
-    References
-    ----------
-    Blackmore (2000), The interpretation of trends from multiple yield maps, Computers and Electronics in Agriculture
-    26, 37–51 (years made relative before they are combined).
+    Source: Blackmore (2000), The interpretation of trends from multiple yield maps, Computers and Electronics in
+    Agriculture 26, 37–51 (years made relative before they are combined).
     """
     if layer.crs != grid.crs:
         problem = f"{layer.source}: layer {layer.name} is in {layer.crs}, the grid in {grid.crs}."
@@ -203,22 +177,9 @@ def _in_cells(places: _Floats, grid: Grid) -> NDArray[np.intp]:
 def block_means(
     passes: HarvestPasses, value: _Floats, *, block_m: float = BLOCK_M
 ) -> tuple[_Floats, _Floats, NDArray[np.int32]]:
-    """
-    Average records over stretches of a pass.
+    """Average records over stretches of a pass.
 
-    Parameters
-    ----------
-    value : ndarray, shape (k,)
-    block_m : float
-        Length of a stretch. [m]
-
-    Returns
-    -------
-    points_m : ndarray, shape (b, 2)
-        Middle of each stretch. [m]
-    mean : ndarray, shape (b,)
-    run : ndarray of int32, shape (b,)
-        Its pass.
+    `block_m`: length of a stretch. Returns `points_m` (b, 2): middle of each stretch; `run` (b,): its pass.
     """
     begun, _ = passes.from_ends(passes.length_m)
     stretch = (begun // block_m).astype(np.int64)
@@ -233,36 +194,20 @@ def block_means(
 
 
 def pass_offsets(points_m: _Floats, value: _Floats, run: NDArray[np.int32], *, reach_m: float) -> tuple[_Floats, float]:
-    """
-    How far each pass reads above its neighbours on either side.
+    """How far each pass reads above its neighbours on either side.
 
-    Parameters
-    ----------
-    points_m : ndarray, shape (b, 2)
-        Middle of each stretch. [m]
-    value : ndarray, shape (b,)
-    run : ndarray of int32, shape (b,)
-        Pass of each stretch.
-    reach_m : float
-        How far to look for other passes; three swaths or so. [m]
+    `points_m` (b, 2): middle of each stretch. `run` (b,): pass of each stretch. `reach_m`: how far to look for other
+    passes; three swaths or so. Returns `offset` (passes,): in the unit of the values; 0 where a pass has no neighbours
+    on both sides; `left`: variance of an offset that stays unknown: waves over many passes, which neighbours cannot
+    tell from the field.
 
-    Returns
-    -------
-    offset : ndarray, shape (passes,)
-        In the unit of the values; 0 where a pass has no neighbours on both sides.
-    left : float
-        Variance of an offset that stays unknown: waves over many passes, which neighbours cannot tell from the field.
-
-    Notes
-    -----
     A stretch less the mean of its neighbours in other passes, averaged over a pass, is the pass's offset less that of
     its neighbours, plus what the field does between passes. Offsets are taken as random, alike in all passes; their
     variance and the field's part are found by maximum likelihood, and the offsets are the best linear prediction.
 
-    References
-    ----------
-    Robinson (1991), That BLUP is a good thing: the estimation of random effects, Statistical Science 6, 15–32. That
-    yields differ from load to load and machine to machine: Arslan & Colvin (2002), Precision Agriculture 3, 135–154.
+    Source: Robinson (1991), That BLUP is a good thing: the estimation of random effects, Statistical Science 6, 15–32.
+    That yields differ from load to load and machine to machine: Arslan & Colvin (2002), Precision Agriculture 3,
+    135–154.
     """
     passes = int(run.max(initial=-1)) + 1
     none = np.zeros(passes), 0.0

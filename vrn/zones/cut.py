@@ -9,32 +9,17 @@ _LEVELS = 512  # finest steps a range of values is looked at in
 def optimal_cuts(
     values: NDArray[np.float64], weights: NDArray[np.float64], max_count: int
 ) -> list[NDArray[np.float64]]:
-    """
-    Cut values into 1 … ``max_count`` classes, each time with the least weighted |value − mean of its class|.
+    """Cut values into 1 … ``max_count`` classes, each time with the least weighted |value − mean of its class|.
 
-    Parameters
-    ----------
-    values, weights : ndarray, shape (n,)
-        Finite; weights not negative.
+    `values`, `weights` (n,): finite; weights not negative. Returns at index k − 1 the k − 1 rising cuts of the best k
+    classes; a value equal to a cut belongs above it. Fewer cuts where there are fewer different values.
 
-    Returns
-    -------
-    cuts : list of ndarray
-        At index k − 1 the k − 1 rising cuts of the best k classes; a value equal to a cut belongs above it.
-        Fewer cuts where there are fewer different values.
-
-    Notes
-    -----
     Dynamic programming over the sorted values (Fisher 1958), with the absolute instead of the squared deviation: a
-    pound too much and a pound too little count alike. Exact for up to 512 different values; more are first put into
-    512 equal steps, and the answer is exact for those.
+    pound too much and a pound too little count alike. Exact for up to 512 different values; more are first put into 512
+    equal steps, and the answer is exact for those.
 
-    References
-    ----------
-    W. D. Fisher (1958), On grouping for maximum homogeneity, J. Am. Stat. Assoc. 53:789–798.
+    Source: W. D. Fisher (1958), On grouping for maximum homogeneity, J. Am. Stat. Assoc. 53:789–798.
 
-    Examples
-    --------
     >>> optimal_cuts(np.array([10.0, 20.0, 90.0, 100.0]), np.ones(4), 2)[1].tolist()
     [55.0]
     """
@@ -92,25 +77,12 @@ def _interval_costs(level: NDArray[np.float64], weight: NDArray[np.float64]) -> 
 
 
 def smoothed(values: NDArray[np.float64], share: NDArray[np.float64], *, sd_cells: float) -> NDArray[np.float64]:
-    """
-    Gaussian mean of the cells around each cell, weighted by how much of each cell is treated.
+    """Gaussian mean of the cells around each cell, weighted by how much of each cell is treated.
 
-    Parameters
-    ----------
-    values : ndarray, shape (rows, cols)
-        NaN where unknown: such a cell takes no part.
-    share : ndarray, shape (rows, cols)
-        Share of each cell that is treated, 0 … 1.
-    sd_cells : float
-        Standard deviation of the kernel, cut off at three of them; 0 leaves the values as they are. [cells]
+    `values` (rows, cols): NaN where unknown: such a cell takes no part. `share` (rows, cols): share of each cell that
+    is treated, 0 … 1. `sd_cells`: standard deviation of the kernel, cut off at three of them; 0 leaves the values as
+    they are. [cells] Returns (rows, cols): NaN where the value is unknown or the share is 0.
 
-    Returns
-    -------
-    smoothed : ndarray, shape (rows, cols)
-        NaN where the value is unknown or the share is 0.
-
-    Examples
-    --------
     A constant stays what it is, up to the edge of the ground:
 
     >>> smoothed(np.full((1, 4), 120.0), np.array([[1.0, 1.0, 0.5, 0.0]]), sd_cells=2.0).round(9).tolist()
@@ -131,30 +103,16 @@ def smoothed(values: NDArray[np.float64], share: NDArray[np.float64], *, sd_cell
 def surroundings(
     values: NDArray[np.float64], share: NDArray[np.float64], *, inner_cells: int, outer_cells: int
 ) -> NDArray[np.float64]:
-    """
-    Mean of the cells in a square ring around each cell: what a neighbour would expect there.
+    """Mean of the cells in a square ring around each cell: what a neighbour would expect there.
 
-    Parameters
-    ----------
-    values : ndarray, shape (rows, cols)
-        NaN where unknown: such a cell takes no part.
-    share : ndarray, shape (rows, cols)
-        Share of each cell that is treated, 0 … 1.
-    inner_cells, outer_cells : int
-        Cells nearer than the first or farther than the second take no part. [cells]
+    `values` (rows, cols): NaN where unknown: such a cell takes no part. `share` (rows, cols): share of each cell that
+    is treated, 0 … 1. `inner_cells`, `outer_cells`: cells nearer than the first or farther than the second take no
+    part. [cells] Returns (rows, cols): the value itself where the ring holds nothing; NaN where the value is unknown or
+    the share is 0.
 
-    Returns
-    -------
-    expected : ndarray, shape (rows, cols)
-        The value itself where the ring holds nothing; NaN where the value is unknown or the share is 0.
-
-    Notes
-    -----
     Scatter from cell to cell does not show in it, structure wider than the ring does: zones drawn on scatter save
     nothing against it.
 
-    Examples
-    --------
     Two cells away on either side: the first and the last see the 30 in the middle, the middle sees 1 and 5.
 
     >>> row = np.array([[1.0, 2.0, 30.0, 4.0, 5.0]])

@@ -21,20 +21,10 @@ Labels = NDArray[np.int32]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ZoneGround:
-    """
-    What zones are drawn on, and what the machine can answer.
-
-    Parameters
-    ----------
-    share : ndarray, shape (rows, cols)
-        Share of each cell that is treated, 0 … 1.
-    treated : shapely Polygon or MultiPolygon
-    least_patch_m2, least_width_m, tolerance_m : float
-        [m²], [m], [m]
-    """
+    """What zones are drawn on, and what the machine can answer."""
 
     grid: Grid
-    share: Array
+    share: Array  # share of each cell that is treated, 0 … 1, shape (rows, cols)
     treated: shapely.Geometry
     least_patch_m2: float
     least_width_m: float
@@ -43,13 +33,9 @@ class ZoneGround:
     least_saving: float
 
     def check(self, values: Array, count: int | None, max_count: int) -> None:
-        """
-        Refuse what cannot be drawn on.
+        """Refuse what cannot be drawn on.
 
-        Raises
-        ------
-        OutOfRangeError
-            If shapes or numbers make no sense, or no value on the treated ground is known.
+        Raises OutOfRangeError if shapes or numbers make no sense, or no value on the treated ground is known.
         """
         share, shape = self.share, self.grid.shape
         if values.shape != shape or share.shape != shape:
@@ -69,23 +55,14 @@ def misallocated(
     weights: NDArray[np.float64],
     se: NDArray[np.float64] | None,
 ) -> float:
-    """
-    Expected weighted mean of |truth − given|, where the truth is normal about the values.
+    """Expected weighted mean of |truth − given|, where the truth is normal about the values.
 
-    Parameters
-    ----------
-    values, given, weights : ndarray, shape (n,)
-        Best estimate, what the zone gets, area.
-    se : ndarray, shape (n,), or None
-        Standard error of the values; None takes them as true.
+    `values`, `given`, `weights` (n,): best estimate, what the zone gets, area. `se` (n,): standard error of the values;
+    None takes them as true.
 
-    Notes
-    -----
     Mean of a folded normal: σ √(2/π) exp(−d²/2σ²) + d (1 − 2 Φ(−d/σ)) with d = value − given (Leone, Nelson and
     Nottingham 1961). With d = 0 it is 0.798 σ: what no zone can save.
 
-    Examples
-    --------
     >>> one = np.array([1.0])
     >>> misallocated(np.array([110.0]), np.array([100.0]), one, None)
     10.0
@@ -105,20 +82,10 @@ def misallocated(
 def zone_means(
     labels: NDArray[np.int32], values: NDArray[np.float64], weights: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """
-    Weighted mean of the cells of each zone, at its number; NaN at 0 and where a zone knows nothing.
+    """Weighted mean of the cells of each zone, at its number; NaN at 0 and where a zone knows nothing.
 
-    Parameters
-    ----------
-    labels, values, weights : ndarray, same shape
-        Unknown values (NaN) take no part.
+    `labels`, `values`, `weights`: unknown values (NaN) take no part. Returns (k + 1,).
 
-    Returns
-    -------
-    means : ndarray, shape (k + 1,)
-
-    Examples
-    --------
     >>> zone_means(np.array([1, 1, 2]), np.array([10.0, 20.0, 7.0]), np.array([1.0, 3.0, 1.0])).tolist()
     [nan, 17.5, 7.0]
     """
@@ -132,29 +99,14 @@ def zone_means(
 def choose_zone_count(
     saved: Sequence[tuple[float, ...]], gaps: Sequence[float], *, least_saving: float, least_gap: float
 ) -> tuple[int, CountReason, float | None]:
-    """
-    Smallest number of zones after which more are not worth drawing.
+    """Smallest number of zones after which more are not worth drawing.
 
-    Parameters
-    ----------
-    saved : sequence of tuple of float
-        What 1, 2, 3 … zones save against one, by each measure: a zone more must be worth it by every one. [lb/ac]
-    gaps : sequence of float
-        For each, the least distance between the values of two zones next to each other. [lb/ac]
-    least_saving : float
-        What each further zone must save on average to be worth drawing. [lb/ac]
-    least_gap : float
-        Zones nearer to each other than this are not told apart by their rates. [lb/ac]
+    `saved`: what 1, 2, 3 … zones save against one, by each measure: a zone more must be worth it by every one. [lb/ac]
+    `gaps`: for each, the least distance between the values of two zones next to each other. [lb/ac] `least_saving`:
+    what each further zone must save on average to be worth drawing. [lb/ac] `least_gap`: zones nearer to each other
+    than this are not told apart by their rates. [lb/ac] Returns `next_saving`: what one more zone would save; None at
+    the most that were tried. [lb/ac]
 
-    Returns
-    -------
-    count : int
-    reason : str
-    next_saving : float or None
-        What one more zone would save; None at the most that were tried. [lb/ac]
-
-    Examples
-    --------
     The third zone saves 3.0, the fourth 0.2:
 
     >>> tried = [(0.0,), (9.0,), (12.0,), (12.25,)]
@@ -187,23 +139,12 @@ def finalize_zones(
     cost_per_unit: float | None,
     report: ZonesReport,
 ) -> Zones:
-    """
-    Zones from candidate labels for 1, 2, 3 … zones.
+    """Zones from candidate labels for 1, 2, 3 … zones.
 
-    Parameters
-    ----------
-    candidates : list of ndarray of int, shape (rows, cols)
-        Not yet tidied; 0 where unknown or not treated.
-    values, even : ndarray, shape (rows, cols)
-        What a cell should get, as it is and smoothed; NaN where unknown. [lb/ac]
-    value_se : ndarray, shape (rows, cols), or None
-        [lb/ac]
-    count : int or None
-        Forced number.
-    max_count : int
-        Most zones to choose from when nothing is forced.
-    report : ZonesReport
-        How the candidates were made; the rest of it is filled in here.
+    `candidates` (rows, cols): not yet tidied; 0 where unknown or not treated. `values`, `even` (rows, cols): what a
+    cell should get, as it is and smoothed; NaN where unknown. [lb/ac] `value_se` (rows, cols). `count`: forced number.
+    `max_count`: most zones to choose from when nothing is forced. `report`: how the candidates were made; the rest of
+    it is filled in here.
     """
     share, grid = ground.share, ground.grid
     known = np.isfinite(values) & (share > 0)
@@ -282,23 +223,11 @@ def finalize_zones(
 def by_rising_value(
     labels: NDArray[np.int32], values: NDArray[np.float64], share: NDArray[np.float64]
 ) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
-    """
-    Zones numbered 1 … k without gaps, by rising mean value.
+    """Zones numbered 1 … k without gaps, by rising mean value.
 
-    Parameters
-    ----------
-    labels : ndarray of int, shape (rows, cols)
-        0 off the treated ground.
-    values, share : ndarray, shape (rows, cols)
+    `labels` (rows, cols): 0 off the treated ground. `values`, `share` (rows, cols). Returns `labels` (rows, cols);
+    `means` (k + 1,): mean of each zone at its number.
 
-    Returns
-    -------
-    labels : ndarray of int, shape (rows, cols)
-    means : ndarray, shape (k + 1,)
-        Mean of each zone at its number.
-
-    Examples
-    --------
     >>> labels, means = by_rising_value(np.array([[7, 7, 2, 0]]), np.array([[5.0, 5.0, 9.0, 0.0]]), np.ones((1, 4)))
     >>> labels.tolist(), means.tolist()
     ([[1, 1, 2, 0]], [nan, 5.0, 9.0])
@@ -312,19 +241,10 @@ def by_rising_value(
 
 
 def labels_of(outlines: tuple[shapely.Geometry, ...], *, grid: Grid, share: NDArray[np.float64]) -> NDArray[np.int32]:
-    """
-    Zone of each cell: where its centre lies; an edge cell whose centre lies outside goes with the nearest.
+    """Zone of each cell: where its centre lies; an edge cell whose centre lies outside goes with the nearest.
 
-    Parameters
-    ----------
-    outlines : tuple of shapely MultiPolygon, length k
-        In the grid's system.
-    share : ndarray, shape (rows, cols)
-
-    Returns
-    -------
-    labels : ndarray of int, shape (rows, cols)
-        1 … k; 0 where no part of the cell is treated.
+    `outlines`: in the grid's system. `share` (rows, cols). Returns (rows, cols): 1 … k; 0 where no part of the cell is
+    treated.
     """
     from affine import Affine
     from rasterio.features import rasterize

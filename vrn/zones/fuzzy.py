@@ -15,24 +15,12 @@ _TINY = 1e-12
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FuzzyClasses:
-    """
-    A fuzzy partition.
+    """A fuzzy partition."""
 
-    Parameters
-    ----------
-    centers : ndarray, shape (c, p)
-    memberships : ndarray, shape (n, c)
-        Each row adds up to 1.
-    objective : float
-        Σ w u^m d², what the centres make least.
-    steps : int
-        Until nothing moved any more.
-    """
-
-    centers: Array
-    memberships: Array
-    objective: float
-    steps: int
+    centers: Array  # shape (c, p)
+    memberships: Array  # each row adds up to 1, shape (n, c)
+    objective: float  # σ w u^m d², what the centres make least
+    steps: int  # until nothing moved any more
 
 
 def fuzzy_c_means(
@@ -44,38 +32,18 @@ def fuzzy_c_means(
     tolerance: float = 1e-9,
     most_steps: int = 1000,
 ) -> FuzzyClasses:
-    """
-    Fuzzy c-means from a start that is always the same.
+    """Fuzzy c-means from a start that is always the same.
 
-    Parameters
-    ----------
-    data : ndarray, shape (n, p)
-        Finite, in units that may be compared.
-    count : int
-        Classes, at least 1 and at most n.
-    exponent : float
-        Fuzziness m, above 1; 1.3 to 2 is usual.
-    weights : ndarray, shape (n,), optional
-        Area of each row.
-    tolerance : float
-        Stops when no centre moves by more than this share of the data's spread.
+    `data` (n, p): finite, in units that may be compared. `count`: classes, at least 1 and at most n. `exponent`:
+    fuzziness m, above 1; 1.3 to 2 is usual. `weights` (n,): area of each row. `tolerance`: stops when no centre moves
+    by more than this share of the data's spread. Raises OutOfRangeError if the exponent or the number of classes makes
+    no sense, or data are not finite.
 
-    Raises
-    ------
-    OutOfRangeError
-        If the exponent or the number of classes makes no sense, or data are not finite.
-
-    Notes
-    -----
     Centres v = Σ w u^m x / Σ w u^m, memberships u = 1 / Σ (d / d_j)^(2 / (m − 1)). The start is the means of equal
     shares of the data along its longest axis.
 
-    References
-    ----------
-    J. C. Bezdek (1981), Pattern Recognition with Fuzzy Objective Function Algorithms, Plenum Press.
+    Source: J. C. Bezdek (1981), Pattern Recognition with Fuzzy Objective Function Algorithms, Plenum Press.
 
-    Examples
-    --------
     Two clusters far apart; their centres come out between 6 and 8, and between 14 and 16:
 
     >>> ppm = np.array([6, 7, 8, 7.5, 6.5, 14, 15, 16, 15.5, 14.5])[:, None]
@@ -106,21 +74,10 @@ def fuzzy_c_means(
 
 
 def memberships_of(data: Array, centers: Array, *, exponent: float = 2.0) -> Array:
-    """
-    Membership of each row in the class of each centre.
+    """Membership of each row in the class of each centre.
 
-    Parameters
-    ----------
-    data : ndarray, shape (n, p)
-    centers : ndarray, shape (c, p)
+    `data` (n, p). `centers` (c, p). Returns (n, c): a row on a centre belongs to it alone.
 
-    Returns
-    -------
-    memberships : ndarray, shape (n, c)
-        A row on a centre belongs to it alone.
-
-    Examples
-    --------
     At 1 between centres 0 and 3 the distances are 1 and 2; with exponent 2 memberships go with 1/1 and 1/4:
 
     >>> memberships_of(np.array([[1.0]]), np.array([[0.0], [3.0]])).round(3).tolist()
@@ -134,21 +91,13 @@ def memberships_of(data: Array, centers: Array, *, exponent: float = 2.0) -> Arr
 
 
 def fuzziness_index(memberships: Array, weights: Array | None = None) -> float:
-    """
-    Fuzziness performance index: 0 where every row belongs to one class, 1 where all belong to all alike.
+    """Fuzziness performance index: 0 where every row belongs to one class, 1 where all belong to all alike.
 
-    Parameters
-    ----------
-    memberships : ndarray, shape (n, c)
-    weights : ndarray, shape (n,), optional
+    `memberships` (n, c).
 
-    References
-    ----------
-    A. B. McBratney, A. W. Moore (1985), Application of fuzzy sets to climatic classification, Agric. For. Meteorol.
-    35:165–185.
+    Source: A. B. McBratney, A. W. Moore (1985), Application of fuzzy sets to climatic classification, Agric. For.
+    Meteorol. 35:165–185.
 
-    Examples
-    --------
     F = (.82 + .68 + .58 + .905) / 4 = .74625
 
     >>> round(fuzziness_index(np.array([[.9, .1], [.8, .2], [.3, .7], [.05, .95]])), 4)
@@ -162,20 +111,12 @@ def fuzziness_index(memberships: Array, weights: Array | None = None) -> float:
 
 
 def normalised_entropy(memberships: Array, weights: Array | None = None) -> float:
-    """
-    Entropy of a partition over that of one where all belong to all alike.
+    """Entropy of a partition over that of one where all belong to all alike.
 
-    Parameters
-    ----------
-    memberships : ndarray, shape (n, c)
-    weights : ndarray, shape (n,), optional
+    `memberships` (n, c).
 
-    References
-    ----------
-    McBratney and Moore (1985), as for the fuzziness index.
+    Source: McBratney and Moore (1985), as for the fuzziness index.
 
-    Examples
-    --------
     >>> round(normalised_entropy(np.array([[.9, .1], [.8, .2], [.3, .7], [.05, .95]])), 6)
     0.589653
     """

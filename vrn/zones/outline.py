@@ -22,40 +22,18 @@ def outlines_of(
     least_patch_m2: float = 0.0,
     zone_values: NDArray[np.float64] | None = None,
 ) -> dict[int, shapely.Geometry]:
-    """
-    Outline of each zone; shared edges are shared, and together they are the treated ground.
+    """Outline of each zone; shared edges are shared, and together they are the treated ground.
 
-    Parameters
-    ----------
-    labels : ndarray of int, shape (rows, cols)
-        0 off the treated ground.
-    treated : shapely Polygon or MultiPolygon
-        In the grid's system.
-    tolerance_m : float
-        Corners that enclose less than this squared are dropped (Visvalingam and Whyatt), after the steps of the cells
-        have been evened out; 0 keeps the steps. [m]
-    least_patch_m2 : float
-        A part that clipping leaves smaller goes to the neighbour nearest in value, unless it stands alone. [m²]
-    zone_values : ndarray, shape (k + 1,), optional
-        Value of each zone by number, for that choice; the numbers themselves when not given.
+    `labels` (rows, cols): 0 off the treated ground. `treated`: in the grid's system. `tolerance_m`: corners that
+    enclose less than this squared are dropped (Visvalingam and Whyatt), after the steps of the cells have been evened
+    out; 0 keeps the steps. `least_patch_m2`: a part that clipping leaves smaller goes to the neighbour nearest in
+    value, unless it stands alone. `zone_values` (k + 1,): value of each zone by number, for that choice; the numbers
+    themselves when not given. Returns a zone that clipping leaves without ground is missing. Raises OutOfRangeError if
+    the treated ground is empty, or the outlines cannot be made to fill it.
 
-    Returns
-    -------
-    outlines : dict of int to shapely MultiPolygon
-        A zone that clipping leaves without ground is missing.
+    Source: M. Visvalingam, J. D. Whyatt (1993), Line generalisation by repeated elimination of points, Cartogr. J.
+    30:46–51; the coverage-preserving form is that of GEOS.
 
-    Raises
-    ------
-    OutOfRangeError
-        If the treated ground is empty, or the outlines cannot be made to fill it.
-
-    References
-    ----------
-    M. Visvalingam, J. D. Whyatt (1993), Line generalisation by repeated elimination of points,
-    Cartogr. J. 30:46–51; the coverage-preserving form is that of GEOS.
-
-    Examples
-    --------
     >>> grid = Grid(crs="EPSG:32615", west_m=0.0, north_m=40.0, cell_m=20.0, rows=2, cols=4)
     >>> labels = np.array([[1, 1, 2, 2], [1, 1, 2, 2]], dtype=np.int32)
     >>> outlines = outlines_of(labels, grid=grid, treated=shapely.box(5, 0, 75, 40), tolerance_m=10.0)
@@ -89,23 +67,10 @@ def outlines_of(
 
 
 def faces_of(lines: list[shapely.Geometry], treated: shapely.Geometry) -> NDArray[np.object_]:
-    """
-    The pieces into which lines cut the treated ground: a valid coverage of it.
+    """The pieces into which lines cut the treated ground: a valid coverage of it.
 
-    Parameters
-    ----------
-    lines : list of shapely lines
-        The boundary of the treated ground among them.
-    treated : shapely Polygon or MultiPolygon
-
-    Returns
-    -------
-    faces : ndarray of shapely Polygon
-
-    Raises
-    ------
-    OutOfRangeError
-        If the pieces do not fill the ground to a millionth of its area.
+    `lines`: the boundary of the treated ground among them. Raises OutOfRangeError if the pieces do not fill the ground
+    to a millionth of its area.
     """
     shapely.prepare(treated)
     for grid_size in (None, 1e-5, 1e-3):  # coordinates as they are; then to 10 µm, 1 mm, for lines that all but meet
@@ -123,20 +88,9 @@ def faces_of(lines: list[shapely.Geometry], treated: shapely.Geometry) -> NDArra
 def dissolved(
     faces: NDArray[np.object_], zone_of: NDArray[np.int32], values: NDArray[np.float64], least_patch_m2: float
 ) -> dict[int, shapely.Geometry]:
-    """
-    Union of the faces of each zone, after parts too small have gone to a neighbour.
+    """Union of the faces of each zone, after parts too small have gone to a neighbour.
 
-    Parameters
-    ----------
-    faces : ndarray of shapely Polygon
-        A valid coverage.
-    zone_of : ndarray of int, shape (n,)
-    values : ndarray, shape (k + 1,)
-        Value of each zone by number.
-
-    Returns
-    -------
-    outlines : dict of int to shapely MultiPolygon
+    `faces`: a valid coverage. `values` (k + 1,): value of each zone by number.
     """
     parts, owner = _parts(faces, zone_of)
     while True:
@@ -154,20 +108,10 @@ def dissolved(
 
 
 def gaps_filled(faces: NDArray[np.object_], zone_of: NDArray[np.int32]) -> NDArray[np.int32]:
-    """
-    Zones of faces, where a face without one (0) goes to the zone with which it shares most edge.
+    """Zones of faces, where a face without one (0) goes to the zone with which it shares most edge.
 
-    Parameters
-    ----------
-    faces : ndarray of shapely Polygon
-        A valid coverage.
-    zone_of : ndarray of int, shape (n,)
-        Not 0 everywhere.
-
-    Returns
-    -------
-    zone_of : ndarray of int, shape (n,)
-        Ground that stands alone goes to the nearest.
+    `faces`: a valid coverage. `zone_of` (n,): not 0 everywhere. Returns (n,): ground that stands alone goes to the
+    nearest.
     """
     zone_of = zone_of.copy()
     waiting = [int(i) for i in np.flatnonzero(zone_of == 0)]
@@ -257,8 +201,7 @@ def _filled(labels: NDArray[np.int32]) -> NDArray[np.int32]:
 
 
 def _patches(labels: NDArray[np.int32], grid: Grid, *, rounds: int) -> NDArray[np.object_]:
-    """
-    Polygons of connected equal cells, the steps along their edges evened out: a valid coverage of the grid.
+    """Polygons of connected equal cells, the steps along their edges evened out: a valid coverage of the grid.
 
     Every corner where edges meet moves to the mean of itself and its neighbours along the edges, a few rounds long; a
     corner is one point for all polygons around it, so they stay together.

@@ -21,28 +21,12 @@ def tidied(
     least_patch_m2: float,
     least_width_m: float,
 ) -> tuple[Labels, int]:
-    """
-    Labels with no patch under the least area and no neck under the least width.
+    """Labels with no patch under the least area and no neck under the least width.
 
-    Parameters
-    ----------
-    labels : ndarray of int, shape (rows, cols)
-        0 off the treated ground.
-    values : ndarray, shape (rows, cols)
-        What the zones are drawn on; NaN where unknown.
-    share : ndarray, shape (rows, cols)
-        Share of each cell that is treated.
-    cell_m : float
-        Side of a cell. [m]
-    least_width_m : float
-        To within a cell. [m]
-
-    Returns
-    -------
-    labels : ndarray of int, shape (rows, cols)
-        Numbers as before, some may be gone. Ground that stands alone keeps its one zone however small it is.
-    merged : int
-        Patches that went to a neighbour.
+    `labels` (rows, cols): 0 off the treated ground. `values` (rows, cols): what the zones are drawn on; NaN where
+    unknown. `share` (rows, cols): share of each cell that is treated. `cell_m`: side of a cell. `least_width_m`: to
+    within a cell. Returns `labels` (rows, cols): numbers as before, some may be gone. Ground that stands alone keeps
+    its one zone however small it is; `merged`: patches that went to a neighbour.
     """
     area_m2 = share * cell_m**2
     labels, merged = merge_patches(labels, values, area_m2, least_patch_m2=least_patch_m2)
@@ -57,20 +41,10 @@ def tidied(
 
 
 def widened(labels: Labels, *, cell_m: float, least_width_m: float) -> Labels:
-    """
-    Opening of all zones at once by a disc of the least width; what it cannot reach goes to the nearest zone it can.
+    """Opening of all zones at once by a disc of the least width; what it cannot reach goes to the nearest zone it can.
 
-    Parameters
-    ----------
-    labels : ndarray of int, shape (rows, cols)
-        0 off the treated ground.
+    `labels` (rows, cols): 0 off the treated ground. Returns (rows, cols).
 
-    Returns
-    -------
-    labels : ndarray of int, shape (rows, cols)
-
-    Examples
-    --------
     A strip one cell wide cannot be driven with a machine two cells wide:
 
     >>> row = [1, 1, 1, 1, 1, 2, 1, 1, 1, 1, 1]
@@ -113,25 +87,11 @@ def _neighbours(array: Labels) -> Iterator[tuple[Labels, Labels, _Slices, _Slice
 def merge_patches(
     labels: Labels, values: NDArray[np.float64], area_m2: NDArray[np.float64], *, least_patch_m2: float
 ) -> tuple[Labels, int]:
-    """
-    Give every patch under the least area to the neighbouring patch whose zone's value is nearest, smallest first.
+    """Give every patch under the least area to the neighbouring patch whose zone's value is nearest, smallest first.
 
-    Parameters
-    ----------
-    labels : ndarray of int, shape (rows, cols)
-        0 off the treated ground.
-    values : ndarray, shape (rows, cols)
-        NaN where unknown.
-    area_m2 : ndarray, shape (rows, cols)
-        Treated ground in each cell. [m²]
+    `labels` (rows, cols): 0 off the treated ground. `values` (rows, cols): NaN where unknown. `area_m2` (rows, cols):
+    treated ground in each cell. Returns `labels` (rows, cols).
 
-    Returns
-    -------
-    labels : ndarray of int, shape (rows, cols)
-    merged : int
-
-    Examples
-    --------
     The middle cell, at 50, is nearer to the 60 on its right than to the 10 on its left:
 
     >>> labels = np.array([[1, 1, 2, 3, 3]], dtype=np.int32)
