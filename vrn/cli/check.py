@@ -1,4 +1,4 @@
-"""``vrn check``: every input read, the ground it covers, and its condition reported; nothing is built."""
+"""``vrn check``: every input read and its condition reported, and what a build would ask about; nothing is written."""
 
 from datetime import date
 from pathlib import Path
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from vrn.cli.app import app, leave_if_warned, progress, say, say_findings, say_json, tell
+from vrn.errors import VrnError
 
 if TYPE_CHECKING:
     from vrn.findings import Kind, Quantity
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 # kind of the values of a layer; others have no unit
 _KINDS: "dict[str, Kind]" = {"organic_matter_pct": "organic_matter", "yield_bu_ac": "yield", "applied_n_lb_ac": "rate"}
-_HELP = """Read every input of a field, report its condition and problems, build nothing.
+_HELP = """Read every input of a field, report its condition and problems, write nothing.
 
 Exit status 1 when something needs a person.
 
@@ -31,24 +32,26 @@ def check(
     field_file: Annotated[Path, typer.Argument(metavar="FIELD.toml", help="the field file")],
     json_: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
 ) -> None:
-    """Read, report, and say by the exit status whether a person must look."""
+    """Read, build without writing, report, and say by the exit status whether a person must look."""
+    refused: VrnError | None = None
     with progress() as step:
         from vrn.ingest import read_field
-        from vrn.pipeline import ground_findings
-        from vrn.prescription.products import product_for
+        from vrn.pipeline import build
+        from vrn.pipeline.write import with_export_findings
         from vrn.sampling.quality import assess_readings
 
         if step is not None:
             step("reading")
         field = read_field(field_file)
         quality = assess_readings(field.samples, section=field.settings.samples)
-        product_for(field.settings)
-        if step is not None:
-            step("surfaces")
-        ground = ground_findings(field)
+        findings = [*field.findings, *quality.findings]
+        try:
+            built = with_export_findings(build(field, progress=step)).findings
+            findings = [one for one in built if one.level == "warning" or one in findings]
+        except VrnError as error:
+            refused = error
     from vrn.words import UnitFormat, finding_texts, findings_json
 
-    findings = (*field.findings, *quality.findings, *ground)
     shown = UnitFormat.of(field.settings.units)
     report = _report(field) | {"quality": _quality(quality), "findings": findings_json(shown, findings)}
     if json_:
@@ -57,8 +60,10 @@ def check(
         _say(report, shown)
         if findings:
             say_findings(finding_texts(shown, findings))
-        else:
+        elif refused is None:
             tell(shown, "ingest.check-fine")
+    if refused is not None:
+        raise refused
     leave_if_warned(findings)
 
 

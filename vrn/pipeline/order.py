@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from vrn.errors import InputFileError
-from vrn.findings import Finding, note
+from vrn.findings import note
 from vrn.model.field import Field
 from vrn.model.grid import Grid, cell_size_m, grid_over, share_inside
 from vrn.model.samples import SoilSamples, profile_of
@@ -96,23 +96,6 @@ def build(
         season=needed.season, response=needed.response, readings=readings,
         causes=None if own or own_of_cells else causes_of_error(prescription),
     )  # fmt: skip
-
-
-def ground_findings(field: Field) -> tuple[Finding, ...]:
-    """
-    What `build` would warn of before any nitrogen is reckoned: depths left out, ground that readings and layers miss.
-
-    Raises
-    ------
-    VrnError
-        As `build`, where the surfaces cannot be made.
-    """
-    grid, share = ground_of(field)
-    profile = profile_of(corrected(field.samples, field.settings.samples).field_readings())
-    extra, silent = extra_surfaces(field, grid, share)
-    surfaces, _ = soil_surfaces(field, profile, grid, share, extra=extra)
-    found = (*profile.findings, *(one for surface in surfaces.values() for one in surface.findings), *silent)
-    return tuple(one for one in found if one.level == "warning")
 
 
 def grid_of(field: Field) -> Grid:

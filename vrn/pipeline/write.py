@@ -59,7 +59,6 @@ def write(
     from vrn.files.usb import refuse_strange_carrier, write_usb
 
     prescription = with_export_findings(prescription)
-    check_before_writing(prescription)
     if usb is not None:
         refuse_strange_carrier(Path(usb))
 
@@ -84,7 +83,6 @@ def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callabl
     from vrn.files.usb import refuse_strange_carrier, write_usb
 
     prescription = with_export_findings(prescription)
-    check_before_writing(prescription)
     refuse_strange_carrier(Path(usb))
     with TemporaryDirectory(prefix="vrn-") as scratch:
         staged = Path(scratch)
@@ -99,11 +97,12 @@ def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callabl
 def with_export_findings(prescription: Prescription) -> Prescription:
     """The prescription with what writing it has to tell among its findings.
 
-    The same when there is nothing new to tell.
+    Raises OutputError if a rate must not leave: the last gate before a file.
     """
     from vrn.files.iso_grid import coarser_cells
     from vrn.files.names import cleaned_names
 
+    check_before_writing(prescription)
     known = set(prescription.findings)
     new = [found for found in (*cleaned_names(prescription), *coarser_cells(prescription)) if found not in known]
     return replace(prescription, findings=(*prescription.findings, *new)) if new else prescription
