@@ -8,6 +8,7 @@ import shutil
 import sqlite3
 import struct
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -19,6 +20,7 @@ import shapely
 
 from vrn.audit import verify
 from vrn.cli import main
+from vrn.files.geopackage import write_geopackage
 from vrn.pipeline.write import write
 
 
@@ -323,3 +325,16 @@ def test_grid_is_little_endian_from_the_south_west(written: Path) -> None:
     at = 4 * (row * cells.shape[1] + col)
     # zone 1: 60 lb N/ac of UAN 32 at 3.5392 lb N/gal = 16.953 gal/ac = 1 585 775 units of 0.01 mm³/m²
     assert struct.unpack("<i", data[at : at + 4])[0] == round(60 / 3.5392 * 93539.56229)
+
+
+def test_rate_on_a_creek_beside_the_field_is_named(maker: ModuleType, tmp_path: Path) -> None:
+    """An edge buffer written over a creek beyond the boundary is no better than one inside."""
+    made = maker.make_prescription(edge_buffer_ft=60.0)
+    west, south, _, north = made.field.boundary.bounds
+    folder = write(made, tmp_path / "rx")
+    assert verify(folder).ok
+    creek = shapely.box(west - 15, south, west - 5, north)
+    (folder / "layers.gpkg").unlink()
+    write_geopackage(replace(made, field=replace(made.field, no_apply=creek)), folder)
+    renew_hashes(folder)
+    assert "audit.stray-no-apply" in {check.code for check in verify(folder).failed}

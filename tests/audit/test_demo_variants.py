@@ -55,7 +55,9 @@ def test_every_variant_passes(export: dict[str, Any], built: Prescription, tmp_p
 def test_renamed_columns_and_edge_buffer_pass(built: Prescription, tmp_path: Path) -> None:
     """Columns named for a controller, an edge buffer, metric units and fixed rates are no fault."""
     settings = built.field.settings
-    export = replace(settings.export, shapefile_columns={"RATE": "TGT"}, out_of_field_rate_n_lb_ac=30.0)
+    export = replace(
+        settings.export, shapefile_columns={"RATE": "TGT"}, out_of_field_rate_n_lb_ac=30.0, fixed_rate_reason="x"
+    )
     settings = replace(settings, export=export, units="metric", header=replace(settings.header, edge_buffer_ft=25.0))
     made = replace(built, field=replace(built.field, settings=settings))
     for write_one in ALL_BUT_PAGES:

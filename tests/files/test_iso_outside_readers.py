@@ -3,6 +3,8 @@
 import itertools
 import re
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
 from importlib.resources import files
 from pathlib import Path
 
@@ -15,11 +17,13 @@ from isoxml.converter.shapely_geom import ShapelyConverterV3, ShapelyConverterV4
 from isoxml.models.ddi_entities import DDEntity
 from isoxml.util.isoxml_io import isoxml_from_path
 
-from vrn.errors import OutputError
+from vrn.errors import InputFileError, OutputError
 from vrn.files.iso import setpoint, write_iso
 from vrn.files.iso_grid import coarser_cells, iso_grid
 from vrn.model.area import transformer
+from vrn.model.settings import Application, LimitSection
 from vrn.pages.load_sheet import load_sheet
+from vrn.prescription.limits import fixed_rates
 from vrn.prescription.model import Prescription, Product
 
 Maker = Callable[..., Prescription]
@@ -205,7 +209,9 @@ def test_edge_buffer_carries_the_edge_rate_outward_only(make: Maker) -> None:
 
 def test_fixed_rates_stand_in_the_task_and_on_the_sheet(make: Maker, tmp_path: Path) -> None:
     """Rates at start, out of the field and without position are nothing unless set; then they stand on the sheet."""
-    made = make(export={"default_rate_n_lb_ac": 35.392, "position_lost_rate_n_lb_ac": 70.784})
+    made = make(
+        export={"default_rate_n_lb_ac": 35.392, "position_lost_rate_n_lb_ac": 70.784, "fixed_rate_reason": "trial"}
+    )
     write_iso(made, tmp_path)
     data, _ = isoxml_from_path(tmp_path / "TASKDATA")
     (task,) = data.tasks
@@ -250,3 +256,50 @@ def test_draft_stands_in_the_task_name(made: Prescription, tmp_path: Path) -> No
     write_iso(made, tmp_path)
     data, _ = isoxml_from_path(tmp_path / "TASKDATA")
     assert data.tasks[0].designator == "DRAFT N 2026 Test Forty"
+
+
+@pytest.mark.parametrize("kind", ["type-1", "type-2", "polygons"])
+@pytest.mark.parametrize("seed", range(3))
+def test_no_rate_on_a_creek_beside_the_field(kind: str, seed: int, make: Maker, tmp_path: Path) -> None:
+    """An edge buffer stops at no-apply ground beyond the boundary: outside readers find nothing on it."""
+    rng = np.random.default_rng(seed)
+    made = make(edge_buffer_ft=60.0, export={"iso_grid": kind})
+    west, south, east, north = made.field.boundary.bounds
+    bends = np.column_stack([np.linspace(west - 60, east + 60, 6), south - rng.uniform(2, 18, 6)])
+    creek = shapely.union(shapely.LineString(bends).buffer(5.0), shapely.Point(east + 8, north - 40).buffer(6.0))
+    made = replace(made, field=replace(made.field, no_apply=creek))
+    write_iso(made, tmp_path)
+    spread = creek.buffer(-0.05)
+    x, y = rng.uniform(spread.bounds[:2], spread.bounds[2:], (60_000, 2)).T
+    inside = shapely.contains_xy(spread, x, y)
+    lon, lat = transformer(made.grid.crs, "EPSG:4326").transform(x[inside], y[inside])
+    assert inside.sum() > 400
+    assert not read_rates(tmp_path, lon, lat).any()
+    if kind != "polygons":  # and the buffer is there
+        beside = np.column_stack([np.full(50, west - 8.0), np.linspace(south + 60, north - 60, 50)])
+        lon, lat = transformer(made.grid.crs, "EPSG:4326").transform(*beside.T)
+        assert read_rates(tmp_path, lon, lat).all()
+
+
+def test_fixed_rates_are_capped_and_nothing_near_no_apply_ground(make: Maker) -> None:
+    """The season's 150 lb less 100 already on leave 50 of the 90 asked for; beside a creek it is 0."""
+    asked = {"default_rate_n_lb_ac": 90.0, "out_of_field_rate_n_lb_ac": 30.0, "fixed_rate_reason": "trial"}
+    down = (Application(date=date(2026, 4, 1), product="UAN 32", n_lb_ac=100.0),)
+    limits = LimitSection(max_n_lb_ac=200.0, max_season_n_lb_ac=150.0)
+    made = make(export=asked, settings={"limits": limits, "applications": down})
+    fixed = fixed_rates(made)
+    assert (fixed.default_n_lb_ac, fixed.out_of_field_n_lb_ac, fixed.position_lost_n_lb_ac) == (50.0, 30.0, 0.0)
+    assert [found.code for found in fixed.findings()] == ["rates.fixed-on", "rates.fixed-over-limit"]
+    east = made.field.boundary.bounds[2]
+    for away, near in ((18.0, True), (18.5, False)):  # a swath of 60 ft is 18.288 m
+        creek = shapely.box(east + away, 4_000_000, east + away + 3, 6_000_000)
+        fixed = fixed_rates(replace(made, field=replace(made.field, no_apply=creek)))
+        assert fixed.near_no_apply is near
+        assert fixed.default_n_lb_ac == (0.0 if near else 50.0)
+    assert [found.code for found in fixed_rates(make()).findings()] == []
+
+
+def test_fixed_rate_without_a_reason_is_refused(make: Maker, tmp_path: Path) -> None:
+    """Whoever wants product without a map says why."""
+    with pytest.raises(InputFileError, match="gives no reason"):
+        write_iso(make(export={"position_lost_rate_n_lb_ac": 1.0}), tmp_path)

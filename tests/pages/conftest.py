@@ -27,13 +27,13 @@ from vrn.model.surface_choice import Candidate, SurfaceChoice
 from vrn.nitrogen import method
 from vrn.nitrogen.field_need import MethodResult
 from vrn.nitrogen.ledger import Ledger, Line
-from vrn.prescription.drive import DriveReport
+from vrn.prescription.drive import DriveReport, Spilled
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate
 from vrn.zones.model import ZoneChoice, Zones, ZonesReport
 
 DRIVE = DriveReport(
     heading_deg=0.0, passes=33, speed_mph=8.0, swath_ft=60.0, sections=1, look_ahead_s=2.0, rate_change_s=2.0,
-    within_share=0.97, prescribed_n_lb=6400.0, applied_n_lb=6390.0, outside_n_lb=0.0, zones=(),
+    within_share=0.97, prescribed_n_lb=6400.0, applied_n_lb=6390.0, spilled=Spilled(), zones=(),
 )  # fmt: skip
 NOT_SAMPLED = note("nitrogen.depth-not-sampled", "samples", top=Quantity("depth", 12.0), bottom=Quantity("depth", 24.0))
 METHODS = (

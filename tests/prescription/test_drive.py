@@ -97,7 +97,7 @@ def test_the_drive_prescribes_the_fields_own_pounds() -> None:
         report = drive_report(driven, machine)
         assert report.prescribed_n_lb == pytest.approx(pounds, rel=2e-3)
         assert shapely.contains_xy(triangle, driven.points_m).all()
-        spilled.append(report.outside_n_lb)
+        spilled.append(report.spilled.outside_n_lb)
     assert spilled[1] < spilled[0] / 3
 
 
@@ -107,7 +107,7 @@ def test_what_overhangs_the_edge_is_reported() -> None:
     machine = MachineSection(swath_ft=SWATH_FT, heading_deg=90.0)
     labels = np.where(share_inside(GRID, ground) > 0, 1, 0).astype(np.int32)
     report = drive_report(drive(labels, np.array([0.0, 100.0]), grid=GRID, treated=ground, machine=machine), machine)
-    assert report.outside_n_lb == pytest.approx(100 * 6 * 720 / 4046.8564224, rel=1e-3)
+    assert report.spilled.outside_n_lb == pytest.approx(100 * 6 * 720 / 4046.8564224, rel=1e-3)
     assert report.applied_n_lb == pytest.approx(100 * 354 * 720 / 4046.8564224, rel=1e-3)
 
 
@@ -166,3 +166,48 @@ def test_a_drive_that_misses_too_much_is_reported(made: Make) -> None:
     easy = made((60.0, 100.0)).prescribe()
     assert easy.drive.within_share > 0.97
     assert not any(finding.code == "rates.drive-share" for finding in easy.findings)
+
+
+def _beside(no_apply: shapely.Geometry, sections: int = 1, **machine: Any) -> Any:
+    """Report of a drive over 720 × 354 m at 100 lb/ac, in 19⅔ swaths of 18 m that run east."""
+    ground = shapely.box(500_000.0, 4_650_000.0, 500_720.0, 4_650_354.0)
+    labels = np.where(share_inside(GRID, ground) > 0, 1, 0).astype(np.int32)
+    kept = MachineSection(swath_ft=SWATH_FT, heading_deg=90.0, sections=sections, **machine)
+    driven = drive(labels, np.array([0.0, 100.0]), grid=GRID, treated=ground, machine=kept, no_apply=no_apply)
+    return drive_report(driven, kept)
+
+
+@pytest.mark.parametrize("side", ["north", "south"])
+def test_what_lands_on_a_creek_beside_the_field_is_counted(side: str) -> None:
+    """The overhang is 6 m in all: of a creek 2 m wide at the edge it covers 2 m × 720 m at 100 lb/ac."""
+    edge = 4_650_354.0 if side == "north" else 4_650_000.0 - 2.0
+    report = _beside(shapely.box(499_000.0, edge, 501_720.0, edge + 2.0))
+    assert report.spilled.outside_n_lb == pytest.approx(100 * 6 * 720 / 4046.8564224, rel=1e-3)
+    reached = 2.0 if report.spilled.no_apply_n_lb else 0.0  # all of the overhang is on one side
+    assert report.spilled.no_apply_n_lb == pytest.approx(100 * reached * 720 / 4046.8564224, rel=1e-3)
+    if reached:
+        assert shapely.distance(shapely.Point(report.spilled.no_apply_at_m), shapely.Point(500_360, edge)) < 361
+
+
+def test_creeks_on_both_sides_get_what_the_overhang_covers() -> None:
+    """Whichever side the last pass hangs over, 2 m of its 6 m are creek."""
+    both = shapely.union_all([shapely.box(499_000, 4_649_998, 501_720, 4_650_000),
+                              shapely.box(499_000, 4_650_354, 501_720, 4_650_356)])  # fmt: skip
+    assert _beside(both).spilled.no_apply_n_lb == pytest.approx(100 * 2 * 720 / 4046.8564224, rel=1e-3)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_sections_that_shut_at_first_touch_put_nothing_beyond(seed: int) -> None:
+    """With no overlap at the edge nothing lands off the treated ground, whatever its shape; with some, something."""
+    rng = np.random.default_rng(seed)
+    creek = shapely.LineString(rng.uniform((500_000, 4_650_000), (500_720, 4_650_360), (4, 2))).buffer(4.0)
+    treated = GROUND.difference(creek)
+    labels = (share_inside(GRID, treated) > 0).astype(np.int32)
+    spilled = {}
+    for overlap in (0.0, 50.0, 100.0):
+        machine = MachineSection(swath_ft=SWATH_FT, heading_deg=90.0, sections=3, edge_overlap_pct=overlap)
+        driven = drive(labels, np.array([0.0, 100.0]), grid=GRID, treated=treated, machine=machine, no_apply=creek)
+        spilled[overlap] = driven.spilled.no_apply_n_lb
+        assert driven.spilled.no_apply_n_lb <= driven.spilled.outside_n_lb + 1e-9
+    assert spilled[0.0] == 0.0
+    assert 0 < spilled[50.0] < spilled[100.0]

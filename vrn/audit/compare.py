@@ -156,7 +156,8 @@ def _compared(
     rows = [_zone(zone["zone"], zone["acres"], zone["rate_n_lb_ac"], number == zone["zone"], rate_n, acres, near)
             for zone in summary["zones"]]  # fmt: skip
     if np.any(number == 0):
-        off_ac = geodesic_acres(ground.no_apply, ground.crs) if not ground.no_apply.is_empty else 0.0
+        off = shapely.intersection(ground.no_apply, ground.boundary)
+        off_ac = 0.0 if off.is_empty else geodesic_acres(off, ground.crs)
         rows.append(_zone(0, off_ac, 0.0, number == 0, rate_n, acres, near))
     known = prints.areas_known
     comparison = Comparison(

@@ -14,6 +14,7 @@ from vrn.files.iso_grid import iso_grid
 from vrn.files.lonlat import DrawnZone, drawn_zones, lonlat_parts, rings
 from vrn.files.names import terminal_name
 from vrn.model.area import geodesic_acres
+from vrn.prescription.limits import fixed_rates
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.units import AC_M2, GAL_AC_L_HA, GAL_AC_MM3_M2, LB_AC_KG_HA, LB_AC_MG_M2
 
@@ -154,12 +155,8 @@ def _add_zone(task: ET.Element, prescription: Prescription, code: int, name: str
 
 def _add_fixed_zones(task: ET.Element, prescription: Prescription) -> int:
     """Rates at start, with position lost, and out of the field; zones of one rate share a code. Returns the next."""
-    export, product = prescription.field.settings.export, prescription.product
-    wanted = {
-        "H": export.default_rate_n_lb_ac,
-        "I": export.position_lost_rate_n_lb_ac,
-        "J": export.out_of_field_rate_n_lb_ac,
-    }
+    product, fixed = prescription.product, fixed_rates(prescription)
+    wanted = {"H": fixed.default_n_lb_ac, "I": fixed.position_lost_n_lb_ac, "J": fixed.out_of_field_n_lb_ac}
     values = {letter: setpoint(n_lb_ac / product.n_lb_per_unit, product.unit) for letter, n_lb_ac in wanted.items()}
     codes = {value: code for code, value in enumerate(dict.fromkeys((0, *values.values())))}  # code 0 applies nothing
     for letter, value in values.items():

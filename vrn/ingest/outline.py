@@ -21,6 +21,7 @@ from vrn.units import AC_M2, FT_M, HA_AC
 _LEAST_AC, _FEW_AC, _USUAL_AC, _MOST_AC = 0.05, 1.0, 2000.0, 50_000.0
 _LEAST_INNER_AC = 0.01  # of an outline inside the field that a person must hear of
 _MOST_PIECES = 500  # of an outline, up to which each is held against each
+_REACH_M = 300.0  # beyond the boundary that no-apply ground is kept: an edge buffer is less than 500 ft
 _ARC_SEGMENTS = 32  # of a quarter circle; the area of a round end is 0.04 % short
 
 
@@ -129,12 +130,13 @@ def read_no_apply(
     files: InputFiles, parts: tuple[NoApply, ...], boundary: shapely.Geometry, crs: str
 ) -> shapely.Geometry:
     """
-    Ground inside the boundary that gets no nitrogen, in the field's projected system ``crs``.
+    Ground in and around the field that gets no nitrogen, in the field's projected system ``crs``.
 
-    Widened by each setback in projected meters and cut to the boundary; may be empty. Refuses a line or a point without
-    a setback, and ground that leaves nothing of the field.
+    Widened by each setback in projected meters; kept as far beyond the boundary as a machine or an edge buffer may
+    reach; may be empty. Refuses a line or a point without a setback, and ground that leaves nothing of the field.
     """
     pieces: list[shapely.Geometry] = []
+    reach = shapely.box(*shapely.buffer(boundary, _REACH_M).bounds)
     for i, part in enumerate(parts, 1):
         source = files.source(part.file, f"field.no_apply[{i}].file")
         features, meant, _ = read_chosen(files, source)
@@ -149,11 +151,11 @@ def read_no_apply(
             )
         whole = shapely.union_all(shapes)
         widened = shapely.buffer(whole, part.setback_ft * FT_M, quad_segs=_ARC_SEGMENTS) if part.setback_ft else whole
-        inside = _polygons(shapely.intersection(widened, boundary))
-        if inside.is_empty:
+        if not shapely.intersects(widened, boundary):  # beside the field a boom or an edge buffer may still reach it
             away_ft = float(shapely.distance(widened, boundary)) / FT_M
-            files.warn("ingest.no-apply-outside", source, distance=Quantity("distance", away_ft))
-        pieces.append(inside)
+            tell = files.note if away_ft * FT_M < _REACH_M else files.warn
+            tell("ingest.no-apply-outside", source, distance=Quantity("distance", away_ft))
+        pieces.append(shapely.intersection(widened, reach))
     no_apply = _polygons(shapely.union_all(pieces)) if pieces else shapely.MultiPolygon()
     left_ac = shapely.area(shapely.difference(boundary, no_apply)) / AC_M2
     if left_ac < _LEAST_AC:

@@ -258,6 +258,7 @@ class MachineSection:
     rate_change_s: Annotated[float, Ge(0), Le(30)] = 2.0
     look_ahead_s: Annotated[float, Ge(0), Le(30)] | None = None  # equal to rate_change_s when not given
     heading_deg: Annotated[float, Ge(0), Lt(360)] | None = None
+    edge_overlap_pct: Annotated[float, Ge(0), Le(100)] = 50.0  # of a section off the treated ground when it shuts off
     tank_gal: Positive | None = None
     tank_lb: Positive | None = None
 
@@ -298,6 +299,7 @@ class ExportSection:
     default_rate_n_lb_ac: Rate = 0.0
     out_of_field_rate_n_lb_ac: Rate = 0.0
     position_lost_rate_n_lb_ac: Rate = 0.0
+    fixed_rate_reason: str = ""  # why one of these three is not 0
     shapefile_columns: dict[str, str] = field(default_factory=dict)
     tiles: str | None = None  # address of an aerial background; the map asks the network only when this is given
 

@@ -11,6 +11,7 @@ from vrn.files.names import one_line, status, terminal_name
 from vrn.files.shapefile import column_names
 from vrn.findings import Kind, Quantity
 from vrn.pages.report_phrases import zone_label
+from vrn.prescription.limits import fixed_rates
 from vrn.prescription.model import Prescription
 from vrn.prescription.products import loads_report
 from vrn.words import UnitFormat, say
@@ -106,8 +107,9 @@ def _iso(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
         if settings.header.edge_buffer_ft > 0:
             lines.append(say(shown, "sheet.edge", edge=Quantity("length", settings.header.edge_buffer_ft)))
     _, per_area = _kinds(prescription)
-    fixed = (("before-first", export.default_rate_n_lb_ac), ("position-lost", export.position_lost_rate_n_lb_ac),
-             ("outside", export.out_of_field_rate_n_lb_ac))  # fmt: skip
+    rates = fixed_rates(prescription)
+    fixed = (("before-first", rates.default_n_lb_ac), ("position-lost", rates.position_lost_n_lb_ac),
+             ("outside", rates.out_of_field_n_lb_ac))  # fmt: skip
     lines += [
         say(shown, f"sheet.{when}", rate=Quantity(per_area, n_lb_ac / product.n_lb_per_unit)) for when, n_lb_ac in fixed
     ]

@@ -90,8 +90,8 @@ def _drive(report: DriveReport, shown: UnitFormat) -> list[Piece]:
         speed=Quantity("speed", report.speed_mph), share=Quantity("share", report.within_share),
         applied=Quantity("mass", report.applied_n_lb), prescribed=Quantity("mass", report.prescribed_n_lb),
     )  # fmt: skip
-    if report.outside_n_lb >= _LEAST_OUTSIDE_N_LB:
-        sentence += " " + say(shown, "rates.drive-outside", mass=Quantity("mass", report.outside_n_lb))
+    if report.spilled.outside_n_lb >= _LEAST_OUTSIDE_N_LB:
+        sentence += " " + say(shown, "rates.drive-outside", mass=Quantity("mass", report.spilled.outside_n_lb))
     rows = tuple(
         (
             str(zone.zone), shown.text("share", zone.within_share), shown.number("rate", zone.mean_applied_n_lb_ac),

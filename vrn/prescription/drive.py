@@ -18,6 +18,15 @@ _ACROSS_M: Final = 3.0
 _MOST_PIECES: Final = 2_000_000  # a very large field is looked at in longer steps
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spilled:
+    """Nitrogen beyond the treated ground, what of it is on no-apply ground [lb N], and where most of that is. [m]"""
+
+    outside_n_lb: float = 0.0
+    no_apply_n_lb: float = 0.0
+    no_apply_at_m: tuple[float, float] | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Drive:
     """What a simulated drive put where."""
@@ -28,7 +37,7 @@ class Drive:
     zone: NDArray[np.int32]  # shape (n,)
     target_n_lb_ac: NDArray[np.float64]  # shape (n,)
     applied_n_lb_ac: NDArray[np.float64]  # shape (n,)
-    outside_n_lb: float  # what sections put beyond the treated ground where they overhang its edge
+    spilled: Spilled  # what sections put beyond the treated ground where they overhang its edge
 
     @property
     def within(self) -> NDArray[np.bool_]:
@@ -43,6 +52,7 @@ def drive(
     grid: Grid,
     treated: shapely.Geometry,
     machine: MachineSection,
+    no_apply: shapely.Geometry | None = None,
 ) -> Drive:
     """Drive a prescription along parallel passes.
 
@@ -51,8 +61,9 @@ def drive(
 
     One rate at a time over the whole swath. The controller reads the map where the middle of the machine will be after
     the look-ahead (where that is off the map, at the nearest part of the swath that is on it) and moves to a new rate
-    evenly over the rate-change time; off the map it keeps the last rate. Each section is off wherever its middle is off
-    the treated ground. Turns are not driven: every pass begins at speed with its first rate reached.
+    evenly over the rate-change time; off the map it keeps the last rate. Each section is off wherever more of it than
+    the machine's overlap at an edge lies off the treated ground (with 50 %, its middle). Turns are not driven:
+    every pass begins at speed with its first rate reached.
 
     Without look-ahead a change from 100 to 150 takes 2 s at 8 mph, 7.15 m beyond the border; for 70 % of it the rate is
     under 135. That is 5 m of 720 m, 0.7 %:
@@ -91,13 +102,16 @@ def drive(
     edge = _edge_cells(grid, treated)
     zone = _on_ground(labels, grid, points, treated=treated, edge=edge)
     on = _on_ground(labels, grid, middles, treated=treated, edge=edge) > 0
+    edges = _SectionsAtEdge.of(passes, middles, step_m, section_m, treated)
+    if machine.edge_overlap_pct != 50:
+        on[edges.at] = edges.inside_share >= max(1.0 - machine.edge_overlap_pct / 100.0, 1e-6) - 1e-6
     inside = zone > 0
     applied = np.broadcast_to((rate[:, :, None] * on)[..., None], zone.shape)
     piece_m2 = step_m * section_m / per_section
     return Drive(
         passes=passes, points_m=points[inside], piece_m2=piece_m2,
         zone=zone[inside], target_n_lb_ac=rate_n_lb_ac[zone[inside]], applied_n_lb_ac=applied[inside],
-        outside_n_lb=float(applied[~inside].sum() * piece_m2 / AC_M2),
+        spilled=edges.spilled(rate[:, :, None] * on, no_apply),
     )  # fmt: skip
 
 
@@ -126,7 +140,7 @@ class DriveReport:
     within_share: float  # of the area, within ± 10 % of its rate
     prescribed_n_lb: float  # both on the treated ground
     applied_n_lb: float
-    outside_n_lb: float  # what lands beyond it
+    spilled: Spilled  # what lands beyond the treated ground
     zones: tuple[ZoneDrive, ...]
 
 
@@ -152,8 +166,51 @@ def drive_report(driven: Drive, machine: MachineSection) -> DriveReport:
         within_share=float(within.mean()) if len(within) else float("nan"),
         prescribed_n_lb=float(driven.target_n_lb_ac.sum() * piece_ac),
         applied_n_lb=float(driven.applied_n_lb_ac.sum() * piece_ac),
-        outside_n_lb=driven.outside_n_lb, zones=tuple(zones),
+        spilled=driven.spilled, zones=tuple(zones),
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _SectionsAtEdge:
+    """Sections over the edge of the treated ground: (step, pass, section), their ground, the share that is treated."""
+
+    at: tuple[NDArray[np.intp], ...]
+    ground: NDArray[np.object_]
+    inside_share: NDArray[np.float64]
+
+    @classmethod
+    def of(
+        cls, passes: Passes, middles: NDArray[np.float64], step_m: float, section_m: float, treated: shapely.Geometry
+    ) -> "_SectionsAtEdge":
+        border = shapely.boundary(treated)
+        shapely.prepare(border)
+        at = np.nonzero(shapely.dwithin(border, shapely.points(middles), np.hypot(step_m, section_m) / 2))
+        corners = np.array([(-step_m, -section_m), (step_m, -section_m), (step_m, section_m), (-step_m, section_m)]) / 2
+        turned = passes.to_field(corners[:, 0], corners[:, 1]) - passes.to_field(np.zeros(1), np.zeros(1))
+        ground = shapely.polygons(middles[at][:, None, :] + turned[None])
+        return cls(at=at, ground=ground, inside_share=_share_on(ground, treated))
+
+    def spilled(self, rate_n_lb_ac: NDArray[np.float64], no_apply: shapely.Geometry | None) -> Spilled:
+        """What these sections put beyond the treated ground at a rate for each (step, pass, section)."""
+        rate = rate_n_lb_ac[self.at]
+        outside = float((rate * (1.0 - self.inside_share) * shapely.area(self.ground)).sum() / AC_M2)
+        if no_apply is None or no_apply.is_empty or not (rate > 0).any():
+            return Spilled(outside_n_lb=outside)
+        forbidden = rate * _share_on(self.ground, no_apply) * shapely.area(self.ground) / AC_M2
+        most = shapely.centroid(self.ground[int(np.argmax(forbidden))])
+        return Spilled(
+            outside_n_lb=outside, no_apply_n_lb=float(forbidden.sum()),
+            no_apply_at_m=(float(most.x), float(most.y)) if forbidden.any() else None,
+        )  # fmt: skip
+
+
+def _share_on(pieces: NDArray[np.object_], ground: shapely.Geometry) -> NDArray[np.float64]:
+    """Share of each piece that lies on some ground."""
+    shapely.prepare(ground)
+    share = shapely.covers(ground, pieces).astype(float)
+    cut = np.flatnonzero(shapely.intersects(ground, pieces) & (share == 0))
+    share[cut] = np.minimum(shapely.area(shapely.intersection(pieces[cut], ground)) / shapely.area(pieces[cut]), 1.0)
+    return share
 
 
 def _look_ahead_s(machine: MachineSection) -> float:

@@ -2,14 +2,18 @@
 
 import itertools
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
-from vrn.findings import Quantity
+from vrn.errors import InputFileError
+from vrn.findings import Finding, Quantity, warning
 from vrn.model.settings import CreditSection, Settings
 from vrn.nitrogen.lines import irrigation_n_lb_ac, manure_organic_n_lb_ac
-from vrn.prescription.model import Cause, Change
+from vrn.prescription.model import Cause, Change, Prescription
+from vrn.units import FT_M
 
 _CLOSE = 1e-9
 _ALL_WAYS = 12  # zones up to which every way of rounding is looked at
@@ -79,6 +83,64 @@ def _credited_n_lb_ac(section: CreditSection) -> float:
     if water is not None:
         total += float(irrigation_n_lb_ac(water.nitrate_ppm, water_in=water.water_in))
     return total
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FixedRates:
+    """
+    Rates the machine makes without the map: before the first position, with position lost, and off the field. [lb N/ac]
+
+    Never above what the pass, the season and the machine allow on any treated ground, and nothing where no-apply
+    ground is within a swath of the field; ``wanted_n_lb_ac`` is the highest that the field file asks for.
+    """
+
+    default_n_lb_ac: float
+    position_lost_n_lb_ac: float
+    out_of_field_n_lb_ac: float
+    wanted_n_lb_ac: float
+    cap_n_lb_ac: float
+    near_no_apply: bool
+    swath_ft: float
+    reason: str
+
+    def findings(self) -> Iterator[Finding]:
+        """What a person must know of a fixed rate that is not 0, and of one that was not written as asked."""
+        highest = max(self.default_n_lb_ac, self.position_lost_n_lb_ac, self.out_of_field_n_lb_ac)
+        wanted = Quantity("rate", self.wanted_n_lb_ac)
+        if highest > 0:
+            yield warning("rates.fixed-on", "machine", rate=Quantity("rate", highest), reason=self.reason)
+        if highest < self.wanted_n_lb_ac and self.near_no_apply:
+            swath = Quantity("length", self.swath_ft)
+            yield warning("rates.fixed-near-no-apply", "machine", rate=wanted, swath=swath)
+        elif highest < self.wanted_n_lb_ac:
+            yield warning("rates.fixed-over-limit", "machine", rate=wanted, cap=Quantity("rate", self.cap_n_lb_ac))
+
+
+def fixed_rates(prescription: Prescription) -> FixedRates:
+    """
+    Rates without the map, as they are written.
+
+    Raises
+    ------
+    InputFileError
+        If one above 0 has no reason.
+    """
+    field = prescription.field
+    export, machine = field.settings.export, field.settings.machine
+    wanted = (export.default_rate_n_lb_ac, export.position_lost_rate_n_lb_ac, export.out_of_field_rate_n_lb_ac)
+    if max(wanted) > 0 and not export.fixed_rate_reason.strip():
+        problem = "[export] sets a rate for ground without a map, and gives no reason."
+        raise InputFileError(problem, "Set those rates to 0 (the safe choice), or write fixed_rate_reason.")
+    layer = prescription.surfaces.get("applied_n_lb_ac")
+    listed = sum(application.n_lb_ac for application in field.settings.applications or ())
+    applied = listed if layer is None else float(np.max(layer.values[prescription.share > 0], initial=0.0))
+    near = shapely.dwithin(field.no_apply, field.boundary, machine.swath_ft * FT_M)
+    cap = 0.0 if near else min(cap for cap, _, _ in rules_of(field.settings).caps(applied))
+    default, lost, outside = (min(rate, cap) for rate in wanted)
+    return FixedRates(
+        default_n_lb_ac=default, position_lost_n_lb_ac=lost, out_of_field_n_lb_ac=outside, wanted_n_lb_ac=max(wanted),
+        cap_n_lb_ac=cap, near_no_apply=near, swath_ft=machine.swath_ft, reason=export.fixed_rate_reason.strip(),
+    )  # fmt: skip
 
 
 def limited(

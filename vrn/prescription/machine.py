@@ -9,14 +9,18 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.findings import Finding, Quantity, warning
+from vrn.model.area import transformer
 from vrn.model.settings import MachineSection
 from vrn.prescription.drive import DriveReport, drive, drive_report
+from vrn.prescription.limits import fixed_rates
 from vrn.prescription.model import Prescription, Product, ZoneRate
 from vrn.prescription.products import loads_report
 from vrn.units import FT_M, MPH_M_S
 
 # an acre is 43 560 ft² and a mile 5280 ft: 43 560 × 60 / 5280
 FLOW_FACTOR: Final = 495.0
+_LEAST_SPILLED_N_LB: Final = 0.05  # what the printed tenth of a pound can show
+_MOST_SPILLED: Final = 0.01  # of the prescribed nitrogen, beyond the treated ground: a choice of this project
 _ENOUGH_SHARE: Final = 0.90  # of the area, that should get its rate within ± 10 %: a choice of this project
 
 
@@ -160,18 +164,19 @@ def with_machine_check(prescription: Prescription) -> Prescription:
     machine = settings.machine
     by_zone = np.array([0.0, *(rate.rate_n_lb_ac for rate in prescription.rates)])
     driven = drive(
-        prescription.zones.labels, by_zone, grid=prescription.grid, treated=prescription.outline(), machine=machine
-    )
+        prescription.zones.labels, by_zone, grid=prescription.grid, treated=prescription.outline(), machine=machine,
+        no_apply=prescription.field.no_apply,
+    )  # fmt: skip
     flows, drove = machine_report(prescription.rates, machine, prescription.product), drive_report(driven, machine)
     kept = tuple(finding for finding in prescription.findings if finding.about not in ("machine", "drive"))
     return replace(
         prescription, machine=flows, drive=drove,
         loads=loads_report(prescription.rates, prescription.product, machine, n_per_lb=settings.prices.n_per_lb),
-        findings=(*kept, *_findings(flows, drove)),
+        findings=(*kept, *fixed_rates(prescription).findings(), *_findings(flows, drove, prescription.grid.crs)),
     )  # fmt: skip
 
 
-def _findings(flows: MachineReport, drove: DriveReport) -> Iterator[Finding]:
+def _findings(flows: MachineReport, drove: DriveReport, crs: str) -> Iterator[Finding]:
     for zone in flows.zones:
         if zone.advice:
             speed = {} if zone.advice == "impossible" else {"advised": Quantity("speed", zone.advised_speed_mph)}
@@ -182,3 +187,13 @@ def _findings(flows: MachineReport, drove: DriveReport) -> Iterator[Finding]:
     if drove.within_share < _ENOUGH_SHARE:
         yield warning("rates.drive-share", "drive", share=Quantity("share", drove.within_share),
                       rate_change=Quantity("number", drove.rate_change_s))  # fmt: skip
+    spilled = drove.spilled
+    if spilled.no_apply_n_lb >= _LEAST_SPILLED_N_LB and spilled.no_apply_at_m is not None:
+        longitude, latitude = transformer(crs, "EPSG:4326").transform(*spilled.no_apply_at_m)
+        yield warning("rates.drive-on-no-apply", "drive", mass=Quantity("mass", spilled.no_apply_n_lb),
+                      place=f"{latitude:.6f}, {longitude:.6f}")  # fmt: skip
+    if spilled.outside_n_lb > _MOST_SPILLED * drove.prescribed_n_lb:
+        yield warning(
+            "rates.drive-off-field", "drive", mass=Quantity("mass", spilled.outside_n_lb),
+            share=Quantity("share", spilled.outside_n_lb / drove.prescribed_n_lb),
+        )  # fmt: skip

@@ -105,6 +105,29 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Zone {zone}: {rate} cannot be made at {speed}, nor at any speed in the applicator's range.",
         "Fit other orifices or metering, or set another rate.",
     ),
+    "drive-on-no-apply": (
+        "About {mass} would land on no-apply ground, where sections overhang it. Most is near {place}.",
+        ("Set the terminal to shut a section off as soon as it touches such ground, and enter an overlap of 0%. Or "
+        "widen the setback by half a section."),
+        "machine.edge_overlap_pct = 0",
+    ),
+    "drive-off-field": (
+        "About {mass}, {share} of the total, would land beyond the treated ground, where sections overhang its edge.",
+        "Use more sections, or less overlap at the edges.",
+        "machine.edge_overlap_pct = 0",
+    ),
+    "fixed-on": (
+        "With no position or off the map, the machine still applies up to {rate:0}. Reason given: {reason}",
+        "Make sure the operator knows. A rate of 0 is safer.",
+    ),
+    "fixed-near-no-apply": (
+        "A fixed rate of {rate:0} is asked for, but no-apply ground is within {swath} of the field. It is set to 0.",
+        "Leave the fixed rates at 0 in this field.",
+    ),
+    "fixed-over-limit": (
+        "A fixed rate of {rate:0} is asked for. The limits allow {cap:0}, so that is what is written.",
+        "Lower the fixed rate.",
+    ),
     "drive-share": (
         "At the speed and width entered, about {share} of the ground will get within 10% of the target rate.",
         "Use fewer zones or larger patches, drive slower, or set the look-ahead to the time a rate change takes.",
