@@ -265,7 +265,7 @@ def test_no_rate_on_a_creek_beside_the_field(kind: str, seed: int, make: Maker, 
     rng = np.random.default_rng(seed)
     made = make(edge_buffer_ft=60.0, export={"iso_grid": kind})
     west, south, east, north = made.field.boundary.bounds
-    bends = np.column_stack([np.linspace(west - 60, east + 60, 6), south - rng.uniform(2, 18, 6)])
+    bends = np.column_stack([np.linspace(west - 60, east + 60, 6), south - rng.uniform(6, 18, 6)])
     creek = shapely.union(shapely.LineString(bends).buffer(5.0), shapely.Point(east + 8, north - 40).buffer(6.0))
     made = replace(made, field=replace(made.field, no_apply=creek))
     write_iso(made, tmp_path)

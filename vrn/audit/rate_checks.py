@@ -19,6 +19,8 @@ from vrn.units import FT_M
 Array = NDArray[np.float64]
 Reader = Callable[[Array, Array], Array]
 POINTS: Final = 10_000
+_TRIED_ON_A_PART = 2_000
+_OUTLINE_M = 0.05  # to which outlines of two files agree
 _ALIKE: Final = 0.98  # share of points from which a transformed file counts as matching
 
 
@@ -73,7 +75,7 @@ def rate_checks(opened: Opened) -> Iterator[Check]:
             "audit.rates-alike" if good else "audit.rates-apart", "all files", files=len(found), points=len(usual),
             distance=Quantity("length", places.clearance_m / FT_M), spread=Quantity("rate", spread),
         )  # fmt: skip
-    yield from _off_ground(found, places)
+    yield from _off_ground(found, places, readers, opened)
     yield from _registration(opened, readers, step)
 
 
@@ -210,16 +212,34 @@ def _turned(usual: Array, read: Reader, places: Places, share: float) -> str:
     return code
 
 
-def _off_ground(found: dict[str, Array], places: Places) -> Iterator[Check]:
-    """Whether any file has a rate on no-apply ground, or outside the boundary."""
+def _off_ground(found: dict[str, Array], places: Places, readers: dict[str, Reader], opened: Opened) -> Iterator[Check]:
+    """Whether any file has a rate outside the boundary, or on no-apply ground up to its edge (rasters: clear of it)."""
     outside = ~places.treated & ~places.no_apply
-    for where, mask in (("no-apply", places.no_apply), ("outside", outside)):
+    lon, lat = _on_no_apply(opened)
+    kept_off = {name: rate[places.no_apply] if name.endswith(".tif") else readers[name](lon, lat)
+                for name, rate in found.items() if len(lon)}  # fmt: skip
+    beyond = {name: rate[outside] for name, rate in found.items()}
+    for where, points, rates in (("no-apply", len(lon), kept_off), ("outside", int(outside.sum()), beyond)):
         strays = [
-            failed(f"audit.stray-{where}", name, points=int(np.sum(rate[mask] > 0)), most=_rate(rate[mask].max()))
-            for name, rate in found.items()
-            if np.any(rate[mask] > 0)
+            failed(f"audit.stray-{where}", name, points=int(np.sum(rate > 0)), most=_rate(rate.max()))
+            for name, rate in rates.items()
+            if np.any(rate > 0)
         ]
-        yield from strays or [passed(f"audit.none-{where}", "all files", points=int(mask.sum()))]
+        yield from strays or [passed(f"audit.none-{where}", "all files", points=points)]
+
+
+def _on_no_apply(opened: Opened) -> tuple[Array, Array]:
+    """Longitude and latitude of places all over the no-apply ground, the same each time."""
+    assert opened.ground is not None  # callers looked
+    rng = np.random.default_rng(11783)
+    kept: list[Array] = [np.empty((0, 2))]
+    parts = shapely.get_parts(shapely.buffer(opened.ground.no_apply, -_OUTLINE_M))
+    for part in parts[~shapely.is_empty(parts)]:
+        shapely.prepare(part)
+        corners = np.array(part.bounds)
+        tried = rng.uniform(corners[:2], corners[2:], (_TRIED_ON_A_PART, 2))
+        kept.append(tried[shapely.contains_xy(part, tried)])
+    return transformer(opened.ground.crs, "EPSG:4326").transform(*np.concatenate(kept).T)
 
 
 def _registration(opened: Opened, readers: dict[str, Reader], step: float) -> Iterator[Check]:

@@ -207,7 +207,7 @@ class _SectionsAtEdge:
 def _share_on(pieces: NDArray[np.object_], ground: shapely.Geometry) -> NDArray[np.float64]:
     """Share of each piece that lies on some ground."""
     shapely.prepare(ground)
-    share = shapely.covers(ground, pieces).astype(float)
+    share: NDArray[np.float64] = shapely.covers(ground, pieces).astype(float)
     cut = np.flatnonzero(shapely.intersects(ground, pieces) & (share == 0))
     share[cut] = np.minimum(shapely.area(shapely.intersection(pieces[cut], ground)) / shapely.area(pieces[cut]), 1.0)
     return share

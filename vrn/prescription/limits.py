@@ -134,7 +134,7 @@ def fixed_rates(prescription: Prescription) -> FixedRates:
     layer = prescription.surfaces.get("applied_n_lb_ac")
     listed = sum(application.n_lb_ac for application in field.settings.applications or ())
     applied = listed if layer is None else float(np.max(layer.values[prescription.share > 0], initial=0.0))
-    near = shapely.dwithin(field.no_apply, field.boundary, machine.swath_ft * FT_M)
+    near = bool(shapely.dwithin(field.no_apply, field.boundary, machine.swath_ft * FT_M))
     cap = 0.0 if near else min(cap for cap, _, _ in rules_of(field.settings).caps(applied))
     default, lost, outside = (min(rate, cap) for rate in wanted)
     return FixedRates(
