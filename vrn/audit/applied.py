@@ -45,17 +45,14 @@ class AppliedRecords:
 
     Parameters
     ----------
-    source : str
     shapes : ndarray of shapely Point or Polygon, shape (n,)
         In ``crs``.
-    crs : str
     rate : ndarray, shape (n,)
         In ``unit``; NaN where there is none.
     unit : str or None
         None when the file does not say.
     width_m, speed_m_s, distance_m : ndarray, shape (n,), or None
         [m], [m/s], [m]
-    rate_column : str
     """
 
     source: str
@@ -242,7 +239,6 @@ def footprints_of(
 
     Parameters
     ----------
-    records : AppliedRecords
     shapes : ndarray of shapely geometries, shape (n,)
         The records' places in a projected system.
     width_m : ndarray, shape (n,), or None
@@ -319,7 +315,6 @@ def twice_and_never(
 
     Parameters
     ----------
-    prints : Footprints
     rate_n_lb_ac : ndarray, shape (n,)
         [lb N/ac]
     treated : shapely.Geometry

@@ -108,11 +108,7 @@ def _kept(
     """Records that count for ground of this field, and why the others do not."""
     shapely.prepare(ground.boundary)
     inside = shapely.intersects(ground.boundary, shapes if records.are_points else shapely.point_on_surface(shapes))
-    reasons = [
-        ("no_rate", ~np.isfinite(rate_n)),
-        ("negative_rate", rate_n < 0),
-        ("outside", ~inside),
-    ]
+    reasons = [("no_rate", ~np.isfinite(rate_n)), ("negative_rate", rate_n < 0), ("outside", ~inside)]
     if records.are_points:
         if width_m is not None:
             reasons.append(("no_width", ~(width_m > 0)))

@@ -20,7 +20,6 @@ class Check:
     ----------
     code : str
         Names the sentence in the catalogue, ``"audit.what"``.
-    ok : bool
     about : str
         The file, or ``"all files"``.
     quantities : dict of str to Quantity
@@ -45,7 +44,6 @@ class Verification:
 
     Parameters
     ----------
-    folder : Path
     units : {"us", "metric"}
         In which the field's files speak.
     checks : tuple of Check
@@ -77,10 +75,8 @@ class FileZones:
     zone : ndarray of int, shape (n,)
     rate : ndarray, shape (n,)
         In ``unit``.
-    unit : tuple of str, length n
     polygons : ndarray of shapely Polygon, shape (n,)
         In ``crs``.
-    crs : str
     checks : tuple of Check
         What was found of the file itself.
     columns : tuple of str

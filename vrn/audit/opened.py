@@ -38,16 +38,10 @@ class Opened:
 
     Parameters
     ----------
-    folder : Path
-    summary : dict
     n_lb_per_unit : float
         Nitrogen in a unit of product, from the summary's totals; NaN when nothing is applied. [lb N]
-    sheet : LoadSheet or None
-    ground : Ground or None
     vectors : dict of str to FileZones
         By file, in longitude and latitude (the GeoPackage's own are moved there).
-    task : IsoTask or None
-    rasters : dict of str to Raster
     checks : tuple of Check
         Files that could not be read, and what was found of those that could.
     """
@@ -122,7 +116,6 @@ def nitrogen_rates(zones: FileZones, n_lb_per_unit: float) -> Array:
 
     Parameters
     ----------
-    zones : FileZones
     n_lb_per_unit : float
         Nitrogen in a unit of product. [lb N/gal or lb N/lb]
 

@@ -188,7 +188,6 @@ def explained(name: str, rates: dict[int, float], wanted: dict[int, float], open
         The file.
     rates, wanted : dict of int to float
         Zone → rate found (only those that differ) and rate that should be. [lb N/ac]
-    opened : Opened
     """
     ratios = {number: rate / wanted[number] for number, rate in rates.items() if wanted[number] > 0}
     positive = [number for number, rate in wanted.items() if rate > 0]

@@ -33,7 +33,6 @@ class Places:
     ----------
     easting_m, northing_m, longitude, latitude : ndarray, shape (n,)
     treated, no_apply : ndarray of bool, shape (n,)
-    crs : str
     clearance_m : float
         Least distance to an edge. [m]
     """

@@ -40,10 +40,8 @@ class IsoTask:
         Of a task without a grid.
     fixed : dict of str to int
         Setpoint at start (H), with the position lost (I), out of the field (J).
-    area_m2 : int
     names : dict of str to str
         Task, field, product, unit shown, version, kind.
-    faults : tuple of Check
     """
 
     entity: str

@@ -109,11 +109,6 @@ def read_geopackage(path: Path) -> Ground:
     path : Path
         Opened read-only, so that no lock or journal is left beside it.
 
-    Returns
-    -------
-    ground : Ground
-        The zones' rates are lb N/ac.
-
     Raises
     ------
     UnreadableError

@@ -21,7 +21,6 @@ def write_geojson(prescription: Prescription, folder: Path) -> None:
 
     Parameters
     ----------
-    prescription : Prescription
     folder : Path
         Existing folder to write into.
 
@@ -79,7 +78,6 @@ def write_gpx(prescription: Prescription, folder: Path) -> None:
 
     Parameters
     ----------
-    prescription : Prescription
     folder : Path
         Existing folder to write into.
 

@@ -19,7 +19,6 @@ def write_geopackage(prescription: Prescription, folder: Path) -> None:
 
     Parameters
     ----------
-    prescription : Prescription
     folder : Path
         Existing folder to write into; it holds no ``layers.gpkg`` yet.
     """

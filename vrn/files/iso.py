@@ -36,14 +36,7 @@ def setpoint(product_per_ac: float, unit: str) -> int:
 
     Parameters
     ----------
-    product_per_ac : float
-        [gal/ac or lb/ac]
     unit : {"gal", "lb"}
-
-    Returns
-    -------
-    value : int
-        DDI 0001 in 0.01 mm³/m², or DDI 0006 in mg/m².
 
     References
     ----------
@@ -69,7 +62,6 @@ def write_iso(prescription: Prescription, folder: Path) -> None:
 
     Parameters
     ----------
-    prescription : Prescription
     folder : Path
         Existing folder to write into.
 

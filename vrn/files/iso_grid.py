@@ -116,10 +116,7 @@ def _zone_of_centers(
 
 
 def _widened(
-    zone: NDArray[np.int32],
-    prescription: Prescription,
-    lon: NDArray[np.float64],
-    lat: NDArray[np.float64],
+    zone: NDArray[np.int32], prescription: Prescription, lon: NDArray[np.float64], lat: NDArray[np.float64]
 ) -> NDArray[np.int32]:
     """Cells outside the boundary but near it take the nearest zone, so that a drifting boom does not drop out."""
     crs, far_m = prescription.grid.crs, prescription.field.settings.header.edge_buffer_ft * FT_M

@@ -56,12 +56,6 @@ def lonlat_parts(geometry: shapely.Geometry, crs: str) -> tuple[shapely.Polygon,
     ----------
     geometry : shapely.Geometry
         In ``crs``; lines and points in it are left out.
-    crs : str
-
-    Returns
-    -------
-    parts : tuple of Polygon
-        Valid, two-dimensional, largest first.
 
     Examples
     --------
@@ -91,7 +85,6 @@ def rings(polygon: shapely.Polygon, *, clockwise_shell: bool) -> list[list[tuple
 
     Parameters
     ----------
-    polygon : Polygon
     clockwise_shell : bool
         True as shapefiles want it, False as RFC 7946 wants it.
 

@@ -19,7 +19,6 @@ def terminal_name(name: str, *, most: int = DESIGNATOR, instead: str = "Field") 
 
     Parameters
     ----------
-    name : str
     most : int
         Longest result. [characters]
     instead : str
@@ -42,7 +41,6 @@ def one_line(text: str, *, most: int = 200) -> str:
 
     Parameters
     ----------
-    text : str
     most : int
         Longest result. [characters]
 

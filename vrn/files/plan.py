@@ -31,17 +31,10 @@ def write_plan(plan: Plan, folder: str | Path, *, sheet: bytes) -> tuple[Path, .
 
     Parameters
     ----------
-    plan : Plan
     folder : path
         Made when it is not there.
     sheet : bytes
         The field sheet, as PDF.
-
-    Returns
-    -------
-    written : tuple of Path
-        ``plan.gpx``, ``plan.geojson``, ``samples_form.csv``, ``field_sheet.pdf``, ``areas.geojson`` for composites, and
-        ``plan.json`` last.
 
     Raises
     ------

@@ -27,7 +27,6 @@ def write_rasters(prescription: Prescription, folder: Path) -> None:
 
     Parameters
     ----------
-    prescription : Prescription
     folder : Path
         Existing folder to write into.
 

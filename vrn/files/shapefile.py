@@ -60,7 +60,6 @@ def write_shapefile(prescription: Prescription, folder: Path) -> None:
 
     Parameters
     ----------
-    prescription : Prescription
     folder : Path
         Existing folder to write into.
 
@@ -111,9 +110,4 @@ def shapefile_parts(prescription: Prescription) -> dict[str, bytes]:
     table = bytearray(dbf.getvalue())
     day = dated(prescription)
     table[1:4] = bytes((day.year - 1900, day.month, day.day))  # not the day it was run
-    return {
-        "RX.SHP": shp.getvalue(),
-        "RX.SHX": shx.getvalue(),
-        "RX.DBF": bytes(table),
-        "RX.PRJ": _PRJ.encode("ascii"),
-    }
+    return {"RX.SHP": shp.getvalue(), "RX.SHX": shx.getvalue(), "RX.DBF": bytes(table), "RX.PRJ": _PRJ.encode("ascii")}

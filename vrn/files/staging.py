@@ -32,11 +32,6 @@ def write_staged(
     check : callable, optional
         Called with the staged folder, every file in it, before anything is swapped in; what it raises stops all.
 
-    Returns
-    -------
-    folder : Path
-        ``out_dir``, complete.
-
     Raises
     ------
     OutputError
@@ -62,8 +57,6 @@ def write_files(files: dict[str, bytes], out_dir: str | Path, *, check: Callable
     ----------
     files : dict of str to bytes
         By path below the folder, ``summary.json`` among them.
-    out_dir, check
-        As in `write_staged`.
     """
 
     def fill(staged: Path) -> None:
@@ -81,7 +74,6 @@ def write_new_folder(folder: Path, files: Mapping[str, str | bytes]) -> tuple[Pa
 
     Parameters
     ----------
-    folder : Path
     files : mapping of str to str or bytes
         Name → text or content.
 

@@ -70,7 +70,6 @@ def write_summary(prescription: Prescription, folder: Path) -> None:
 
     Parameters
     ----------
-    prescription : Prescription
     folder : Path
         Folder that holds the written files; each is listed with its SHA-256.
     """

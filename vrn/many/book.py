@@ -64,7 +64,6 @@ class Entry:
         Of a failure.
     field : str
         Name of the field.
-    season : int or None
     summary : dict
         ``summary.json`` of the output; empty after a failure.
     crop : dict
@@ -98,14 +97,12 @@ class Outcome:
     ----------
     field : str
         Name of the field.
-    season : int
     what : str
         ``applied_n_lb``, ``applied_product``, ``strip_yield_bu_ac`` or ``stalk_nitrate_ppm``.
     value : float
         In the unit that ends ``what``; ``applied_product`` in the product's own.
     rate_n_lb_ac : float or None
         Of a strip. [lb N/ac]
-    note : str
     zone : int or None
         Of the prescription.
     """
@@ -264,14 +261,8 @@ def latest(path: Path, *, built: bool = False) -> tuple[Entry, ...]:
 
     Parameters
     ----------
-    path : Path
     built : bool
         Pass over failures, back to the latest build that wrote a prescription.
-
-    Returns
-    -------
-    entries : tuple of Entry
-        A build whose folder another field file has written to since is left out: its prescription is gone.
     """
     of = "FROM build WHERE status = 'built'" if built else "FROM build"
     return _entries(

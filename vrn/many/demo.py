@@ -18,11 +18,6 @@ def copy_demo(name: str, into: Path) -> Path:
     into : Path
         Folder that gets a folder of that name; made when it is not there.
 
-    Returns
-    -------
-    field_file : Path
-        The copy's ``field.toml``.
-
     Raises
     ------
     InputFileError

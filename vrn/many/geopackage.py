@@ -23,8 +23,6 @@ def write_season_geopackage(
 
     Parameters
     ----------
-    fields : tuple of Due
-    path : Path
     builds : tuple of Entry
         Every build of the book.
     came : tuple of Outcome

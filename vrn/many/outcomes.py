@@ -21,7 +21,6 @@ def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]
 
     Parameters
     ----------
-    path : Path
     entries : tuple of Entry
         Of the book: a field that is not in it is refused.
 
@@ -198,11 +197,6 @@ def stalks_by_zone(stalks: tuple[Outcome, ...]) -> tuple[ZoneStalks, ...]:
     ----------
     stalks : tuple of Outcome
         Of kind ``stalk_nitrate_ppm``.
-
-    Returns
-    -------
-    zones : tuple of ZoneStalks
-        By zone; tests without a zone last.
 
     Examples
     --------

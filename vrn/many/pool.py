@@ -29,7 +29,6 @@ class WorkerPool:
 
     Parameters
     ----------
-    executor : Executor
     size : int
         Fields in work at once.
     waiting : int
@@ -55,7 +54,6 @@ def build_many(
 
     Parameters
     ----------
-    jobs : sequence of Job
     out : Path
         Folder of all; each field gets ``out / job.name``.
     workers : int

@@ -25,8 +25,6 @@ def due(entries: tuple[Entry, ...], came: tuple[Outcome, ...], today: date) -> t
     ----------
     entries : tuple of Entry
         Of several seasons only the last counts: nothing is due for a crop that was harvested.
-    came : tuple of Outcome
-    today : date
     """
     applied = {(item.season, item.field) for item in came if item.what in ("applied_n_lb", "applied_product")}
     last = max((entry.season for entry in entries if entry.season is not None), default=None)
@@ -96,14 +94,7 @@ def _day(text: object) -> date | None:
 
 
 def to_order(fields: tuple[Due, ...]) -> tuple[Order, ...]:
-    """
-    Product that fields not yet applied will take.
-
-    Returns
-    -------
-    orders : tuple of Order
-        One for each product, by name.
-    """
+    """Product that fields not yet applied will take."""
     sums: dict[tuple[str, Literal["gal", "lb"]], list[float]] = {}
     for item in fields:
         if item.state not in ("approved", "DRAFT"):
@@ -126,15 +117,8 @@ def season_results(
 
     Parameters
     ----------
-    entries : tuple of Entry
-    came : tuple of Outcome
     corn_per_bu, n_per_lb : float, optional
         For the rate that would have paid best. [$/bu], [$/lb N]
-
-    Returns
-    -------
-    results : tuple of Result
-        Of the fields that have any outcome.
     """
     results = []
     for season, field in sorted({(item.season, item.field) for item in came}):

@@ -18,11 +18,6 @@ def pack(field_file: Path) -> dict[str, bytes]:
     """
     Every file of a field's folder.
 
-    Returns
-    -------
-    files : dict of str to bytes
-        By path below the folder. Hidden files and folders with a ``summary.json``, which are outputs, stay behind.
-
     Raises
     ------
     InputFileError
@@ -78,7 +73,6 @@ def build_shipped(name: str, field_file: str, folder: str, files: dict[str, byte
     ----------
     name, field_file, folder : str
         As in ``Row``; paths of the machine that sent the files.
-    files : dict of str to bytes
     """
     with tempfile.TemporaryDirectory(prefix="vrn-") as scratch:
         here, out = Path(scratch) / "field", Path(scratch) / "out"

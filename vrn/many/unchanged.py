@@ -37,14 +37,8 @@ def is_unchanged(field_file: Path, folder: Path) -> bool:
 
     Parameters
     ----------
-    field_file : Path
     folder : Path
         Of the output.
-
-    Returns
-    -------
-    unchanged : bool
-        Options of a build stand in the field file, which is one of the inputs.
     """
     summary = summary_in(folder)
     if summary is None:

@@ -61,11 +61,6 @@ def as_svg(drawing: FieldDrawing, title: str) -> str:
     ----------
     title : str
         What stands in for it where it is not seen.
-
-    Returns
-    -------
-    svg : str
-        Markup, text escaped; scale bar and arrow take the colour of the text around it.
     """
     width = _SVG_WIDTH if drawing.aspect < 0.9 else _SVG_WIDTH * 0.9 / drawing.aspect
     height = width * drawing.aspect

@@ -14,15 +14,7 @@ from vrn.findings import Quantity
 from vrn.model.surface_choice import SurfaceChoice
 from vrn.pages.field_drawing import rate_drawing
 from vrn.pages.field_drawn import as_svg
-from vrn.pages.map_page_layers import (
-    LEVELS,
-    ON_DEMAND,
-    Picture,
-    frame_of,
-    map_shapes,
-    pictures,
-    surface_title,
-)
+from vrn.pages.map_page_layers import LEVELS, ON_DEMAND, Picture, frame_of, map_shapes, pictures, surface_title
 from vrn.pages.map_page_words import allowed_of, override_of, state_text, zone_texts
 from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
 from vrn.pages.ramps import rate_colors

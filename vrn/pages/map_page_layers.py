@@ -78,14 +78,7 @@ class Frame:
 
 
 def frame_of(prescription: Prescription) -> Frame:
-    """
-    Raster in longitude and latitude over the treated ground.
-
-    Returns
-    -------
-    frame : Frame
-        At most 480 pixels a side; each pixel knows the cell its middle falls in.
-    """
+    """Raster in longitude and latitude over the treated ground."""
     from affine import Affine
     from rasterio.features import rasterize
 

@@ -43,8 +43,6 @@ def figure(
 
     Parameters
     ----------
-    width_in, height_in : float
-        [in]
     margins_in : tuple of float
         Left, bottom, right, top. [in]
 

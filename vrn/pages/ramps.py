@@ -65,11 +65,6 @@ class Ramp:
         ----------
         count : int
             One class takes the middle of the ramp.
-
-        Returns
-        -------
-        colors : tuple of str, length count
-            As ``#rrggbb``.
         """
         places = np.array([0.5]) if count == 1 else np.linspace(0.0, 1.0, count)
         return tuple(f"#{r:02x}{g:02x}{b:02x}" for r, g, b in self.colors(places).tolist())

@@ -42,14 +42,7 @@ def write_reports(
 
 
 def reports_of(prescription: Prescription) -> tuple[bytes, bytes]:
-    """
-    Set the report as a page and as paper, from the same content.
-
-    Returns
-    -------
-    page, paper : bytes
-        HTML and PDF.
-    """
+    """Set the report as a page and as paper, from the same content."""
     report = report_of(prescription)
     return html_of(report).encode(), report_pdf(report, prescription)
 
@@ -93,11 +86,6 @@ def report_pdf(report: Report, prescription: Prescription) -> bytes:
     ----------
     prescription : Prescription
         For its dates and its units: Letter where trade units are shown, A4 where metric ones are.
-
-    Returns
-    -------
-    pdf : bytes
-        Letters outside the font's are shown as boxes, never as markup.
     """
     settings = prescription.field.settings
     shown = UnitFormat.of(settings.units)

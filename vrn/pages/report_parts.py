@@ -25,8 +25,6 @@ class Table:
 
     Parameters
     ----------
-    caption : str
-    header : tuple of str
     rows : tuple of tuple of str
         As long as the header.
     numbers : tuple of int

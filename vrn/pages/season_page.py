@@ -34,16 +34,8 @@ def season_page(fields: tuple[Due, ...], orders: tuple[Order, ...], results: tup
 
     Parameters
     ----------
-    fields : tuple of Due
-    orders : tuple of Order
-    results : tuple of Result
     today : date
         The day it speaks of.
-
-    Returns
-    -------
-    html : str
-        One file with script and style inside; its policy forbids every other origin.
     """
     leaflet_css, leaflet_js, licence = leaflet_files()
     page_js, shown = page_asset("season.js"), season_units(fields)

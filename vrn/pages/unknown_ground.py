@@ -24,7 +24,6 @@ def unknown_ground(prescription: Prescription, names: Sequence[str] = ("need_lb_
 
     Parameters
     ----------
-    prescription : Prescription
     names : sequence of str
         Surfaces that are shown; the need rests on all of them.
     """

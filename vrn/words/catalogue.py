@@ -94,14 +94,7 @@ def label_of(units: UnitFormat, line: Labelled) -> str:
 
 
 def finding_texts(units: UnitFormat, findings: Iterable[Finding]) -> tuple[FindingText, ...]:
-    """
-    Findings as the reader of these units reads them.
-
-    Parameters
-    ----------
-    units : UnitFormat
-    findings : iterable of Finding
-    """
+    """Findings as the reader of these units reads them."""
     return tuple(_finding_text(units, one) for one in findings)
 
 

@@ -286,10 +286,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The weather runs from {first} to {last}, but the season is {season}.",
         "Use the weather of this season.",
     ),
-    "trace-of-rain": (
-        "{days:day has|days have} a trace of rain, read as none.",
-        "Nothing to do.",
-    ),
+    "trace-of-rain": ("{days:day has|days have} a trace of rain, read as none.", "Nothing to do."),
     "rain-in-doubt": (
         "Every day of rain in {column} is small for the unit in its name.",
         "Look up the unit at the station, and put it in the name of the column.",

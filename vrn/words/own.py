@@ -7,10 +7,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The need is not from a published method. It was given by {source}.",
         "Compare it with the methods in the report before you sign.",
     ),
-    "surface": (
-        "This map was not made from your samples. It was given by {source}.",
-        "Check it against your samples.",
-    ),
+    "surface": ("This map was not made from your samples. It was given by {source}.", "Check it against your samples."),
 }
 SENTENCES: Final[dict[str, str]] = {
     "method": "Method: a need of your own. No published method was used.",
