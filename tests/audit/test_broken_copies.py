@@ -290,7 +290,7 @@ def test_no_lock_or_journal_is_left(written: Path) -> None:
 
 def test_struct_reader_agrees_with_pyshp(written: Path) -> None:
     """The hand-written shapefile reader and pyshp read the same shapes and rows."""
-    from vrn.audit.read_shapefile import read_shapefile
+    from vrn.audit.read_layers import read_shapefile
 
     zones = read_shapefile(written / "shapefile")
     with shapefile.Reader(str(written / "shapefile" / "RX.SHP")) as reader:

@@ -19,7 +19,6 @@ from rasterio.env import Env
 
 from vrn.errors import InputFileError, OutputError
 from vrn.files.geojson import write_geojson, write_gpx
-from vrn.files.geopackage import write_geopackage
 from vrn.files.guard import check_before_writing
 from vrn.files.iso import write_iso
 from vrn.files.lonlat import lonlat_parts
@@ -27,7 +26,7 @@ from vrn.files.names import cleaned_names, terminal_name
 from vrn.files.raster import write_rasters
 from vrn.files.shapefile import shapefile_parts, write_shapefile
 from vrn.files.summary import summary_of
-from vrn.files.tables import write_tables
+from vrn.files.tables import write_geopackage, write_tables
 from vrn.model.area import geodesic_acres
 from vrn.pages.load_sheet import load_sheet
 from vrn.prescription.model import CheckStrip, Prescription

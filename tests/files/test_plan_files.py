@@ -12,8 +12,7 @@ import pytest
 import shapely
 
 from vrn.errors import OutputError
-from vrn.files.plan import write_plan
-from vrn.files.plan_form import form_rows, form_text
+from vrn.files.plan import form_rows, form_text, write_plan
 from vrn.ingest.read import read_ground
 from vrn.model.area import reproject
 from vrn.pages.plan_sheet import field_sheet

@@ -1,7 +1,7 @@
 """Written files, read again by other readers, and what was applied held against them."""
 
 from vrn.audit.compare import compare
-from vrn.audit.model import Check, Verification
-from vrn.audit.verify import verify
+from vrn.audit.model import Check
+from vrn.audit.verify import Verification, verify
 
 __all__ = ["Check", "Verification", "compare", "verify"]

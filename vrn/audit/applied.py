@@ -40,19 +40,9 @@ _SMALLEST_M2: Final = 10.0  # patches below this are the seams of the drawing, n
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AppliedRecords:
-    """
-    Records in the order of the file.
+    """Records in the order of the file: points or polygons in ``crs``; the rate is NaN where there is none.
 
-    Parameters
-    ----------
-    shapes : ndarray of shapely Point or Polygon, shape (n,)
-        In ``crs``.
-    rate : ndarray, shape (n,)
-        In ``unit``; NaN where there is none.
-    unit : str or None
-        None when the file does not say.
-    width_m, speed_m_s, distance_m : ndarray, shape (n,), or None
-        [m], [m/s], [m]
+    ``unit``, ``width_m``, ``speed_m_s`` and ``distance_m`` are None when the file does not say.
     """
 
     source: str
@@ -72,20 +62,9 @@ class AppliedRecords:
 
 
 def read_applied(path: Path, *, rate_column: str | None = None) -> AppliedRecords:
-    """
-    Read an as-applied file.
+    """Read an as-applied file: CSV with longitude and latitude, or a shapefile, GeoPackage or GeoJSON.
 
-    Parameters
-    ----------
-    path : Path
-        CSV with longitude and latitude, or a shapefile, GeoPackage or GeoJSON of points or polygons.
-    rate_column : str, optional
-        Column that holds the rate, when its name is not one that is known.
-
-    Raises
-    ------
-    InputFileError
-        If the file is not there, cannot be read, or has no rate.
+    InputFileError if it is not there, cannot be read, or has no rate.
     """
     if not path.is_file():
         problem = f"{path} is not a file that is there."
@@ -234,25 +213,11 @@ class Footprints:
 def footprints_of(
     records: AppliedRecords, shapes: NDArray[np.object_], width_m: Array | None, kept: NDArray[np.bool_]
 ) -> Footprints:
-    """
-    Ground that each record speaks for.
+    """Ground that each kept record speaks for; ``shapes`` are the records' places in a projected system.
 
-    Parameters
-    ----------
-    shapes : ndarray of shapely geometries, shape (n,)
-        The records' places in a projected system.
-    width_m : ndarray, shape (n,), or None
-        [m]
-    kept : ndarray of bool, shape (n,)
+    A point's is a rectangle across its direction, as wide as the machine and as long as half the way to the point
+    before and half the way to the one after; where a pass begins or ends, the usual step.
 
-    Returns
-    -------
-    footprints : Footprints
-        Of the kept records. A point's is a rectangle across its direction, as wide as the machine and as long as half
-        the way to the point before and half the way to the one after; where a pass begins or ends, the usual step.
-
-    Examples
-    --------
     Three points 10 m apart, driven north, 6 m wide, stand for 3 × 60 m²:
 
     >>> records = AppliedRecords(source="", shapes=shapely.points([0, 0, 0], [0, 10, 20]), crs="", rate=np.ones(3),
@@ -310,20 +275,9 @@ def _headings(step: Array, driven: NDArray[np.bool_]) -> Array:
 def twice_and_never(
     prints: Footprints, rate_n_lb_ac: Array, treated: shapely.Geometry
 ) -> tuple[shapely.Geometry, shapely.Geometry]:
-    """
-    Ground to be treated without any record that applied something, and ground with more than one.
+    """Ground to be treated without any record that applied something, and ground with more than one.
 
-    Parameters
-    ----------
-    rate_n_lb_ac : ndarray, shape (n,)
-        [lb N/ac]
-    treated : shapely.Geometry
-        Ground with a rate, in the same system.
-
-    Returns
-    -------
-    skips, overlaps : shapely.Geometry
-        From a raster of half a metre (coarser on large fields); patches below 10 m² are left out.
+    From a raster of half a metre (coarser on large fields); patches below 10 m² are left out.
     """
     from rasterio.enums import MergeAlg
     from rasterio.features import rasterize, shapes

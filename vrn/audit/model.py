@@ -13,18 +13,7 @@ from vrn.findings import Level, Quantity, note
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
-    """
-    One thing that was checked.
-
-    Parameters
-    ----------
-    code : str
-        Names the sentence in the catalogue, ``"audit.what"``.
-    about : str
-        The file, or ``"all files"``.
-    quantities : dict of str to Quantity
-        What the sentence is filled with.
-    """
+    """One thing that was checked: ``audit.code`` names its sentence, ``about`` the file, or ``all files``."""
 
     code: str
     ok: bool
@@ -37,52 +26,12 @@ class Check:
         return "note" if self.ok else "warning"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verification:
-    """
-    All checks of one folder.
-
-    Parameters
-    ----------
-    units : {"us", "metric"}
-        In which the field's files speak.
-    checks : tuple of Check
-        In the order they were made.
-    """
-
-    folder: Path
-    units: str
-    checks: tuple[Check, ...]
-
-    @property
-    def ok(self) -> bool:
-        """Whether nobody needs to look."""
-        return not self.failed
-
-    @property
-    def failed(self) -> tuple[Check, ...]:
-        """Checks that a person must look at."""
-        return tuple(check for check in self.checks if not check.ok)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FileZones:
-    """
-    Zones as one file gives them, a row for each single polygon.
+    """Zones as one file gives them, a row for each single polygon, the rate in ``unit``.
 
-    Parameters
-    ----------
-    zone : ndarray of int, shape (n,)
-    rate : ndarray, shape (n,)
-        In ``unit``.
-    polygons : ndarray of shapely Polygon, shape (n,)
-        In ``crs``.
-    checks : tuple of Check
-        What was found of the file itself.
-    columns : tuple of str
-        Names of the rate, zone and unit columns, where it has any.
-    stated_n_lb_ac : ndarray, shape (n,)
-        Nitrogen that it states beside product; empty where it does not. [lb N/ac]
+    ``columns`` are the names of the rate, zone and unit columns, where it has any; ``stated_n_lb_ac`` is the nitrogen
+    that it states beside product, empty where it does not.
     """
 
     zone: NDArray[np.int64]
@@ -104,9 +53,33 @@ class Ground:
     no_apply: shapely.Geometry
     zones: FileZones
 
+    @property
+    def never(self) -> shapely.Geometry:
+        """Ground that gets nothing: no-apply ground and the boundary's holes."""
+        holes = [shapely.Polygon(ring) for part in shapely.get_parts(self.boundary) for ring in part.interiors]
+        return shapely.union_all([self.no_apply, *holes])
+
 
 class UnreadableError(Exception):
     """A file cannot be read at all; the text says why."""
+
+
+class Reading:
+    """Makes an UnreadableError of a file that is not there, and of what its damages raise while it is read."""
+
+    def __init__(self, path: Path, *damages: type[Exception]) -> None:
+        if not path.is_file():
+            problem = f"{path.name} is missing"
+            raise UnreadableError(problem)
+        self.damages = damages
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        if isinstance(error, self.damages):
+            problem = f"it cannot be read ({type(error).__name__}: {error})"
+            raise UnreadableError(problem) from error
 
 
 def passed(code: str, about: str, **quantities: Quantity | int | str | date) -> Check:
@@ -117,3 +90,8 @@ def passed(code: str, about: str, **quantities: Quantity | int | str | date) -> 
 def failed(code: str, about: str, **quantities: Quantity | int | str | date) -> Check:
     """A check that a person must look at; quantities as in `passed`."""
     return Check(code=code, ok=False, about=about, quantities=note(code, about, **quantities).quantities)
+
+
+def checked(good: bool, code: str, otherwise: str, about: str, **quantities: Quantity | int | str | date) -> Check:
+    """Passed under one code where all is good, failed under another where it is not."""
+    return passed(code, about, **quantities) if good else failed(otherwise, about, **quantities)

@@ -12,12 +12,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.audit.model import Check, FileZones, Ground, UnreadableError, failed
+from vrn.audit.model import Check, FileZones, Ground, Reading, UnreadableError, failed
 from vrn.audit.read_grids import IsoTask, Raster, read_iso, read_tiff
-from vrn.audit.read_layers import read_geojson, read_geopackage
-from vrn.audit.read_shapefile import read_shapefile
+from vrn.audit.read_layers import read_geojson, read_geopackage, read_shapefile
 from vrn.errors import InputFileError
-from vrn.model.area import transformer
+from vrn.model.area import reproject, transformer
 from vrn.units import FT_M
 
 Array = NDArray[np.float64]
@@ -33,17 +32,10 @@ class LoadSheet:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Opened:
-    """
-    A written folder, read.
+    """A written folder, read; vectors are in longitude and latitude, the GeoPackage's own moved there.
 
-    Parameters
-    ----------
-    n_lb_per_unit : float
-        Nitrogen in a unit of product, from the summary's totals; NaN when nothing is applied. [lb N]
-    vectors : dict of str to FileZones
-        By file, in longitude and latitude (the GeoPackage's own are moved there).
-    checks : tuple of Check
-        Files that could not be read, and what was found of those that could.
+    ``n_lb_per_unit`` is the nitrogen in a unit of product by the summary's totals, NaN when nothing is applied; checks
+    tell of files that could not be read, and what was found of those that could.
     """
 
     folder: Path
@@ -71,14 +63,7 @@ class Opened:
 
 
 def open_folder(folder: Path) -> Opened:
-    """
-    Read what ``vrn build`` wrote.
-
-    Raises
-    ------
-    InputFileError
-        If the folder has no readable ``summary.json``.
-    """
+    """Read what ``vrn build`` wrote; InputFileError if the folder has no readable ``summary.json``."""
     summary = _summary(folder)
     checks: list[Check] = []
 
@@ -111,19 +96,7 @@ def open_folder(folder: Path) -> Opened:
 
 
 def nitrogen_rates(zones: FileZones, n_lb_per_unit: float) -> Array:
-    """
-    Rates of a file as nitrogen.
-
-    Parameters
-    ----------
-    n_lb_per_unit : float
-        Nitrogen in a unit of product. [lb N/gal or lb N/lb]
-
-    Returns
-    -------
-    rate_n_lb_ac : ndarray, shape (n,)
-        [lb N/ac]
-    """
+    """Rates of a file as nitrogen. [lb N/ac]"""
     factor = np.array([1.0 if unit == "lb N/ac" else n_lb_per_unit for unit in zones.unit])
     return np.where(zones.rate == 0, 0.0, zones.rate * factor)
 
@@ -144,19 +117,15 @@ def _summary(folder: Path) -> dict[str, Any]:
 
 
 def _sheet(path: Path) -> LoadSheet:
-    if not path.is_file():
-        problem = "it is missing"
-        raise UnreadableError(problem)
-    text = path.read_text(encoding="utf-8")
+    with Reading(path):
+        text = path.read_text(encoding="utf-8")
     edge = re.search(r"([\d.]+) (ft|m) past the boundary", text)
     edge_m = 0.0 if edge is None else float(edge[1]) * (FT_M if edge[2] == "ft" else 1.0)
     return LoadSheet(text=text, edge_m=edge_m)
 
 
 def _in_lonlat(zones: FileZones) -> FileZones:
-    change = transformer(zones.crs, "EPSG:4326")
-    moved = np.empty(len(zones.polygons), dtype=object)
-    moved[:] = [shapely.transform(p, change.transform, interleaved=False) for p in zones.polygons]
+    moved = np.array([reproject(polygon, zones.crs, "EPSG:4326") for polygon in zones.polygons], dtype=object)
     return replace(zones, polygons=moved, crs="EPSG:4326")
 
 

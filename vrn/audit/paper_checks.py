@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from vrn.audit.model import Check, FileZones, failed, passed
+from vrn.audit.model import Check, FileZones, checked, failed, passed
 from vrn.audit.opened import Opened, nitrogen_rates
 from vrn.findings import Kind, Quantity
 from vrn.units import GAL_AC_L_HA, LB_AC_KG_HA, LB_KG, US_GAL_L
@@ -104,7 +104,7 @@ def table_checks(opened: Opened) -> Iterator[Check]:
     ]  # fmt: skip
     yield from off or [passed("audit.ledger-adds-up", "ledger.csv", zones=len(zones))]
     same = rates == {number: zone["rate_n_lb_ac"] for number, zone in zones.items()}
-    yield (passed if same else failed)("audit.table-rates" if same else "audit.table-rates-off", "zones.csv")
+    yield checked(same, "audit.table-rates", "audit.table-rates-off", "zones.csv")
 
 
 def _sums(ledger: list[dict[str, str]]) -> dict[int, float]:
@@ -134,9 +134,8 @@ def zone_checks(opened: Opened) -> Iterator[Check]:
             yield failed("audit.zones-missing", name, zones=", ".join(map(str, lost)))
         if odd:
             yield failed("audit.zones-unknown", name, zones=", ".join(map(str, odd)))
-        step = _SHAPEFILE_STEP * (
-            1.0 if file.unit[:1] == ("lb N/ac",) else np.nan_to_num(opened.n_lb_per_unit, nan=1.0)
-        )
+        per_unit = 1.0 if file.unit[:1] == ("lb N/ac",) else np.nan_to_num(opened.n_lb_per_unit, nan=1.0)
+        step = _SHAPEFILE_STEP * per_unit
         yield from _nitrogen_checks(name, file, wanted)
         off[name] = {number: rate for number, rate in found.items()
                      if number in wanted and abs(rate - wanted[number]) > step * 1.001 + 1e-6}  # fmt: skip
@@ -179,16 +178,7 @@ def _agree_against(off: dict[str, dict[int, float]]) -> list[str]:
 
 
 def explained(name: str, rates: dict[int, float], wanted: dict[int, float], opened: Opened) -> Iterator[Check]:
-    """
-    What a difference in rates looks like: one factor with the mix-up of units it is the mark of, or a zone's rate.
-
-    Parameters
-    ----------
-    name : str
-        The file.
-    rates, wanted : dict of int to float
-        Zone → rate found (only those that differ) and rate that should be. [lb N/ac]
-    """
+    """What rates that differ look like: a factor with the mix-up of units it is the mark of, or a zone's. [lb N/ac]"""
     ratios = {number: rate / wanted[number] for number, rate in rates.items() if wanted[number] > 0}
     positive = [number for number, rate in wanted.items() if rate > 0]
     if ratios and len(ratios) == len(positive) and np.ptp(list(ratios.values())) < 0.01 * max(ratios.values()):

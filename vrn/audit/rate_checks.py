@@ -9,11 +9,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.audit.model import Check, failed, passed
+from vrn.audit.model import Check, checked, failed, passed
 from vrn.audit.opened import Opened
 from vrn.audit.paper_checks import explained
 from vrn.findings import Quantity
-from vrn.model.area import transformer
+from vrn.model.area import reproject, transformer
 from vrn.units import FT_M
 
 Array = NDArray[np.float64]
@@ -21,21 +21,11 @@ Reader = Callable[[Array, Array], Array]
 POINTS: Final = 10_000
 _TRIED_ON_A_PART = 2_000
 _OUTLINE_M = 0.05  # to which outlines of two files agree
-_ALIKE: Final = 0.98  # share of points from which a transformed file counts as matching
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Places:
-    """
-    Points more than a cell's diagonal from every edge.
-
-    Parameters
-    ----------
-    easting_m, northing_m, longitude, latitude : ndarray, shape (n,)
-    treated, no_apply : ndarray of bool, shape (n,)
-    clearance_m : float
-        Least distance to an edge. [m]
-    """
+    """Points at least ``clearance_m``, a cell's diagonal, from every edge."""
 
     easting_m: Array
     northing_m: Array
@@ -58,7 +48,8 @@ def rate_checks(opened: Opened) -> Iterator[Check]:
         yield passed("audit.rates-all-edge", "all files")
         return
     found = {name: read(places.longitude, places.latitude) for name, read in readers.items()}
-    usual = np.median(np.stack(list(found.values())), axis=0)
+    stack = np.stack(list(found.values()))
+    usual = np.median(stack, axis=0)
     wanted = {zone["zone"]: zone["rate_n_lb_ac"] for zone in opened.summary["zones"]}
     step = _step(opened)
     differs = False
@@ -66,12 +57,11 @@ def rate_checks(opened: Opened) -> Iterator[Check]:
         if np.mean(np.abs(rate - usual) > step) > 0.0005:
             differs = True
             yield from _explain(name, rate, usual, readers[name], places, wanted, opened)
-    stack = np.stack(list(found.values()))
     spread = float(np.max(stack.max(axis=0) - stack.min(axis=0)))
     if spread <= 2 * step or not differs:
         good = spread <= 2 * step
-        yield (passed if good else failed)(
-            "audit.rates-alike" if good else "audit.rates-apart", "all files", files=len(found), points=len(usual),
+        yield checked(
+            good, "audit.rates-alike", "audit.rates-apart", "all files", files=len(found), points=len(usual),
             distance=Quantity("length", places.clearance_m / FT_M), spread=Quantity("rate", spread),
         )  # fmt: skip
     yield from _off_ground(found, places, readers, opened)
@@ -79,19 +69,7 @@ def rate_checks(opened: Opened) -> Iterator[Check]:
 
 
 def places_of(opened: Opened) -> Places:
-    """
-    Points spread evenly over the field and around it, the same each time.
-
-    Parameters
-    ----------
-    opened : Opened
-        With its ground.
-
-    Returns
-    -------
-    places : Places
-        At most 10 000; fewer, or none, where a field is all edge.
-    """
+    """At most 10 000 points spread evenly over and around the field, the same each time; none where it is all edge."""
     ground = opened.ground
     assert ground is not None  # callers looked
     clearance = _clearance_m(opened)
@@ -140,8 +118,7 @@ def _edges(opened: Opened) -> shapely.STRtree:
     west, south, east, north = ground.boundary.bounds
     near = shapely.box(west - 200.0, south - 200.0, east + 200.0, north + 200.0)
     for file in opened.vectors.values():
-        change = transformer("EPSG:4326", ground.crs)
-        moved = [shapely.transform(polygon, change.transform, interleaved=False) for polygon in file.polygons]
+        moved = [reproject(polygon, "EPSG:4326", ground.crs) for polygon in file.polygons]
         areas += [polygon for polygon in moved if near.covers(shapely.box(*polygon.bounds))]
     segments = []
     for ring in shapely.get_rings(shapely.get_parts(areas)):
@@ -220,7 +197,7 @@ def _off_ground(found: dict[str, Array], places: Places, readers: dict[str, Read
     beyond = {name: rate[outside] for name, rate in found.items()}
     for where, points, rates in (("no-apply", len(lon), kept_off), ("outside", int(outside.sum()), beyond)):
         strays = [
-            failed(f"audit.stray-{where}", name, points=int(np.sum(rate > 0)), most=_rate(rate.max()))
+            failed(f"audit.stray-{where}", name, points=int(np.sum(rate > 0)), most=Quantity("rate", float(rate.max())))
             for name, rate in rates.items()
             if np.any(rate > 0)
         ]
@@ -265,21 +242,18 @@ def _registration(opened: Opened, readers: dict[str, Reader], step: float) -> It
             yield passed("audit.cells-in-place", grid, share=Quantity("percent", 100 * off[0, 0]))
 
 
-def _centers(opened: Opened) -> dict[str, tuple[Array, Array]]:
+def _centers(opened: Opened) -> dict[str, list[Array]]:
     """Longitude and latitude of each grid's cell centres, row 0 in the south."""
-    centers: dict[str, tuple[Array, Array]] = {}
+    centers: dict[str, list[Array]] = {}
     task, raster = opened.task, opened.rasters.get("rasters/rate.tif")
     if task is not None and task.values is not None and not np.isnan(opened.n_lb_per_unit):
-        south, west, north_step, east_step = task.corner
-        rows, cols = task.values.shape
-        lon, lat = np.meshgrid(west + (np.arange(cols) + 0.5) * east_step, south + (np.arange(rows) + 0.5) * north_step)
-        centers["TASKDATA"] = (lon, lat)
+        centers["TASKDATA"] = task.centers()
     if raster is not None:
         rows, cols = raster.values.shape
         east = raster.west_m + (np.arange(cols) + 0.5) * raster.cell_m
         north = raster.north_m - (np.arange(rows)[::-1] + 0.5) * raster.north_step_m
         x, y = np.meshgrid(east, north)
-        centers["rasters/rate.tif"] = transformer(raster.crs, "EPSG:4326").transform(x, y)
+        centers["rasters/rate.tif"] = list(transformer(raster.crs, "EPSG:4326").transform(x, y))
     return centers
 
 
@@ -287,10 +261,8 @@ def _clear_of_no_apply(opened: Opened, lon: Array, lat: Array) -> NDArray[np.boo
     """Cells that do not touch no-apply ground or a hole, where a grid is allowed to fall silent."""
     ground = opened.ground
     assert ground is not None  # callers looked
-    holes = [shapely.Polygon(ring) for part in shapely.get_parts(ground.boundary) for ring in part.interiors]
-    forbidden = shapely.union_all([ground.no_apply, *holes])
     easting, northing = transformer("EPSG:4326", ground.crs).transform(lon, lat)
-    return ~places_near(forbidden, easting, northing, _clearance_m(opened))
+    return ~places_near(ground.never, easting, northing, _clearance_m(opened))
 
 
 def places_near(area: shapely.Geometry, easting_m: Array, northing_m: Array, far_m: float) -> NDArray[np.bool_]:
@@ -304,7 +276,3 @@ def places_near(area: shapely.Geometry, easting_m: Array, northing_m: Array, far
     shapely.prepare(area)
     near[maybe] = shapely.dwithin(area, shapely.points(easting_m[maybe], northing_m[maybe]), far_m)
     return near
-
-
-def _rate(n_lb_ac: float) -> Quantity:
-    return Quantity("rate", float(n_lb_ac))

@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.audit.model import Check, UnreadableError, failed
+from vrn.audit.model import Check, Reading, UnreadableError, failed
 from vrn.units import AC_M2, LB_KG, US_GAL_L
 
 # data dictionary entity → product unit, and how many of its units are one of product per acre
@@ -25,23 +25,11 @@ _MOST_CELLS: Final = 350
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class IsoTask:
-    """
-    A task's setpoints as integers of the data dictionary.
+    """A task's setpoints as integers of the data dictionary ``entity``, four hexadecimal digits.
 
-    Parameters
-    ----------
-    entity : str
-        Four hexadecimal digits.
-    values : ndarray of int, shape (rows, cols), or None
-        Of the grid, row 0 in the south.
-    corner : tuple of float
-        South, west, step north, step east of the grid. [°]
-    polygons : list of (Polygon, int)
-        Of a task without a grid.
-    fixed : dict of str to int
-        Setpoint at start (H), with the position lost (I), out of the field (J).
-    names : dict of str to str
-        Task, field, product, unit shown, version, kind.
+    ``values`` are the grid's, row 0 in the south, from ``corner``: south, west, step north, step east [°]; a task
+    without a grid has polygons. ``fixed`` is the setpoint at start (H), with the position lost (I), out of the field
+    (J); names are those of task, field, product, unit shown, version, kind.
     """
 
     entity: str
@@ -57,6 +45,14 @@ class IsoTask:
     def per_product(self) -> float:
         """Integer units of one gal/ac or lb/ac."""
         return ENTITIES[self.entity][1]
+
+    def centers(self) -> list[NDArray[np.float64]]:
+        """Longitude and latitude of the grid's cell centres, shape (rows, cols)."""
+        assert self.values is not None  # callers looked
+        south, west, north_step, east_step = self.corner
+        rows, cols = self.values.shape
+        lon, lat = west + (np.arange(cols) + 0.5) * east_step, south + (np.arange(rows) + 0.5) * north_step
+        return list(np.meshgrid(lon, lat))
 
     def at(self, longitude: NDArray[np.float64], latitude: NDArray[np.float64]) -> NDArray[np.float64]:
         """Product rate at places; 0 off the grid or the polygons. [gal/ac or lb/ac]"""
@@ -76,28 +72,14 @@ class IsoTask:
 
 
 def read_iso(folder: Path) -> IsoTask:
-    """
-    Read a ``TASKDATA`` folder with one task.
+    """Read a ``TASKDATA`` folder with one task; UnreadableError if a file is missing, no XML, cut short, or incomplete.
 
-    Raises
-    ------
-    UnreadableError
-        If a file is missing, no XML, cut short, or an element is not there.
-
-    References
-    ----------
     ISO 11783-10, schemas ISO11783_TaskFile V3-3 and V4-3; ISO 11783-11 entities 1 and 6.
     """
     path = folder / "TASKDATA.XML"
-    if not path.is_file():
-        problem = "TASKDATA.XML is missing"
-        raise UnreadableError(problem)
-    try:
+    with Reading(path, ET.ParseError, KeyError, ValueError, AttributeError, StopIteration, struct.error):
         root = ET.fromstring(path.read_text(encoding="utf-8"))  # a file of ours, without entities
         return _task(root, folder)
-    except (ET.ParseError, KeyError, ValueError, AttributeError, StopIteration, struct.error) as error:
-        problem = f"it cannot be read ({type(error).__name__}: {error})"
-        raise UnreadableError(problem) from error
 
 
 def _task(root: ET.Element, folder: Path) -> IsoTask:
@@ -180,15 +162,11 @@ def _grid(grid: dict[str, str], folder: Path, single: dict[str, int], faults: li
     """Setpoints of the grid's cells, row 0 in the south."""
     rows, cols, size = int(grid["F"]), int(grid["E"]), int(grid["H"])
     path = folder / f"{grid['G']}.BIN"
-    if not path.is_file():
-        problem = f"{path.name} is missing"
-        raise UnreadableError(problem)
-    data = path.read_bytes()
+    with Reading(path):
+        data = path.read_bytes()
     per_cell = 1 if grid["I"] == "1" else 4
     if not size == len(data) == rows * cols * per_cell:
-        problem = (
-            f"{path.name} has {len(data)} bytes; {rows} x {cols} cells need {rows * cols * per_cell} (truncated grid)"
-        )
+        problem = f"{path.name} has {len(data)} bytes, not the {rows * cols * per_cell} of {rows} x {cols} cells"
         raise UnreadableError(problem)
     if max(rows, cols) > _MOST_CELLS:
         faults.append(failed("audit.task-cells", "TASKDATA", cells=max(rows, cols), most=_MOST_CELLS))
@@ -247,28 +225,14 @@ class Raster:
 
 
 def read_tiff(path: Path) -> Raster:
-    """
-    Read one raster.
+    """Read one raster; UnreadableError if it is missing, cut short, or of a kind this small reader does not know.
 
-    Raises
-    ------
-    UnreadableError
-        If it is missing, cut short, or of a kind this small reader does not know.
-
-    References
-    ----------
     TIFF 6.0 (1992), §§ 2, 8, 15; OGC 19-008r4, GeoTIFF 1.1 (tags 33550, 33922, 34735); tags 42112 and 42113 hold
     unit and nodata by the convention of GDAL.
     """
-    if not path.is_file():
-        problem = f"{path.name} is missing"
-        raise UnreadableError(problem)
-    data = path.read_bytes()
-    try:
+    with Reading(path, struct.error, IndexError, KeyError, ValueError, zlib.error):
+        data = path.read_bytes()
         return _raster(data, _tags(data))
-    except (struct.error, IndexError, KeyError, ValueError, zlib.error) as error:
-        problem = f"it cannot be read ({type(error).__name__}: {error})"
-        raise UnreadableError(problem) from error
 
 
 def _tags(data: bytes) -> dict[int, Any]:

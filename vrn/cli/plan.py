@@ -130,8 +130,7 @@ def _place(text: str | None) -> tuple[float, float] | None:
 
 
 def _say_plan(made: "Plan") -> None:
-    from vrn.files.plan_form import depth_texts
-    from vrn.files.plan_words import place_note, plan_facts, second_foot_text, size_text
+    from vrn.files.plan_words import depth_texts, place_note, plan_facts, second_foot_text, size_text
     from vrn.findings import Quantity
     from vrn.words import UnitFormat, finding_texts
     from vrn.words import say as words

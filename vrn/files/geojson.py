@@ -3,8 +3,8 @@
 import json
 import math
 import xml.etree.ElementTree as ET
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import shapely
@@ -12,22 +12,13 @@ import shapely
 from vrn.files.lonlat import WGS84, DrawnZone, drawn_zones, lonlat_parts, rings
 from vrn.files.names import one_line, status
 from vrn.model.area import reproject
+from vrn.model.field import Field
 from vrn.prescription.model import Prescription
+from vrn.words import UnitFormat, say
 
 
 def write_geojson(prescription: Prescription, folder: Path) -> None:
-    """
-    Write ``prescription.geojson``.
-
-    Parameters
-    ----------
-    folder : Path
-        Existing folder to write into.
-
-    References
-    ----------
-    RFC 7946: longitude before latitude on WGS 84, shells counter-clockwise, at most seven decimals.
-    """
+    """Write ``prescription.geojson``: WGS 84, shells counter-clockwise, at most seven decimals (RFC 7946)."""
     zones = drawn_zones(prescription)
     collection = {
         "type": "FeatureCollection",
@@ -44,7 +35,7 @@ def write_geojson(prescription: Prescription, folder: Path) -> None:
     (folder / "prescription.geojson").write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
-def _feature(zone: DrawnZone, rate_unit: str) -> dict[str, Any]:
+def _feature(zone: DrawnZone, rate_unit: str) -> dict[str, object]:
     """One zone; a single part is a Polygon, several are a MultiPolygon."""
     polygons = [rings(part, clockwise_shell=False) for part in zone.parts]
     single = len(polygons) == 1
@@ -73,39 +64,50 @@ def _bbox(parts: list[shapely.Polygon]) -> list[float]:
 
 
 def write_gpx(prescription: Prescription, folder: Path) -> None:
-    """
-    Write ``field.gpx``: samples as waypoints, the boundary's rings as tracks.
-
-    Parameters
-    ----------
-    folder : Path
-        Existing folder to write into.
-
-    References
-    ----------
-    GPX 1.1 schema: waypoints before tracks, latitude and longitude on WGS 84.
-    """
+    """Write ``field.gpx``: samples as waypoints, then the boundary's rings as tracks."""
     field = prescription.field
-    root = ET.Element("gpx", xmlns="http://www.topografix.com/GPX/1/1", version="1.1", creator="vrn")
-    ET.SubElement(ET.SubElement(root, "metadata"), "name").text = one_line(field.name)
     samples = field.samples.placed()
     places = reproject(shapely.MultiPoint(samples.coordinates_m), samples.crs, WGS84)
+    points = []
     for row, (longitude, latitude) in enumerate(shapely.get_coordinates(places)):
-        point = ET.SubElement(root, "wpt", lat=f"{latitude:.7f}", lon=f"{longitude:.7f}")
-        ET.SubElement(point, "name").text = one_line(samples.sample_id[row], most=80)
-        reading = samples.nitrate_ppm[row]
+        reading, kind = samples.nitrate_ppm[row], samples.kind[row]
         shown = f"{reading:g} ppm NO3-N" if math.isfinite(reading) else "not read"
-        depth = f"{samples.top_in[row]:g}-{samples.bottom_in[row]:g} in"
-        ET.SubElement(point, "desc").text = f"{depth}: {shown}" + (
-            "" if samples.kind[row] == "field" else f" ({samples.kind[row]})"
-        )
+        about = f"{samples.top_in[row]:g}-{samples.bottom_in[row]:g} in: {shown}"
+        about += "" if kind == "field" else f" ({kind})"
+        points.append((longitude, latitude, samples.sample_id[row], about))
+    (folder / "field.gpx").write_text(gpx_text(field, points, field.name), encoding="utf-8", newline="\n")
+
+
+def gpx_text(field: Field, points: Sequence[tuple[float, float, str, str]], title: str, route: str = "") -> str:
+    """
+    GPX 1.1 on WGS 84: points (longitude, latitude, name, text) as waypoints, as a named route, the boundary as tracks.
+
+    The schema wants waypoints before routes before tracks, latitude before longitude.
+    """
+    units = UnitFormat.of(field.settings.units)
+    root = ET.Element("gpx", xmlns="http://www.topografix.com/GPX/1/1", version="1.1", creator="vrn")
+    ET.SubElement(ET.SubElement(root, "metadata"), "name").text = one_line(title)
+
+    def point(parent: ET.Element, tag: str, longitude: float, latitude: float, name: str = "") -> ET.Element:
+        made = ET.SubElement(parent, tag, lat=f"{latitude:.7f}", lon=f"{longitude:.7f}")
+        if name:
+            ET.SubElement(made, "name").text = one_line(name, most=80)
+        return made
+
+    for longitude, latitude, name, text in points:
+        ET.SubElement(point(root, "wpt", longitude, latitude, name), "desc").text = text
+    if route and points:
+        walk = ET.SubElement(root, "rte")
+        ET.SubElement(walk, "name").text = route
+        for longitude, latitude, name, _ in points:
+            point(walk, "rtept", longitude, latitude, name)
     for number, part in enumerate(lonlat_parts(field.boundary, field.crs), start=1):
-        for turn, ring in enumerate(rings(part, clockwise_shell=False)):
+        for hole, ring in enumerate(rings(part, clockwise_shell=False)):
             track = ET.SubElement(root, "trk")
-            ET.SubElement(track, "name").text = f"Boundary {number}" if turn == 0 else f"Boundary {number} hole {turn}"
+            code = "plan.boundary-hole" if hole else "plan.boundary"
+            ET.SubElement(track, "name").text = say(units, code, number=number, hole=hole)
             segment = ET.SubElement(track, "trkseg")
-            for longitude, latitude in np.asarray(ring):
-                ET.SubElement(segment, "trkpt", lat=f"{latitude:.7f}", lon=f"{longitude:.7f}")
+            for longitude, latitude in ring:
+                point(segment, "trkpt", longitude, latitude)
     ET.indent(root, " ")
-    text = '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
-    (folder / "field.gpx").write_text(text, encoding="utf-8", newline="\n")
+    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"

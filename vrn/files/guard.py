@@ -15,14 +15,7 @@ _UNITS: Final = {"gal/ac": "gal", "lb/ac": "lb", "lb N/ac": None}
 
 
 def check_before_writing(prescription: Prescription) -> None:
-    """
-    Refuse what must never reach a file.
-
-    Raises
-    ------
-    OutputError
-        Naming the first thing that is wrong: nothing is written then.
-    """
+    """Refuse what must never reach a file: OutputError names the first thing that is wrong, and nothing is written."""
     for problem, remedy in _faults(prescription):
         raise OutputError(problem, remedy)
 

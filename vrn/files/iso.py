@@ -31,19 +31,10 @@ _ENTITIES: Final = {
 
 
 def setpoint(product_per_ac: float, unit: str) -> int:
-    """
-    Product rate as the integer of an ISO 11783-11 setpoint, rounded once.
+    """Product rate as the integer of an ISO 11783-11 setpoint, rounded once; ``unit`` is ``gal`` or ``lb``.
 
-    Parameters
-    ----------
-    unit : {"gal", "lb"}
-
-    References
-    ----------
     1 US gal = 3.785411784 L, 1 lb = 0.45359237 kg, 1 ac = 4046.8564224 m², all exact.
 
-    Examples
-    --------
     >>> setpoint(10.0, "gal"), setpoint(100.0, "lb")
     (935396, 11209)
     """
@@ -57,22 +48,10 @@ def task_name(prescription: Prescription) -> str:
 
 
 def write_iso(prescription: Prescription, folder: Path) -> None:
-    """
-    Write ``TASKDATA/TASKDATA.XML`` and, for a grid, ``TASKDATA/GRD00001.BIN``.
+    """Write ``TASKDATA/TASKDATA.XML`` and, for a grid, ``TASKDATA/GRD00001.BIN``.
 
-    Parameters
-    ----------
-    folder : Path
-        Existing folder to write into.
-
-    Raises
-    ------
-    OutputError
-        If there are more polygons than treatment zone codes.
-
-    References
-    ----------
-    ISO 11783-10 (task controller file set), schemas ISO11783_TaskFile V3-3 and V4-3.
+    OutputError if there are more polygons than treatment zone codes. After ISO 11783-10 (task controller file set),
+    schemas ISO11783_TaskFile V3-3 and V4-3.
     """
     inside = folder / "TASKDATA"
     inside.mkdir()

@@ -21,20 +21,7 @@ _GEOD: Final = pyproj.Geod(ellps="WGS84")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class IsoGrid:
-    """
-    Zone numbers on a grid of longitude and latitude.
-
-    Parameters
-    ----------
-    south_deg, west_deg : float
-        South-west corner. [°]
-    north_step_deg, east_step_deg : float
-        Cell. [°]
-    zone : ndarray of int, shape (rows, cols)
-        Row 0 in the south, column 0 in the west; 0 where nothing is applied.
-    cell_m : float
-        Side of a cell on the ground. [m]
-    """
+    """Zone numbers, shape (rows, cols), from the south-west corner [°]: row 0 in the south; 0 where nothing goes."""
 
     south_deg: float
     west_deg: float
@@ -45,14 +32,7 @@ class IsoGrid:
 
 
 def iso_grid(prescription: Prescription) -> IsoGrid:
-    """
-    Resample the zones.
-
-    Returns
-    -------
-    grid : IsoGrid
-        A cell takes the zone that holds its centre; a cell that touches no-apply ground or a hole takes none.
-    """
+    """Zone that holds each cell's centre; none where a cell touches no-apply ground or a hole."""
     zones = drawn_zones(prescription)
     west, south, east, north, east_step, north_step, cell_m = _frame(prescription, zones)
     cols, rows = max(1, math.ceil((east - west) / east_step)), max(1, math.ceil((north - south) / north_step))

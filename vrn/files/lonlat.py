@@ -24,18 +24,9 @@ class DrawnZone:
 
 
 def drawn_zones(prescription: Prescription) -> tuple[DrawnZone, ...]:
-    """
-    Zones in longitude and latitude, every file's one source of outlines.
+    """Zones in longitude and latitude in the order of the rates, every file's one source of outlines.
 
-    Returns
-    -------
-    zones : tuple of DrawnZone
-        In the order of the rates.
-
-    Raises
-    ------
-    OutputError
-        If nothing is left of a zone once its vertices are rounded.
+    OutputError if nothing is left of a zone once its vertices are rounded.
     """
     crs = prescription.grid.crs
     zones = tuple(DrawnZone(rate=rate, parts=lonlat_parts(rate.outline, crs)) for rate in prescription.rates)
@@ -47,18 +38,10 @@ def drawn_zones(prescription: Prescription) -> tuple[DrawnZone, ...]:
 
 
 def lonlat_parts(geometry: shapely.Geometry, crs: str) -> tuple[shapely.Polygon, ...]:
-    """
-    Single polygons of a geometry in longitude and latitude, rounded vertex by vertex.
+    """Single polygons of a geometry in longitude and latitude, rounded vertex by vertex; lines and points are left out.
 
     Neighbours that share a vertex still share it after rounding, so a coverage stays one.
 
-    Parameters
-    ----------
-    geometry : shapely.Geometry
-        In ``crs``; lines and points in it are left out.
-
-    Examples
-    --------
     >>> part, = lonlat_parts(shapely.box(-95.00000001, 42.0, -94.99, 42.01), "EPSG:4326")
     >>> part.bounds
     (-95.0, 42.0, -94.99, 42.01)
@@ -80,16 +63,8 @@ def _polygons(geometry: shapely.Geometry) -> list[shapely.Polygon]:
 
 
 def rings(polygon: shapely.Polygon, *, clockwise_shell: bool) -> list[list[tuple[float, float]]]:
-    """
-    Closed rings of a polygon, the shell first, holes turning the other way.
+    """Closed rings of a polygon, the shell first (clockwise in shapefiles, not in RFC 7946), holes turning against it.
 
-    Parameters
-    ----------
-    clockwise_shell : bool
-        True as shapefiles want it, False as RFC 7946 wants it.
-
-    Examples
-    --------
     >>> rings(shapely.box(0, 0, 1, 1), clockwise_shell=True)
     [[(1.0, 0.0), (0.0, 0.0), (0.0, 1.0), (1.0, 1.0), (1.0, 0.0)]]
     """

@@ -14,18 +14,8 @@ _LETTERS: Final = str.maketrans({"ß": "ss", "ø": "o", "Ø": "O", "æ": "ae", "
 
 
 def terminal_name(name: str, *, most: int = DESIGNATOR, instead: str = "Field") -> str:
-    """
-    Name in plain ASCII letters, digits and ``-_.+()#``, cut to what a terminal shows.
+    """Name in plain ASCII letters, digits and ``-_.+()#``, cut to what a terminal shows; ``instead`` if none is left.
 
-    Parameters
-    ----------
-    most : int
-        Longest result. [characters]
-    instead : str
-        Used when nothing of the name is left.
-
-    Examples
-    --------
     >>> terminal_name("Prés d’Été, <b>Nord</b>")
     'Pres dEte b Nord b'
     """
@@ -36,16 +26,8 @@ def terminal_name(name: str, *, most: int = DESIGNATOR, instead: str = "Field") 
 
 
 def one_line(text: str, *, most: int = 200) -> str:
-    r"""
-    Text on one line without control characters, for text files and XML.
+    r"""Text on one line without control characters, for text files and XML.
 
-    Parameters
-    ----------
-    most : int
-        Longest result. [characters]
-
-    Examples
-    --------
     >>> one_line("North\x00 40\n(east)")
     'North 40 (east)'
     """
@@ -59,11 +41,8 @@ def one_line(text: str, *, most: int = 200) -> str:
 
 
 def cell_text(text: str) -> str:
-    """
-    Text that a spreadsheet takes for text: what looks like a formula gets an apostrophe in front.
+    """Text that a spreadsheet takes for text: what looks like a formula gets an apostrophe in front.
 
-    Examples
-    --------
     >>> cell_text("=1+1"), cell_text("Zone 3")
     ("'=1+1", 'Zone 3')
     """
@@ -80,14 +59,7 @@ def status(prescription: Prescription) -> str:
 
 
 def cleaned_names(prescription: Prescription) -> tuple[Finding, ...]:
-    """
-    What had to be changed in names for a format to carry them.
-
-    Returns
-    -------
-    findings : tuple of Finding
-        Empty when every name is carried as it is.
-    """
+    """What had to be changed in names for a format to carry them."""
     found = []
     named = (("field.name", prescription.field.name, "Field"), ("product.name", prescription.product.name, "Product"))
     for key, name, instead in named:

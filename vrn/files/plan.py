@@ -1,55 +1,48 @@
-"""A sampling plan on disk: GPX, GeoJSON, the form to fill in, its sheet; a form once filled in is never lost."""
+"""A sampling plan on disk: GPX, GeoJSON, its sheet, and the form to fill in; a form once filled in is never lost."""
 
+import csv
 import hashlib
+import io
 import json
 import math
 import shutil
-import xml.etree.ElementTree as ET
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
+from numpy.typing import NDArray
 
 from vrn.errors import OutputError
-from vrn.files.lonlat import lonlat_parts, rings
-from vrn.files.names import one_line
-from vrn.files.plan_form import depth_texts, form_text, lonlat_of
-from vrn.files.plan_words import caution_texts, next_text, place_note, second_foot_text
-from vrn.model.area import geodesic_acres
+from vrn.files.geojson import gpx_text
+from vrn.files.lonlat import DECIMALS, WGS84, lonlat_parts, rings
+from vrn.files.names import cell_text
+from vrn.files.plan_words import caution_texts, depth_texts, depths_of, next_text, place_note, second_foot_text
+from vrn.model.area import geodesic_acres, reproject
 from vrn.sampling.plan import Plan
 from vrn.words import UnitFormat, findings_json, say
 
 FORM = "samples_form.csv"
 _PLAN = "plan.json"
-_GPX = "http://www.topografix.com/GPX/1/1"
+EVERY = 10  # samples between two check standards, and from one sample read twice to the next
 
 
 def write_plan(plan: Plan, folder: str | Path, *, sheet: bytes) -> tuple[Path, ...]:
-    """
-    Write a plan into a folder, over an earlier plan but never over anything a person wrote.
+    """Write a plan with its field sheet (PDF) into a folder, over an earlier plan but never over what a person wrote.
 
-    Parameters
-    ----------
-    folder : path
-        Made when it is not there.
-    sheet : bytes
-        The field sheet, as PDF.
-
-    Raises
-    ------
-    OutputError
-        If a file in the way was changed since it was written, or the folder cannot be written; nothing is changed then.
+    OutputError if a file in the way was changed since it was written, or the folder cannot be written; nothing is
+    changed then.
     """
     target = Path(folder)
     files = {
-        "plan.gpx": gpx_text(plan).encode(),
-        "plan.geojson": _json(geojson_of(plan)),
+        "plan.gpx": _gpx(plan).encode(),
+        "plan.geojson": _json(_geojson(plan)),
         FORM: form_text(plan).encode(),
         "field_sheet.pdf": sheet,
     }
     if plan.areas:
-        files["areas.geojson"] = _json(areas_of(plan))
+        files["areas.geojson"] = _json(_areas(plan))
     hashes = {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
     files[_PLAN] = _json({**plan_to_plain(plan), "files": hashes})
     try:
@@ -103,46 +96,17 @@ def _swapped_in(target: Path, files: dict[str, bytes], earlier: dict[str, str]) 
     return tuple(target / name for name in files)
 
 
-def gpx_text(plan: Plan) -> str:
-    """
-    The plan as GPX 1.1: places as waypoints and as one route in walking order, the boundary as tracks.
-
-    References
-    ----------
-    GPX 1.1 schema: waypoints before routes before tracks, latitude and longitude on WGS 84.
-    """
+def _gpx(plan: Plan) -> str:
+    """Places as waypoints, then as one route in walking order, then the boundary as tracks."""
     shown = _units(plan)
-    root = ET.Element("gpx", xmlns=_GPX, version="1.1", creator="vrn")
-    ET.SubElement(ET.SubElement(root, "metadata"), "name").text = one_line(say(shown, "plan.of", name=plan.field.name))
-    lonlat = lonlat_of(plan)
-    for place, at in zip(plan.places, lonlat, strict=True):
-        point = _point(root, "wpt", at, place.name)
+    points = []
+    for place, (longitude, latitude) in zip(plan.places, _lonlat(plan), strict=True):
         said = [place_note(place, shown), say(shown, "plan.both-depths") if place.second_foot else ""]
-        ET.SubElement(point, "desc").text = "; ".join(filter(None, said)) or depth_texts(plan)[0]
-    if plan.places:
-        route = ET.SubElement(root, "rte")
-        ET.SubElement(route, "name").text = say(shown, "plan.walk-route")
-        for place, at in zip(plan.places, lonlat, strict=True):
-            _point(route, "rtept", at, place.name)
-    for number, part in enumerate(lonlat_parts(plan.field.boundary, plan.field.crs), start=1):
-        for hole, ring in enumerate(rings(part, clockwise_shell=False)):
-            track = ET.SubElement(root, "trk")
-            name = "plan.boundary-hole" if hole else "plan.boundary"
-            ET.SubElement(track, "name").text = say(shown, name, number=number, hole=hole)
-            segment = ET.SubElement(track, "trkseg")
-            for longitude, latitude in ring:
-                ET.SubElement(segment, "trkpt", lat=f"{latitude:.7f}", lon=f"{longitude:.7f}")
-    ET.indent(root, " ")
-    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
+        points.append((longitude, latitude, place.name, "; ".join(filter(None, said)) or depth_texts(plan)[0]))
+    return gpx_text(plan.field, points, say(shown, "plan.of", name=plan.field.name), say(shown, "plan.walk-route"))
 
 
-def _point(parent: ET.Element, tag: str, at: Any, name: str) -> ET.Element:
-    point = ET.SubElement(parent, tag, lat=f"{at[1]:.7f}", lon=f"{at[0]:.7f}")
-    ET.SubElement(point, "name").text = one_line(name, most=80)
-    return point
-
-
-def geojson_of(plan: Plan) -> dict[str, Any]:
+def _geojson(plan: Plan) -> dict[str, object]:
     """The plan as GeoJSON (RFC 7946): its places in walking order with what each is there for."""
     shown = _units(plan)
     features = [
@@ -154,12 +118,12 @@ def geojson_of(plan: Plan) -> dict[str, Any]:
                 "note": place_note(place, shown),
             },
         }
-        for order, (place, at) in enumerate(zip(plan.places, lonlat_of(plan), strict=True), start=1)
+        for order, (place, at) in enumerate(zip(plan.places, _lonlat(plan), strict=True), start=1)
     ]  # fmt: skip
     return {"type": "FeatureCollection", "features": features}
 
 
-def areas_of(plan: Plan) -> dict[str, Any]:
+def _areas(plan: Plan) -> dict[str, object]:
     """Areas of composites as GeoJSON, ready for ``[samples.areas]``: ``area_id`` and ``acres``."""
     features = [
         {
@@ -175,10 +139,10 @@ def areas_of(plan: Plan) -> dict[str, Any]:
     return {"type": "FeatureCollection", "features": features}
 
 
-def plan_to_plain(plan: Plan) -> dict[str, Any]:
+def plan_to_plain(plan: Plan) -> dict[str, object]:
     """The plan as plain values, for a machine; NaN is written as None."""
     shown = _units(plan)
-    plain: dict[str, Any] = {
+    plain: dict[str, object] = {
         "field": plan.field.name,
         "season": plan.settings.header.season,
         "design": plan.design,
@@ -193,7 +157,7 @@ def plan_to_plain(plan: Plan) -> dict[str, Any]:
         "places": [
             {"name": place.name, "longitude": float(at[0]), "latitude": float(at[1]), "second_foot": place.second_foot,
              "area_id": place.area_id or None, "note": place_note(place, shown)}
-            for place, at in zip(plan.places, lonlat_of(plan), strict=True)
+            for place, at in zip(plan.places, _lonlat(plan), strict=True)
         ],
         "areas": {name: round(geodesic_acres(area, plan.field.crs), 2) for name, area in plan.areas.items()},
         "cautions": list(caution_texts(plan, shown)),
@@ -222,3 +186,91 @@ def _finite(value: Any) -> Any:
 
 def _json(value: Any) -> bytes:
     return (json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FormRow:
+    """A line of the form; ``depth`` is 0 for the first foot, 1 for the second, -1 for a standard or a blank.
+
+    ``kind`` is ``field``, ``duplicate``, ``standard`` or ``blank``; a composite has an ``area_id`` and no place.
+    """
+
+    name: str
+    kind: str
+    longitude: float | None = None
+    latitude: float | None = None
+    depth: int = -1
+    area_id: str = ""
+
+
+def _lonlat(plan: Plan) -> NDArray[np.float64]:
+    """Places in longitude and latitude, shape (n, 2), rounded as every file writes them. [°]"""
+    if not plan.places:
+        return np.empty((0, 2))
+    points = reproject(shapely.MultiPoint(plan.coordinates_m()), plan.field.crs, WGS84)
+    return np.asarray(np.round(shapely.get_coordinates(points), DECIMALS))
+
+
+def form_rows(plan: Plan) -> tuple[FormRow, ...]:
+    """Samples in walking order; a standard first, after every ten, and last; every tenth sample twice; one blank."""
+    samples = _samples(plan)
+    if not samples:
+        return ()
+    rows = [FormRow(name="standard", kind="standard"), FormRow(name="blank", kind="blank")]
+    for number, sample in enumerate(samples, start=1):
+        rows += sample
+        if number % EVERY == 0:
+            rows.append(replace(sample[0], kind="duplicate"))
+            if number < len(samples):
+                rows.append(FormRow(name="standard", kind="standard"))
+    return (*rows, FormRow(name="standard", kind="standard"))
+
+
+def _samples(plan: Plan) -> list[list[FormRow]]:
+    """For each sample its lines, one for each depth."""
+    if plan.areas:
+        deep = {place.area_id for place in plan.places if place.second_foot}
+        return [
+            [FormRow(name=name, kind="field", depth=depth, area_id=name) for depth in range(2 if name in deep else 1)]
+            for name in plan.areas
+        ]
+    return [
+        [
+            FormRow(name=place.name, kind="field", longitude=float(lon), latitude=float(lat), depth=depth)
+            for depth in range(2 if place.second_foot else 1)
+        ]
+        for place, (lon, lat) in zip(plan.places, _lonlat(plan), strict=True)
+    ]
+
+
+def form_text(plan: Plan) -> str:
+    """The form as CSV, as ``[samples] file`` reads it once it is filled in; rows left empty are passed over."""
+    depths, unit = depths_of(plan)
+    where = ["area_id"] if plan.areas else ["longitude", "latitude"]
+    columns = plan.settings.samples.columns
+    as_text = "depth" in {*columns, *columns.values()}
+    ends = ["depth"] if as_text else [f"top_{unit}", f"bottom_{unit}"]
+    header = ["sample_id", *where, *ends, "nitrate_ppm", "kind", "sampled_on", "nominal_ppm", "cores", "instrument",
+              "read_at", "stored"]  # fmt: skip
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(_as_the_field_file_says(header, columns))
+    for row in form_rows(plan):
+        here: list[object] = [row.area_id]
+        if not plan.areas:
+            here = ["", ""] if row.longitude is None else [f"{row.longitude:.7f}", f"{row.latitude:.7f}"]
+        slices: list[object] = [""] * len(ends)
+        if row.depth >= 0:
+            top, bottom = depths[row.depth]
+            # the unit keeps a spreadsheet from making a date of it
+            slices = [f"{top}-{bottom} {unit}"] if as_text else [top, bottom]
+        cores = plan.cores if row.kind in ("field", "duplicate") else ""
+        writer.writerow([cell_text(row.name), *here, *slices, "", row.kind, "", "", cores, "", "", ""])
+    return out.getvalue()
+
+
+def _as_the_field_file_says(header: list[str], columns: dict[str, str]) -> list[str]:
+    """Column names by the user's own mapping, which may stand either way round."""
+    own = {left: right for left, right in columns.items() if left in header}
+    own |= {right: left for left, right in columns.items() if right in header and left not in header}
+    return [own.get(name, name) for name in header]

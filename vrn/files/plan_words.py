@@ -1,6 +1,5 @@
 """What a sampling plan says to whoever walks it: its numbers and reasons, in the reader's units."""
 
-from vrn.files.plan_form import depth_texts
 from vrn.findings import Quantity
 from vrn.model.area import geodesic_acres
 from vrn.sampling.next_reading import NextReadings
@@ -97,3 +96,14 @@ def caution_texts(plan: Plan, shown: UnitFormat) -> tuple[str, ...]:
             sentences.append(say(shown, "plan.caution-more-cores", least=bands.least_cores, cores=cores))
     always = ("avoid", "keep", "check", "stage", "safe")
     return (*sentences, *(say(shown, f"plan.caution-{code}") for code in always))
+
+
+def depth_texts(plan: Plan) -> tuple[str, str]:
+    """Both depths as they are written, in the field's unit: ``0–12 in`` and ``12–24 in``."""
+    ((first, second), (_, third)), unit = depths_of(plan)
+    return f"{first}–{second} {unit}", f"{second}–{third} {unit}"
+
+
+def depths_of(plan: Plan) -> tuple[tuple[tuple[int, int], tuple[int, int]], str]:
+    """Both depths of the cores in the field's unit, and the unit."""
+    return (((0, 30), (30, 60)), "cm") if plan.settings.units == "metric" else (((0, 12), (12, 24)), "in")

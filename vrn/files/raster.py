@@ -22,16 +22,8 @@ _SURFACES = {
 
 
 def write_rasters(prescription: Prescription, folder: Path) -> None:
-    """
-    Write ``rasters/*.tif``: nitrate, its error, need, rate, and the other surfaces that there are.
+    """Write ``rasters/*.tif``: nitrate, its error, need, rate, and the other surfaces that there are.
 
-    Parameters
-    ----------
-    folder : Path
-        Existing folder to write into.
-
-    Notes
-    -----
     Cells without treated ground are NaN; in ``rate.tif`` no-apply ground is 0. ``error.tif`` is the standard error of
     the nitrate surface, or its leave-one-out error everywhere when the surface has no other; it is absent when neither
     is known.

@@ -21,21 +21,10 @@ _PRJ: Final = (
 
 
 def column_names(renamed: dict[str, str]) -> dict[str, str]:
-    """
-    Names of the three columns after ``[export] shapefile_columns``.
+    """Names of the columns ``RATE``, ``ZONE``, ``UNIT`` after ``[export] shapefile_columns``.
 
-    Parameters
-    ----------
-    renamed : dict of str to str
-        From ``RATE``, ``ZONE`` or ``UNIT`` to what the controller wants.
+    InputFileError if a key is not a column, a name does not fit a DBF file, or two are the same.
 
-    Raises
-    ------
-    InputFileError
-        If a key is not a column, a name does not fit a DBF file, or two are the same.
-
-    Examples
-    --------
     >>> column_names({"RATE": "TGT_RATE"})
     {'RATE': 'TGT_RATE', 'ZONE': 'ZONE', 'UNIT': 'UNIT'}
     """
@@ -55,19 +44,7 @@ def column_names(renamed: dict[str, str]) -> dict[str, str]:
 
 
 def write_shapefile(prescription: Prescription, folder: Path) -> None:
-    """
-    Write ``shapefile/RX.SHP`` with its companions, and ``shapefile.zip``.
-
-    Parameters
-    ----------
-    folder : Path
-        Existing folder to write into.
-
-    Raises
-    ------
-    InputFileError
-        If the field file's column names do not fit.
-    """
+    """Write ``shapefile/RX.SHP`` with its companions, and ``shapefile.zip``; InputFileError if columns do not fit."""
     files = shapefile_parts(prescription)
     inside = folder / "shapefile"
     inside.mkdir()
@@ -82,14 +59,9 @@ def write_shapefile(prescription: Prescription, folder: Path) -> None:
 
 
 def shapefile_parts(prescription: Prescription) -> dict[str, bytes]:
-    """
-    Files of the shapefile by name.
+    """Files of the shapefile by name: a record for each single polygon, shells clockwise, WGS 84.
 
-    Returns
-    -------
-    files : dict of str to bytes
-        A record for each single polygon, shells clockwise, WGS 84; ``RATE N(10,2)``, ``ZONE N(4,0)``, ``UNIT C(10)``,
-        and ``LABEL C(40)`` where a zone has a label.
+    ``RATE N(10,2)``, ``ZONE N(4,0)``, ``UNIT C(10)``, and ``LABEL C(40)`` where a zone has a label.
     """
     import shapefile  # pyshp: the one writer that keeps the widths
 

@@ -20,23 +20,10 @@ _TRIES, _AGAIN_S = 20, 0.1  # where files in use by another program cannot be re
 def write_staged(
     fill: Callable[[Path], None], out_dir: str | Path, *, check: Callable[[Path], Any] | None = None
 ) -> Path:
-    """
-    Fill a folder beside the target, check it, and swap it in.
+    """Fill a folder beside the target, check it, and swap it in; a target that an earlier run wrote is replaced whole.
 
-    Parameters
-    ----------
-    fill : callable
-        Writes every file into the staged folder it is given.
-    out_dir : path
-        Made when it is not there; replaced whole when it holds only what an earlier run wrote.
-    check : callable, optional
-        Called with the staged folder, every file in it, before anything is swapped in; what it raises stops all.
-
-    Raises
-    ------
-    OutputError
-        If the folder holds files of another origin, another run is writing to it, or it cannot be written. Nothing is
-        changed then.
+    ``check`` is called with the staged folder, every file in it; what it raises stops all. OutputError if the folder
+    holds files of another origin, another run is writing to it, or it cannot be written. Nothing is changed then.
     """
     target = Path(out_dir).resolve()
     _mend(target)
@@ -50,14 +37,7 @@ def write_staged(
 
 
 def write_files(files: dict[str, bytes], out_dir: str | Path, *, check: Callable[[Path], Any] | None = None) -> Path:
-    """
-    Write outputs that another machine made: all of them or none.
-
-    Parameters
-    ----------
-    files : dict of str to bytes
-        By path below the folder, ``summary.json`` among them.
-    """
+    """Write outputs that another machine made, by path below the folder, ``summary.json`` among them: all or none."""
 
     def fill(staged: Path) -> None:
         for name, content in files.items():
@@ -69,19 +49,7 @@ def write_files(files: dict[str, bytes], out_dir: str | Path, *, check: Callable
 
 
 def write_new_folder(folder: Path, files: Mapping[str, str | bytes]) -> tuple[Path, ...]:
-    """
-    Write files into a folder, making it if need be.
-
-    Parameters
-    ----------
-    files : mapping of str to str or bytes
-        Name → text or content.
-
-    Raises
-    ------
-    OutputError
-        If one of them is there already, or the folder cannot be written; nothing is overwritten.
-    """
+    """Write files into a folder, made if need be; OutputError, and nothing overwritten, if one is there already."""
     there = [name for name in files if (folder / name).exists()]
     if there:
         problem = f"{folder} already holds {' and '.join(there)}."
@@ -102,14 +70,7 @@ def write_new_folder(folder: Path, files: Mapping[str, str | bytes]) -> tuple[Pa
 
 
 def move(source: Path, target: Path) -> None:
-    """
-    Rename a file or folder, over a file that is there, with patience for a program that holds it for a moment.
-
-    Raises
-    ------
-    OSError
-        If it cannot be done.
-    """
+    """Rename a file or folder, over a file that is there, with patience for a program that holds it for a moment."""
     for left in range(_TRIES - 1, -1, -1):
         try:
             source.replace(target)

@@ -6,7 +6,7 @@ import math
 import platform
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import vrn
 from vrn.model.surface import Surface
@@ -19,15 +19,8 @@ _LIBRARIES: Final = ("numpy", "scipy", "shapely", "pyproj", "pandas", "geopandas
                      "pydantic", "folium", "matplotlib", "fpdf2")  # fmt: skip
 
 
-def summary_of(prescription: Prescription) -> dict[str, Any]:
-    """
-    What ``summary.json`` says, without the hashes of the written files.
-
-    Returns
-    -------
-    summary : dict
-        Plain values; an unknown number is None.
-    """
+def summary_of(prescription: Prescription) -> dict[str, object]:
+    """What ``summary.json`` says, without the hashes of the written files; an unknown number is None."""
     settings = prescription.field.settings
     units = UnitFormat.of(settings.units)
     surfaces = {
@@ -65,14 +58,7 @@ def summary_of(prescription: Prescription) -> dict[str, Any]:
 
 
 def write_summary(prescription: Prescription, folder: Path) -> None:
-    """
-    Write ``summary.json``, after every other file.
-
-    Parameters
-    ----------
-    folder : Path
-        Folder that holds the written files; each is listed with its SHA-256.
-    """
+    """Write ``summary.json``, after every other file of the folder; each is listed with its SHA-256."""
     summary = summary_of(prescription)
     written = sorted(path for path in folder.rglob("*") if path.is_file())
     summary["files"] = {
@@ -82,7 +68,7 @@ def write_summary(prescription: Prescription, folder: Path) -> None:
     (folder / NAME).write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
-def _zone(rate: ZoneRate) -> dict[str, Any]:
+def _zone(rate: ZoneRate) -> dict[str, object]:
     ledger: dict[str, float] = {}
     for line in rate.ledger.lines:
         ledger[line.key] = ledger.get(line.key, 0.0) + float(line.lb_ac)
@@ -100,7 +86,7 @@ def _zone(rate: ZoneRate) -> dict[str, Any]:
     } | ({"label": rate.label} if rate.label else {})
 
 
-def _surface(surface: Surface, units: UnitFormat) -> dict[str, Any]:
+def _surface(surface: Surface, units: UnitFormat) -> dict[str, object]:
     """How the surface was made, its error and the plain mean's, and its variogram where it has one."""
     choice = surface.choice or SurfaceChoice()
     variogram = None if choice.variogram is None else choice.variogram.to_plain()

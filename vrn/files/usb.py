@@ -21,13 +21,9 @@ _NEW: Final = ".vrn-new"
 
 
 def refuse_strange_carrier(carrier: Path) -> None:
-    """
-    Refuse a carrier that is not there, or on which something of another origin would be replaced.
+    """Refuse a carrier that is not there, or on which something of another origin would be replaced.
 
-    Raises
-    ------
-    OutputError
-        A ``TASKDATA`` that a terminal has written to may hold the record of work done: it is never replaced.
+    A ``TASKDATA`` that a terminal has written to may hold the record of work done: it is never replaced.
     """
     if not carrier.is_dir():
         problem = f"{carrier} is not a folder that is there."
@@ -45,21 +41,10 @@ def refuse_strange_carrier(carrier: Path) -> None:
 
 
 def write_usb(folder: Path, carrier: Path) -> tuple[Path, ...]:
-    """
-    Copy what a terminal reads from a written prescription to a carrier.
+    """Copy what a terminal reads from a folder that ``vrn.write`` left to a carrier, where the stick is mounted.
 
-    Parameters
-    ----------
-    folder : Path
-        As ``vrn.write`` left it.
-    carrier : Path
-        Where the stick is mounted.
-
-    Raises
-    ------
-    OutputError
-        If the carrier holds something of another origin, or runs full: each of its three entries is then the old one
-        or the new one, never half of it.
+    OutputError if the carrier holds something of another origin, or runs full: each of its three entries is then the
+    old one or the new one, never half of it.
     """
     refuse_strange_carrier(carrier)
     staged = carrier / _NEW

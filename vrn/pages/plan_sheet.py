@@ -10,8 +10,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.files.plan_form import FormRow, depth_texts, form_rows
-from vrn.files.plan_words import caution_texts, place_note, plan_facts, second_foot_text, size_text
+from vrn.files.plan import FormRow, form_rows
+from vrn.files.plan_words import caution_texts, depth_texts, place_note, plan_facts, second_foot_text, size_text
 from vrn.findings import Quantity
 from vrn.model.area import geodesic_acres
 from vrn.pages.field_drawing import INK, QUIET, FieldDrawing, Frame, Look

@@ -113,12 +113,11 @@ def _writers(
 ) -> tuple[Callable[[Prescription, Path], None], ...]:
     """Every format, or what a terminal reads and what that is held against; the summary with its hashes last."""
     from vrn.files.geojson import write_geojson, write_gpx
-    from vrn.files.geopackage import write_geopackage
     from vrn.files.iso import write_iso
     from vrn.files.raster import write_rasters
     from vrn.files.shapefile import write_shapefile
     from vrn.files.summary import write_summary
-    from vrn.files.tables import write_tables
+    from vrn.files.tables import write_geopackage, write_tables
     from vrn.pages.load_sheet import write_load_sheet
 
     return (
