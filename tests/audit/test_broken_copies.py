@@ -20,7 +20,7 @@ import shapely
 
 from vrn.audit import verify
 from vrn.cli import main
-from vrn.files.geopackage import write_geopackage
+from vrn.files.tables import write_geopackage
 from vrn.pipeline.write import write
 
 
