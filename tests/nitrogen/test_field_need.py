@@ -13,7 +13,6 @@ from vrn.nitrogen.cautions import (
     double_counting,
     pattern_caution,
     pattern_share,
-    product_caution,
     region_caution,
     second_foot_caution,
     stage_caution,
@@ -203,11 +202,7 @@ def test_second_foot_worth_pulling():
 
 
 def test_cautions_name_their_danger():
-    """Ammonia's hazards, urea's way to the air, a late stage, the region: each by its own code."""
-    assert product_caution("Anhydrous ammonia").code == "nitrogen.anhydrous-ammonia"
-    assert product_caution("Urea 46", placement="broadcast").code == "nitrogen.urea-on-the-surface"
-    assert product_caution("UAN 32").code == "nitrogen.uan-on-the-surface"
-    assert product_caution("Urea 46", placement="injected") is None
+    """A late stage and the region: each by its own code."""
     late = [stage_caution(stage) for stage in ("V8", "V12", "VT", "R2")]
     assert late[0] is None
     assert [one.code for one in late[1:]] == [

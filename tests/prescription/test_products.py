@@ -1,5 +1,7 @@
 """Products: pounds of nitrogen in a gallon, gallons for a rate, blends, and what is refused."""
 
+from typing import Any
+
 import pytest
 
 from vrn.errors import InputFileError
@@ -94,3 +96,30 @@ def test_an_own_product_is_taken_as_given() -> None:
     assert (own.unit, own.source, own.n_lb_per_unit) == ("gal", "field file", pytest.approx(2.52))
     dry = product_of(ProductSection(name="Blend 30", n_pct=30.0, dry=True))
     assert (dry.unit, dry.n_lb_per_unit) == ("lb", pytest.approx(0.3))
+
+
+@pytest.mark.parametrize(("analysis", "code"), [
+    ({"n_pct": 82.0, "density_lb_gal": 5.15}, "rates.caution-ammonia"),
+    ({"n_pct": 20.5, "density_lb_gal": 7.6}, "rates.caution-aqua"),
+    ({"n_pct": 28.0, "density_lb_gal": 10.66}, "rates.caution-urea"),
+    ({"n_pct": 12.0, "density_lb_gal": 11.1}, "rates.caution-thiosulfate"),
+    ({"n_pct": 46.0, "dry": True}, "rates.caution-urea"),
+    ({"n_pct": 34.0, "dry": True}, "rates.caution-nitrate"),
+])  # fmt: skip
+@pytest.mark.parametrize("name", ["Co-op special", "blue tank", "N", "delivery 4711"])
+def test_cautions_follow_what_a_product_is(analysis: dict[str, Any], code: str, name: str) -> None:
+    """Whatever it is called, the analysis and the density bring its cautions, alone and in a blend."""
+    own = product_of(ProductSection(name=name, **analysis))
+    assert own.cautions == (code,)
+    known = [one for one in PRODUCTS if one.cautions == own.cautions]
+    assert known
+    if code not in ("rates.caution-ammonia", "rates.caution-aqua"):
+        other = BlendPart(name="Ammonium sulfate" if "dry" in analysis else "Ammonium sulfate solution", share=0.5)
+        blend = (BlendPart(name=name, share=0.5, **analysis), other)
+        assert code in product_of(ProductSection(blend=blend)).cautions
+
+
+def test_manure_brings_its_own_caution() -> None:
+    """A name that says manure is enough: nothing else holds so little nitrogen."""
+    section = ProductSection(name="hog slurry", n_pct=0.5, density_lb_gal=8.4)
+    assert product_of(section).cautions == ("rates.caution-manure",)

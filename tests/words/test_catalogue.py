@@ -64,17 +64,23 @@ def _calls() -> Iterator[tuple[str, ast.Call, ast.expr]]:
                     yield str(path.relative_to(PACKAGE)), node, given
 
 
+def _starts() -> set[str]:
+    """Prefixes, at least a room long, of codes that the code puts together."""
+    return {
+        str(node.values[0].value)
+        for path in PACKAGE.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.JoinedStr) and node.values and isinstance(node.values[0], ast.Constant)
+        and re.fullmatch(rf"({'|'.join(ROOMS)})\.[a-z-]*", str(node.values[0].value))
+    }  # fmt: skip
+
+
 def _used() -> tuple[dict[str, dict[str, str]], set[str], list[str]]:
     """Codes written out in the code with the kinds of their quantities; prefixes of codes that are put together."""
     kinds: dict[str, dict[str, str]] = {}
-    starts: set[str] = set()
     incomplete = []
     known = {*FINDINGS, *SENTENCES}
     for place, call, given in _calls():
-        if isinstance(given, ast.JoinedStr) and given.values and isinstance(given.values[0], ast.Constant):
-            start = str(given.values[0].value)
-            if start.split(".")[0] in ROOMS and "." in start:
-                starts.add(start)
         if not (isinstance(given, ast.Constant) and given.value in known):
             continue
         code = str(given.value)
@@ -86,7 +92,7 @@ def _used() -> tuple[dict[str, dict[str, str]], set[str], list[str]]:
         missing = _places(code) - {word.arg for word in call.keywords}
         if missing and not spread and _is_maker(call):
             incomplete.append(f"{place}:{call.lineno} {code} lacks {sorted(missing)}")
-    return kinds, starts, incomplete
+    return kinds, _starts(), incomplete
 
 
 def _is_maker(call: ast.Call) -> bool:

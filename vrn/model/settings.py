@@ -222,9 +222,12 @@ class ZoneSection:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlendPart:
-    """``[[product.blend]]``: a known product and its share of the blend by volume (liquids) or weight (dry)."""
+    """``[[product.blend]]``: a product and its share of the blend by volume (liquids) or weight (dry)."""
 
     name: Text
+    n_pct: Annotated[float, Gt(0), Le(100)] | None = None  # with a density or dry: a product that is not known by name
+    density_lb_gal: Annotated[float, Gt(0), Le(20)] | None = None
+    dry: bool = False
     share: Annotated[float, Gt(0), Le(1)]
 
 

@@ -69,22 +69,6 @@ def stage_caution(growth_stage: str | ArrayLike) -> Finding | None:
     return warning("nitrogen.stage-near-tassel", "crop", stage=name, low=low, high=high)
 
 
-def product_caution(product: str, *, placement: str = "unknown") -> Finding | None:
-    """Caution that goes with a product.
-
-    Sources: OSHA 29 CFR 1910.111; Montana State, Nebraska (0.5 in of rain) and Minnesota (0.25 in) on urea.
-
-    >>> product_caution("Anhydrous ammonia").level
-    'warning'
-    """
-    kind = product_kind(product)
-    if kind == "anhydrous":
-        return warning("nitrogen.anhydrous-ammonia", "product", water=Quantity("gal", 5.0))
-    if kind in ("urea", "uan") and placement in ("broadcast", "unknown", "banded"):
-        return note(f"nitrogen.{kind}-on-the-surface", "product")
-    return None
-
-
 def pattern_share(ledger: Ledger) -> dict[str, float]:
     """Share of the need's pattern over the cells that each line makes: its covariance with the need over its variance.
 

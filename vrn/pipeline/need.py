@@ -20,7 +20,6 @@ from vrn.model.surface import Surface
 from vrn.nitrogen import Ledger, method
 from vrn.nitrogen.cautions import (
     pattern_caution,
-    product_caution,
     region_caution,
     second_foot_caution,
     stage_caution,
@@ -37,7 +36,6 @@ from vrn.nitrogen.season import Season, season_of
 from vrn.nitrogen.stage import mineralization_share_left, uptake_band
 from vrn.nitrogen.water import Days
 from vrn.pipeline.soil import NEED, OwnNeed
-from vrn.prescription.products import product_for
 
 
 def season_of_field(field: Field, *, otherwise_on: date | None = None) -> Season:
@@ -226,9 +224,6 @@ def need_of_field(
         rain = replace(season.rain, expected_top_foot_ppm=expected_top_foot_ppm(field, season, season.rain),
                        measured_top_foot_ppm=nitrate_ppm)  # fmt: skip
         season = replace(season, rain=rain)
-    product = product_for(field.settings)
-    unlisted = product.named and not product.cautions  # a known one brings its own
-    of_product = product_caution(product.name) if unlisted else None
     cautions: tuple[Finding | None, ...] = (
         second_foot_caution(
             top_nitrate_ppm=nitrate_ppm,
@@ -237,13 +232,12 @@ def need_of_field(
             places=second_foot_places(profile.top[0]),
         ),
         None if season.growth_stage is None else stage_caution(season.growth_stage),
-        of_product,
         None if by_cell else pattern_caution(ledger),  # with stages by cell the crop line is not yield's
         region_caution(method(ledger.method)) if ledger.published else None,
         surplus_caution(ledger),
     )
-    if own is not None:  # of a need that no method worked out, only what the product asks for is known
-        cautions = (of_product,)
+    if own is not None:  # of a need that no method worked out, nothing of the season is known
+        cautions = ()
     applied = known.pop("applied_lb_ac", None)
     results = side_by_side(options, known, season=of_cells, applied_lb_ac=applied, mean=mean)
     known["applied_lb_ac"] = applied

@@ -13,6 +13,12 @@ _WATER_LB_GAL: Final = 1.0 / LB_GAL_KG_L  # 1 kg/L
 _OWN_ANALYSIS: Final = 1.0  # points of N by which a known product may differ: urea is 45 or 46 (NRCS New Mexico 76)
 _OWN_DENSITY: Final = 0.03  # share by which its density may: 60 °F against 100 °F, and 11.04–11.5 seen for one product
 _GRADE: Final = re.compile(r"(?<![\d.-])(\d{1,2}(?:\.\d)?)-\d{1,2}-\d{1,2}(?![\d.])")
+_THIOSULFATE: Final = re.compile(r"thiosul|\bats\b", re.IGNORECASE)
+_NITRATE: Final = re.compile(r"ammonium nitrate|calcium nitrate", re.IGNORECASE)
+_THIOSULFATE_LB_GAL: Final = 10.9  # 11.04 to 11.5 seen for 12-0-0-26S
+_UREA_IN_SOLUTION: Final = 20.0  # percent; urea in water ends at about 23, urea with ammonium nitrate begins at 28
+_UREA_DRY: Final = 40.0  # percent; only urea, coated or not, holds so much
+_NITRATE_DRY: Final = (33.0, 35.0)  # percent of ammonium nitrate
 _MANURE: Final = re.compile(
     r"manure|slurry|lagoon|effluent|digestate|litter|compost|dung|biosolid|sludge", re.IGNORECASE
 )
@@ -83,6 +89,29 @@ def class_of(name: str, n_pct: float, density_lb_gal: float | None) -> ProductCl
     if _AMMONIA.search(name) or n_pct > 60:
         return AMMONIA
     return AQUA if AQUA.holds(n_pct, density_lb_gal) else SOLUTION
+
+
+def cautions_of(product: Product) -> tuple[str, ...]:
+    """Cautions that go with what a product is, by its class and analysis, whatever it is called.
+
+    >>> cautions_of(Product(name="gas", n_pct=82.0, density_lb_gal=5.15, unit="gal", source="test"))
+    ('rates.caution-ammonia',)
+    """
+    n, kind = product.n_pct, class_of(product.name, product.n_pct, product.density_lb_gal)
+    dense = product.density_lb_gal or 0.0
+    holds = {
+        "rates.caution-ammonia": kind is AMMONIA,
+        "rates.caution-aqua": kind is AQUA,
+        "rates.caution-thiosulfate": kind is SOLUTION and (
+            bool(_THIOSULFATE.search(product.name)) or (abs(n - 12.0) <= _OWN_ANALYSIS and dense >= _THIOSULFATE_LB_GAL)
+        ),
+        "rates.caution-urea": (kind is SOLUTION and n >= _UREA_IN_SOLUTION) or (kind is DRY and n >= _UREA_DRY),
+        "rates.caution-nitrate": kind is DRY and (
+            _NITRATE_DRY[0] <= n <= _NITRATE_DRY[1] or bool(_NITRATE.search(product.name))
+        ),
+        "rates.caution-manure": kind in (LIQUID_MANURE, DRY_MANURE),
+    }  # fmt: skip
+    return tuple(code for code, there in holds.items() if there)
 
 
 def check_product(product: Product, known: Product | None, known_ones: tuple[Product, ...], *, metric: bool) -> None:

@@ -6,33 +6,32 @@ import re
 from dataclasses import dataclass, replace
 
 from vrn.errors import InputFileError
-from vrn.model.settings import MachineSection, ProductSection, Settings
+from vrn.model.settings import BlendPart, MachineSection, ProductSection, Settings
 from vrn.prescription.model import Product, ZoneRate
-from vrn.prescription.product_gate import check_most, check_product
+from vrn.prescription.product_gate import cautions_of, check_most, check_product
 
 _SHEET = "“Estimated physical characteristics of fertilizer material”, studylib.net 18119690"
 
-PRODUCTS: tuple[Product, ...] = (
+_TABLE: tuple[Product, ...] = (
     Product(
-        name="UAN 28", n_pct=28.0, density_lb_gal=10.66, unit="gal", cautions=("rates.caution-urea",),
+        name="UAN 28", n_pct=28.0, density_lb_gal=10.66, unit="gal",
         source="28-0-0; 10.66 lb/gal at 60–68 °F, between 10.6 (J. Camberato, Purdue Extension, Indiana Prairie Farmer "
         f"2023) and 10.67 ({_SHEET})",
     ),
     Product(
-        name="UAN 30", n_pct=30.0, density_lb_gal=10.86, unit="gal", cautions=("rates.caution-urea",),
+        name="UAN 30", n_pct=30.0, density_lb_gal=10.86, unit="gal",
         source="30-0-0; 10.86 lb/gal, from memory: check it against the delivery note",
     ),
     Product(
-        name="UAN 32", n_pct=32.0, density_lb_gal=11.06, unit="gal", cautions=("rates.caution-urea",),
+        name="UAN 32", n_pct=32.0, density_lb_gal=11.06, unit="gal",
         source=f"32-0-0; 11.06 lb/gal at 60–68 °F ({_SHEET}; 11.05–11.08 elsewhere)",
     ),
     Product(
-        name="Anhydrous ammonia", n_pct=82.0, density_lb_gal=5.15, unit="gal", cautions=("rates.caution-ammonia",),
+        name="Anhydrous ammonia", n_pct=82.0, density_lb_gal=5.15, unit="gal",
         source="82-0-0; 5.15 lb/gal at 60 °F, University of Nebraska–Lincoln, Plant & Soil Sciences eLibrary",
     ),
     Product(
         name="Ammonium thiosulfate", n_pct=12.0, density_lb_gal=11.1, unit="gal",
-        cautions=("rates.caution-thiosulfate",),
         source=f"12-0-0-26S; 11.1 lb/gal at 60 °F; 11.04 in {_SHEET}, 11.5 by the University of Nebraska–Lincoln's "
         "Plant & Soil Sciences eLibrary: check it against the delivery note",
     ),
@@ -41,14 +40,28 @@ PRODUCTS: tuple[Product, ...] = (
         source="8-0-0-9S; 10.14 lb/gal, from memory: check it against the delivery note",
     ),
     Product(
-        name="Urea", n_pct=46.0, density_lb_gal=None, unit="lb", cautions=("rates.caution-urea",),
+        name="Urea", n_pct=46.0, density_lb_gal=None, unit="lb",
         source="46-0-0, Cornell University, Northeast Region Certified Crop Adviser study resources",
     ),
     Product(
         name="Ammonium sulfate", n_pct=21.0, density_lb_gal=None, unit="lb",
         source="21-0-0-24S, Cornell University, Northeast Region Certified Crop Adviser study resources",
     ),
+    Product(
+        name="Ammonium nitrate", n_pct=34.0, density_lb_gal=None, unit="lb",
+        source="34-0-0, 33.5 to 34 % N, from memory: check it against the delivery note",
+    ),
+    Product(
+        name="Coated urea", n_pct=44.0, density_lb_gal=None, unit="lb",
+        source="44-0-0 with a polymer coat, 43 to 45 % N, from memory: check it against the delivery note",
+    ),
+    Product(
+        name="Aqua ammonia", n_pct=20.5, density_lb_gal=7.6, unit="gal",
+        source="20 to 25 % N (Havlin and others 1999, by Oklahoma State University); 7.6 lb/gal at 20 % N, from "
+        "memory: check both against the delivery note",
+    ),
 )  # fmt: skip
+PRODUCTS: tuple[Product, ...] = tuple(replace(one, cautions=cautions_of(one)) for one in _TABLE)
 
 NO_PRODUCT = Product(
     name="Nitrogen", n_pct=100.0, density_lb_gal=None, unit="lb", source="the field file names no product"
@@ -114,7 +127,7 @@ def product_of(section: ProductSection, *, metric: bool = False) -> Product:
     False
     """
     if section.blend:
-        product = _blended(section)
+        product = _blended(section, metric=metric)
     elif section.n_pct is not None:
         product = _own(section)
     elif section.name is not None:
@@ -168,16 +181,24 @@ def _own(section: ProductSection) -> Product:
             "both a density and dry = true." if section.dry else "neither a density nor dry = true."
         )
         raise InputFileError(problem, "Give density_lb_gal for a liquid, or dry = true for a dry product.")
-    known = _found(section.name) if section.name is not None else None
-    return Product(
+    own = Product(
         name=section.name or f"{section.n_pct:g}% N", n_pct=section.n_pct, density_lb_gal=section.density_lb_gal,
-        unit="lb" if section.dry else "gal", source="field file", cautions=() if known is None else known.cautions,
+        unit="lb" if section.dry else "gal", source="field file",
     )  # fmt: skip
+    return replace(own, cautions=cautions_of(own))
 
 
-def _blended(section: ProductSection) -> Product:
+def _part(part: BlendPart, *, metric: bool) -> Product:
+    """A part of a blend, by its name or by its own analysis."""
+    if part.n_pct is None and part.density_lb_gal is None and not part.dry:
+        return known_product(part.name)
+    section = ProductSection(name=part.name, n_pct=part.n_pct, density_lb_gal=part.density_lb_gal, dry=part.dry)
+    return product_of(section, metric=metric)
+
+
+def _blended(section: ProductSection, *, metric: bool) -> Product:
     """A blend: liquids by volume, dry products by weight."""
-    parts = [(known_product(part.name), part.share) for part in section.blend]
+    parts = [(_part(part, metric=metric), part.share) for part in section.blend]
     total = sum(share for _, share in parts)
     if abs(total - 1.0) > 1e-3:
         problem = f"product.blend: the shares add up to {total:g}, not 1."
@@ -186,7 +207,7 @@ def _blended(section: ProductSection) -> Product:
     if len(units) > 1:
         problem = "product.blend mixes liquid and dry products."
         raise InputFileError(problem, "Blend liquids with liquids, or dry products with dry products.")
-    if any(product.name == "Anhydrous ammonia" for product, _ in parts) and len(parts) > 1:
+    if len(parts) > 1 and any("rates.caution-ammonia" in product.cautions for product, _ in parts):
         problem = "product.blend holds anhydrous ammonia, which is not blended."
         raise InputFileError(problem, "Give anhydrous ammonia alone.")
     weight = [share * (product.density_lb_gal or 1.0) for product, share in parts]

@@ -75,36 +75,6 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "At {stage}, nitrogen may come too late to pay. Minnesota found no gain after tassel.",
         "Ask your agronomist before you order product.",
     ),
-    "anhydrous-ammonia": (
-        (
-            "Anhydrous ammonia burns and blinds. Wear vented goggles or a face shield, ammonia-rated gloves and long "
-            "sleeves. Keep at least {water} of clean water on the nurse tank."
-        ),
-        (
-            "Only trained people may handle it. If it touches skin or eyes, flush with water for at least 15 "
-            "minutes. Follow your state's rules and 29 CFR 1910.111."
-        ),
-    ),
-    "urea-on-the-surface": (
-        (
-            "Urea left on the surface can lose nitrogen to the air. A loss of 8% to 15% is common, and up to half in "
-            "a warm, wet week."
-        ),
-        (
-            "Place it in the soil, or apply it ahead of {rain=0.5} of rain within a few days. Minnesota's rule asks "
-            "for half of that."
-        ),
-    ),
-    "uan-on-the-surface": (
-        (
-            "Half of the nitrogen in UAN is urea. Left on the surface, that half can go to the air. A loss of 8% to "
-            "15% of it is common, and up to half in a warm, wet week."
-        ),
-        (
-            "Place it in the soil, or apply it ahead of {rain=0.5} of rain within a few days. Minnesota's rule asks "
-            "for half of that."
-        ),
-    ),
     # what may be counted twice, or not at all
     "applied-without-dates": (
         (

@@ -4,11 +4,18 @@ from typing import Final
 
 _LABEL: Final = "Follow the product label and local rules; a licensed applicator makes the final decision."
 _CAUTIONS: Final = {
-    "caution-urea": "Urea left on the surface can lose ammonia to the air. About {rain=0.5} of rain, or tillage, stops "
-    "it (Montana State and Nebraska extension).",
+    "caution-urea": "Urea left on the surface can lose nitrogen to the air, up to half in a warm, wet week. About "
+    "{rain=0.5} of rain, or tillage, stops it (Montana State and Nebraska extension).",
     "caution-ammonia": "Anhydrous ammonia burns, blinds and kills. Wear vented goggles, ammonia-rated gloves and long "
-    "sleeves. Keep at least {gal=5} of clean water in reach. 29 CFR 1910.111 and state rules apply. Trained people "
-    "only. Inject it; never leave it on the surface.",
+    "sleeves. Keep at least {gal=5} of clean water in reach. If it touches skin or eyes, flush with water for at least "
+    "15 minutes. 29 CFR 1910.111 and state rules apply. Trained people only. Inject it; never leave it on the surface.",
+    "caution-aqua": "Aqua ammonia gives off ammonia gas that burns eyes, skin and lungs. Wear vented goggles, "
+    "ammonia-rated gloves and long sleeves. Keep at least {gal=5} of clean water in reach. Inject it; never leave it "
+    "on the surface.",
+    "caution-nitrate": "Ammonium nitrate feeds fire and can explode. Keep it dry and away from fuel, oil and heat. "
+    "Storage and security rules apply.",
+    "caution-manure": "Manure can reach streams, tile inlets and wells. Keep the setbacks of the manure plan and the "
+    "law. Its analysis changes: sample it the day it is spread.",
     "caution-thiosulfate": "Thiosulfate harms seed and leaves. Keep it out of the furrow and off the crop (Iowa State "
     "extension).",
 }
