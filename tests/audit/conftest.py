@@ -1,6 +1,7 @@
 """The hand-made prescription of the export tests, for the audit's."""
 
 import importlib.util
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
@@ -8,6 +9,9 @@ from types import ModuleType
 import pytest
 
 from vrn.prescription.model import Prescription
+
+
+sys.path.insert(0, str(Path(__file__).parent))  # so that tests can share log_writer.py
 
 
 def _maker_module() -> ModuleType:

@@ -14,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
+from vrn.findings import Finding
 from vrn.units import FT_M, MPH_M_S
 
 Array = NDArray[np.float64]
@@ -54,6 +55,8 @@ class AppliedRecords:
     speed_m_s: Array | None
     distance_m: Array | None
     rate_column: str
+    findings: tuple[Finding, ...] = ()  # of the file
+    meter_factor: float = math.nan  # the machine's own counter over what its rates add up to
 
     @property
     def are_points(self) -> bool:

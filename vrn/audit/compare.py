@@ -11,9 +11,11 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.audit.applied import RATE_UNITS, AppliedRecords, Footprints, footprints_of, read_applied, twice_and_never
+from vrn.audit.machine_log import read_machine_log
 from vrn.audit.model import Ground
 from vrn.audit.opened import Opened, open_folder
 from vrn.audit.paper_checks import mix_up, rate_unit
+from vrn.audit.time_log import is_task_data
 from vrn.errors import InputFileError
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.applied import Comparison, ZoneApplied
@@ -42,9 +44,10 @@ def compare(
     folder : path
         As ``vrn build`` wrote it.
     as_applied : path
-        CSV, shapefile, GeoPackage or GeoJSON of points, in the order they were driven, or of polygons.
+        CSV, shapefile, GeoPackage or GeoJSON of points, in the order they were driven, or of polygons; or a TASKDATA
+        folder or its zip with ISO 11783-10 time logs.
     rate_column : str, optional
-        Column of the rate, when its name is not one that is known.
+        Column of the rate, when its name is not one that is known; of a time log the device element.
     unit : {"gal/ac", "lb/ac", "lb N/ac", "L/ha", "kg/ha", "kg N/ha"}, optional
         Of that rate; from the file when not given, else the prescription's.
     width_ft : float, optional
@@ -60,8 +63,8 @@ def compare(
     if ground is None:
         problem = f"{folder}: the boundary cannot be read from layers.gpkg."
         raise InputFileError(problem, "Build the prescription again, and run vrn verify on it.")
-    records = read_applied(Path(as_applied), rate_column=rate_column)
-    findings: list[Finding] = []
+    records = _records(Path(as_applied), opened, ground, rate_column=rate_column, unit=unit, width_ft=width_ft)
+    findings: list[Finding] = list(records.findings)
     rate_n = _nitrogen(records, opened, unit, findings)
     change = transformer(records.crs, ground.crs)
     shapes = shapely.transform(records.shapes, change.transform, interleaved=False)
@@ -78,6 +81,20 @@ def compare(
         skips = overlaps = shapely.MultiPolygon()
         findings.append(warning("audit.no-width", records.source))
     return _compared(opened, ground, records, rate_n[kept], prints, dropped, (skips, overlaps), findings)
+
+
+def _records(
+    path: Path, opened: Opened, ground: Ground, *, rate_column: str | None, unit: str | None, width_ft: float | None
+) -> AppliedRecords:
+    if not is_task_data(path):
+        return read_applied(path, rate_column=rate_column)
+    if unit is not None:
+        problem = f"{path.name} is a machine's own log, which says its unit itself."
+        raise InputFileError(problem, "Leave --unit out.")
+    return read_machine_log(
+        path, boundary=ground.boundary, crs=ground.crs, unit=opened.summary["product"]["unit"], element=rate_column,
+        width_m=None if width_ft is None else width_ft * FT_M,
+    )  # fmt: skip
 
 
 def _nitrogen(records: AppliedRecords, opened: Opened, unit: str | None, findings: list[Finding]) -> Array:
@@ -164,6 +181,7 @@ def _compared(
         within_share=float(np.sum(acres[near]) / np.sum(acres)),
         skipped_acres=twice[0].area / AC_M2 if known else math.nan,
         overlapped_acres=twice[1].area / AC_M2 if known else math.nan, zones=tuple(rows), dropped=dropped,
+        meter_factor=records.meter_factor,
         footprints=prints.polygons, applied_n_lb_ac=rate_n, target_n_lb_ac=target,
         outlines={int(z): shapely.union_all(zones.polygons[zones.zone == z]) for z in np.unique(zones.zone)},
         skips=twice[0], overlaps=twice[1], findings=(),

@@ -131,10 +131,14 @@ def _write(
 
 def _rest_of(prescription: "Prescription", field: "Field", as_applied: Path) -> "Prescription":
     """The same rates on the ground that the as-applied file leaves."""
+    from vrn.audit import covered_by_log, is_task_data
     from vrn.ingest import read_covered
     from vrn.prescription import remaining as rest_of
 
-    covered = read_covered(as_applied, field)
+    if is_task_data(as_applied):
+        covered = covered_by_log(as_applied, field, unit=prescription.product.unit)
+    else:
+        covered = read_covered(as_applied, field)
     rest = rest_of(prescription, [covered.ground])
     field = replace(rest.field, inputs={**rest.field.inputs, **covered.inputs})
     return replace(rest, field=field, findings=(*rest.findings, *covered.findings))

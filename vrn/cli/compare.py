@@ -14,7 +14,8 @@ if TYPE_CHECKING:
 
 _HELP = """Compare what was really applied with the prescription: totals, zones, skips, overlaps.
 
-AS_APPLIED is a CSV, shapefile, GeoPackage or GeoJSON of points in the order they were driven, or of polygons.
+AS_APPLIED is a CSV, shapefile, GeoPackage or GeoJSON of points in the order they were driven, or of polygons; or the
+machine's own log: a TASKDATA folder or its zip.
 
 Example:  vrn compare cedar_bend_rx as_applied.csv --unit gal/ac --width-ft 60
 """
@@ -27,7 +28,9 @@ def compare(
     out: Annotated[
         Path | None, typer.Option("--out", help="folder for page and map layer (default: DIR_applied)")
     ] = None,
-    rate_column: Annotated[str | None, typer.Option("--rate-column", help="column that holds the rate")] = None,
+    rate_column: Annotated[
+        str | None, typer.Option("--rate-column", help="column with the rate; of a log, the device element, as DET-3")
+    ] = None,
     unit: Annotated[
         str | None, typer.Option("--unit", help="of that rate: gal/ac, lb/ac, lb N/ac, L/ha, kg/ha, kg N/ha")
     ] = None,

@@ -42,6 +42,7 @@ class Comparison:
     # treated ground that no record covers, and ground covered more than once; NaN when the width is not known
     skipped_acres: float
     overlapped_acres: float
+    meter_factor: float  # the machine's own counter over what its rates add up to; NaN without a counter
     zones: tuple[ZoneApplied, ...]
     # ``no_rate``, ``negative_rate``, ``outside``, ``no_width`` or ``stopped`` → number of records left out
     dropped: dict[str, int]
@@ -52,6 +53,11 @@ class Comparison:
     skips: shapely.Geometry
     overlaps: shapely.Geometry
     findings: tuple[Finding, ...]
+
+    @property
+    def covered_acres(self) -> float:
+        """Ground with a rate that got product; NaN when the width is not known. [ac]"""
+        return sum(zone.acres for zone in self.zones if zone.target_n_lb_ac > 0) - self.skipped_acres
 
     def to_plain(self) -> dict[str, Any]:
         """Numbers for a machine, without the findings; an unknown one is None."""
@@ -71,6 +77,8 @@ class Comparison:
             "prescribed_n_lb": self.prescribed_product * self.n_lb_per_unit,
             "applied_n_lb": self.applied_product * self.n_lb_per_unit,
             "within_10_pct_share": known(self.within_share),
+            "meter_factor": known(self.meter_factor),
+            "covered_ac": known(self.covered_acres),
             "skipped_acres": known(self.skipped_acres),
             "overlapped_acres": known(self.overlapped_acres),
             "zones": [

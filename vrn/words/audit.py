@@ -13,6 +13,26 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The column {column} does not say its unit. It was read as {unit}, the unit of the prescription.",
         "If it is another unit, give it with --unit.",
     ),
+    "log-setpoints": (
+        "The log holds target rates only, not what the machine put on. The figures show what was asked for.",
+        "Set the terminal to log actual rates. Check the total against the load tickets.",
+    ),
+    "log-tasks": (
+        "{tasks} tasks in the log were driven on this field. Their rates were added up.",
+        "If one of them put on another product, give a folder without it.",
+    ),
+    "log-total-off": (
+        "The rates in the log add up to {rates}. That is {share} of the {counter} on the machine's own counter.",
+        "Check the boom width and sections set in the terminal, and that the log is complete.",
+    ),
+    "log-states-assumed": (
+        "The log does not always say whether a section was on. It was taken as on wherever the rate was above zero.",
+        "Set the terminal to log work states.",
+    ),
+    "log-antenna-assumed": (
+        "The log does not say where the GPS antenna was. It was placed at the machine's own reference point.",
+        "If rates seem shifted along the passes, enter the antenna in the terminal.",
+    ),
     "draft-applied": ("The prescription was a DRAFT when it was applied.", "Have the agronomist check these rates."),
     "applied-total-off": (
         "The machine applied {applied}, which is {share} of the {planned} planned.",

@@ -1,0 +1,246 @@
+"""A machine's own log as ground with a rate: a polygon for each section that was on, from record to record."""
+
+import hashlib
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Literal
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from vrn.audit.applied import AppliedRecords
+from vrn.audit.boom import Boom, Piece, holders
+from vrn.audit.time_log import Element, Task, TimeLog, read_task_data
+from vrn.errors import InputFileError
+from vrn.findings import Finding, Quantity, note, warning
+from vrn.model.applied import Covered
+from vrn.model.area import transformer
+from vrn.model.field import Field
+from vrn.units import AC_M2, FT_M, HA_M2, LB_KG, US_GAL_L
+
+Array = NDArray[np.float64]
+
+_BY: Final = {
+    # product's unit → entities of the actual and the set rate, one of theirs in units per ha, that unit, entities of
+    # the counters with one of theirs in L or kg, L or kg in the product's unit (data dictionary of ISO 11783-11)
+    "gal": (2, 1, 1e-4, "L/ha", {351: 1e-3, 80: 1.0}, US_GAL_L),
+    "lb": (7, 6, 1e-2, "kg/ha", {352: 1e-3, 81: 1.0}, LB_KG),
+}  # fmt: skip
+# choices of this project, no source
+_LONGEST_S, _USUAL_STEPS, _FASTEST_M_S, _LEAST_S = 10.0, 5.0, 20.0, 0.1  # a step longer or faster is a break
+_HEADING_M = 0.5  # way that gives a heading; less is the receiver's scatter
+_TOTAL_OFF = 0.02  # law of the format's own totals
+_CLOSED_SHARE = 0.25  # of a swath: strips narrower than twice this count as covered
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Track:
+    """Records with a fix: which they are, their places [m], headings, and whether each goes on to the next."""
+
+    fixed: NDArray[np.intp]
+    xy: Array
+    heading: Array
+    joined: NDArray[np.bool_]
+
+
+def read_machine_log(
+    path: Path,
+    *,
+    boundary: shapely.Geometry,
+    crs: str,
+    unit: Literal["gal", "lb"],
+    element: str | None = None,
+    width_m: float | None = None,
+) -> AppliedRecords:
+    """
+    As-applied ground of the tasks in a TASKDATA folder or its zip that were driven on a field.
+
+    Parameters
+    ----------
+    boundary : shapely.Geometry
+        In ``crs``, a projected system in metres.
+    unit : {"gal", "lb"}
+        How the product is sold: rates by volume or by mass.
+    element : str, optional
+        Device element whose rate counts, where a log has several on the same ground.
+    width_m : float, optional
+        Width of the machine, where the log has none. [m]
+
+    Raises
+    ------
+    InputFileError
+        If a file is missing or damaged, no record lies on the field, or there is no rate of that kind or no width.
+
+    Notes
+    -----
+    A value counts from its record to the next one. A section lies off the antenna by the offsets of its device element
+    (x forward, y to the right), turned by the heading; a trailed implement is taken to stand straight behind. The rate
+    is that of the nearest element above a section, or of the one bin beside it.
+    """
+    data = read_task_data(path)
+    change = transformer("EPSG:4326", crs)
+    places = {id(log): np.column_stack(change.transform(log.longitude, log.latitude))
+              for task in data.tasks for log in task.logs}  # fmt: skip
+    shapely.prepare(boundary)
+    tasks = [task for task in data.tasks
+             if any(shapely.contains_xy(boundary, places[id(log)]).any() for log in task.logs)]  # fmt: skip
+    if not tasks:
+        count = sum(len(log.time_s) for task in data.tasks for log in task.logs)
+        problem = f"{path.name}: none of its {count} records lies on the field."
+        raise InputFileError(problem, "Give the log of this field; check that the receiver had a fix.")
+    actual, target, scale, named, counters, _ = _BY[unit]
+    entity = next((one for one in (actual, target) if any(_given(log, one) for t in tasks for log in t.logs)), None)
+    if entity is None:
+        kind = "volume" if unit == "gal" else "mass"
+        problem = f"{path.name}: it has no rate by {kind} (entity {actual} or {target}), as this product is sold."
+        raise InputFileError(problem, "Give the log of this product, or an as-applied file with a rate.")
+    findings: list[Finding] = [] if entity == actual else [warning("audit.log-setpoints", path.name)]
+    tasks = [task for task in tasks if any(_given(log, entity) for log in task.logs)]
+    if len(tasks) > 1:
+        findings.append(warning("audit.log-tasks", path.name, tasks=len(tasks)))
+    ground: list[tuple[NDArray[np.object_], Array]] = []
+    amount, counted, assumed, loose = 0.0, 0.0, False, False
+    for task in tasks:
+        sources: set[str] = set()
+        for log in task.logs:
+            boom = Boom(task, log, data.elements, rate=entity, element=element, width_m=width_m)
+            track = _track(places[id(log)], log.time_s)
+            for piece in boom.pieces():
+                rate = boom.value(piece.source, entity) * scale
+                sources.add(piece.source)
+                loose |= boom.antenna_m(piece.source) is None
+                assumed |= bool((np.isnan(piece.on) & (rate > 0)).any())
+                shapes, on_rate, area_m2 = _ground(track, piece, rate)
+                ground.append((shapes, on_rate))
+                amount += float(np.nansum(on_rate * area_m2)) / HA_M2
+        counted += _counted(task, data.elements, sources, counters)
+    if not any(len(shapes) for shapes, _ in ground):
+        problem = f"{path.name}: no section was on while the machine moved."
+        raise InputFileError(problem, "Check that it is the log of the whole work.")
+    if assumed:
+        findings.append(note("audit.log-states-assumed", path.name))
+    if loose:
+        findings.append(note("audit.log-antenna-assumed", path.name))
+    findings += _held_against_counter(path.name, amount, counted, unit)
+    return AppliedRecords(
+        source=path.name, shapes=np.concatenate([shapes for shapes, _ in ground]), crs=crs, unit=named,
+        rate=np.concatenate([rate for _, rate in ground]), width_m=None, speed_m_s=None, distance_m=None,
+        rate_column=f"entity {entity}", findings=tuple(findings),
+        meter_factor=counted / amount if counted > 0 and amount > 0 else float("nan"),
+    )  # fmt: skip
+
+
+def covered_by_log(path: Path, field: Field, *, unit: Literal["gal", "lb"]) -> Covered:
+    """
+    Ground that a machine's own log says is covered, as `vrn.ingest.read_covered` gives it for other files.
+
+    Parameters
+    ----------
+    unit : {"gal", "lb"}
+        How the product is sold.
+
+    Raises
+    ------
+    InputFileError
+        As `read_machine_log`, or if nothing was applied on the field.
+    """
+    swath_m = field.settings.machine.swath_ft * FT_M
+    records = read_machine_log(path, boundary=field.boundary, crs=field.crs, unit=unit, width_m=swath_m)
+    reach_m = _CLOSED_SHARE * swath_m
+    driven = shapely.union_all(shapely.make_valid(records.shapes[records.rate > 0], method="structure"))
+    ground = shapely.intersection(shapely.buffer(shapely.buffer(driven, reach_m), -reach_m), field.boundary)
+    if ground.is_empty:
+        problem = f"{path.name}: it covers none of the field."
+        raise InputFileError(problem, "Check that it is of this field and that its rates are above zero.")
+    share = float(shapely.area(ground) / shapely.area(field.boundary))
+    covered = note("ingest.ground-covered", path.name, share=Quantity("share", share),
+                   area=Quantity("area", float(shapely.area(ground)) / AC_M2))  # fmt: skip
+    folder = os.path.relpath(path.resolve(), field.folder)
+    inputs = {Path(folder, name).as_posix(): hashlib.sha256(content).hexdigest()
+              for name, content in sorted(read_task_data(path).files.items())}  # fmt: skip
+    return Covered(ground=ground, crs=field.crs, n_lb=None, findings=(*records.findings, covered), inputs=inputs)
+
+
+def _given(log: TimeLog, entity: int) -> bool:
+    return any(one == entity and bool(np.isfinite(values).any()) for (_, one), values in log.values.items())
+
+
+def _held_against_counter(source: str, amount: float, counted: float, unit: Literal["gal", "lb"]) -> Iterator[Finding]:
+    """The law: the rates add up to within 2 % of what the machine counted, or to one step of its counter."""
+    if counted > 0 and abs(amount - counted) > max(_TOTAL_OFF * counted, 1.0):
+        size = _BY[unit][5]
+        yield warning("audit.log-total-off", source, share=Quantity("share", amount / counted),
+                      rates=Quantity(unit, amount / size), counter=Quantity(unit, counted / size))  # fmt: skip
+
+
+def _counted(task: Task, elements: dict[str, Element], sources: set[str], counters: dict[int, float]) -> float:
+    """What the task's own counters say was applied, in L or kg; 0 when it has none."""
+    for entity, size in counters.items():
+        keys = [*task.totals, *(key for log in task.logs for key in log.values)]
+        having = {name for name, one in keys if one == entity}
+        mine = {name for source in sources for name in holders(source, elements, having)}
+        logged = [log.values[name, entity] for log in task.logs for name in mine if (name, entity) in log.values]
+        grown = sum(float(np.clip(np.diff(values[np.isfinite(values)]), 0, None).sum()) for values in logged)
+        whole = size * (grown or sum(task.totals.get((name, entity), 0) for name in mine))
+        if whole > 0:
+            return whole
+    return 0.0
+
+
+def _track(xy: Array, time_s: Array) -> _Track:
+    fixed = np.flatnonzero(np.isfinite(xy).all(axis=1))
+    xy, took = xy[fixed], np.diff(time_s[fixed])
+    step = np.hypot(*np.diff(xy, axis=0).T)
+    moved = took[(step > 0) & (took > 0)]
+    longest = max(_LONGEST_S, _USUAL_STEPS * float(np.median(moved))) if len(moved) else _LONGEST_S
+    joined = (took >= 0) & (took <= longest) & (step <= _FASTEST_M_S * np.maximum(took, _LEAST_S))
+    heading = np.concatenate([_headings(run) for run in np.split(xy, np.flatnonzero(~joined) + 1)])
+    return _Track(fixed=fixed, xy=xy, heading=heading, joined=joined)
+
+
+def _ground(track: _Track, piece: Piece, rate: Array) -> tuple[NDArray[np.object_], Array, Array]:
+    """Polygons of a piece from record to record while it was on, their rate, and width times way of each. [m²]"""
+    rate, width, ahead, right = (one[track.fixed] for one in (rate, piece.width_m, piece.ahead_m, piece.right_m))
+    state = piece.on[track.fixed]
+    on = np.where(np.isnan(state), rate > 0, state == 1.0)
+    kept = np.flatnonzero(track.joined & on[:-1] & (width[:-1] > 0))
+    across = track.heading[:, ::-1] * np.array([1.0, -1.0])
+
+    def edge(end: int, side: float) -> Array:
+        """Left end, middle or right end at the step's first or second record, with the machine as at the first."""
+        off, at = right[kept] + side * width[kept] / 2, kept + end
+        return np.asarray(track.xy[at] + ahead[kept, None] * track.heading[at] + off[:, None] * across[at])
+
+    quads = np.stack([edge(0, -1), edge(0, 1), edge(1, 1), edge(1, -1)], axis=1)
+    way = np.hypot(*(edge(1, 0) - edge(0, 0)).T)
+    there = way > 0
+    return shapely.polygons(quads[there]), rate[kept][there], (way * width[kept])[there]
+
+
+def _headings(xy: Array) -> Array:
+    """
+    Unit vector of travel at each record of a run, from the places half a metre before and behind.
+
+    Examples
+    --------
+    Two records driven east, one at a standstill that scatters by a centimetre: it keeps the heading.
+
+    >>> _headings(np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 0.01]])).tolist()
+    [[1.0, 0.0], [1.0, 0.0], [1.0, 0.0]]
+    """
+    anchors = [0]
+    for i in range(1, len(xy)):
+        if np.hypot(*(xy[i] - xy[anchors[-1]])) >= _HEADING_M:
+            anchors.append(i)
+    if len(anchors) == 1:
+        return np.tile([0.0, 1.0], (len(xy), 1))
+    at = xy[anchors]
+    way = np.concatenate([at[1:2] - at[:1], at[2:] - at[:-2], at[-1:] - at[-2:-1]])
+    size = np.hypot(way[:, 0], way[:, 1])
+    unit = way / np.where(size == 0, 1.0, size)[:, None]
+    latest = np.zeros(len(xy), dtype=np.intp)
+    latest[anchors] = np.arange(len(anchors))
+    return np.asarray(unit[np.maximum.accumulate(latest)])
