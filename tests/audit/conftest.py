@@ -10,7 +10,6 @@ import pytest
 
 from vrn.prescription.model import Prescription
 
-
 sys.path.insert(0, str(Path(__file__).parent))  # so that tests can share log_writer.py
 
 

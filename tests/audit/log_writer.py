@@ -47,9 +47,7 @@ def device(name: str, elements: Sequence[Det], first_object: int = 1) -> str:
             dpts += f'<DPT A="{number}" B="{entity:04X}" C="{value}"/>'
             number += 1
         above = 0 if one.above is None else objects[one.above]
-        dets += (
-            f'<DET A="{one.name}" B="{objects[one.name]}" C="{one.kind}" E="{one.number}" F="{above}">{refs}</DET>'
-        )
+        dets += f'<DET A="{one.name}" B="{objects[one.name]}" C="{one.kind}" E="{one.number}" F="{above}">{refs}</DET>'
     return f'<DVC A="{name}" B="made" D="0000000000000000" F="00000000000000" G="FF000000000000">{dets}{dpts}</DVC>'
 
 
@@ -95,7 +93,7 @@ def write_task_data(
     """A TASKDATA folder with one task; ``external`` moves device and task into files of their own."""
     folder.mkdir(parents=True)
     tlgs = "".join(f'<TLG A="TLG{k:05d}" C="1"/>' for k in range(1, len(logs) + 1))
-    task = f"<TSK A=\"TSK-1\" B={quoteattr(name)} G=\"4\">{inside}{tlgs}</TSK>"
+    task = f'<TSK A="TSK-1" B={quoteattr(name)} G="4">{inside}{tlgs}</TSK>'
     head = ('<?xml version="1.0" encoding="UTF-8"?>\n<ISO11783_TaskData VersionMajor="4" VersionMinor="2" '
             'ManagementSoftwareManufacturer="none" ManagementSoftwareVersion="0" TaskControllerManufacturer="none" '
             'TaskControllerVersion="0" DataTransferOrigin="2">')  # fmt: skip
@@ -142,8 +140,8 @@ def records_of(driven: Drive, crs: str, *, sections: int, swath_m: float, speed_
     """
     A simulated drive as a terminal would log it: rate, sections on, product so far, one record for each step.
 
-    The antenna is ``ahead_m`` in front of the boom and ``right_m`` to the right of its middle. Lines: actual rate, state
-    of the first 16 sections, total. The total counts the pieces of ground on the field and beyond it alike.
+    The antenna is ``ahead_m`` in front of the boom and ``right_m`` to the right of its middle. Lines: actual rate,
+    state of the first 16 sections, total in ml. The total counts ground on the field and beyond it alike.
     """
     passes = driven.passes
     turn = np.deg2rad(passes.grid_heading_deg)
@@ -165,14 +163,22 @@ def records_of(driven: Drive, crs: str, *, sections: int, swath_m: float, speed_
         order = np.arange(len(rate))[::way]
         for i in [*order, None]:
             last = order[-1]
-            start = along.min() + ((i if i is not None else last) * step_m) + way * step_m * (-0.5 if i is not None else 0.5)
+            start = (
+                along.min()
+                + ((i if i is not None else last) * step_m)
+                + way * step_m * (-0.5 if i is not None else 0.5)
+            )
             on = rate[i, k] > 0 if i is not None else np.zeros(sections, dtype=bool)
             on = on[::way]  # sections count from the left of travel
             put = float(rate[i, k].max()) if i is not None else 0.0
             place = zero + start * along_way + middle * across_way
             antenna = place + way * (ahead_m * along_way + right_m * across_way)
             longitude, latitude = to_degrees.transform(*antenna)
-            values = (round(put * raw_per_n), condensed(on.tolist()), round(so_far * 1000))
+            values = (
+                round(put * raw_per_n),
+                condensed(on.tolist()),
+                round(so_far * 1e-5),
+            )  # 0.01 mm³/m² on 1 m² are 1e-5 ml
             records.append(Record(second, (longitude, latitude), values))
             second += step_m / speed_m_s
             so_far += put * raw_per_n * float(on.sum()) * swath_m / sections * step_m
