@@ -106,7 +106,7 @@ def test_simulated_drive_is_read_as_it_was_driven(written: Path, log: Path, driv
     found = compare(written, log)
     piece_ac = driven.piece_m2 / 4046.8564224
     inside = float(driven.applied_n_lb_ac.sum()) * piece_ac
-    assert found.applied_product * N_PER_GAL == pytest.approx(inside + driven.outside_n_lb, rel=0.01)
+    assert found.applied_product * N_PER_GAL == pytest.approx(inside + driven.spilled.outside_n_lb, rel=0.01)
     for zone in found.zones:
         if zone.zone:
             here = driven.zone == zone.zone
