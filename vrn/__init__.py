@@ -52,7 +52,7 @@ _DOOR = {
 }
 door.offer(
     {
-        "Field.from_frames": ("vrn.ingest.frames", "field_from_tables"),
+        "Field.from_frames": ("vrn.ingest.read", "field_from_tables"),
         "Field.html": ("vrn.pages.notebook", "field_html"),
         "Ledger.html": ("vrn.pages.notebook", "ledger_html"),
         "Prescription.explore": ("vrn.pages.notebook", "explore"),

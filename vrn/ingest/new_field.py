@@ -1,6 +1,8 @@
 """The text of a new field folder: a commented field file and an empty samples form."""
 
+import io
 import re
+import zipfile
 from pathlib import Path
 
 SAMPLES_HEADER = "sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm,kind,sampled_on,nominal_ppm\n"
@@ -159,7 +161,6 @@ def boundary_to_copy(path: Path) -> tuple[str, bytes]:
     It keeps its ending; the parts of a shapefile, given by its ``.shp``, are put into one ``.zip``. Refuses a file that
     is not the outline of one field.
     """
-    from vrn.ingest.archive import zipped
     from vrn.ingest.input_files import InputFiles
     from vrn.ingest.outline import read_boundary
     from vrn.model.settings import FieldSection
@@ -169,5 +170,14 @@ def boundary_to_copy(path: Path) -> tuple[str, bytes]:
     read_boundary(files, FieldSection(name=path.stem or "field", season=2000, boundary=path.name))
     if source.suffix == ".shp":
         parts = {name: (files.folder / name).read_bytes() for name in sorted(files.inputs)}
-        return "boundary.zip", zipped({f"boundary{Path(name).suffix.lower()}": parts[name] for name in parts})
+        return "boundary.zip", _zipped({f"boundary{Path(name).suffix.lower()}": parts[name] for name in parts})
     return f"boundary{source.suffix}", files.read(source)
+
+
+def _zipped(files: dict[str, bytes]) -> bytes:
+    """Files, content by name, as one zip archive; the same bytes whenever it is made."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in files.items():
+            archive.writestr(zipfile.ZipInfo(name), content, zipfile.ZIP_DEFLATED)
+    return packed.getvalue()

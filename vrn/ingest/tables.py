@@ -13,8 +13,7 @@ from statistics import median_high
 from typing import Any
 
 from vrn.errors import InputFileError
-from vrn.ingest.archive import member_of
-from vrn.ingest.input_files import LIBRARY_ERRORS, TABLES, InputFiles, Source, recognize
+from vrn.ingest.input_files import LIBRARY_ERRORS, TABLES, InputFiles, Source, member_of, recognize
 from vrn.ingest.table import CellTable, checked_header, header_at
 
 csv.field_size_limit(1_000_000)
