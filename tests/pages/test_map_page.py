@@ -19,11 +19,11 @@ from vrn.errors import InputFileError
 from vrn.model.grid import grid_over
 from vrn.model.settings import ExportSection
 from vrn.model.surface import Surface
-from vrn.pages.field_drawing import rate_drawing
-from vrn.pages.field_drawn import as_svg
+from vrn.pages.field_drawing import as_svg
+from vrn.pages.field_maps import rate_drawing
 from vrn.pages.map_page import map_page, write_map
 from vrn.pages.ramps import rate_colors
-from vrn.pages.report_phrases import zone_label
+from vrn.pages.tables import zone_label
 from vrn.prescription.model import CheckStrip, Prescription
 from vrn.words import UnitFormat, say
 

@@ -20,12 +20,11 @@ from vrn.model.settings import PriceSection, ZoneSection
 from vrn.pages.load_sheet import load_sheet
 from vrn.pages.map_page import map_page
 from vrn.pages.report_file import zones_part
-from vrn.pages.report_grower import grower_page
+from vrn.pages.report_grower import grower_page, why_one_zone, zone_count_reason
 from vrn.pages.report_page import html_of, report_of, report_pdf, write_reports
 from vrn.pages.report_paper_table import _columns, begin_table
 from vrn.pages.report_parts import Bullets, Part, Picture, Report, Table, Text
-from vrn.pages.report_phrases import why_one_zone, zone_count_reason
-from vrn.pages.report_readings import readings_part
+from vrn.pages.report_surfaces import readings_part
 from vrn.prescription.model import CheckStrip, Prescription
 from vrn.prescription.remaining import RemainingReport
 from vrn.sampling.quality import assess_readings

@@ -3,6 +3,7 @@
 import csv
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,8 @@ from vrn.files.lonlat import dated
 from vrn.files.names import cell_text, status
 from vrn.prescription.model import Change, Prescription
 from vrn.words import UnitFormat, say
+
+Layer = tuple[str, str, Sequence[shapely.Geometry] | NDArray[np.object_], Mapping[str, object]]
 
 
 def write_tables(prescription: Prescription, folder: Path) -> None:
@@ -75,23 +78,26 @@ def _cell(value: object) -> object:
 
 def write_geopackage(prescription: Prescription, folder: Path) -> None:
     """Write ``layers.gpkg`` anew into a folder that holds none, layer after layer."""
+    write_layers(folder / "layers.gpkg", _layers(prescription), prescription.grid.crs, dated(prescription))
+
+
+def write_layers(path: Path, layers: Sequence[Layer], crs: str, on: date) -> None:
+    """Write a GeoPackage, layer after layer, dated to a day."""
     import pyogrio
 
-    stamp = f"{dated(prescription):%Y-%m-%d}T00:00:00.000Z"
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": stamp})  # GDAL writes today's date otherwise
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{on:%Y-%m-%d}T00:00:00.000Z"})  # else today's date
     try:
-        path = folder / "layers.gpkg"
-        for number, (layer, kind, geometry, columns) in enumerate(_layers(prescription)):
+        for number, (layer, kind, geometry, columns) in enumerate(layers):
             pyogrio.raw.write(
                 path, np.array(shapely.to_wkb(geometry), dtype=object),
                 field_data=[np.asarray(values) for values in columns.values()], fields=list(columns),
-                layer=layer, driver="GPKG", geometry_type=kind, crs=prescription.grid.crs, append=number > 0,
+                layer=layer, driver="GPKG", geometry_type=kind, crs=crs, append=number > 0,
             )  # fmt: skip
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
 
 
-def _layers(prescription: Prescription) -> list[tuple[str, str, list[shapely.Geometry], Mapping[str, object]]]:
+def _layers(prescription: Prescription) -> list[Layer]:
     """Name, geometry type, geometries and columns of each layer."""
     field, rates, samples = prescription.field, prescription.rates, prescription.field.samples.placed()
     state = status(prescription)
@@ -120,7 +126,7 @@ def _layers(prescription: Prescription) -> list[tuple[str, str, list[shapely.Geo
         "area_id": _texts(samples.area_id),
     }
     named = {"field": _texts([field.name])}
-    layers: list[tuple[str, str, list[shapely.Geometry], Mapping[str, object]]] = [
+    layers: list[Layer] = [
         ("boundary", "MultiPolygon", [_multi(field.boundary)], named),
         ("zones", "MultiPolygon", [_multi(rate.outline) for rate in rates], zones),
         ("samples", "Point", [shapely.Point(place) for place in samples.coordinates_m], readings),

@@ -3,22 +3,24 @@
 import hashlib
 import json
 import tempfile
+from datetime import date
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
 
 import vrn
 from vrn.files.staging import write_files
+from vrn.files.tables import Layer, write_layers
 from vrn.model.applied import Comparison, ZoneApplied
-from vrn.pages.field_drawing import INK, FieldDrawing, Floats, Look
-from vrn.pages.field_drawn import on_axes
+from vrn.pages.field_drawing import INK, FieldDrawing, Floats, Look, on_axes
 from vrn.pages.plots import figure, png, sheet
+from vrn.pages.report_file import finding_items
 from vrn.pages.report_page import html_of
 from vrn.pages.report_parts import Bullets, Part, Picture, Report, Table, Text
 from vrn.units import AC_M2
-from vrn.words import UnitFormat, finding_texts, findings_json, say
+from vrn.words import UnitFormat, findings_json, say
 
 # upper end of a class of applied over planned, colour, its words: blue is too little, red too much
 _CLASSES: Final = (
@@ -28,19 +30,7 @@ _CLASSES: Final = (
 
 
 def write_comparison(comparison: Comparison, out_dir: str | Path) -> Path:
-    """
-    Write ``compared.html``, ``compared.gpkg`` and ``summary.json`` into a folder of their own.
-
-    Parameters
-    ----------
-    out_dir : path
-        Replaced whole when it holds only an earlier comparison.
-
-    Raises
-    ------
-    OutputError
-        If the folder holds files of another origin, or cannot be written.
-    """
+    """Write ``compared.html``, ``compared.gpkg`` and ``summary.json`` over nothing but an earlier comparison."""
     files = {"compared.html": compared_page(comparison).encode("utf-8"), "compared.gpkg": _layers(comparison)}
     shown = UnitFormat.of(comparison.units)
     summary = comparison.to_plain() | {
@@ -59,12 +49,7 @@ def compared_page(comparison: Comparison) -> str:
     def words(name: str, **quantities: str | int) -> str:
         return say(shown, f"report.{name}", **quantities)
 
-    found = finding_texts(shown, comparison.findings)
-    decide, assumed = (
-        tuple(words("finding", place=one.place, problem=one.problem, remedy=one.remedy) for one in found
-              if one.level == level)
-        for level in ("warning", "note")
-    )  # fmt: skip
+    decide, assumed = (finding_items(comparison.findings, level, shown) for level in ("warning", "note"))
     counts = [say(shown, f"audit.dropped-{why}", records=count) for why, count in comparison.dropped.items() if count]
     records = [Text(text=words("records-used", records=len(comparison.footprints)))]
     records += [Text(text=words("left-out", counts=", ".join(counts)))] if counts else []
@@ -166,30 +151,18 @@ def _drawing(comparison: Comparison, shown: UnitFormat) -> FieldDrawing:
 
 def _layers(comparison: Comparison) -> bytes:
     """GeoPackage of the records' ground, the skips and the overlaps."""
-    import pyogrio
-
-    layers: list[tuple[str, Any, dict[str, Any]]] = [
-        ("applied", comparison.footprints,
+    layers: list[Layer] = [
+        ("applied", "Unknown", comparison.footprints,
          {"applied_n_lb_ac": comparison.applied_n_lb_ac, "target_n_lb_ac": comparison.target_n_lb_ac,
           "applied_of_target": _of_target(comparison, np.nan)}),
-        ("zones", np.array(list(comparison.outlines.values()), dtype=object),
+        ("zones", "Unknown", np.array(list(comparison.outlines.values()), dtype=object),
          {"zone": np.array(list(comparison.outlines), dtype=np.int32)}),
     ]  # fmt: skip
     for name, area in (("skips", comparison.skips), ("overlaps", comparison.overlaps)):
         parts = shapely.get_parts(area)
         if len(parts):
-            layers.append((name, parts, {"acres": shapely.area(parts) / AC_M2}))
-    stamp = f"{comparison.season}-01-01T00:00:00.000Z"
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": stamp})  # GDAL writes today's date otherwise
-    try:
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "compared.gpkg"
-            for number, (name, shapes, columns) in enumerate(layers):
-                pyogrio.raw.write(
-                    path, np.array(shapely.to_wkb(shapes), dtype=object), field_data=list(columns.values()),
-                    fields=list(columns), layer=name, driver="GPKG", geometry_type="Unknown", crs=comparison.crs,
-                    append=number > 0,
-                )  # fmt: skip
-            return path.read_bytes()
-    finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+            layers.append((name, "Unknown", parts, {"acres": shapely.area(parts) / AC_M2}))
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "compared.gpkg"
+        write_layers(path, layers, comparison.crs, date(comparison.season, 1, 1))
+        return path.read_bytes()

@@ -1,19 +1,16 @@
-"""One drawing of a field: outline, zones, ground without nitrogen, places, labels, one scale bar, one north arrow."""
+"""A drawing of a field, laid out once with one scale bar and one north arrow, and put on a figure, a page or paper."""
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
-from typing import Final
+from dataclasses import dataclass, field
+from html import escape
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.model.field import Field
-from vrn.pages.ramps import rate_colors
-from vrn.prescription.model import Prescription
 from vrn.units import FT_M
-from vrn.words import UnitFormat
 
 INK: Final = "#1b1b18"
 PAPER: Final = "#ffffff"
@@ -30,20 +27,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    r"""
-    How a shape is drawn; an empty colour draws nothing.
-
-    Parameters
-    ----------
-    fill, line : str
-        As ``#rrggbb``.
-    width_pt : float
-        Of the line. [pt]
-    hatch : str
-        ``"/"``, ``"\"``, ``"x"`` or none.
-    radius_pt : float
-        Of points. [pt]
-    """
+    r"""How a shape is drawn; an empty colour draws nothing, the hatch is ``/``, ``\``, ``x`` or none."""
 
     fill: str = ""
     line: str = ""
@@ -81,19 +65,10 @@ class Placed:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sheet:
-    """
-    A drawing laid out: everything in the sheet's units, for whatever draws it.
+    """A drawing laid out in the sheet's units, from below to the top, for whatever draws it.
 
-    Parameters
-    ----------
-    shapes : list of Placed
-        From below to the top.
-    labels : list of (x, y, width, height, text)
-        By their middles, none over one before it.
-    bar : ndarray, shape (2, 2)
-        Ends of the scale bar; ``bar_text`` says its length.
-    arrow : ndarray, shape (4, 2)
-        Outline of the arrow to grid north.
+    Labels are (x, y, width, height, text) by their middles, none over one before it; ``bar`` are the ends of the scale
+    bar, shape (2, 2), ``arrow`` is the outline of the arrow to grid north, shape (4, 2).
     """
 
     frame: Frame
@@ -106,20 +81,7 @@ class Sheet:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FieldDrawing:
-    """
-    What is drawn of a field, before it has a size.
-
-    Parameters
-    ----------
-    bounds_m : tuple of float
-        West, south, east, north.
-    shapes : tuple of (Geometry, Look)
-        Polygons, lines or points, from below to the top. [m]
-    labels : tuple of (Point, str)
-        The more important first.
-    metric : bool
-        Whether the scale bar is in metres.
-    """
+    """What is drawn of a field before it has a size: shapes from below to the top [m], the first labels matter most."""
 
     bounds_m: tuple[float, float, float, float]
     shapes: tuple[tuple[shapely.Geometry, Look], ...] = ()
@@ -133,17 +95,9 @@ class FieldDrawing:
         return (north - south) / (east - west)
 
     def laid_out(self, left: float, low: float, width: float, height: float, *, point: float, down: bool) -> Sheet:
-        """
-        The drawing as large as fits in the middle of a box, scale bar and arrow close under the field.
+        """The drawing as large as fits in the middle of a box, scale bar and arrow close under the field.
 
-        Parameters
-        ----------
-        left, low, width, height : float
-            The box in the sheet's units; ``low`` is its least y.
-        point : float
-            Sheet units in 1 pt.
-        down : bool
-            Whether y grows down the sheet.
+        ``low`` is the box's least y, ``point`` how many of the sheet's units are 1 pt, ``down`` whether y grows down.
         """
         west, south, east, north = self.bounds_m
         per_m = min(width / (east - west), height / (north - south))
@@ -164,55 +118,6 @@ class FieldDrawing:
             labels=_apart(self.labels, frame, point), bar=np.array([[frame.left, under], [right, under]]),
             bar_text=f"{length:,.10g} {unit}", arrow=arrow,
         )  # fmt: skip
-
-
-def ground_drawing(ground: Field, shown: UnitFormat) -> FieldDrawing:
-    """Outline, ground without nitrogen, and the places where cores were pulled."""
-    none = shapely.intersection(ground.no_apply, ground.boundary)
-    cores = shapely.multipoints(np.unique(ground.samples.field_readings().coordinates_m, axis=0))
-    west, south, east, north = ground.boundary.bounds
-    return FieldDrawing(
-        bounds_m=(west, south, east, north), metric=shown.metric,
-        shapes=(
-            (ground.boundary, Look(line=INK, width_pt=1.0)),
-            (none, Look(fill=PAPER, line=QUIET, width_pt=0.6, hatch="/")),
-            (cores, Look(fill=INK, line=PAPER, width_pt=0.5)),
-        ),
-    )  # fmt: skip
-
-
-def rate_drawing(prescription: Prescription, shown: UnitFormat) -> FieldDrawing:
-    """Zones in the colours of their rates, their numbers and rates on them, over the field's own drawing."""
-    colors = rate_colors(prescription.rates)
-    zones = tuple((rate.outline, Look(fill=colors[rate.zone], line=INK)) for rate in prescription.rates)
-    ground = ground_drawing(prescription.field, shown)
-    west, south, east, north = shapely.union(prescription.outline(), prescription.field.boundary).bounds
-    return replace(
-        ground, bounds_m=(west, south, east, north), shapes=zones + ground.shapes,
-        labels=tuple(zone_labels(prescription, shown)),
-    )  # fmt: skip
-
-
-def zone_labels(prescription: Prescription, shown: UnitFormat) -> list[tuple[shapely.Point, str]]:
-    """
-    Number and rate of each zone, at the widest place of its largest part and of other large parts.
-
-    Returns
-    -------
-    labels : list of (Point, str)
-        The largest part of each zone first, the larger zone before the smaller: where two do not fit, the first stays.
-    """
-    large_m2 = float(prescription.outline().area) / 30
-    found = []
-    for rate in prescription.rates:
-        text = f"{rate.zone}: {shown.number('rate', rate.rate_n_lb_ac)}"
-        parts = sorted((part for part in shapely.get_parts(rate.outline) if part.area > 0), key=lambda part: -part.area)
-        found += [(i > 0, part, text) for i, part in enumerate(parts) if i == 0 or part.area >= large_m2]
-    found.sort(key=lambda label: (label[0], -label[1].area))
-    return [
-        (shapely.Point(shapely.maximum_inscribed_circle(part, tolerance=2.0).coords[0]), text)
-        for _, part, text in found
-    ]
 
 
 def _placed(shape: shapely.Geometry, look: Look, frame: Frame, point: float) -> Iterable[Placed]:
@@ -259,13 +164,154 @@ def _apart(
 
 
 def _round_length(most: float) -> float:
-    """
-    The longest of 1, 2 or 5 times a power of ten that is not over ``most``.
+    """The longest of 1, 2 or 5 times a power of ten that is not over ``most``.
 
-    Examples
-    --------
     >>> _round_length(730.0), _round_length(0.3)
     (500.0, 0.2)
     """
     power = 10.0 ** math.floor(math.log10(most))
     return max(times for times in (1, 2, 5) if times * power <= most) * power
+
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_IN, _MM = 1 / 72, 25.4 / 72  # in 1 pt
+_SVG_PT, _SVG_WIDTH, _SVG_UNDER = 1 / 0.6, 640.0, 32.0
+
+
+def on_axes(axes: "Axes", drawing: FieldDrawing, box_in: tuple[float, float, float, float]) -> Frame:
+    """Draw in a box (left, bottom, width, height) of bare axes whose unit is the inch; bar and arrow close under it."""
+    from matplotlib.collections import LineCollection, PathCollection
+    from matplotlib.path import Path
+
+    sheet = drawing.laid_out(*box_in, point=_IN, down=False)
+    for shape in sheet.shapes:
+        look = shape.look
+        if shape.polygons:
+            paths = [Path.make_compound_path(*(Path(ring, closed=True) for ring in rings)) for rings in shape.polygons]
+            axes.add_collection(
+                PathCollection(
+                    paths, facecolors=look.fill or "none", edgecolors=look.line or look.fill,
+                    linewidths=look.width_pt if look.line else 0.3,
+                )
+            )  # fmt: skip
+        if shape.lines:
+            axes.add_collection(LineCollection(shape.lines, colors=look.line, linewidths=look.width_pt))
+        if len(shape.points):
+            axes.plot(
+                *shape.points.T, "o", markersize=2 * look.radius_pt, color=look.fill or "none",
+                markeredgecolor=look.line or "none", markeredgewidth=look.width_pt,
+            )  # fmt: skip
+    box = {"facecolor": PAPER, "edgecolor": INK, "pad": 2.5, "linewidth": 0.6}
+    for x, y, _, _, text in sheet.labels:
+        axes.text(x, y, text, ha="center", va="center", weight="bold", fontsize=LABEL_PT, bbox=box, zorder=5)
+    axes.plot(*sheet.bar.T, color=INK, linewidth=1.4, solid_capstyle="butt")
+    right, under = sheet.bar[1].tolist()
+    axes.text(right, under, f"  {sheet.bar_text}", va="center", fontsize=SMALL_PT)
+    axes.fill(*sheet.arrow.T, color=INK, linewidth=0)
+    axes.text(float(sheet.arrow[:, 0].min()), under, "N ", ha="right", va="center", fontsize=SMALL_PT)
+    return sheet.frame
+
+
+def as_svg(drawing: FieldDrawing, title: str) -> str:
+    """The drawing as a picture inside a page; the title stands in for it where it is not seen."""
+    width = _SVG_WIDTH if drawing.aspect < 0.9 else _SVG_WIDTH * 0.9 / drawing.aspect
+    height = width * drawing.aspect
+    sheet = drawing.laid_out(0.0, 0.0, width, height, point=_SVG_PT, down=True)
+    box = f"-4 -4 {width + 8:.0f} {height + _SVG_UNDER:.0f}"
+    opening = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}" role="img" font-family="sans-serif"'
+    parts = [f'{opening} aria-label="{escape(title, quote=True)}">']
+    for shape in sheet.shapes:
+        parts += _svg_shape(shape)
+    for x, y, wide, high, text in sheet.labels:
+        parts.append(
+            f'<rect x="{x - wide / 2:.1f}" y="{y - high / 2:.1f}" width="{wide:.1f}" height="{high:.1f}" '
+            f'fill="{PAPER}" stroke="{INK}"/><text x="{x:.1f}" y="{y + 5:.1f}" text-anchor="middle" '
+            f'font-size="{LABEL_PT * _SVG_PT:.1f}" font-weight="600" fill="{INK}">{escape(text)}</text>'
+        )
+    (left, under), (right, _) = sheet.bar.tolist()
+    parts.append(
+        f'<path d="M{left:.1f} {under:.1f}H{right:.1f}" stroke="currentColor" stroke-width="2.4"/>'
+        f'<text x="{right + 6:.1f}" y="{under + 4:.1f}" font-size="{SMALL_PT * _SVG_PT:.1f}" fill="currentColor">'
+        f'{sheet.bar_text}</text><text x="{sheet.arrow[:, 0].min() - 4:.1f}" y="{under + 4:.1f}" text-anchor="end" '
+        f'font-size="{SMALL_PT * _SVG_PT:.1f}" fill="currentColor">N</text>'
+        f'<path d="{_svg_path(sheet.arrow)}Z" fill="currentColor"/></svg>'
+    )
+    return "".join(parts)
+
+
+def _svg_shape(shape: Placed) -> list[str]:
+    look = shape.look
+    style = f'fill="{look.fill or "none"}"'
+    if look.line:
+        style += f' stroke="{look.line}" stroke-width="{look.width_pt * _SVG_PT:.1f}"'
+    paths = ["".join(f"{_svg_path(ring[:-1])}Z" for rings in shape.polygons for ring in rings)]
+    paths.append("".join(map(_svg_path, shape.lines)))
+    drawn = [f'<path d="{path}" {style}/>' for path in paths if path]
+    radius = look.radius_pt * _SVG_PT
+    return drawn + [f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}" {style}/>' for x, y in shape.points.tolist()]
+
+
+def _svg_path(points: Floats) -> str:
+    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points.tolist())
+
+
+def on_paper(paper: Any, drawing: FieldDrawing, box_mm: tuple[float, float, float, float]) -> Frame:
+    """Draw in a box (left, top, width, height) [mm] of fpdf's current page; labels in its current font."""
+    sheet = drawing.laid_out(*box_mm, point=_MM, down=True)
+    for shape in sheet.shapes:
+        _paper_shape(paper, shape)
+    paper.set_font(style="B", size=LABEL_PT)
+    _pen(paper, Look(fill=PAPER, line=INK, width_pt=0.6))
+    paper.set_text_color(INK)
+    for x, y, wide, high, text in sheet.labels:
+        paper.rect(x - wide / 2, y - high / 2, wide, high, style="DF")
+        paper.text(x - paper.get_string_width(text) / 2, y + 0.35 * LABEL_PT * _MM, text)
+    (left, under), (right, _) = sheet.bar.tolist()
+    _pen(paper, Look(fill=INK, line=INK, width_pt=1.4))
+    paper.line(left, under, right, under)
+    paper.set_font(style="", size=SMALL_PT)
+    base = under + 0.35 * SMALL_PT * _MM
+    paper.text(right + 1.5, base, sheet.bar_text)
+    paper.text(float(sheet.arrow[:, 0].min()) - 3.0, base, "N")
+    paper.polygon(sheet.arrow.tolist(), style="F")
+    return sheet.frame
+
+
+_STYLE: Final = {(True, True): "DF", (True, False): "F", (False, True): "D"}
+
+
+def _paper_shape(paper: Any, shape: Placed) -> None:
+    from fpdf.drawing import PaintedPath
+
+    look = shape.look
+    if shape.polygons:
+        path = PaintedPath()
+        for ring in (ring for rings in shape.polygons for ring in rings):
+            points = ring[:-1].tolist()
+            path.move_to(*points[0])
+            for point in points[1:]:
+                path.line_to(*point)
+            path.close()
+        path.style.fill_color = look.fill or None
+        path.style.stroke_color = look.line or None
+        path.style.stroke_width = look.width_pt * _MM
+        path.style.intersection_rule = "nonzero"
+        with paper.drawing_context() as context:
+            context.add_item(path)
+    style = _STYLE.get((bool(look.fill), bool(look.line)))
+    if style is None:
+        return
+    _pen(paper, look)
+    for line in shape.lines:
+        paper.polyline(line.tolist())
+    for x, y in shape.points.tolist():
+        paper.circle(x=x, y=y, radius=look.radius_pt * _MM, style=style)
+
+
+def _pen(paper: Any, look: Look) -> None:
+    paper.set_line_width(look.width_pt * _MM)
+    for color, take in ((look.line, paper.set_draw_color), (look.fill, paper.set_fill_color)):
+        if color:
+            take(*bytes.fromhex(color[1:]))

@@ -10,7 +10,7 @@ from vrn.files.iso_grid import iso_grid
 from vrn.files.names import one_line, status, terminal_name
 from vrn.files.shapefile import column_names
 from vrn.findings import Kind, Quantity
-from vrn.pages.report_phrases import zone_label
+from vrn.pages.tables import zone_label
 from vrn.prescription.limits import fixed_rates
 from vrn.prescription.model import Prescription
 from vrn.prescription.products import loads_report

@@ -5,22 +5,21 @@ import re
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from markupsafe import Markup, escape
 
 from vrn.findings import Quantity
 from vrn.model.surface_choice import SurfaceChoice
-from vrn.pages.field_drawing import rate_drawing
-from vrn.pages.field_drawn import as_svg
+from vrn.pages.field_drawing import as_svg
+from vrn.pages.field_maps import HATCHES, hatch_legend, hatched, rate_drawing
 from vrn.pages.map_page_layers import LEVELS, ON_DEMAND, Picture, frame_of, map_shapes, pictures, surface_title
-from vrn.pages.map_page_words import allowed_of, override_of, state_text, zone_texts
 from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
 from vrn.pages.ramps import rate_colors
-from vrn.pages.report_phrases import cautions, facts, why_one_zone
-from vrn.pages.tables import sample_places, samples_table, zones_table
-from vrn.pages.unknown_ground import HATCHES, hatch_legend, hatched
+from vrn.pages.report_grower import cautions, facts, state_text, why_one_zone
+from vrn.pages.report_nitrogen import reasons_text
+from vrn.pages.tables import LedgerRow, SamplePlace, ledger_rows, sample_places, samples_table, zone_label, zones_table
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
 
@@ -35,26 +34,14 @@ _CROWD: Final = 45  # more places than this show their values only from nearer
 
 
 def write_map(prescription: Prescription, path: Path) -> None:
-    """
-    Write the map page.
-
-    Parameters
-    ----------
-    path : Path
-        Of the file, usually ``map.html``.
-    """
+    """Write the map page."""
     path.write_text(map_page(prescription), encoding="utf-8", newline="\n")
 
 
 def map_page(prescription: Prescription) -> str:
-    """
-    The map page as text.
+    """The map page: one file with every script, style and picture inside.
 
-    Returns
-    -------
-    html : str
-        One file with every script, style and picture inside; its policy forbids every other origin, save that of
-        ``settings.export.tiles`` where the user gives one.
+    Its policy forbids every other origin, save that of ``settings.export.tiles`` where the user gives one.
     """
     settings = prescription.field.settings
     shown = UnitFormat.of(settings.units)
@@ -88,7 +75,7 @@ def map_page(prescription: Prescription) -> str:
         page_js=Markup(page_js), still=Markup(as_svg(replace(drawing, shapes=hatched(drawing, prescription)), title)),
         hatches=hatch_legend(prescription, shown),
         data=Markup(script_json(data)), page=texts, layers=layers, on_demand=ON_DEMAND,
-        overlays=[key for key in _OVERLAYS if key in shapes], zones=zone_texts(prescription, places, shown),
+        overlays=[key for key in _OVERLAYS if key in shapes], zones=_zone_texts(prescription, places, shown),
         table=zones_table(prescription, shown, _COLUMNS), samples=samples_table(places, shown), places=len(places),
         say=partial(say, shown),
     )  # fmt: skip
@@ -104,7 +91,7 @@ def _totals(prescription: Prescription, shown: UnitFormat) -> list[tuple[str, st
     ]
 
 
-def _data(prescription: Prescription, shown: UnitFormat) -> dict[str, Any]:
+def _data(prescription: Prescription, shown: UnitFormat) -> dict[str, object]:
     """What the page's script needs beside the map: its words, and the rate table it sums."""
     product, settings = prescription.product, prescription.field.settings
     words = {name: say(shown, f"map.{name}", **{place: f"{{{place}}}" for place in places})
@@ -131,11 +118,9 @@ def _review_file(prescription: Prescription) -> str:
     return f"{plain}_{prescription.field.settings.header.season}_review.toml"
 
 
-def _rate(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> dict[str, Any]:
+def _rate(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> dict[str, object]:
     """A zone's rate for the script: as it is, as it is printed, as a person set it, what a person may set."""
-    (least, most, allowed), (by_hand, reason) = (
-        allowed_of(rate, shown), override_of(prescription, rate.zone)
-    )  # fmt: skip
+    (least, most, allowed), (by_hand, reason) = _allowed(rate, shown), _override(prescription, rate.zone)
     return {
         "zone": rate.zone, "acres": rate.acres, "rate": rate.rate_n_lb_ac, "product": rate.product_per_ac,
         "set": by_hand, "reason": reason, "least": least, "most": most, "allowed": allowed,
@@ -153,7 +138,7 @@ class _Layer:
     unit: str
     legend: Markup
     words: str
-    data: dict[str, Any]
+    data: dict[str, object]
 
 
 def _rate_layer(prescription: Prescription, shown: UnitFormat) -> _Layer:
@@ -184,11 +169,8 @@ def _legend_item(number: str, zones: list[str], shown: UnitFormat) -> Markup:
 
 def _surface_layer(picture: Picture, shown: UnitFormat, prescription: Prescription) -> _Layer:
     """A surface; the legend is the ramp with round values."""
-    factor, decimals, unit = (
-        shown.factor(picture.quantity),
-        shown.decimals(picture.quantity),
-        shown.unit(picture.quantity),
-    )
+    kind = picture.quantity
+    factor, decimals, unit = shown.factor(kind), shown.decimals(kind), shown.unit(kind)
     low, high = picture.low * factor, picture.high * factor
     known = math.isfinite(low)
     if high > low:
@@ -233,3 +215,105 @@ def _surface_words(picture: Picture, shown: UnitFormat, method: str) -> str:
                   "mean": Quantity(picture.quantity, choice.mean_rmse)}  # fmt: skip
         words.append(say(shown, "map.left-out" if choice.mean_rmse is None else "map.left-out-mean", **errors))
     return " ".join(words)
+
+
+_SAME_LB_AC = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _ZoneText:
+    """A zone as the page shows it, every number with its unit where it has one.
+
+    Changes are (why, from, to), methods (title, need, remark); ``reason`` is that of an override in force.
+    """
+
+    zone: int
+    color: str
+    rate: str
+    label: str
+    lead: str
+    sure: str
+    rows: tuple[LedgerRow, ...]
+    total: str
+    changes: tuple[tuple[str, str, str], ...]
+    means: tuple[tuple[str, str], ...]
+    samples: str
+    methods: tuple[tuple[str, str, str], ...]
+    notes: tuple[str, ...]
+    reason: str
+    allowed: str
+
+
+def _zone_texts(prescription: Prescription, places: list[SamplePlace], shown: UnitFormat) -> list[_ZoneText]:
+    """Every zone as the page shows it, in order."""
+    colors = rate_colors(prescription.rates)
+    return [
+        _zone_text(prescription, rate, colors[rate.zone], [place for place in places if place.zone == rate.zone], shown)
+        for rate in prescription.rates
+    ]
+
+
+def _zone_text(
+    prescription: Prescription, rate: ZoneRate, color: str, inside: list[SamplePlace], shown: UnitFormat
+) -> _ZoneText:
+    rows, total = ledger_rows(rate.ledger, shown)
+    label = zone_label(rate, shown)
+    listed = "; ".join(f"{place.ids}: {place.label}" for place in inside)
+    means = (("nitrate", "concentration", rate.nitrate_ppm), ("organic-matter", "organic_matter",
+             rate.organic_matter_pct), ("yield-goal", "yield", rate.yield_goal_bu_ac))  # fmt: skip
+    return _ZoneText(
+        zone=rate.zone, color=color, rate=shown.number("rate", rate.rate_n_lb_ac),
+        label=f"{label[:1].upper()}{label[1:]}." if label else "", lead=_lead(prescription, rate, shown),
+        sure=_sure(rate, shown), rows=rows, total=total,
+        changes=tuple(
+            (say(shown, f"rates.change-{change.cause}", **change.quantities), shown.number("rate", change.from_n_lb_ac),
+             shown.number("rate", change.to_n_lb_ac))
+            for change in rate.changes
+        ),
+        means=tuple((say(shown, f"map.mean-{name}"), shown.text(kind, value)) for name, kind, value in means),
+        samples=say(shown, "map.samples-inside", samples=len(inside), unit=shown.unit("concentration"), listed=listed)
+        if inside else say(shown, "map.no-sample-inside"),
+        methods=tuple(
+            (one.method.title, shown.number("whole_amount", one.by_zone[rate.zone]), reasons_text(shown, one.reasons))
+            for one in prescription.methods
+            if rate.zone in one.by_zone and one.method.key != prescription.ledger.key
+        ),
+        notes=tuple(text.problem for text in finding_texts(shown, rate.ledger.findings)),
+        reason=_override(prescription, rate.zone)[1] or "", allowed=_allowed(rate, shown)[2],
+    )  # fmt: skip
+
+
+def _lead(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> str:
+    """Product, area, and the rate against one flat rate."""
+    product, flat = prescription.product, prescription.flat_rate_n_lb_ac
+    apart = rate.rate_n_lb_ac - flat
+    way = "same" if abs(apart) < _SAME_LB_AC else "more" if apart > 0 else "less"
+    lead = say(
+        shown, "map.lead" if rate.parts == 1 else "map.lead-parts", product=product.name, parts=rate.parts,
+        rate=shown.text(f"{product.unit}/ac", rate.product_per_ac), area=Quantity("area", rate.acres),
+    )  # fmt: skip
+    return f"{lead} {say(shown, f'map.flat-{way}', flat=Quantity('rate', flat), apart=Quantity('rate', abs(apart)))}"
+
+
+def _sure(rate: ZoneRate, shown: UnitFormat) -> str:
+    need, error = Quantity("amount", rate.need_lb_ac), Quantity("whole_amount", rate.need_se_lb_ac)
+    words = say(shown, "map.need-unsure" if rate.need_se_lb_ac is None else "map.need-sure", need=need, error=error)
+    if rate.ledger.band_lb_ac is not None:
+        low, high = (Quantity("whole_amount", float(end)) for end in rate.ledger.band_lb_ac)
+        words += " " + say(shown, "map.band", low=low, high=high)
+    return words
+
+
+def _allowed(rate: ZoneRate, shown: UnitFormat) -> tuple[float, float, str]:
+    """Rates a person may set for a zone: least and most above 0 [lb N/ac], and the same in words."""
+    least, most = rate.allowed_n_lb_ac
+    ends = {"least": Quantity("rate", least), "most": Quantity("rate", most)}
+    return least, most, say(shown, "map.allowed" if most > 0 else "map.allowed-none", **ends)
+
+
+def _override(prescription: Prescription, zone: int) -> tuple[float, str] | tuple[None, None]:
+    """An override in force: the rate that was set [lb N/ac] and its reason; None where there is none."""
+    for override in prescription.field.settings.review.override:
+        if override.zone == zone:
+            return override.rate_n_lb_ac, override.reason
+    return None, None

@@ -4,7 +4,7 @@ import base64
 import io
 import math
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 from vrn.findings import Kind
 from vrn.model.area import reproject, transformer
 from vrn.model.surface import Surface
-from vrn.pages.field_drawing import zone_labels
+from vrn.pages.field_maps import unknown_ground, zone_labels
 from vrn.pages.ramps import CROP, DOUBT, NITROGEN, SOIL, Ramp, rate_colors
 from vrn.pages.tables import SamplePlace
-from vrn.pages.unknown_ground import unknown_ground
 from vrn.prescription.model import Prescription
 from vrn.units import FT_M
 from vrn.words import UnitFormat, say
@@ -38,21 +37,10 @@ KNOWN_SURFACES: Final[dict[str, tuple[Kind, Ramp]]] = {  # surface → kind, ram
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Picture:
-    """
-    One surface, ready for the page.
+    """One surface, or its error (``nitrate_ppm_se``), ready for the page as the data URI of a palette PNG.
 
-    Parameters
-    ----------
-    key : str
-        As ``nitrate_ppm`` or ``nitrate_ppm_se``.
-    title, quantity : str
-        Name in words; kind of its values.
-    low, high : float
-        Values of the ramp's ends, in the trade's unit; both NaN where the surface knows nothing.
-    ticks : tuple of float
-        Round values between them, in the unit shown.
-    url : str
-        Palette PNG as a data URI.
+    ``low`` and ``high`` are the ramp's ends in the trade's unit, NaN where nothing is known; ticks are in the unit
+    shown.
     """
 
     key: str
@@ -93,25 +81,14 @@ def frame_of(prescription: Prescription) -> Frame:
     latitude = north - (np.arange(rows) + 0.5) * (north - south) / rows
     easting, northing = transformer("EPSG:4326", grid.crs).transform(*np.meshgrid(longitude, latitude))
     row, col, inside = grid.cells_of(np.column_stack([easting.ravel(), northing.ravel()]))
-    treated = rasterize(
-        [(outline, 1)],
-        out_shape=(rows, cols),
-        transform=Affine((east - west) / cols, 0.0, west, 0.0, (south - north) / rows, north),
-        dtype="uint8",
-    )
+    north_up = Affine((east - west) / cols, 0.0, west, 0.0, (south - north) / rows, north)
+    treated = rasterize([(outline, 1)], out_shape=(rows, cols), transform=north_up, dtype="uint8")
     cell = np.where(inside & (treated.ravel() == 1), row * grid.cols + col, -1).reshape(rows, cols)
     return Frame(west=west, south=south, east=east, north=north, cell=cell)
 
 
 def pictures(prescription: Prescription, frame: Frame, shown: UnitFormat) -> tuple[Picture, ...]:
-    """
-    Every surface of a prescription, each followed by its standard error where it has one.
-
-    Returns
-    -------
-    pictures : tuple of Picture
-        In the order a person reads them: what was measured, how sure, what else is known, what is needed.
-    """
+    """Surfaces in the order a person reads them, each followed by its standard error where it has one."""
     order = [name for name in KNOWN_SURFACES if name in prescription.surfaces]
     order += sorted(set(prescription.surfaces) - set(KNOWN_SURFACES))
     found = []
@@ -159,11 +136,8 @@ def _scale(
 
 
 def round_values(low: float, high: float) -> tuple[float, ...]:
-    """
-    Round values between two ends, at most six.
+    """Round values between two ends, at most six.
 
-    Examples
-    --------
     >>> round_values(7.3, 24.1), round_values(2.8, 2.8)
     ((10.0, 15.0, 20.0), (2.8,))
     """
@@ -194,18 +168,11 @@ def _png(values: NDArray[np.float64], frame: Frame, ramp: Ramp, low: float, high
 
 def map_shapes(
     prescription: Prescription, places: list[SamplePlace], shown: UnitFormat
-) -> dict[str, list[dict[str, Any]]]:
-    """
-    Outlines and points of the map by layer, as GeoJSON features; strips and passes only where there are some.
-
-    Returns
-    -------
-    shapes : dict of str to list of dict
-        Longitude before latitude; how each is drawn is the page's own business.
-    """
+) -> dict[str, list[dict[str, object]]]:
+    """Outlines and points of the map by layer, as GeoJSON features; strips and passes only where there are some."""
     field, colors = prescription.field, rate_colors(prescription.rates)
     none = shapely.get_parts(shapely.intersection(field.no_apply, field.boundary))
-    shapes: dict[str, list[tuple[shapely.Geometry, dict[str, Any]]]] = {
+    shapes: dict[str, list[tuple[shapely.Geometry, dict[str, object]]]] = {
         "zones": [(rate.outline, {"zone": rate.zone, "color": colors[rate.zone]}) for rate in prescription.rates],
         **{kind: [(ground, {})] for kind, ground in unknown_ground(prescription).items()},
         "no-apply": [(part, {}) for part in none if part.geom_type == "Polygon" and part.area > 0],
@@ -237,7 +204,7 @@ def _passes(prescription: Prescription) -> list[shapely.Geometry]:
     return [shapely.multilinestrings([line for line in lines if line.geom_type == "LineString" and line.length > 0])]
 
 
-def _feature(geometry: shapely.Geometry, crs: str, properties: dict[str, Any]) -> dict[str, Any]:
+def _feature(geometry: shapely.Geometry, crs: str, properties: dict[str, object]) -> dict[str, object]:
     """GeoJSON feature of a geometry in the field's system, to seven decimals (about 1 cm)."""
     lonlat = shapely.transform(reproject(geometry, crs, "EPSG:4326"), lambda xy: np.round(xy, 7))
     return {"type": "Feature", "properties": properties, "geometry": shapely.geometry.mapping(lonlat)}

@@ -57,11 +57,8 @@ def field_html(field: Field) -> str:
 
 
 def ledger_html(ledger: Ledger) -> str:
-    """
-    A table of the lines, their sum and the need; of many cells each line shows its least and greatest.
+    """A table of the lines, their sum and the need; of many cells each line shows its least and greatest.
 
-    Examples
-    --------
     >>> from vrn.nitrogen.ledger import Line
     >>> line = Line(label="Crop <b>", lb_ac=100.0, basis="", source="", key="crop")
     >>> "Crop &lt;b&gt;" in ledger_html(Ledger(lines=(line,), method="remaining-need"))

@@ -58,11 +58,7 @@ def page_policy(scripts: tuple[str, ...], tiles: str | None) -> str:
 
 
 def _origin(tiles: str) -> str:
-    """
-    Origin of a background, for the policy: ``https://{s}.example.org/{z}/{x}/{y}.png`` is ``https://*.example.org``.
-
-    Nothing but a scheme and a host may come out of it, or the address could widen the policy.
-    """
+    """Scheme and host of a background, nothing else, or the address could widen the policy; ``{s}`` becomes ``*``."""
     address = urlsplit(tiles.replace("{s}", "*"))
     if address.scheme not in ("https", "http") or not re.fullmatch(r"(\*\.)?[A-Za-z0-9.-]+(:\d+)?", address.netloc):
         problem = f"export.tiles is {tiles!r}, which is no address of a background."

@@ -11,11 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.model.surface import Surface
-from vrn.pages.field_drawing import INK, QUIET, Frame, ground_drawing, rate_drawing
-from vrn.pages.field_drawn import on_axes
+from vrn.pages.field_drawing import INK, QUIET, Frame, on_axes
+from vrn.pages.field_maps import ground_drawing, hatched, rate_drawing
 from vrn.pages.map_page_layers import round_values
 from vrn.pages.ramps import Ramp
-from vrn.pages.unknown_ground import hatched
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
 
@@ -38,19 +37,7 @@ _STYLE: dict[Any, Any] = {
 def figure(
     width_in: float, height_in: float, *, margins_in: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
 ) -> "Iterator[Figure]":
-    """
-    A figure in the report's style; the style holds inside the block only.
-
-    Parameters
-    ----------
-    margins_in : tuple of float
-        Left, bottom, right, top. [in]
-
-    Yields
-    ------
-    figure : Figure
-        Not known to pyplot, so nothing opens and nothing is kept.
-    """
+    """A figure in the report's style, margins left, bottom, right, top; pyplot does not keep it."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
@@ -165,16 +152,7 @@ def variogram_plot(
     unit: str,
     shown: UnitFormat,
 ) -> bytes:
-    """
-    Pairs in bins of distance, and the model fitted to them.
-
-    Parameters
-    ----------
-    distance, semivariance, pairs : array_like, shape (k,)
-        Of the bins; distances in the reader's unit of length. [``unit``]
-    model : callable or None
-        Semivariance at distances.
-    """
+    """Pairs in bins of distance [``unit``], and the model fitted to them."""
     distance, count = np.asarray(distance, float), np.asarray(pairs, float)
     with figure(3.3, 2.4, margins_in=(0.55, 0.45, 0.1, 0.1)) as drawn:
         axes = drawn.subplots()

@@ -11,26 +11,12 @@ from vrn.prescription.model import ZoneRate
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ramp:
-    """
-    A sequential ramp of colours.
+    """A sequential ramp of colours, light to dark, as ``#rrggbb`` at even distances.
 
-    Parameters
-    ----------
-    stops : tuple of str
-        Colours as ``#rrggbb`` at even distances, light to dark.
+    The stops fall in even steps of lightness in OKLab (Ottosson 2020), from about 0.95 to about 0.25; lightness alone
+    tells them apart, so the order stands in grey and for every kind of colour blindness. The hue only tells one
+    quantity from another.
 
-    Notes
-    -----
-    The stops fall in even steps of lightness in OKLab, from about 0.95 to about 0.25; lightness alone tells them
-    apart, so the order stands in grey and for every kind of colour blindness. The hue only tells one quantity from
-    another.
-
-    References
-    ----------
-    Ottosson (2020), "A perceptual color space for image processing" (OKLab).
-
-    Examples
-    --------
     >>> SOIL.classes(3)
     ('#f8edd8', '#b7713f', '#3e1f17')
     """
@@ -39,18 +25,7 @@ class Ramp:
     stops: tuple[str, ...]
 
     def colors(self, fractions: ArrayLike) -> NDArray[np.uint8]:
-        """
-        Colours at fractions of the ramp.
-
-        Parameters
-        ----------
-        fractions : array_like, shape (n,)
-            0 is light, 1 is dark; clipped to that range.
-
-        Returns
-        -------
-        rgb : ndarray of uint8, shape (n, 3)
-        """
+        """Colours, shape (n, 3), at fractions of the ramp: 0 is light, 1 is dark, clipped to that range."""
         at = np.clip(np.asarray(fractions, dtype=float).ravel(), 0.0, 1.0)
         known = np.array([_rgb(stop) for stop in self.stops], dtype=float)
         places = np.linspace(0.0, 1.0, len(known))
@@ -58,14 +33,7 @@ class Ramp:
         return np.asarray(np.rint(mixed), dtype=np.uint8)
 
     def classes(self, count: int) -> tuple[str, ...]:
-        """
-        Colours of ``count`` classes, light to dark, both ends of the ramp used.
-
-        Parameters
-        ----------
-        count : int
-            One class takes the middle of the ramp.
-        """
+        """Colours of ``count`` classes, light to dark, both ends of the ramp used; one class takes the middle."""
         places = np.array([0.5]) if count == 1 else np.linspace(0.0, 1.0, count)
         return tuple(f"#{r:02x}{g:02x}{b:02x}" for r, g, b in self.colors(places).tolist())
 

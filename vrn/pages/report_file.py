@@ -1,21 +1,19 @@
 """The rest of the report, for the file: inputs, assumptions, samples, surfaces, zones, ledgers, audit, sign-off."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, Final
 
-from vrn.findings import Quantity
+from vrn.findings import Finding, Quantity
 from vrn.model.metric_keys import metric_twin
 from vrn.model.settings import as_plain
 from vrn.pages.field_drawing import INK
-from vrn.pages.map_page_words import why_changed
 from vrn.pages.plots import figure, png
+from vrn.pages.report_grower import cautions, why_one_zone, zone_count_reason
 from vrn.pages.report_machine import machine_part, sure_part
 from vrn.pages.report_nitrogen import ledgers_part, methods_part, season_part
 from vrn.pages.report_parts import Bullets, Lines, Part, Picture, Piece, Table, Text
-from vrn.pages.report_phrases import cautions, why_one_zone, zone_count_reason
-from vrn.pages.report_readings import readings_part
-from vrn.pages.report_surfaces import surfaces_part
+from vrn.pages.report_surfaces import readings_part, surfaces_part
 from vrn.pages.tables import sample_places, samples_table
 from vrn.prescription.model import Prescription
 from vrn.units import AC_M2, FT_M
@@ -60,16 +58,19 @@ def file_parts(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ...
 
 def _findings(prescription: Prescription, shown: UnitFormat) -> Part | None:
     pieces: list[Piece] = []
-    found = finding_texts(shown, prescription.findings)
     for level, title in (("warning", "decide"), ("note", "assumptions")):
-        items = tuple(
-            say(shown, "report.finding", place=one.place, problem=one.problem, remedy=one.remedy)
-            for one in found
-            if one.level == level
-        )
-        if items:
+        if items := finding_items(prescription.findings, level, shown):
             pieces += [Text(text=say(shown, f"report.{title}")), Bullets(items=items)]
     return Part(title=say(shown, "report.findings"), pieces=tuple(pieces)) if pieces else None
+
+
+def finding_items(findings: Iterable[Finding], level: str, shown: UnitFormat) -> tuple[str, ...]:
+    """Findings of a level, each with its place and its remedy."""
+    return tuple(
+        say(shown, "report.finding", place=one.place, problem=one.problem, remedy=one.remedy)
+        for one in finding_texts(shown, findings)
+        if one.level == level
+    )
 
 
 def _inputs(prescription: Prescription, shown: UnitFormat) -> Part | None:
@@ -94,12 +95,10 @@ def zones_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
         pieces.append(Text(text=why))
     if any(one.misallocated_lb_ac >= _LEAST_SHOWN_LB_AC for one in zones.choice):
         count = len(prescription.rates) if zones.report is None else zones.report.drawn
-        pieces.append(
-            Picture(
-                caption=say(shown, "zones.curve"), alt=say(shown, "zones.curve-alt"), width=0.65,
-                png=_zone_count_plot(zones.choice, count, shown),
-            )
-        )  # fmt: skip
+        pieces.append(Picture(
+            caption=say(shown, "zones.curve"), alt=say(shown, "zones.curve-alt"), width=0.65,
+            png=_zone_count_plot(zones.choice, count, shown),
+        ))  # fmt: skip
         pieces.append(_table(prescription, shown))
     return Part(title=say(shown, "zones.title"), pieces=tuple(pieces)) if pieces else None
 
@@ -143,12 +142,9 @@ def _zone_count_plot(choice: Sequence[ZoneChoice], chosen: int, shown: UnitForma
         axes.plot(counts, left, "o-", color=INK, markersize=4, linewidth=1.2)
         if chosen in counts:
             axes.plot([chosen], [left[counts.index(chosen)]], "o", markersize=11, markerfacecolor="none", color=INK)
-        axes.set(
-            xlabel=say(shown, "report.axis-zones"),
-            ylabel=say(shown, "report.axis-misallocated", unit=shown.unit("whole_amount")),
-            ylim=(0, None),
-            xticks=counts,
-        )
+        unit = shown.unit("whole_amount")
+        axes.set(xlabel=say(shown, "report.axis-zones"), ylabel=say(shown, "report.axis-misallocated", unit=unit),
+                 ylim=(0, None), xticks=counts)  # fmt: skip
         axes.grid(axis="y")
         return png(drawn)
 
@@ -157,7 +153,7 @@ def _audit(prescription: Prescription, shown: UnitFormat) -> Part:
     title, unit = say(shown, "report.audit"), shown.unit("rate")
     rows = tuple(
         (str(one.zone), shown.number("rate", one.from_n_lb_ac), shown.number("rate", one.to_n_lb_ac),
-         why_changed(one, shown))
+         say(shown, f"rates.change-{one.cause}", **one.quantities))
         for one in prescription.audit
     )  # fmt: skip
     if not rows:
@@ -223,12 +219,10 @@ def _sign_off(prescription: Prescription, shown: UnitFormat) -> Part:
     pieces: list[Piece] = []
     if review.override:
         rows = tuple((str(one.zone), shown.number("rate", one.rate_n_lb_ac), one.reason) for one in review.override)
-        pieces.append(
-            Table(
-                caption=say(shown, "report.by-hand-caption", unit=shown.unit("rate")), rows=rows, numbers=(0, 1),
-                header=_heads(shown, "zone", "rate", "reason"), widths=(10, 15, 75),
-            )
-        )  # fmt: skip
+        pieces.append(Table(
+            caption=say(shown, "report.by-hand-caption", unit=shown.unit("rate")), rows=rows, numbers=(0, 1),
+            header=_heads(shown, "zone", "rate", "reason"), widths=(10, 15, 75),
+        ))  # fmt: skip
     if review.note:
         pieces.append(Text(text=say(shown, "report.note", note=review.note)))
     pieces.append(Lines(labels=_heads(shown, "read-by", "date", "applied-by", "date")))

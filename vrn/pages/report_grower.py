@@ -1,17 +1,19 @@
-"""First page of the report: the answer for the grower, in plain words, on one sheet."""
+"""First page of the report, the answer for the grower on one sheet, and what the map says of it in the same words."""
 
 import math
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+import numpy as np
+
 from vrn.findings import Kind, Quantity
+from vrn.pages.field_maps import hatch_legend
 from vrn.pages.plots import rate_map
 from vrn.pages.report_parts import Bullets, Part, Picture, Text
-from vrn.pages.report_phrases import ordinary_rates, places_read, why_one_zone
 from vrn.pages.tables import zones_table
-from vrn.pages.unknown_ground import hatch_legend
-from vrn.prescription.model import Prescription
+from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UnitFormat, finding_texts, say
+from vrn.zones.model import ZonesReport
 
 _MOST_DOUBTS: Final = 5
 _COLUMNS: Final = ("area", "nitrate", "yield-goal", "need", "rate", "product-rate", "product")
@@ -46,7 +48,7 @@ def grower_page(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ..
 
 def _found(prescription: Prescription, shown: UnitFormat) -> str:
     """What the soil held, and what the corn still needs."""
-    rates, places = ordinary_rates(prescription), places_read(prescription)
+    rates, places = _ordinary_rates(prescription), _places_read(prescription)
     need = _span([rate.need_lb_ac for rate in rates], "whole_amount", shown)
     levels = [rate.nitrate_ppm for rate in rates]
     nitrate = _span(levels, "concentration", shown)
@@ -61,7 +63,7 @@ def _found(prescription: Prescription, shown: UnitFormat) -> str:
 
 def _advised(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     """The rates, one flat rate beside them, check strips, and why there is one zone where there is."""
-    rates, flat = ordinary_rates(prescription), Quantity("rate", prescription.flat_rate_n_lb_ac)
+    rates, flat = _ordinary_rates(prescription), Quantity("rate", prescription.flat_rate_n_lb_ac)
     given = _span([rate.rate_n_lb_ac for rate in rates], "rate", shown)
     if len(rates) == 1:
         yield say(shown, "grower.field-gets", rates=given)
@@ -157,3 +159,80 @@ def _doubts(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
             yield say(shown, code, chosen=Quantity("concentration", chosen), mean=Quantity("concentration", mean))
     yield say(shown, "grower.weather")
     yield say(shown, "grower.yield-goal")
+
+
+_SAME_LB_AC: Final = 0.01  # needs that no page tells apart
+_FEW_PLACES: Final = 5
+
+
+def facts(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
+    """Season, area, when and at which stage the cores were pulled, when it is to be applied."""
+    settings = prescription.field.settings
+    season = prescription.season
+    stage = settings.crop.growth_stage or (None if season is None else season.stage_name)
+    pulled = sorted({on for on in prescription.field.samples.sampled_on if on is not None})
+    yield say(shown, "grower.season", season=str(settings.header.season))
+    yield say(shown, "grower.treated", area=Quantity("area", prescription.acres))
+    if pulled:
+        several = "-span" if len(pulled) > 1 else ""
+        at = "-at" if stage else ""
+        yield say(shown, f"grower.pulled{several}{at}", first=pulled[0], last=pulled[-1], stage=stage)
+    elif stage:
+        yield say(shown, "grower.pulled-stage", stage=stage)
+    if settings.crop.application_date:
+        yield say(shown, "grower.apply-on", on=settings.crop.application_date)
+
+
+def _ordinary_rates(prescription: Prescription) -> tuple[ZoneRate, ...]:
+    """Rates of the zones that are no check strips."""
+    return tuple(rate for rate in prescription.rates if rate.strip is None)
+
+
+def _places_read(prescription: Prescription) -> int:
+    """Number of different places with a reading of the field."""
+    return len({tuple(place) for place in prescription.field.samples.field_readings().coordinates_m.tolist()})
+
+
+def why_one_zone(prescription: Prescription, shown: UnitFormat) -> str:
+    """Why the field is one zone, and what would help; empty where it has more, or is left over by a rain-out."""
+    if len(_ordinary_rates(prescription)) != 1 or prescription.remaining is not None:
+        return ""
+    section, nitrate = prescription.field.settings.zones, prescription.surfaces.get("nitrate_ppm")
+    if section.file is not None:
+        return say(shown, "grower.one-zone-file", file=section.file)
+    if section.count == 1:
+        return say(shown, "grower.one-zone-asked")
+    need = prescription.surfaces.get("need_lb_ac")
+    known = np.array([]) if need is None else need.values[np.isfinite(need.values) & (prescription.share > 0)]
+    if not known.size or float(np.ptp(known)) > _SAME_LB_AC or nitrate is None or nitrate.chosen != "mean":
+        reason = zone_count_reason(prescription.zones.report, shown)
+        return f"{say(shown, 'grower.one-zone-enough')} {reason}".strip()
+    places = _places_read(prescription)
+    why = "few" if places < _FEW_PLACES else "scatter"
+    return f"{say(shown, f'grower.one-zone-{why}', places=places)} {say(shown, 'grower.one-zone-help')}"
+
+
+def zone_count_reason(report: ZonesReport | None, shown: UnitFormat) -> str:
+    """Why this number of zones; empty where nothing is known of it."""
+    if report is None:
+        return ""
+    return say(
+        shown, f"zones.count-{report.reason}", zones=report.drawn, asked=report.asked, source=report.source,
+        step=Quantity("rate", report.step_lb_ac), gain=Quantity("amount", report.next_saving_lb_ac),
+        least=Quantity("amount", report.least_saving_lb_ac),
+    )  # fmt: skip
+
+
+def cautions(prescription: Prescription, shown: UnitFormat) -> tuple[str, ...]:
+    """What anyone who uses the prescription must know, the product's own cautions first."""
+    always = ("grower.advice", "grower.setbacks", "grower.setbacks-drawn", "grower.water", "grower.first-pass")
+    return tuple(say(shown, code) for code in (*prescription.product.cautions, *always))
+
+
+def state_text(prescription: Prescription, shown: UnitFormat) -> str:
+    """Signed by whom, or not yet, and the signer's note."""
+    review = prescription.field.settings.review
+    words = say(shown, "report.not-signed")
+    if prescription.field.settings.approved:
+        words = say(shown, "report.signed", name=str(review.approved_by), on=Quantity("date", review.approved_on))
+    return f"{words} {review.note}" if review.note else words

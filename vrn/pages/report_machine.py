@@ -5,7 +5,7 @@ from typing import Final
 
 from vrn.findings import Kind, Quantity
 from vrn.pages.report_parts import Part, Piece, Table, Text
-from vrn.pages.report_readings import error_sentences
+from vrn.pages.report_surfaces import error_sentences
 from vrn.prescription.drive import DriveReport
 from vrn.prescription.machine import MachineReport, ZoneFlow
 from vrn.prescription.model import Prescription
@@ -66,14 +66,12 @@ def _machine(report: MachineReport, shown: UnitFormat) -> list[Piece]:
         for zone in report.zones
     )  # fmt: skip
     if rows:
-        pieces.append(
-            Table(
-                caption=say(shown, "rates.flows", speed=Quantity("speed", report.speed_mph)), rows=rows,
-                header=_head(shown, "zone", ("rate", "rate"), ("flow", report.flow_unit), ("speeds", "speed"), "made",
-                             "advice"),
-                numbers=(0, 1, 2), widths=(8, 15, 15, 20, 10, 32),
-            )
-        )  # fmt: skip
+        pieces.append(Table(
+            caption=say(shown, "rates.flows", speed=Quantity("speed", report.speed_mph)), rows=rows,
+            header=_head(shown, "zone", ("rate", "rate"), ("flow", report.flow_unit), ("speeds", "speed"), "made",
+                         "advice"),
+            numbers=(0, 1, 2), widths=(8, 15, 15, 20, 10, 32),
+        ))  # fmt: skip
     return pieces
 
 

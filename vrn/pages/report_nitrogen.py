@@ -59,12 +59,10 @@ def ledgers_part(prescription: Prescription, shown: UnitFormat) -> Part:
         for rate, (rows, _) in zip(prescription.rates, printed, strict=True)
         for row in rows
     )
-    pieces.append(
-        Table(
-            caption=say(shown, "report.reached-caption", unit=unit, arithmetic=shown.arithmetic), rows=reached,
-            header=(*heads, unit), numbers=(0, 3), widths=(8, 34, 46, 12),
-        )
-    )  # fmt: skip
+    pieces.append(Table(
+        caption=say(shown, "report.reached-caption", unit=unit, arithmetic=shown.arithmetic), rows=reached,
+        header=(*heads, unit), numbers=(0, 3), widths=(8, 34, 46, 12),
+    ))  # fmt: skip
     if prescription.ledger.findings:
         pieces.append(Bullets(items=tuple(text.problem for text in finding_texts(shown, prescription.ledger.findings))))
     return Part(title=say(shown, "report.why"), pieces=tuple(pieces))
@@ -99,11 +97,8 @@ def _waterfall(rates: Sequence[ZoneRate], shown: UnitFormat) -> bytes:
     factor = shown.factor("whole_amount")
     down = -(-len(rates) // 4)
     across = -(-len(rates) // down)
-    labels = [
-        *(_short(label_of(shown, line)) for line in rates[0].ledger.lines),
-        say(shown, "report.still-needed"),
-        say(shown, "report.rate"),
-    ]
+    labels = [_short(label_of(shown, line)) for line in rates[0].ledger.lines]
+    labels += [say(shown, "report.still-needed"), say(shown, "report.rate")]
     panel_in, row_in = (6.8 - _LABELS_IN) / across, 0.2
     tall_in = row_in * len(labels) + 0.42
     ends = np.array([np.cumsum([0.0, *(float(line.lb_ac) for line in rate.ledger.lines)]) for rate in rates])
@@ -120,10 +115,9 @@ def _waterfall(rates: Sequence[ZoneRate], shown: UnitFormat) -> bytes:
             _bars(axes, rate, zero_in, top_in, row_in, factor / per_in)
             for row, value in ((-2, float(rate.ledger.unclipped_lb_ac)), (-1, rate.rate_n_lb_ac)):
                 at_in = top_in - row_in * (len(labels) + row)
-                words = f"{value * factor:.0f}" + (
-                    f" {shown.unit('whole_amount')}" if row == -1 and number == 0 else ""
-                )
-                axes.text(zero_in + max(value, 0) * factor / per_in + 0.05, at_in, words, va="center", fontsize=8)
+                unit = f" {shown.unit('whole_amount')}" if row == -1 and number == 0 else ""
+                axes.text(zero_in + max(value, 0) * factor / per_in + 0.05, at_in, f"{value * factor:.0f}{unit}",
+                          va="center", fontsize=8)  # fmt: skip
             if number % across == 0:
                 for row, label in enumerate(labels):
                     axes.text(_LABELS_IN - 0.1, top_in - row_in * row, label, ha="right", va="center", fontsize=8)
@@ -135,40 +129,25 @@ def _bars(axes: "Axes", rate: ZoneRate, zero_in: float, top_in: float, row_in: f
     from matplotlib.patches import Rectangle
 
     end, thick_in = 0.0, row_in * 0.62
-    bars: list[tuple[float, float, dict[str, Any]]] = []
+    bars: list[tuple[float, float, str, str]] = []
     for line in rate.ledger.lines:
         step = float(line.lb_ac)
-        bars.append(
-            (
-                min(end, end + step),
-                abs(step),
-                {"facecolor": _PALE} if step >= 0 else {"facecolor": "white", "hatch": "////"},
-            )
-        )
+        bars.append((min(end, end + step), abs(step), *((_PALE, "") if step >= 0 else ("white", "////"))))
         end += step
-    bars.append((min(end, 0.0), abs(end), {"facecolor": INK}))
-    bars.append((0.0, rate.rate_n_lb_ac, {"facecolor": _STRONG}))
-    for row, (left, width, look) in enumerate(bars):
+    bars += [(min(end, 0.0), abs(end), INK, ""), (0.0, rate.rate_n_lb_ac, _STRONG, "")]
+    for row, (left, width, color, hatch) in enumerate(bars):
         corner = (zero_in + left * scale, top_in - row_in * row - thick_in / 2)
-        axes.add_patch(Rectangle(corner, width * scale, thick_in, edgecolor=INK, linewidth=0.6, **look))
+        axes.add_patch(Rectangle(corner, width * scale, thick_in, edgecolor=INK, linewidth=0.6, facecolor=color,
+                                 hatch=hatch or None))  # fmt: skip
 
 
 def _short(label: str) -> str:
     """First 40 characters or so, cut at a word."""
-    if len(label) <= 40:
-        return label
-    return label[:40].rsplit(" ", 1)[0].rstrip(",;:") + " …"
+    return label if len(label) <= 40 else label[:40].rsplit(" ", 1)[0].rstrip(",;:") + " …"
 
 
 def methods_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
-    """
-    Every published method on every zone, for the reader to weigh: they are shown, never built.
-
-    Returns
-    -------
-    part : Part or None
-        None where no other method was run.
-    """
+    """Every published method on every zone, to weigh: shown, never built; None where no other method was run."""
     own, zones = prescription.ledger.key, [rate.zone for rate in prescription.rates]
     answers = [one for one in prescription.methods if one.by_zone]
     silent = [one for one in prescription.methods if not one.by_zone and one.method.key != own]
@@ -176,12 +155,10 @@ def methods_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
         return None
     rows = []
     for one in answers:
-        title = one.method.title
-        needs = (shown.number("whole_amount", one.by_zone.get(zone, math.nan)) for zone in zones)
+        title, why = one.method.title, reasons_text(shown, one.reasons)
         if one.method.key == own:
-            rows.append((say(shown, "methods.this-one", title=title), *needs, ""))
-        else:
-            rows.append((title, *needs, reasons_text(shown, one.reasons)))
+            title, why = say(shown, "methods.this-one", title=title), ""
+        rows.append((title, *(shown.number("whole_amount", one.by_zone.get(z, math.nan)) for z in zones), why))
     table = Table(
         caption=say(shown, "methods.caption", unit=shown.unit("whole_amount")),
         header=(

@@ -9,13 +9,11 @@ from typing import Any
 
 from markupsafe import Markup
 
-from vrn.pages.map_page_words import state_text
 from vrn.pages.page_parts import page_asset, templates
 from vrn.pages.report_file import file_parts
-from vrn.pages.report_grower import grower_page
+from vrn.pages.report_grower import facts, grower_page, state_text
 from vrn.pages.report_paper_table import FONT, INK, QUIET, begin_table, draw_table, draw_text, on_one_line
 from vrn.pages.report_parts import Bullets, Lines, Part, Picture, Report, Table, Text
-from vrn.pages.report_phrases import facts
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
 
@@ -28,14 +26,7 @@ _TALLEST, _ROW, _ROWS_BESIDE = 84.0, 3.7, 6
 def write_reports(
     prescription: Prescription, html_path: Path, pdf_path: Path, *, made: tuple[bytes, bytes] | None = None
 ) -> None:
-    """
-    Write the report as a page and as paper, from the same content.
-
-    Parameters
-    ----------
-    made : (bytes, bytes), optional
-        Page and paper, where another process set them.
-    """
+    """Write the report as a page and as paper: as another process ``made`` them, else set here."""
     page, paper = made or reports_of(prescription)
     html_path.write_bytes(page)
     pdf_path.write_bytes(paper)
@@ -79,14 +70,7 @@ def _data_uri(picture: Picture) -> Markup:
 
 
 def report_pdf(report: Report, prescription: Prescription) -> bytes:
-    """
-    The report on paper.
-
-    Parameters
-    ----------
-    prescription : Prescription
-        For its dates and its units: Letter where trade units are shown, A4 where metric ones are.
-    """
+    """The report on paper: Letter where trade units are shown, A4 where metric ones are; dates from the field file."""
     settings = prescription.field.settings
     shown = UnitFormat.of(settings.units)
     paper = _paper(report, shown, _stamp(prescription))

@@ -20,14 +20,7 @@ def on_one_line(text: str) -> str:
 
 
 def draw_table(paper: Any, table: Table, *, size: float) -> None:
-    """
-    Set a table from the current height on, over as many pages as it takes, its header again on each.
-
-    Parameters
-    ----------
-    size : float
-        Of the letters. [pt]
-    """
+    """Set a table from the current height on, over as many pages as it takes, its header again on each."""
     folded = _folded(table)
     columns = _columns(paper, folded, size)
     header = _wrapped(paper, folded.header, columns, size, strong=False)
@@ -44,16 +37,7 @@ def draw_table(paper: Any, table: Table, *, size: float) -> None:
 
 
 def begin_table(paper: Any, table: Table, *, size: float, above: float) -> None:
-    """
-    Go to the next page where a table's header and its first rows do not fit on this one.
-
-    Parameters
-    ----------
-    size : float
-        Of the letters. [pt]
-    above : float
-        Height of what stands over the table and must not stand alone. [mm]
-    """
+    """Go to the next page where a table's header, its first rows, and what stands ``above`` [mm], do not fit."""
     folded = _folded(table)
     columns = _columns(paper, folded, size)
     rows = [folded.header, *folded.rows[:2]]
@@ -63,16 +47,7 @@ def begin_table(paper: Any, table: Table, *, size: float, above: float) -> None:
 
 
 def draw_text(paper: Any, text: str, *, step: float, width: float = 0.0) -> None:
-    """
-    Set a text flush left from the current place on, and go below it to the left margin.
-
-    Parameters
-    ----------
-    step : float
-        From line to line. [mm]
-    width : float
-        Up to the right margin when 0. [mm]
-    """
+    """Set a text flush left, up to the right margin or a width [mm], and go below it to the left margin."""
     left = paper.get_x() + paper.c_margin
     room = (width or paper.w - paper.r_margin - paper.get_x()) - 2 * paper.c_margin
     for line in _lines(paper, on_one_line(text), room):

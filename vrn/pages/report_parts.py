@@ -20,21 +20,9 @@ class Bullets:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """
-    A table with its caption.
+    """A table with its caption; ``numbers`` are the columns set flush right, ``widths`` shares of the width on paper.
 
-    Parameters
-    ----------
-    rows : tuple of tuple of str
-        As long as the header.
-    numbers : tuple of int
-        Columns set flush right.
-    widths : tuple of float
-        Shares of the width on paper; even when empty.
-    strong_last : bool
-        Whether the last row is a sum.
-    narrow : bool
-        Whether paper may set a long one in two columns.
+    The last row is a sum where ``strong_last``; paper may set a long one in two columns where ``narrow``.
     """
 
     caption: str
@@ -76,23 +64,10 @@ class Part:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
-    """
-    The whole report.
+    """The whole report: what fits the grower's first page, and everything else for the file.
 
-    Parameters
-    ----------
-    title, heading, foot : str
-        Of the document, over its first page, at the foot of each sheet of paper.
-    facts : tuple of str
-        One line under the heading.
-    draft : str
-        Beside the heading; empty once it is signed.
-    state : str
-        Signed by whom, or not yet.
-    grower : tuple of Part
-        What fits the first page.
-    file : tuple of Part
-        Everything else.
+    ``foot`` stands at the foot of each sheet of paper, ``draft`` beside the heading until it is signed; ``state`` says
+    signed by whom, or not yet.
     """
 
     title: str

@@ -3,7 +3,6 @@
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import shapely
 from markupsafe import Markup
@@ -29,50 +28,22 @@ def season_units(fields: tuple[Due, ...]) -> UnitFormat:
 
 
 def season_page(fields: tuple[Due, ...], orders: tuple[Order, ...], results: tuple[Result, ...], today: date) -> str:
-    """
-    The page as text.
-
-    Parameters
-    ----------
-    today : date
-        The day it speaks of.
-    """
+    """The page as it stands on a day, as text."""
     leaflet_css, leaflet_js, licence = leaflet_files()
     page_js, shown = page_asset("season.js"), season_units(fields)
-    return (
-        templates()
-        .get_template("season.html")
-        .render(
-            policy=page_policy((leaflet_js, page_js), None),
-            licence=Markup(licence.replace("--", "- -")),
-            leaflet_css=Markup(leaflet_css),
-            css=Markup(page_asset("season.css")),
-            leaflet_js=Markup(leaflet_js),
-            page_js=Markup(page_js),
-            data=Markup(script_json(_drawn(fields, shown))),
-            say=partial(say, shown),
-            shown=shown,
-            today=today,
-            seasons=", ".join(sorted({str(item.season) for item in fields if item.season})),
-            counts=state_counts(fields),
-            fields=[_field_row(number, item, shown) for number, item in enumerate(fields)],
-            orders=[_order_row(order, shown) for order in orders],
-            results=[_result_row(result, shown) for result in results],
-            stage_units=STAGE_UNITS,
-            stalk_edges=_STALK_EDGES,
-        )
-    )
+    return templates().get_template("season.html").render(
+        policy=page_policy((leaflet_js, page_js), None), licence=Markup(licence.replace("--", "- -")),
+        leaflet_css=Markup(leaflet_css), css=Markup(page_asset("season.css")), leaflet_js=Markup(leaflet_js),
+        page_js=Markup(page_js), data=Markup(script_json(_drawn(fields, shown))), say=partial(say, shown), shown=shown,
+        today=today, seasons=", ".join(sorted({str(item.season) for item in fields if item.season})),
+        counts=state_counts(fields), fields=[_field_row(number, item, shown) for number, item in enumerate(fields)],
+        orders=[_order_row(order, shown) for order in orders],
+        results=[_result_row(result, shown) for result in results], stage_units=STAGE_UNITS, stalk_edges=_STALK_EDGES,
+    )  # fmt: skip
 
 
 def write_season_page(html: str, path: Path) -> None:
-    """
-    Write the page, whole or not at all.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
+    """Write the page whole; OutputError, and nothing changed, if it cannot be written."""
     part = path.with_name(f".{path.name}.part")
     try:
         part.write_text(html, encoding="utf-8", newline="\n")
@@ -111,7 +82,7 @@ def strip_lines(result: Result, shown: UnitFormat) -> list[str]:
     return [*lines, *(f"{text.problem} {text.remedy}".strip() for text in found)]
 
 
-def _drawn(fields: tuple[Due, ...], shown: UnitFormat) -> list[dict[str, Any]]:
+def _drawn(fields: tuple[Due, ...], shown: UnitFormat) -> list[dict[str, object]]:
     """Outlines for the map: number of the row, name, state, geometry."""
     drawn = []
     for number, item in enumerate(fields):
@@ -141,7 +112,7 @@ def due_cells(item: Due, shown: UnitFormat) -> tuple[str, ...]:
     return state, sampled, item.stage_now, day(item.application_date), day(item.last_day), days
 
 
-def _field_row(number: int, item: Due, shown: UnitFormat) -> dict[str, Any]:
+def _field_row(number: int, item: Due, shown: UnitFormat) -> dict[str, object]:
     """A row of the table of fields."""
     row = {"row": number, "name": item.field, "kind": item.state.lower(), "drawn": bool(item.zones),
            "cells": due_cells(item, shown)}  # fmt: skip
@@ -153,20 +124,17 @@ def _field_row(number: int, item: Due, shown: UnitFormat) -> dict[str, Any]:
     return row | {"amounts": amounts}
 
 
-def _order_row(order: Order, shown: UnitFormat) -> dict[str, Any]:
+def _order_row(order: Order, shown: UnitFormat) -> dict[str, object]:
     amounts = (order.approved, order.draft, order.approved + order.draft)
     return {"product": order.product, "fields": order.fields, "unit": shown.unit(order.unit),
             "amounts": [shown.number(order.unit, amount) for amount in amounts]}  # fmt: skip
 
 
-def _result_row(result: Result, shown: UnitFormat) -> dict[str, Any]:
-    share = None
-    if result.applied_n_lb is not None and result.prescribed_n_lb:
-        share = result.applied_n_lb / result.prescribed_n_lb
-    planned, applied = ("" if value is None else shown.number("mass", value)
-                        for value in (result.prescribed_n_lb, result.applied_n_lb))  # fmt: skip
+def _result_row(result: Result, shown: UnitFormat) -> dict[str, object]:
+    planned, applied = result.prescribed_n_lb, result.applied_n_lb
     return {
-        "field": result.field, "planned": planned, "applied": applied,
-        "share": "" if share is None else shown.number("share", share), "stalks": stalk_lines(result, shown),
-        "strips": strip_lines(result, shown),
+        "field": result.field, "planned": "" if planned is None else shown.number("mass", planned),
+        "applied": "" if applied is None else shown.number("mass", applied),
+        "share": shown.number("share", applied / planned) if applied is not None and planned else "",
+        "stalks": stalk_lines(result, shown), "strips": strip_lines(result, shown),
     }  # fmt: skip

@@ -11,7 +11,6 @@ from vrn.findings import Quantity
 from vrn.model.samples import SoilSamples
 from vrn.nitrogen.ledger import Ledger, largest_remainder
 from vrn.pages.report_parts import Table
-from vrn.pages.report_phrases import zone_label
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UNKNOWN, UnitFormat, label_of, say
 
@@ -31,18 +30,9 @@ _COLUMNS: Final[dict[str, tuple[str, int, Callable[[ZoneRate], float]]]] = {
 def zones_table(
     prescription: Prescription, shown: UnitFormat, columns: Iterable[str], *, total: bool = False, labels: bool = False
 ) -> Table:
-    """
-    Zones with their numbers, a row each.
+    """A row for each zone with the columns asked for (keys of ``_COLUMNS``), and a last one that sums up.
 
-    Parameters
-    ----------
-    columns : iterable of str
-        After the zone: any of ``area``, ``nitrate``, ``organic-matter``, ``yield-goal``, ``need``, ``rate``,
-        ``product-rate``, ``product``.
-    total : bool
-        Whether a last row sums up.
-    labels : bool
-        Whether check strips and zones of before a rain-out say so.
+    With ``labels`` check strips and zones of before a rain-out say so.
     """
     product = prescription.product
     columns = tuple(name for name in columns if product.named or not name.startswith("product"))
@@ -76,6 +66,18 @@ def zones_table(
 def _name(rate: ZoneRate, shown: UnitFormat) -> str:
     label = zone_label(rate, shown)
     return f"{rate.zone} ({label})" if label else str(rate.zone)
+
+
+def zone_label(rate: ZoneRate, shown: UnitFormat) -> str:
+    """What sets a zone apart, in the reader's units; empty for an ordinary zone."""
+    strip = rate.strip
+    if strip is None:
+        return "" if rate.zone_before is None else say(shown, "rates.zone-before", zone=rate.zone_before)
+    way = "more" if strip.difference_n_lb_ac > 0 else "less"
+    difference = Quantity("rate", abs(strip.difference_n_lb_ac))
+    if strip.in_zone is None:
+        return say(shown, f"rates.strip-{way}-alone", pair=strip.pair, difference=difference)
+    return say(shown, f"rates.strip-{way}", pair=strip.pair, difference=difference, zone=strip.in_zone)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,21 +166,7 @@ class LedgerRow(NamedTuple):
 
 
 def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[tuple[LedgerRow, ...], str]:
-    """
-    Lines of a zone's ledger as they are printed, and their printed sum.
-
-    Parameters
-    ----------
-    ledger : Ledger
-        Of scalars.
-
-    Returns
-    -------
-    rows : tuple of LedgerRow
-        Numbers to the tenth that add up to the sum.
-    total : str
-        The unclipped sum; "not known" where any line is.
-    """
+    """Lines of a zone's ledger as printed, to the tenth, and their printed sum; "not known" where any line is."""
     factor, decimals = shown.factor("amount"), shown.decimals("amount")
     printed = largest_remainder([float(line.lb_ac) * factor for line in ledger.lines], decimals=decimals)
     rows = tuple(

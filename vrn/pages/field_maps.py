@@ -1,6 +1,7 @@
-"""Ground the maps are unsure of, to be hatched: far from every reading, or without a value of a layer."""
+"""What the maps draw of a field: its ground, its zones with their rates, and ground they are unsure of, hatched."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -8,9 +9,11 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.findings import Kind, Quantity
+from vrn.model.field import Field
 from vrn.model.grid import Grid
 from vrn.model.surface import Surface
-from vrn.pages.field_drawing import QUIET, FieldDrawing, Look
+from vrn.pages.field_drawing import INK, PAPER, QUIET, FieldDrawing, Look
+from vrn.pages.ramps import rate_colors
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
 
@@ -18,14 +21,55 @@ HATCHES: Final = {"far": "\\", "gap": "x"}  # kind of ground → hatch
 _RESTS_ON: Final = {"need_lb_ac": ("nitrate_ppm", "yield_goal_bu_ac", "organic_matter_pct")}
 
 
-def unknown_ground(prescription: Prescription, names: Sequence[str] = ("need_lb_ac",)) -> dict[str, shapely.Geometry]:
-    """
-    Ground to hatch, by kind: ``far`` from every reading, ``gap`` of a layer; only kinds that there are.
+def ground_drawing(ground: Field, shown: UnitFormat) -> FieldDrawing:
+    """Outline, ground without nitrogen, and the places where cores were pulled."""
+    none = shapely.intersection(ground.no_apply, ground.boundary)
+    cores = shapely.multipoints(np.unique(ground.samples.field_readings().coordinates_m, axis=0))
+    west, south, east, north = ground.boundary.bounds
+    return FieldDrawing(
+        bounds_m=(west, south, east, north), metric=shown.metric,
+        shapes=(
+            (ground.boundary, Look(line=INK, width_pt=1.0)),
+            (none, Look(fill=PAPER, line=QUIET, width_pt=0.6, hatch="/")),
+            (cores, Look(fill=INK, line=PAPER, width_pt=0.5)),
+        ),
+    )  # fmt: skip
 
-    Parameters
-    ----------
-    names : sequence of str
-        Surfaces that are shown; the need rests on all of them.
+
+def rate_drawing(prescription: Prescription, shown: UnitFormat) -> FieldDrawing:
+    """Zones in the colours of their rates, their numbers and rates on them, over the field's own drawing."""
+    colors = rate_colors(prescription.rates)
+    zones = tuple((rate.outline, Look(fill=colors[rate.zone], line=INK)) for rate in prescription.rates)
+    ground = ground_drawing(prescription.field, shown)
+    west, south, east, north = shapely.union(prescription.outline(), prescription.field.boundary).bounds
+    return replace(
+        ground, bounds_m=(west, south, east, north), shapes=zones + ground.shapes,
+        labels=tuple(zone_labels(prescription, shown)),
+    )  # fmt: skip
+
+
+def zone_labels(prescription: Prescription, shown: UnitFormat) -> list[tuple[shapely.Point, str]]:
+    """Number and rate of each zone, at the widest place of its largest part and of other large parts.
+
+    The largest part of each zone first, the larger zone before the smaller: where two do not fit, the first stays.
+    """
+    large_m2 = float(prescription.outline().area) / 30
+    found = []
+    for rate in prescription.rates:
+        text = f"{rate.zone}: {shown.number('rate', rate.rate_n_lb_ac)}"
+        parts = sorted((part for part in shapely.get_parts(rate.outline) if part.area > 0), key=lambda part: -part.area)
+        found += [(i > 0, part, text) for i, part in enumerate(parts) if i == 0 or part.area >= large_m2]
+    found.sort(key=lambda label: (label[0], -label[1].area))
+    return [
+        (shapely.Point(shapely.maximum_inscribed_circle(part, tolerance=2.0).coords[0]), text)
+        for _, part, text in found
+    ]
+
+
+def unknown_ground(prescription: Prescription, names: Sequence[str] = ("need_lb_ac",)) -> dict[str, shapely.Geometry]:
+    """Ground to hatch, by kind: ``far`` from every reading, ``gap`` of a layer; only kinds that there are.
+
+    The need rests on all of its surfaces.
     """
     masks: dict[str, list[NDArray[np.bool_]]] = {}
     for surface in _surfaces(prescription, names):
