@@ -14,7 +14,7 @@ PACKAGE = ROOT / "vrn"
 
 # room → rooms it may import (DEVELOPERS.md, "Map of the house")
 GROUND = {"errors", "units", "findings", "door"}
-SCIENCE = GROUND | {"model", "surface", "nitrogen", "zones", "prescription", "sampling"}
+SCIENCE = GROUND | {"model", "surface", "nitrogen", "response", "zones", "prescription", "sampling"}
 MAY_IMPORT = {
     "errors": set(),
     "units": set(),
@@ -26,7 +26,8 @@ MAY_IMPORT = {
     "surface": GROUND | {"model"},
     "nitrogen": GROUND,
     "zones": GROUND | {"model"},
-    "prescription": GROUND | {"model", "nitrogen", "zones"},
+    "response": GROUND,
+    "prescription": GROUND | {"model", "nitrogen", "response", "zones"},
     "sampling": SCIENCE - {"sampling"},
     "files": SCIENCE | {"words", ""},
     "pages": SCIENCE | {"words", "files", ""},
