@@ -114,5 +114,5 @@ def fit_quadratic(n: ArrayLike, yield_: ArrayLike) -> QuadraticFit:
     freedom = len(rate) - 3
     noise = float(((grain - design @ coefficients) ** 2).sum()) / freedom
     back = np.array([1.0, 1.0 / scale, 1.0 / scale**2])
-    covariance: NDArray[np.float64] = noise * np.linalg.inv(design.T @ design) * np.outer(back, back)
+    covariance = np.asarray(noise * np.linalg.inv(design.T @ design) * np.outer(back, back), dtype=np.float64)
     return QuadraticFit(coefficients=coefficients * back, covariance=covariance, freedom=freedom)
