@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from vrn.model.grid import Grid
     from vrn.model.surface import Surface
     from vrn.pipeline import build, grid_of
-    from vrn.pipeline.write import write
+    from vrn.pipeline.order import write
     from vrn.prescription.model import Prescription
 
 __version__ = "0.1.0"
@@ -48,7 +48,7 @@ _DOOR = {
     "build": "vrn.pipeline",
     "grid_of": "vrn.pipeline",
     "read_field": "vrn.ingest",
-    "write": "vrn.pipeline.write",
+    "write": "vrn.pipeline.order",
 }
 door.offer(
     {

@@ -9,7 +9,7 @@ from xml.sax.saxutils import quoteattr
 
 import numpy as np
 
-from vrn.model.area import transformer
+from vrn.model.grid import transformer
 from vrn.prescription.drive import Drive
 
 START = datetime(2026, 6, 16, 13, 5)

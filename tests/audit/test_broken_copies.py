@@ -21,7 +21,7 @@ import shapely
 from vrn.audit import verify
 from vrn.cli import main
 from vrn.files.tables import write_geopackage
-from vrn.pipeline.write import write
+from vrn.pipeline.order import write
 
 
 @pytest.fixture(scope="module")

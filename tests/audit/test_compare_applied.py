@@ -15,9 +15,9 @@ from vrn.audit import compare
 from vrn.cli import main
 from vrn.errors import InputFileError
 from vrn.model.applied import Comparison
-from vrn.model.area import transformer
+from vrn.model.grid import transformer
 from vrn.pages.compared import write_comparison
-from vrn.pipeline.write import write
+from vrn.pipeline.order import write
 from vrn.prescription.model import Prescription
 
 STEP_M, WIDTH_M = 5.0, 20.0

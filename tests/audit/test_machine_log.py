@@ -36,9 +36,9 @@ from vrn.cli import main
 from vrn.cli.build import _rest_of
 from vrn.errors import InputFileError
 from vrn.model.applied import Comparison
-from vrn.model.area import transformer
+from vrn.model.grid import transformer
 from vrn.model.settings import MachineSection
-from vrn.pipeline.write import write
+from vrn.pipeline.order import write
 from vrn.prescription.drive import Drive, drive
 from vrn.prescription.model import Prescription
 

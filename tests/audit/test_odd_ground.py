@@ -7,9 +7,9 @@ import pytest
 import shapely
 
 from vrn.audit import verify
-from vrn.model.area import geodesic_acres
+from vrn.model.grid import geodesic_acres
 from vrn.pages import map_page, report_page
-from vrn.pipeline.write import write
+from vrn.pipeline.order import write
 from vrn.prescription.model import Prescription
 
 Maker = Callable[..., Prescription]

@@ -12,8 +12,8 @@ import pytest
 import shapely
 
 import vrn
-from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
+from vrn.model.grid import geodesic_acres
 from vrn.prescription.model import Prescription
 
 ROOT = Path(__file__).resolve().parents[2]

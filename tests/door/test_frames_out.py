@@ -9,8 +9,8 @@ from shapely.geometry import shape
 
 import vrn
 from vrn.errors import MissingExtraError
-from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
+from vrn.model.grid import geodesic_acres
 from vrn.prescription.model import Prescription
 
 UNITS = {

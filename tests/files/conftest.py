@@ -11,13 +11,11 @@ import pytest
 import shapely
 
 from vrn.findings import Quantity
-from vrn.model.area import geodesic_acres, projected_crs, transformer
 from vrn.model.field import Field
-from vrn.model.grid import grid_over, share_inside
+from vrn.model.grid import geodesic_acres, grid_over, projected_crs, share_inside, transformer
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Crop, ExportSection, FieldSection, LimitSection, MachineSection, SampleSection, Settings
-from vrn.model.surface import Surface
-from vrn.model.surface_choice import SurfaceChoice
+from vrn.model.surface import Surface, SurfaceChoice
 from vrn.model.variogram import Variogram
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.model import Change, Prescription, Product, ZoneRate

@@ -27,7 +27,7 @@ from vrn.files.raster import write_rasters
 from vrn.files.shapefile import shapefile_parts, write_shapefile
 from vrn.files.summary import summary_of
 from vrn.files.tables import write_geopackage, write_tables
-from vrn.model.area import geodesic_acres
+from vrn.model.grid import geodesic_acres
 from vrn.pages.load_sheet import load_sheet
 from vrn.prescription.model import CheckStrip, Prescription
 

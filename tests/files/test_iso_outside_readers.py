@@ -20,7 +20,7 @@ from isoxml.util.isoxml_io import isoxml_from_path
 from vrn.errors import InputFileError, OutputError
 from vrn.files.iso import setpoint, write_iso
 from vrn.files.iso_grid import coarser_cells, iso_grid
-from vrn.model.area import transformer
+from vrn.model.grid import transformer
 from vrn.model.settings import Application, LimitSection
 from vrn.pages.load_sheet import load_sheet
 from vrn.prescription.limits import fixed_rates

@@ -14,7 +14,7 @@ import shapely
 from vrn.errors import OutputError
 from vrn.files.plan import form_rows, form_text, write_plan
 from vrn.ingest.read import read_ground
-from vrn.model.area import reproject
+from vrn.model.grid import reproject
 from vrn.pages.plan_sheet import field_sheet
 from vrn.sampling.make_plan import plan_samples
 from vrn.sampling.plan import Plan, PlanOptions

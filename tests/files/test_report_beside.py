@@ -10,7 +10,7 @@ import pytest
 import vrn
 from vrn.cli.beside import ReportBeside
 from vrn.pages.report_page import reports_of
-from vrn.pipeline.write import write
+from vrn.pipeline.order import write
 from vrn.prescription.model import Prescription
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from vrn.errors import OutputError
-from vrn.pipeline.write import write
+from vrn.pipeline.order import write
 from vrn.prescription.model import Prescription
 
 Maker = Callable[..., Prescription]

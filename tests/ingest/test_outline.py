@@ -13,7 +13,7 @@ from pyproj import Geod, Transformer
 
 from vrn.errors import InputFileError
 from vrn.ingest import read_field
-from vrn.model.area import geodesic_acres
+from vrn.model.grid import geodesic_acres
 
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]

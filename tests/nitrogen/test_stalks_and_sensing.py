@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from vrn.errors import OutOfRangeError
-from vrn.nitrogen.plant_tests import (
+from vrn.nitrogen.late_spring import (
     ACT_BELOW_PCT,
     next_year_cut_share,
     sensed_need_lb_ac,

@@ -9,9 +9,8 @@ import pytest
 import shapely
 
 from vrn.findings import Quantity, note, warning
-from vrn.model.area import geodesic_acres, reproject
 from vrn.model.field import Field
-from vrn.model.grid import grid_over, share_inside
+from vrn.model.grid import geodesic_acres, grid_over, reproject, share_inside
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import (
     Crop,
@@ -22,8 +21,8 @@ from vrn.model.settings import (
     SampleSection,
     Settings,
 )
-from vrn.model.surface import Surface
-from vrn.model.surface_choice import Candidate, SurfaceChoice
+from vrn.model.surface import Surface, SurfaceChoice
+from vrn.model.variogram import Candidate
 from vrn.nitrogen import method
 from vrn.nitrogen.field_need import MethodResult
 from vrn.nitrogen.ledger import Ledger, Line

@@ -26,7 +26,7 @@ from vrn.pages.report_paper_table import _columns, begin_table
 from vrn.pages.report_parts import Bullets, Part, Picture, Report, Table, Text
 from vrn.pages.report_surfaces import readings_part
 from vrn.prescription.model import CheckStrip, Prescription
-from vrn.prescription.remaining import RemainingReport
+from vrn.prescription.strips import RemainingReport
 from vrn.sampling.quality import assess_readings
 from vrn.words import UnitFormat, say
 from vrn.zones.model import FuzzyIndices, ZonesReport

@@ -10,8 +10,7 @@ import shapely
 
 from vrn.model.grid import Grid, share_inside
 from vrn.model.settings import MachineSection
-from vrn.prescription.drive import Drive, drive, drive_report
-from vrn.prescription.heading import convergence_deg, fewest_turns_deg, passes_over
+from vrn.prescription.drive import Drive, _convergence_deg, _fewest_turns_deg, drive, drive_report, passes_over
 
 Make = Callable[..., Any]
 CRS = "EPSG:32615"
@@ -127,14 +126,14 @@ def test_slow_machines_hit_more() -> None:
 
 def test_fewest_turns_follow_the_long_side() -> None:
     """A field 720 × 360 m is driven along its length, turned or not."""
-    assert fewest_turns_deg(GROUND, swath_m=18.0) == pytest.approx(90.0)
+    assert _fewest_turns_deg(GROUND, swath_m=18.0) == pytest.approx(90.0)
     turned = shapely.affinity.rotate(GROUND, -30.0, origin="center")  # clockwise
-    assert fewest_turns_deg(turned, swath_m=18.0) == pytest.approx(120.0, abs=0.01)
+    assert _fewest_turns_deg(turned, swath_m=18.0) == pytest.approx(120.0, abs=0.01)
 
 
 def test_passes_cover_the_field_once() -> None:
     """Pass middles are a swath apart, the first half a swath in, and the last covers the far edge."""
-    passes = passes_over(GROUND, crs=CRS, swath_m=18.0, heading_deg=90.0 + convergence_deg(GROUND.centroid, CRS))
+    passes = passes_over(GROUND, crs=CRS, swath_m=18.0, heading_deg=90.0 + _convergence_deg(GROUND.centroid, CRS))
     assert np.diff(passes.across_m) == pytest.approx(np.full(19, 18.0))
     first = passes.to_field(np.array([passes.along_m[0]]), passes.across_m[:1])[0]
     assert first == pytest.approx([500_000.0, 4_650_351.0], abs=0.1)  # heading east, to the right is south: north first
@@ -146,7 +145,7 @@ def test_convergence_against_pyproj(east: float, north: float, epsg: int) -> Non
     crs = f"EPSG:{epsg}"
     longitude, latitude = pyproj.Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform(east, north)
     factors = pyproj.Proj(crs).get_factors(longitude, latitude)
-    ours = convergence_deg(shapely.Point(east, north), crs)
+    ours = _convergence_deg(shapely.Point(east, north), crs)
     assert abs(ours) == pytest.approx(abs(factors.meridian_convergence), abs=2e-3)
     forward = pyproj.Geod(ellps="WGS84").inv(
         longitude, latitude,

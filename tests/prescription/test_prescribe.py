@@ -45,7 +45,7 @@ def test_acres_are_geodesic_and_add_up(made: Make) -> None:
 
     prescription = made().prescribe()
     lonlat = prescription.field.boundary
-    from vrn.model.area import reproject
+    from vrn.model.grid import reproject
 
     area_m2, _ = Geod(ellps="WGS84").geometry_area_perimeter(reproject(lonlat, "EPSG:32615", "EPSG:4326"))
     assert sum(rate.acres for rate in prescription.rates) == pytest.approx(abs(area_m2) / AC_M2, rel=1e-9)

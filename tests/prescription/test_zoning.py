@@ -12,7 +12,7 @@ from vrn.errors import InputFileError
 from vrn.model.layers import ConstantLayer, PolygonLayer
 from vrn.model.settings import LimitSection, MachineSection, PriceSection, ZoneSection
 from vrn.prescription import zones_of
-from vrn.prescription.zoning import least_patch_m2
+from vrn.prescription.limits import least_patch_m2
 from vrn.zones import Zones
 
 Make = Callable[..., Any]

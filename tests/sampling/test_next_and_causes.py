@@ -14,7 +14,7 @@ from vrn.model.field import Field
 from vrn.model.samples import Handling
 from vrn.pipeline import build
 from vrn.prescription.model import Prescription
-from vrn.sampling.causes import causes_of_error
+from vrn.sampling.error import causes_of_error
 from vrn.sampling.make_plan import plan_next
 from vrn.sampling.next_reading import Stake, best_readings, remaining_lb_ac
 from vrn.sampling.plan import PlanOptions

@@ -59,7 +59,7 @@ def test_same_field_same_plan_another_seed_another(make_field: Maker) -> None:
 
 def test_walk_begins_where_one_comes_in(make_field: Maker) -> None:
     """With the gate in the south-east the first place is near it."""
-    from vrn.model.area import transformer
+    from vrn.model.grid import transformer
 
     lonlat = transformer("EPSG:32615", "EPSG:4326").transform(500400, 4600000)
     plan = plan_samples(make_field(), PlanOptions(samples=25, start_lonlat=lonlat))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from vrn.sampling.causes import split_of_kriging, split_of_mean
+from vrn.sampling.error import _split_of_kriging, _split_of_mean
 from vrn.surface import Variogram, ordinary_kriging
 
 VARIOGRAM = Variogram(model="exponential", nugget=0.0, partial_sill=20.0, range_m=120.0)
@@ -22,7 +22,7 @@ def test_parts_of_a_spot_add_up_to_the_kriging_variance() -> None:
     _, variance = ordinary_kriging(
         places, np.zeros(25), targets, variogram=VARIOGRAM, error_variance=instrument + composite
     )
-    split = split_of_kriging(
+    split = _split_of_kriging(
         places, targets, variogram=VARIOGRAM, instrument_variance=instrument, composite_variance=composite
     )
     assert split.spot_total**2 == pytest.approx(variance.mean(), rel=1e-9)
@@ -32,7 +32,7 @@ def test_parts_of_a_spot_add_up_to_the_kriging_variance() -> None:
 def test_a_mean_of_one_spot_is_that_spot() -> None:
     """Over one spot the error of the mean and of the spot are the same, part by part."""
     places, targets = _field(2)
-    one = split_of_kriging(places, targets[:1], variogram=VARIOGRAM, instrument_variance=1.0, composite_variance=2.0)
+    one = _split_of_kriging(places, targets[:1], variogram=VARIOGRAM, instrument_variance=1.0, composite_variance=2.0)
     for part in ("instrument", "composite", "space", "total"):
         assert getattr(one, part) == pytest.approx(getattr(one, f"spot_{part}"))
 
@@ -41,7 +41,7 @@ def test_parts_against_simulation() -> None:
     """Over 4,000 simulated fields the mean's error is the total, and the instrument alone moves it by its part."""
     places, targets = _field(3)
     random = np.random.default_rng(4)
-    split = split_of_kriging(places, targets, variogram=VARIOGRAM, instrument_variance=1.5, composite_variance=3.0)
+    split = _split_of_kriging(places, targets, variogram=VARIOGRAM, instrument_variance=1.5, composite_variance=3.0)
     everywhere = np.vstack([places, targets])
     away = np.hypot(*(everywhere[:, None] - everywhere[None]).transpose(2, 0, 1))
     root = np.linalg.cholesky(20.0 * np.exp(-away / 120.0) + 1e-9 * np.eye(85))
@@ -61,8 +61,8 @@ def test_parts_against_simulation() -> None:
 def test_duplicates_at_a_place_share_their_error() -> None:
     """Two readings of one place halve the instrument's variance there."""
     places = np.array([(0.0, 0.0), (500.0, 0.0)])
-    once = split_of_kriging(places, places[:1], variogram=VARIOGRAM, instrument_variance=2.0, composite_variance=0.0)
-    twice = split_of_kriging(
+    once = _split_of_kriging(places, places[:1], variogram=VARIOGRAM, instrument_variance=2.0, composite_variance=0.0)
+    twice = _split_of_kriging(
         np.vstack([places, places]), places[:1], variogram=VARIOGRAM, instrument_variance=2.0, composite_variance=0.0
     )
     assert twice.instrument < once.instrument
@@ -71,7 +71,7 @@ def test_duplicates_at_a_place_share_their_error() -> None:
 
 def test_plain_mean_by_hand() -> None:
     """Readings 10, 12, 14 (variance 4), instrument 1 and cores 2: 1/3, 2/3 and the rest, 1/3, of the mean's 4/3."""
-    split = split_of_mean([10.0, 12.0, 14.0], instrument_variance=1.0, composite_variance=2.0)
+    split = _split_of_mean([10.0, 12.0, 14.0], instrument_variance=1.0, composite_variance=2.0)
     assert split.instrument**2 == pytest.approx(1 / 3)
     assert split.composite**2 == pytest.approx(2 / 3)
     assert split.space**2 == pytest.approx(1 / 3)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
-from vrn.sampling.route import walking_distances_m, walking_order
+from vrn.sampling.plan import walking_distances_m, walking_order
 
 
 def _length(places: np.ndarray, order: np.ndarray) -> float:

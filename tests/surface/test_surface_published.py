@@ -12,7 +12,7 @@ from vrn.surface import (
     leave_one_out,
     ordinary_kriging,
 )
-from vrn.surface.distance import inverse_distance_left_out
+from vrn.surface.cross_validation import inverse_distance_left_out
 from vrn.surface.kriging import Kriging
 from vrn.surface.places import places_of
 

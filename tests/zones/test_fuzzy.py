@@ -8,7 +8,7 @@ from sklearn.datasets import load_iris
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid
 from vrn.zones import by_layers
-from vrn.zones.fuzzy import fuzziness_index, fuzzy_c_means, memberships_of, normalised_entropy
+from vrn.zones.cut import _normalised_entropy, fuzziness_index, fuzzy_c_means, memberships_of
 
 
 @pytest.mark.parametrize(
@@ -36,7 +36,7 @@ def test_iris_centres_and_sizes() -> None:
         abs=2e-6,
     )
     assert np.bincount(classes.memberships.argmax(axis=1)).tolist() == [50, 60, 40]
-    assert normalised_entropy(classes.memberships) * np.log(3) == pytest.approx(0.39549158, abs=2e-7)
+    assert _normalised_entropy(classes.memberships) * np.log(3) == pytest.approx(0.39549158, abs=2e-7)
 
 
 @pytest.mark.parametrize(("count", "index"), [(2, 0.031607), (3, 0.134852), (4, 0.200731)])
@@ -62,9 +62,9 @@ def test_limits_of_the_indices() -> None:
         crisp = np.eye(count)[np.arange(20) % count]
         alike = np.full((20, count), 1.0 / count)
         assert fuzziness_index(crisp) == pytest.approx(0.0, abs=1e-12)
-        assert normalised_entropy(crisp) == pytest.approx(0.0, abs=1e-12)
+        assert _normalised_entropy(crisp) == pytest.approx(0.0, abs=1e-12)
         assert fuzziness_index(alike) == pytest.approx(1.0)
-        assert normalised_entropy(alike) == pytest.approx(1.0)
+        assert _normalised_entropy(alike) == pytest.approx(1.0)
 
 
 def test_a_row_on_a_centre_belongs_to_it() -> None:

@@ -19,7 +19,7 @@ from vrn.audit.time_log import is_task_data
 from vrn.errors import InputFileError
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.applied import Comparison, ZoneApplied
-from vrn.model.area import geodesic_acres, transformer
+from vrn.model.grid import geodesic_acres, transformer
 from vrn.units import AC_M2, FT_M, GAL_AC_L_HA, LB_AC_KG_HA
 
 Array = NDArray[np.float64]

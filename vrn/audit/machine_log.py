@@ -17,8 +17,8 @@ from vrn.audit.time_log import Element, Task, TimeLog, read_task_data
 from vrn.errors import InputFileError
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.applied import Covered
-from vrn.model.area import transformer
 from vrn.model.field import Field
+from vrn.model.grid import transformer
 from vrn.units import AC_M2, FT_M, HA_M2, LB_KG, US_GAL_L
 
 Array = NDArray[np.float64]

@@ -16,7 +16,7 @@ from vrn.audit.model import Check, FileZones, Ground, Reading, UnreadableError, 
 from vrn.audit.read_grids import IsoTask, Raster, read_iso, read_tiff
 from vrn.audit.read_layers import read_geojson, read_geopackage, read_shapefile
 from vrn.errors import InputFileError
-from vrn.model.area import reproject, transformer
+from vrn.model.grid import reproject, transformer
 from vrn.units import FT_M
 
 Array = NDArray[np.float64]

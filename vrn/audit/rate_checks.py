@@ -13,7 +13,7 @@ from vrn.audit.model import Check, checked, failed, passed
 from vrn.audit.opened import Opened
 from vrn.audit.paper_checks import explained
 from vrn.findings import Quantity
-from vrn.model.area import reproject, transformer
+from vrn.model.grid import reproject, transformer
 from vrn.units import FT_M
 
 Array = NDArray[np.float64]

@@ -18,7 +18,7 @@ from vrn.audit.paper_checks import hash_checks, sum_checks, table_checks, zone_c
 from vrn.audit.rate_checks import places_near, rate_checks
 from vrn.audit.read_grids import ENTITIES
 from vrn.findings import Kind, Quantity
-from vrn.model.area import geodesic_acres, reproject, transformer
+from vrn.model.grid import geodesic_acres, reproject, transformer
 from vrn.units import AC_M2, FT_M
 
 Array = NDArray[np.float64]

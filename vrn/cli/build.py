@@ -74,7 +74,7 @@ def build(
         clock = _Clock(show)
         from vrn.ingest import read_field
         from vrn.pipeline import build as build_prescription
-        from vrn.pipeline.write import with_export_findings
+        from vrn.pipeline.order import with_export_findings
 
         clock("reading")
         field = read_field(field_file, review=review)
@@ -115,7 +115,7 @@ def _write(
 ) -> "Verification":
     """Write to the folder, the stick, or both, and verify what was staged before anything is swapped in."""
     from vrn.audit import verify
-    from vrn.pipeline.write import write, write_carrier
+    from vrn.pipeline.order import write, write_carrier
 
     checked: list[Verification] = []
 

@@ -37,7 +37,7 @@ def check(
     with progress() as step:
         from vrn.ingest import read_field
         from vrn.pipeline import build
-        from vrn.pipeline.write import with_export_findings
+        from vrn.pipeline.order import with_export_findings
         from vrn.sampling.quality import assess_readings
 
         if step is not None:
@@ -71,7 +71,7 @@ def _report(field: "Field") -> dict[str, Any]:
     """What was read, in plain values."""
     import numpy as np
 
-    from vrn.model.area import geodesic_acres
+    from vrn.model.grid import geodesic_acres
 
     readings = field.samples.field_readings()
     depths = []

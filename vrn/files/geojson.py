@@ -11,8 +11,8 @@ import shapely
 
 from vrn.files.lonlat import WGS84, DrawnZone, drawn_zones, lonlat_parts, rings
 from vrn.files.names import one_line, status
-from vrn.model.area import reproject
 from vrn.model.field import Field
+from vrn.model.grid import reproject
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
 

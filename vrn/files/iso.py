@@ -13,7 +13,7 @@ from vrn.errors import OutputError
 from vrn.files.iso_grid import iso_grid
 from vrn.files.lonlat import DrawnZone, drawn_zones, lonlat_parts, rings
 from vrn.files.names import terminal_name
-from vrn.model.area import geodesic_acres
+from vrn.model.grid import geodesic_acres
 from vrn.prescription.limits import fixed_rates
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.units import AC_M2, GAL_AC_L_HA, GAL_AC_MM3_M2, LB_AC_KG_HA, LB_AC_MG_M2

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from vrn.files.lonlat import WGS84, DrawnZone, drawn_zones, lonlat_parts
 from vrn.findings import Finding, Quantity, note
-from vrn.model.area import transformer
+from vrn.model.grid import transformer
 from vrn.prescription.model import Prescription
 from vrn.units import FT_M
 

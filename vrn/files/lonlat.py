@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from vrn.errors import OutputError
-from vrn.model.area import reproject
+from vrn.model.grid import reproject
 from vrn.prescription.model import Prescription, ZoneRate
 
 WGS84: Final = "EPSG:4326"

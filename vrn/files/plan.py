@@ -19,7 +19,7 @@ from vrn.files.geojson import gpx_text
 from vrn.files.lonlat import DECIMALS, WGS84, lonlat_parts, rings
 from vrn.files.names import cell_text
 from vrn.files.plan_words import caution_texts, depth_texts, depths_of, next_text, place_note, second_foot_text
-from vrn.model.area import geodesic_acres, reproject
+from vrn.model.grid import geodesic_acres, reproject
 from vrn.sampling.plan import Plan
 from vrn.words import UnitFormat, findings_json, say
 

@@ -1,7 +1,7 @@
 """What a sampling plan says to whoever walks it: its numbers and reasons, in the reader's units."""
 
 from vrn.findings import Quantity
-from vrn.model.area import geodesic_acres
+from vrn.model.grid import geodesic_acres
 from vrn.sampling.next_reading import NextReadings
 from vrn.sampling.plan import Place, Plan
 from vrn.units import FT_M

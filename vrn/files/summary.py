@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import Final
 
 import vrn
-from vrn.model.surface import Surface
-from vrn.model.surface_choice import SurfaceChoice
+from vrn.model.surface import Surface, SurfaceChoice
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UnitFormat, finding_texts, findings_json
 

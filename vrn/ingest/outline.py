@@ -14,7 +14,7 @@ from vrn.ingest.place import check_finite, system_of, to_system
 from vrn.ingest.table import LONLAT, CellTable, Features
 from vrn.ingest.vectors import read_features
 from vrn.ingest.which_outline import inside, read_chosen, refuse_inner, refuse_several
-from vrn.model.area import geodesic_acres, projected_crs
+from vrn.model.grid import geodesic_acres, projected_crs
 from vrn.model.settings import FieldSection, NoApply
 from vrn.units import AC_M2, FT_M, HA_AC
 

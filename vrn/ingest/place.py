@@ -11,7 +11,7 @@ from vrn.errors import InputFileError
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.keys import keys_of
 from vrn.ingest.table import LONLAT
-from vrn.model.area import transformer
+from vrn.model.grid import transformer
 
 
 def system_of(files: InputFiles, source: Source, found: str, given: str | None, bounds: tuple[float, ...]) -> str:

@@ -15,8 +15,8 @@ from rasterio.windows import Window
 from vrn.errors import InputFileError
 from vrn.ingest.input_files import LIBRARY_ERRORS, InputFiles, Source
 from vrn.ingest.place import system_of
-from vrn.model.area import reproject as reproject_shape
 from vrn.model.grid import Grid
+from vrn.model.grid import reproject as reproject_shape
 from vrn.model.layers import RasterLayer
 
 _DRIVERS = {".asc": "AAIGrid", ".img": "HFA"}  # anything else must be a TIFF; no format that points elsewhere

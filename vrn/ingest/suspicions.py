@@ -14,7 +14,7 @@ from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.mixed import TwoUnits, deeper_in_another_unit, known_factors, two_units
 from vrn.ingest.samples import BULK_DENSITY_G_CM3
 from vrn.ingest.table import LONLAT
-from vrn.model.area import transformer
+from vrn.model.grid import transformer
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Settings
 from vrn.units import FT_M

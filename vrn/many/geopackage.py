@@ -11,7 +11,7 @@ from vrn.errors import OutputError
 from vrn.files.staging import move
 from vrn.many.book import Entry, Outcome
 from vrn.model.season import Due, Result, SeasonZone
-from vrn.nitrogen.plant_tests import stalk_class
+from vrn.nitrogen.late_spring import stalk_class
 
 
 def write_season_geopackage(

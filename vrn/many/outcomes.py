@@ -9,7 +9,7 @@ from vrn.errors import InputFileError
 from vrn.findings import note
 from vrn.many.book import Entry, Outcome
 from vrn.model.season import StripResponse, ZoneStalks
-from vrn.nitrogen.plant_tests import next_year_cut_share, stalk_class
+from vrn.nitrogen.late_spring import next_year_cut_share, stalk_class
 from vrn.nitrogen.response import fit_response
 
 _KINDS = ("applied_n_lb", "applied_product", "strip_yield_bu_ac", "stalk_nitrate_ppm")

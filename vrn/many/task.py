@@ -163,7 +163,7 @@ def _built(field_file: str, folder: str) -> dict[str, Any]:
     """Build one field and tell what the book wants to know of it."""
     from vrn.ingest import read_field
     from vrn.pipeline import build
-    from vrn.pipeline.write import write
+    from vrn.pipeline.order import write
 
     read = read_field(field_file)
     prescription = build(read)

@@ -14,14 +14,6 @@ from vrn.model.layers import (
 from vrn.model.surface import Surface
 
 __all__ = [
-    "ConstantLayer",
-    "Grid",
-    "Layer",
-    "PointLayer",
-    "PolygonLayer",
-    "RasterLayer",
-    "Surface",
-    "Weather",
-    "YieldLog",
+    "ConstantLayer", "Grid", "Layer", "PointLayer", "PolygonLayer", "RasterLayer", "Surface", "Weather", "YieldLog",
     "YieldLogLayer",
-]
+]  # fmt: skip

@@ -1,7 +1,7 @@
 """What a machine really applied: ground it has covered, and a whole pass held against the prescription."""
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import shapely
@@ -59,7 +59,7 @@ class Comparison:
         """Ground with a rate that got product; NaN when the width is not known. [ac]"""
         return sum(zone.acres for zone in self.zones if zone.target_n_lb_ac > 0) - self.skipped_acres
 
-    def to_plain(self) -> dict[str, Any]:
+    def to_plain(self) -> dict[str, object]:
         """Numbers for a machine, without the findings; an unknown one is None."""
 
         def known(value: float) -> float | None:

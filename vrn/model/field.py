@@ -10,13 +10,13 @@ import shapely
 from vrn import door
 from vrn.errors import CrsMismatchError
 from vrn.findings import Finding
-from vrn.model.area import geodesic_acres
+from vrn.model.grid import geodesic_acres
 from vrn.model.layers import ConstantLayer, Layer, NitrogenTrial, PolygonLayer, Weather
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Settings
 
 
-def _as_table(given: Any, *, key: str = "file") -> dict[str, Any] | None:
+def _as_table(given: Any, *, key: str = "file") -> dict[str, object] | None:
     """A table of the field file: as given, or with what was given under its usual key."""
     if given is None:
         return None
@@ -108,25 +108,11 @@ class Field:
 
     @classmethod
     def from_frames(
-        cls,
-        *,
-        boundary: Any,
-        samples: Any,
-        name: str,
-        season: int,
-        yield_goal_bu_ac: float | None = None,
-        growth_stage: str | None = None,
-        organic_matter_pct: float | None = None,
-        organic_matter: Any = None,
-        yield_potential: Any = None,
-        applied_n: Any = None,
-        no_apply: Any = (),
-        weather: Any = None,
-        reported_as: str | None = None,
-        moisture_basis: str | None = None,
-        units: str = "us",
-        **tables: Any,
-    ) -> "Field":
+        cls, *, boundary: Any, samples: Any, name: str, season: int, yield_goal_bu_ac: float | None = None,
+        growth_stage: str | None = None, organic_matter_pct: float | None = None, organic_matter: Any = None,
+        yield_potential: Any = None, applied_n: Any = None, no_apply: Any = (), weather: Any = None,
+        reported_as: str | None = None, moisture_basis: str | None = None, units: str = "us", **tables: Any,
+    ) -> "Field":  # fmt: skip
         """
         A field from GeoDataFrames in any coordinate system, checked as files are.
 

@@ -1,14 +1,72 @@
-"""The field's one grid: cells in a projected system, north up, and how they cover ground."""
+"""A field's projected system, acres on the ellipsoid, and its one grid: cells, north up, and how they cover ground."""
 
+import functools
 import math
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import pyproj
 import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
+from vrn.units import AC_M2
+
+_GEOD = pyproj.Geod(ellps="WGS84")
+
+
+def projected_crs(longitude: float, latitude: float) -> str:
+    """Projected system in metres for a place: its UTM zone on WGS 84.
+
+    `longitude`, `latitude`: of the field. [°]
+
+    >>> projected_crs(-95.2, 42.4), projected_crs(-58.5, -33.9)
+    ('EPSG:32615', 'EPSG:32721')
+    """
+    zone = min(max(int((longitude + 180.0) // 6.0) + 1, 1), 60)
+    return f"EPSG:{(32600 if latitude >= 0 else 32700) + zone}"
+
+
+@functools.lru_cache(maxsize=32)
+def transformer(source: str, target: str) -> pyproj.Transformer:
+    """Transformer between two systems, easting or longitude first."""
+    return pyproj.Transformer.from_crs(source, target, always_xy=True)
+
+
+def reproject(geometry: shapely.Geometry, source: str, target: str) -> shapely.Geometry:
+    """A geometry in another system, vertex by vertex.
+
+    `source`, `target`: coordinate reference systems as pyproj takes them.
+    """
+    if source == target:
+        return geometry
+    change = transformer(source, target)
+    return shapely.transform(geometry, lambda x, y: change.transform(x, y), interleaved=False)
+
+
+def geodesic_acres(geometry: shapely.Geometry, crs: str) -> float:
+    """Area on the WGS 84 ellipsoid.
+
+    `crs`: system of its coordinates.
+
+    >>> quarter = shapely.box(-95.0, 42.0, -94.99, 42.01)
+    >>> round(geodesic_acres(quarter, "EPSG:4326"), 1)
+    227.4
+    """
+    lonlat = reproject(geometry, crs, "EPSG:4326")
+    area_m2 = 0.0
+    for polygon in shapely.get_parts(lonlat):
+        if polygon.geom_type == "Polygon":
+            area_m2 += _ring_m2(polygon.exterior) - sum(_ring_m2(hole) for hole in polygon.interiors)
+    return area_m2 / AC_M2
+
+
+def _ring_m2(ring: shapely.LinearRing) -> float:
+    """Area inside a ring whichever way it turns: a near touch can mislead a test of its turn. [m²]"""
+    longitude, latitude = shapely.get_coordinates(ring).T
+    return abs(float(_GEOD.polygon_area_perimeter(longitude, latitude)[0]))
+
 
 _LARGEST_GRID = 4_000_000
 _USUAL_GRID = 400_000
@@ -63,11 +121,8 @@ class Grid:
     def bounds_m(self) -> tuple[float, float, float, float]:
         """West, south, east, north. [m]"""
         return (
-            self.west_m,
-            self.north_m - self.rows * self.cell_m,
-            self.west_m + self.cols * self.cell_m,
-            self.north_m,
-        )
+            self.west_m, self.north_m - self.rows * self.cell_m, self.west_m + self.cols * self.cell_m, self.north_m,
+        )  # fmt: skip
 
     @property
     def cell_m2(self) -> float:
@@ -80,16 +135,10 @@ class Grid:
         return (self.cell_m, 0.0, self.west_m, 0.0, -self.cell_m, self.north_m)
 
     def blocks(self, step: int) -> "Grid":
-        """
-        The grid of blocks of ``step`` × ``step`` cells, from the same corner; the last may reach beyond this one.
+        """The grid of blocks of ``step`` × ``step`` cells, from the same corner; the last may reach beyond this one.
 
-        Parameters
-        ----------
-        step : int
-            1 or more.
+        `step`: 1 or more.
 
-        Examples
-        --------
         >>> grid = Grid(crs="EPSG:32615", west_m=100.0, north_m=220.0, cell_m=10.0, rows=2, cols=3)
         >>> grid.blocks(2).shape, grid.blocks(2).cell_m
         ((1, 2), 20.0)
@@ -110,21 +159,11 @@ class Grid:
         return np.column_stack([easting.ravel(), northing.ravel()])
 
     def in_rows(self, values: Any) -> NDArray[np.float64]:
-        """
-        Cell values as rows and columns.
+        """Cell values as rows and columns.
 
-        Parameters
-        ----------
-        values : array_like, shape (rows × cols,) or (1,) or ()
-            In row-major order; one number counts for every cell.
+        `values` (rows × cols,): in row-major order; one number counts for every cell. Returns (rows, cols): not to be
+        written to.
 
-        Returns
-        -------
-        values : ndarray, shape (rows, cols)
-            Not to be written to.
-
-        Examples
-        --------
         >>> grid = Grid(crs="EPSG:32615", west_m=100.0, north_m=220.0, cell_m=10.0, rows=2, cols=3)
         >>> grid.in_rows([1, 2, 3, 4, 5, 6]).tolist(), grid.in_rows(7).tolist()
         ([[1.0, 2.0, 3.0], [4.0, 5.0, 6.0]], [[7.0, 7.0, 7.0], [7.0, 7.0, 7.0]])
@@ -133,20 +172,9 @@ class Grid:
         return np.broadcast_to(flat, (self.rows * self.cols,)).reshape(self.shape)
 
     def cells_of(self, coordinates_m: Any) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.bool_]]:
-        """
-        Row and column of the cell that holds each point.
+        """Row and column of the cell that holds each point.
 
-        Parameters
-        ----------
-        coordinates_m : array_like, shape (n, 2)
-            Easting, northing. [m]
-
-        Returns
-        -------
-        row, col : ndarray of int, shape (n,)
-            Clipped to the grid.
-        inside : ndarray of bool, shape (n,)
-            Whether the point lies on the grid.
+        Returns `row` (n,): clipped to the grid; `inside` (n,): whether the point lies on the grid.
         """
         points = np.asarray(coordinates_m, dtype=float).reshape(-1, 2)
         col = np.floor((points[:, 0] - self.west_m) / self.cell_m)

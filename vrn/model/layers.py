@@ -60,52 +60,25 @@ class RasterLayer:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class YieldLog:
-    """
-    Records of one harvest as the machine wrote them, in the order of the file.
+    """Records of one harvest as the machine wrote them, in the order of the file.
 
-    Parameters
-    ----------
-    source : str
-        File, for messages.
-    season : int or None
-        Year of the harvest; None where neither the file nor its name says it.
-    coordinates_m : ndarray, shape (n, 2)
-        Easting, northing of the record in the layer's system; NaN where it has none. [m]
-    yield_bu_ac : ndarray, shape (n,)
-        Dry yield as logged; NaN where the record has none. [bu/ac]
-    time_s : ndarray, shape (n,), or None
-        Seconds since any fixed moment. This and what follows: None where the file has no such column, NaN where a
-        record has no value. [s]
-    moisture_pct : ndarray, shape (n,), or None
-        Grain moisture. [%]
-    speed_m_s : ndarray, shape (n,), or None
-        Ground speed. [m/s]
-    swath_m : ndarray, shape (n,), or None
-        Width that was cut. [m]
-    header_down : ndarray of bool, shape (n,), or None
-        Whether the header was at work.
-    pass_id : ndarray of int, shape (n,), or None
-        Pass as the file numbers them.
-    machine_id : ndarray of int, shape (n,), or None
-        Which of several harvesters wrote the record.
-
-    Raises
-    ------
-    OutOfRangeError
-        If the columns differ in length.
+    Raises OutOfRangeError if the columns differ in length.
     """
 
-    source: str
-    season: int | None = None
+    source: str  # file, for messages
+    season: int | None = None  # year of the harvest; None where neither the file nor its name says it
+    # easting, northing of the record in the layer's system; NaN where it has none, shape (n, 2)
     coordinates_m: NDArray[np.float64]
-    yield_bu_ac: NDArray[np.float64]
+    yield_bu_ac: NDArray[np.float64]  # dry yield as logged; NaN where the record has none, shape (n,)
+    # seconds since any fixed moment. This and what follows: None where the file has no such column, NaN where a
+    # record has no value; shape (n,)
     time_s: NDArray[np.float64] | None = None
-    moisture_pct: NDArray[np.float64] | None = None
-    speed_m_s: NDArray[np.float64] | None = None
-    swath_m: NDArray[np.float64] | None = None
-    header_down: NDArray[np.bool_] | None = None
-    pass_id: NDArray[np.intp] | None = None
-    machine_id: NDArray[np.intp] | None = None
+    moisture_pct: NDArray[np.float64] | None = None  # grain moisture, shape (n,)
+    speed_m_s: NDArray[np.float64] | None = None  # ground speed, shape (n,)
+    swath_m: NDArray[np.float64] | None = None  # width that was cut, shape (n,)
+    header_down: NDArray[np.bool_] | None = None  # whether the header was at work, shape (n,)
+    pass_id: NDArray[np.intp] | None = None  # pass as the file numbers them, shape (n,)
+    machine_id: NDArray[np.intp] | None = None  # which of several harvesters wrote the record, shape (n,)
 
     __repr__ = door.brief
 

@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.findings import Finding
-from vrn.model.reading_error import ReadingError
-from vrn.model.samples import SoilSamples
+from vrn.model.samples import ReadingError, SoilSamples
 
 _LEAST_NOMINAL_PPM = 1.0  # below it a ratio says nothing
 _MOST_DRIFT_PCT = 50.0  # of nominal; beyond it the reading failed, and nothing drifted: a choice of this project

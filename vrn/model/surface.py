@@ -1,7 +1,7 @@
-"""A value for every cell of the field's grid, and how sure it is."""
+"""A value for every cell of the field's grid, how sure it is, and what its making rests on."""
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,12 +10,111 @@ from vrn import door
 from vrn.errors import MissingExtraError, OutOfRangeError
 from vrn.findings import Finding
 from vrn.model.grid import Grid
-from vrn.model.surface_choice import SurfaceChoice
+from vrn.model.variogram import Candidate, Variogram
 
 if TYPE_CHECKING:
     from xarray import DataArray
 
 _UNITS: Final = {"_lb_ac": "lb/ac", "_bu_ac": "bu/ac", "_ppm": "ppm", "_pct": "%"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HarvestLog:
+    """One harvest log, cleaned."""
+
+    source: str
+    records: int
+    kept: int
+    removed: dict[str, int]  # records that each filter left out, by the filter's key
+    delay_records: int  # records by which the yields lag behind the ground
+    passes: int
+    swath_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Harvest:
+    """One season's harvest on the grid."""
+
+    season: str  # the year, or the file where it does not say one
+    mean_bu_ac: float  # mean over the ground reached, and how much whole passes read too high or low
+    covered_share: float  # of the grid's cells
+    stretches: int  # means of 5 m of a pass that were kriged
+    pass_offset_sd_bu_ac: float
+    variogram: Variogram
+    logs: tuple[HarvestLog, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceSlice:
+    """One depth of a surface averaged over depths: its share, how it was made, and what that rests on."""
+
+    weight: float
+    chosen: str
+    choice: "SurfaceChoice"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FarGround:
+    """Treated ground that is far from every reading."""
+
+    mask: NDArray[np.bool_]  # cells farther than the threshold from the nearest reading, shape (rows, cols)
+    threshold_ft: float
+    acres: float  # far
+    treated_acres: float  # of the whole treated ground
+    share: float  # 0 … 1
+    readings: int  # places with a reading
+    # half of the ground that holds all of them, by its compass point, or its corner; empty where none does
+    side: str = ""
+    corner: bool = False  # whether it is a corner
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LayerGap:
+    """Treated ground without a value of a layer: its cells, acres and share, and the value that was taken instead."""
+
+    mask: NDArray[np.bool_]
+    acres: float
+    share: float
+    value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceChoice:
+    """What the making of a surface rests on; what does not apply is left at its default."""
+
+    candidates: tuple[Candidate, ...] = ()  # simpler first; empty when there was nothing to compare
+    # leave-one-out error of the way that was taken and of the plain mean, in the unit of the values
+    loo_rmse: float | None = None
+    mean_rmse: float | None = None
+    variogram: Variogram | None = None  # of the kriging that was tried, taken or not
+    left_out: tuple[float, ...] = ()  # each reading as the others predict it
+    readings: int | None = None
+    places: int | None = None
+    range_m: float | None = None  # median range of the variograms that the surface rests on; None for the mean
+    far: FarGround | None = None  # ground far from every reading
+    gap: LayerGap | None = None  # ground where the layer has no value
+    slices: tuple[SurfaceSlice, ...] = ()  # from the top, where depths were averaged
+    source: str = ""  # file the layer came from
+    covered_share: float | None = None  # share of the grid's cells that the layer covers
+    cells_from_nearest: int = 0  # cells at the edge that took the nearest value
+    areas: int = 0  # areas with a composite sample
+    areas_without_reading: tuple[str, ...] = ()
+    scaled_to_bu_ac: float | None = None  # yield goal that a relative layer was scaled to
+    layer_mean: float | None = None  # the mean it had before
+    harvests: tuple[Harvest, ...] = ()
+
+    def scaled(self, factor: float) -> "SurfaceChoice":
+        """The errors of a surface whose values are multiplied by a number."""
+        size = abs(factor)
+        return replace(
+            self,
+            candidates=tuple(
+                replace(one, rmse=one.rmse * size, mean_error=one.mean_error * factor) for one in self.candidates
+            ),
+            loo_rmse=None if self.loo_rmse is None else self.loo_rmse * size,
+            mean_rmse=None if self.mean_rmse is None else self.mean_rmse * size,
+            left_out=tuple(value * factor for value in self.left_out),
+        )
 
 
 class Draws(Protocol):
@@ -101,7 +200,7 @@ class Surface:
             problem = "xarray is not installed, and this surface was asked for as one."
             raise MissingExtraError(problem, 'Install it: pip install "vrn[xarray]".') from None
         grid = self.grid
-        coordinates: dict[str, Any] = {"y": grid.northings_m(), "x": grid.eastings_m()}
+        coordinates: dict[str, object] = {"y": grid.northings_m(), "x": grid.eastings_m()}
         if self.se is not None:
             coordinates["standard_error"] = (("y", "x"), self.se)
         return DataArray(

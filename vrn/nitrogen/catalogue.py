@@ -13,7 +13,7 @@ from vrn.errors import OutOfRangeError
 from vrn.nitrogen.applied import NotYetNitrate
 from vrn.nitrogen.late_spring import IOWA_LSNT, MICHIGAN_PSNT, OHIO_PSNT, PENN_STATE_2023, PENN_STATE_PSNT
 from vrn.nitrogen.ledger import Ledger, Number, as_number, worded
-from vrn.nitrogen.lines import line_of
+from vrn.nitrogen.lines import Values, line_of
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.profile_methods import KANSAS, MINNESOTA_WEST, NEBRASKA, SOUTH_DAKOTA
 from vrn.nitrogen.remaining_need import REMAINING_NEED, SHARE_GIVEN, bulk_density_of
@@ -79,7 +79,7 @@ _NEBRASKA_DEEP_PPM: Final = 3.0  # medium and fine soils, without a deep sample 
 _NEBRASKA_SAND_PPM: Final = 1.5
 
 
-def inputs_of(method: Method, known: Mapping[str, Any]) -> dict[str, Any]:
+def inputs_of(method: Method, known: Mapping[str, Any]) -> Values:
     """The part of what is known that a method takes, with depth and stage, and its profile by its own factor.
 
     `texture` may be among what is known; None is the same as absent.
@@ -100,7 +100,7 @@ def inputs_of(method: Method, known: Mapping[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in given.items() if method.takes(name) or name in _ALWAYS}
 
 
-def _profile(method: Method, given: dict[str, Any], texture: str | None) -> dict[str, Any]:
+def _profile(method: Method, given: Values, texture: str | None) -> Values:
     """Nitrate of 0–24 in as the method wants it; empty when the second foot is not known and it has no default."""
     wanted = "profile_nitrate_lb_ac" if method.takes("profile_nitrate_lb_ac") else "profile_nitrate_ppm"
     if wanted in given:
@@ -132,7 +132,7 @@ def assumed_deep_ppm(method: Method, known: Mapping[str, Any]) -> float | None:
     return _NEBRASKA_SAND_PPM if texture is not None and "sand" in str(texture).lower() else _NEBRASKA_DEEP_PPM
 
 
-def _profile_mean_ppm(method: Method, given: dict[str, Any], texture: str | None) -> Number | None:
+def _profile_mean_ppm(method: Method, given: Values, texture: str | None) -> Number | None:
     """Depth-weighted mean of 0–24 in; Nebraska's own figure where no second foot was pulled."""
     if "nitrate_ppm" not in given or "bottom_in" not in given:
         return None
@@ -152,7 +152,7 @@ def _profile_mean_ppm(method: Method, given: dict[str, Any], texture: str | None
     return (top * bottom + below * (_PROFILE_IN - bottom)) / _PROFILE_IN
 
 
-def known_inputs(options: Mapping[str, Any], season: Season, known: Mapping[str, Any]) -> dict[str, Any]:
+def known_inputs(options: Mapping[str, Any], season: Season, known: Mapping[str, Any]) -> Values:
     """Options of the field file and what was read, by the names of the methods' inputs; the season's share fills in.
 
     >>> known_inputs({"method": "nebraska", "critical_ppm": 21.0}, Season(growth_stage="V6"), {"nitrate_ppm": 9.0})

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -51,7 +51,7 @@ class Clock:
         """Name of the stage, by leaf collars."""
         return "VE" if 0 <= self.collars < 1 else "preplant" if self.collars < 0 else stage_name(self.collars)
 
-    def to_plain(self) -> dict[str, Any]:
+    def to_plain(self) -> dict[str, object]:
         """The clock as str, numbers and lists."""
         low, high = uptake_band(self.collars)
         return {

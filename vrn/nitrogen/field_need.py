@@ -13,6 +13,7 @@ from vrn.nitrogen.catalogue import assumed_deep_ppm, inputs_of, known_inputs, me
 from vrn.nitrogen.catalogue import method as method_of
 from vrn.nitrogen.cautions import double_counting
 from vrn.nitrogen.ledger import Ledger
+from vrn.nitrogen.lines import Values
 from vrn.nitrogen.method import NOT_ON_SAND, SEASON_TOTAL, Method
 from vrn.nitrogen.profile_methods import nebraska_price_factor
 from vrn.nitrogen.season import Season
@@ -22,24 +23,14 @@ _PROFILE_IN: Final = 24.0
 
 
 def need_of_cells(
-    options: Mapping[str, Any],
-    *,
-    nitrate_ppm: ArrayLike,
-    top_in: float,
-    bottom_in: float,
-    growth_stage: str | ArrayLike | None = None,
-    yield_goal_bu_ac: ArrayLike | None = None,
-    organic_matter_pct: ArrayLike | None = None,
-    deep_nitrate_ppm: ArrayLike | None = None,
-    deep_top_in: float | None = None,
-    deep_bottom_in: float | None = None,
-    credits_lb_ac: Mapping[str, Any] | None = None,
-    applied_lb_ac: ArrayLike | None = None,
-    season: Season | None = None,
-    price_ratio: float | None = None,
-    to_build: bool = True,
+    options: Mapping[str, Any], *, nitrate_ppm: ArrayLike, top_in: float, bottom_in: float,
+    growth_stage: str | ArrayLike | None = None, yield_goal_bu_ac: ArrayLike | None = None,
+    organic_matter_pct: ArrayLike | None = None, deep_nitrate_ppm: ArrayLike | None = None,
+    deep_top_in: float | None = None, deep_bottom_in: float | None = None,
+    credits_lb_ac: Mapping[str, Any] | None = None, applied_lb_ac: ArrayLike | None = None,
+    season: Season | None = None, price_ratio: float | None = None, to_build: bool = True,
     allow_outside: bool = False,
-) -> tuple[Ledger, tuple[Finding, ...]]:
+) -> tuple[Ledger, tuple[Finding, ...]]:  # fmt: skip
     """Ledger of one reading or of every cell by the chosen method.
 
     Raises OutOfRangeError if a required input is missing or a number is one no field can have. Raises
@@ -206,7 +197,7 @@ def side_by_side(
 
 
 def _result(
-    method: Method, known: dict[str, Any], season: Season, applied_lb_ac: ArrayLike | None, mean: Mean | None
+    method: Method, known: Values, season: Season, applied_lb_ac: ArrayLike | None, mean: Mean | None
 ) -> MethodResult:
     inputs = inputs_of(method, known)
     absent = dict.fromkeys(_NEEDS[name] for name in method.missing(**inputs))

@@ -11,6 +11,7 @@ from vrn.errors import OutOfRangeError
 from vrn.findings import Quantity
 from vrn.nitrogen.ledger import Line, Number, as_number, worded
 
+Values = dict[str, Any]  # what a rule works on: numbers by input name, credits by their own names
 CORNELL_SOURCE: Final = "Cornell University css412: organic N of manure freed by year"
 NEBRASKA_SOURCE: Final = "University of Nebraska-Lincoln, CropWatch 4 April 2022"
 # share of manure's organic nitrogen freed in the first, second and third year after it was spread
@@ -142,7 +143,7 @@ _GIVEN: Final = "given by the user"
 
 
 def line_of(
-    values: dict[str, Any], *, key: str, label: str, lb_ac: Number, basis: str, source: str, code: str = "",
+    values: Values, *, key: str, label: str, lb_ac: Number, basis: str, source: str, code: str = "",
     quantities: dict[str, Quantity] | None = None,
 ) -> Line:  # fmt: skip
     """
@@ -160,7 +161,7 @@ def _label_code(key: str) -> str:
     return f"nitrogen.line-{key.replace('_', '-')}"
 
 
-def credit_lines(values: dict[str, Any], *, factor: Number = 1.0, times: str = "") -> tuple[Line, ...]:
+def credit_lines(values: Values, *, factor: Number = 1.0, times: str = "") -> tuple[Line, ...]:
     """A line for every credit that is not 0; one line for a plain number.
 
     `times` is the method's own factor on its whole rate, in words for the basis.
@@ -190,7 +191,7 @@ def credit_lines(values: dict[str, Any], *, factor: Number = 1.0, times: str = "
     return tuple(lines)
 
 
-def applied_lines(values: dict[str, Any]) -> tuple[Line, ...]:
+def applied_lines(values: Values) -> tuple[Line, ...]:
     """What is already applied, as the line a season's total needs to become a rate for now; none when not given.
 
     >>> applied_lines({"applied_lb_ac": 40.0})[0].basis

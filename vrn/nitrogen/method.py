@@ -11,14 +11,13 @@ from vrn import door
 from vrn.errors import OutOfRangeError, OutsideCalibrationError
 from vrn.findings import Finding, Kind, Quantity, note, warning
 from vrn.nitrogen.ledger import Ledger, Line, Number, as_number
-from vrn.nitrogen.lines import Credit
+from vrn.nitrogen.lines import Credit, Values
 from vrn.nitrogen.stage import stage_name, stage_position
 
 _DEPTH_TOLERANCE_IN: Final = 0.5
 _CHECKED_ONLY: Final = ("top_in", "bottom_in", "growth_stage")
 NOT_ON_SAND: Final = "methods.not-on-sand"
 SEASON_TOTAL: Final = note("methods.season-total", "nitrogen.method")
-Values = dict[str, Any]  # what a rule works on: numbers by input name, credits by their own names
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,15 +142,11 @@ class Method:
         if self.kind == "season" and inputs.get("applied_lb_ac") is None:
             findings += (SEASON_TOTAL,)
         return Ledger(
-            lines=working.lines,
-            method=self.key,
-            findings=findings + self._from_memory(inputs) + working.findings,
-            low_lb_ac=working.low_lb_ac,
-            high_lb_ac=working.high_lb_ac,
+            lines=working.lines, method=self.key, findings=findings + self._from_memory(inputs) + working.findings,
+            low_lb_ac=working.low_lb_ac, high_lb_ac=working.high_lb_ac,
             inputs={name: value for name, value in values.items() if isinstance(value, (float, np.ndarray))},
-            source=self.source,
-            published=True,
-        )
+            source=self.source, published=True,
+        )  # fmt: skip
 
     def outside(self, **inputs: Any) -> tuple[Finding, ...]:
         """Why the method does not hold for these inputs; empty when it does."""

@@ -7,8 +7,8 @@ from numpy.typing import ArrayLike
 
 from vrn.findings import Finding, Quantity, note
 from vrn.nitrogen.ledger import Line, Number, as_number, total_of, worded
-from vrn.nitrogen.lines import applied_lines, credit_lines, line_of
-from vrn.nitrogen.method import Example, Input, Method, Values, Working, from_memory
+from vrn.nitrogen.lines import Values, applied_lines, credit_lines, line_of
+from vrn.nitrogen.method import Example, Input, Method, Working, from_memory
 
 _STAGES: Final = ("preplant", "V4")
 _YIELD: Final = Input(name="yield_goal_bu_ac", meaning="expected yield", low=0, high=500, required=True)

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -75,7 +75,7 @@ class RainEffect:
         bands = [getattr(fate, name) for fate in self.fates]
         return float(sum(low for low, _ in bands)), float(sum(high for _, high in bands))
 
-    def to_plain(self) -> dict[str, Any]:
+    def to_plain(self) -> dict[str, object]:
         """The effect as str, numbers and lists."""
         names = ("nitrate_share", "volatilized_lb_ac", "denitrified_lb_ac", "below_lb_ac", "top_foot_lb_ac",
                  "second_foot_lb_ac", "not_nitrate_lb_ac")  # fmt: skip
@@ -184,10 +184,10 @@ def _fate(
     weeks = (on - item.on).days / 7.0
 
     def band(name: str) -> Band:
-        found = [run[name] for run in runs]
+        found = [run[name] for run, _ in runs]
         return min(found), max(found)
 
-    tops = np.array([run["track"] for run in runs])
+    tops = np.array([track for _, track in runs])
     fate = AppliedFate(
         applied=item, weeks=weeks, nitrate_share=nitrate_share_band(kind, weeks=weeks, inhibitor=item.inhibitor),
         volatilized_lb_ac=(air[0] * item.n_lb_ac, air[1] * item.n_lb_ac), denitrified_lb_ac=band("denitrified"),
@@ -199,7 +199,7 @@ def _fate(
 
 def _run(
     item: Applied, kind: str, balance: WaterBalance, *, nitrate: int, loss: int, reach: float, carry: Carry, air: float
-) -> dict[str, Any]:
+) -> tuple[dict[str, float], NDArray[np.float64]]:
     """Follow one application under one choice of rules: nitrate by inch of depth, day by day."""
     first, last = _PLACED_IN.get(item.placement, (0, 6))
     soil = np.zeros(_DEEP_IN)
@@ -229,8 +229,8 @@ def _run(
         track[i] = soil[:12].sum()
     return {
         "denitrified": denitrified, "below": below, "top": float(soil[:12].sum()), "second": float(soil[12:].sum()),
-        "waiting": amount * (1.0 - turned), "track": track,
-    }  # fmt: skip
+        "waiting": amount * (1.0 - turned),
+    }, track  # fmt: skip
 
 
 def _as_a_front(soil: NDArray[np.float64], distance_in: float) -> tuple[NDArray[np.float64], float]:

@@ -8,8 +8,8 @@ from numpy.typing import ArrayLike
 from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, Quantity, note
 from vrn.nitrogen.ledger import Line, Number, as_number, negative, total_of
-from vrn.nitrogen.lines import credit_lines, line_of
-from vrn.nitrogen.method import Example, Input, Method, Values, Working
+from vrn.nitrogen.lines import Values, credit_lines, line_of
+from vrn.nitrogen.method import Example, Input, Method, Working
 from vrn.nitrogen.stage import (
     MINERALIZATION_SOURCE,
     UPTAKE_SOURCE,
@@ -23,19 +23,10 @@ BULK_DENSITY_G_CM3: Final = 1.35  # of a loam or silt loam, when nothing else is
 
 # usual bulk density by texture class, from memory: no table was seen [g/cm³]
 TEXTURE_BULK_DENSITY_G_CM3: Final = {
-    "sand": 1.55,
-    "loamy sand": 1.55,
-    "sandy loam": 1.45,
-    "loam": 1.35,
-    "silt loam": 1.35,
-    "silt": 1.30,
-    "sandy clay loam": 1.40,
-    "clay loam": 1.30,
-    "silty clay loam": 1.30,
-    "sandy clay": 1.30,
-    "silty clay": 1.25,
+    "sand": 1.55, "loamy sand": 1.55, "sandy loam": 1.45, "loam": 1.35, "silt loam": 1.35, "silt": 1.30,
+    "sandy clay loam": 1.40, "clay loam": 1.30, "silty clay loam": 1.30, "sandy clay": 1.30, "silty clay": 1.25,
     "clay": 1.22,
-}
+}  # fmt: skip
 
 
 def nitrate_lb_ac(

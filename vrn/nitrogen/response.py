@@ -10,8 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.nitrogen.ledger import Number, as_number
-from vrn.nitrogen.lines import applied_lines, line_of
-from vrn.nitrogen.method import Example, Input, Method, Values, Working
+from vrn.nitrogen.lines import Values, applied_lines, line_of
+from vrn.nitrogen.method import Example, Input, Method, Working
 
 _SOURCE: Final = "Sawyer et al. 2006, Iowa State University PM 2015 (price ratio, return to nitrogen); calculus"
 _CONVEX_REMEDY: Final = "A response that bends upwards has no best rate: check the trial, or use a published response."
@@ -222,7 +222,7 @@ class Response:
         found = {name: Quantity("whole_amount", value) for name, value in pounds.items()}
         return {**found, "within": Quantity("money_area", 1.0)}
 
-    def to_plain(self) -> dict[str, Any]:
+    def to_plain(self) -> dict[str, object]:
         """The response as str, numbers and None."""
         names = ("a", "b", "c", "a_se", "b_se", "c_se", "rmse_bu_ac", "lowest_rate_lb_ac", "highest_rate_lb_ac",
                  "top_n_lb_ac")  # fmt: skip
@@ -338,7 +338,7 @@ _FITS: Final = {"quadratic": _quadratic, "quadratic-plateau": _plateau}
 def take_trial(
     options: Mapping[str, Any], n_lb_ac: ArrayLike, yield_bu_ac: ArrayLike, *, block: ArrayLike | None = None,
     corn_per_bu: float | None = None, n_per_lb: float | None = None,
-) -> tuple[dict[str, Any], Response | None, tuple[Finding, ...]]:  # fmt: skip
+) -> tuple[dict[str, object], Response | None, tuple[Finding, ...]]:  # fmt: skip
     """Put a trial's response into the options that ``need_of_cells`` and ``side_by_side`` take.
 
     A slope and bend in the options go before the trial's. Returns the options with `response_b`, `response_c` and

@@ -75,7 +75,7 @@ class Season:
             not_yet_before=_joined([(one.sampled_on, one.not_yet_before) for one in seasons], which),
         )
 
-    def to_plain(self) -> dict[str, Any]:
+    def to_plain(self) -> dict[str, object]:
         """Clock and shares as str, numbers and lists."""
         left = self.mineralization_share_left
         return {

@@ -142,14 +142,9 @@ _YEARLY_LB_AC: Final = 20.0  # for each per cent of organic matter: what the two
 
 
 def warmth_share(
-    days: Sequence[date],
-    temperature_c: ArrayLike,
-    *,
-    first: date,
-    end: date,
-    season: tuple[date, date],
+    days: Sequence[date], temperature_c: ArrayLike, *, first: date, end: date, season: tuple[date, date],
     q10: float = Q10,
-) -> float:
+) -> float:  # fmt: skip
     """Share of a season's warmth that falls between two days.
 
     Daily means of the soil, or of the air for want of it, must cover the season; missing days are read off their

@@ -11,7 +11,7 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from vrn.findings import Quantity
-from vrn.model.surface_choice import SurfaceChoice
+from vrn.model.surface import SurfaceChoice
 from vrn.pages.field_drawing import as_svg
 from vrn.pages.field_maps import HATCHES, hatch_legend, hatched, rate_drawing
 from vrn.pages.map_page_layers import LEVELS, ON_DEMAND, Picture, frame_of, map_shapes, pictures, surface_title

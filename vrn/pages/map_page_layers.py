@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.findings import Kind
-from vrn.model.area import reproject, transformer
+from vrn.model.grid import reproject, transformer
 from vrn.model.surface import Surface
 from vrn.pages.field_maps import unknown_ground, zone_labels
 from vrn.pages.ramps import CROP, DOUBT, NITROGEN, SOIL, Ramp, rate_colors
@@ -195,7 +195,7 @@ def _passes(prescription: Prescription) -> list[shapely.Geometry]:
     driven = prescription.drive
     if driven is None:
         return []
-    from vrn.prescription.heading import passes_over
+    from vrn.prescription.drive import passes_over
 
     treated, crs = prescription.outline(), prescription.grid.crs
     passes = passes_over(treated, crs=crs, swath_m=driven.swath_ft * FT_M, heading_deg=driven.heading_deg)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from vrn.findings import Finding, Quantity
-from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
+from vrn.model.grid import geodesic_acres
 from vrn.nitrogen.ledger import Ledger, Number
 from vrn.pages.ramps import rate_colors
 from vrn.pages.tables import zones_table

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from vrn.files.plan import FormRow, form_rows
 from vrn.files.plan_words import caution_texts, depth_texts, place_note, plan_facts, second_foot_text, size_text
 from vrn.findings import Quantity
-from vrn.model.area import geodesic_acres
+from vrn.model.grid import geodesic_acres
 from vrn.pages.field_drawing import INK, QUIET, FieldDrawing, Frame, Look, on_paper
 from vrn.pages.report_paper_table import FONT, on_one_line
 from vrn.sampling.plan import Plan

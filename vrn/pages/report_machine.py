@@ -10,8 +10,7 @@ from vrn.prescription.drive import DriveReport
 from vrn.prescription.machine import MachineReport, ZoneFlow
 from vrn.prescription.model import Prescription
 from vrn.prescription.products import LoadsReport
-from vrn.prescription.remaining import RemainingReport
-from vrn.prescription.strips import StripReport
+from vrn.prescription.strips import RemainingReport, StripReport
 from vrn.prescription.uncertainty import Uncertainty
 from vrn.words import UnitFormat, say
 

@@ -9,12 +9,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.findings import Quantity
-from vrn.model.reading_error import ReadingError
 from vrn.model.readings import ReadingQuality, StandardRun
-from vrn.model.samples import SoilSamples, profile_of
-from vrn.model.surface import Surface
-from vrn.model.surface_choice import Candidate, Harvest, SurfaceChoice, SurfaceSlice
-from vrn.model.variogram import Variogram
+from vrn.model.samples import ReadingError, SoilSamples, profile_of
+from vrn.model.surface import Harvest, Surface, SurfaceChoice, SurfaceSlice
+from vrn.model.variogram import Candidate, Variogram
 from vrn.pages.field_drawing import INK, QUIET
 from vrn.pages.field_maps import hatch_legend
 from vrn.pages.map_page_layers import KNOWN_SURFACES, surface_title

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import shapely
@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from vrn.findings import Finding
-from vrn.model.area import transformer
 from vrn.model.field import Field
+from vrn.model.grid import transformer
 from vrn.model.layers import Weather
 from vrn.model.samples import Profile, SoilSamples
 from vrn.model.settings import Settings
@@ -27,7 +27,7 @@ from vrn.nitrogen.cautions import (
 )
 from vrn.nitrogen.field_need import MethodResult, need_of_cells, side_by_side
 from vrn.nitrogen.ledger import Number
-from vrn.nitrogen.lines import Credit, manure_credit, water_credit
+from vrn.nitrogen.lines import Credit, Values, manure_credit, water_credit
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.rain import RainEffect, expected_nitrate_ppm
 from vrn.nitrogen.remaining_need import REMAINING_NEED
@@ -76,16 +76,12 @@ def _season(field: Field, sampled_on: Sequence[date | None], *, growth_stage: st
     """Season up to the given sampling dates."""
     settings = field.settings
     return season_of(
-        growth_stage=growth_stage,
-        sampled_on=sampled_on,
-        planting_date=settings.crop.planting_date,
+        growth_stage=growth_stage, sampled_on=sampled_on, planting_date=settings.crop.planting_date,
         application_date=settings.crop.application_date,
         applications=None if settings.applications is None else [asdict(one) for one in settings.applications],
-        weather=_days(field.weather),
-        normals=_days(field.normals),
-        texture=settings.nitrogen.texture,
+        weather=_days(field.weather), normals=_days(field.normals), texture=settings.nitrogen.texture,
         latitude_deg=_latitude_deg(field),
-    )
+    )  # fmt: skip
 
 
 def _days(record: Weather | None) -> Days | None:
@@ -159,7 +155,7 @@ class Need:
         return tuple(sorted(found, key=lambda one: (one.method.key != self.ledger.key, not one.by_zone)))
 
 
-def _options(field: Field) -> tuple[dict[str, Any], Response | None, tuple[Finding, ...]]:
+def _options(field: Field) -> tuple[dict[str, object], Response | None, tuple[Finding, ...]]:
     """Settings of ``[nitrogen]`` with the response of the user's own trial, where there is one."""
     options = asdict(field.settings.nitrogen)
     if field.trial is None:
@@ -172,13 +168,9 @@ def _options(field: Field) -> tuple[dict[str, Any], Response | None, tuple[Findi
 
 
 def need_of_field(
-    field: Field,
-    profile: Profile,
-    surfaces: dict[str, Surface],
-    share: NDArray[np.float64],
-    *,
+    field: Field, profile: Profile, surfaces: dict[str, Surface], share: NDArray[np.float64], *,
     own: OwnNeed | None = None,
-) -> Need:
+) -> Need:  # fmt: skip
     """
     Ledger of every treated cell, how sure it is, and what a person must weigh.
 
@@ -244,14 +236,10 @@ def need_of_field(
     return Need(
         ledger=ledger.spread(here, share.size),
         se_lb_ac=_standard_error(need_of, known, surfaces, here) if own is None else own.surface.se,
-        findings=(*findings, *of_trial, *(caution for caution in cautions if caution is not None)),
-        season=season,
-        response=response,
-        results=results,
-        cells=here,
-        need_of=need_of,
+        findings=(*findings, *of_trial, *(caution for caution in cautions if caution is not None)), season=season,
+        response=response, results=results, cells=here, need_of=need_of,
         drawn={NEED: NEED} if own is not None else {name: INPUT_OF_SURFACE.get(name, name) for name in surfaces},
-    )
+    )  # fmt: skip
 
 
 def second_foot_places(top: SoilSamples) -> tuple[str, ...]:
@@ -297,12 +285,10 @@ def _credits(settings: Settings, season: Season) -> dict[str, float | Credit]:
 
 def _known(
     field: Field, profile: Profile, surfaces: dict[str, Surface], here: NDArray[np.intp], season: Season
-) -> dict[str, Any]:
+) -> Values:
     """What the ledger of the treated cells is worked from, by the names of the methods' inputs."""
     settings = field.settings
-    known: dict[str, Any] = {
-        INPUT_OF_SURFACE.get(name, name): part.values.ravel()[here] for name, part in surfaces.items()
-    }
+    known: Values = {INPUT_OF_SURFACE.get(name, name): part.values.ravel()[here] for name, part in surfaces.items()}
     known |= {
         "top_in": float(profile.top[0].top_in[0]),
         "bottom_in": float(profile.top[-1].bottom_in[0]),
@@ -318,7 +304,7 @@ def _known(
 
 
 def _standard_error(
-    need_of: NeedFunction, known: dict[str, Any], surfaces: dict[str, Surface], here: NDArray[np.intp]
+    need_of: NeedFunction, known: Values, surfaces: dict[str, Surface], here: NDArray[np.intp]
 ) -> NDArray[np.float64] | None:
     """Standard error of the need: each surface's error times what one unit of it does to the need."""
     grid = surfaces["nitrate_ppm"].grid

@@ -9,13 +9,11 @@ from numpy.typing import NDArray
 
 from vrn.errors import CrsMismatchError, OutOfRangeError
 from vrn.findings import Finding, Quantity, warning
-from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
-from vrn.model.grid import Grid
+from vrn.model.grid import Grid, geodesic_acres
 from vrn.model.layers import ConstantLayer, Layer, PointLayer, YieldLogLayer
 from vrn.model.samples import Profile, SoilSamples
-from vrn.model.surface import Surface
-from vrn.model.surface_choice import SurfaceChoice
+from vrn.model.surface import Surface, SurfaceChoice
 from vrn.nitrogen.ledger import OWN_NEED, Ledger, Line
 from vrn.sampling.error import error_of_readings
 from vrn.surface import (
@@ -35,13 +33,9 @@ _LAYERS: Final = ("organic_matter_pct", "yield_goal_bu_ac", "applied_n_lb_ac")
 
 
 def soil_surfaces(
-    field: Field,
-    profile: Profile,
-    grid: Grid,
-    share: NDArray[np.float64],
-    *,
+    field: Field, profile: Profile, grid: Grid, share: NDArray[np.float64], *,
     extra: tuple[tuple[NDArray[np.float64], float], ...] = (),
-) -> tuple[dict[str, Surface], dict[str, Surface]]:
+) -> tuple[dict[str, Surface], dict[str, Surface]]:  # fmt: skip
     """
     Every surface the ledger is made from, and those that a person only looks at.
 
@@ -166,12 +160,9 @@ class _Making:
 
 
 def _evidence(
-    field: Field,
-    profile: Profile,
-    surfaces: dict[str, Surface],
-    share: NDArray[np.float64],
+    field: Field, profile: Profile, surfaces: dict[str, Surface], share: NDArray[np.float64],
     extra: tuple[tuple[NDArray[np.float64], float], ...],
-) -> float:
+) -> float:  # fmt: skip
     """How much all layers together speak for a pattern: points by their readings, others by their cells."""
     treated = share > 0
     centers_m = surfaces["nitrate_ppm"].grid.centers_m()[treated.ravel()]

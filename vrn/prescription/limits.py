@@ -1,19 +1,26 @@
-"""From what a zone needs to what may and can be put on it: limits with their reasons, then the machine's step."""
+"""What may and can be put on: limits with their reasons, the machine's step, and zones it can answer."""
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
 from vrn.findings import Finding, Quantity, warning
-from vrn.model.settings import CreditSection, Settings
+from vrn.model.field import Field
+from vrn.model.grid import Grid
+from vrn.model.layers import PolygonLayer
+from vrn.model.settings import CreditSection, MachineSection, Settings
+from vrn.nitrogen.ledger import Ledger
 from vrn.nitrogen.lines import irrigation_n_lb_ac, manure_organic_n_lb_ac
+from vrn.prescription.economics import prices_of
 from vrn.prescription.model import Cause, Change, Prescription
-from vrn.units import FT_M
+from vrn.units import AC_M2, FT_M, MPH_M_S
+from vrn.zones import Zones, by_layers, draw, from_polygons
 
 _CLOSE = 1e-9
 _ALL_WAYS = 12  # zones up to which every way of rounding is looked at
@@ -64,14 +71,11 @@ def rules_of(settings: Settings) -> RateRules:
     """Rules a field file states in ``[limits]``, ``[machine]`` and, for the season, ``[credits]``."""
     limits, machine = settings.limits, settings.machine
     return RateRules(
-        credited_n_lb_ac=_credited_n_lb_ac(settings.credits),
-        max_n_lb_ac=limits.max_n_lb_ac,
-        max_season_n_lb_ac=limits.max_season_n_lb_ac,
-        machine_min_n_lb_ac=machine.min_rate_n_lb_ac,
-        machine_max_n_lb_ac=machine.max_rate_n_lb_ac,
-        step_n_lb_ac=machine.rate_step_n_lb_ac,
+        credited_n_lb_ac=_credited_n_lb_ac(settings.credits), max_n_lb_ac=limits.max_n_lb_ac,
+        max_season_n_lb_ac=limits.max_season_n_lb_ac, machine_min_n_lb_ac=machine.min_rate_n_lb_ac,
+        machine_max_n_lb_ac=machine.max_rate_n_lb_ac, step_n_lb_ac=machine.rate_step_n_lb_ac,
         below_minimum=machine.below_minimum,
-    )
+    )  # fmt: skip
 
 
 def _credited_n_lb_ac(section: CreditSection) -> float:
@@ -250,3 +254,73 @@ def _greedy(
             result[i] = other
             off += change
     return result
+
+
+Array = NDArray[np.float64]
+
+
+def zones_of(
+    field: Field, *, grid: Grid, share: Array, ledger: Ledger, need_se: Array | None = None,
+    extra: Sequence[tuple[Array, float]] = (),
+) -> Zones:  # fmt: skip
+    """
+    Zones a field file asks for.
+
+    Parameters
+    ----------
+    share : ndarray, shape (rows, cols)
+        Share of each cell that is treated.
+    ledger : Ledger
+        Of the cells.
+    need_se : ndarray, shape (rows, cols), optional
+        Standard error of a cell's need. [lb/ac]
+    extra : sequence of (ndarray, float)
+        The user's extra layers on the grid, with their weights, for ``by = "layers"``.
+
+    Raises
+    ------
+    InputFileError
+        If the user's own zones are not polygons, or do not fit the field.
+
+    Notes
+    -----
+    Zones are drawn on what a cell may get: its need between 0 and the cap of this pass. Above the cap no zone can do
+    better than its neighbour.
+    """
+    settings = field.settings
+    if field.zones is not None:
+        if not isinstance(field.zones, PolygonLayer):
+            problem = f"zones.file: {field.zones.name} does not hold polygons."
+            raise InputFileError(problem, "Give a vector file of polygons with a zone number.")
+        return from_polygons(field.zones, grid=grid, share=share, treated=field.treated)
+    rules = rules_of(settings)
+    cap = min(rules.max_n_lb_ac, rules.machine_max_n_lb_ac)
+    need = grid.in_rows(ledger.unclipped_lb_ac)
+    prices = prices_of(settings)
+    choices = {
+        "grid": grid, "share": share, "treated": field.treated,
+        "least_patch_m2": least_patch_m2(settings.machine, settings.zones.least_patch_ac),
+        "least_width_m": settings.machine.swath_ft * FT_M, "step": settings.machine.rate_step_n_lb_ac,
+        "count": settings.zones.count, "value_se": need_se,
+        "cost_per_unit": None if prices is None else prices.misallocated_per_lb,
+    }  # fmt: skip
+    values = np.clip(need, 0.0, cap)
+    if settings.zones.by == "layers":
+        columns = [grid.in_rows(line.lb_ac) for line in ledger.lines]
+        return by_layers(values, columns, extra=extra, **choices)
+    return draw(values, **choices)
+
+
+def least_patch_m2(machine: MachineSection, least_patch_ac: float | None) -> float:
+    """Smallest patch worth a rate of its own.
+
+    `least_patch_ac`: the user's own.
+
+    A swath of 60 ft is 18.288 m; three are 54.9 m, four changes of 2 s at 8 mph 28.6 m; about half an acre:
+
+    >>> round(least_patch_m2(MachineSection(swath_ft=60.0, speed_mph=8.0, rate_change_s=2.0), None), 1)
+    2006.7
+    """
+    swath_m = machine.swath_ft * FT_M
+    change_m = machine.rate_change_s * machine.speed_mph * MPH_M_S
+    return max(2.0 * swath_m * max(3.0 * swath_m, 4.0 * change_m), (least_patch_ac or 0.0) * AC_M2)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.findings import Finding, Quantity, warning
-from vrn.model.area import transformer
+from vrn.model.grid import transformer
 from vrn.model.settings import MachineSection
 from vrn.prescription.drive import DriveReport, drive, drive_report
 from vrn.prescription.limits import fixed_rates

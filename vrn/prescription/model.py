@@ -10,11 +10,10 @@ from numpy.typing import NDArray
 
 from vrn import door
 from vrn.findings import Finding, Quantity
-from vrn.model.area import reproject
 from vrn.model.field import Field
-from vrn.model.grid import Grid
-from vrn.model.reading_error import ErrorCauses
+from vrn.model.grid import Grid, reproject
 from vrn.model.readings import ReadingQuality
+from vrn.model.samples import ErrorCauses
 from vrn.model.surface import Surface
 from vrn.nitrogen.field_need import MethodResult
 from vrn.nitrogen.ledger import Ledger
@@ -31,36 +30,20 @@ if TYPE_CHECKING:
     from vrn.prescription.economics import PriceReport
     from vrn.prescription.machine import MachineReport
     from vrn.prescription.products import LoadsReport
-    from vrn.prescription.remaining import RemainingReport
-    from vrn.prescription.strips import StripReport
+    from vrn.prescription.strips import RemainingReport, StripReport
     from vrn.prescription.uncertainty import Uncertainty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Product:
-    """
-    A nitrogen product.
-
-    Parameters
-    ----------
-    n_pct : float
-        Nitrogen by weight. [%]
-    density_lb_gal : float or None
-        None for a dry product. [lb/gal]
-    unit : {"gal", "lb"}
-        What the tank or the bin is measured in.
-    source : str
-        Of the analysis and the density.
-    cautions : tuple of str
-        What the handler must know, as codes of findings.
-    """
+    """A nitrogen product."""
 
     name: str
-    n_pct: float
-    density_lb_gal: float | None
-    unit: Literal["gal", "lb"]
-    source: str
-    cautions: tuple[str, ...] = ()
+    n_pct: float  # nitrogen by weight
+    density_lb_gal: float | None  # None for a dry product
+    unit: Literal["gal", "lb"]  # what the tank or the bin is measured in
+    source: str  # of the analysis and the density
+    cautions: tuple[str, ...] = ()  # what the handler must know, as codes of findings
 
     @property
     def named(self) -> bool:
@@ -82,23 +65,13 @@ Cause = Literal[
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """
-    One thing a limit, the machine, the rounding or a person did to a zone's rate.
-
-    Parameters
-    ----------
-    cause : str
-        What kind of thing, one of `Cause`; it names the sentence.
-    from_n_lb_ac, to_n_lb_ac : float
-        Before and after. [lb N/ac]
-    quantities : dict of str to Quantity
-        What the sentence is filled with: the cap, the step, a person's reason.
-    """
+    """One thing a limit, the machine, the rounding or a person did to a zone's rate."""
 
     zone: int
-    cause: Cause
-    from_n_lb_ac: float
+    cause: Cause  # what kind of thing, one of `Cause`; it names the sentence
+    from_n_lb_ac: float  # before
     to_n_lb_ac: float
+    # what the sentence is filled with: the cap, the step, a person's reason
     quantities: dict[str, Quantity] = dataclasses.field(default_factory=dict, hash=False)
 
 
@@ -121,59 +94,26 @@ class CheckStrip:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ZoneRate:
-    """
-    One zone with its rate and the reasons for it.
+    """One zone with its rate and the reasons for it."""
 
-    Parameters
-    ----------
-    zone : int
-        Number, 1 … k.
-    outline : shapely MultiPolygon
-        In the field's system.
-    acres : float
-        Geodesic. [ac]
-    parts : int
-        Number of separate polygons.
-    rate_n_lb_ac : float
-        What is to be applied. [lb N/ac]
-    rate_product : float
-        The same in ``Prescription.rate_unit``: product per acre, or lb N/ac when that is the rate basis.
-    product_per_ac : float
-        Product, in its own unit per acre whatever the rate basis. [gal/ac or lb/ac]
-    need_lb_ac : float
-        Zone's need before limits: max(0, sum of the ledger). [lb/ac]
-    need_se_lb_ac : float or None
-        Standard error of that mean. [lb/ac]
-    nitrate_ppm, organic_matter_pct, yield_goal_bu_ac : float
-        Area-weighted means; NaN where unknown.
-    ledger : Ledger
-        Area-weighted means of the cells' lines.
-    changes : tuple of Change
-        From need to rate, in order; empty when the rate is the need.
-    strip : CheckStrip, optional
-        None for an ordinary zone.
-    zone_before : int, optional
-        Its number in the whole field, where a rain-out has changed it.
-    allowed_n_lb_ac : tuple of float
-        Least and most rate above 0 that limits and machine allow, (0, 0) where they allow none. [lb N/ac]
-    """
-
-    zone: int
-    outline: shapely.Geometry
-    acres: float
-    parts: int
-    rate_n_lb_ac: float
+    zone: int  # number, 1 … k
+    outline: shapely.Geometry  # in the field's system
+    acres: float  # geodesic
+    parts: int  # number of separate polygons
+    rate_n_lb_ac: float  # what is to be applied
+    # the same in ``Prescription.rate_unit``: product per acre, or lb N/ac when that is the rate basis
     rate_product: float
-    product_per_ac: float
-    need_lb_ac: float
-    need_se_lb_ac: float | None
-    nitrate_ppm: float
+    product_per_ac: float  # product, in its own unit per acre whatever the rate basis
+    need_lb_ac: float  # zone's need before limits: max(0, sum of the ledger)
+    need_se_lb_ac: float | None  # standard error of that mean
+    nitrate_ppm: float  # area-weighted means; NaN where unknown
     organic_matter_pct: float
     yield_goal_bu_ac: float
-    ledger: Ledger
-    changes: tuple[Change, ...] = ()
-    strip: CheckStrip | None = None
-    zone_before: int | None = None
+    ledger: Ledger  # area-weighted means of the cells' lines
+    changes: tuple[Change, ...] = ()  # from need to rate, in order; empty when the rate is the need
+    strip: CheckStrip | None = None  # None for an ordinary zone
+    zone_before: int | None = None  # its number in the whole field, where a rain-out has changed it
+    # least and most rate above 0 that limits and machine allow, (0, 0) where they allow none
     allowed_n_lb_ac: tuple[float, float] = (0.0, 0.0)
 
     @property

@@ -9,14 +9,12 @@ from numpy.typing import NDArray
 
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.findings import Quantity
-from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
-from vrn.model.grid import Grid
+from vrn.model.grid import Grid, geodesic_acres
 from vrn.model.settings import Override
 from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger
 from vrn.prescription.economics import NitrogenPrices, PriceReport, covering_rate, prices_of
-from vrn.prescription.findings import findings_of
 from vrn.prescription.limits import RateRules, limited, rounded, rules_of
 from vrn.prescription.machine import with_machine_check
 from vrn.prescription.model import (
@@ -31,6 +29,7 @@ from vrn.prescription.model import (
 )
 from vrn.prescription.products import product_for
 from vrn.prescription.strips import StripReport, with_strips
+from vrn.prescription.uncertainty import findings_of
 from vrn.zones.model import Zones
 
 Array = NDArray[np.float64]
@@ -133,15 +132,9 @@ class _Cells:
 
 
 def prescribe(
-    *,
-    field: Field,
-    grid: Grid,
-    share: Array,
-    surfaces: dict[str, Surface],
-    ledger: Ledger,
-    zones: Zones,
+    *, field: Field, grid: Grid, share: Array, surfaces: dict[str, Surface], ledger: Ledger, zones: Zones,
     need_se: Array | None = None,
-) -> Prescription:
+) -> Prescription:  # fmt: skip
     """
     Rates for zones, within every limit, in the product's unit.
 
@@ -249,14 +242,9 @@ def prescribe(
 
 
 def _zone_rate(
-    zone: int,
-    cells: _Cells,
-    outline: shapely.Geometry,
-    crs: str,
-    product: Product,
-    rate_basis: str,
+    zone: int, cells: _Cells, outline: shapely.Geometry, crs: str, product: Product, rate_basis: str,
     rate_n_lb_ac: float,
-) -> ZoneRate:
+) -> ZoneRate:  # fmt: skip
     """One zone with everything that is known of it."""
     ledger, se = cells.ledger(zone), cells.mean(zone, cells.se)
     product_per_ac = rate_n_lb_ac / product.n_lb_per_unit

@@ -215,13 +215,10 @@ def _blended(section: ProductSection, *, metric: bool) -> Product:
     names = ", ".join(f"{share:.0%} {product.name}" for product, share in parts)
     how = "by volume" if units == {"gal"} else "by weight"
     return Product(
-        name=section.name or names,
-        n_pct=n_pct,
-        density_lb_gal=sum(weight) / total if units == {"gal"} else None,
-        unit=units.pop(),
-        source=f"{names} {how}: " + "; ".join(product.source for product, _ in parts),
+        name=section.name or names, n_pct=n_pct, density_lb_gal=sum(weight) / total if units == {"gal"} else None,
+        unit=units.pop(), source=f"{names} {how}: " + "; ".join(product.source for product, _ in parts),
         cautions=tuple(dict.fromkeys(caution for product, _ in parts for caution in product.cautions)),
-    )
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

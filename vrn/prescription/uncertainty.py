@@ -1,14 +1,17 @@
-"""How sure the zones' needs and the field's total are: the ledger worked on whole fields that the readings allow."""
+"""How sure the zones' needs and the field's total are, and what else a person should look at before driving."""
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.prescription.model import Prescription, ZoneRate
+from vrn.findings import Finding, Quantity, note, warning
+from vrn.model.field import Field
+from vrn.prescription.model import Prescription, Product, ZoneRate
+from vrn.prescription.strips import StripReport
 
 Array = NDArray[np.float64]
 Band = tuple[float, float, float]  # low, middle, high of nine draws in ten
@@ -17,6 +20,10 @@ _MOST_PLACES: Final = 2500  # drawn in a field; finer ones would only repeat the
 _SEED: Final = 1
 _NEED: Final = "need_lb_ac"  # alone may be below 0
 _BAND_PCT: Final = (5.0, 50.0, 95.0)
+_LEAST_AC = 0.05  # what the printed tenth of an acre can show
+_UNKNOWN_SHARE = 0.05  # of a zone's ground, from which a person hears of it
+_HELD = ("pass-cap", "season-cap", "season-cap-credited", "season-cap-unknown", "machine-most", "no-step")
+_BELOW_LEAST = ("below-least-off", "below-least-raised")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,13 +52,9 @@ class Uncertainty:
 
 
 def with_uncertainty(
-    prescription: Prescription,
-    need_of: Callable[[dict[str, Array]], Array],
-    *,
-    cells: NDArray[np.intp],
-    input_names: Mapping[str, str],
-    count: int = DRAWS,
-) -> Prescription:
+    prescription: Prescription, need_of: Callable[[dict[str, Array]], Array], *, cells: NDArray[np.intp],
+    input_names: Mapping[str, str], count: int = DRAWS,
+) -> Prescription:  # fmt: skip
     """The prescription with the standard error of each zone's need and what is not linear, from conditional simulation.
 
     `need_of`: takes other values of some inputs of the treated cells by name, returns their unclipped need. [lb/ac]
@@ -120,3 +123,81 @@ def _of_zone(rate: ZoneRate, needs: Array, weights: Array) -> ZoneUncertainty | 
 def _band(values: Array) -> Band:
     low, middle, high = np.percentile(values, _BAND_PCT)
     return float(low), float(middle), float(high)
+
+
+def findings_of(
+    rates: tuple[ZoneRate, ...], product: Product, field: Field, *, strips: StripReport | None,
+    unknown_share: Sequence[float], season_over: Sequence[tuple[float, float]],
+    applied_unknown_share: Sequence[float],
+) -> tuple[Finding, ...]:  # fmt: skip
+    """Findings about the rates, the product and the signature.
+
+    `strips`: None when none were asked for. `unknown_share`: share of each zone's ground whose need is unknown.
+    `season_over`: share of each zone's ground that the season's cap does not hold on, and the most it is exceeded by.
+    [lb/ac] `applied_unknown_share`: share of each zone's ground on which, under a season's cap, it is not known what
+    has been applied.
+    """
+    found: list[Finding] = []
+    shares = zip(rates, unknown_share, applied_unknown_share, season_over, strict=True)
+    for rate, unknown, applied_unknown, (over_share, most_n_lb_ac) in shares:
+        found += (*_unknown(rate, unknown), *_held_back(rate), *_above_need(rate, field))
+        if rate.rate_n_lb_ac > 0 and applied_unknown > _UNKNOWN_SHARE:
+            found.append(
+                warning("rates.applied-partly-unknown", f"zone {rate.zone}", area=Quantity("area", rate.acres),
+                        unknown=Quantity("area", applied_unknown * rate.acres))
+            )  # fmt: skip
+        if rate.rate_n_lb_ac > 0 and over_share * rate.acres >= _LEAST_AC:
+            found.append(
+                warning("rates.over-season-cap", f"zone {rate.zone}", over=Quantity("area", over_share * rate.acres),
+                        area=Quantity("area", rate.acres), most=Quantity("rate", most_n_lb_ac))
+            )  # fmt: skip
+    if strips is not None and not any(rate.strip for rate in rates):
+        found.append(warning("rates.strips-no-place", "check_strips"))
+    elif strips is not None and abs(strips.total_change_n_lb) > strips.tolerance_n_lb:
+        found.append(
+            warning("rates.strips-change-total", "check_strips", change=Quantity("mass", strips.total_change_n_lb),
+                    allowed=Quantity("mass", strips.tolerance_n_lb))
+        )  # fmt: skip
+    found += [note(caution, f"product {product.name}") for caution in product.cautions]
+    if not product.named:
+        found.append(note("rates.no-product", "product"))
+    if not field.settings.approved:
+        found.append(note("rates.draft", "review"))
+    return tuple(found)
+
+
+def _unknown(rate: ZoneRate, share: float) -> Iterator[Finding]:
+    quantities = {"unknown": Quantity("area", share * rate.acres), "area": Quantity("area", rate.acres)}
+    if np.isnan(rate.need_lb_ac):
+        code = "rates.need-unknown-rate" if rate.rate_n_lb_ac > 0 else "rates.need-unknown"
+        yield warning(code, f"zone {rate.zone}", rate=Quantity("rate", rate.rate_n_lb_ac), **quantities)
+    elif share > _UNKNOWN_SHARE:
+        yield warning("rates.need-partly-unknown", f"zone {rate.zone}", **quantities)
+
+
+def _held_back(rate: ZoneRate) -> Iterator[Finding]:
+    """A cap, the machine's most or its least between what was wanted and what is put on."""
+    held = [change for change in rate.changes if change.cause in _HELD]
+    if held:
+        wanted, last = held[0].from_n_lb_ac, held[-1]
+        yield warning(f"rates.held-{last.cause}", f"zone {rate.zone}", wanted=Quantity("rate", wanted),
+                      short=Quantity("rate", wanted - last.to_n_lb_ac), **last.quantities)  # fmt: skip
+    by_hand = [change for change in rate.changes if change.cause == "person"]
+    low = [change for change in rate.changes if change.cause in _BELOW_LEAST]
+    if by_hand and low:
+        yield warning("rates.person-below-least", f"zone {rate.zone}", wanted=Quantity("rate", low[0].from_n_lb_ac),
+                      rate=Quantity("rate", rate.rate_n_lb_ac), **low[0].quantities)  # fmt: skip
+
+
+def _above_need(rate: ZoneRate, field: Field) -> Iterator[Finding]:
+    """A rate more than a step above the need; check strips are meant to be, and prices may ask for it."""
+    over = rate.rate_n_lb_ac - rate.need_lb_ac
+    if rate.strip or not rate.changes or not over > field.settings.machine.rate_step_n_lb_ac:
+        return
+    first = rate.changes[0].cause
+    quantities = {"over": Quantity("rate", over), "need": Quantity("rate", rate.need_lb_ac)}
+    if first == "prices":
+        yield note("rates.above-need-prices", f"zone {rate.zone}", **quantities)
+    else:
+        code = "rates.above-need-person" if first == "person" else "rates.above-need-machine"
+        yield warning(code, f"zone {rate.zone}", **quantities)

@@ -6,9 +6,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
-from vrn.model.grid import grid_over, share_inside
+from vrn.model.grid import geodesic_acres, grid_over, share_inside
 from vrn.sampling.designs import balanced_places
 from vrn.sampling.ground import OpenGround, spots_on, standardised, varying_layers
 from vrn.units import AC_M2, FT_M

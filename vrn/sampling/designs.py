@@ -111,12 +111,9 @@ _TURNS = 24  # directions tried for a partner
 
 
 def balanced_places(
-    spots_m: NDArray[np.float64],
-    count: int,
-    *,
-    random: np.random.Generator,
+    spots_m: NDArray[np.float64], count: int, *, random: np.random.Generator,
     auxiliary: NDArray[np.float64] | None = None,
-) -> NDArray[np.intp]:
+) -> NDArray[np.intp]:  # fmt: skip
     """Places spread over the ground, and over the values of layers where there are any, each with the same chance.
 
     Spots, shape (n, 2), stand for the same area each; `auxiliary` layers, shape (n, p), may have any unit, unknown
@@ -217,13 +214,9 @@ def strata_of(auxiliary: NDArray[np.float64], count: int) -> NDArray[np.intp]:
 
 
 def close_partners(
-    places_m: NDArray[np.float64],
-    count: int,
-    *,
-    distance_m: float,
-    outline: shapely.Geometry,
+    places_m: NDArray[np.float64], count: int, *, distance_m: float, outline: shapely.Geometry,
     random: np.random.Generator,
-) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:  # fmt: skip
     """
     Partners close to some of the places: what differs over a short way can then be told from what differs over a long.
 

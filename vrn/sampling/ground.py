@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, Quantity, note
-from vrn.model.area import geodesic_acres
 from vrn.model.field import Field
+from vrn.model.grid import geodesic_acres
 from vrn.model.layers import ConstantLayer, Layer, PolygonLayer, RasterLayer, YieldLogLayer
 from vrn.units import FT_M
 
@@ -34,15 +34,9 @@ class OpenGround:
 
 
 def sampling_ground(
-    boundary: shapely.Geometry,
-    *,
-    crs: str,
-    edge_m: float,
-    no_apply: shapely.Geometry | None = None,
-    keep_off_m: float = 0.0,
-    avoid: shapely.Geometry | None = None,
-    random: np.random.Generator,
-) -> OpenGround:
+    boundary: shapely.Geometry, *, crs: str, edge_m: float, no_apply: shapely.Geometry | None = None,
+    keep_off_m: float = 0.0, avoid: shapely.Geometry | None = None, random: np.random.Generator,
+) -> OpenGround:  # fmt: skip
     """Ground left for sampling, and evenly spread places on it.
 
     The edge keeps off headland, fence row and road; where it would close more than 40 % of the field, it is halved

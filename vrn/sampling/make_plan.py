@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.findings import note
-from vrn.model.area import geodesic_acres, transformer
 from vrn.model.field import Field
+from vrn.model.grid import geodesic_acres, transformer
 from vrn.model.layers import ConstantLayer
 from vrn.model.samples import profile_of
 from vrn.model.settings import Settings
@@ -30,8 +30,7 @@ from vrn.sampling.designs import (
 from vrn.sampling.error import USUAL_CV_PCT, SampleSize, error_of_mean_pct, samples_needed, size_curve
 from vrn.sampling.ground import OpenGround, layer_at, sampling_ground, varying_layers
 from vrn.sampling.next_reading import next_readings
-from vrn.sampling.plan import BandedNitrogen, Place, Plan, PlanOptions, SecondFoot
-from vrn.sampling.route import walking_order
+from vrn.sampling.plan import BandedNitrogen, Place, Plan, PlanOptions, SecondFoot, walking_order
 from vrn.units import FT_M
 
 _CORES = 8  # sets of eight (Iowa State)

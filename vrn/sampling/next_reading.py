@@ -46,16 +46,9 @@ class Worth:
 
 
 def best_readings(
-    stake: Stake,
-    candidates_m: NDArray[np.float64],
-    count: int,
-    *,
-    readings_m: NDArray[np.float64],
-    error_variance: NDArray[np.float64],
-    variogram: Variogram,
-    new_variance: float,
-    step_lb_ac: float,
-) -> tuple[Worth, ...]:
+    stake: Stake, candidates_m: NDArray[np.float64], count: int, *, readings_m: NDArray[np.float64],
+    error_variance: NDArray[np.float64], variogram: Variogram, new_variance: float, step_lb_ac: float,
+) -> tuple[Worth, ...]:  # fmt: skip
     """Places for further readings, one after the other, each the best beside those chosen before it.
 
     `error_variance` of each reading in hand, shape (n,), and `new_variance` of a new one are in the squared unit of
@@ -150,12 +143,9 @@ def _looked_up(
 
 
 def _conditional(
-    cells_m: NDArray[np.float64],
-    candidates_m: NDArray[np.float64],
-    readings_m: NDArray[np.float64],
-    error_variance: NDArray[np.float64],
-    variogram: Variogram,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    cells_m: NDArray[np.float64], candidates_m: NDArray[np.float64], readings_m: NDArray[np.float64],
+    error_variance: NDArray[np.float64], variogram: Variogram,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
     """Covariances given the readings: cells × candidates, candidates × candidates, and both variances."""
     places = places_of(readings_m, np.zeros(len(readings_m)), error_variance)
     kriging = Kriging.of(places, variogram)
@@ -298,11 +288,9 @@ def _stake(prescription: Prescription, surface: str, line: str, rates: NDArray[n
 
 
 def _variogram(
-    prescription: Prescription,
-    places_m: NDArray[np.float64],
-    log_ppm: NDArray[np.float64],
+    prescription: Prescription, places_m: NDArray[np.float64], log_ppm: NDArray[np.float64],
     variance: NDArray[np.float64],
-) -> tuple[Variogram, _Assumed]:
+) -> tuple[Variogram, _Assumed]:  # fmt: skip
     """Variogram of log nitrate, or a usual one where the readings hold none."""
     few = len(np.unique(places_m, axis=0)) < _LEAST_TO_FIT
     if not few and np.ptp(log_ppm) > 0:
@@ -316,12 +304,9 @@ def _variogram(
 
 
 def _second_foot(
-    prescription: Prescription,
-    deep: tuple[SoilSamples, ...],
-    chosen: NDArray[np.float64],
-    worth: tuple[Worth, ...],
+    prescription: Prescription, deep: tuple[SoilSamples, ...], chosen: NDArray[np.float64], worth: tuple[Worth, ...],
     wanted_in_general: bool,
-) -> NDArray[np.bool_]:
+) -> NDArray[np.bool_]:  # fmt: skip
     """Which of the chosen places need the second foot: by its own gain once some was pulled."""
     if not len(chosen):
         return np.zeros(0, dtype=bool)

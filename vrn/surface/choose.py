@@ -9,8 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, note
-from vrn.model.surface_choice import Candidate, SurfaceChoice
-from vrn.model.variogram import Model, Variogram
+from vrn.model.surface import SurfaceChoice
+from vrn.model.variogram import Candidate, Model, Variogram
 from vrn.surface.estimators import DRIFT, MEAN, Estimator, Held, InverseDistance, Kriged, LocalKriged, Mean
 from vrn.surface.fit import MOST_BY_LIKELIHOOD, fit_places
 from vrn.surface.kriging import MOST_AT_ONCE

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from vrn.findings import Finding, Kind, Quantity, note, warning
 from vrn.model.grid import Grid
-from vrn.model.surface import Draws, Surface
-from vrn.model.surface_choice import FarGround, LayerGap, SurfaceChoice
+from vrn.model.surface import Draws, FarGround, LayerGap, Surface, SurfaceChoice
 from vrn.units import AC_M2, FT_M
 
 SILENT_SHARE: Final = 0.01  # of the treated ground, from which a person must look
@@ -61,14 +60,9 @@ def usual_spacing_m(places_m: Array) -> float:
 
 
 def far_ground(
-    grid: Grid,
-    share: Array,
-    places_m: Array,
-    *,
-    acres: float,
-    areas: Sequence[shapely.Geometry] = (),
+    grid: Grid, share: Array, places_m: Array, *, acres: float, areas: Sequence[shapely.Geometry] = (),
     range_m: float | None = None,
-) -> FarGround:
+) -> FarGround:  # fmt: skip
     """
     Ground farther from every reading than readings speak for.
 

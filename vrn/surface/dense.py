@@ -32,14 +32,9 @@ def compiled(loops: Literal["kernels", "log_kernels"] = "kernels") -> ModuleType
 
 
 def local_kriging(
-    coordinates_m: ArrayLike,
-    values: ArrayLike,
-    targets_m: ArrayLike,
-    *,
-    variogram: Variogram,
-    neighbors: int,
+    coordinates_m: ArrayLike, values: ArrayLike, targets_m: ArrayLike, *, variogram: Variogram, neighbors: int,
     error_variance: ArrayLike | None = None,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
     """Ordinary kriging of each target from its nearest places.
 
     `neighbors`: nearest places, by the variogram's own distance where it is anisotropic. Raises OutOfRangeError if a

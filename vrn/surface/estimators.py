@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 
 from vrn.model.grid import Grid
 from vrn.model.variogram import Variogram
-from vrn.surface.cross_validation import left_out
+from vrn.surface.cross_validation import distance_weights, inverse_distance_left_out, left_out
 from vrn.surface.dense import local_kriging
-from vrn.surface.distance import distance_weights, inverse_distance_left_out
 from vrn.surface.fit import empirical_variogram, least_squares
 from vrn.surface.kriging import USUAL_NEIGHBORS, Kriging, covariance_between
 from vrn.surface.places import Places, by_place, in_threads

@@ -12,8 +12,7 @@ from vrn.errors import CrsMismatchError, InputFileError, OutOfRangeError
 from vrn.findings import note
 from vrn.model.grid import Grid
 from vrn.model.layers import ConstantLayer, Layer, PointLayer, PolygonLayer, RasterLayer, YieldLogLayer
-from vrn.model.surface import Surface
-from vrn.model.surface_choice import SurfaceChoice, SurfaceSlice
+from vrn.model.surface import Surface, SurfaceChoice, SurfaceSlice
 from vrn.surface.choose import interpolate
 from vrn.surface.estimators import Estimator
 from vrn.surface.places import one_blas_thread, points_of

@@ -9,8 +9,7 @@ from vrn.errors import CrsMismatchError, InputFileError
 from vrn.findings import Finding, Quantity, note
 from vrn.model.grid import Grid
 from vrn.model.layers import YieldLog, YieldLogLayer
-from vrn.model.surface import Surface
-from vrn.model.surface_choice import Harvest, HarvestLog, SurfaceChoice
+from vrn.model.surface import Harvest, HarvestLog, Surface, SurfaceChoice
 from vrn.surface.dense import local_kriging
 from vrn.surface.estimators import local_variogram
 from vrn.surface.kriging import USUAL_NEIGHBORS

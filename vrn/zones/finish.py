@@ -50,11 +50,9 @@ class ZoneGround:
 
 
 def misallocated(
-    values: NDArray[np.float64],
-    given: NDArray[np.float64],
-    weights: NDArray[np.float64],
+    values: NDArray[np.float64], given: NDArray[np.float64], weights: NDArray[np.float64],
     se: NDArray[np.float64] | None,
-) -> float:
+) -> float:  # fmt: skip
     """Expected weighted mean of |truth − given|, where the truth is normal about the values.
 
     `values`, `given`, `weights` (n,): best estimate, what the zone gets, area. `se` (n,): standard error of the values;
@@ -128,17 +126,9 @@ def choose_zone_count(
 
 
 def finalize_zones(
-    candidates: list[Labels],
-    *,
-    values: Array,
-    even: Array,
-    value_se: Array | None,
-    ground: ZoneGround,
-    count: int | None,
-    max_count: int,
-    cost_per_unit: float | None,
-    report: ZonesReport,
-) -> Zones:
+    candidates: list[Labels], *, values: Array, even: Array, value_se: Array | None, ground: ZoneGround,
+    count: int | None, max_count: int, cost_per_unit: float | None, report: ZonesReport,
+) -> Zones:  # fmt: skip
     """Zones from candidate labels for 1, 2, 3 … zones.
 
     `candidates` (rows, cols): not yet tidied; 0 where unknown or not treated. `values`, `even` (rows, cols): what a

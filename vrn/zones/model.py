@@ -33,62 +33,28 @@ class FuzzyIndices:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZonesReport:
-    """
-    How zones came about; what does not apply is left at its default.
-
-    Parameters
-    ----------
-    by : {"need", "layers", "file"}
-    reason : str
-        Why this number of zones.
-    asked : int or None
-        Number the user wanted.
-    next_saving_lb_ac, least_saving_lb_ac : float or None
-        What one more zone would save, and what it had to. [lb/ac]
-    step_lb_ac : float or None
-        Step of the rate. [lb/ac]
-    saved_lb_ac : tuple of float
-        What 1, 2, 3 … zones save against one. [lb/ac]
-    smooth_m : float or None
-        Standard deviation of the Gaussian kernel, cut off at three of them. [m]
-    least_patch_m2, least_width_m, tolerance_m : float or None
-        [m²], [m], [m]
-    exponent : float or None
-        Fuzziness of the classes of layers.
-    patches_merged : int
-        Patches that went to a neighbour.
-    unknown_zone : int or None
-        Zone of the ground where the need is unknown.
-    unknown_share : float
-        Of the treated ground.
-    source : str
-        File of the user's own zones.
-    own_number : tuple of int or float
-        The user's number of each zone.
-    filled_ac, overlap_ac : float
-        Gaps and overlaps of the user's polygons. [ac]
-    """
+    """How zones came about; what does not apply is left at its default."""
 
     by: Literal["need", "layers", "file"]
-    reason: CountReason
+    reason: CountReason  # why this number of zones
     drawn: int
-    asked: int | None = None
-    next_saving_lb_ac: float | None = None
-    least_saving_lb_ac: float | None = None
-    step_lb_ac: float | None = None
-    saved_lb_ac: tuple[float, ...] = ()
-    smooth_m: float | None = None
+    asked: int | None = None  # number the user wanted
+    next_saving_lb_ac: float | None = None  # what one more zone would save
+    least_saving_lb_ac: float | None = None  # what it had to
+    step_lb_ac: float | None = None  # step of the rate
+    saved_lb_ac: tuple[float, ...] = ()  # what 1, 2, 3 … zones save against one
+    smooth_m: float | None = None  # standard deviation of the Gaussian kernel, cut off at three of them
     least_patch_m2: float | None = None
     least_width_m: float | None = None
     tolerance_m: float | None = None
-    exponent: float | None = None
+    exponent: float | None = None  # fuzziness of the classes of layers
     indices: tuple[FuzzyIndices, ...] = ()
-    patches_merged: int = 0
-    unknown_zone: int | None = None
-    unknown_share: float = 0.0
-    source: str = ""
-    own_number: tuple[int | float, ...] = ()
-    filled_ac: float = 0.0
+    patches_merged: int = 0  # patches that went to a neighbour
+    unknown_zone: int | None = None  # zone of the ground where the need is unknown
+    unknown_share: float = 0.0  # of the treated ground
+    source: str = ""  # file of the user's own zones
+    own_number: tuple[int | float, ...] = ()  # the user's number of each zone
+    filled_ac: float = 0.0  # gaps and overlaps of the user's polygons
     overlap_ac: float = 0.0
 
 

@@ -14,14 +14,9 @@ _ROUNDS = 6  # of evening out; a corner moves by less than a cell
 
 
 def outlines_of(
-    labels: NDArray[np.int32],
-    *,
-    grid: Grid,
-    treated: shapely.Geometry,
-    tolerance_m: float,
-    least_patch_m2: float = 0.0,
-    zone_values: NDArray[np.float64] | None = None,
-) -> dict[int, shapely.Geometry]:
+    labels: NDArray[np.int32], *, grid: Grid, treated: shapely.Geometry, tolerance_m: float,
+    least_patch_m2: float = 0.0, zone_values: NDArray[np.float64] | None = None,
+) -> dict[int, shapely.Geometry]:  # fmt: skip
     """Outline of each zone; shared edges are shared, and together they are the treated ground.
 
     `labels` (rows, cols): 0 off the treated ground. `treated`: in the grid's system. `tolerance_m`: corners that

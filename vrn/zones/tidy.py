@@ -13,14 +13,9 @@ _ROUNDS = 6
 
 
 def tidied(
-    labels: Labels,
-    values: NDArray[np.float64],
-    share: NDArray[np.float64],
-    *,
-    cell_m: float,
-    least_patch_m2: float,
+    labels: Labels, values: NDArray[np.float64], share: NDArray[np.float64], *, cell_m: float, least_patch_m2: float,
     least_width_m: float,
-) -> tuple[Labels, int]:
+) -> tuple[Labels, int]:  # fmt: skip
     """Labels with no patch under the least area and no neck under the least width.
 
     `labels` (rows, cols): 0 off the treated ground. `values` (rows, cols): what the zones are drawn on; NaN where
