@@ -232,5 +232,5 @@ def test_kml_with_a_gate_beside_the_outline(rewrite: Rewrite, put: Put) -> None:
     field = read_field(rewrite(field__boundary="home.kml"))
     assert sound.found(field, "outlines-missing")
     assert read_field(rewrite(field__boundary="home.kml#p2")).boundary.equals(field.boundary)
-    with pytest.raises(InputFileError, match="there is no folder or placemark south"):
+    with pytest.raises(InputFileError, match="no outline is called south"):
         read_field(rewrite(field__boundary="home.kml#south"))

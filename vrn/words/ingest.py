@@ -300,6 +300,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "{records:record lies|records lie} more than {distance} from the field and were left out.",
         "Nothing to do if the file holds more than one field.",
     ),
+    "yield-from-flow": (
+        "{records:yield was|yields were} worked out from grain flow at 15.5 % moisture. The median is {median}.",
+        "If the log has a dry yield of its own, name that column.",
+    ),
     "header-unclear": (
         'The column {column} holds "{word}", which is neither down nor up. It was read as up.',
         "Write 1 for down and 0 for up.",
