@@ -738,7 +738,13 @@ _case(
     "row 3: a core from 12 to 0 in",
     "less than the bottom",
 )
-_case("samples-depth-empty", _row("S2,-93.6014,42.1007,0,,14,2026-06-12"), "row 3: a depth is not given", "Fill in")
+_case(
+    "samples-depth-empty",
+    _row("S2,-93.6014,42.1007,0,,14,2026-06-12"),
+    "rows-half-filled",
+    "samples.csv row 3",
+    FINDING,
+)
 _case("samples-depth-negative", _row("S2,-93.6014,42.1007,-6,6,14,2026-06-12"), "row 3: a core from -6", "from 0 down")
 _case("samples-depth-of-a-well", _row("S2,-93.6014,42.1007,0,900,14,2026-06-12"), "row 3: a core down to 900", "unit")
 _case(
@@ -764,8 +770,9 @@ _case("samples-no-fix", _row("S2,0,0,0,12,14,2026-06-12"), "row 3: 0, 0 is not a
 _case(
     "samples-without-place",
     _row("S2,,,0,12,14,2026-06-12"),
-    "row 3: a reading without a place",
-    "longitude and latitude",
+    "rows-half-filled",
+    "samples.csv row 3",
+    FINDING,
 )
 _case("samples-one-row-swapped", _row("S2,42.1007,-93.6014,0,12,14,2026-06-12"), "row 3: 42.1007, -93.6014", "swapped")
 _case("samples-lost-point", _row("S2,-936014,42.1007,0,12,14,2026-06-12"), "row 3: -936014", "decimal point")

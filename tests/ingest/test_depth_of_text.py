@@ -109,7 +109,6 @@ def test_a_mapping_beside_two_columns_is_refused(rewrite: Rewrite, put: Put) -> 
         ("-6-6", "which is no top and bottom", "begins and ends"),
         ("12-0", "row 4: a core from 12 to 0 in", "from 0 down"),
         ("0-400 cm", "row 4: a core down to 400 cm", "depth and its unit"),
-        ("", "row 4: a depth is not given", 'as "0-12"'),
     ],
 )
 def test_what_is_no_depth_is_told_with_its_row(

@@ -419,13 +419,13 @@ def test_what_looks_wrong_needs_a_person(
 
 
 def test_empty_readings_stay_unknown(rewrite: Rewrite, put: Put) -> None:
-    """An empty cell is NaN, never 0; a wholly empty row of the form is passed over."""
+    """An empty cell is no reading, never 0, and asked about; a wholly empty row is passed over."""
     text = sound.samples_csv(edit={2: "S1,-93.604,42.1007,0,12,,2026-06-12", 3: "S2,-93.6014,42.1007,0,12,NA,"})
     put("samples.csv", text + "S13,,,0,12,,\n")
     field = read_field(rewrite())
-    assert np.isnan(field.samples.nitrate_ppm[:2]).all()
-    assert len(field.samples) == 12
-    assert sound.one(field, "rows-without-reading")["rows"] == 2
+    assert field.samples.sample_id[0] == "S3"
+    assert len(field.samples) == 10
+    assert sound.one(field, "rows-half-filled")["rows"] == 2
     assert sound.one(field, "empty-rows")["rows"] == 1
 
 

@@ -175,12 +175,13 @@ def judge(
     if beyond.any() and limits.code:
         named = [str(row) for row, off in zip(rows or (), beyond, strict=False) if off]
         gate.files.warn(
-            limits.code, f"{gate.source} {_listed(named)}".strip(), values=int(beyond.sum()),
+            limits.code, f"{gate.source} {listed(named)}".strip(), values=int(beyond.sum()),
             low=Quantity(limits.kind, low), high=Quantity(limits.kind, high),
         )  # fmt: skip
 
 
-def _listed(rows: list[str]) -> str:
+def listed(rows: list[str]) -> str:
+    """Rows of a file in words, the first eight of many; empty for none."""
     more, word = len(rows) - _MOST_ROWS, "row" if len(rows) == 1 else "rows"
     if not rows:
         return ""

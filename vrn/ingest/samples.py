@@ -13,6 +13,7 @@ from vrn.ingest import ranges
 from vrn.ingest.cells import Columns, RowFaults, dates, limited_numbers, numbers
 from vrn.ingest.contents import read_header
 from vrn.ingest.depth import DEPTH_ROLES, read_depths
+from vrn.ingest.form import filled_rows
 from vrn.ingest.gate import Gate, NitrateColumn
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.keys import nearest
@@ -36,23 +37,14 @@ BULK_DENSITY_G_CM3 = 1.35  # the nitrogen methods' own where none is given, so t
 
 
 class _Rows:
-    """Rows of the samples file that hold something, with their faults gathered on the way."""
+    """Rows of the samples file that hold a sample, with their faults gathered on the way."""
 
     def __init__(self, files: InputFiles, source: Source, places: PlacedRows) -> None:
         self.files, self.source = files, source
-        table, columns = places.table, places.columns
-        found = [columns.find(role) for role in ("nitrate_ppm", "area_id", "nominal_ppm")]
-        filled = [table.column(name) for name in found if name is not None]
-        keep = [
-            i
-            for i in range(len(table))
-            if np.isfinite(places.coordinates_m[i]).all() or any(cells[i].strip() for cells in filled)
-        ]
-        if len(keep) < len(table):
-            files.note("ingest.empty-rows", source, rows=len(table) - len(keep))
-        self.table = table.rows(keep)
-        self.columns = Columns(self.table, None, key=columns.key, roles=_ROLES)
-        self.columns.mapped = columns.mapped
+        keep = filled_rows(files, source, places)
+        self.table = places.table.rows(keep)
+        self.columns = Columns(self.table, None, key=places.columns.key, roles=_ROLES)
+        self.columns.mapped = places.columns.mapped
         self.coordinates_m = places.coordinates_m[keep]
         self.faults = RowFaults(self.table)
 
@@ -237,9 +229,6 @@ def _nitrate(rows: _Rows, column: NitrateColumn) -> tuple[NDArray[np.float64], N
     if above.any():
         first = str(rows.table.row[int(np.flatnonzero(above)[0])])
         rows.files.warn("ingest.above-range", rows.source, readings=int(above.sum()), row=first)
-    untested = int(np.isnan(values).sum())
-    if untested:
-        rows.files.note("ingest.rows-without-reading", rows.source, rows=untested)
     return np.where(below, values / 2, values), below
 
 

@@ -97,6 +97,14 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "{rows:row has|rows have} no position and no reading and were skipped.",
         "Nothing to do if they are blank lines of the form.",
     ),
+    "form-rows-empty": (
+        "{rows:row of the form was|rows of the form were} left empty and skipped.",
+        "Fill them in if those samples were tested.",
+    ),
+    "rows-half-filled": (
+        "{rows:row is|rows are} only half filled in and left out. The reading, the depth or the place is missing.",
+        "Fill them in, or delete them.",
+    ),
     "no-sample-ids": (
         "The samples have no names. They were numbered by their rows.",
         "Add a column of names so you can find them again.",
@@ -118,7 +126,6 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         ),
         "Dilute those samples and read them again.",
     ),
-    "rows-without-reading": ("{rows:row has|rows have} no reading.", "Fill them in if they were tested."),
     "reported-as-missing": (
         (
             "The samples do not say whether they are NO3-N or NO3. They were read as NO3-N. "
