@@ -352,7 +352,7 @@ def test_zip_and_stick_hold_the_same_log(made: Prescription, log: Path, tmp_path
             archive.write(one, f"backup/taskdata/{one.name.lower()}")
     ways = (log, log.parent, log / "TASKDATA.XML", packed)
     found = [read_machine_log(one, boundary=made.field.boundary, crs=CRS, unit="gal") for one in ways]
-    assert len(found[0].rate) > 5000
+    assert len(found[0].rate) > 1000
     for other in found[1:]:
         assert other.rate.tolist() == found[0].rate.tolist()
         assert shapely.equals(other.shapes, found[0].shapes).all()

@@ -1,6 +1,7 @@
 """A machine's own log as ground with a rate: a polygon for each section that was on, from record to record."""
 
 import hashlib
+import math
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -31,19 +32,20 @@ _BY: Final = {
 }  # fmt: skip
 # choices of this project, no source
 _LONGEST_S, _USUAL_STEPS, _FASTEST_M_S, _LEAST_S = 10.0, 5.0, 20.0, 0.1  # a step longer or faster is a break
-_HEADING_M = 0.5  # way that gives a heading; less is the receiver's scatter
+_LENGTH_M = 5.0  # of a polygon, about
+_STEP_M = 0.5  # least way that counts as moved
 _TOTAL_OFF = 0.02  # law of the format's own totals
 _CLOSED_SHARE = 0.25  # of a swath: strips narrower than twice this count as covered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Track:
-    """Records with a fix: which they are, their places [m], headings, and whether each goes on to the next."""
+    """Steps driven: the record whose values count in each, place and heading at both ends, whether it goes on."""
 
-    fixed: NDArray[np.intp]
-    xy: Array
-    heading: Array
-    joined: NDArray[np.bool_]
+    record: NDArray[np.intp]
+    places: tuple[Array, Array]  # shape (n, 2) [m]
+    headings: tuple[Array, Array]
+    goes_on: NDArray[np.bool_]  # from the step before
 
 
 def read_machine_log(
@@ -191,56 +193,86 @@ def _counted(task: Task, elements: dict[str, Element], sources: set[str], counte
 
 
 def _track(xy: Array, time_s: Array) -> _Track:
+    """Steps from place to place, half a metre or more: less is the receiver's scatter, at a standstill all of it."""
     fixed = np.flatnonzero(np.isfinite(xy).all(axis=1))
     xy, took = xy[fixed], np.diff(time_s[fixed])
     step = np.hypot(*np.diff(xy, axis=0).T)
     moved = took[(step > 0) & (took > 0)]
     longest = max(_LONGEST_S, _USUAL_STEPS * float(np.median(moved))) if len(moved) else _LONGEST_S
     joined = (took >= 0) & (took <= longest) & (step <= _FASTEST_M_S * np.maximum(took, _LEAST_S))
-    heading = np.concatenate([_headings(run) for run in np.split(xy, np.flatnonzero(~joined) + 1)])
-    return _Track(fixed=fixed, xy=xy, heading=heading, joined=joined)
+    stops, first = [], []
+    for run in np.split(np.arange(len(xy)), np.flatnonzero(~joined) + 1):
+        stops += (mine := _stops(xy[run], run))
+        first += [True] + [False] * (len(mine) - 1)
+    at, starts = np.array(stops, dtype=np.intp), np.array(first, dtype=bool)
+    heading, onward = _headings(xy[at], starts), ~starts[1:]
+    return _Track(
+        record=fixed[at[1:] - 1][onward], places=(xy[at[:-1]][onward], xy[at[1:]][onward]),
+        headings=(heading[:-1][onward], heading[1:][onward]), goes_on=~starts[:-1][onward],
+    )  # fmt: skip
 
 
-def _ground(track: _Track, piece: Piece, rate: Array) -> tuple[NDArray[np.object_], Array, Array]:
-    """Polygons of a piece from record to record while it was on, their rate, and width times way of each. [m²]"""
-    rate, width, ahead, right = (one[track.fixed] for one in (rate, piece.width_m, piece.ahead_m, piece.right_m))
-    state = piece.on[track.fixed]
-    on = np.where(np.isnan(state), rate > 0, state == 1.0)
-    kept = np.flatnonzero(track.joined & on[:-1] & (width[:-1] > 0))
-    across = track.heading[:, ::-1] * np.array([1.0, -1.0])
-
-    def edge(end: int, side: float) -> Array:
-        """Left end, middle or right end at the step's first or second record, with the machine as at the first."""
-        off, at = right[kept] + side * width[kept] / 2, kept + end
-        return np.asarray(track.xy[at] + ahead[kept, None] * track.heading[at] + off[:, None] * across[at])
-
-    quads = np.stack([edge(0, -1), edge(0, 1), edge(1, 1), edge(1, -1)], axis=1)
-    way = np.hypot(*(edge(1, 0) - edge(0, 0)).T)
-    there = way > 0
-    return shapely.polygons(quads[there]), rate[kept][there], (way * width[kept])[there]
+def _stops(xy: Array, records: NDArray[np.intp]) -> list[int]:
+    """Records of a run that lie half a metre or more from the one before them in this list."""
+    found, last = [int(records[0])], xy[0]
+    for place, record in zip(xy, records.tolist(), strict=True):
+        if math.hypot(place[0] - last[0], place[1] - last[1]) >= _STEP_M:
+            found.append(record)
+            last = place
+    return found
 
 
-def _headings(xy: Array) -> Array:
+def _headings(xy: Array, starts: NDArray[np.bool_]) -> Array:
     """
-    Unit vector of travel at each record of a run, from the places half a metre before and behind.
+    Unit vector of travel at each place of several runs: along the step on and the step back, where there are both.
 
     Examples
     --------
-    Two records driven east, one at a standstill that scatters by a centimetre: it keeps the heading.
+    East, then north; the corner is halfway between.
 
-    >>> _headings(np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 0.01]])).tolist()
-    [[1.0, 0.0], [1.0, 0.0], [1.0, 0.0]]
+    >>> _headings(np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 2.0]]), np.array([True, False, False])).round(3).tolist()
+    [[1.0, 0.0], [0.707, 0.707], [0.0, 1.0]]
     """
-    anchors = [0]
-    for i in range(1, len(xy)):
-        if np.hypot(*(xy[i] - xy[anchors[-1]])) >= _HEADING_M:
-            anchors.append(i)
-    if len(anchors) == 1:
-        return np.tile([0.0, 1.0], (len(xy), 1))
-    at = xy[anchors]
-    way = np.concatenate([at[1:2] - at[:1], at[2:] - at[:-2], at[-1:] - at[-2:-1]])
+    step = np.where(starts[1:, None], 0.0, np.diff(xy, axis=0))
+    way = np.zeros_like(xy)
+    way[:-1] += step
+    way[1:] += step
     size = np.hypot(way[:, 0], way[:, 1])
-    unit = way / np.where(size == 0, 1.0, size)[:, None]
-    latest = np.zeros(len(xy), dtype=np.intp)
-    latest[anchors] = np.arange(len(anchors))
-    return np.asarray(unit[np.maximum.accumulate(latest)])
+    return np.asarray(np.where(size[:, None] > 0, way, (0.0, 1.0)) / np.where(size > 0, size, 1.0)[:, None])
+
+
+def _ground(track: _Track, piece: Piece, rate: Array) -> tuple[NDArray[np.object_], Array, Array]:
+    """
+    Polygons of a piece while it was on, their rate, and width times way of each. [m²]
+
+    Steps that follow each other, a few metres at most, with the same rate and width are one polygon.
+    """
+    rate, width, ahead, right = (one[track.record] for one in (rate, piece.width_m, piece.ahead_m, piece.right_m))
+    state = piece.on[track.record]
+    kept = np.flatnonzero(np.where(np.isnan(state), rate > 0, state == 1.0) & (width > 0))
+    if len(kept) == 0:
+        return np.zeros(0, dtype=object), np.zeros(0), np.zeros(0)
+
+    def edge(end: int, side: float) -> Array:
+        """Left end, middle or right end of the piece at the beginning or the end of each step."""
+        heading = track.headings[end][kept]
+        across = heading[:, ::-1] * np.array([1.0, -1.0])
+        off = right[kept] + side * width[kept] / 2
+        return np.asarray(track.places[end][kept] + ahead[kept, None] * heading + off[:, None] * across)
+
+    way = np.hypot(*(edge(1, 0) - edge(0, 0)).T)
+    alike = (np.diff(kept) == 1) & track.goes_on[kept[1:]]
+    for one in (rate, width, ahead, right):
+        alike &= np.diff(one[kept]) == 0
+    run = np.concatenate([[0], np.cumsum(~alike)])
+    driven = np.cumsum(way) - way
+    length = (driven - driven[np.searchsorted(run, run)]) // _LENGTH_M
+    new = np.concatenate([[True], ~alike | (np.diff(length) > 0)])
+    group, last = np.cumsum(new) - 1, np.concatenate([new[1:], [True]])
+    # a ring: left ends as driven, those of the last step, right ends on the way back
+    places = np.concatenate([edge(0, -1), edge(1, -1)[last], edge(1, 1)[last], edge(0, 1)[::-1]])
+    owner = np.concatenate([group, group[last], group[last], group[::-1]])
+    order = np.argsort(owner, kind="stable")
+    rings = shapely.linearrings(places[order], indices=owner[order])
+    area_m2 = np.asarray(np.bincount(group, weights=way * width[kept]), dtype=np.float64)
+    return shapely.polygons(rings), rate[kept][new], area_m2
