@@ -66,20 +66,12 @@ class Comparison:
             return float(value) if np.isfinite(value) else None
 
         return {
-            "field": self.field,
-            "season": self.season,
-            "approved": self.approved,
-            "source": self.source,
-            "product": self.product,
-            "unit": self.unit,
-            "prescribed_product": self.prescribed_product,
-            "applied_product": self.applied_product,
-            "prescribed_n_lb": self.prescribed_product * self.n_lb_per_unit,
+            "field": self.field, "season": self.season, "approved": self.approved, "source": self.source,
+            "product": self.product, "unit": self.unit, "prescribed_product": self.prescribed_product,
+            "applied_product": self.applied_product, "prescribed_n_lb": self.prescribed_product * self.n_lb_per_unit,
             "applied_n_lb": self.applied_product * self.n_lb_per_unit,
-            "within_10_pct_share": known(self.within_share),
-            "meter_factor": known(self.meter_factor),
-            "covered_ac": known(self.covered_acres),
-            "skipped_acres": known(self.skipped_acres),
+            "within_10_pct_share": known(self.within_share), "meter_factor": known(self.meter_factor),
+            "covered_ac": known(self.covered_acres), "skipped_acres": known(self.skipped_acres),
             "overlapped_acres": known(self.overlapped_acres),
             "zones": [
                 {
@@ -93,9 +85,8 @@ class Comparison:
                 }
                 for zone in self.zones
             ],
-            "kept": len(self.footprints),
-            "dropped": self.dropped,
-        }
+            "kept": len(self.footprints), "dropped": self.dropped,
+        }  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -39,8 +39,7 @@ from vrn.pipeline.soil import NEED, OwnNeed
 
 
 def season_of_field(field: Field, *, otherwise_on: date | None = None) -> Season:
-    """
-    Stage, warmth still to come, what was applied and what rain did, from the field's dates and weather.
+    """Stage, warmth still to come, what was applied and what rain did, from the field's dates and weather.
 
     `otherwise_on` is the season's last day when no reading says when it was pulled.
     """
@@ -97,8 +96,7 @@ def _latitude_deg(field: Field) -> float:
 
 
 def expected_top_foot_ppm(field: Field, season: Season, effect: RainEffect) -> tuple[float, float] | None:
-    """
-    Range of nitrate to expect in the top foot, to compare the readings with.
+    """Range of nitrate to expect in the top foot, to compare the readings with.
 
     What is left of the applications and what the soil has freed, less what the crop holds; None where organic matter or
     stage is unknown. A measured value always beats it. [ppm]
@@ -171,22 +169,11 @@ def need_of_field(
     field: Field, profile: Profile, surfaces: dict[str, Surface], share: NDArray[np.float64], *,
     own: OwnNeed | None = None,
 ) -> Need:  # fmt: skip
-    """
-    Ledger of every treated cell, how sure it is, and what a person must weigh.
+    """Ledger of every treated cell, how sure it is, and what a person must weigh.
 
-    Parameters
-    ----------
-    surfaces : dict of str to Surface
-        As ``soil_surfaces`` makes them.
-    share : ndarray, shape (rows, cols)
-        Share of each cell that is treated.
-    own : OwnNeed, optional
-        The user's own need of every cell, which then stands in place of a method's.
-
-    Raises
-    ------
-    VrnError
-        If the method lacks an input or is outside its calibration.
+    `surfaces`: as ``soil_surfaces`` makes them. `share` (rows, cols): share of each cell that is treated. `own`: the
+    user's own need of every cell, which then stands in place of a method's. Raises VrnError if the method lacks an
+    input or is outside its calibration.
     """
     here = np.flatnonzero(share > 0)
     season = season_of_field(field)

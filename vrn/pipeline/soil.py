@@ -36,28 +36,13 @@ def soil_surfaces(
     field: Field, profile: Profile, grid: Grid, share: NDArray[np.float64], *,
     extra: tuple[tuple[NDArray[np.float64], float], ...] = (),
 ) -> tuple[dict[str, Surface], dict[str, Surface]]:  # fmt: skip
-    """
-    Every surface the ledger is made from, and those that a person only looks at.
+    """Every surface the ledger is made from, and those that a person only looks at.
 
-    Parameters
-    ----------
-    profile : Profile
-        Readings of the top foot and of what lies below it.
-    share : ndarray, shape (rows, cols)
-        Share of each cell that is treated.
-    extra : tuple of (ndarray of shape (rows, cols), float)
-        The user's own layers, as ``extra_surfaces`` returns them.
+    `profile`: readings of the top foot and of what lies below it. `share` (rows, cols): share of each cell that is
+    treated. `extra` (rows, cols): the user's own layers, as ``extra_surfaces`` returns them. Returns `surfaces`:
+    ``nitrate_ppm``, ``yield_goal_bu_ac``; ``deep_nitrate_ppm``, ``organic_matter_pct`` and ``applied_n_lb_ac`` where
+    they are known; `beside`: ``harvest_left_out_pct`` where the yield potential comes from harvest logs.
 
-    Returns
-    -------
-    surfaces : dict of str to Surface
-        ``nitrate_ppm``, ``yield_goal_bu_ac``; ``deep_nitrate_ppm``, ``organic_matter_pct`` and ``applied_n_lb_ac``
-        where they are known.
-    beside : dict of str to Surface
-        ``harvest_left_out_pct`` where the yield potential comes from harvest logs.
-
-    Notes
-    -----
     Where the layers together speak less than three to one for a pattern (`pattern_evidence`), readings at points count
     as their means: by chance one layer in six looks like a map. A person who gives zones, or their number, says that
     there is a pattern, and is believed.

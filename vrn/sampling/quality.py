@@ -39,21 +39,16 @@ def assess_readings(samples: SoilSamples, *, section: SampleSection | None = Non
     field_readings = samples.field_readings()
     correct = section is not None and section.correct_drift
     quality = ReadingQuality(
-        samples=samples,
-        field_readings=field_readings,
-        moisture_basis=None if section is None else section.moisture_basis,
-        runs=standard_runs(samples),
-        repeatability=repeatability(samples),
-        unsettled=unsettled(samples),
-        instruments=instrument_differences(samples),
-        blanks=blanks(samples),
-        kept_too_long=_kept_too_long(samples),
+        samples=samples, field_readings=field_readings,
+        moisture_basis=None if section is None else section.moisture_basis, runs=standard_runs(samples),
+        repeatability=repeatability(samples), unsettled=unsettled(samples),
+        instruments=instrument_differences(samples), blanks=blanks(samples), kept_too_long=_kept_too_long(samples),
         suspects=suspects(field_readings),
         error=error_of_readings(
             field_readings, of_all=samples, instrument_sd_ppm=None if section is None else section.instrument_sd_ppm
         ),
         corrections=corrected_for_drift(samples)[1] if correct else None,
-    )
+    )  # fmt: skip
     parts = (_standards, _drift, _repeats, _unsettled, _instruments, _blanks, _storage, _suspects, _cores)
     return replace(quality, findings=tuple(finding for part in parts for finding in part(quality)))
 

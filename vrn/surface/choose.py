@@ -30,40 +30,20 @@ _SCALE_GAIN = 1.92  # in log-likelihood: half of chi-square's 95th percentile wi
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Interpolation:
-    """
-    A surface of samples at targets, and what its choice rests on.
+    """A surface of samples at targets, and what its choice rests on."""
 
-    Parameters
-    ----------
-    estimate : ndarray, shape (m,)
-    se : ndarray, shape (m,), or None
-        Standard error of the field under the readings; None where nothing is known of it (one reading).
-    predictive_se : ndarray, shape (m,), or None
-        Standard error of a new reading, its own scatter included.
-    chosen : str
-        Name of the candidate taken.
-    candidates : tuple of Candidate
-        Simpler first; empty when there is nothing to compare.
-    variogram : Variogram or None
-        Of the kriging that was tried, chosen or not.
-    readings, places : int
-        What the surface was made from.
-    estimator : Estimator
-        What was chosen, for other targets and for draws.
-    target_drift : ndarray, shape (m, q), or None
-        The drift's layers at the targets, as the estimator takes them.
-    """
-
-    estimate: NDArray[np.float64]
+    estimate: NDArray[np.float64]  # shape (m,)
+    # standard error of the field under the readings; None where nothing is known of it (one reading), shape (m,)
     se: NDArray[np.float64] | None
-    predictive_se: NDArray[np.float64] | None
-    chosen: str
-    candidates: tuple[Candidate, ...]
-    variogram: Variogram | None
+    predictive_se: NDArray[np.float64] | None  # standard error of a new reading, its own scatter included, shape (m,)
+    chosen: str  # name of the candidate taken
+    candidates: tuple[Candidate, ...]  # simpler first; empty when there is nothing to compare
+    variogram: Variogram | None  # of the kriging that was tried, chosen or not
     findings: tuple[Finding, ...]
-    readings: int
+    readings: int  # what the surface was made from
     places: int
-    estimator: Estimator
+    estimator: Estimator  # what was chosen, for other targets and for draws
+    # the drift's layers at the targets, as the estimator takes them, shape (m, q)
     target_drift: NDArray[np.float64] | None = None
 
     @property

@@ -63,26 +63,12 @@ def far_ground(
     grid: Grid, share: Array, places_m: Array, *, acres: float, areas: Sequence[shapely.Geometry] = (),
     range_m: float | None = None,
 ) -> FarGround:  # fmt: skip
-    """
-    Ground farther from every reading than readings speak for.
+    """Ground farther from every reading than readings speak for.
 
-    Parameters
-    ----------
-    share : ndarray, shape (rows, cols)
-        Share of each cell that is treated.
-    places_m : ndarray, shape (n, 2)
-        Where readings are; of composites a point in each area. [m]
-    acres : float
-        Treated ground. [ac]
-    areas : sequence of polygons
-        Areas that composites are of: ground inside has distance 0. Empty for readings at points.
-    range_m : float, optional
-        Median range of the variograms in use; None where only the mean is. [m]
-
-    Returns
-    -------
-    far : FarGround
-        Beyond the lesser of that range and three usual spacings.
+    `share` (rows, cols): share of each cell that is treated. `places_m` (n, 2): where readings are; of composites a
+    point in each area. `acres`: treated ground. `areas`: areas that composites are of: ground inside has distance 0.
+    Empty for readings at points. `range_m`: median range of the variograms in use; None where only the mean is. Returns
+    beyond the lesser of that range and three usual spacings.
     """
     threshold_m = min(_SPACINGS * usual_spacing_m(places_m), math.inf if range_m is None else range_m)
     mask = np.zeros(share.size, dtype=bool)
@@ -147,11 +133,8 @@ def far_findings(far: FarGround, about: str) -> Iterator[Finding]:
 
 
 def with_far_ground(surface: Surface, far: FarGround) -> Surface:
-    """
-    The surface with the ground it does not know, told, and with its error there.
+    """The surface with the ground it does not know, told, and with its error there.
 
-    Notes
-    -----
     Kriging's error and that of inverse distance come from the variogram and grow away from readings by themselves. That
     of the plain mean is the same everywhere, taken from readings that may all lie close together: on far ground another
     spread of nitrate within fields is added, that of the readings or the usual one, whichever is larger. What has no
@@ -166,23 +149,11 @@ def with_far_ground(surface: Surface, far: FarGround) -> Surface:
 
 
 def with_gap_filled(surface: Surface, share: Array, *, acres: float, value: float | None = None) -> Surface:
-    """
-    The surface with one value where the layer has none, told, with the layer's spread for an error.
+    """The surface with one value where the layer has none, told, with the layer's spread for an error.
 
-    Parameters
-    ----------
-    share : ndarray, shape (rows, cols)
-        Share of each cell that is treated.
-    acres : float
-        Treated ground. [ac]
-    value : float, optional
-        The layer's mean over the treated ground when not given.
-
-    Returns
-    -------
-    surface : Surface
-        As it was where nothing treated is unknown. Less than a hundredth of the ground is a note. In draws the ground
-        is off by one amount alike.
+    `share` (rows, cols): share of each cell that is treated. `acres`: treated ground. `value`: the layer's mean over
+    the treated ground when not given. Returns as it was where nothing treated is unknown. Less than a hundredth of the
+    ground is a note. In draws the ground is off by one amount alike.
     """
     known, treated = np.isfinite(surface.values), share > 0
     gap = treated & ~known

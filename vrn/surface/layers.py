@@ -96,25 +96,11 @@ def points_on_grid(
 
 
 def weighted_mean(surfaces: Sequence[Surface], weights: Sequence[float], *, name: str) -> Surface:
-    """
-    Mean of surfaces of one quantity, as of the layers of a profile by their thickness.
+    """Mean of surfaces of one quantity, as of the layers of a profile by their thickness.
 
-    Parameters
-    ----------
-    surfaces : sequence of Surface
-        On one grid; their errors are taken as independent.
-    weights : sequence of float
-        Scaled to add up to 1.
-
-    Returns
-    -------
-    surface : Surface
-        Its standard error and draws only where every part has them.
-
-    Raises
-    ------
-    OutOfRangeError
-        If there is no surface, lengths differ, or the weights do not add up to more than 0.
+    `surfaces`: on one grid; their errors are taken as independent. `weights`: scaled to add up to 1. Returns its
+    standard error and draws only where every part has them. Raises OutOfRangeError if there is no surface, lengths
+    differ, or the weights do not add up to more than 0.
     """
     share = np.asarray(weights, dtype=float)
     if not len(surfaces) or len(share) != len(surfaces) or not share.sum() > 0:
@@ -124,12 +110,10 @@ def weighted_mean(surfaces: Sequence[Surface], weights: Sequence[float], *, name
     parts = tuple(surfaces)
     findings = [one for part in parts for one in part.findings]
     return Surface(
-        name=name,
-        grid=parts[0].grid,
+        name=name, grid=parts[0].grid,
         values=np.asarray(sum(w * part.values for w, part in zip(share, parts, strict=True))),
         se=_mean_error([part.se for part in parts], share),
-        predictive_se=_mean_error([part.predictive_se for part in parts], share),
-        chosen=parts[0].chosen,
+        predictive_se=_mean_error([part.predictive_se for part in parts], share), chosen=parts[0].chosen,
         choice=SurfaceChoice(
             slices=tuple(
                 SurfaceSlice(weight=float(w), chosen=part.chosen, choice=part.choice or SurfaceChoice())
@@ -138,7 +122,7 @@ def weighted_mean(surfaces: Sequence[Surface], weights: Sequence[float], *, name
         ),
         findings=tuple(one for k, one in enumerate(findings) if one not in findings[:k]),
         draws=_MeanDraws(parts=parts, share=tuple(share.tolist())) if all(part.draws for part in parts) else None,
-    )
+    )  # fmt: skip
 
 
 def _mean_error(errors: Sequence[NDArray[np.float64] | None], share: NDArray[np.float64]) -> NDArray[np.float64] | None:
@@ -236,31 +220,13 @@ def area_means(
     areas: Mapping[str, shapely.Geometry], values: Mapping[str, float], grid: Grid, *, name: str = "nitrate_ppm",
     se: Mapping[str, float] | None = None,
 ) -> Surface:  # fmt: skip
-    """
-    Surface of composites that each stand for an area: the area's value in every cell, and no more detail than that.
+    """Surface of composites that each stand for an area: the area's value in every cell, and no more detail than that.
 
-    Parameters
-    ----------
-    areas : mapping of str to shapely polygon
-        Outlines in the grid's system.
-    values : mapping of str to float
-        Value of each area, in the unit of ``name``; an area without one, or with NaN, stays unknown.
-    se : mapping of str to float, optional
-        Standard error of each value.
+    `areas`: outlines in the grid's system. `values`: value of each area, in the unit of ``name``; an area without one,
+    or with NaN, stays unknown. `se`: standard error of each value. Returns a cell on the line between areas takes their
+    mean by area. ``se`` and ``draws`` are None unless ``se`` is given; an area is drawn as off by its own error in all
+    of its cells alike. Raises InputFileError if a value names an area that is not there, or no area lies on the grid.
 
-    Returns
-    -------
-    surface : Surface
-        A cell on the line between areas takes their mean by area. ``se`` and ``draws`` are None unless ``se`` is given;
-        an area is drawn as off by its own error in all of its cells alike.
-
-    Raises
-    ------
-    InputFileError
-        If a value names an area that is not there, or no area lies on the grid.
-
-    Examples
-    --------
     >>> grid = Grid(crs="EPSG:32615", west_m=0.0, north_m=10.0, cell_m=10.0, rows=1, cols=3)
     >>> halves = {"A": shapely.box(0, 0, 15, 10), "B": shapely.box(15, 0, 30, 10)}
     >>> area_means(halves, {"A": 8.0, "B": 14.0}, grid).values.tolist()
