@@ -19,8 +19,6 @@ _GEOD = pyproj.Geod(ellps="WGS84")
 def projected_crs(longitude: float, latitude: float) -> str:
     """Projected system in metres for a place: its UTM zone on WGS 84.
 
-    `longitude`, `latitude`: of the field. [°]
-
     >>> projected_crs(-95.2, 42.4), projected_crs(-58.5, -33.9)
     ('EPSG:32615', 'EPSG:32721')
     """
@@ -35,10 +33,7 @@ def transformer(source: str, target: str) -> pyproj.Transformer:
 
 
 def reproject(geometry: shapely.Geometry, source: str, target: str) -> shapely.Geometry:
-    """A geometry in another system, vertex by vertex.
-
-    `source`, `target`: coordinate reference systems as pyproj takes them.
-    """
+    """A geometry in another system, vertex by vertex."""
     if source == target:
         return geometry
     change = transformer(source, target)
@@ -47,8 +42,6 @@ def reproject(geometry: shapely.Geometry, source: str, target: str) -> shapely.G
 
 def geodesic_acres(geometry: shapely.Geometry, crs: str) -> float:
     """Area on the WGS 84 ellipsoid.
-
-    `crs`: system of its coordinates.
 
     >>> quarter = shapely.box(-95.0, 42.0, -94.99, 42.01)
     >>> round(geodesic_acres(quarter, "EPSG:4326"), 1)
@@ -137,8 +130,6 @@ class Grid:
     def blocks(self, step: int) -> "Grid":
         """The grid of blocks of ``step`` × ``step`` cells, from the same corner; the last may reach beyond this one.
 
-        `step`: 1 or more.
-
         >>> grid = Grid(crs="EPSG:32615", west_m=100.0, north_m=220.0, cell_m=10.0, rows=2, cols=3)
         >>> grid.blocks(2).shape, grid.blocks(2).cell_m
         ((1, 2), 20.0)
@@ -188,9 +179,8 @@ class Grid:
 def cell_size_m(outline: shapely.Geometry, *, swath_m: float, spacing_m: float | None = None) -> float:
     """Side of a cell that resolves both the machine and the samples.
 
-    `outline`: in a projected system. [m] `swath_m`: width the machine covers in a pass. `spacing_m`: usual distance
-    between samples. Returns a third of a swath, at most a quarter of the spacing, between 3 and 10 m, in half metres;
-    larger where a field would need more than 400 000 cells.
+    `spacing_m`: usual distance between samples. A third of a swath, at most a quarter of the spacing, between 3 and 10
+    m, in half metres; larger where a field would need more than 400 000 cells.
 
     A 60-ft swath is 18.29 m, a third of it 6.1 m:
 
@@ -207,8 +197,7 @@ def cell_size_m(outline: shapely.Geometry, *, swath_m: float, spacing_m: float |
 def grid_over(outline: shapely.Geometry, *, crs: str, cell_m: float) -> Grid:
     """Smallest grid that covers an outline, its corners on multiples of the cell.
 
-    `outline`: in the projected system ``crs``. [m] `crs`: projected system in metres. `cell_m`: side of a cell. Raises
-    OutOfRangeError if the outline is empty, or would need more than four million cells.
+    Raises OutOfRangeError if the outline is empty, or would need more than four million cells.
 
     >>> grid_over(shapely.box(3, 4, 21, 19), crs="EPSG:32615", cell_m=10.0).shape
     (2, 3)
@@ -230,8 +219,7 @@ def grid_over(outline: shapely.Geometry, *, crs: str, cell_m: float) -> Grid:
 def share_inside(grid: Grid, outline: shapely.Geometry) -> NDArray[np.float64]:
     """Share of each cell's area that lies inside an outline.
 
-    `outline`: in the grid's system. Returns (rows, cols): from 0 (outside) to 1 (wholly inside); the sum times the
-    cell's area is the outline's area.
+    Shape (rows, cols), from 0 (outside) to 1 (wholly inside); the sum times the cell's area is the outline's area.
 
     >>> grid = Grid(crs="EPSG:32615", west_m=0.0, north_m=20.0, cell_m=10.0, rows=2, cols=2)
     >>> share_inside(grid, shapely.box(0, 0, 15, 20)).tolist()

@@ -37,8 +37,7 @@ _UNNAMED: Final = {
 def metric_twin(path: str) -> tuple[str, float]:
     """Metric name of a key, and what one of its units is in trade units.
 
-    `path`: key path without list positions, in trade names. Returns the key's own last name and 1 where it has no
-    other.
+    `path`: key path without list positions, in trade names. The key's own last name and 1 where it has no other.
 
     >>> metric_twin("machine.swath_ft")[0], metric_twin("samples.file")
     ('swath_m', ('file', 1.0))

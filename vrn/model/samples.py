@@ -114,7 +114,7 @@ class Profile:
 def profile_of(samples: SoilSamples) -> Profile:
     """Sort readings into the top foot and what lies below it.
 
-    `samples`: only readings of the field itself. Raises InputFileError if no reading starts at the surface.
+    Takes readings of the field itself only. Raises InputFileError if no reading starts at the surface.
 
     Where intervals compete (0–12 and 0–24 in), the one with most readings is used; the others are a finding.
     """

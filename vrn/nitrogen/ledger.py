@@ -302,8 +302,7 @@ def worded(template: str, inputs: Mapping[str, Any]) -> str:
 def largest_remainder(values: list[float], *, decimals: int = 1) -> tuple[float, ...]:
     """Round numbers so that they add up to their rounded sum.
 
-    `decimals`: digits after the point. Returns no value moves by a whole unit of the last digit. With a NaN among them
-    each is rounded by itself.
+    No value moves by a whole unit of the last of `decimals` digits. With a NaN among them each is rounded by itself.
 
     >>> largest_remainder([33.3333, 33.3333, 33.3333], decimals=0)
     (34.0, 33.0, 33.0)

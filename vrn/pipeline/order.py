@@ -106,7 +106,7 @@ def grid_of(field: Field) -> Grid:
 def ground_of(field: Field) -> tuple[Grid, NDArray[np.float64]]:
     """Grid of the field and the share of each cell that is treated.
 
-    Returns `share` (rows, cols). Raises InputFileError if nothing is left to treat.
+    Raises InputFileError if nothing is left to treat.
     """
     treated = field.treated
     if treated.is_empty or treated.area <= 0:

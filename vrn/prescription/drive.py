@@ -39,8 +39,6 @@ class Passes:
 def _convergence_deg(point: shapely.Geometry, crs: str) -> float:
     """Angle from true north to the projected system's north, clockwise positive.
 
-    `point`: in ``crs``.
-
     East of the zone's middle meridian the grid's north leans east of true north:
 
     >>> _convergence_deg(shapely.Point(600000.0, 4650000.0), "EPSG:32615") > 0

@@ -314,8 +314,6 @@ def zones_of(
 def least_patch_m2(machine: MachineSection, least_patch_ac: float | None) -> float:
     """Smallest patch worth a rate of its own.
 
-    `least_patch_ac`: the user's own.
-
     A swath of 60 ft is 18.288 m; three are 54.9 m, four changes of 2 s at 8 mph 28.6 m; about half an acre:
 
     >>> round(least_patch_m2(MachineSection(swath_ft=60.0, speed_mph=8.0, rate_change_s=2.0), None), 1)

@@ -27,8 +27,6 @@ _ENOUGH_SHARE: Final = 0.90  # of the area, that should get its rate within ± 1
 def flow_per_min(rate_per_ac: ArrayLike, *, speed_mph: ArrayLike, swath_ft: float) -> NDArray[np.float64]:
     """Flow a rate asks of the whole machine.
 
-    `rate_per_ac`: product per acre.
-
     Source: The usual calibration formula, gal/ac = 495 × gal/min ÷ (mph × ft), as printed by Mesa County, Colorado,
     "Stationary calibration method for boom sprayers"; 5940 with the width in inches.
 

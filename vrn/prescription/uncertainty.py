@@ -59,8 +59,8 @@ def with_uncertainty(
 
     `need_of`: takes other values of some inputs of the treated cells by name, returns their unclipped need. [lb/ac]
     `cells` (n,): the treated cells among all. `input_names`: name of each surface that the need follows → of its input.
-    `count`: number of draws. Returns ``need_se_lb_ac`` of a zone is the standard deviation of its mean over the draws.
-    Unchanged where no surface says how sure it is.
+    `count`: number of draws. A zone's ``need_se_lb_ac`` is the standard deviation of its mean over the draws. Unchanged
+    where no surface says how sure it is.
 
     Every surface with an error is drawn as a whole field (its neighbours keep together), the ledger is worked on each
     draw, and only then are needs held at 0 or above. Fields of more than 2,500 cells are drawn in blocks of cells: far

@@ -43,7 +43,7 @@ def to_top(height: Callable[[_Floats], float], start: _Floats, least: _Floats, m
     A climb that stops where the ground looks level stops elsewhere when the last digit of a reading differs, and on the
     long ridges of a likelihood elsewhere is far away. Parameters at a bound stay there.
 
-    Returns `height`: never below that of the start.
+    The height is never below that of the start.
 
     >>> point, high = to_top(lambda x: -float((x[0] - 3.0) ** 2), np.array([2.5]), np.array([0.0]), np.array([9.0]))
     >>> round(float(point[0]), 6), abs(high) < 1e-12
@@ -80,7 +80,7 @@ def derivatives(
 ) -> tuple[_Floats, _Floats]:
     """First and second derivatives by central differences.
 
-    `free`: parameters whose derivatives are wanted. Returns `slope` (len(free),); `curvature` (len(free), len(free)).
+    `free`: parameters whose derivatives are wanted.
     """
     slope, curvature = np.empty(len(free)), np.empty((len(free), len(free)))
     top = height(point)

@@ -43,9 +43,9 @@ Mask = NDArray[np.bool_]
 def usual_spacing_m(places_m: Array) -> float:
     """Usual distance between neighbouring places.
 
-    `places_m` (p, 2): easting, northing; a place read twice counts once. Returns median distance to the nearest other
-    place, held between that of a reading an acre (close pairs and repeats say nothing of ground farther off) and of one
-    in 20 acres. One place has no spacing: it counts as a reading an acre, the least.
+    A place of `places_m` (p, 2) that was read twice counts once. The median distance to the nearest other place, held
+    between that of a reading an acre (close pairs and repeats say nothing of ground farther off) and of one in 20
+    acres. One place has no spacing: it counts as a reading an acre, the least.
 
     >>> round(usual_spacing_m(np.array([(0.0, 0.0), (100.0, 0.0), (200.0, 0.0)])), 1)
     100.0
@@ -67,7 +67,7 @@ def far_ground(
 
     `share` (rows, cols): share of each cell that is treated. `places_m` (n, 2): where readings are; of composites a
     point in each area. `acres`: treated ground. `areas`: areas that composites are of: ground inside has distance 0.
-    Empty for readings at points. `range_m`: median range of the variograms in use; None where only the mean is. Returns
+    Empty for readings at points. `range_m`: median range of the variograms in use; None where only the mean is. Far is
     beyond the lesser of that range and three usual spacings.
     """
     threshold_m = min(_SPACINGS * usual_spacing_m(places_m), math.inf if range_m is None else range_m)
@@ -152,8 +152,8 @@ def with_gap_filled(surface: Surface, share: Array, *, acres: float, value: floa
     """The surface with one value where the layer has none, told, with the layer's spread for an error.
 
     `share` (rows, cols): share of each cell that is treated. `acres`: treated ground. `value`: the layer's mean over
-    the treated ground when not given. Returns as it was where nothing treated is unknown. Less than a hundredth of the
-    ground is a note. In draws the ground is off by one amount alike.
+    the treated ground when not given. Where nothing treated is unknown, the surface stays as it was; less than a
+    hundredth of the ground is a note. In draws the ground is off by one amount alike.
     """
     known, treated = np.isfinite(surface.values), share > 0
     gap = treated & ~known

@@ -110,8 +110,7 @@ def count_pairs(
 def buckets_of(kernels: ModuleType, points: NDArray[np.float64]) -> tuple[Any, ...]:
     """Sort points into buckets of about three.
 
-    `points` (n, 2): one or more. Returns order of the points by bucket, where each bucket begins, and the lattice of
-    the buckets.
+    The order of the points (one or more) by bucket, where each bucket begins, and the lattice of the buckets.
     """
     (west, south), most = corners_of(points)
     width, height = most[0] - west, most[1] - south

@@ -98,9 +98,9 @@ def points_on_grid(
 def weighted_mean(surfaces: Sequence[Surface], weights: Sequence[float], *, name: str) -> Surface:
     """Mean of surfaces of one quantity, as of the layers of a profile by their thickness.
 
-    `surfaces`: on one grid; their errors are taken as independent. `weights`: scaled to add up to 1. Returns its
-    standard error and draws only where every part has them. Raises OutOfRangeError if there is no surface, lengths
-    differ, or the weights do not add up to more than 0.
+    `surfaces`: on one grid; their errors are taken as independent. `weights`: scaled to add up to 1. The mean has an
+    error and draws only where every part has them. Raises OutOfRangeError if there is no surface, lengths differ, or
+    the weights do not add up to more than 0.
     """
     share = np.asarray(weights, dtype=float)
     if not len(surfaces) or len(share) != len(surfaces) or not share.sum() > 0:
@@ -223,9 +223,9 @@ def area_means(
     """Surface of composites that each stand for an area: the area's value in every cell, and no more detail than that.
 
     `areas`: outlines in the grid's system. `values`: value of each area, in the unit of ``name``; an area without one,
-    or with NaN, stays unknown. `se`: standard error of each value. Returns a cell on the line between areas takes their
-    mean by area. ``se`` and ``draws`` are None unless ``se`` is given; an area is drawn as off by its own error in all
-    of its cells alike. Raises InputFileError if a value names an area that is not there, or no area lies on the grid.
+    or with NaN, stays unknown. `se`: standard error of each value. A cell on the line between areas takes their mean by
+    area. ``se`` and ``draws`` are None unless ``se`` is given; an area is drawn as off by its own error in all of its
+    cells alike. Raises InputFileError if a value names an area that is not there, or no area lies on the grid.
 
     >>> grid = Grid(crs="EPSG:32615", west_m=0.0, north_m=10.0, cell_m=10.0, rows=1, cols=3)
     >>> halves = {"A": shapely.box(0, 0, 15, 10), "B": shapely.box(15, 0, 30, 10)}

@@ -112,7 +112,7 @@ class Likelihood:
         """Variogram of the largest likelihood, from several starts.
 
         `anisotropy`: whether a direction of longest continuity is looked for; it is kept when a likelihood-ratio test
-        at 0.1 % supports it. Returns a pure nugget where no range raises the likelihood.
+        at 0.1 % supports it. Where no range raises the likelihood, a pure nugget.
         """
         plain = self._pure_nugget()
         if self.shape.model == "nugget":

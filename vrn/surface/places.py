@@ -31,7 +31,7 @@ def _one_blas_thread() -> Iterator[None]:
 def one_blas_thread(work: Callable[_P, _T]) -> Callable[_P, _T]:
     """Run a function with the linear algebra libraries held to one thread.
 
-    Returns with the same signature; the limit is lifted when it returns or raises.
+    The limit is lifted when it returns or raises.
     """
 
     @functools.wraps(work)

@@ -97,8 +97,8 @@ def gaussian_fields(
 ) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
     """Draw Gaussian fields of mean 0 at all cell centres and at some points.
 
-    `points_m` (p, 2). `variogram`: its nugget is left out. `count`: number of draws. Returns `at_cells` (count, rows ×
-    cols); `at_points` (count, p).
+    `points_m` (p, 2). `variogram`: its nugget is left out. Returns `at_cells` (count, rows × cols); `at_points` (count,
+    p).
 
     Cells by circulant embedding; where the embedding is not positive (long ranges) its negative eigenvalues are set to
     0 and the rest scaled to the right variance. Points from the 16 cell centres around them by simple kriging, with

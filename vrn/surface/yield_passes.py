@@ -60,8 +60,8 @@ class HarvestPasses:
 def passes_of(log: YieldLog) -> HarvestPasses:
     """Sort a log into passes.
 
-    Returns of the records with a place, a yield and the header at work; a pass ends at a pause, a jump, a turn of more
-    than 60°, a raised header, or where the log numbers another.
+    Of the records with a place, a yield and the header at work; a pass ends at a pause, a jump, a turn of more than
+    60°, a raised header, or where the log numbers another.
 
     Up and back, 2 m a record:
 

@@ -87,7 +87,7 @@ def smoothed(values: NDArray[np.float64], share: NDArray[np.float64], *, sd_cell
 
     `values` (rows, cols): NaN where unknown: such a cell takes no part. `share` (rows, cols): share of each cell that
     is treated, 0 … 1. `sd_cells`: standard deviation of the kernel, cut off at three of them; 0 leaves the values as
-    they are. [cells] Returns (rows, cols): NaN where the value is unknown or the share is 0.
+    they are. NaN where the value is unknown or the share is 0.
 
     A constant stays what it is, up to the edge of the ground:
 
@@ -113,8 +113,7 @@ def surroundings(
 
     `values` (rows, cols): NaN where unknown: such a cell takes no part. `share` (rows, cols): share of each cell that
     is treated, 0 … 1. `inner_cells`, `outer_cells`: cells nearer than the first or farther than the second take no
-    part. [cells] Returns (rows, cols): the value itself where the ring holds nothing; NaN where the value is unknown or
-    the share is 0.
+    part. The value itself where the ring holds nothing; NaN where the value is unknown or the share is 0.
 
     Scatter from cell to cell does not show in it, structure wider than the ring does: zones drawn on scatter save
     nothing against it.

@@ -82,7 +82,7 @@ def zone_means(
 ) -> NDArray[np.float64]:
     """Weighted mean of the cells of each zone, at its number; NaN at 0 and where a zone knows nothing.
 
-    `labels`, `values`, `weights`: unknown values (NaN) take no part. Returns (k + 1,).
+    Unknown values (NaN) take no part. Shape (k + 1,).
 
     >>> zone_means(np.array([1, 1, 2]), np.array([10.0, 20.0, 7.0]), np.array([1.0, 3.0, 1.0])).tolist()
     [nan, 17.5, 7.0]
@@ -99,11 +99,10 @@ def choose_zone_count(
 ) -> tuple[int, CountReason, float | None]:
     """Smallest number of zones after which more are not worth drawing.
 
-    `saved`: what 1, 2, 3 … zones save against one, by each measure: a zone more must be worth it by every one. [lb/ac]
-    `gaps`: for each, the least distance between the values of two zones next to each other. [lb/ac] `least_saving`:
-    what each further zone must save on average to be worth drawing. [lb/ac] `least_gap`: zones nearer to each other
-    than this are not told apart by their rates. [lb/ac] Returns `next_saving`: what one more zone would save; None at
-    the most that were tried. [lb/ac]
+    `saved` [lb/ac]: what 1, 2, 3 … zones save against one, by each measure: a zone more must be worth it by every one.
+    `gaps`: for each, the least distance between the values of neighbouring zones. `least_saving`: what each further
+    zone must save on average. `least_gap`: zones nearer than this are not told apart by their rates. Last comes what
+    one more zone would save; None at the most that were tried.
 
     The third zone saves 3.0, the fourth 0.2:
 

@@ -23,8 +23,8 @@ def outlines_of(
     enclose less than this squared are dropped (Visvalingam and Whyatt), after the steps of the cells have been evened
     out; 0 keeps the steps. `least_patch_m2`: a part that clipping leaves smaller goes to the neighbour nearest in
     value, unless it stands alone. `zone_values` (k + 1,): value of each zone by number, for that choice; the numbers
-    themselves when not given. Returns a zone that clipping leaves without ground is missing. Raises OutOfRangeError if
-    the treated ground is empty, or the outlines cannot be made to fill it.
+    themselves when not given. A zone that clipping leaves without ground is missing. Raises OutOfRangeError if the
+    treated ground is empty, or the outlines cannot be made to fill it.
 
     Source: M. Visvalingam, J. D. Whyatt (1993), Line generalisation by repeated elimination of points, Cartogr. J.
     30:46–51; the coverage-preserving form is that of GEOS.

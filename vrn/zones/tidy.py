@@ -20,8 +20,8 @@ def tidied(
 
     `labels` (rows, cols): 0 off the treated ground. `values` (rows, cols): what the zones are drawn on; NaN where
     unknown. `share` (rows, cols): share of each cell that is treated. `cell_m`: side of a cell. `least_width_m`: to
-    within a cell. Returns `labels` (rows, cols): numbers as before, some may be gone. Ground that stands alone keeps
-    its one zone however small it is; `merged`: patches that went to a neighbour.
+    within a cell. Numbers stay as they were, some may be gone; ground that stands alone keeps its one zone however
+    small it is. Last comes how many patches went to a neighbour.
     """
     area_m2 = share * cell_m**2
     labels, merged = merge_patches(labels, values, area_m2, least_patch_m2=least_patch_m2)
@@ -38,7 +38,7 @@ def tidied(
 def widened(labels: Labels, *, cell_m: float, least_width_m: float) -> Labels:
     """Opening of all zones at once by a disc of the least width; what it cannot reach goes to the nearest zone it can.
 
-    `labels` (rows, cols): 0 off the treated ground. Returns (rows, cols).
+    `labels` (rows, cols): 0 off the treated ground.
 
     A strip one cell wide cannot be driven with a machine two cells wide:
 
@@ -85,7 +85,7 @@ def merge_patches(
     """Give every patch under the least area to the neighbouring patch whose zone's value is nearest, smallest first.
 
     `labels` (rows, cols): 0 off the treated ground. `values` (rows, cols): NaN where unknown. `area_m2` (rows, cols):
-    treated ground in each cell. Returns `labels` (rows, cols).
+    treated ground in each cell.
 
     The middle cell, at 50, is nearer to the 60 on its right than to the 10 on its left:
 
