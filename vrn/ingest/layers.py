@@ -12,6 +12,7 @@ from vrn.ingest import ranges
 from vrn.ingest.cells import Columns, RowFaults, numbers
 from vrn.ingest.gate import Gate, Role
 from vrn.ingest.input_files import InputFiles, Source, recognize
+from vrn.ingest.map_units import Join, join_of, joined, warn_of_missing
 from vrn.ingest.outline import read_areas
 from vrn.ingest.points import LATITUDE, LONGITUDE, PlacedRows, read_rows_or_areas
 from vrn.ingest.ranges import Range
@@ -89,6 +90,8 @@ def read_layers(files: InputFiles, settings: Settings, boundary: shapely.Geometr
     """
     given, layers = settings.layers, dict[str, Layer | None]()
     organic, potential, applied = given.organic_matter, given.yield_potential, given.applied_n
+    tables = {"organic_matter": join_of("layers.organic_matter", organic),
+              "yield_potential": join_of("layers.yield_potential", potential)}  # fmt: skip
     if organic is not None and organic.value_pct is not None:
         layers["organic_matter"] = _constant(
             files, "organic_matter", _ORGANIC_MATTER, organic.value_pct, organic.accept
@@ -97,6 +100,7 @@ def read_layers(files: InputFiles, settings: Settings, boundary: shapely.Geometr
         layers["organic_matter"] = read_layer(
             files, organic.file, "layers.organic_matter", _ORGANIC_MATTER, boundary, crs, column=organic.column,
             given_crs=organic.crs, accept=organic.accept,
+            join=tables["organic_matter"],
         )  # fmt: skip
     if potential is not None and potential.kind == "yield_log":
         layers["yield_potential"] = read_yield_logs(files, potential, boundary, crs)
@@ -108,6 +112,7 @@ def read_layers(files: InputFiles, settings: Settings, boundary: shapely.Geometr
             layers["yield_potential"] = read_layer(
                 files, potential.file, "layers.yield_potential", spec, boundary, crs, column=potential.column,
                 given_crs=potential.crs, accept=potential.accept,
+                join=tables["yield_potential"],
             )  # fmt: skip
     if applied is not None:
         spec = _APPLIED_KG_HA if settings.units == "metric" else _APPLIED  # where the header names no unit
@@ -137,6 +142,7 @@ def read_layer(
     column: str | None = None,
     given_crs: str | None = None,
     accept: str | None = None,
+    join: Join | None = None,
 ) -> Layer:
     """
     One layer from points, polygons or a raster.
@@ -154,6 +160,8 @@ def read_layer(
         What the field file says of its system.
     accept : str, optional
         Why values that look like something else are right as they stand.
+    join : Join, optional
+        The table beside the polygons, of which ``column`` then is one.
 
     Raises
     ------
@@ -165,15 +173,21 @@ def read_layer(
     if recognize(source) == "raster":
         from vrn.ingest.raster import read_raster
 
+        if join is not None:
+            source.refuse("a raster has no key to a table.", "Give the polygons of the map units, or remove the table.")
         raster = read_raster(files, source, spec.name, boundary, crs, band=column, given_crs=given_crs)
         values = raster.values * spec.factor
         _judge(gate, spec, values[np.isfinite(values)], factor=spec.factor)
         return replace(raster, values=values) if spec.factor != 1.0 else raster
+    mapping = {spec.name: column} if column is not None and join is None else None
     found = read_rows_or_areas(
-        files, source, crs=crs, given_crs=given_crs, mapping={spec.name: column} if column is not None else None,
-        key=f"{key}.column", roles=(spec.name,),
-    )  # fmt: skip
-    values, factor = _values(found.table, spec, column, key, gate)
+        files, source, crs=crs, given_crs=given_crs, mapping=mapping, key=f"{key}.column", roles=(spec.name,)
+    )
+    table = found.table
+    if join is not None:
+        table, has_row = joined(files, source, table, join, key, column, spec.usual)
+        column = table.columns[0]
+    values, factor = _values(table, spec, column, key, gate)
     if isinstance(found, PlacedRows):
         known = np.isfinite(values) & np.isfinite(found.coordinates_m).all(axis=1)
         _missing(files, source, known)
@@ -181,6 +195,8 @@ def read_layer(
     else:
         near = _touching(files, source, found.polygons, boundary)
         known = near & np.isfinite(values)
+        if join is not None:
+            warn_of_missing(files, source, found.table, join, near & ~has_row)
         _missing(files, source, known[near])
     values = values[known]
     _judge(gate, spec, values, rows=[found.table.row[i] for i in np.flatnonzero(known)], factor=factor)

@@ -73,10 +73,13 @@ class SampleSection:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OrganicMatterLayer:
-    """``[layers.organic_matter]``: a file with its column, or one value."""
+    """``[layers.organic_matter]``: a file with its column, one with a table of map units beside it, or one value."""
 
     file: str | None = None
     column: str | None = None
+    table: Text | None = None  # of map units, beside their polygons; then column is one of the table
+    key: Text | None = None  # column that polygons and table both have
+    share: Text | None = None  # column of the table: each row's percent of its map unit, where one has several rows
     value_pct: Annotated[float, Ge(0), Le(20)] | None = None
     crs: str | None = None
     accept: Text | None = None  # why values that look like another unit or quantity are right as they stand
@@ -89,6 +92,9 @@ class YieldPotentialLayer:
     file: str | None = None
     files: tuple[str, ...] = ()
     column: str | None = None
+    table: Text | None = None  # of map units, beside their polygons; then column is one of the table
+    key: Text | None = None  # column that polygons and table both have
+    share: Text | None = None  # column of the table: each row's percent of its map unit, where one has several rows
     columns: dict[str, str] = field(default_factory=dict)  # of harvester logs: our name = "their name"
     kind: Literal["relative", "bu_ac", "t_ha", "yield_log"] = "relative"
     value: Annotated[float, Gt(0), Le(450)] | None = None

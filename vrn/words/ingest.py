@@ -307,6 +307,22 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "{records:record lies|records lie} more than {distance} from the field and were left out.",
         "Nothing to do if the file holds more than one field.",
     ),
+    "map-units-unused": (
+        "{rows:row|rows} of the table have no polygon here and were not used.",
+        "Nothing to do if the table is for a larger area.",
+    ),
+    "map-units-missing": (
+        "{polygons:polygon has|polygons have} no row in {table}: {keys}. Their ground counts as unknown.",
+        "Add these map units to the table.",
+    ),
+    "map-units-weighted": (
+        "{units:map unit has|map units have} several rows. Their values were averaged by the column {column}.",
+        "Check that this column is the percent of each map unit.",
+    ),
+    "map-units-half-known": (
+        "Less than half of {units:map unit|map units} has a value: {keys}. That ground counts as unknown.",
+        "Add the values that are missing to the table.",
+    ),
     "yield-from-flow": (
         "{records:yield was|yields were} worked out from grain flow at 15.5 % moisture. The median is {median}.",
         "If the log has a dry yield of its own, name that column.",
