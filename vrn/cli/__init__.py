@@ -18,26 +18,15 @@ __all__ = ["app", "main"]
 _PLAIN: Final = {"–": "-", "—": "-", "−": "-", "…": "...", "·": "*", "×": "x", "±": "+/-", "≤": "<=", "≥": ">=",
                  "→": "->", "≈": "~", "°": " deg ", "²": "2", "³": "3", "“": '"', "”": '"',
                  "‘": "'", "’": "'"}  # fmt: skip
-COMMANDS: Final = (
-    "build", "check", "compare", "demo", "fields", "methods", "need", "plan", "rain", "season", "show", "start",
-    "verify",
-)  # fmt: skip
+COMMANDS: Final = {  # command → module
+    "build": "build", "check": "check", "compare": "verify", "demo": "build", "fields": "fields", "methods": "methods",
+    "need": "need", "plan": "plan", "rain": "rain", "season": "season", "show": "verify", "start": "plan",
+    "verify": "verify",
+}  # fmt: skip
 
 
 def main(argv: list[str] | None = None) -> int:
-    """
-    Run the command line.
-
-    Parameters
-    ----------
-    argv : list of str, optional
-        Arguments without the program's name; the process's own when not given.
-
-    Returns
-    -------
-    status : int
-        0 done, 1 done with findings that need a person, 2 refused.
-    """
+    """Run the command line: 0 done, 1 done with findings that need a person, 2 refused."""
     # one thread: a field's small matrices lose to the coming and going of a second, and sums keep their order
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     _never_fail_on_a_letter()
@@ -72,7 +61,8 @@ def _plain_letters(error: UnicodeError) -> tuple[str, int]:
 def _register(words: list[str]) -> None:
     """Load the command that is asked for; all of them for help, and to say which there are."""
     for name in words[:1] if words and words[0] in COMMANDS else COMMANDS:
-        import_module(f"vrn.cli.{name}")
+        import_module(f"vrn.cli.{COMMANDS[name]}")
+    app.registered_commands.sort(key=lambda command: str(command.name or getattr(command.callback, "__name__", "")))
 
 
 def run() -> None:

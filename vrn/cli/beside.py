@@ -69,14 +69,7 @@ class ReportBeside:
                 self._asking.start()
 
     def finish(self) -> tuple[bytes, bytes] | None:
-        """
-        Wait for the reports.
-
-        Returns
-        -------
-        reports : (bytes, bytes) or None
-            Page and paper; None where this process has to set them.
-        """
+        """Wait for page and paper; None where this process has to set them."""
         if self._process is None or self._asking is None:
             return None
         self._asking.join()

@@ -1,4 +1,4 @@
-"""``vrn build``: the prescription and everything that goes with it."""
+"""``vrn build``: the prescription and everything that goes with it; ``vrn demo``: the same of a demo field."""
 
 import time
 from collections.abc import Callable
@@ -153,13 +153,8 @@ def _say_rates(prescription: "Prescription", shown: "UnitFormat") -> None:
     title = "console.title" if settings.approved else "console.title-draft"
     tell(shown, title, field=prescription.field.name, season=str(settings.header.season))
     say()
-    kinds = {
-        "area": "area",
-        "nitrate": "concentration",
-        "need": "rate",
-        "rate": "rate",
-        "product": f"{product.unit}/ac",
-    }
+    kinds = {"area": "area", "nitrate": "concentration", "need": "rate", "rate": "rate",
+             "product": f"{product.unit}/ac"}  # fmt: skip
     totals = "console.totals"
     if not product.named:
         totals = "console.totals-n"
@@ -204,3 +199,29 @@ def _say_findings(findings: "tuple[Finding, ...]", shown: "UnitFormat", *, repor
         tell(shown, "console.more-in-report" if report else "console.more-with-out", count=more)
     if texts:
         say()
+
+
+_HELP_DEMO = """Copy a demo field out and build its prescription.
+
+Three invented fields: cedar_bend (an ordinary quarter section), heron_flat (rain moved the nitrate down) and mill_race
+(two pieces, a pond, a waterway, few samples).
+
+Example:  vrn demo sorrel_valley --field heron_flat
+"""
+
+
+@app.command(help=_HELP_DEMO)
+def demo(
+    folder: Annotated[
+        Path, typer.Argument(metavar="[DIR]", help="where to put the field and its prescription")
+    ] = Path(),
+    field: Annotated[str, typer.Option("--field", help="cedar_bend, heron_flat or mill_race")] = "cedar_bend",
+) -> None:
+    """Copy, then do what ``vrn build`` does."""
+    from vrn.many.demo import copy_demo
+    from vrn.words import UnitFormat
+
+    field_file = copy_demo(field, folder)
+    tell(UnitFormat(metric=False), "console.demo-copied", folder=str(field_file.parent))
+    say()
+    build(field_file, out=folder / f"{field}_rx")

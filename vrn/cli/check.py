@@ -1,8 +1,8 @@
 """``vrn check``: every input read and its condition reported, and what a build would ask about; nothing is written."""
 
-from datetime import date
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -53,11 +53,11 @@ def check(
     from vrn.words import UnitFormat, finding_texts, findings_json
 
     shown = UnitFormat.of(field.settings.units)
-    report = _report(field) | {"quality": _quality(quality), "findings": findings_json(shown, findings)}
     if json_:
-        say_json(report)
+        found = {"quality": _quality(quality), "findings": findings_json(shown, findings)}
+        say_json(_plain(field) | found)
     else:
-        _say(report, shown)
+        _say(field, shown)
         if findings:
             say_findings(finding_texts(shown, findings))
         elif refused is None:
@@ -67,44 +67,50 @@ def check(
     leave_if_warned(findings)
 
 
-def _report(field: "Field") -> dict[str, Any]:
-    """What was read, in plain values."""
+_DEPTH = ("top_in", "bottom_in", "readings", "least_ppm", "median_ppm", "most_ppm")
+_LAYER = ("name", "kind", "source", "count", "least", "median", "most")  # values in the layer's own unit
+
+
+def _depths(field: "Field") -> Iterator[tuple[float, float, int, float, float, float]]:
     import numpy as np
 
-    from vrn.model.grid import geodesic_acres
-
     readings = field.samples.field_readings()
-    depths = []
     for top_in, bottom_in in readings.depths_in():
         ppm = readings.at_depth(top_in, bottom_in).nitrate_ppm
-        depths.append({"top_in": top_in, "bottom_in": bottom_in, "readings": len(ppm), "least_ppm": float(ppm.min()),
-                       "median_ppm": float(np.median(ppm)), "most_ppm": float(ppm.max())})  # fmt: skip
-    days = sorted({day for day in field.samples.sampled_on if day is not None})
+        yield top_in, bottom_in, len(ppm), float(ppm.min()), float(np.median(ppm)), float(ppm.max())
+
+
+def _layers(field: "Field") -> dict[str, tuple[str, str, str, int, float, float, float]]:
+    """Layers by their keys in the report."""
     layers = {
-        "organic_matter": field.organic_matter,
-        "yield_potential": field.yield_potential,
-        "applied_n": field.applied_n,
-        "zones": field.zones,
-        **{f"extra {name}": layer for name, layer in field.extra_layers.items()},
-    }
+        "organic_matter": field.organic_matter, "yield_potential": field.yield_potential, "applied_n": field.applied_n,
+        "zones": field.zones, **{f"extra {name}": layer for name, layer in field.extra_layers.items()},
+    }  # fmt: skip
+    return {name: _of_layer(layer) for name, layer in layers.items() if layer is not None}
+
+
+def _plain(field: "Field") -> dict[str, object]:
+    """What was read, in plain values."""
+    from vrn.model.area import geodesic_acres
+
+    days = sorted({day for day in field.samples.sampled_on if day is not None})
     return {
         "field": field.name,
         "season": field.settings.header.season,
         "crs": field.crs,
         "acres": geodesic_acres(field.boundary, field.crs),
         "treated_acres": geodesic_acres(field.treated, field.crs),
-        "readings": depths,
+        "readings": [dict(zip(_DEPTH, depth, strict=True)) for depth in _depths(field)],
         "composites": len(field.samples.areas),
         "other_readings": {kind: field.samples.kind.count(kind) for kind in ("standard", "duplicate", "blank")},
         "sampled_on": [day.isoformat() for day in days],
-        "layers": {name: _of_layer(layer) for name, layer in layers.items() if layer is not None},
+        "layers": {name: dict(zip(_LAYER, values, strict=True)) for name, values in _layers(field).items()},
         "weather_days": len(field.weather.days) if field.weather is not None else 0,
         "inputs": field.inputs,
     }
 
 
-def _of_layer(layer: "Layer") -> dict[str, Any]:
-    """Kind, source, count and range of a layer's values, in the unit of the layer."""
+def _of_layer(layer: "Layer") -> tuple[str, str, str, int, float, float, float]:
     import numpy as np
 
     from vrn.model.layers import ConstantLayer, YieldLogLayer
@@ -117,11 +123,11 @@ def _of_layer(layer: "Layer") -> dict[str, Any]:
         kinds = {"PointLayer": "points", "PolygonLayer": "areas", "RasterLayer": "cells"}
         kind, values = kinds[type(layer).__name__], layer.values
     known = values[np.isfinite(values)]
-    return {"name": layer.name, "kind": kind, "source": layer.source, "count": int(known.size),
-            "least": float(known.min()), "median": float(np.median(known)), "most": float(known.max())}  # fmt: skip
+    return (layer.name, kind, layer.source, int(known.size), float(known.min()), float(np.median(known)),
+            float(known.max()))  # fmt: skip
 
 
-def _quality(quality: "ReadingQuality") -> dict[str, Any]:
+def _quality(quality: "ReadingQuality") -> dict[str, object]:
     """What the check of the readings found, in plain values."""
     from dataclasses import asdict
 
@@ -137,10 +143,8 @@ def _quality(quality: "ReadingQuality") -> dict[str, Any]:
         ],
         "instruments": [asdict(pair) | {"differ": pair.differ} for pair in quality.instruments],
         "blanks": None if quality.blanks is None else asdict(quality.blanks),
-        "detection": {
-            "below": int(samples.below_detection.sum()),
-            "readings": int(np.isfinite(samples.nitrate_ppm).sum()),
-        },
+        "detection": {"below": int(samples.below_detection.sum()),
+                      "readings": int(np.isfinite(samples.nitrate_ppm).sum())},
         "moisture_basis": quality.moisture_basis,
         "storage": [
             {"sample": samples.sample_id[row], "days": days, "stored": samples.handling[row].stored}
@@ -150,17 +154,16 @@ def _quality(quality: "ReadingQuality") -> dict[str, Any]:
             asdict(one) | {"sample": readings.sample_id[one.row], "row": int(readings.row[one.row])}
             for one in quality.suspects
         ],
-        "error": {
-            name: getattr(error, name) for name in ("instrument_sd_ppm", "instrument_from", "core_cv_pct", "cores_from")
-        },
+        "error": {name: getattr(error, name)
+                  for name in ("instrument_sd_ppm", "instrument_from", "core_cv_pct", "cores_from")},
         "drift_correction": [
             {"row": row, "before_ppm": before, "after_ppm": after}
             for row, (before, after) in sorted((quality.corrections or {}).items())
         ],
-    }
+    }  # fmt: skip
 
 
-def _standards(run: "StandardRun", samples: "SoilSamples") -> dict[str, Any]:
+def _standards(run: "StandardRun", samples: "SoilSamples") -> dict[str, object]:
     """Check standards of one instrument with their control chart; samples are named by their ids."""
     from math import isnan
 
@@ -171,14 +174,8 @@ def _standards(run: "StandardRun", samples: "SoilSamples") -> dict[str, Any]:
         found = individuals_chart(run.recovery_pct)
         chart = {"points": found.points.tolist(), "center": found.center, "low": found.low, "high": found.high,
                  "sigma": found.sigma, "outside": list(found.outside)}  # fmt: skip
-    columns = (
-        samples.row[run.standards],
-        run.after_readings,
-        run.nominal_ppm,
-        run.read_ppm,
-        run.recovery_pct,
-        run.good,
-    )
+    columns = (samples.row[run.standards], run.after_readings, run.nominal_ppm, run.read_ppm, run.recovery_pct,
+               run.good)  # fmt: skip
     names = ("row", "after_readings", "nominal_ppm", "read_ppm", "recovery_pct", "good")
     return {
         "instrument": run.instrument,
@@ -195,45 +192,41 @@ def _standards(run: "StandardRun", samples: "SoilSamples") -> dict[str, Any]:
     }
 
 
-def _say(report: dict[str, Any], shown: "UnitFormat") -> None:
-    """The report for a person, in the units of the field file."""
+def _say(field: "Field", shown: "UnitFormat") -> None:
+    """What was read, for a person, in the units of the field file."""
     from vrn import words
     from vrn.findings import Quantity
+    from vrn.model.area import geodesic_acres
 
-    def area(key: str) -> Quantity:
-        return Quantity("area", report[key])
-
-    tell(shown, "ingest.check-field", field=report["field"], season=str(report["season"]), area=area("acres"),
-         treated=area("treated_acres"))  # fmt: skip
-    for depth in report["readings"]:
-        ends = {end: Quantity("depth", depth[f"{end}_in"]) for end in ("top", "bottom")}
-        tell(shown, "ingest.check-readings", readings=depth["readings"], **ends,
-             **_spread(depth, "concentration", "_ppm"))  # fmt: skip
-    for kind, count in report["other_readings"].items():
-        if count:
+    area, treated = (Quantity("area", geodesic_acres(one, field.crs)) for one in (field.boundary, field.treated))
+    days = sorted({day for day in field.samples.sampled_on if day is not None})
+    season = str(field.settings.header.season)
+    tell(shown, "ingest.check-field", field=field.name, season=season, area=area, treated=treated)
+    for top_in, bottom_in, count, *spread in _depths(field):
+        ends = {"top": Quantity("depth", top_in), "bottom": Quantity("depth", bottom_in)}
+        tell(shown, "ingest.check-readings", readings=count, **ends, **_spread(spread, "concentration"))
+    for kind in ("standard", "duplicate", "blank"):
+        if count := field.samples.kind.count(kind):
             tell(shown, f"ingest.check-{kind}", count=count)
-    if report["composites"]:
-        tell(shown, "ingest.check-composites", areas=report["composites"])
-    if report["sampled_on"]:
-        first, last = (date.fromisoformat(report["sampled_on"][at]) for at in (0, -1))
-        if first == last:
-            tell(shown, "ingest.check-sampled-on", day=first)
-        else:
-            tell(shown, "ingest.check-sampled-between", first=first, last=last)
-    for key, layer in report["layers"].items():
-        known = key if key.startswith("extra ") else words.say(shown, f"ingest.layer-{key.replace('_', '-')}")
-        name = known.removeprefix("extra ")
-        kind = _KINDS.get(layer["name"], "number")
-        tell(shown, f"ingest.check-layer-{layer['kind'].replace(' ', '-')}", layer=name, values=layer["count"],
-             source=layer["source"], **_spread(layer, kind))  # fmt: skip
-    if report["weather_days"]:
-        tell(shown, "ingest.check-weather", days=report["weather_days"])
+    if field.samples.areas:
+        tell(shown, "ingest.check-composites", areas=len(field.samples.areas))
+    if len(days) == 1:
+        tell(shown, "ingest.check-sampled-on", day=days[0])
+    elif days:
+        tell(shown, "ingest.check-sampled-between", first=days[0], last=days[-1])
+    for key, (name, kind, source, count, *spread) in _layers(field).items():
+        extra = key.removeprefix("extra ")
+        called = extra if extra != key else words.say(shown, f"ingest.layer-{key.replace('_', '-')}")
+        tell(shown, f"ingest.check-layer-{kind.replace(' ', '-')}", layer=called, values=count, source=source,
+             **_spread(spread, _KINDS.get(name, "number")))  # fmt: skip
+    if field.weather is not None and field.weather.days:
+        tell(shown, "ingest.check-weather", days=len(field.weather.days))
     say()
 
 
-def _spread(values: dict[str, Any], kind: "Kind", unit: str = "") -> "dict[str, Quantity]":
-    """Least, middle and greatest of a report, to three figures where they have no unit."""
+def _spread(values: list[float], kind: "Kind") -> "dict[str, Quantity]":
+    """Least, middle and greatest, to three figures where they have no unit."""
     from vrn.findings import Quantity
 
-    found = {name: float(values[f"{name}{unit}"]) for name in ("least", "median", "most")}
-    return {name: Quantity(kind, float(f"{value:.3g}") if kind == "number" else value) for name, value in found.items()}
+    shown = (float(f"{value:.3g}") if kind == "number" else value for value in values)
+    return dict(zip(("least", "median", "most"), (Quantity(kind, value) for value in shown), strict=True))

@@ -1,6 +1,6 @@
 """``vrn methods``: published methods, their sources, inputs and valid range."""
 
-from typing import Annotated, Any, Final
+from typing import Annotated, Final
 
 import typer
 
@@ -82,7 +82,7 @@ def _meaning(one: Input) -> str:
     return f"{text}; {sentence(TRADE, 'methods.one-input-range', low=low, high=high)}"
 
 
-def _plain(item: Method) -> dict[str, Any]:
+def _plain(item: Method) -> dict[str, object]:
     return {
         "key": item.key, "title": item.title, "formula": item.formula, "region": item.region, "source": item.source,
         "factor": item.factor, "contains": item.contains, "kind": item.kind,

@@ -1,5 +1,6 @@
 """``vrn need``: one reading to the nitrogen still needed, as a ledger."""
 
+from collections.abc import Mapping
 from typing import Annotated, Any, Final
 
 import numpy as np
@@ -122,7 +123,7 @@ def _set(chosen: Method, others: list[str]) -> dict[str, float]:
     return found
 
 
-def _refuse_nan(values: dict[str, Any]) -> None:
+def _refuse_nan(values: dict[str, object]) -> None:
     for name, value in values.items():
         if isinstance(value, float) and not np.isfinite(value):
             problem = f"{name} is {value}."
@@ -133,20 +134,17 @@ def _refuse_metric(yield_goal_bu_ac: float | None) -> None:
     """A goal of 12 is one of tonnes: the field file refuses it too."""
     if yield_goal_bu_ac is not None and not LEAST_GOAL_BU_AC <= yield_goal_bu_ac <= MOST_GOAL_BU_AC:
         problem = f"--yield-goal is {yield_goal_bu_ac:g}."
-        raise OutOfRangeError(
-            problem, f"Give bushels an acre, {LEAST_GOAL_BU_AC:g} to {MOST_GOAL_BU_AC:g}; 1 t/ha is 15.9 bu/ac."
-        )
+        span = f"{LEAST_GOAL_BU_AC:g} to {MOST_GOAL_BU_AC:g}"
+        raise OutOfRangeError(problem, f"Give bushels an acre, {span}; 1 t/ha is 15.9 bu/ac.")
 
 
-def _refuse_missing(chosen: Method, known: dict[str, Any]) -> None:
+def _refuse_missing(chosen: Method, known: Mapping[str, object]) -> None:
     """Name the options of what the method still wants."""
     absent = chosen.missing(**inputs_of(chosen, known))
     if absent:
         problem = f"{chosen.key} needs {', '.join(absent)}."
-        remedy = (
-            f"Give {', '.join(_OPTION.get(name, name) for name in absent)}; `vrn methods {chosen.key}` explains them."
-        )
-        raise OutOfRangeError(problem, remedy)
+        options = ", ".join(_OPTION.get(name, name) for name in absent)
+        raise OutOfRangeError(problem, f"Give {options}; `vrn methods {chosen.key}` explains them.")
 
 
 def _say_ledger(
@@ -193,7 +191,7 @@ def _say_results(results: tuple[MethodResult, ...]) -> None:
     say(sentence(TRADE, "methods.none-is-the-law"))
 
 
-def _plain_result(result: MethodResult) -> dict[str, Any]:
+def _plain_result(result: MethodResult) -> dict[str, object]:
     chosen = result.method
     return {
         "key": chosen.key, "title": chosen.title, "region": chosen.region, "source": chosen.source,
@@ -209,7 +207,7 @@ def _tenth(value: float | None) -> float | None:
 
 def _plain(
     ledger: Ledger, chosen: Method, findings: tuple[Finding, ...], meter_lb_ac: tuple[float, float]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     band = ledger.band_lb_ac
     return {
         "method": {"key": chosen.key, "title": chosen.title, "source": chosen.source},

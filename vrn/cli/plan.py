@@ -1,12 +1,13 @@
-"""``vrn plan``: where to pull cores, and where one more reading would bring most."""
+"""``vrn plan``: where to pull cores, and where one more reading would bring most; ``vrn start``: a new field folder."""
 
 import re
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vrn.cli.app import app, leave_if_warned, progress, say, say_findings, say_json
+from vrn.cli.app import app, leave_if_warned, progress, say, say_findings, say_json, tell
 from vrn.errors import OutOfRangeError
 from vrn.units import FT_M
 
@@ -84,7 +85,7 @@ def plan(
 def _made(
     field_file: Path, options: "PlanOptions", count: int | None, avoid: tuple[Path, ...], avoid_by_ft: float
 ) -> "Plan":
-    with progress() as tell:
+    with progress() as step:
         from vrn.ingest.read import read_avoided, read_ground
         from vrn.sampling.make_plan import plan_next, plan_samples
 
@@ -96,7 +97,7 @@ def _made(
 
         field = read_field(field_file)
         avoided = read_avoided(avoid, field, keep_off_ft=avoid_by_ft)
-        return plan_next(build(field, progress=tell), count, options, avoid=avoided)
+        return plan_next(build(field, progress=step), count, options, avoid=avoided)
 
 
 def _one_of(option: str, value: str, allowed: tuple[str, ...]) -> str:
@@ -153,7 +154,7 @@ def _say_plan(made: "Plan") -> None:
         price = made.settings.prices.n_per_lb
         if price is not None:
             money = Quantity("money", made.next.gain_lb * price)
-            say(words(shown, "plan.next-worth", price=Quantity("price_n", price), money=money))
+            tell(shown, "plan.next-worth", price=Quantity("price_n", price), money=money)
     if made.places:
         say()
         say(second_foot_text(made, shown))
@@ -163,23 +164,22 @@ def _say_plan(made: "Plan") -> None:
 def _say_written(made: "Plan", written: tuple[Path, ...], field_file: Path) -> None:
     """Files, and what to do with them."""
     from vrn.words import UnitFormat
-    from vrn.words import say as words
 
     shown = UnitFormat.of(made.settings.units)
     form = next(path for path in written if path.suffix == ".csv")
     samples = made.settings.samples.file
     say()
     for path in written:
-        say(words(shown, "plan.wrote", path=str(path)))
+        tell(shown, "plan.wrote", path=str(path))
     say()
     if made.next is not None:
-        say(words(shown, "plan.then-add", form=str(form), samples=samples, field=str(field_file)))
+        tell(shown, "plan.then-add", form=str(form), samples=samples, field=str(field_file))
         return
-    say(words(shown, "plan.then-fill-in", form=form.name, samples=samples, field=field_file.name))
+    tell(shown, "plan.then-fill-in", form=form.name, samples=samples, field=field_file.name)
     if made.areas:
         areas = _shown(next(path for path in written if path.name == "areas.geojson"), field_file)
-        say(words(shown, "plan.then-areas", field=field_file.name, areas=areas))
-    say(words(shown, "plan.then-check", field=str(field_file)))
+        tell(shown, "plan.then-areas", field=field_file.name, areas=areas)
+    tell(shown, "plan.then-check", field=str(field_file))
 
 
 def _shown(path: Path, field_file: Path) -> str:
@@ -187,3 +187,61 @@ def _shown(path: Path, field_file: Path) -> str:
     import os
 
     return Path(os.path.relpath(path, field_file.resolve().parent)).as_posix()
+
+
+_HELP_START = """Make a new field folder: a commented field.toml and a form for the samples.
+
+With a boundary, a copy of it too and a first sampling plan. Nothing that is there is overwritten.
+
+Example:  vrn start ash_hill_3
+
+Example:  vrn start cedar_bend_2027 --boundary demo_fields/cedar_bend/boundary.geojson
+"""
+
+
+@app.command(help=_HELP_START)
+def start(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="the folder to make")],
+    season: Annotated[int | None, typer.Option("--season", help="year of harvest; this year when not given")] = None,
+    metric: Annotated[bool, typer.Option("--metric", help="kilograms, hectares, tonnes and centimetres")] = False,
+    boundary: Annotated[
+        Path | None, typer.Option("--boundary", help="outline of the field; plans the sampling")
+    ] = None,
+) -> None:
+    """Write the files and say what comes next."""
+    from vrn.files.staging import write_new_folder
+    from vrn.ingest.new_field import boundary_to_copy, new_field_files
+    from vrn.words import UnitFormat
+
+    shown = UnitFormat(metric=metric)
+    year = season if season is not None else date.today().year
+    field_file = folder / "field.toml"
+    copied = {} if boundary is None else dict([boundary_to_copy(boundary)])
+    name = next(iter(copied), "boundary.geojson")
+    for path in write_new_folder(folder, {**new_field_files(year, metric=metric, boundary=name), **copied}):
+        tell(shown, "ingest.start-wrote", path=str(path))
+    say()
+    if copied:
+        _first_plan(field_file)
+    else:
+        tell(shown, "ingest.start-boundary", file=str(field_file))
+    say()
+    tell(shown, "ingest.start-next", file=str(field_file))
+
+
+def _first_plan(field_file: Path) -> None:
+    """Plan the sampling from the boundary alone."""
+    from vrn.files.plan import write_plan
+    from vrn.files.plan_words import plan_facts
+    from vrn.ingest.read import read_ground
+    from vrn.pages.plan_sheet import field_sheet
+    from vrn.sampling.make_plan import plan_samples
+    from vrn.words import UnitFormat
+
+    made = plan_samples(read_ground(field_file))
+    shown = UnitFormat.of(made.settings.units)
+    for path in write_plan(made, field_file.parent / "plan", sheet=field_sheet(made)):
+        tell(shown, "ingest.start-wrote", path=str(path))
+    say()
+    samples = str(field_file.parent / "samples.csv")
+    tell(shown, "ingest.start-first-plan", facts=plan_facts(made, shown), samples=samples, file=str(field_file))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 import numpy as np
 import typer
 
-from vrn.cli.app import app, leave_if_warned, say, say_findings, say_json
+from vrn.cli.app import app, leave_if_warned, say, say_findings, say_json, tell
 from vrn.errors import InputFileError
 from vrn.findings import Quantity
 
@@ -90,23 +90,17 @@ def _top_foot_ppm(field: "Field") -> float | None:
 def _say_effect(field: "Field", effect: "RainEffect", shown: "UnitFormat") -> None:
     from vrn.words import say as sentence
 
-    say(sentence(shown, "weather.up-to", field=field.name, day=effect.on))
+    tell(shown, "weather.up-to", field=field.name, day=effect.on)
     say()
     near, far = (Quantity("depth", part) for part in effect.moved_in)
     rain, drained = Quantity("rain", effect.rain_since_in), Quantity("rain", effect.drained_since_in)
-    say(
-        sentence(
-            shown, "weather.since-last", rain=rain, drained=drained, near=near, far=far, days=effect.days_saturated
-        )
-    )
+    tell(shown, "weather.since-last", rain=rain, drained=drained, near=near, far=far, days=effect.days_saturated)
     for fate in effect.fates:
         item, (least, most) = fate.applied, (Quantity("share", part) for part in fate.nitrate_share)
         say()
-        say(
-            sentence(
-                shown, "weather.application", pounds=Quantity("rate", item.n_lb_ac), product=item.product, day=item.on,
-                placement=item.placement, least=least, most=most, weeks=Quantity("number", fate.weeks),
-            )
+        tell(
+            shown, "weather.application", pounds=Quantity("rate", item.n_lb_ac), product=item.product, day=item.on,
+            placement=item.placement, least=least, most=most, weeks=Quantity("number", fate.weeks),
         )  # fmt: skip
         for word, name in _FATES:
             span = shown.range("amount", *getattr(fate, name))

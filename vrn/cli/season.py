@@ -2,7 +2,7 @@
 
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -130,7 +130,7 @@ def _say_results(results: tuple["Result", ...], shown: "UnitFormat") -> None:
 
 def _plain(
     fields: tuple["Due", ...], orders: tuple["Order", ...], results: tuple["Result", ...], today: date
-) -> dict[str, Any]:
+) -> dict[str, object]:
     from dataclasses import asdict, replace
 
     def text(day: date | None) -> str | None:
@@ -157,7 +157,7 @@ def _plain(
     }  # fmt: skip
 
 
-def _strip_numbers(found: "StripResponse") -> dict[str, Any]:
+def _strip_numbers(found: "StripResponse") -> dict[str, object]:
     from dataclasses import fields
 
     return {item.name: getattr(found, item.name) for item in fields(found) if item.name != "findings"}

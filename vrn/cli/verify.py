@@ -1,12 +1,14 @@
-"""``vrn verify``: what was written, read again by other readers."""
+"""``vrn verify``, ``compare`` and ``show``: a written folder read again, held against what was applied, looked at."""
 
+import math
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vrn.cli.app import FINDINGS, app, say, say_json, tell
+from vrn.cli.app import FINDINGS, app, leave_if_warned, say, say_findings, say_json, tell
+from vrn.errors import InputFileError
 
 if TYPE_CHECKING:
     from vrn.audit import Check
@@ -57,3 +59,119 @@ def check_lines(checks: "Iterable[Check]", shown: "UnitFormat") -> list[str]:
                found=worded(shown, check.code, **check.quantities))
         for check in checks
     ]  # fmt: skip
+
+
+if TYPE_CHECKING:
+    from vrn.model.applied import Comparison
+    from vrn.words import UnitFormat
+
+_HELP_COMPARE = """Compare what was really applied with the prescription: totals, zones, skips, overlaps.
+
+AS_APPLIED is a CSV, shapefile, GeoPackage or GeoJSON of points in the order they were driven, or of polygons; or the
+machine's own log: a TASKDATA folder or its zip.
+
+Example:  vrn compare cedar_bend_rx as_applied.csv --unit gal/ac --width-ft 60
+"""
+
+
+@app.command(help=_HELP_COMPARE)
+def compare(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="folder that vrn build wrote")],
+    as_applied: Annotated[Path, typer.Argument(metavar="AS_APPLIED", help="what the machine recorded")],
+    out: Annotated[
+        Path | None, typer.Option("--out", help="folder for page and map layer (default: DIR_applied)")
+    ] = None,
+    rate_column: Annotated[
+        str | None, typer.Option("--rate-column", help="column with the rate; of a log, the device element, as DET-3")
+    ] = None,
+    unit: Annotated[
+        str | None, typer.Option("--unit", help="of that rate: gal/ac, lb/ac, lb N/ac, L/ha, kg/ha, kg N/ha")
+    ] = None,
+    width_ft: Annotated[
+        float | None, typer.Option("--width-ft", help="width of the machine, if the file has none")
+    ] = None,
+    json_: Annotated[bool, typer.Option("--json", help="print the numbers for a machine, write nothing")] = False,
+) -> None:
+    """Compare, write page and layer, print the numbers, and end with 1 when a person must look."""
+    from vrn.audit import compare as hold_against
+    from vrn.words import UnitFormat, findings_json
+
+    found = hold_against(folder, as_applied, rate_column=rate_column, unit=unit, width_ft=width_ft)
+    shown = UnitFormat.of(found.units)
+    if json_:
+        say_json(found.to_plain() | {"findings": findings_json(shown, found.findings)})
+    else:
+        from vrn.pages.compared import write_comparison
+
+        absolute = folder.resolve()
+        written = write_comparison(found, out if out is not None else absolute.with_name(f"{absolute.name}_applied"))
+        _say_compared(found, shown)
+        say()
+        tell(shown, "console.written-comparison", folder=str(written))
+    leave_if_warned(found.findings)
+
+
+def _say_compared(found: "Comparison", shown: "UnitFormat") -> None:
+    """Print totals, zones and findings."""
+    from vrn.findings import Quantity
+    from vrn.words import finding_texts
+    from vrn.words import say as worded
+
+    band = Quantity("share", 0.1)
+    tell(shown, "console.compared", field=found.field, season=str(found.season), file=found.source)
+    tell(
+        shown, "console.applied-total", applied=Quantity(found.unit, found.applied_product), band=band,
+        share=Quantity("share", found.applied_product / found.prescribed_product),
+        planned=Quantity(found.unit, found.prescribed_product), within=Quantity("share", found.within_share),
+    )  # fmt: skip
+    if not math.isnan(found.skipped_acres):
+        tell(shown, "console.applied-twice", skipped=Quantity("area", found.skipped_acres),
+             overlapped=Quantity("area", found.overlapped_acres))  # fmt: skip
+    say()
+    heads = (
+        worded(shown, "console.head-zone"), worded(shown, "console.head-driven", unit=shown.unit("area")),
+        worded(shown, "console.head-planned"), worded(shown, "console.head-applied", unit=shown.unit("rate")),
+        worded(shown, "console.head-within", band=band),
+    )  # fmt: skip
+    say("".join(f"{head:>17}" for head in heads))
+    for zone in found.zones:
+        cells = (
+            str(zone.zone) if zone.zone else worded(shown, "console.zone-no-apply"),
+            shown.number("area", zone.driven_acres, decimals=2), shown.number("rate", zone.target_n_lb_ac),
+            "-" if math.isnan(zone.mean_n_lb_ac) else shown.number("rate", zone.mean_n_lb_ac),
+            "-" if math.isnan(zone.within_share) else shown.text("share", zone.within_share),
+        )  # fmt: skip
+        say("".join(f"{cell:>17}" for cell in cells))
+    reasons = [worded(shown, f"audit.dropped-{why}", records=count) for why, count in found.dropped.items() if count]
+    code = "console.records-left-out" if reasons else "console.records-used"
+    tell(shown, code, records=len(found.footprints), reasons=", ".join(reasons))
+    say()
+    say_findings(finding_texts(shown, found.findings))
+
+
+_HELP_SHOW = """Open the map of a written prescription in the browser; it needs no network.
+
+Example:  vrn show cedar_bend_rx
+"""
+
+
+@app.command(help=_HELP_SHOW)
+def show(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="folder that vrn build wrote")],
+    report: Annotated[bool, typer.Option("--report", help="the report instead of the map")] = False,
+    path: Annotated[bool, typer.Option("--path", help="only print where it is")] = False,
+) -> None:
+    """Open the page, or say where it is where no browser can be started."""
+    page = (folder / ("report.html" if report else "map.html")).absolute()
+    if not page.is_file():
+        problem = f"{folder} holds no {page.name}."
+        raise InputFileError(problem, "Give the folder that `vrn build FIELD.toml --out DIR` wrote.")
+    if path:
+        say(str(page))
+        return
+    import webbrowser
+
+    from vrn.words import UnitFormat
+
+    opened = webbrowser.open(page.as_uri())
+    tell(UnitFormat(metric=False), "console.page-opened" if opened else "console.page-not-opened", page=str(page))

@@ -15,7 +15,8 @@ from vrn.files.names import cell_text, status
 from vrn.prescription.model import Change, Prescription
 from vrn.words import UnitFormat, say
 
-Layer = tuple[str, str, Sequence[shapely.Geometry] | NDArray[np.object_], Mapping[str, object]]
+# name, geometry type, shapes and columns; a table has no shapes
+Layer = tuple[str, str | None, Sequence[shapely.Geometry] | NDArray[np.object_] | None, Mapping[str, object]]
 
 
 def write_tables(prescription: Prescription, folder: Path) -> None:
@@ -89,9 +90,9 @@ def write_layers(path: Path, layers: Sequence[Layer], crs: str, on: date) -> Non
     try:
         for number, (layer, kind, geometry, columns) in enumerate(layers):
             pyogrio.raw.write(
-                path, np.array(shapely.to_wkb(geometry), dtype=object),
-                field_data=[np.asarray(values) for values in columns.values()], fields=list(columns),
-                layer=layer, driver="GPKG", geometry_type=kind, crs=crs, append=number > 0,
+                path, None if geometry is None else np.array(shapely.to_wkb(geometry), dtype=object),
+                field_data=[np.asarray(values) for values in columns.values()], fields=list(columns), layer=layer,
+                driver="GPKG", geometry_type=kind, crs=None if geometry is None else crs, append=number > 0,
             )  # fmt: skip
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})

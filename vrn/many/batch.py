@@ -7,15 +7,13 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 from vrn.errors import OutputError
 from vrn.files.staging import move
 from vrn.many.book import Entry, latest, record_build, refuse_stranger
 from vrn.many.manifest import Job, read_manifest
 from vrn.many.pool import build_many, knock, usable_processors
-from vrn.many.task import Row
-from vrn.many.unchanged import is_unchanged, sha256_of, summary_in
+from vrn.many.task import Row, is_unchanged, sha256_of, summary_in
 
 _STALE = "Its folder still holds the prescription of an earlier build: do not load that one."
 
@@ -52,25 +50,7 @@ class Tally:
 
 
 class BatchRun:
-    """
-    A run over many fields.
-
-    Parameters
-    ----------
-    manifest : str
-        As ``read_manifest`` takes it.
-    out : Path
-        Folder of all.
-    book : Path, optional
-        Season book; ``out / "season.db"`` when not given.
-    force : bool
-        Build unchanged fields too.
-
-    Raises
-    ------
-    VrnError
-        If the manifest cannot be used.
-    """
+    """A run over many fields into a folder, remembered in a book, ``out / "season.db"`` if none is given."""
 
     def __init__(self, manifest: str, out: Path, *, book: Path | None = None, force: bool = False) -> None:
         self.jobs = read_manifest(manifest)
@@ -79,31 +59,13 @@ class BatchRun:
         self.tally = Tally(total=len(self.jobs))
 
     def rows(
-        self,
-        *,
-        workers: int | None = None,
-        scheduler: str | None = None,
-        ship: bool = False,
+        self, *, workers: int | None = None, scheduler: str | None = None, ship: bool = False,
         stop: Callable[[], bool] = lambda: False,
-    ) -> Iterator[Row]:
-        """
-        Every field's row as it is done; each is in the book by then. At the end the table ``fields.csv`` is written.
+    ) -> Iterator[Row]:  # fmt: skip
+        """Every field's row as it is done; each is in the book by then. At the end the table ``fields.csv`` is written.
 
-        Parameters
-        ----------
-        workers : int, optional
-            Local worker processes; as many as processors when not given.
-        scheduler : str, optional
-            Address of a Dask scheduler.
-        ship : bool
-            Send each field's files with its task.
-        stop : callable
-            Once it says yes, no other field is begun.
-
-        Raises
-        ------
-        VrnError
-            If the book, the scheduler or the folder cannot be used: nothing is written then.
+        Once ``stop`` says yes, no other field is begun. VrnError, and nothing is written, if the book, the scheduler or
+        the folder cannot be used.
         """
         self._begin(scheduler)
         rows: dict[str, Row] = {}
@@ -172,9 +134,8 @@ class BatchRun:
         except OSError as error:
             part.unlink(missing_ok=True)
             problem = f"The table {self.out / 'fields.csv'} cannot be written: {error.strerror or error}."
-            raise OutputError(
-                problem, "Close it in other programs, or make room there. The fields and the season book are whole."
-            ) from error
+            remedy = "Close it in other programs, or make room there. The fields and the season book are whole."
+            raise OutputError(problem, remedy) from error
 
 
 def _plain_cell(value: object) -> object:
@@ -201,7 +162,7 @@ def _entry(row: Row) -> Entry:
         return Entry(field_file=row.field_file, folder=row.folder, status="failed", problem=row.problem,
                      remedy=row.remedy, field=row.name)  # fmt: skip
     folder = Path(row.folder)
-    summary: dict[str, Any] = summary_in(folder) or {}
+    summary = summary_in(folder) or {}
     drawn = json.loads((folder / "prescription.geojson").read_text(encoding="utf-8"))
     return Entry(
         field_file=row.field_file, folder=row.folder, status="built", field=summary["field"],
@@ -210,7 +171,7 @@ def _entry(row: Row) -> Entry:
     )  # fmt: skip
 
 
-def _crop_of(field_file: Path, folder: Path) -> dict[str, Any]:
+def _crop_of(field_file: Path, folder: Path) -> dict[str, str | None]:
     """Stage and dates of a field that was not built in this run; the sampling date stands in its output."""
     import sqlite3
     from contextlib import closing, suppress

@@ -52,26 +52,10 @@ CREATE INDEX IF NOT EXISTS outcome_of_field ON outcome (season, field);
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """
-    A field's latest build in a book.
+    """A field's latest build in a book; ``status`` is ``built`` or ``failed``, with problem and remedy.
 
-    Parameters
-    ----------
-    field_file, folder : str
-        Field file, and folder of the output.
-    status : {"built", "failed"}
-    problem, remedy : str
-        Of a failure.
-    field : str
-        Name of the field.
-    summary : dict
-        ``summary.json`` of the output; empty after a failure.
-    crop : dict
-        ``growth_stage``, ``sampled_on``, ``application_date`` as text or None.
-    outlines : list of dict
-        Features of ``prescription.geojson``.
-    recorded_at : str
-        UTC.
+    ``summary`` is ``summary.json`` of the output, ``outlines`` are the features of ``prescription.geojson``; ``crop``
+    holds ``growth_stage``, ``sampled_on`` and ``application_date``. The time is in UTC.
     """
 
     field_file: str
@@ -83,28 +67,16 @@ class Entry:
     season: int | None = None
     summary_sha256: str = ""
     summary: dict[str, Any] = made_by(default_factory=dict)
-    crop: dict[str, Any] = made_by(default_factory=dict)
+    crop: dict[str, str | None] = made_by(default_factory=dict)
     outlines: list[dict[str, Any]] = made_by(default_factory=list)
     recorded_at: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """
-    One thing that came of a field: what was applied, what a strip yielded, what the stalks held.
+    """One thing that came of a field, in the unit that ends ``what``, ``applied_product`` in the product's own.
 
-    Parameters
-    ----------
-    field : str
-        Name of the field.
-    what : str
-        ``applied_n_lb``, ``applied_product``, ``strip_yield_bu_ac`` or ``stalk_nitrate_ppm``.
-    value : float
-        In the unit that ends ``what``; ``applied_product`` in the product's own.
-    rate_n_lb_ac : float or None
-        Of a strip. [lb N/ac]
-    zone : int or None
-        Of the prescription.
+    ``what`` is ``applied_n_lb``, ``applied_product``, ``strip_yield_bu_ac`` or ``stalk_nitrate_ppm``.
     """
 
     field: str
@@ -117,10 +89,10 @@ class Outcome:
 
 
 @contextmanager
-def _open(path: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
+def _open(path: Path, *, write: bool, new: bool = True) -> Iterator[sqlite3.Connection]:
     """A connection with write-ahead log and patience; a transaction that ends whole or not at all."""
     refuse_stranger(path)
-    if not write and not path.exists():
+    if not (write and new) and not path.exists():
         problem = f"There is no season book {path}."
         raise InputFileError(problem, "vrn fields MANIFEST --out DIR writes one as DIR/season.db.")
     try:
@@ -130,10 +102,7 @@ def _open(path: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
                 _write_ahead(connection, path)
             connection.execute("BEGIN IMMEDIATE" if write else "BEGIN")
             try:
-                if write:
-                    _prepare(connection, path)
-                else:
-                    _check(connection, path)
+                (_prepare if write else _check)(connection, path)
                 yield connection
             except BaseException:
                 connection.execute("ROLLBACK")
@@ -141,9 +110,8 @@ def _open(path: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
             connection.execute("COMMIT")
     except sqlite3.Error as error:
         problem = f"The season book {path} cannot be {'written' if write else 'read'}: {error}."
-        raise OutputError(
-            problem, "Check the disk and its permissions; the book itself keeps its last whole state."
-        ) from error
+        remedy = "Check the disk and its permissions; the book itself keeps its last whole state."
+        raise OutputError(problem, remedy) from error
 
 
 def _connection(path: Path, *, write: bool) -> sqlite3.Connection:
@@ -174,18 +142,7 @@ def _write_ahead(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def refuse_stranger(path: Path) -> None:
-    """
-    Refuse a folder, and a file that is no database, where a season book should be.
-
-    Parameters
-    ----------
-    path : Path
-        May be missing.
-
-    Raises
-    ------
-    InputFileError
-    """
+    """InputFileError for a folder, or a file that is no database, where a season book should be; it may be missing."""
     if path.is_dir():
         problem = f"{path} is a folder, not a season book."
         raise InputFileError(problem, f"Give the file, as {path / 'season.db'}.")
@@ -232,16 +189,7 @@ def _now() -> str:
 
 
 def record_build(path: Path, *entries: Entry) -> None:
-    """
-    Write builds into a book, made when it is not there. Safe beside another process that writes.
-
-    Raises
-    ------
-    InputFileError
-        If the file is something else.
-    OutputError
-        If it cannot be written.
-    """
+    """Write builds into a book, made when it is not there. Safe beside another process that writes."""
     with _open(path, write=True) as book:
         book.executemany(
             "INSERT INTO build (recorded_at, field_file, folder, status, problem, remedy, field, season,"
@@ -256,14 +204,7 @@ def record_build(path: Path, *entries: Entry) -> None:
 
 
 def latest(path: Path, *, built: bool = False) -> tuple[Entry, ...]:
-    """
-    The latest build of each field file, by field name.
-
-    Parameters
-    ----------
-    built : bool
-        Pass over failures, back to the latest build that wrote a prescription.
-    """
+    """The latest build of each field file, by field name; with ``built`` the latest that wrote a prescription."""
     of = "FROM build WHERE status = 'built'" if built else "FROM build"
     return _entries(
         path,
@@ -292,10 +233,7 @@ def _entries(path: Path, which: str) -> tuple[Entry, ...]:
 
 def record_outcome(path: Path, *outcomes: Outcome) -> None:
     """Write what came of fields into an existing book; the same thing again replaces what stood there."""
-    if not path.exists():
-        problem = f"There is no season book {path}."
-        raise InputFileError(problem, "vrn fields MANIFEST --out DIR writes one as DIR/season.db.")
-    with _open(path, write=True) as book:
+    with _open(path, write=True, new=False) as book:
         for outcome in outcomes:
             book.execute(
                 "DELETE FROM outcome WHERE field = ? AND season = ? AND what = ? AND rate_n_lb_ac IS ? AND note = ?"
@@ -305,17 +243,9 @@ def record_outcome(path: Path, *outcomes: Outcome) -> None:
             book.execute(
                 "INSERT INTO outcome (recorded_at, field, season, what, value, rate_n_lb_ac, note, zone)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    _now(),
-                    outcome.field,
-                    outcome.season,
-                    outcome.what,
-                    outcome.value,
-                    outcome.rate_n_lb_ac,
-                    outcome.note,
-                    outcome.zone,
-                ),
-            )
+                (_now(), outcome.field, outcome.season, outcome.what, outcome.value, outcome.rate_n_lb_ac,
+                 outcome.note, outcome.zone),
+            )  # fmt: skip
 
 
 def outcomes(path: Path) -> tuple[Outcome, ...]:

@@ -9,21 +9,9 @@ DEMO_FIELDS = ("cedar_bend", "heron_flat", "mill_race")
 
 
 def copy_demo(name: str, into: Path) -> Path:
-    """
-    Copy a demo field's folder out.
+    """Copy a demo field's folder into another; returns its field file.
 
-    Parameters
-    ----------
-    name : {"cedar_bend", "heron_flat", "mill_race"}
-    into : Path
-        Folder that gets a folder of that name; made when it is not there.
-
-    Raises
-    ------
-    InputFileError
-        If there is no demo field of that name.
-    OutputError
-        If a file of the same name with other content stands where the copy would go, or nothing can be written there.
+    OutputError if a file of the same name with other content stands there, or nothing can be written.
     """
     if name not in DEMO_FIELDS:
         problem = f"There is no demo field {name!r}."

@@ -1,6 +1,7 @@
 """The season book as a GeoPackage: fields and zones of the latest builds, every build, and results."""
 
 import json
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ import shapely
 
 from vrn.errors import OutputError
 from vrn.files.staging import move
+from vrn.files.tables import Layer, write_layers
 from vrn.many.book import Entry, Outcome
 from vrn.model.season import Due, Result, SeasonZone
 from vrn.nitrogen.late_spring import stalk_class
@@ -18,22 +20,9 @@ def write_season_geopackage(
     fields: tuple[Due, ...], path: Path, *, builds: tuple[Entry, ...] = (), came: tuple[Outcome, ...] = (),
     results: tuple[Result, ...] = (),
 ) -> None:  # fmt: skip
-    """
-    Write layers ``fields`` and ``zones``, tables ``builds`` and ``outcomes``, in the place of an earlier GeoPackage.
+    """Write layers ``fields`` and ``zones``, tables ``builds`` and ``outcomes``, in the place of an earlier GeoPackage.
 
-    Parameters
-    ----------
-    builds : tuple of Entry
-        Every build of the book.
-    came : tuple of Outcome
-        What was applied, what strips yielded and what stalks held.
-    results : tuple of Result
-        The same by field, for the rows of this season.
-
-    Raises
-    ------
-    OutputError
-        If something else stands there, there is nothing to write, or it cannot be written.
+    OutputError if something else stands there, there is nothing to write, or it cannot be written.
     """
     drawn = [item for item in fields if item.zones]
     if not drawn:
@@ -42,10 +31,18 @@ def write_season_geopackage(
     if path.suffix.lower() != ".gpkg" or path.is_dir():
         problem = f"{path} does not end in .gpkg."
         raise OutputError(problem, "Name a file, as season.gpkg.")
+    zones = [(item, zone) for item in drawn for zone in item.zones]
+    layers: list[Layer] = [
+        ("fields", "MultiPolygon", [item.outline for item in drawn], _field_columns(drawn, results)),
+        ("zones", "MultiPolygon", [_multi(zone.outline) for _, zone in zones], _zone_columns(zones)),
+        ("builds", None, None, _build_columns(builds)),
+        ("outcomes", None, None, _outcome_columns(came)),
+    ]
     part = path.with_name(f".{path.name}.part.gpkg")
     try:
         part.unlink(missing_ok=True)
-        _write(part, drawn, builds, came, results)
+        latest = date.fromisoformat(max(item.recorded_at for item in drawn)[:10])  # same book, same bytes
+        write_layers(part, layers, "EPSG:4326", latest)
         move(part, path)
     except OSError as error:
         problem = f"{path} cannot be written: {error.strerror or error}."
@@ -54,38 +51,7 @@ def write_season_geopackage(
         part.unlink(missing_ok=True)
 
 
-def _write(
-    path: Path, drawn: list[Due], builds: tuple[Entry, ...], came: tuple[Outcome, ...], results: tuple[Result, ...]
-) -> None:
-    import pyogrio
-
-    zones = [(item, zone) for item in drawn for zone in item.zones]
-    layers: tuple[tuple[str, list[shapely.Geometry] | None, dict[str, Any]], ...] = (
-        ("fields", [item.outline for item in drawn], _field_columns(drawn, results)),
-        ("zones", [_multi(zone.outline) for _, zone in zones], _zone_columns(zones)),
-        ("builds", None, _build_columns(builds)),
-        ("outcomes", None, _outcome_columns(came)),
-    )
-    # GDAL writes today's date otherwise: same book, same bytes
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{_dated(drawn)}T00:00:00.000Z"})
-    try:
-        for number, (layer, outlines, columns) in enumerate(layers):
-            ground = None if outlines is None else np.array(shapely.to_wkb(outlines), dtype=object)
-            pyogrio.raw.write(
-                path, ground, field_data=list(columns.values()), fields=list(columns), layer=layer, driver="GPKG",
-                geometry_type=None if ground is None else "MultiPolygon", crs=None if ground is None else "EPSG:4326",
-                append=number > 0,
-            )  # fmt: skip
-    finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
-
-
-def _dated(drawn: list[Due]) -> str:
-    """Day of the latest record."""
-    return max(item.recorded_at for item in drawn)[:10]
-
-
-def _field_columns(drawn: list[Due], results: tuple[Result, ...]) -> dict[str, Any]:
+def _field_columns(drawn: list[Due], results: tuple[Result, ...]) -> dict[str, object]:
     by_field: dict[tuple[int | None, str], Result] = {(result.season, result.field): result for result in results}
     mine = [by_field.get((item.season, item.field)) for item in drawn]
     return {
@@ -107,7 +73,7 @@ def _field_columns(drawn: list[Due], results: tuple[Result, ...]) -> dict[str, A
     }
 
 
-def _zone_columns(zones: list[tuple[Due, SeasonZone]]) -> dict[str, Any]:
+def _zone_columns(zones: list[tuple[Due, SeasonZone]]) -> dict[str, object]:
     return {
         "field": _texts([item.field for item, _ in zones]),
         "zone": np.array([zone.zone for _, zone in zones], dtype=np.int32),
@@ -118,7 +84,7 @@ def _zone_columns(zones: list[tuple[Due, SeasonZone]]) -> dict[str, Any]:
     }
 
 
-def _build_columns(builds: tuple[Entry, ...]) -> dict[str, Any]:
+def _build_columns(builds: tuple[Entry, ...]) -> dict[str, object]:
     words = ("recorded_at", "field", "field_file", "folder", "status", "problem", "remedy", "summary_sha256")
     totals = ("acres", "total_n_lb", "total_product", "mean_rate_n_lb_ac")
     approval = {True: "approved", False: "DRAFT"}
@@ -133,7 +99,7 @@ def _build_columns(builds: tuple[Entry, ...]) -> dict[str, Any]:
     }
 
 
-def _outcome_columns(came: tuple[Outcome, ...]) -> dict[str, Any]:
+def _outcome_columns(came: tuple[Outcome, ...]) -> dict[str, object]:
     stalks = [stalk_class(item.value)[0] if item.what == "stalk_nitrate_ppm" else "" for item in came]
     return {
         "field": _texts([item.field for item in came]),

@@ -13,18 +13,7 @@ _DEVICE = re.compile(r"(con|prn|aux|nul|(com|lpt)\d)(\..*)?", re.IGNORECASE)  # 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """
-    One field to build.
-
-    Parameters
-    ----------
-    name : str
-        Folder of its output, below the folder of all.
-    field_file : Path
-        Absolute.
-    shown : str
-        As the manifest names it, with its row, for messages.
-    """
+    """One field to build: its output folder's name, its absolute field file, and how messages name it, with its row."""
 
     name: str
     field_file: Path
@@ -32,25 +21,12 @@ class Job:
 
 
 def read_manifest(manifest: str) -> tuple[Job, ...]:
-    """
-    Fields named by a CSV with a column ``field``, or found by a glob.
+    """Fields named by a CSV, in its order, or found by a glob as ``"valley/*/field.toml"``, sorted by path.
 
-    Parameters
-    ----------
-    manifest : str
-        A CSV file: ``field`` holds paths of field files relative to it, an optional ``folder`` names the folder of the
-        output. Or a glob as ``"valley/*/field.toml"``.
-
-    Returns
-    -------
-    jobs : tuple of Job
-        In the order of the manifest; a glob's sorted by path. A field file that is not there is a job like any other:
-        it fails when it is built, and the rest goes on.
-
-    Raises
-    ------
-    InputFileError
-        If there is no such file, no column ``field``, no field at all, or two fields would write to one folder.
+    In a CSV ``field`` holds paths of field files relative to it, an optional ``folder`` names the folder of the output.
+    A field file that is not there is a job like any other: it fails when it is built, and the rest goes on.
+    InputFileError if there is no such file, no column ``field``, no field at all, or two fields would write to one
+    folder.
     """
     pattern = glob.has_magic(manifest) and not Path(manifest).exists()
     jobs = _found(manifest) if pattern else _listed(Path(manifest))
@@ -110,11 +86,8 @@ def _folder_name(relative: str) -> str:
 
 
 def _safe(name: str) -> str:
-    r"""
-    A name that every file system takes.
+    r"""A name that every file system takes.
 
-    Examples
-    --------
     >>> _safe("north 40."), _safe("Con"), _safe("lpt1.x"), _safe(r"c:\valley")
     ('north_40', 'field_Con', 'field_lpt1.x', 'c_valley')
     """

@@ -16,23 +16,11 @@ _KINDS = ("applied_n_lb", "applied_product", "strip_yield_bu_ac", "stalk_nitrate
 
 
 def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]:
-    """
-    Outcomes from a CSV with the columns field, what, value and, where they apply, zone, rate_n_lb_ac, file, note.
+    """Outcomes from a CSV with the columns field, what, value and, where they apply, zone, rate_n_lb_ac, file, note.
 
-    Parameters
-    ----------
-    entries : tuple of Entry
-        Of the book: a field that is not in it is refused.
-
-    Raises
-    ------
-    InputFileError
-        Naming the row, for a field that is not in the book, an unknown ``what``, or a value that is no number.
-
-    Notes
-    -----
     ``applied_n_lb`` without a value takes it from an as-applied ``file``, relative to the table. A strip with a
-    ``zone`` and no rate has the rate that was prescribed there.
+    ``zone`` and no rate has the rate that was prescribed there. InputFileError names the row of a field that is not in
+    the book, an unknown ``what``, or a value that is no number.
     """
     from vrn.ingest.input_files import InputFiles
     from vrn.ingest.tables import read_csv_table
@@ -44,17 +32,13 @@ def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]
         column = table.find(name)
         if column is None and name in ("field", "what"):
             problem = f"{path.name}: there is no column {name} (columns: {', '.join(table.columns)})."
-            raise InputFileError(
-                problem, "The columns are field, what, value, and if need be zone, rate_n_lb_ac, file, note."
-            )
+            remedy = "The columns are field, what, value, and if need be zone, rate_n_lb_ac, file, note."
+            raise InputFileError(problem, remedy)
         columns[name] = table.column(column) if column is not None else [""] * len(table)
-    rows = (
-        dict(zip(columns, (cell.strip() for cell in cells), strict=True))
-        for cells in zip(*columns.values(), strict=True)
-    )
     found: dict[tuple[object, ...], int] = {}
     outcomes = []
-    for row, cells in zip(table.row, rows, strict=True):
+    for row, *texts in zip(table.row, *columns.values(), strict=True):
+        cells = {name: text.strip() for name, text in zip(columns, texts, strict=True)}
         item = _outcome(cells, f"{path.name} row {row}", entries, path.absolute().parent)
         same = (item.field, item.what, item.zone, item.rate_n_lb_ac, item.note)
         if same in found:
@@ -137,25 +121,11 @@ def strip_response(
     strips: tuple[Outcome, ...], *, lies_in: Mapping[int, int] | None = None, corn_per_bu: float | None = None,
     n_per_lb: float | None = None,
 ) -> StripResponse | None:  # fmt: skip
-    """
-    Fit the strips of one field, each zone (or pair, by its note) on a level of its own.
+    """Fit the strips of one field that have a rate, each zone (or pair, by its note) on a level of its own.
 
-    Parameters
-    ----------
-    strips : tuple of Outcome
-        Of kind ``strip_yield_bu_ac``; those without a rate are left out.
-    lies_in : mapping of int to int, optional
-        Zone of a check strip → zone of the need that it was laid in.
-    corn_per_bu, n_per_lb : float, optional
-        [$/bu], [$/lb N]
+    ``lies_in`` leads from a check strip's zone to that of the need it was laid in. Rates are those of the pass: what
+    was on before shifts a response and does not bend it.
 
-    Returns
-    -------
-    found : StripResponse or None
-        None without strips. Rates are those of the pass: what was on before shifts a response and does not bend it.
-
-    Examples
-    --------
     >>> rates = (60.0, 100.0, 140.0, 180.0)
     >>> strips = tuple(Outcome(field="Ash", season=2026, what="strip_yield_bu_ac", value=100 + n - 0.0025 * n * n,
     ...                        rate_n_lb_ac=n) for n in rates)
@@ -190,16 +160,8 @@ def _known(value: float) -> float | None:
 
 
 def stalks_by_zone(stalks: tuple[Outcome, ...]) -> tuple[ZoneStalks, ...]:
-    """
-    Class of each zone's mean stalk nitrate, and what it says for next year.
+    """Class of each zone's mean stalk nitrate, and what it says for next year.
 
-    Parameters
-    ----------
-    stalks : tuple of Outcome
-        Of kind ``stalk_nitrate_ppm``.
-
-    Examples
-    --------
     >>> test = Outcome(field="Ash", season=2026, what="stalk_nitrate_ppm", value=2600.0, zone=2)
     >>> stalks_by_zone((test,))
     (ZoneStalks(zone=2, stalk_ppm=2600.0, stalk_class='excess', cut_share=0.25),)

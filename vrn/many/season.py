@@ -18,13 +18,9 @@ _LAST_STAGE = 12.0
 
 
 def due(entries: tuple[Entry, ...], came: tuple[Outcome, ...], today: date) -> tuple[Due, ...]:
-    """
-    Fields in the order in which they want a decision: failed ones, then by days left, applied ones last.
+    """Fields in the order in which they want a decision: failed ones, then by days left, applied ones last.
 
-    Parameters
-    ----------
-    entries : tuple of Entry
-        Of several seasons only the last counts: nothing is due for a crop that was harvested.
+    Of several seasons only the last counts: nothing is due for a crop that was harvested.
     """
     applied = {(item.season, item.field) for item in came if item.what in ("applied_n_lb", "applied_product")}
     last = max((entry.season for entry in entries if entry.season is not None), default=None)
@@ -112,35 +108,22 @@ def season_results(
     entries: tuple[Entry, ...], came: tuple[Outcome, ...], *, corn_per_bu: float | None = None,
     n_per_lb: float | None = None,
 ) -> tuple[Result, ...]:  # fmt: skip
-    """
-    What was applied, what strips yielded and what stalks held, by field.
-
-    Parameters
-    ----------
-    corn_per_bu, n_per_lb : float, optional
-        For the rate that would have paid best. [$/bu], [$/lb N]
-    """
+    """What was applied, what strips yielded and what stalks held, by field; prices tell the rate that paid best."""
     results = []
     for season, field in sorted({(item.season, item.field) for item in came}):
         mine = [item for item in came if (item.season, item.field) == (season, field)]
         entry = next((entry for entry in entries if (entry.season, entry.field) == (season, field)), None)
         stalks = tuple(item for item in mine if item.what == "stalk_nitrate_ppm")
         strips = tuple(item for item in mine if item.what == "strip_yield_bu_ac")
-        stalk_ppm = sum(item.value for item in stalks) / len(stalks) if stalks else None
         by_zone = stalks_by_zone(stalks)
-        results.append(
-            Result(
-                field=field,
-                season=season,
-                prescribed_n_lb=entry.summary.get("total_n_lb") if entry else None,
-                applied_n_lb=_applied_n_lb(mine, entry),
-                stalk_ppm=stalk_ppm,
-                stalk_class=", ".join(dict.fromkeys(zone.stalk_class for zone in by_zone)),
-                strips=tuple((item.rate_n_lb_ac, item.value) for item in strips),
-                stalks=by_zone,
-                response=strip_response(strips, lies_in=_strips_of(entry), corn_per_bu=corn_per_bu, n_per_lb=n_per_lb),
-            )
-        )
+        results.append(Result(
+            field=field, season=season, prescribed_n_lb=entry.summary.get("total_n_lb") if entry else None,
+            applied_n_lb=_applied_n_lb(mine, entry), stalks=by_zone,
+            stalk_ppm=sum(item.value for item in stalks) / len(stalks) if stalks else None,
+            stalk_class=", ".join(dict.fromkeys(zone.stalk_class for zone in by_zone)),
+            strips=tuple((item.rate_n_lb_ac, item.value) for item in strips),
+            response=strip_response(strips, lies_in=_strips_of(entry), corn_per_bu=corn_per_bu, n_per_lb=n_per_lb),
+        ))  # fmt: skip
     return tuple(results)
 
 

@@ -1,12 +1,17 @@
-"""One field, one task: what a worker process does, and the row it hands back."""
+"""One field, one task: what a worker does, the row it hands back, and whether a folder still holds what it would do."""
 
 import ctypes
 import errno
 import functools
 import gc
+import hashlib
+import json
 import os
+import platform
 import threading
 from dataclasses import dataclass, field, fields, replace
+from functools import cache
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -16,44 +21,17 @@ from vrn.errors import OutputError, VrnError
 _ONE_FIELD = threading.Lock()
 _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # of mallopt, as glibc's malloc.h numbers them
 # what a busy disk or a network drive may say once and not again
-_PASSING = (
-    errno.EIO,
-    errno.EAGAIN,
-    errno.EBUSY,
-    errno.EINTR,
-    errno.ETIMEDOUT,
-    errno.ESTALE,
-    errno.EMFILE,
-    errno.ENFILE,
-)
+_PASSING = (errno.EIO, errno.EAGAIN, errno.EBUSY, errno.EINTR, errno.ETIMEDOUT, errno.ESTALE, errno.EMFILE,
+            errno.ENFILE)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """
-    What became of one field.
+    """What became of one field: ``built``, ``unchanged`` or ``failed``, with problem and remedy.
 
-    Parameters
-    ----------
-    name : str
-        Folder of the output, below the folder of all.
-    field_file, folder : str
-        Field file, and folder of the output.
-    status : {"built", "unchanged", "failed"}
-    problem, remedy : str
-        Of a failure.
-    warnings : int
-        Findings that a person must decide.
-    seconds : float
-        [s]
-    may_pass : bool
-        A failure that trying again may mend.
-    trace : str
-        Where an error that nobody foresaw came from.
-    crop : dict
-        ``growth_stage``, ``sampled_on``, ``application_date`` as text or None.
-    files : dict of str to bytes
-        Output of a task that was shipped; empty otherwise.
+    ``name`` is its output's folder below the folder of all. ``may_pass`` marks a failure that trying again may mend,
+    ``trace`` where an error that nobody foresaw came from; ``crop`` is as in the season book, ``files`` are those of a
+    task that was shipped.
     """
 
     name: str
@@ -66,10 +44,10 @@ class Row:
     seconds: float = 0.0
     may_pass: bool = False
     trace: str = ""
-    crop: dict[str, Any] = field(default_factory=dict)
+    crop: dict[str, str | None] = field(default_factory=dict)
     files: dict[str, bytes] = field(default_factory=dict)
 
-    def as_plain(self) -> dict[str, Any]:
+    def as_plain(self) -> dict[str, object]:
         """The row for a machine to read: plain values, without the files."""
         return {item.name: getattr(self, item.name) for item in fields(self) if item.name not in ("files", "may_pass")}
 
@@ -98,14 +76,7 @@ def prepare_worker() -> None:
 
 
 def build_field(name: str, field_file: str, folder: str) -> Row:
-    """
-    Read, build, write and verify one field; every failure becomes a row.
-
-    Parameters
-    ----------
-    name, field_file, folder : str
-        As in ``Row``.
-    """
+    """Read, build, write and verify one field; every failure becomes a row."""
     import time
     import traceback
 
@@ -191,3 +162,50 @@ def _verified(staged: Path) -> None:
         wrong = " ".join(f"{check.about}: {say(shown, check.code, **check.quantities)}" for check in found.failed[:3])
         problem = f"What was written for this field does not check, and was taken away again. {wrong}"
         raise OutputError(problem, "Build it alone with vrn build and look at what it says, or report it.")
+
+
+def sha256_of(path: Path) -> str:
+    """Hash of a file's bytes."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def summary_in(folder: Path) -> dict[str, Any] | None:
+    """The summary of a whole output folder; None when there is none, or it cannot be read."""
+    try:
+        summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return summary if isinstance(summary, dict) else None
+
+
+def is_unchanged(field_file: Path, folder: Path) -> bool:
+    """Whether an output folder's inputs, files and versions are all what they were when it was written."""
+    summary = summary_in(folder)
+    if summary is None:
+        return False
+    try:
+        inputs, files, versions = summary["inputs"], summary["files"], summary["versions"]
+        return (
+            field_file.name in inputs
+            and bool(files)
+            and all(_version_here(name) == was for name, was in versions.items())
+            and all(sha256_of(field_file.parent / name) == was for name, was in inputs.items())
+            and all(sha256_of(folder / name) == was for name, was in files.items())
+        )
+    except (OSError, KeyError, TypeError, AttributeError, ValueError):
+        return False
+
+
+@cache
+def _version_here(name: str) -> str | None:
+    if name == "python":
+        return platform.python_version()
+    if name == "vrn":
+        from vrn import __version__
+
+        return __version__
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return None
