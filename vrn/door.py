@@ -20,11 +20,8 @@ def call(method: str, *given: Any, **named: Any) -> Any:
 
 
 def card(title: str, *rows: str) -> str:
-    """
-    A noun in a few lines: a title, then a line for each row that says something.
+    """A noun in a few lines: a title, then a line for each row that says something.
 
-    Examples
-    --------
     >>> print(card("Surface nitrate_ppm", "4.0 to 22.5, mean 12.1", ""))
     Surface nitrate_ppm
       4.0 to 22.5, mean 12.1
@@ -33,11 +30,8 @@ def card(title: str, *rows: str) -> str:
 
 
 def span(values: Any, *, unit: str = "") -> str:
-    """
-    Least and greatest of many numbers, and how many are unknown.
+    """Least and greatest of many numbers, and how many are unknown.
 
-    Examples
-    --------
     >>> span([3.0, float("nan"), 12.25]), span([5.0, 5.0], unit="lb/ac")
     ('3 to 12.25 (1 of 3 unknown)', '5 lb/ac')
     """

@@ -15,20 +15,12 @@ Kind = Literal[
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """
-    A value with its kind, which says the unit it is in and how it is written.
+    """A value in the trade's unit of its kind, None where unknown; the kind says how it is written.
 
-    Parameters
-    ----------
-    kind : str
-        ``"rate"`` [lb N/ac], ``"amount"`` and ``"whole_amount"`` [lb/ac of nitrogen],
-        ``"mass"`` [lb N], ``"area"`` [ac], ``"length"`` and
-        ``"distance"`` [ft], ``"depth"`` and ``"rain"`` [in], ``"yield"`` [bu/ac], ``"concentration"`` [ppm],
-        ``"share"`` [0 … 1], ``"percent"`` and ``"organic_matter"`` [%], ``"speed"`` [mph], ``"density"`` [lb/gal],
-        ``"temperature"`` [°F], ``"money"`` [$], ``"money_area"`` [$/ac], ``"price_n"`` [$/lb N], ``"price_corn"``
-        [$/bu], product by its unit (``"gal"``, ``"lb/ac"`` …), ``"count"``, ``"number"``, ``"date"``, ``"text"``.
-    value : float, int, str, date or None
-        In the trade's unit of the kind; None where it is unknown.
+    ``rate`` and ``lb N/ac`` are lb N/ac, ``amount`` and ``whole_amount`` lb/ac of nitrogen, ``mass`` lb N, ``area`` ac,
+    ``length`` and ``distance`` ft, ``depth`` and ``rain`` in, ``yield`` bu/ac, ``concentration`` ppm, ``share`` 0 to 1,
+    ``percent`` and ``organic_matter`` %, ``speed`` mph, ``density`` lb/gal, ``temperature`` °F, ``money`` $,
+    ``money_area`` $/ac, ``price_n`` $/lb N, ``price_corn`` $/bu; product goes by its unit.
     """
 
     kind: Kind
@@ -37,19 +29,10 @@ class Quantity:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """
-    One thing the tool noticed about its inputs or its own answer.
+    """One thing the tool noticed about its inputs or its own answer; ``room.what`` names its sentence in the catalogue.
 
-    Parameters
-    ----------
-    code : str
-        Names the sentence in the catalogue, ``"room.what"``.
-    level : {"note", "warning"}
-        ``note``: assumed or done, and stated. ``warning``: a person must decide.
-    about : str
-        Where it belongs: a file, a file and row, a key path of the field file, or a part of the answer.
-    quantities : dict of str to Quantity
-        What the sentence is filled with.
+    A ``note`` was assumed or done, and is stated; for a ``warning`` a person must decide. ``about`` says where it
+    belongs: a file, a file and row, a key path of the field file, or a part of the answer.
     """
 
     code: str
@@ -62,19 +45,8 @@ class Finding:
 
 
 def note(code: str, about: object, **quantities: Quantity | int | str | date) -> Finding:
-    """
-    Something assumed or done, and stated.
+    """Something assumed or done, and stated; a bare int is a count, a bare str a text, a bare date a date.
 
-    Parameters
-    ----------
-    code : str
-    about : object
-        Its text says where it belongs.
-    **quantities : Quantity, int, str or date
-        A bare int is a count, a bare str a text, a bare date a date.
-
-    Examples
-    --------
     >>> note("samples.rows-passed-over", "samples.csv", rows=3).quantities
     {'rows': Quantity(kind='count', value=3)}
     """
@@ -82,11 +54,8 @@ def note(code: str, about: object, **quantities: Quantity | int | str | date) ->
 
 
 def warning(code: str, about: object, **quantities: Quantity | int | str | date) -> Finding:
-    """
-    Something a person must decide; parameters as in `note`.
+    """Something a person must decide; parameters as in `note`.
 
-    Examples
-    --------
     >>> warning("rates.draft", "review").level
     'warning'
     """

@@ -26,19 +26,9 @@ _UNNAMED_PLACES: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingText:
-    """
-    A finding in words.
+    """A finding in words: where it belongs, and a sentence or two each for problem and remedy.
 
-    Parameters
-    ----------
-    code, level, about : str
-        As the finding's.
-    place : str
-        Where it belongs, in plain words.
-    problem, remedy : str
-        One or two sentences each.
-    paste : str
-        Line of the field file that settles it, for the console; empty where there is none.
+    ``paste`` is the line of the field file that settles it, for the console; empty where there is none.
     """
 
     code: str
@@ -51,44 +41,27 @@ class FindingText:
 
 
 def say(units: UnitFormat, code: str, /, **quantities: Quantity | Value) -> str:
-    """
-    A sentence, heading or label of the catalogue.
+    """A sentence, heading or label: ``"room.name"`` is the entry ``name`` of ``SENTENCES`` in ``words/room.py``.
 
-    Parameters
-    ----------
-    units : UnitFormat
-        How the reader sees numbers.
-    code : str
-        ``"room.name"``: the entry ``name`` of ``SENTENCES`` in ``words/room.py``.
-    **quantities : Quantity, str, int, date
-        A bare int is a count, a bare str a text.
-
-    Raises
-    ------
-    KeyError
-        If the catalogue has no such entry, or the entry names a quantity that is not given.
+    A bare int is a count, a bare str a text. KeyError if there is no such entry, or it names a quantity that is not
+    given.
     """
     room, name = code.split(".", 1)
     return _filled(import_module(f"vrn.words.{room}").SENTENCES[name], quantities, units)
 
 
-class Labelled(Protocol):
+class _Labelled(Protocol):
     """What has a label of its own and may name a better one in the catalogue, as a line of the ledger."""
 
     @property
-    def label(self) -> str:
-        """In the trade's units."""
-
+    def label(self) -> str: ...
     @property
-    def code(self) -> str:
-        """Of the label in the catalogue; empty where there is none."""
-
+    def code(self) -> str: ...
     @property
-    def quantities(self) -> dict[str, Quantity]:
-        """What that label is filled with."""
+    def quantities(self) -> dict[str, Quantity]: ...
 
 
-def label_of(units: UnitFormat, line: Labelled) -> str:
+def label_of(units: UnitFormat, line: _Labelled) -> str:
     """The label of a ledger's line in the reader's units; a line of the user's own keeps the label it has."""
     return say(units, line.code, **line.quantities) if line.code else line.label
 
@@ -117,11 +90,8 @@ def _finding_text(units: UnitFormat, finding: Finding) -> FindingText:
 
 
 def place_of(about: str) -> str:
-    """
-    Where a finding belongs, in plain words: a key of the field file by what it is about, a file and row as they are.
+    """Where a finding belongs, in plain words: a key of the field file by what it is about, a file and row as they are.
 
-    Examples
-    --------
     >>> place_of("samples.reported_as"), place_of("zone 3"), place_of("samples.csv row 4")
     ('Samples', 'Zone 3', 'samples.csv row 4')
     """
@@ -135,9 +105,7 @@ def place_of(about: str) -> str:
 
 
 def _is_file(word: str) -> bool:
-    return bool(
-        re.search(r"\.(csv|txt|xlsx?|json|geojson|gpkg|shp|kml|kmz|tiff?|zip|fgb|tsv|dat|toml)\b", word, re.IGNORECASE)
-    )
+    return bool(re.search(r"\.(csv|txt|xlsx?|json|geojson|gpkg|shp|km[lz]|tiff?|zip|fgb|tsv|dat|toml)\b", word, re.I))
 
 
 def _filled(template: str, given: Mapping[str, Quantity | Value], units: UnitFormat) -> str:
@@ -148,10 +116,9 @@ def _filled(template: str, given: Mapping[str, Quantity | Value], units: UnitFor
         if mark == "=":
             return units.text(name, float(spec))
         value = given[name]
-        quantity = (
-            value if isinstance(value, Quantity) else Quantity("text" if isinstance(value, str) else "count", value)
-        )
-        return _shown(quantity, spec or "", units)
+        if not isinstance(value, Quantity):
+            value = Quantity("text" if isinstance(value, str) else "count", value)
+        return _shown(value, spec or "", units)
 
     return _PLACE.sub(fill, template)
 

@@ -41,10 +41,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Draw polygons if that is wrong.",
     ),
     "outline-repaired": (
-        (
-            "{outlines:outline crosses itself and was|outlines cross themselves and were} repaired. "
-            "The first is feature {feature} ({reason})."
-        ),
+        "{outlines:outline crosses itself and was|outlines cross themselves and were} repaired. "
+        "The first is feature {feature} ({reason}).",
         "Look at it on the map. Draw it again if it looks wrong.",
     ),
     "no-apply-outside": (
@@ -120,17 +118,13 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Nothing to do unless the limit is high beside the other readings.",
     ),
     "above-range": (
-        (
-            "{readings:reading is|readings are} above the range of the meter; the first is in row {row}. "
-            "The top of the range was used."
-        ),
+        "{readings:reading is|readings are} above the range of the meter; the first is in row {row}. "
+        "The top of the range was used.",
         "Dilute those samples and read them again.",
     ),
     "reported-as-missing": (
-        (
-            "The samples do not say whether they are NO3-N or NO3. They were read as NO3-N. "
-            "If they are NO3, they are 4.43 times too high."
-        ),
+        "The samples do not say whether they are NO3-N or NO3. They were read as NO3-N. "
+        "If they are NO3, they are 4.43 times too high.",
         "Look at the meter or the lab sheet, then say which it is.",
         'reported_as = "NO3-N"    # or "NO3", in [samples]',
     ),
@@ -139,10 +133,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Check that the lab or the meter reports NO3.",
     ),
     "moisture-basis-missing": (
-        (
-            "The samples do not say whether they are for dry or moist soil. They were read as dry soil. "
-            "If the soil was moist, they are about a fifth too low."
-        ),
+        "The samples do not say whether they are for dry or moist soil. They were read as dry soil. "
+        "If the soil was moist, they are about a fifth too low.",
         "Say which it is. For moist soil, give the water as well.",
         'moisture_basis = "dry"    # or "moist" with water_pct = 20, in [samples]',
     ),
@@ -155,10 +147,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Write the unit with each depth, as in 0-{depth}.",
     ),
     "depths-left-out": (
-        (
-            "{readings:reading|readings} from {top:bare}–{bottom} not used. They overlap other cores or leave a gap. "
-            "The depths in use reach from 0 to {down_to}."
-        ),
+        "{readings:reading|readings} from {top:bare}–{bottom} not used. They overlap other cores or leave a gap. "
+        "The depths in use reach from 0 to {down_to}.",
         "Check the depths of those rows.",
     ),
     "readings-outside": (
@@ -204,10 +194,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Check the depths of the samples.",
     ),
     "units-mixed": (
-        (
-            "From {top:bare}–{bottom}, readings may be in two kinds of unit. Parted by {group}, the medians are "
-            "{high} and {low}. That is near {ratio:2} times, the step between {what}."
-        ),
+        "From {top:bare}–{bottom}, readings may be in two kinds of unit. Parted by {group}, the medians are "
+        "{high} and {low}. That is near {ratio:2} times, the step between {what}.",
         "Check that all readings are in one unit.",
     ),
     "unlikely-nitrate": (
@@ -236,10 +224,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Check the header.",
     ),
     "area-converted": (
-        (
-            'The header "{column}" gives an amount for an area. It was divided by the depth of each core and a soil '
-            "weight of {density:2} g/cm³."
-        ),
+        'The header "{column}" gives an amount for an area. It was divided by the depth of each core and a soil '
+        "weight of {density:2} g/cm³.",
         "Check that each amount is for the depth in its row. Give the bulk density if you know it.",
     ),
     "carbon-converted": (
@@ -332,10 +318,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Write 1 for down and 0 for up.",
     ),
     "cells-unreadable": (
-        (
-            "{records:record has|records have} a cell that is not a number. Those cells count as unknown. "
-            "The first is in row {row}: {cell}."
-        ),
+        "{records:record has|records have} a cell that is not a number. Those cells count as unknown. "
+        "The first is in row {row}: {cell}.",
         "Nothing to do unless there are many.",
     ),
     "plots-left-out": ("{plots:plot has|plots have} no rate or no yield and were left out.", "Fill them in."),

@@ -87,10 +87,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "cannot-run": ("{problem}", "{remedy}"),
     # cautions of the published methods, their sources beside them
     "late-profile": (
-        (
-            "This method is made for cores pulled before planting to about V4. Later the crop has drawn the nitrate "
-            "down, and the rate would be too high."
-        ),
+        "This method is made for cores pulled before planting to about V4. Later the crop has drawn the nitrate "
+        "down, and the rate would be too high.",
         "Use a sidedress test or the nitrogen budget for later cores.",
     ),
     "not-on-sand": (
@@ -122,10 +120,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Use penn-state-2023 there.",
     ),
     "penn-little-starter": (
-        (
-            "The test was made on fields with under {nitrogen} of nitrogen at planting. It does not hold after a "
-            "grass-legume cover crop."
-        ),
+        "The test was made on fields with under {nitrogen} of nitrogen at planting. It does not hold after a "
+        "grass-legume cover crop.",
         "Use another method there.",
     ),
     "penn-two-factors": (
@@ -145,10 +141,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Do not expect the best rate to follow the yield map.",
     ),
     "yield-goal-rates-high": (
-        (
-            "Rates from a yield goal were above the best-paying rate in 96% of 193 site-years (Mulvaney et al. 2006, "
-            "SSSAJ 70:172)."
-        ),
+        "Rates from a yield goal were above the best-paying rate in 96% of 193 site-years (Mulvaney et al. 2006, "
+        "SSSAJ 70:172).",
         "Set a yield goal that the field has reached.",
     ),
 }

@@ -5,11 +5,9 @@ from typing import Final
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     # the need
     "second-foot-worth-pulling": (
-        (
-            "The top {depth=12} of soil holds {nitrate} after {rain} of rain since the last application. No deeper "
-            "cores were pulled. By the published rules the next {depth=12} may hold {low:bare} to {high} of what was "
-            "applied, and none of it is credited."
-        ),
+        "The top {depth=12} of soil holds {nitrate} after {rain} of rain since the last application. No deeper "
+        "cores were pulled. By the published rules the next {depth=12} may hold {low:bare} to {high} of what was "
+        "applied, and none of it is credited.",
         "Pull deep cores before you add more. The best places are {places}.",
     ),
     "depth-not-sampled": (
@@ -21,18 +19,14 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Pull cores from that depth. After rain it may hold more.",
     ),
     "organic-matter-capped": (
-        (
-            "Organic matter is above {cap} in {above} of {cells:cell|cells}. It is counted as {cap} there, because "
-            "wet soils free less nitrogen than their organic matter suggests."
-        ),
+        "Organic matter is above {cap} in {above} of {cells:cell|cells}. It is counted as {cap} there, because "
+        "wet soils free less nitrogen than their organic matter suggests.",
         "Raise the cap only if you know that your soil frees more.",
         "{key:nitrogen.organic_matter_cap_pct} = {cap:bare}",
     ),
     "organic-matter-capped-here": (
-        (
-            "Organic matter is above {cap}. It is counted as {cap}, because wet soils free less nitrogen than their "
-            "organic matter suggests."
-        ),
+        "Organic matter is above {cap}. It is counted as {cap}, because wet soils free less nitrogen than their "
+        "organic matter suggests.",
         "Raise the cap only if you know that your soil frees more.",
         "{key:nitrogen.organic_matter_cap_pct} = {cap:bare}",
     ),
@@ -49,10 +43,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Adding more only feeds the water. The limit for drinking water is 10 mg/L nitrate-N (EPA).",
     ),
     "yield-layer-pattern": (
-        (
-            "{share} of the zone pattern comes from the yield layer, not from your soil samples. Within fields, "
-            "yield explained about 15% of the change in the best rate (Scharf et al. 2006, SSSAJ 70:2154)."
-        ),
+        "{share} of the zone pattern comes from the yield layer, not from your soil samples. Within fields, "
+        "yield explained about 15% of the change in the best rate (Scharf et al. 2006, SSSAJ 70:2154).",
         "Trust the pattern only as far as you trust the yield layer. Leave it out to see what remains.",
     ),
     "odd-reading": (
@@ -61,10 +53,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     ),
     # stage and product
     "stage-late": (
-        (
-            "At {stage}, nitrogen pays only where the corn is short of it. Missouri found full yield with nitrogen "
-            "as late as V12 to V16. Minnesota found no gain past V8 except on irrigated sand."
-        ),
+        "At {stage}, nitrogen pays only where the corn is short of it. Missouri found full yield with nitrogen "
+        "as late as V12 to V16. Minnesota found no gain past V8 except on irrigated sand.",
         "Compare with a strip that was never short of nitrogen.",
     ),
     "stage-near-tassel": (
@@ -77,17 +67,13 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     ),
     # what may be counted twice, or not at all
     "applied-without-dates": (
-        (
-            "Nitrogen already applied was given without dates, so none of it is subtracted. What has turned to "
-            "nitrate is in the soil test."
-        ),
+        "Nitrogen already applied was given without dates, so none of it is subtracted. What has turned to "
+        "nitrate is in the soil test.",
         "List it with its date. Then what was not yet nitrate is counted.",
     ),
     "applied-without-dates-here": (
-        (
-            "Nitrogen already applied was given without dates, so none of it is subtracted. What has turned to "
-            "nitrate is in the soil test."
-        ),
+        "Nitrogen already applied was given without dates, so none of it is subtracted. What has turned to "
+        "nitrate is in the soil test.",
         "List it with its date. Then what went on after sampling is counted.",
     ),
     "broadcast-before-test": (
@@ -95,17 +81,13 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Use the nitrogen budget (remaining-need). It follows what was applied.",
     ),
     "applied-and-in-the-test": (
-        (
-            "Nitrogen applied before sampling is subtracted from the base rate. The part that is nitrate is in the "
-            "soil test too."
-        ),
+        "Nitrogen applied before sampling is subtracted from the base rate. The part that is nitrate is in the "
+        "soil test too.",
         "Decide which of the two should count it. A test usually misses starter in a band.",
     ),
     "applied-and-in-the-profile": (
-        (
-            "Applied nitrogen was given without dates, so all of it is subtracted. The part that was nitrate when "
-            "the cores were pulled is in the soil test too."
-        ),
+        "Applied nitrogen was given without dates, so all of it is subtracted. The part that was nitrate when "
+        "the cores were pulled is in the soil test too.",
         "List it with its date. Then only what the test has not seen is subtracted.",
     ),
     "applied-before-profile": (
@@ -113,10 +95,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Only what was not yet nitrate, and what went on later, is subtracted.",
     ),
     "not-in-the-test": (
-        (
-            "{low:bare} to {high} of the nitrogen applied before sampling was not yet nitrate. This test has not "
-            "seen it and does not subtract it."
-        ),
+        "{low:bare} to {high} of the nitrogen applied before sampling was not yet nitrate. This test has not "
+        "seen it and does not subtract it.",
         "Lower the rates by hand, or use the nitrogen budget (remaining-need), which counts it.",
     ),
     "map-and-empty-list": (
@@ -148,10 +128,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Set it to 0 for this method.",
     ),
     "crop-credit-twice": (
-        (
-            "The {credit} credit of {pounds} may be counted twice. What that crop left is already nitrate in the "
-            "soil test, or is part of what organic matter still frees."
-        ),
+        "The {credit} credit of {pounds} may be counted twice. What that crop left is already nitrate in the "
+        "soil test, or is part of what organic matter still frees.",
         "Set it to 0 unless it appears after sampling.",
     ),
     "credit-counted": (
@@ -181,10 +159,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "One trial in one year can mislead. Weigh it with other trials.",
     ),
     "trial-best-rate": (
-        (
-            "At your prices the trial's best rate is {best}, with a standard error of {se}. Rates from {low:bare} to "
-            "{high} pay within {within} of it."
-        ),
+        "At your prices the trial's best rate is {best}, with a standard error of {se}. Rates from {low:bare} to "
+        "{high} pay within {within} of it.",
         "One trial in one year can mislead. Weigh it with other trials.",
     ),
     "trial-still-rising": (
@@ -197,10 +173,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Enter the prices of corn and nitrogen.",
     ),
     "strips-best-rate": (
-        (
-            "In this pass the best-paying rate was {best}, with a standard error of {se}. Rates from {low:bare} to "
-            "{high} paid within {within} of it."
-        ),
+        "In this pass the best-paying rate was {best}, with a standard error of {se}. Rates from {low:bare} to "
+        "{high} paid within {within} of it.",
         "One season can mislead. Weigh it with others.",
     ),
 }

@@ -40,17 +40,13 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "held-pass-cap": ("{wanted:0} was called for. The limit for this pass is {cap}, which is {short:0} less.", _LATER),
     "held-season-cap": (
-        (
-            "{wanted:0} was called for. The season limit is {cap} and {applied:0} is already on. The rate is "
-            "{short:0} short."
-        ),
+        "{wanted:0} was called for. The season limit is {cap} and {applied:0} is already on. The rate is "
+        "{short:0} short.",
         _LATER,
     ),
     "held-season-cap-credited": (
-        (
-            "{wanted:0} was called for. The season limit is {cap}. Of that, {applied:0} is already on and "
-            "{credited:0} is credited from manure and irrigation water. The rate is {short:0} short."
-        ),
+        "{wanted:0} was called for. The season limit is {cap}. Of that, {applied:0} is already on and "
+        "{credited:0} is credited from manure and irrigation water. The rate is {short:0} short.",
         _LATER,
     ),
     "held-season-cap-unknown": (
@@ -62,10 +58,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Plan a later pass, or fit the applicator for more.",
     ),
     "held-no-step": (
-        (
-            "{wanted:0} was called for. No rate in steps of {step} fits between the applicator's minimum of "
-            "{least} and the limits. So nothing is applied."
-        ),
+        "{wanted:0} was called for. No rate in steps of {step} fits between the applicator's minimum of "
+        "{least} and the limits. So nothing is applied.",
         "Plan a later pass, or set the applicator for lower rates.",
     ),
     "person-below-least": (
@@ -89,10 +83,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Make the strips shorter, or the step between them smaller.",
     ),
     "strips-change-total": (
-        (
-            "The check strips change the field's total by {change}; {allowed} is allowed. Pieces too short to "
-            "keep lie on one side."
-        ),
+        "The check strips change the field's total by {change}; {allowed} is allowed. Pieces too short to "
+        "keep lie on one side.",
         "Try another strip length, a smaller step, or fewer pairs.",
     ),
     **{name: (text, _LABEL) for name, text in _CAUTIONS.items()},

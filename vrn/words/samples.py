@@ -8,17 +8,13 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Run a standard of known value first, after every ten samples, and last.",
     ),
     "standards-off": (
-        (
-            "{bad} of {count} check standards are off by more than {allowed}. The worst is in row {row}: "
-            "it read {read} and should read {nominal}."
-        ),
+        "{bad} of {count} check standards are off by more than {allowed}. The worst is in row {row}: "
+        "it read {read} and should read {nominal}.",
         "Read the samples next to them again: {samples}.",
     ),
     "standards-off-alone": (
-        (
-            "{bad} of {count} check standards are off by more than {allowed}. The worst is in row {row}: "
-            "it read {read} and should read {nominal}."
-        ),
+        "{bad} of {count} check standards are off by more than {allowed}. The worst is in row {row}: "
+        "it read {read} and should read {nominal}.",
         "No sample was read next to them. Check the meter before you go on.",
     ),
     "outside-standards": (
@@ -35,10 +31,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Run them again, or check the readings next to them by hand.",
     ),
     "corrected": (
-        (
-            "{count:reading was|readings were} corrected by the check standards. The largest change is in row {row}, "
-            "from {before} to {after}."
-        ),
+        "{count:reading was|readings were} corrected by the check standards. The largest change is in row {row}, "
+        "from {before} to {after}.",
         "Turn this off to use the readings as they are.",
         "{key:samples.correct_drift} = false",
     ),
@@ -75,10 +69,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Check the day it was pulled and the time it was read.",
     ),
     "kept-too-long": (
-        (
-            "{count:sample was|samples were} read up to {days:day|days} after they were pulled: {samples}. Moist "
-            "soil keeps making nitrate."
-        ),
+        "{count:sample was|samples were} read up to {days:day|days} after they were pulled: {samples}. Moist "
+        "soil keeps making nitrate.",
         "Read within 24 hours, or cool, freeze or dry the samples (University of Nebraska-Lincoln, G1740).",
     ),
     "unlike-neighbors": (

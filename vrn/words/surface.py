@@ -52,17 +52,13 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Give a layer of the whole field. Do not trust a zone border along this layer's edge.",
     ),
     "far-corner": (
-        (
-            "All {readings} readings are in the {side} corner. {far} of {acres} are farther than {threshold:0} from "
-            "any reading."
-        ),
+        "All {readings} readings are in the {side} corner. {far} of {acres} are farther than {threshold:0} from "
+        "any reading.",
         _SAMPLE_THERE,
     ),
     "far-half": (
-        (
-            "All {readings} readings are in the {side} half. {far} of {acres} are farther than {threshold:0} from "
-            "any reading."
-        ),
+        "All {readings} readings are in the {side} half. {far} of {acres} are farther than {threshold:0} from "
+        "any reading.",
         _SAMPLE_THERE,
     ),
     "part-not-sampled": (
@@ -83,10 +79,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         _LAYER_THERE,
     ),
     "gap-organic-matter": (
-        (
-            "{area} ({share}) have no organic matter value. The layer's average of {value} is used there, give or take "
-            "{spread}."
-        ),
+        "{area} ({share}) have no organic matter value. The layer's average of {value} is used there, give or take "
+        "{spread}.",
         _LAYER_THERE,
     ),
     "harvests": ("Yield potential comes from the harvest logs of {seasons}.", _LOGS),

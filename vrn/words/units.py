@@ -58,16 +58,8 @@ _MONTHS: Final = ("January", "February", "March", "April", "May", "June", "July"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitFormat:
-    """
-    How quantities are shown to one reader.
+    """How quantities are shown to one reader, by the field file's ``units``.
 
-    Parameters
-    ----------
-    metric : bool
-        Whether the field file says ``units = "metric"``.
-
-    Examples
-    --------
     >>> UnitFormat(metric=False).text("rate", 125.0), UnitFormat(metric=True).text("rate", 125.0)
     ('125 lb N/ac', '140.1 kg N/ha')
     >>> UnitFormat(metric=False).text("area", float("nan")), UnitFormat(metric=True).text("share", 0.774)
@@ -153,11 +145,8 @@ class UnitFormat:
 
 
 def day(value: date | None, *, metric: bool) -> str:
-    """
-    A date as it is written where the units are in use.
+    """A date as it is written where the units are in use.
 
-    Examples
-    --------
     >>> day(date(2026, 6, 12), metric=False), day(date(2026, 6, 12), metric=True)
     ('June 12, 2026', '12 June 2026')
     """

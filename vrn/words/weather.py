@@ -20,22 +20,16 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Each part of the field is worked for the date its nearest sample was pulled.",
     ),
     "stage-on-pass": (
-        (
-            "The crop should be at {stage} on {day} ({collars:1} collars; other published figures give {low:1} to "
-            "{high:1})."
-        ),
+        "The crop should be at {stage} on {day} ({collars:1} collars; other published figures give {low:1} to "
+        "{high:1}).",
         "This is shown only. The need is worked for the sampling date, with no credit for the days between.",
     ),
     "stage-on-pass-unknown": ("The stage on the day of the pass is not shown. {problem}", "{remedy}"),
     "stage-from-weather": (
-        (
-            "By planting date and weather the crop was at {stage} on {day} ({collars:1} collars; other published "
-            "figures give {low:1} to {high:1})."
-        ),
-        (
-            "Count leaf collars in the field and enter the stage; a count is better. Counting every leaf whose tip "
-            "bends over gives one to three leaves more (from memory)."
-        ),
+        "By planting date and weather the crop was at {stage} on {day} ({collars:1} collars; other published "
+        "figures give {low:1} to {high:1}).",
+        "Count leaf collars in the field and enter the stage; a count is better. Counting every leaf whose tip "
+        "bends over gives one to three leaves more (from memory).",
     ),
     "stage-against-weather": (
         "The growth stage entered is {given}. Planting date and weather say {stage} on {day}.",
@@ -55,10 +49,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         'weather.normals = "normals.csv"',
     ),
     "mineralization-by-weather": (
-        (
-            "By temperature, {share} of a year's mineralization comes between sampling and about R5. The stage "
-            "table, from memory, says {table}."
-        ),
+        "By temperature, {share} of a year's mineralization comes between sampling and about R5. The stage "
+        "table, from memory, says {table}.",
         "The temperatures are used. The two are {apart} apart for each 1% of organic matter at {yearly} a year.",
     ),
     "rain-not-followed": ("What rain did to the nitrogen applied is not shown. {problem}", "{remedy}"),
