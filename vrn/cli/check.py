@@ -91,7 +91,7 @@ def _layers(field: "Field") -> dict[str, tuple[str, str, str, int, float, float,
 
 def _plain(field: "Field") -> dict[str, object]:
     """What was read, in plain values."""
-    from vrn.model.area import geodesic_acres
+    from vrn.model.grid import geodesic_acres
 
     days = sorted({day for day in field.samples.sampled_on if day is not None})
     return {
@@ -196,7 +196,7 @@ def _say(field: "Field", shown: "UnitFormat") -> None:
     """What was read, for a person, in the units of the field file."""
     from vrn import words
     from vrn.findings import Quantity
-    from vrn.model.area import geodesic_acres
+    from vrn.model.grid import geodesic_acres
 
     area, treated = (Quantity("area", geodesic_acres(one, field.crs)) for one in (field.boundary, field.treated))
     days = sorted({day for day in field.samples.sampled_on if day is not None})
