@@ -150,7 +150,7 @@ def _say_rates(prescription: "Prescription", shown: "UnitFormat") -> None:
     from vrn.words import say as worded
 
     settings, product = prescription.field.settings, prescription.product
-    title = "console.title" if settings.approved else "console.title-draft"
+    title = "console.title" if prescription.approved else "console.title-draft"
     tell(shown, title, field=prescription.field.name, season=str(settings.header.season))
     say()
     kinds = {"area": "area", "nitrate": "concentration", "need": "rate", "rate": "rate",

@@ -12,7 +12,8 @@ import vrn
 from vrn.errors import OutputError
 from vrn.files.iso_grid import iso_grid
 from vrn.files.lonlat import DrawnZone, drawn_zones, lonlat_parts, rings
-from vrn.files.names import terminal_name
+from vrn.files.names import DESIGNATOR, terminal_name
+from vrn.files.statement import SHORT
 from vrn.model.grid import geodesic_acres
 from vrn.prescription.limits import fixed_rates
 from vrn.prescription.model import Prescription, ZoneRate
@@ -42,9 +43,11 @@ def setpoint(product_per_ac: float, unit: str) -> int:
 
 
 def task_name(prescription: Prescription) -> str:
-    """Name of the task on the terminal; a draft says so."""
-    draft = "" if prescription.field.settings.approved else "DRAFT "
-    return terminal_name(f"{draft}N {prescription.field.settings.header.season} {prescription.field.name}")
+    """Name of the task on the terminal; a draft says so, and the id stands at its end."""
+    draft = "" if prescription.approved else "DRAFT "
+    name = f"{draft}N {prescription.field.settings.header.season} {prescription.field.name}"
+    short = prescription.id[:SHORT]
+    return f"{terminal_name(name, most=DESIGNATOR - SHORT - 1)} {short}" if short else terminal_name(name)
 
 
 def write_iso(prescription: Prescription, folder: Path) -> None:

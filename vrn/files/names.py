@@ -53,7 +53,7 @@ def cell_text(text: str) -> str:
 def status(prescription: Prescription) -> str:
     """``DRAFT: not approved``, or who approved it and when."""
     review = prescription.field.settings.review
-    if not prescription.field.settings.approved:
+    if not prescription.approved:
         return "DRAFT: not approved"
     return f"Approved by {one_line(review.approved_by or '', most=80)} on {review.approved_on:%Y-%m-%d}"
 

@@ -48,7 +48,9 @@ def summary_of(prescription: Prescription) -> dict[str, object]:
             {"zones": choice.zones, "misallocated_lb_ac": _known(choice.misallocated_lb_ac)}
             for choice in prescription.zones.choice
         ],
-        "approved": settings.approved,
+        "approved": prescription.approved,
+        "approval": _approval(prescription),
+        "id": prescription.id,
         "findings": findings_json(units, prescription.findings),
         "inputs": dict(sorted(prescription.field.inputs.items())),
         "files": {},
@@ -65,6 +67,14 @@ def write_summary(prescription: Prescription, folder: Path) -> None:
     }
     text = json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False)
     (folder / NAME).write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def _approval(prescription: Prescription) -> dict[str, str] | None:
+    """Who approved it and when; None for a draft."""
+    review = prescription.field.settings.review
+    if not prescription.approved or review.approved_on is None:
+        return None
+    return {"by": str(review.approved_by), "on": review.approved_on.isoformat()}
 
 
 def _zone(rate: ZoneRate) -> dict[str, object]:

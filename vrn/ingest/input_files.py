@@ -103,6 +103,7 @@ class InputFiles:
         self.folder = folder
         self.metric = metric
         self.inputs: dict[str, str] = {}
+        self.input_keys: dict[str, str] = {}
         self.findings: list[Finding] = []
 
     def note(self, code: str, about: object, **quantities: Quantity | int | str | date) -> None:
@@ -187,7 +188,7 @@ class InputFiles:
             )
         if not data:
             source.refuse("the file is empty.", "Export or copy it again.")
-        self._record(source.path, hashlib.sha256(data).hexdigest())
+        self._record(source.path, source.key, hashlib.sha256(data).hexdigest())
         return data
 
     def record(self, source: Source, *paths: Path) -> None:
@@ -195,16 +196,17 @@ class InputFiles:
         for path in paths or (source.path,):
             try:
                 with path.open("rb") as file:
-                    self._record(path, hashlib.file_digest(file, "sha256").hexdigest())
+                    self._record(path, source.key, hashlib.file_digest(file, "sha256").hexdigest())
             except OSError as error:
                 _vanished(source, error)
 
-    def _record(self, path: Path, digest: str) -> None:
+    def _record(self, path: Path, key: str, digest: str) -> None:
         try:
             name = os.path.relpath(path, self.folder)
         except ValueError:  # another drive
             name = str(path)
         self.inputs[Path(name).as_posix()] = digest
+        self.input_keys[Path(name).as_posix()] = key
 
 
 def recognize(source: Source) -> Kind:

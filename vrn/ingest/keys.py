@@ -184,6 +184,8 @@ def _words(hint: Any, path: str, *, listed: bool = False, factor: float = 1.0) -
         inner = get_args(hint)[0]
         if listed and not _table(inner):
             return _words(inner, path)
+        if inner is float or get_origin(inner) is tuple:
+            return "a list of numbers, as the map saves it"
         return f"tables headed [[{path}]]" if _table(inner) else 'a list of texts, as ["a", "b"]'
     if origin is dict:
         return f"a table [{path}] of texts"

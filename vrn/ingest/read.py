@@ -118,6 +118,7 @@ def read_all(files: InputFiles, settings: Settings, *, sampled: bool = True) -> 
         zones=zones if isinstance(zones, PolygonLayer) else None, weather=weather, normals=normals, trial=trial,
         extra_layers={key.removeprefix("extra."): layer for key, layer in layers.items() if layer is not None},
         findings=tuple(files.findings), inputs=dict(sorted(files.inputs.items())),
+        input_keys=files.input_keys,
     )  # fmt: skip
 
 
@@ -205,12 +206,12 @@ class _Frames(InputFiles):
         if name not in self._held:
             return super().source(name, key)
         ending, data = self._held[name]
-        self.hashed(name, data)
+        self.hashed(name, data, key)
         return Source(path=self.folder / name, name=name, key=key, data=data, inner=f"{name}{ending}")
 
-    def hashed(self, name: str, data: bytes) -> None:
+    def hashed(self, name: str, data: bytes, key: str) -> None:
         """Remember the hash of what was read."""
-        self.inputs[name] = hashlib.sha256(data).hexdigest()
+        self.inputs[name], self.input_keys[name] = hashlib.sha256(data).hexdigest(), key
 
 
 def field_from_tables(tables: Mapping[str, Any]) -> Field:
@@ -237,7 +238,7 @@ def field_from_tables(tables: Mapping[str, Any]) -> Field:
     raw = _without_frames(dict(tables), "", held)
     settings = settings_from(raw, shown=_SHOWN)
     files = _Frames(held, metric=settings.units == "metric")
-    files.hashed("settings", json.dumps(raw, sort_keys=True, default=str).encode())
+    files.hashed("settings", json.dumps(raw, sort_keys=True, default=str).encode(), "field file")
     return read_all(files, settings)
 
 

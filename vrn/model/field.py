@@ -56,6 +56,8 @@ class Field:
         What reading assumed or noticed.
     inputs : dict of str to str
         Path relative to ``folder`` → SHA-256 of every file that was read.
+    input_keys : dict of str to str
+        The same paths → key of the field file that names them.
     """
 
     settings: Settings
@@ -74,6 +76,7 @@ class Field:
     extra_layers: dict[str, Layer] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
     inputs: dict[str, str] = field(default_factory=dict)
+    input_keys: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         layers = (self.organic_matter, self.yield_potential, self.applied_n, self.zones, *self.extra_layers.values())

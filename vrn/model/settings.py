@@ -4,7 +4,7 @@ from dataclasses import asdict, dataclass, field
 from datetime import date
 from typing import Annotated, Any, Literal
 
-from annotated_types import Ge, Gt, Le, Lt, MinLen
+from annotated_types import Ge, Gt, Le, Lt, MaxLen, MinLen
 
 Positive = Annotated[float, Gt(0), Lt(1e6)]
 NotNegative = Annotated[float, Ge(0), Lt(1e6)]
@@ -320,6 +320,21 @@ class Override:
     zone: Annotated[int, Ge(1), Le(254)]
     rate_n_lb_ac: Rate
     reason: Text
+    by: str | None = None
+    outline: tuple[tuple[tuple[tuple[float, float], ...], ...], ...] = ()  # longitude, latitude of rings of polygons
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeFrom:
+    """``[review.made_from]``: the prescription that a review was made from, as its map writes it."""
+
+    id: Text
+    ground: Text  # SHA-256 of inputs and settings, before any rate was changed by hand
+    acres: NotNegative = 0.0
+    total_n_lb: NotNegative = 0.0
+    zone_acres: tuple[float, ...] = ()
+    rates_n_lb_ac: tuple[float, ...] = ()
+    inputs: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -328,8 +343,10 @@ class ReviewSection:
 
     approved_by: str | None = None
     approved_on: date | None = None
+    approved_id: Annotated[str, MinLen(64), MaxLen(64)] | None = None  # of the prescription that was approved
     note: str = ""
     override: tuple[Override, ...] = ()
+    made_from: MadeFrom | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -356,7 +373,7 @@ class Settings:
 
     @property
     def approved(self) -> bool:
-        """Whether a person has signed: a name and a date are both there."""
+        """Whether a person has put name and date; only `Prescription.approved` knows whether to what was built."""
         return bool(self.review.approved_by) and self.review.approved_on is not None
 
 

@@ -9,6 +9,7 @@ from vrn.files.iso import CUSTOMER, FARM, rate_unit_shown, task_name
 from vrn.files.iso_grid import iso_grid
 from vrn.files.names import one_line, status, terminal_name
 from vrn.files.shapefile import column_names
+from vrn.files.statement import SHORT
 from vrn.findings import Kind, Quantity
 from vrn.pages.tables import zone_label
 from vrn.prescription.limits import fixed_rates
@@ -35,6 +36,8 @@ def _head(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     field, on = prescription.field, prescription.field.settings.crop.application_date
     yield say(shown, "sheet.title")
     yield status(prescription)
+    if prescription.id:
+        yield say(shown, "review.id", id=prescription.id[:SHORT])
     name, season = one_line(field.name, most=80), str(field.settings.header.season)
     yield say(shown, "sheet.field", field=name, season=season)
     if on is not None:
@@ -161,7 +164,7 @@ def _rates(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
 
 
 def _cautions(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
-    draft = () if prescription.field.settings.approved else ("sheet.draft",)
+    draft = () if prescription.approved else ("sheet.draft",)
     yield from _section(shown, "sheet.start")
     for code in (*_CAUTIONS, *prescription.product.cautions, *draft):
         yield from wrap(say(shown, code), 90, initial_indent="  [ ] ", subsequent_indent="      ")

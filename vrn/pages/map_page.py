@@ -60,7 +60,7 @@ def map_page(prescription: Prescription) -> str:
     title = say(shown, "map.still", field=prescription.field.name)
     found = finding_texts(shown, prescription.findings)
     texts = {
-        "field": prescription.field.name, "season": str(settings.header.season), "approved": settings.approved,
+        "field": prescription.field.name, "season": str(settings.header.season), "approved": prescription.approved,
         "state": state_text(prescription, shown), "facts": tuple(facts(prescription, shown)),
         "totals": _totals(prescription, shown), "first": data["first"], "cautions": cautions(prescription, shown),
         "decide": [one for one in found if one.level == "warning"],
@@ -99,7 +99,7 @@ def _data(prescription: Prescription, shown: UnitFormat) -> dict[str, object]:
     step = settings.machine.rate_step_n_lb_ac
     return {
         "words": words | {"unknown": UNKNOWN}, "first": max(prescription.rates, key=lambda rate: rate.acres).zone,
-        "approved": settings.approved, "metric": shown.metric,
+        "approved": prescription.approved, "metric": shown.metric,
         "tiles": settings.export.tiles, "fill": 0.75 if settings.export.tiles else 1.0,
         "rates": [_rate(prescription, rate, shown) for rate in prescription.rates],
         "factor": shown.factor("rate"), "rateUnit": shown.unit("rate"),
@@ -313,7 +313,7 @@ def _allowed(rate: ZoneRate, shown: UnitFormat) -> tuple[float, float, str]:
 
 def _override(prescription: Prescription, zone: int) -> tuple[float, str] | tuple[None, None]:
     """An override in force: the rate that was set [lb N/ac] and its reason; None where there is none."""
-    for override in prescription.field.settings.review.override:
+    for override in prescription.overrides:
         if override.zone == zone:
             return override.rate_n_lb_ac, override.reason
     return None, None

@@ -86,7 +86,7 @@ def prescription_html(prescription: Prescription) -> str:
     units = UnitFormat.of(settings.units)
     zones = zones_table(prescription, units, _COLUMNS, labels=True)
     state = say(units, "notebook.draft")
-    if settings.approved:
+    if prescription.approved:
         state = say(units, "notebook.signed", name=str(settings.review.approved_by))
     totals = say(
         units, "notebook.totals", area=Quantity("area", prescription.acres),

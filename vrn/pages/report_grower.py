@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from vrn.files.statement import SHORT
 from vrn.findings import Kind, Quantity
 from vrn.pages.field_maps import hatch_legend
 from vrn.pages.plots import rate_map
@@ -181,6 +182,8 @@ def facts(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
         yield say(shown, "grower.pulled-stage", stage=stage)
     if settings.crop.application_date:
         yield say(shown, "grower.apply-on", on=settings.crop.application_date)
+    if prescription.id:
+        yield say(shown, "review.id", id=prescription.id[:SHORT])
 
 
 def _ordinary_rates(prescription: Prescription) -> tuple[ZoneRate, ...]:
@@ -233,6 +236,6 @@ def state_text(prescription: Prescription, shown: UnitFormat) -> str:
     """Signed by whom, or not yet, and the signer's note."""
     review = prescription.field.settings.review
     words = say(shown, "report.not-signed")
-    if prescription.field.settings.approved:
+    if prescription.approved:
         words = say(shown, "report.signed", name=str(review.approved_by), on=Quantity("date", review.approved_on))
     return f"{words} {review.note}" if review.note else words

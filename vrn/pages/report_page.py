@@ -46,7 +46,7 @@ def load_libraries() -> None:
 
 def report_of(prescription: Prescription) -> Report:
     """Content of the report, before it is set as a page or on paper."""
-    header, signed = prescription.field.settings.header, prescription.field.settings.approved
+    header, signed = prescription.field.settings.header, prescription.approved
     shown = UnitFormat.of(prescription.field.settings.units)
     draft, name = "" if signed else "-draft", {"field": header.name, "season": str(header.season)}
     return Report(

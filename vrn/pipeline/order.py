@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from vrn.errors import InputFileError
+from vrn.files.approval import identified
 from vrn.files.guard import check_before_writing
 from vrn.files.staging import write_staged
 from vrn.findings import note
@@ -90,12 +91,12 @@ def build(
         *(() if needed.ledger.published else (note("own.need", "need", source=needed.ledger.source),)),
         *prescription.findings,
     )  # fmt: skip
-    return replace(
+    return identified(replace(
         prescription, findings=tuple(sorted(findings, key=lambda one: one.code not in FIRST_RANK)),
         methods=needed.methods_by_zone(prescription.zones.labels, share),
         season=needed.season, response=needed.response, readings=readings,
         causes=None if own or own_of_cells else causes_of_error(prescription),
-    )  # fmt: skip
+    ))  # fmt: skip
 
 
 def grid_of(field: Field) -> Grid:
@@ -216,6 +217,7 @@ def with_export_findings(prescription: Prescription) -> Prescription:
     from vrn.files.names import cleaned_names
 
     check_before_writing(prescription)
+    prescription = identified(prescription)
     known = set(prescription.findings)
     new = [found for found in (*cleaned_names(prescription), *coarser_cells(prescription)) if found not in known]
     return replace(prescription, findings=(*prescription.findings, *new)) if new else prescription
@@ -229,12 +231,13 @@ def _writers(
     from vrn.files.iso import write_iso
     from vrn.files.raster import write_rasters
     from vrn.files.shapefile import write_shapefile
+    from vrn.files.statement import write_statement
     from vrn.files.summary import write_summary
     from vrn.files.tables import write_geopackage, write_tables
     from vrn.pages.load_sheet import write_load_sheet
 
     return (
-        write_geojson, write_shapefile, write_iso, write_geopackage, write_tables, write_load_sheet,
+        write_geojson, write_shapefile, write_iso, write_geopackage, write_tables, write_load_sheet, write_statement,
         *(() if only_controls else (write_rasters, write_gpx, *_page_writers(report))), write_summary,
     )  # fmt: skip
 

@@ -14,6 +14,7 @@ from vrn.model.field import Field
 from vrn.model.grid import Grid, reproject
 from vrn.model.readings import ReadingQuality
 from vrn.model.samples import ErrorCauses
+from vrn.model.settings import Override
 from vrn.model.surface import Surface
 from vrn.nitrogen.field_need import MethodResult
 from vrn.nitrogen.ledger import Ledger
@@ -178,6 +179,12 @@ class Prescription:
         Where the error of the need comes from.
     machine, drive, loads, prices, check_strips, remaining, uncertainty : optional
         Reports, each described where it is made; None where there was nothing to report.
+    id : str
+        SHA-256 of everything that a signature stands for; empty until ``vrn.build`` or ``vrn.write`` gives it.
+    overrides : tuple of Override
+        Those in force, each by the zone that holds its ground now.
+    dropped_overrides : tuple of Override
+        Those whose ground is no longer one zone.
     methods : tuple of MethodResult
         What every published method says of each zone, the one that builds first.
     season : Season, optional
@@ -213,6 +220,9 @@ class Prescription:
     remaining: "RemainingReport | None" = None
     uncertainty: "Uncertainty | None" = None
     methods: tuple[MethodResult, ...] = ()
+    id: str = ""
+    overrides: tuple[Override, ...] = ()
+    dropped_overrides: tuple[Override, ...] = ()
     season: Season | None = None
     response: Response | None = None
 
@@ -220,7 +230,7 @@ class Prescription:
         rates = door.span([rate.rate_n_lb_ac for rate in self.rates], unit="lb N/ac")
         return door.card(
             f"Prescription {self.field.name}, season {self.field.settings.header.season}"
-            f" ({'signed' if self.field.settings.approved else 'DRAFT'}): {len(self.rates)} zones, {rates}",
+            f" ({'signed' if self.approved else 'DRAFT'}): {len(self.rates)} zones, {rates}",
             f"{self.acres:.1f} ac, {self.total_n_lb:,.0f} lb N, {self.total_product:,.0f} {self.product.unit} of "
             f"{self.product.name}",
             f"by {self.ledger.key}; one flat rate would be {self.flat_rate_n_lb_ac:g} lb N/ac",
@@ -271,6 +281,12 @@ class Prescription:
             Passed on to ``folium.Map``, as ``tiles=None`` for no background.
         """
         return door.call("Prescription.explore", self, **options)  # type: ignore[no-any-return]
+
+    @property
+    def approved(self) -> bool:
+        """Whether a person has approved exactly this: name, date and this id."""
+        review = self.field.settings.review
+        return self.field.settings.approved and review.approved_id == self.id
 
     @property
     def rain(self) -> RainEffect | None:

@@ -7,7 +7,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.errors import InputFileError, OutOfRangeError
+from vrn.errors import OutOfRangeError
 from vrn.findings import Quantity
 from vrn.model.field import Field
 from vrn.model.grid import Grid, geodesic_acres
@@ -27,6 +27,7 @@ from vrn.prescription.model import (
     RoundingReport,
     ZoneRate,
 )
+from vrn.prescription.overrides import overrides_on
 from vrn.prescription.products import product_for
 from vrn.prescription.strips import StripReport, with_strips
 from vrn.prescription.uncertainty import findings_of
@@ -167,7 +168,7 @@ def prescribe(
     prices = prices_of(settings)
     cells = _Cells.of(field, share, surfaces, ledger, zones, need_se)
     acres = [geodesic_acres(outline, grid.crs) for outline in zones.outlines]
-    overrides = _overrides(settings.review.override, len(acres))
+    overrides, dropped, said = overrides_on(settings.review.override, zones.outlines, grid.crs)
     by_prices = prices if settings.prices.rate_by == "prices" else None
 
     targets: list[float] = []
@@ -224,7 +225,7 @@ def prescribe(
             rate_unit="lb N/ac" if rate_basis == "n" else f"{product.unit}/ac",
             acres=sum(rate.acres for rate in rates), flat_rate_n_lb_ac=flat, total_n_lb=total_n_lb,
             total_product=total_n_lb / product.n_lb_per_unit,
-            findings=findings_of(
+            findings=said + findings_of(
                 rates, product, field, strips=report,
                 unknown_share=[cells.unknown_share(rate.zone, cells.need) for rate in rates],
                 season_over=[cells.over_season(rate, rules) for rate in rates],
@@ -237,6 +238,7 @@ def prescribe(
                 covering_n_lb_ac={rate.zone: cells.covering(rate.zone, prices.covered_share) for rate in rates
                                   if np.isfinite(rate.need_lb_ac)},
             ), check_strips=report,
+            overrides=tuple(overrides[zone] for zone in sorted(overrides)), dropped_overrides=dropped,
         )
     )  # fmt: skip
 
@@ -263,23 +265,6 @@ def _strip_change(strip: CheckStrip, zone: int, base_n_lb_ac: float, rate_n_lb_a
     quantities = {"difference": Quantity("rate", abs(strip.difference_n_lb_ac))}
     cause: Cause = "strip-more" if strip.difference_n_lb_ac > 0 else "strip-less"
     return Change(zone=zone, cause=cause, from_n_lb_ac=base_n_lb_ac, to_n_lb_ac=rate_n_lb_ac, quantities=quantities)
-
-
-def _overrides(overrides: tuple[Override, ...], count: int) -> dict[int, Override]:
-    """A person's rates by zone; a zone that is not there, is named twice or has no reason is refused."""
-    by_zone: dict[int, Override] = {}
-    for override in overrides:
-        if override.zone > count:
-            problem = f"review.override names zone {override.zone}; the field has {count}."
-            raise InputFileError(problem, "Zones are numbered from 1 by rising need; build once and look at the map.")
-        if override.zone in by_zone:
-            problem = f"review.override names zone {override.zone} twice."
-            raise InputFileError(problem, "Keep one override for each zone.")
-        if not override.reason.strip():
-            problem = f"review.override of zone {override.zone} gives no reason."
-            raise InputFileError(problem, "Write the reason: the report prints it beside the rate.")
-        by_zone[override.zone] = override
-    return by_zone
 
 
 def _target(

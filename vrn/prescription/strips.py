@@ -246,6 +246,9 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
         total_product=total_n_lb / prescription.product.n_lb_per_unit,
         field=dataclasses.replace(field, no_apply=shapely.union(field.no_apply, field.boundary.difference(left))),
         findings=tuple(_renumbered(prescription.findings, now)),
+        overrides=tuple(
+            dataclasses.replace(one, zone=now[one.zone]) for one in prescription.overrides if one.zone in now
+        ),
         check_strips=_strips_left(prescription.check_strips, rates),
         remaining=RemainingReport(
             covered_ac=prescription.acres - acres, left_ac=acres, whole_total_n_lb=prescription.total_n_lb,

@@ -91,7 +91,18 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "draft": (
         "Draft: not yet signed.",
         "Have an agronomist read it and sign it.",
-        'review.approved_by = "NAME"; review.approved_on = 2026-06-18',
+        'vrn sign DIR --by "NAME"',
+    ),
+    "override-dropped": (
+        (
+            "A rate of {rate} was set by hand ({reason}) on {area}. Only {share} of that ground is one zone now. The "
+            "rate was dropped."
+        ),
+        "Look at both outlines on the map, and set the rate again if it is still right.",
+    ),
+    "override-by-number": (
+        "The rate set by hand names its zone by number alone. Zones can change.",
+        "Check on the map that it is the right ground. Save the review from the map to keep the ground.",
     ),
     "no-product": (
         "No product is named, so none is assumed. All rates are nitrogen.",

@@ -158,6 +158,7 @@ SENTENCES: Final[dict[str, str]] = {
     "export.tiles": "Background of the map",
     "review.approved_by": "Signed by",
     "review.approved_on": "Signed on",
+    "review.approved_id": "Signed prescription",
     "review.note": "Note",
     "review.override.zone": "Rate set by a person: zone",
     "review.override.rate_n_lb_ac": "Rate set by a person",

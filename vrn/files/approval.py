@@ -1,0 +1,110 @@
+"""Whether what was built is what a person approved, and how it differs from that."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any, Final
+
+from vrn.errors import InputFileError
+from vrn.files.statement import APPROVAL, SHORT, id_of, statement_of
+from vrn.findings import Finding, Kind, Quantity, note, warning
+from vrn.model.settings import MadeFrom
+from vrn.prescription.model import Prescription
+from vrn.words import UnitFormat, say
+
+_GROUND: Final = ("field", "season", "inputs", "settings")  # of a statement: all that rates come from but a person
+
+
+def identified(prescription: Prescription, *, earlier: Mapping[str, Any] | None = None) -> Prescription:
+    """
+    The prescription with its id, and with what its approval is worth among its findings.
+
+    Parameters
+    ----------
+    earlier : mapping, optional
+        Statement of the prescription that may have been approved: what differs from it is then told.
+
+    Raises
+    ------
+    InputFileError
+        If the review was saved from the map of other inputs or settings.
+    """
+    settings = prescription.field.settings
+    kept = tuple(one for one in prescription.findings if not one.code.startswith(APPROVAL))
+    statement = statement_of(replace(prescription, findings=kept))
+    now, was = digest_of(statement), settings.review.made_from
+    if was is not None and was.ground != now.ground:
+        lines = difference_lines(UnitFormat.of(settings.units), differences(was, now))
+        problem = f"The review was made from prescription {was.id[:SHORT]}. The field has changed since:\n{lines}"
+        raise InputFileError(problem, "Build without the review, look at the new map, and save the review from it.")
+    if earlier is not None and id_of(earlier) == settings.review.approved_id:
+        was = digest_of(earlier)
+    prescription = replace(prescription, id=now.id)
+    found = tuple(_approval(prescription, was, now))
+    return replace(
+        prescription,
+        findings=(*(one for one in found if one.level == "warning"), *kept,
+                  *(one for one in found if one.level == "note")),
+    )  # fmt: skip
+
+
+def digest_of(statement: Mapping[str, Any]) -> MadeFrom:
+    """What of a statement is kept to tell later what has changed."""
+    inputs: dict[str, str] = {}
+    for key, digest in statement["inputs"]:
+        inputs[key] = f"{inputs[key]} {digest}" if key in inputs else digest
+    return MadeFrom(
+        id=id_of(statement), ground=id_of({name: statement[name] for name in _GROUND}),
+        acres=statement["totals"]["acres"], total_n_lb=statement["totals"]["n_lb"],
+        zone_acres=tuple(zone["acres"] for zone in statement["zones"]),
+        rates_n_lb_ac=tuple(zone["rate_n_lb_ac"] for zone in statement["zones"]), inputs=inputs,
+    )  # fmt: skip
+
+
+def differences(was: MadeFrom, now: MadeFrom) -> tuple[Finding, ...]:
+    """What differs between two prescriptions of a field: inputs, acres, totals, each zone's acres and rate."""
+    return tuple(_differences(was, now))
+
+
+def difference_lines(shown: UnitFormat, found: tuple[Finding, ...]) -> str:
+    """A line for each difference: what it is, as it was, as it is now."""
+    return "\n".join("  " + say(shown, f"review.{one.code.partition('.')[2]}-line", about=one.about, **one.quantities)
+                     for one in found if one.code.startswith("review.differs"))  # fmt: skip
+
+
+def _differences(was: MadeFrom, now: MadeFrom) -> Iterator[Finding]:
+    changed = [key for key in sorted({*was.inputs, *now.inputs}) if was.inputs.get(key) != now.inputs.get(key)]
+    for key in changed:
+        yield note("review.differs-input", key)
+    if was.ground != now.ground and not changed:
+        yield note("review.differs-settings", "field file")
+    yield from _number("totals", "area", was.acres, now.acres)
+    yield from _number("totals", "mass", was.total_n_lb, now.total_n_lb)
+    for number in range(max(len(was.zone_acres), len(now.zone_acres))):
+        acres = [one.zone_acres[number] if number < len(one.zone_acres) else None for one in (was, now)]
+        rates = [one.rates_n_lb_ac[number] if number < len(one.rates_n_lb_ac) else None for one in (was, now)]
+        yield from _number(f"zone {number + 1}", "area", *acres)
+        yield from _number(f"zone {number + 1}", "rate", *rates)
+
+
+def _number(about: str, kind: Kind, was: float | None, now: float | None) -> Iterator[Finding]:
+    if was is None or now is None or abs(was - now) > 1e-6:
+        yield note("review.differs", about, was=Quantity(kind, was), now=Quantity(kind, now))
+
+
+def _approval(prescription: Prescription, was: MadeFrom | None, now: MadeFrom) -> Iterator[Finding]:
+    review = prescription.field.settings.review
+    if prescription.approved:
+        return
+    if all(one.code != "rates.draft" for one in prescription.findings):
+        yield note("rates.draft", "review")
+    if not review.approved_by:
+        return
+    if review.approved_id is None:
+        yield warning("review.no-id", "review", name=review.approved_by)
+        return
+    yield warning("review.other-id", "review", name=review.approved_by, approved=review.approved_id[:SHORT],
+                  built=now.id[:SHORT])  # fmt: skip
+    if was is not None and was.id == review.approved_id:
+        yield from differences(was, now)
+    else:
+        yield note("review.earlier-unknown", "review")
