@@ -138,14 +138,17 @@ def test_script_sums_the_table_that_python_made(prescription: Prescription) -> N
 
 
 def test_draft_until_approved(make: Any) -> None:
-    """The page says DRAFT unless a name and a date are in the field file."""
+    """The page says DRAFT unless a name, a date and the id of this very prescription are in the field file."""
     from datetime import date
 
     from vrn.model.settings import ReviewSection
 
     assert 'class="draft"' in map_page(make())
     assert 'class="draft"' in map_page(make(review=ReviewSection(approved_by="A. Marsh")))
-    signed = map_page(make(review=ReviewSection(approved_by="A. Marsh", approved_on=date(2026, 6, 15))))
+    unnamed = ReviewSection(approved_by="A. Marsh", approved_on=date(2026, 6, 15))
+    assert 'class="draft"' in map_page(replace(make(review=unnamed), id="0" * 64))
+    review = replace(unnamed, approved_id="0" * 64)
+    signed = map_page(replace(make(review=review), id="0" * 64))
     assert 'class="draft"' not in signed
     by = say(UnitFormat(metric=False), "report.signed", name="A. Marsh", on=date(2026, 6, 15))
     assert by in signed
