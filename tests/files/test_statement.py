@@ -23,7 +23,7 @@ from vrn.prescription.model import Prescription
 # RFC 8785 § 3.2.2: input and its canonical form; appendix B: IEEE 754 doubles and how ECMAScript writes them
 SAMPLE = {
     "numbers": [333333333.33333329, 1e30, 4.50, 2e-3, 0.000000000000000000000000001],
-    "string": '\u20ac$\u000f\u000aA\'\u0042\u0022\u005c\\"/',
+    "string": "\u20ac$\u000f\u000aA'\u0042\u0022\u005c\\\"/",
     "literals": [None, True, False],
 }
 SAMPLE_CANONICAL = (
