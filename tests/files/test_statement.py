@@ -73,7 +73,9 @@ def _with_rate(made: Prescription, **changes: Any) -> Prescription:
     "change",
     [
         lambda made: _with_rate(made, rate_n_lb_ac=61.0),
-        lambda made: _with_rate(made, outline=shapely.transform(made.rates[0].outline, lambda xy: xy + [0.02, 0.0])),
+        lambda made: _with_rate(
+            made, outline=shapely.transform(made.rates[0].outline, lambda xy: xy + np.array([0.02, 0.0]))
+        ),
         lambda made: replace(made, product=replace(made.product, name="UAN 28", n_pct=28.0)),
         lambda made: replace(made, overrides=(Override(zone=1, rate_n_lb_ac=60.0, reason="wet"),)),
         lambda made: replace(made, findings=(warning("rates.strips-no-place", "check_strips"),)),
