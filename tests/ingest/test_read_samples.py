@@ -5,6 +5,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import geopandas
 import numpy as np
 import pandas as pd
 import pytest
@@ -438,3 +439,68 @@ def test_all_faulty_rows_are_named_together(rewrite: Rewrite, put: Put) -> None:
         read_field(rewrite())
     assert "row 4: a core from 12 to 0 in" in raised.value.problem
     assert 'row 6: nitrate_ppm is "n.d.?", which is not a number' in raised.value.problem
+
+
+def _projected(epsg: int, *, swapped: bool = False, away_m: float = 0.0) -> str:
+    """The sound samples in a projected system that the file does not name."""
+    change = Transformer.from_crs("EPSG:4326", f"EPSG:{epsg}", always_xy=True)
+    rows = ["sample_id,easting,northing,top_in,bottom_in,nitrate_ppm"]
+    for i, place in enumerate(sound.places()):
+        pair = change.transform(*place)
+        x, y = (pair[0] + away_m, pair[1])[:: -1 if swapped else 1]
+        rows.append(f"S{i + 1},{x:.3f},{y:.3f},0,12,{sound.READINGS[i]}")
+    return "\n".join(rows)
+
+
+@pytest.mark.parametrize("epsg", [26915, 3417, 26975])
+def test_unnamed_projected_coordinates_are_refused_with_the_system_that_fits(
+    rewrite: Rewrite, put: Put, epsg: int
+) -> None:
+    """UTM and state plane, meters and feet: the line that the refusal gives reads the file, to a decimeter."""
+    put("samples.csv", _projected(epsg))
+    with pytest.raises(InputFileError, match=f"EPSG:{epsg}") as raised:
+        read_field(rewrite())
+    assert f'crs = "EPSG:{epsg}" in [samples]' in raised.value.remedy
+    meters = read_field(rewrite(samples__crs=f"EPSG:{epsg}")).samples
+    put("samples.csv", sound.samples_csv())
+    np.testing.assert_allclose(meters.coordinates_m, read_field(rewrite()).samples.coordinates_m, atol=0.1)
+
+
+def test_the_boundarys_own_system_is_tried_first(rewrite: Rewrite, put: Put, field_folder: Path) -> None:
+    """A boundary in EPSG:32615 makes that the first guess for meters that fit two systems."""
+    outline = geopandas.read_file(field_folder / "boundary.geojson").to_crs("EPSG:32615")
+    outline.to_file(field_folder / "boundary.gpkg")
+    put("samples.csv", _projected(26915))
+    with pytest.raises(InputFileError) as raised:
+        read_field(rewrite(field__boundary="boundary.gpkg"))
+    assert 'crs = "EPSG:32615" in [samples]' in raised.value.remedy
+    assert "EPSG:26915" in raised.value.remedy
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [
+        (_projected(26915, swapped=True), "Easting and northing look swapped"),
+        (_projected(26915, away_m=90_000.0), "meters or feet"),
+        (_projected(26914), "meters or feet"),
+    ],
+    ids=["swapped", "another county", "another zone"],
+)
+def test_projected_coordinates_that_fit_nothing_name_no_system(
+    rewrite: Rewrite, put: Put, text: str, named: str
+) -> None:
+    """No system is offered that does not put the samples on the field."""
+    put("samples.csv", text)
+    with pytest.raises(InputFileError) as raised:
+        read_field(rewrite())
+    assert named in raised.value.problem + raised.value.remedy
+    assert "lie in the field" not in raised.value.problem
+
+
+def test_a_layer_in_meters_is_asked_for_under_its_own_key(rewrite: Rewrite, put: Put) -> None:
+    """The remedy names the table of the layer."""
+    text = _projected(26915).replace("nitrate_ppm", "om_pct").replace("easting", "x").replace("northing", "y")
+    put("organic_matter.csv", text)
+    with pytest.raises(InputFileError) as raised:
+        read_field(rewrite())
+    assert 'crs = "EPSG:26915" in [layers.organic_matter]' in raised.value.remedy

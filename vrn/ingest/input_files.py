@@ -10,6 +10,8 @@ from datetime import date
 from pathlib import Path, PurePosixPath
 from typing import Final, Literal, NoReturn
 
+import shapely
+
 from vrn.errors import InputFileError
 from vrn.findings import Finding, Quantity, note, warning
 
@@ -87,6 +89,15 @@ class Source:
         return self.name
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """The field's outline in its projected system, and the system that the boundary's own file is in."""
+
+    outline: shapely.Geometry
+    crs: str
+    own_crs: str
+
+
 class InputFiles:
     """
     Folder, hashes and findings of one reading.
@@ -105,6 +116,7 @@ class InputFiles:
         self.inputs: dict[str, str] = {}
         self.input_keys: dict[str, str] = {}
         self.findings: list[Finding] = []
+        self.ground: Ground | None = None  # once the boundary is read
 
     def note(self, code: str, about: object, **quantities: Quantity | int | str | date) -> None:
         """Remember something assumed or done."""

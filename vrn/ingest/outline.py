@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
 from vrn.findings import Quantity
-from vrn.ingest.input_files import InputFiles, Source
+from vrn.ingest.input_files import Ground, InputFiles, Source
 from vrn.ingest.place import check_finite, system_of, to_system
 from vrn.ingest.table import LONLAT, CellTable, Features
 from vrn.ingest.vectors import read_features
@@ -88,6 +88,7 @@ def read_boundary(files: InputFiles, section: FieldSection) -> tuple[str, shapel
     if others:
         moved = to_system(source, np.array(others, dtype=object), crs, target)
         inner = [_polygons(area) for area in moved if inside(area, boundary)]
+    files.ground = Ground(outline=boundary, crs=target, own_crs=crs)
     return target, boundary, shapely.union_all(inner) if inner else shapely.MultiPolygon()
 
 

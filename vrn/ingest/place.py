@@ -8,10 +8,13 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
-from vrn.ingest.input_files import InputFiles, Source
+from vrn.ingest.input_files import Ground, InputFiles, Source
 from vrn.ingest.keys import keys_of
 from vrn.ingest.table import LONLAT
 from vrn.model.grid import transformer
+
+_USUAL_SYSTEMS = ("NAD83 / ", "WGS 84 / UTM", "ETRS89 / ", "NAD27 / ", "NAD83(2011) / ")  # tried in this order
+_MOST_FIELDS = 20.0  # times the field's length that a file of it and its neighbors may span
 
 
 def system_of(files: InputFiles, source: Source, found: str, given: str | None, bounds: tuple[float, ...]) -> str:
@@ -42,12 +45,13 @@ def system_of(files: InputFiles, source: Source, found: str, given: str | None, 
     crs = found or given
     if not crs:
         why = "there is no readable .prj beside it" if source.suffix == ".shp" else "the file does not say"
-        guess, example = "Its numbers are meters or feet:", "EPSG:26915"
         if fits_lonlat:
-            guess, example = "Its numbers could be longitude and latitude: then", LONLAT
-        source.refuse(f"the coordinate system is not known: {why}.", f"{guess} {_say_so(source, example)}")
+            meant, remedy = "", f"Its numbers could be longitude and latitude: then {_say_so(source, LONLAT)}"
+        else:
+            meant, remedy = _meters_or_feet(files, source, bounds)
+        source.refuse(f"the coordinate system is not known: {why}.{meant}", remedy)
     if _is_degrees(source, crs) and not fits_lonlat:
-        _no_degrees(source, bounds)
+        _no_degrees(files, source, bounds)
     return crs
 
 
@@ -73,7 +77,9 @@ def _say_so(source: Source, example: str) -> str:
     key = _crs_key(source)
     if key is None:
         return "export the file with its coordinate system (a .prj beside it), or in longitude and latitude (WGS 84)."
-    return f'say which system in the field file, as {key} = "{example}".'
+    table, _, name = key.rpartition(".")
+    head = f"[[{table.split('[')[0]}]]" if "[" in table else f"[{table}]"
+    return f'say which system in the field file: {name} = "{example}" in {head}.'
 
 
 def _short(crs: str) -> str:
@@ -115,14 +121,59 @@ def _is_degrees(source: Source, crs: str) -> bool:
         )
 
 
-def _no_degrees(source: Source, bounds: tuple[float, ...]) -> NoReturn:
+def _no_degrees(files: InputFiles, source: Source, bounds: tuple[float, ...]) -> NoReturn:
     west, south, east, north = bounds
-    remedy = f"They look like meters or feet: {_say_so(source, 'EPSG:26915')}"
+    meant, remedy = _meters_or_feet(files, source, bounds)
     if _could_be_degrees(south, west, north, east):
         remedy = "Longitude and latitude look swapped: fix the file (longitude is the first, or the column longitude)."
     source.refuse(
-        f"its coordinates ({west:g} to {east:g}, {south:g} to {north:g}) are not longitude and latitude.", remedy
+        f"its coordinates ({west:g} to {east:g}, {south:g} to {north:g}) are not longitude and latitude.{meant}", remedy
     )
+
+
+def _meters_or_feet(files: InputFiles, source: Source, bounds: tuple[float, ...]) -> tuple[str, str]:
+    """Which systems put such numbers into the field, as a sentence or nothing, and what to do."""
+    west, south, east, north = bounds
+    fitting = _fitting(files.ground, bounds)
+    if fitting:
+        known = f" Read as {fitting[0]} they lie in the field."
+        others = f" They also fit {' and '.join(fitting[1:3])}." if fitting[1:] else ""
+        return known, f"If that is their system, {_say_so(source, fitting[0].split(' ')[0])}{others}"
+    if _fitting(files.ground, (south, west, north, east)):
+        return " Easting and northing look swapped.", "Swap the two columns, or name them the other way round."
+    return "", f"They look like meters or feet: {_say_so(source, 'EPSG:26915')}"
+
+
+def _fitting(ground: Ground | None, bounds: tuple[float, ...]) -> list[str]:
+    """Codes and names of the systems in which a box of numbers lies on the field, the boundary's own first."""
+    if ground is None:
+        return []
+    from pyproj import CRS, exceptions
+    from pyproj.aoi import AreaOfInterest
+    from pyproj.database import query_crs_info
+    from pyproj.enums import PJType
+
+    x, y = transformer(ground.crs, LONLAT).transform(*ground.outline.centroid.coords[0])
+    here = query_crs_info("EPSG", [PJType.PROJECTED_CRS], AreaOfInterest(x, y, x, y), contains=True)
+    usual = [info for name in _USUAL_SYSTEMS for info in here if info.name.startswith(name)]
+    names = {f"EPSG:{info.code}": info.name for info in usual}
+    own = CRS.from_user_input(ground.own_crs)
+    codes = list(dict.fromkeys([*([ground.own_crs] if own.is_projected else []), *names]))
+    box = shapely.get_coordinates(shapely.box(*bounds))
+    west, south, east, north = ground.outline.bounds
+    field = shapely.box(west, south, east, north)
+    fitting = []
+    for code in codes:
+        try:
+            corners = np.column_stack(transformer(code, ground.crs).transform(box[:, 0], box[:, 1]))
+        except exceptions.ProjError:
+            continue
+        if np.isfinite(corners).all():
+            there = shapely.MultiPoint(corners).envelope
+            size = max(shapely.bounds(there)[2:] - shapely.bounds(there)[:2])
+            if shapely.intersects(there, field) and size < _MOST_FIELDS * max(east - west, north - south):
+                fitting.append(f"{_short(code)} ({names.get(code, own.name)})")
+    return fitting
 
 
 def check_finite(source: Source, geometry: NDArray[np.object_], word: str = "feature") -> None:
