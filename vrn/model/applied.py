@@ -75,13 +75,9 @@ class Comparison:
             "overlapped_acres": known(self.overlapped_acres),
             "zones": [
                 {
-                    "zone": zone.zone,
-                    "acres": zone.acres,
-                    "driven_acres": zone.driven_acres,
-                    "target_n_lb_ac": zone.target_n_lb_ac,
-                    "mean_n_lb_ac": known(zone.mean_n_lb_ac),
-                    "total_n_lb": zone.total_n_lb,
-                    "within_10_pct_share": known(zone.within_share),
+                    "zone": zone.zone, "acres": zone.acres, "driven_acres": zone.driven_acres,
+                    "target_n_lb_ac": zone.target_n_lb_ac, "mean_n_lb_ac": known(zone.mean_n_lb_ac),
+                    "total_n_lb": zone.total_n_lb, "within_10_pct_share": known(zone.within_share),
                 }
                 for zone in self.zones
             ],

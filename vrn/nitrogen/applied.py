@@ -34,13 +34,9 @@ _KENTUCKY: Final = {
 }
 # earliest and latest week by which all is nitrate: Iowa State 2024 (urea: 2–4 days to ammonium, then 1.25–2.5 weeks)
 _IOWA_WEEKS: Final = {
-    "anhydrous": (3.0, 8.0),
-    "urea": (2 / 7 + 1.25, 4 / 7 + 2.5),
-    "uan": (1.0, 4 / 7 + 2.5),
-    "ammonium nitrate": (1.0, 2.0),
-    "ammonium": (1.0, 2.0),
-    "nitrate": (0.1, 0.2),
-}
+    "anhydrous": (3.0, 8.0), "urea": (2 / 7 + 1.25, 4 / 7 + 2.5), "uan": (1.0, 4 / 7 + 2.5),
+    "ammonium nitrate": (1.0, 2.0), "ammonium": (1.0, 2.0), "nitrate": (0.1, 0.2),
+}  # fmt: skip
 _INHIBITED_TIMES: Final = 2.0  # University of Missouri: twice the heat units with an inhibitor
 IN_PER_IN_DRAINED: Final = (6.0, 12.0)  # nitrate moves this far for an inch drained: fine to coarse soil (Minnesota)
 

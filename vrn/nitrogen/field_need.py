@@ -51,20 +51,12 @@ def need_of_cells(
         options,
         season,
         {
-            "nitrate_ppm": nitrate_ppm,
-            "top_in": top_in,
-            "bottom_in": bottom_in,
-            "growth_stage": stage,
-            "yield_goal_bu_ac": yield_goal_bu_ac,
-            "organic_matter_pct": organic_matter_pct,
-            "deep_nitrate_ppm": deep_nitrate_ppm,
-            "deep_top_in": deep_top_in,
-            "deep_bottom_in": deep_bottom_in,
-            "credits_lb_ac": credits_lb_ac,
-            "applied_lb_ac": applied_lb_ac,
-            "price_ratio": price_ratio,
+            "nitrate_ppm": nitrate_ppm, "top_in": top_in, "bottom_in": bottom_in, "growth_stage": stage,
+            "yield_goal_bu_ac": yield_goal_bu_ac, "organic_matter_pct": organic_matter_pct,
+            "deep_nitrate_ppm": deep_nitrate_ppm, "deep_top_in": deep_top_in, "deep_bottom_in": deep_bottom_in,
+            "credits_lb_ac": credits_lb_ac, "applied_lb_ac": applied_lb_ac, "price_ratio": price_ratio,
         },
-    )
+    )  # fmt: skip
     if to_build and not allow_outside:
         _refuse(chosen, season, stage, applied_lb_ac)
     ledger = method_ledger(chosen, known, season, applied_lb_ac, allow_outside=allow_outside)

@@ -25,12 +25,8 @@ Band = tuple[float, float]
 Carry = Callable[[NDArray[np.float64], float], tuple[NDArray[np.float64], float]]
 _DEEP_IN: Final = 24
 _PLACED_IN: Final = {
-    "broadcast": (0, 2),
-    "incorporated": (0, 4),
-    "banded": (0, 4),
-    "injected": (4, 8),
-    "unknown": (0, 6),
-}
+    "broadcast": (0, 2), "incorporated": (0, 4), "banded": (0, 4), "injected": (4, 8), "unknown": (0, 6),
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -125,14 +125,11 @@ def season_of(
     middle = known[len(known) // 2] if known else None
     applied = tuple(
         Applied(
-            on=item["date"],
-            product=item["product"],
-            n_lb_ac=float(item["n_lb_ac"]),
-            placement=item.get("placement", "unknown"),
-            inhibitor=item.get("inhibitor", "none"),
+            on=item["date"], product=item["product"], n_lb_ac=float(item["n_lb_ac"]),
+            placement=item.get("placement", "unknown"), inhibitor=item.get("inhibitor", "none"),
         )
         for item in applications or ()
-    )
+    )  # fmt: skip
     findings: list[Finding] = []
     crop = _crop_days(
         growth_stage, known, middle, planted_on=planting_date, application_on=application_date, weather=weather,

@@ -129,13 +129,10 @@ class Likelihood:
         return replace(
             variogram,
             fit=Fit(
-                method=METHOD,
-                log_likelihood=height - self.freedom * math.log(self.unit),
-                gain=gain,
-                standard_errors=self._standard_errors(variogram),
-                findings=self._findings(variogram, gain),
+                method=METHOD, log_likelihood=height - self.freedom * math.log(self.unit), gain=gain,
+                standard_errors=self._standard_errors(variogram), findings=self._findings(variogram, gain),
             ),
-        )
+        )  # fmt: skip
 
     def _log_likelihood_and_sill(self, theta: NDArray[np.float64]) -> tuple[float, float]:
         """Log-likelihood of values in units of their spread, and the sill. θ: ln range, nugget share, ln sill, turn."""

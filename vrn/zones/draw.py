@@ -187,15 +187,13 @@ tolerance_m, least_saving
     ground.check(values, count, max_count)
     layers = [*columns, *(layer for layer, _ in extra)]
     known = (share > 0) & np.isfinite(values) & np.all([np.isfinite(layer) for layer in layers], axis=0)
-    even = smoothed(np.where(known, values, np.nan), share, sd_cells=smooth_m / grid.cell_m)
-    data = _scaled(
-        [smoothed(np.where(known, layer, np.nan), share, sd_cells=smooth_m / grid.cell_m)[known] for layer in columns],
-        [
-            (smoothed(np.where(known, layer, np.nan), share, sd_cells=smooth_m / grid.cell_m)[known], weight)
-            for layer, weight in extra
-        ],
-        share[known],
-    )
+
+    def evened(layer: Array) -> Array:
+        return smoothed(np.where(known, layer, np.nan), share, sd_cells=smooth_m / grid.cell_m)
+
+    even = evened(values)
+    others = [(evened(layer)[known], weight) for layer, weight in extra]
+    data = _scaled([evened(layer)[known] for layer in columns], others, share[known])
     every = max(1, -(-len(data) // _MOST_IN_CLASSES))
     sample, area = data[::every], share[known][::every]
     candidates: list[NDArray[np.int32]] = []

@@ -166,12 +166,10 @@ def finalize_zones(
         cost = None if cost_per_unit is None else left * cost_per_unit
         choices.append(
             ZoneChoice(
-                zones=k,
-                misallocated_lb_ac=left if se is None else misallocated(values[known], given, weights, None),
-                survives_lb_ac=None if se is None else min(saved[-1]),
-                cost_per_ac=cost,
+                zones=k, misallocated_lb_ac=left if se is None else misallocated(values[known], given, weights, None),
+                survives_lb_ac=None if se is None else min(saved[-1]), cost_per_ac=cost,
             )
-        )
+        )  # fmt: skip
         present = np.sort(means[np.isfinite(means)])
         gaps.append(float(np.diff(present).min()) if len(present) == k > 1 else 0.0)
         drawn.append((labels, merged))
