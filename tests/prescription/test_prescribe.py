@@ -15,6 +15,7 @@ from vrn.model.settings import (
     Application,
     LimitSection,
     MachineSection,
+    NitrogenSection,
     Override,
     PriceSection,
     ProductSection,
@@ -283,24 +284,51 @@ def test_the_error_of_a_zones_need(made: Make) -> None:
     assert made().prescribe().rates[0].need_se_lb_ac is None
 
 
-def test_prices_raise_the_rate_only_when_asked(made: Make) -> None:
+def test_prices_under_a_kink_cover_most_of_the_ground(made: Make) -> None:
     """Corn at 4.40 and nitrogen at 0.60 cover 85 % of the ground: 1.0364 σ above the mean (normal tables)."""
-    field = made((100.0,), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.6),
+    field = made((100.0,), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.6, rate_by="kinked response"),
                  machine=MachineSection(rate_step_n_lb_ac=1.0))  # fmt: skip
-    se = np.full(field.grid.shape, 20.0)
-    plain = field.prescribe(need_se=se)
-    assert plain.rates[0].rate_n_lb_ac == 100.0
-    assert plain.prices.covering_n_lb_ac[1] == pytest.approx(100 + 1.0364 * 20, abs=0.01)
-    asked = made((100.0,), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.6, rate_by="prices"),
-                 machine=MachineSection(rate_step_n_lb_ac=1.0)).prescribe(need_se=se)  # fmt: skip
+    asked = field.prescribe(need_se=np.full(field.grid.shape, 20.0))
     assert asked.rates[0].rate_n_lb_ac == 121.0
     by_prices = asked.rates[0].changes[0]
-    assert (by_prices.cause, by_prices.quantities["share"].value) == ("prices", pytest.approx(0.85))
+    assert (by_prices.cause, by_prices.quantities["share"].value) == ("kinked", pytest.approx(0.85))
+
+
+@pytest.mark.parametrize(("n_per_lb", "rate", "cause"), [
+    (0.44, 108.0, "return"), (0.55, 100.0, "return"), (0.66, 93.0, "return"), (0.88, 79.0, "return"),
+    (1.10, 79.0, "return-held"), (0.22, 108.0, "return-held"),
+])  # fmt: skip
+def test_both_prices_set_the_rate_that_returns_most(made: Make, n_per_lb: float, rate: float, cause: str) -> None:
+    """Corn at 4.40, need 100, method's error 40: +8.2, 0, −7.5, −21.0 at 0.10, 0.125, 0.15, 0.20; held beyond."""
+    prices = PriceSection(corn_per_bu=4.4, n_per_lb=n_per_lb)
+    field = made((100.0,), prices=prices, machine=MachineSection(rate_step_n_lb_ac=1.0),
+                 nitrogen=NitrogenSection(method_sd_lb_ac=40.0))  # fmt: skip
+    got = field.prescribe()
+    assert (got.rates[0].rate_n_lb_ac, got.rates[0].changes[0].cause) == (rate, cause)
+    assert made((100.0,), prices=replace(prices, rate_by="need")).prescribe().rates[0].rate_n_lb_ac == 100.0
+    assert made((100.0,), prices=replace(prices, corn_per_bu=None)).prescribe().prices is None
+
+
+def test_a_person_stands_above_prices(made: Make) -> None:
+    """An override is written as it is: no shift of prices comes on top."""
+    review = ReviewSection(override=(Override(zone=1, rate_n_lb_ac=120.0, reason="side hill"),))
+    got = made((100.0, 100.0), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.88), review=review).prescribe()
+    assert [rate.rate_n_lb_ac for rate in got.rates] == [120.0, 80.0]
+
+
+def test_worth_of_zones_is_what_the_spread_costs(made: Make) -> None:
+    """Needs of 90 and 130 on half each: $2.88/ac over one flat rate at the best rates (see the response room)."""
+    fine = {"machine": MachineSection(rate_step_n_lb_ac=0.5), "nitrogen": NitrogenSection(method_sd_lb_ac=40.0)}
+    got = made((90.0, 130.0), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.6), **fine).prescribe()
+    least, usual, most = got.prices.worth.over_flat
+    assert usual == pytest.approx(2.88, abs=0.02)
+    assert least < usual < most
+    assert got.prices.worth.over_nothing[0] > 50
 
 
 def test_prices_set_the_flat_rate_too(made: Make) -> None:
     """Needs of 60, 102 and 148 on a third each: covering 85 % is 148 for one rate, not the mean of 103."""
-    prices = PriceSection(corn_per_bu=4.4, n_per_lb=0.6, rate_by="prices")
+    prices = PriceSection(corn_per_bu=4.4, n_per_lb=0.6, rate_by="kinked response")
     assert made(prices=prices).prescribe().flat_rate_n_lb_ac == 150.0
     assert made().prescribe().flat_rate_n_lb_ac == 105.0
 
@@ -334,7 +362,7 @@ def _partly_unknown(made: Any, zone: int, share: float) -> Any:
 
 def test_ground_that_is_mostly_unknown_takes_no_rate_from_the_little_that_is_known(made: Make) -> None:
     """A zone whose need is known on a tenth of it gets nothing, with prices and without."""
-    for sections in ({}, {"prices": PriceSection(corn_per_bu=4.0, n_per_lb=0.5, rate_by="prices")}):
+    for sections in ({}, {"prices": PriceSection(corn_per_bu=4.0, n_per_lb=0.5, rate_by="return")}):
         prescription = _partly_unknown(made((60.0, 100.0), **sections), 2, 0.9).prescribe()
         assert prescription.rates[1].rate_n_lb_ac == 0.0
         assert np.isnan(prescription.rates[1].need_lb_ac)

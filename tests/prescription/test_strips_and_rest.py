@@ -1,6 +1,5 @@
 """Check strips, what is left after a rain-out, the buffer past the edge, and the tank."""
 
-import math
 from collections.abc import Callable
 from typing import Any
 
@@ -17,7 +16,7 @@ from vrn.model.settings import (
     ProductSection,
 )
 from vrn.prescription import Prescription, remaining
-from vrn.prescription.economics import NitrogenPrices, covering_rate
+from vrn.prescription.economics import Payoff, covering_rate
 from vrn.prescription.prescribe import STRIP_TOLERANCE
 from vrn.units import AC_M2, FT_M
 
@@ -223,13 +222,13 @@ def test_the_covering_rate_is_the_cheapest() -> None:
     """No rate on a fine scale has a lower expected cost than the quantile of prices (newsvendor, by brute force)."""
     rng = np.random.default_rng(4)
     need, se = rng.uniform(60, 140, 200), np.full(200, 12.0)
-    prices = NitrogenPrices(corn_per_bu=4.0, n_per_lb=0.7, n_per_bushel_lb=1.1)
+    prices = Payoff(corn_per_bu=4.0, n_per_lb=0.7, n_per_bushel_lb=1.1, method_sd_lb_ac=40.0)
     chosen = covering_rate(need, se, np.ones(200), share=prices.covered_share)
     truth = need[:, None] + se[:, None] * rng.normal(size=(200, 500))
 
     def cost(rate: float) -> float:
         gap = truth - rate
-        return float(np.mean(np.where(gap > 0, gap * prices.too_little_per_lb, -gap * prices.too_much_per_lb)))
+        return float(np.mean(np.where(gap > 0, gap * (4.0 / 1.1 - 0.7), -gap * 0.7)))
 
     rates = np.arange(60.0, 180.0, 1.0)
     assert chosen == pytest.approx(rates[np.argmin([cost(rate) for rate in rates])], abs=2.0)
@@ -245,12 +244,10 @@ def test_without_error_the_covering_rate_is_a_plain_quantile() -> None:
 def test_nitrogen_dearer_than_its_corn_is_refused() -> None:
     """At 0.40 a bushel and 0.60 a pound nobody fertilizes: more likely a slip."""
     with pytest.raises(OutOfRangeError, match="costs more than the"):
-        NitrogenPrices(corn_per_bu=0.4, n_per_lb=0.6)
+        Payoff(corn_per_bu=0.4, n_per_lb=0.6, method_sd_lb_ac=40.0)
 
 
 def test_prices_by_hand() -> None:
     """4.20 a bushel, 1.2 lb/bu: a pound short loses 3.50 and saves .50; 6 in 7 of the ground is covered."""
-    prices = NitrogenPrices(corn_per_bu=4.2, n_per_lb=0.5, n_per_bushel_lb=1.2)
-    assert prices.too_little_per_lb == pytest.approx(3.0)
+    prices = Payoff(corn_per_bu=4.2, n_per_lb=0.5, n_per_bushel_lb=1.2, method_sd_lb_ac=40.0)
     assert prices.covered_share == pytest.approx(6 / 7)
-    assert math.isclose(prices.misallocated_per_lb, 1.75)

@@ -13,6 +13,7 @@ from vrn.model.layers import ConstantLayer, PolygonLayer
 from vrn.model.settings import LimitSection, MachineSection, PriceSection, ZoneSection
 from vrn.prescription import zones_of
 from vrn.prescription.limits import least_patch_m2
+from vrn.response import expected_loss
 from vrn.zones import Zones
 
 Make = Callable[..., Any]
@@ -61,9 +62,11 @@ def test_own_zones_are_taken(made: Make) -> None:
 
 
 def test_prices_give_the_curve_its_cost(made: Make) -> None:
-    """Needs of 60 and 150 under one rate miss by 45 lb/ac; at (3.4 + 0.6) / 2 $/lb that is $90/ac."""
+    """Needs of 60 and 150 under one rate are expected to lose what the response room says; two zones nothing."""
     zones = _zones(made((60.0, 150.0), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.6)))
-    assert zones.choice[0].cost_per_ac == pytest.approx(90.0, rel=0.01)
+    lost = expected_loss([60.0, 150.0], corn_per_bu=4.4, n_per_lb=0.6, method_sd_lb_ac=35.0)
+    assert zones.choice[0].cost_per_ac == pytest.approx(lost, rel=0.01)
+    assert zones.choice[1].cost_per_ac == pytest.approx(0.0, abs=0.01)
 
 
 def test_patches_grow_with_machine_and_acreage() -> None:

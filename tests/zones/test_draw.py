@@ -172,10 +172,17 @@ def test_partly_treated_cells_weigh_less() -> None:
     assert ((zones.labels > 0) == (share > 0)).all()
 
 
-def test_costs_are_the_misallocation_at_the_price_of_a_pound() -> None:
-    """With a price each number of zones has its cost per acre, the error of the samples in it."""
-    zones = _zones(_waves(), cost_per_unit=2.0)
-    assert zones.choice[2].cost_per_ac == pytest.approx(2.0 * zones.choice[2].misallocated_lb_ac)
+def test_costs_are_those_of_the_zones_by_area() -> None:
+    """Each number of zones has its cost per acre: here the variance of the need within zones, which one more lowers."""
+    need = _waves()
+    zones = _zones(
+        need,
+        cost_of=lambda values, area: float(np.average(values**2, weights=area) - np.average(values, weights=area) ** 2),
+    )
+    costs = [one.cost_per_ac for one in zones.choice]
+    assert costs[0] == pytest.approx(need.var())
+    assert costs == sorted(costs, reverse=True)
+    assert costs[3] < 0.2 * costs[0]
 
 
 def test_indices_fall_where_classes_are_distinct() -> None:

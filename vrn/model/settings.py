@@ -178,6 +178,7 @@ class NitrogenSection:
     profile_lb_ac_per_ppm_in: Annotated[float, Gt(0), Le(0.5)] | None = None
     cap_lb_ac: Annotated[float, Gt(0), Le(500)] | None = None
     tillage_lb_ac: Annotated[float, Ge(0), Le(60)] | None = None
+    method_sd_lb_ac: Annotated[float, Ge(5), Le(100)] | None = None  # error of the method's level, all zones alike
     response_b: float | None = None
     response_c: float | None = None
     response_trial: str | None = None  # file of the user's own nitrogen trial
@@ -282,11 +283,14 @@ class LimitSection:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PriceSection:
-    """``[prices]``; ``rate_by = "prices"`` sets rates by what a pound too little and a pound too much cost."""
+    """``[prices]``; with both prices, rates are those expected to return most, unless ``rate_by`` says otherwise."""
 
     corn_per_bu: Positive | None = None
     n_per_lb: Positive | None = None
-    rate_by: Literal["mean", "prices"] = "mean"
+    rate_by: Literal["need", "return", "kinked response"] | None = None
+    curvature: Annotated[float, Ge(0.0005), Le(0.01)] = 0.0024  # yield lost below the plateau, bu/ac per (lb/ac)²
+    kink_weight: Share = 0.15  # share of a response that rises straight to its plateau
+    kink_slope: Annotated[float, Ge(0.2), Le(2)] = 0.75  # slope of such a response, bu/lb
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,7 @@ from vrn.pages.field_maps import hatch_legend
 from vrn.pages.plots import rate_map
 from vrn.pages.report_parts import Bullets, Part, Picture, Text
 from vrn.pages.tables import zones_table
+from vrn.prescription.economics import method_sd_lb_ac
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UnitFormat, finding_texts, say
 from vrn.zones.model import ZonesReport
@@ -84,7 +85,8 @@ def _advised(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
 
 def _how_sure(prescription: Prescription, shown: UnitFormat) -> str:
     error = _span([rate.need_se_lb_ac or math.nan for rate in prescription.rates], "whole_amount", shown)
-    sure = say(shown, "grower.sure", error=error) if error else say(shown, "grower.sure-unknown")
+    method = Quantity("whole_amount", method_sd_lb_ac(prescription.field.settings, prescription.ledger))
+    sure = say(shown, "grower.sure" if error else "grower.sure-unknown", error=error, method=method)
     flat = prescription.flat
     if prescription.remaining is not None or flat is None or not math.isfinite(flat.misallocated_lb_ac):
         return sure
@@ -140,7 +142,12 @@ def _cost(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     apart = round(total) - round(flat)
     yield say(shown, f"grower.costs-{_way(apart)}", price=price, total=Quantity("money", total),
               flat=Quantity("money", flat), apart=Quantity("money", abs(apart)))  # fmt: skip
-    yield say(shown, "grower.benefit")
+    worth = None if prescription.prices is None else prescription.prices.worth
+    if worth is not None and len({rate.rate_n_lb_ac for rate in prescription.rates}) > 1:
+        low, usual, high = (Quantity("money_area", value) for value in worth.over_flat)
+        yield say(
+            shown, "grower.worth" if worth.over_flat[1] > 0 else "grower.worth-less", low=low, usual=usual, high=high
+        )
 
 
 def _way(difference: float) -> str:

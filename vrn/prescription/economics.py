@@ -1,41 +1,46 @@
-"""What a pound of nitrogen in the wrong place costs, and the rate that prices imply under uncertainty."""
+"""What prices make of a need: the rule a field file asks for, and what rates are expected to be worth."""
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.model.settings import Settings
+from vrn.nitrogen import Ledger, method
+from vrn.response import Response, best_rate, held_ratio, rate_loss
+from vrn.response.loss import BALANCE_SD, IN_SEASON_SD
 
 Array = NDArray[np.float64]
+RateRule = Literal["need", "return", "kinked response"]
 _N_PER_BUSHEL_LB: Final = 1.1  # where the field file gives none: the default of the mass balance
+_LEVELS: Final = 200  # steps that the needs of a class are looked at in
+RESPONSES: Final = (Response(curvature=0.0018, kink_weight=0.0), Response(), Response(kink_weight=1.0))
+"""Smooth with a small bend, the default mixture, and a kink alone: the span within which money is stated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NitrogenPrices:
-    """What a pound too little and a pound too much cost.
+class Payoff:
+    """
+    Prices, the response of corn, and the method's error: what a rate is worth.
 
     Raises OutOfRangeError if a pound of nitrogen costs more than the corn it makes.
 
-    Under the mass balance a pound too little loses 1 / n_per_bushel_lb bushels and saves its own price; a pound too
-    much loses its price. Near the best rate real crops respond less steeply, so both the cost of too little and the
-    share below are upper bounds.
-
-    Corn at 4.40, nitrogen at 0.60, 1.1 lb/bu: a pound short loses 4.00 of corn and saves 0.60.
-
-    >>> prices = NitrogenPrices(corn_per_bu=4.4, n_per_lb=0.6, n_per_bushel_lb=1.1)
-    >>> [round(x, 2) for x in (prices.too_little_per_lb, prices.too_much_per_lb, prices.covered_share)]
-    [3.4, 0.6, 0.85]
+    >>> paid = Payoff(corn_per_bu=4.4, n_per_lb=0.6, method_sd_lb_ac=40.0, rule="kinked response")
+    >>> round(paid.covered_share, 2), round(paid.ratio, 3)
+    (0.85, 0.136)
     """
 
     corn_per_bu: float
     n_per_lb: float
+    method_sd_lb_ac: float  # of the level, the same for all zones
+    rule: RateRule = "return"
+    response: Response = RESPONSES[1]
     n_per_bushel_lb: float = _N_PER_BUSHEL_LB  # nitrogen a bushel takes up
 
     def __post_init__(self) -> None:
-        if self.too_little_per_lb <= 0:
+        if self.corn_per_bu / self.n_per_bushel_lb <= self.n_per_lb:
             problem = (
                 f"A pound of nitrogen at ${self.n_per_lb:g} costs more than the "
                 f"{1 / self.n_per_bushel_lb:.2f} bu of corn at ${self.corn_per_bu:g} it makes."
@@ -43,44 +48,125 @@ class NitrogenPrices:
             raise OutOfRangeError(problem, "Check prices.corn_per_bu and prices.n_per_lb.")
 
     @property
-    def too_little_per_lb(self) -> float:
-        """Loss from a pound too little. [$/lb]"""
-        return self.corn_per_bu / self.n_per_bushel_lb - self.n_per_lb
+    def ratio(self) -> float:
+        """Price of nitrogen over price of corn. [bu/lb]"""
+        return self.n_per_lb / self.corn_per_bu
 
     @property
-    def too_much_per_lb(self) -> float:
-        """Loss from a pound too much. [$/lb]"""
-        return self.n_per_lb
+    def held(self) -> float:
+        """The ratio that the rates go by."""
+        return held_ratio(self.ratio)
 
     @property
     def covered_share(self) -> float:
-        """Share of the ground whose need the cheapest rate covers: too little over the sum of both."""
-        return self.too_little_per_lb / (self.too_little_per_lb + self.too_much_per_lb)
+        """Share of needs the cheapest rate covers if corn pays for every pound up to its need: a kinked response."""
+        return 1.0 - self.n_per_lb / (self.corn_per_bu / self.n_per_bushel_lb)
 
-    @property
-    def misallocated_per_lb(self) -> float:
-        """Loss from a pound in the wrong place, as much of it too little as too much. [$/lb]"""
-        return (self.too_little_per_lb + self.too_much_per_lb) / 2.0
+    def rate(self, need: Array, se: Array, weights: Array) -> float:
+        """The rate of the rule for some ground. [lb/ac]"""
+        if self.rule == "kinked response":
+            return covering_rate(need, se, weights, share=self.covered_share)
+        if self.rule == "need":
+            return max(float(np.average(need, weights=weights)), 0.0)
+        return max(self._best(need, np.nan_to_num(se), weights), 0.0)
+
+    def lost_per_ac(self, need: Array, weights: Array, rate: float | None = None) -> float:
+        """Expected loss of a rate (None: the best one), above even ground of the same mean need. [$/ac]"""
+        need, weights = _in_levels(need, weights)
+        response = self.response
+        return rate_loss(
+            self._best(need, None, weights) if rate is None else rate, need, weights=weights,
+            corn_per_bu=self.corn_per_bu, n_per_lb=self.n_per_lb, method_sd_lb_ac=self.method_sd_lb_ac,
+            curvature=response.curvature, kink_weight=response.kink_weight, kink_slope=response.kink_slope,
+        )  # fmt: skip
+
+    def _best(self, need: Array, se: Array | None, weights: Array) -> float:
+        response = self.response
+        return best_rate(
+            need, se_lb_ac=se, weights=weights, price_ratio=self.ratio, method_sd_lb_ac=self.method_sd_lb_ac,
+            curvature=response.curvature, kink_weight=response.kink_weight, kink_slope=response.kink_slope,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Worth:
+    """
+    What rates are expected to be worth over others, from the least to the most of the responses. [$/ac]
+
+    Parameters
+    ----------
+    over_flat, over_nothing : (float, float, float)
+        Least, the default response, most.
+    """
+
+    over_flat: tuple[float, float, float]
+    over_nothing: tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PriceReport:
     """What prices say of the rates."""
 
-    rate_by: str  # whether rates follow the need or the prices
-    prices: NitrogenPrices
-    covering_n_lb_ac: dict[int, float]  # by zone, the rate that covers the need on the cheapest share of its ground
+    payoff: Payoff
+    worth: Worth | None  # None where no need is known
 
 
-def prices_of(settings: Settings) -> NitrogenPrices | None:
-    """Prices of a field file; None unless both are given."""
+def payoff_of(settings: Settings, ledger: Ledger) -> Payoff | None:
+    """Prices and rule of a field file; None unless both prices are given, or where the method follows prices itself."""
     prices = settings.prices
     if prices.corn_per_bu is None or prices.n_per_lb is None:
         return None
-    return NitrogenPrices(
-        corn_per_bu=prices.corn_per_bu, n_per_lb=prices.n_per_lb,
+    by_method = ledger.published and method(ledger.method).takes("price_ratio")
+    by_factor = settings.nitrogen.price_factor is not None
+    rule: RateRule = prices.rate_by or ("need" if by_method or by_factor else "return")
+    return Payoff(
+        corn_per_bu=prices.corn_per_bu, n_per_lb=prices.n_per_lb, rule=rule,
+        method_sd_lb_ac=method_sd_lb_ac(settings, ledger),
+        response=Response(
+            curvature=prices.curvature, kink_weight=prices.kink_weight, kink_slope=prices.kink_slope
+        ),
         n_per_bushel_lb=settings.nitrogen.n_per_bushel_lb or _N_PER_BUSHEL_LB,
     )  # fmt: skip
+
+
+def method_sd_lb_ac(settings: Settings, ledger: Ledger) -> float:
+    """Error of a method's level, the same for all zones: less where the test was read in season. [lb/ac]"""
+    if settings.nitrogen.method_sd_lb_ac is not None:
+        return settings.nitrogen.method_sd_lb_ac
+    tested = not ledger.published or method(ledger.method).takes("nitrate_ppm")
+    return IN_SEASON_SD if tested and settings.crop.growth_stage != "preplant" else BALANCE_SD
+
+
+def worth_of(
+    payoff: Payoff, need: Array, weights: Array, labels: NDArray[np.int32], rate_by_zone: Array, flat: float
+) -> Worth | None:
+    """Worth of zone rates over one flat rate and over no nitrogen, on the same cells (n,) with a need that is known."""
+    if not len(need):
+        return None
+    over_flat, over_nothing = [], []
+    for response in RESPONSES:
+        one = replace(payoff, response=response)
+        lost = 0.0
+        for zone in np.unique(labels):
+            here = labels == zone
+            lost += weights[here].sum() * one.lost_per_ac(need[here], weights[here], float(rate_by_zone[zone]))
+        lost /= weights.sum()
+        over_flat.append(one.lost_per_ac(need, weights, flat) - lost)
+        over_nothing.append(one.lost_per_ac(need, weights, 0.0) - lost)
+    return Worth(over_flat=_span(over_flat), over_nothing=_span(over_nothing))
+
+
+def _span(values: list[float]) -> tuple[float, float, float]:
+    return float(min(values)), float(values[1]), float(max(values))
+
+
+def _in_levels(need: Array, weights: Array) -> tuple[Array, Array]:
+    """The same needs in at most so many steps, each at its own mean."""
+    if len(need) <= _LEVELS or np.ptp(need) == 0:
+        return need, weights
+    step = np.minimum(((need - need.min()) / np.ptp(need) * _LEVELS).astype(np.intp), _LEVELS - 1)
+    weight, total = np.bincount(step, weights).astype(float), np.bincount(step, weights * need)
+    return total[weight > 0] / weight[weight > 0], weight[weight > 0]
 
 
 def covering_rate(need: Array, se: Array | None, weights: Array, *, share: float) -> float:

@@ -17,7 +17,7 @@ from vrn.model.layers import PolygonLayer
 from vrn.model.settings import CreditSection, MachineSection, Settings
 from vrn.nitrogen.ledger import Ledger
 from vrn.nitrogen.lines import irrigation_n_lb_ac, manure_organic_n_lb_ac
-from vrn.prescription.economics import prices_of
+from vrn.prescription.economics import payoff_of
 from vrn.prescription.model import Cause, Change, Prescription
 from vrn.units import AC_M2, FT_M, MPH_M_S
 from vrn.zones import Zones, by_layers, draw, from_polygons
@@ -296,13 +296,13 @@ def zones_of(
     rules = rules_of(settings)
     cap = min(rules.max_n_lb_ac, rules.machine_max_n_lb_ac)
     need = grid.in_rows(ledger.unclipped_lb_ac)
-    prices = prices_of(settings)
+    payoff = payoff_of(settings, ledger)
     choices = {
         "grid": grid, "share": share, "treated": field.treated,
         "least_patch_m2": least_patch_m2(settings.machine, settings.zones.least_patch_ac),
         "least_width_m": settings.machine.swath_ft * FT_M, "step": settings.machine.rate_step_n_lb_ac,
         "count": settings.zones.count, "value_se": need_se,
-        "cost_per_unit": None if prices is None else prices.misallocated_per_lb,
+        "cost_of": None if payoff is None else payoff.lost_per_ac,
     }  # fmt: skip
     values = np.clip(need, 0.0, cap)
     if settings.zones.by == "layers":

@@ -58,7 +58,8 @@ class Product:
 
 
 Cause = Literal[
-    "unknown-need", "person", "prices", "pass-cap", "season-cap", "season-cap-credited", "season-cap-unknown",
+    "unknown-need", "person", "return", "return-held", "kinked", "pass-cap", "season-cap",
+    "season-cap-credited", "season-cap-unknown",
     "machine-most", "no-step", "below-least-off", "below-least-raised", "step", "step-for-total",
     "strip-more", "strip-less",
 ]  # fmt: skip

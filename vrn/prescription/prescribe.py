@@ -14,7 +14,7 @@ from vrn.model.grid import Grid, geodesic_acres
 from vrn.model.settings import Override
 from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger
-from vrn.prescription.economics import NitrogenPrices, PriceReport, covering_rate, prices_of
+from vrn.prescription.economics import Payoff, PriceReport, payoff_of, worth_of
 from vrn.prescription.limits import RateRules, limited, rounded, rules_of
 from vrn.prescription.machine import with_machine_check
 from vrn.prescription.model import (
@@ -35,6 +35,7 @@ from vrn.zones.model import Zones
 
 Array = NDArray[np.float64]
 STRIP_TOLERANCE: Final = 0.005  # of the field's total, that check strips may move it
+_CLOSE: Final = 1e-9
 _KNOWN_SHARE: Final = 0.5  # of a zone's ground; where less is known, the rest does not take its rate from it
 
 
@@ -120,10 +121,10 @@ class _Cells:
             return 0.0, 0.0
         return float(self.weights[out].sum() / self.weights[here].sum()), float(above[out].max())
 
-    def covering(self, zone: int | None, share: float) -> float:
-        """Rate that covers the need on a share of the zone (of the field: None), its error counted. [lb/ac]"""
+    def paying(self, zone: int | None, payoff: Payoff) -> float:
+        """Rate that the prices' rule gives a zone (the field: None). [lb/ac]"""
         rows = self.rows(zone)
-        return covering_rate(self.need[rows], self.se[rows], self.weights[rows], share=share)
+        return payoff.rate(self.need[rows], self.se[rows], self.weights[rows])
 
     def misallocated(self, rate_by_zone: Array) -> float:
         """Area-weighted mean of |need − rate| over the cells whose need is known. [lb/ac]"""
@@ -165,11 +166,11 @@ def prescribe(
     product = product_for(settings)
     rate_basis = settings.product.rate_basis or ("product" if product.named else "n")
     rules = rules_of(settings)
-    prices = prices_of(settings)
+    payoff = payoff_of(settings, ledger)
     cells = _Cells.of(field, share, surfaces, ledger, zones, need_se)
     acres = [geodesic_acres(outline, grid.crs) for outline in zones.outlines]
     overrides, dropped, said = overrides_on(settings.review.override, zones.outlines, grid.crs)
-    by_prices = prices if settings.prices.rate_by == "prices" else None
+    by_prices = payoff if payoff is not None and payoff.rule != "need" else None
 
     targets: list[float] = []
     windows: list[tuple[float, float]] = []
@@ -233,11 +234,7 @@ def prescribe(
                 if rules.max_season_n_lb_ac is not None else [0.0] * len(rates),
             ),
             flat=_against_flat(rates, flat, cells, product), rounding=rounding,
-            prices=None if prices is None else PriceReport(
-                rate_by=settings.prices.rate_by, prices=prices,
-                covering_n_lb_ac={rate.zone: cells.covering(rate.zone, prices.covered_share) for rate in rates
-                                  if np.isfinite(rate.need_lb_ac)},
-            ), check_strips=report,
+            prices=None if payoff is None else _priced(payoff, cells, rates, flat), check_strips=report,
             overrides=tuple(overrides[zone] for zone in sorted(overrides)), dropped_overrides=dropped,
         )
     )  # fmt: skip
@@ -268,7 +265,7 @@ def _strip_change(strip: CheckStrip, zone: int, base_n_lb_ac: float, rate_n_lb_a
 
 
 def _target(
-    zone: int, cells: _Cells, override: Override | None, prices: NitrogenPrices | None
+    zone: int, cells: _Cells, override: Override | None, payoff: Payoff | None
 ) -> tuple[float, tuple[Change, ...]]:
     """The rate wanted before limits: the need, what prices make of it, or what a person set."""
     need = float(cells.ledger(zone).need_lb_ac)
@@ -276,11 +273,29 @@ def _target(
         reason = {"reason": Quantity("text", override.reason.strip())}
         wanted = override.rate_n_lb_ac
         return wanted, (Change(zone=zone, cause="person", from_n_lb_ac=need, to_n_lb_ac=wanted, quantities=reason),)
-    if prices is None or np.isnan(need):
+    if payoff is None or np.isnan(need):
         return need, ()
-    rate = cells.covering(zone, prices.covered_share)
-    share = {"share": Quantity("share", prices.covered_share)}
-    return rate, (Change(zone=zone, cause="prices", from_n_lb_ac=need, to_n_lb_ac=rate, quantities=share),)
+    rate = cells.paying(zone, payoff)
+    cause: Cause = "return" if abs(payoff.held - payoff.ratio) < _CLOSE else "return-held"
+    if payoff.rule == "kinked response":
+        cause = "kinked"
+    quantities = {
+        "share": Quantity("share", payoff.covered_share), "ratio": Quantity("number", round(payoff.ratio, 3)),
+        "held": Quantity("number", payoff.held), "n": Quantity("price_n", payoff.n_per_lb),
+        "corn": Quantity("price_corn", payoff.corn_per_bu), "change": Quantity("rate", rate - need),
+    }  # fmt: skip
+    return rate, (Change(zone=zone, cause=cause, from_n_lb_ac=need, to_n_lb_ac=rate, quantities=quantities),)
+
+
+def _priced(payoff: Payoff, cells: _Cells, rates: tuple[ZoneRate, ...], flat: float) -> PriceReport:
+    """What the rates, check strips left out, are expected to be worth where the need is known."""
+    here = np.flatnonzero(cells.known & cells.here(None) & (cells.labels > 0))
+    by_zone = np.array([0.0, *(rate.rate_n_lb_ac for rate in rates)])
+    plain = np.isin(cells.labels[here], [rate.zone for rate in rates if rate.strip is None])
+    here = here[plain]
+    return PriceReport(
+        payoff=payoff, worth=worth_of(payoff, cells.need[here], cells.weights[here], cells.labels[here], by_zone, flat)
+    )
 
 
 def _step_change(zone: int, target: float, final: float, rules: RateRules) -> tuple[Change, ...]:
@@ -293,12 +308,12 @@ def _step_change(zone: int, target: float, final: float, rules: RateRules) -> tu
     )  # fmt: skip
 
 
-def _flat_rate(cells: _Cells, rules: RateRules, acres: float, prices: NitrogenPrices | None) -> float:
+def _flat_rate(cells: _Cells, rules: RateRules, acres: float, payoff: Payoff | None) -> float:
     """One rate for the whole field, by the same need, prices, limits and step. [lb N/ac]"""
     already = cells.already(None)
     wanted = float(cells.ledger(None).need_lb_ac)
-    if prices is not None and not np.isnan(wanted):
-        wanted = cells.covering(None, prices.covered_share)
+    if payoff is not None and not np.isnan(wanted):
+        wanted = cells.paying(None, payoff)
     rate, _ = limited(wanted, rules, applied_n_lb_ac=already)
     return rounded([rate], [acres], [rules.window(already)], step=rules.step_n_lb_ac)[0]
 

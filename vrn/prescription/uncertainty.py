@@ -196,7 +196,7 @@ def _above_need(rate: ZoneRate, field: Field) -> Iterator[Finding]:
         return
     first = rate.changes[0].cause
     quantities = {"over": Quantity("rate", over), "need": Quantity("rate", rate.need_lb_ac)}
-    if first == "prices":
+    if first in ("return", "return-held", "kinked"):
         yield note("rates.above-need-prices", f"zone {rate.zone}", **quantities)
     else:
         code = "rates.above-need-person" if first == "person" else "rates.above-need-machine"

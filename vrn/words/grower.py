@@ -30,8 +30,13 @@ SENTENCES: Final[dict[str, str]] = {
     "one-zone-scatter": "Samples from {places:place|places} differ, but near ones are hardly more alike than far ones. "
     "A pattern drawn from them could be chance, so their average is used for the whole field.",
     "one-zone-help": "A yield map, a soil map, more samples or zones of your own could show where the need differs.",
-    "sure": "The samples leave each zone's need open by about {error} either way. The method's own error comes on top.",
-    "sure-unknown": "These samples cannot show how sure the need is.",
+    "sure": "Two seasons in three, the true need is within {method} of these rates; a miss is the same in all zones. "
+    "From zone to zone the samples add about {error}.",
+    "sure-unknown": "Two seasons in three, the true need is within {method} of these rates. The samples do not show "
+    "how much zones differ.",
+    "worth": "Over many seasons the zones should earn about {usual} more than one flat rate ({low} to {high}, by how "
+    "corn responds). One season in four or five can still lose.",
+    "worth-less": "Over many seasons the zones should earn no more than one flat rate ({low} to {high}).",
     "off-by-zone": "If the map is right, zone rates are off by {zones} on average; one flat rate would be off by "
     "{flat}.",
     "off-one": "If the map is right, this rate is off by {zones} on average.",
@@ -46,7 +51,6 @@ SENTENCES: Final[dict[str, str]] = {
     "costs-less": "At {price} the nitrogen costs {total}. One flat rate would cost {flat}, {apart} more.",
     "costs-more": "At {price} the nitrogen costs {total}. One flat rate would cost {flat}, {apart} less.",
     "costs-same": "At {price} the nitrogen costs {total}, and so would one flat rate.",
-    "benefit": "Any benefit comes mostly from putting N where it's needed, not from using less.",
     "left": "This is for the ground that is left.",
     "left-costs": "At {price} it costs {total}.",
     "doubt": "{place}: {problem} {remedy}",

@@ -149,7 +149,10 @@ SENTENCES: Final[dict[str, str]] = {
     **_CAUTIONS,
     "change-unknown-need": "need not known: nothing is applied",
     "change-person": "set by hand: {reason}",
-    "change-prices": "prices: the rate that meets the need on {share} of the zone",
+    "change-return": "prices of {n} and {corn}: the rate that is expected to return most",
+    "change-return-held": "prices of {n} and {corn}: the rate that is expected to return most, moved no further than "
+    "published price adjustments go",
+    "change-kinked": "prices, kinked response: the rate that meets the need on {share} of the zone",
     "change-pass-cap": "limit for this pass, {cap}",
     "change-season-cap": "season limit of {cap}, less {applied:0} already on",
     "change-season-cap-credited": "season limit of {cap}, less {applied:0} already on and {credited:0} credited from "

@@ -1,7 +1,7 @@
 """From candidate labels to zones: tidied, the number chosen, outlined, and labelled again by the outlines."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +17,7 @@ from vrn.zones.tidy import tidied
 
 Array = NDArray[np.float64]
 Labels = NDArray[np.int32]
+CostOf = Callable[[Array, Array], float]  # needs and areas of some ground to $/ac
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,7 +127,7 @@ def choose_zone_count(
 
 def finalize_zones(
     candidates: list[Labels], *, values: Array, even: Array, value_se: Array | None, ground: ZoneGround,
-    count: int | None, max_count: int, cost_per_unit: float | None, report: ZonesReport,
+    count: int | None, max_count: int, cost_of: CostOf | None, report: ZonesReport,
 ) -> Zones:  # fmt: skip
     """Zones from candidate labels for 1, 2, 3 … zones.
 
@@ -163,7 +164,7 @@ def finalize_zones(
         # a zone must save against the cells and against what their surroundings expect: scatter passes only the first,
         # the blur along an edge only the second
         saved.append((base - left, base_round_about - round_about))
-        cost = None if cost_per_unit is None else left * cost_per_unit
+        cost = None if cost_of is None else _cost(cost_of, values[known], weights, labels[known])
         choices.append(
             ZoneChoice(
                 zones=k, misallocated_lb_ac=left if se is None else misallocated(values[known], given, weights, None),
@@ -205,6 +206,12 @@ def finalize_zones(
             unknown_share=float(share[(share > 0) & ~known].sum() / share.sum()),
         ),
     )  # fmt: skip
+
+
+def _cost(cost_of: CostOf, values: Array, weights: Array, labels: Labels) -> float:
+    """Expected loss of the best rate of each zone, over all of them. [$/ac]"""
+    zones = [(weights[labels == zone], values[labels == zone]) for zone in np.unique(labels)]
+    return sum(float(area.sum()) * cost_of(need, area) for area, need in zones) / float(weights.sum())
 
 
 def by_rising_value(
