@@ -89,10 +89,12 @@ def write_task_data(
     external: bool = False,
     inside: str = "",
     name: str = "Sidedress",
+    beside_each: str = "",
 ) -> Path:
     """A TASKDATA folder with one task; ``external`` moves device and task into files of their own."""
     folder.mkdir(parents=True)
-    tlgs = "".join(f'<TLG A="TLG{k:05d}" C="1"/>' for k in range(1, len(logs) + 1))
+    numbers = range(1, len(logs) + 1)
+    tlgs = beside_each.join(f'<TLG A="TLG{k:05d}" C="1"/>' for k in numbers)
     task = f'<TSK A="TSK-1" B={quoteattr(name)} G="4">{inside}{tlgs}</TSK>'
     head = ('<?xml version="1.0" encoding="UTF-8"?>\n<ISO11783_TaskData VersionMajor="4" VersionMinor="2" '
             'ManagementSoftwareManufacturer="none" ManagementSoftwareVersion="0" TaskControllerManufacturer="none" '

@@ -313,6 +313,21 @@ def test_two_tanks_on_the_same_ground_are_asked_about(tmp_path: Path) -> None:
         ground(folder, element="DET-1")
 
 
+def test_several_tasks_on_the_field_are_told(tmp_path: Path) -> None:
+    """Two tasks at 10 L/ha on the same 40 × 5 m add up to 0.4 L; one without such a rate does not count; both told."""
+    elements, another = [Det("DET-1", 1, 0, None, {67: 5000})], '</TSK><TSK A="TSK-2" B="again" G="4">'
+    to_degrees = transformer(CRS, "EPSG:4326").transform
+    logs = [[Record(t, to_degrees(WEST + e, NORTH + n), [100_000]) for t, e, n, _ in straight(0.0, [])]] * 2
+    folder = write_task_data(tmp_path / "t", logs, [(2, "DET-1")], [device("DVC-1", elements)], beside_each=another)
+    found = read_machine_log(folder, boundary=FIELD, crs=CRS, unit="gal")
+    assert shapely.area(found.shapes) @ found.rate / 10_000 == pytest.approx(0.4, rel=0.005)
+    assert "audit.log-tasks" in {one.code for one in found.findings if one.level == "warning"}
+    (folder / "TLG00002.XML").write_text(template([(7, "DET-1")]))
+    found = read_machine_log(folder, boundary=FIELD, crs=CRS, unit="gal")
+    assert shapely.area(found.shapes) @ found.rate / 10_000 == pytest.approx(0.2, rel=0.005)
+    assert "audit.log-tasks-left-out" in {one.code for one in found.findings if one.level == "warning"}
+
+
 @pytest.mark.parametrize(("entity", "size"), [(80, 1.0), (351, 1000.0)])
 @pytest.mark.parametrize("where", ["log", "task"])
 def test_totals_in_both_forms(entity: int, size: float, where: str, tmp_path: Path) -> None:
@@ -409,6 +424,9 @@ SPOILED: dict[str, tuple[Spoil, str]] = {
     ),
     "no tasks": (lambda f: (f / "TSK00000.XML").write_text("<XFC/>"), "no task"),
     "no TASKDATA.XML": (lambda f: (f / "TASKDATA.XML").unlink(), "TASKDATA.XML"),
+    "an encoding nobody knows": (
+        lambda f: (f / "TSK00000.XML").write_text('<?xml version="1.0" encoding="UT"?><XFC/>'), "TSK00000.XML"
+    ),
     "a number that is none": (
         lambda f: (f / "DVC00000.XML").write_text((f / "DVC00000.XML").read_text().replace('C="-2000"', 'C="x"')),
         "TASKDATA.XML",

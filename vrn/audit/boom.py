@@ -43,8 +43,10 @@ class Piece:
 def above(name: str, elements: dict[str, Element]) -> Iterator[str]:
     """An element and those it is part of, nearest first."""
     at: str | None = name
-    while at is not None:
+    seen: set[str] = set()  # a damaged file may go round in a circle
+    while at is not None and at not in seen:
         yield at
+        seen.add(at)
         at = elements[at].parent if at in elements else None
 
 

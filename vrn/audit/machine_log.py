@@ -100,7 +100,9 @@ def read_machine_log(
         problem = f"{path.name}: it has no rate by {kind} (entity {actual} or {target}), as this product is sold."
         raise InputFileError(problem, "Give the log of this product, or an as-applied file with a rate.")
     findings: list[Finding] = [] if entity == actual else [warning("audit.log-setpoints", path.name)]
-    tasks = [task for task in tasks if any(_given(log, entity) for log in task.logs)]
+    others, tasks = len(tasks), [task for task in tasks if any(_given(log, entity) for log in task.logs)]
+    if others > len(tasks):
+        findings.append(warning("audit.log-tasks-left-out", path.name, tasks=others - len(tasks)))
     if len(tasks) > 1:
         findings.append(warning("audit.log-tasks", path.name, tasks=len(tasks)))
     ground: list[tuple[NDArray[np.object_], Array]] = []

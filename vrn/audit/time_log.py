@@ -160,7 +160,7 @@ def _xml(name: str, files: dict[str, bytes]) -> ET.Element:
         _refuse(name, "it defines entities, which no terminal does.", _COPY_AGAIN)
     try:
         return ET.fromstring(data)
-    except ET.ParseError as error:
+    except (ET.ParseError, LookupError, ValueError) as error:  # the last two: an encoding that nobody knows
         _refuse(name, f"it is not XML that can be read ({error}).", _COPY_AGAIN)
 
 

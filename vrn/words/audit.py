@@ -21,6 +21,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "{tasks} tasks in the log were driven on this field. Their rates were added up.",
         "If one of them put on another product, give a folder without it.",
     ),
+    "log-tasks-left-out": (
+        "{tasks:more task|more tasks} of the log on this field had no such rate and did not count.",
+        "Check that none of them put on this product.",
+    ),
     "log-total-off": (
         "The rates in the log add up to {rates}. That is {share} of the {counter} on the machine's own counter.",
         "Check the boom width and sections set in the terminal, and that the log is complete.",
