@@ -21,7 +21,6 @@ from log_writer import (
     Record,
     condensed,
     device,
-    log_bytes,
     read_by_struct,
     records_of,
     strip,
@@ -217,9 +216,12 @@ def test_offsets_are_turned_by_the_heading(way: float, tmp_path: Path) -> None:
 def test_sections_stand_left_to_right_and_switch_one_by_one(tmp_path: Path) -> None:
     """Of three 2 m sections the left one goes off after 5 of 10 steps, the right one never is on: 20 + 40 m of 2 m."""
     sections = [Det(f"DET-{3 + k}", 4, 2 + k, "DET-2") for k in range(3)]
-    elements = [Det("DET-1", 1, 0), Det("DET-2", 2, 1, "DET-1", {67: 6000}), *sections]
-    rows = [(s, e, n, [100_000, condensed([s < 5, True, False])]) for s, e, n, _ in straight(0.0, [])]
-    found, litres, _ = ground(lay(tmp_path / "t", rows, [(2, "DET-2"), (161, "DET-2")], elements))
+    elements = [Det("DET-1", 1, 0), Det("DET-2", 2, 1, "DET-1"), *sections]
+    width = [6000, *[4000] * 4, *[2000] * 6]  # as used: it shrinks with sections off
+    rows: list[Row] = [
+        (s, e, n, [100_000, condensed([s < 5, True, False]), width[int(s)]]) for s, e, n, _ in straight(0.0, [])
+    ]
+    found, litres, _ = ground(lay(tmp_path / "t", rows, [(2, "DET-2"), (161, "DET-2"), (67, "DET-2")], elements))
     wanted = shapely.box(-3, 0, -1, 20) | shapely.box(-1, 0, 1, 40)
     assert found.symmetric_difference(wanted).area < 1.0
     assert litres == pytest.approx(0.12, rel=0.005)
@@ -283,12 +285,22 @@ def test_standstill_lost_fix_and_breaks(tmp_path: Path) -> None:
     rows += [(9.0 + k, 0.01 * (k % 2), 20.0 - 0.01 * (k % 3), [100_000]) for k in range(20)]
     rows += [(29.0 + k, 0.0, 24.0 + 4 * k, [100_000]) for k in range(5)]
     rows += [(93.0 + k, 0.0, 240.0 + 4 * k, [100_000]) for k in range(6)]
-    folder = lay(tmp_path / "t", rows, [(2, "DET-1")], elements)
-    lost = log_bytes([Record(float(k), None, [100_000]) for k in range(3)])
-    (folder / "TLG00001.BIN").write_bytes(lost + (folder / "TLG00001.BIN").read_bytes())
+    to_degrees = transformer(CRS, "EPSG:4326").transform
+    records = [Record(t, to_degrees(WEST + e, NORTH + n), values) for t, e, n, values in rows]
+    records[4] = Record(records[4].second, None, [100_000])  # one fix lost on the way
+    lost = [Record(float(k), None, [100_000]) for k in range(3)]
+    folder = write_task_data(tmp_path / "t", [lost + records], [(2, "DET-1")], [device("DVC-1", elements)])
+    assert np.isnan(read_task_data(folder).tasks[0].logs[0].longitude).sum() == 4
     found, litres, _ = ground(folder)
     assert found.symmetric_difference(shapely.box(-2.5, -8, 2.5, 32) | shapely.box(-2.5, 232, 2.5, 252)).area < 2.0
     assert litres == pytest.approx(0.3, rel=0.02)
+
+
+def test_rate_and_width_that_change_every_metre(tmp_path: Path) -> None:
+    """Ten steps of 1 m at 10, 20 … 100 L/ha and 1, 2 … 10 m: 10 · 1 + 20 · 2 + … = 3,850 L/ha·m², 0.385 L."""
+    rows: list[Row] = [(k / 3, 0.0, float(k), [100_000 * (k + 1), 1000 * (k + 1)]) for k in range(11)]
+    folder = lay(tmp_path / "t", rows, [(2, "DET-1"), (67, "DET-1")], [Det("DET-1", 1, 0)])
+    assert ground(folder)[1] == pytest.approx(0.385, rel=0.01)
 
 
 def test_two_booms_each_at_its_own_rate(tmp_path: Path) -> None:
