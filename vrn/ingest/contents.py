@@ -1,5 +1,6 @@
 """What a column's header says that the column holds: substance, unit, depth and basis, by the words people write."""
 
+import math
 import re
 from dataclasses import dataclass
 from typing import Final
@@ -105,6 +106,11 @@ _DEPTH: Final = re.compile(
     r"(?<![A-Za-z\d.:])(\d{1,3}(?:\.\d+)?) ?(?:in|\"|cm|')? ?(-|–|to|_| )+ ?(\d{1,3}(?:\.\d+)?) ?"
     r"(in|inch|inches|\"|cm|ft|feet|m)?(?![A-Za-z\d.])", re.IGNORECASE,
 )  # fmt: skip
+_THICKNESS: Final = re.compile(
+    r"(?<![A-Za-z\d.:–-])(\d{1,3}(?:\.\d+)?)[ -]?(in|inch|inches|\"|cm|ft|foot|feet)(?![A-Za-z\d])"
+    r"|(?:per |/|- ?)(foot|ft)(?![A-Za-z\d])", re.IGNORECASE,
+)  # fmt: skip
+_IN_SHORT: Final = {"inch": "in", "inches": "in", '"': "in", "feet": "ft", "foot": "ft"}
 _RATIO: Final = re.compile(r"(?<![\d.])1 ?: ?(\d{1,2}(?:\.\d+)?)(?![\d.])")
 _FORMULAS: Final = re.compile(r"(?<![a-z])(no3|nh4|nh3|no2|so4|p2o5|k2o|h2o)(?=[a-z])")
 _NUTRIENT: Final = re.compile(
@@ -127,7 +133,7 @@ class HeaderMeaning:
         As ``"ppm"``, ``"mg/L"``, ``"lb/ac"``, ``"%"``, ``"g/kg"``.
     basis : {"dry", "moist", "extract"} or None
     depth : (float, float, str) or None
-        Top, bottom and their unit, ``""`` where it has none.
+        Top, bottom and their unit, ``""`` where it has none; the top NaN where only a thickness is said, as per 6 in.
     ratio : float or None
         Water to soil of an extract, as 5 for 1:5.
     also : tuple of str
@@ -217,5 +223,9 @@ def _depth(header: str) -> tuple[float, float, str] | None:
     for found in _DEPTH.finditer(header):
         top, bottom, unit = float(found[1]), float(found[3]), (found[4] or "").lower()
         if top < bottom <= 250 and (unit or found[2] != " "):
-            return top, bottom, {"inch": "in", "inches": "in", '"': "in", "feet": "ft"}.get(unit, unit)
-    return None
+            return top, bottom, _IN_SHORT.get(unit, unit)
+    thick = _THICKNESS.search(header)
+    if thick is None:
+        return None
+    unit = (thick[2] or thick[3]).lower()
+    return math.nan, float(thick[1] or 1.0), _IN_SHORT.get(unit, unit)

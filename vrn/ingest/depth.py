@@ -112,7 +112,7 @@ def read_depths(
         remedy = f'Write top and bottom in {name}, as "{"0-30" if files.metric else "0-12"}".'
     elif pair is None and header is not None:
         unit = header[2] or ("cm" if files.metric else "in")
-        top, bottom = (np.where(needed, end, np.nan) for end in header[:2])
+        top, bottom = (np.where(needed, np.nan_to_num(end), np.nan) for end in header[:2])
         factor, shown, remedy = np.full(len(table), _IN_OF[unit]), [unit] * len(table), ""
         if not header[2]:
             files.note("ingest.depth-unit-assumed", source, column="of the readings", depth=Quantity("depth", 12.0))
@@ -168,15 +168,18 @@ def _as_the_header_says(
     """Refuse depths of the rows that are not the one in the header of the readings."""
     units = [header[2]] if header[2] else ["in", "cm"]  # bare numbers fit either
     off = np.ones(len(top_in), dtype=bool)
+    thickness = np.isnan(header[0])
+    if thickness:
+        bottom_in, top_in = bottom_in - top_in, np.where(np.isfinite(top_in), 0.0, np.nan)
     for unit in units:
-        top, bottom = header[0] * _IN_OF[unit], header[1] * _IN_OF[unit]
+        top, bottom = np.nan_to_num(header[0]) * _IN_OF[unit], header[1] * _IN_OF[unit]
         off &= ~((np.abs(top_in - top) < _CLOSE_IN) & (np.abs(bottom_in - bottom) < _CLOSE_IN))
     off &= np.isfinite(top_in)
     if off.any():
         i = int(np.flatnonzero(off)[0])
         shown = f"{top_in[i] * 2.54:g}–{bottom_in[i] * 2.54:g} cm" if metric else f"{top_in[i]:g}–{bottom_in[i]:g} in"
         gate.refuse(
-            f"the header of the readings says {header[0]:g}–{header[1]:g} {header[2]}".rstrip()
+            f"the header of the readings says {'' if thickness else f'{header[0]:g}–'}{header[1]:g} {header[2]}".strip()
             + f", and {int(off.sum())} of the rows have another depth, as {shown}",
             "Correct the one that is wrong.",
         )

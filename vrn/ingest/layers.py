@@ -175,10 +175,11 @@ def read_layer(
 
         if join is not None:
             source.refuse("a raster has no key to a table.", "Give the polygons of the map units, or remove the table.")
-        raster = read_raster(files, source, spec.name, boundary, crs, band=column, given_crs=given_crs)
-        values = raster.values * spec.factor
-        _judge(gate, spec, values[np.isfinite(values)], factor=spec.factor)
-        return replace(raster, values=values) if spec.factor != 1.0 else raster
+        raster, said = read_raster(files, source, spec.name, boundary, crs, band=column, given_crs=given_crs)
+        factor = gate.factor(said, spec.role, default=spec.factor) if spec.role is not None else spec.factor
+        values = raster.values * factor
+        _judge(gate, spec, values[np.isfinite(values)], factor=factor)
+        return replace(raster, values=values) if factor != 1.0 else raster
     mapping = {spec.name: column} if column is not None and join is None else None
     found = read_rows_or_areas(
         files, source, crs=crs, given_crs=given_crs, mapping=mapping, key=f"{key}.column", roles=(spec.name,)
@@ -249,8 +250,7 @@ def _constant(files: InputFiles, key: str, spec: LayerSpec, value: float, accept
     """One value for the field, judged as a column would be."""
     source = Source(path=files.folder, name=f"layers.{key}", key="field file")
     gate = Gate(files=files, source=source, section=f"layers.{key}", accept=accept)
-    if value > 0:
-        ranges.judge(gate, spec.limits, np.array([value * spec.factor]), factor=spec.factor)
+    ranges.judge(gate, spec.limits, np.array([value * spec.factor]), factor=spec.factor)
     return ConstantLayer(name=spec.name, value=value * spec.factor)
 
 

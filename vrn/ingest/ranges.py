@@ -67,10 +67,12 @@ class Range:
     code: str = ""
     doubt: str = ""
     source: str = ""
+    nothing: str = ""  # remedy where every value is 0 and that is refused
     slips: tuple[Slip, ...] = ()
 
 
 _HUGE = 1e12
+_NO_YIELD: Final = "Check the column, or leave the layer out."
 ORGANIC_MATTER: Final = Range(
     name="organic matter", kind="organic_matter", least=0.0, most=100.0, likely=(0.3, 15.0),
     code="ingest.unlikely-organic-matter", doubt="Give percent of soil weight; mineral soils hold 0.5 to 8.",
@@ -83,6 +85,7 @@ ORGANIC_MATTER: Final = Range(
 )  # fmt: skip
 RELATIVE: Final = Range(
     name="relative yield", kind="number", least=0.0, most=1e4, likely=(0.2, 2.5), code="ingest.unlikely-relative-yield",
+    nothing=_NO_YIELD,
     doubt='A relative layer has a mean near 1; for bushels set kind = "bu_ac".', source="common practice, no source",
     slips=(
         Slip(low=2.5, high=1e4, what="bushels, tonnes or percent, not parts of a mean of 1",
@@ -91,6 +94,7 @@ RELATIVE: Final = Range(
 )  # fmt: skip
 YIELD: Final = Range(
     name="yield", kind="yield", least=0.0, most=650.0, likely=(20.0, 400.0), code="ingest.unlikely-yield",
+    nothing=_NO_YIELD,
     doubt='Give yields of corn; for a layer with a mean of 1 set kind = "relative".',
     source="the highest contest yield of corn is 624 bu/ac (National Corn Yield Contest 2023, from memory); "
     "the likely range is common practice, no source",
@@ -110,9 +114,10 @@ APPLIED: Final = Range(
     ),
 )  # fmt: skip
 NITRATE: Final = Range(
-    name="nitrate-N", kind="concentration", least=0.0, most=5000.0, likely=(0.0, 200.0), code="ingest.unlikely-nitrate",
-    doubt="No soil holds that; check the unit and the decimal point.",
-    source="a foot of 200 ppm holds over 730 lb N/ac, more than any corn takes up; common practice, no source",
+    name="nitrate-N", kind="concentration", least=0.0, most=5000.0, likely=(0.01, 200.0),
+    code="ingest.unlikely-nitrate", doubt="No soil holds that; check the unit and the decimal point.",
+    source="a foot of 200 ppm holds over 730 lb N/ac, more than any corn takes up; 0 is below what a test detects, and "
+    "often a cell that nobody filled in; common practice, no source",
     slips=(
         Slip(low=0.0, high=0.1, what="g/kg or percent",
              remedy="Write the unit in the header, or give ppm of dry soil."),
@@ -166,6 +171,8 @@ def judge(
         remedy = limits.doubt or "Check the file; it may hold a nodata value that is not marked."
         gate.source.refuse(f"values run from {low / factor:.6g} to {high / factor:.6g}.", remedy)
     positive = known[known > 0]
+    if not positive.size and limits.nothing:
+        gate.source.refuse(f"all values of {limits.name} are 0.", limits.nothing)
     for slip in limits.slips if positive.size else ():
         if slip.low <= (low if slip.low > 0 else float(positive.min())) and high <= slip.high:
             shown = f"all values of {limits.name} are from {low / factor:.6g} to {high / factor:.6g}"

@@ -33,9 +33,9 @@ def read_raster(
     *,
     band: str | None = None,
     given_crs: str | None = None,
-) -> RasterLayer:
+) -> tuple[RasterLayer, str]:
     """
-    One band of a raster over the field, on square cells, north up, nodata NaN.
+    One band of a raster over the field, on square cells, north up, nodata NaN; and what its description and unit say.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def read_raster(
 def _layer(
     files: InputFiles, source: Source, raster: Any, name: str, boundary: shapely.Geometry, crs: str,
     band: str | None, given_crs: str | None,
-) -> RasterLayer:  # fmt: skip
+) -> tuple[RasterLayer, str]:  # fmt: skip
     number = _band(files, source, raster, band)
     if raster.transform.is_identity and raster.crs is None:
         source.refuse("the raster has no place on the ground.", "Export it with georeference (GeoTIFF).")
@@ -98,7 +98,8 @@ def _layer(
         source.refuse(
             "it holds no value in the field.", "Check that it is of this field and that its nodata value is right."
         )
-    return RasterLayer(name=name, grid=grid, values=values, source=source.name)
+    said = f"{raster.descriptions[number - 1] or ''} {raster.units[number - 1] or ''}".strip()
+    return RasterLayer(name=name, grid=grid, values=values, source=source.name), said
 
 
 def _name_of(system: Any) -> str:

@@ -27,6 +27,7 @@ from vrn.units import LB_AC_PER_PPM_IN, NO3_N_SHARE
 HANDLING_ROLES = ("cores", "instrument", "read_at", "stored")
 _STORED = ("cool", "warm", "frozen", "dried")
 _MOST_CORES = 200
+_MOST_LABORATORIES = 4
 _KINDS = ("field", "standard", "duplicate", "blank")
 _ROLES = ("sample_id", "longitude", "latitude", "nitrate_ppm", "kind", "sampled_on", "nominal_ppm", "area_id",
           "water_pct", *DEPTH_ROLES, *HANDLING_ROLES)  # fmt: skip
@@ -332,11 +333,17 @@ def read_handling(table: CellTable, columns: Columns, faults: RowFaults) -> tupl
     cores = _cores(table, columns.find("cores"), faults)
     read_at = _times(table, columns.find("read_at"), faults)
     stored = _stored(table, columns.find("stored"), faults)
-    instrument = columns.find("instrument")
+    instrument = columns.find("instrument") or _laboratory(table)
     names = [cell.strip() for cell in table.column(instrument)] if instrument is not None else [""] * len(table)
     return tuple(
         Handling(cores=cores[i], instrument=names[i], read_at=read_at[i], stored=stored[i]) for i in range(len(table))
     )
+
+
+def _laboratory(table: CellTable) -> str | None:
+    """The column of laboratories, which read as an instrument does; not one of numbers that each sample has its own."""
+    name = table.find("laboratory", "lab")
+    return name if name is not None and len({*table.column(name)}) <= _MOST_LABORATORIES else None
 
 
 def _cores(table: CellTable, name: str | None, faults: RowFaults) -> list[int | None]:

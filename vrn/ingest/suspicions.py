@@ -1,6 +1,7 @@
 """Readings looked at together: those outside the field, given twice, of another season, or in another unit."""
 
 from collections import defaultdict
+from datetime import date
 from itertools import combinations
 
 import numpy as np
@@ -23,6 +24,7 @@ _MOST_ROWS = 8  # that a refusal names
 _FEW = 3  # with fewer readings a median means nothing
 _THICK_IN = 25.0
 _LONGEST_DAYS = 10  # of one sampling
+_FALL = (8, 1)  # of the year before: what goes on from then on is for this season; common practice, no source
 _MOST_NAMED_ONE_BY_ONE = 5
 _SELDOM_PPM = 100.0  # NO3-N that the middle reading of a field of corn seldom reaches: common practice, no source
 
@@ -98,6 +100,7 @@ def check_samples(files: InputFiles, samples: SoilSamples, settings: Settings) -
     samples = _once(files, samples)
     _same_place(files, samples)
     _dates(files, samples, settings)
+    _dates_of_the_season(files, settings)
     _depths(files, samples)
     _two_units(files, samples, settings)
     _much_nitrate(files, samples)
@@ -157,6 +160,21 @@ def _dates(files: InputFiles, samples: SoilSamples, settings: Settings) -> None:
         files.warn("ingest.applied-before-sampling", about, planned=crop.application_date, last=last)
     if crop.planting_date is not None and crop.planting_date > first and crop.growth_stage != "preplant":
         files.warn("ingest.planted-after-sampling", "crop.planting_date", planted=crop.planting_date, first=first)
+
+
+def _dates_of_the_season(files: InputFiles, settings: Settings) -> None:
+    """Dates of the field file that lie in another season; what feeds a crop may go on in the fall before."""
+    season, crop = settings.header.season, settings.crop
+    opened = date(season, 1, 1)
+    dated = [
+        ("crop.planting_date", crop.planting_date, opened),
+        ("crop.application_date", crop.application_date, opened),
+    ]
+    fall = date(season - 1, *_FALL)
+    dated += [("applications", one.date, fall) for one in settings.applications or () if one.n_lb_ac > 0]
+    for about, day, first in dated:
+        if day is not None and not first <= day <= date(season, 12, 31):
+            files.warn("ingest.date-of-another-season", about, day=day, season=str(season))
 
 
 def _depths(files: InputFiles, samples: SoilSamples) -> None:

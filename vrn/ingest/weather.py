@@ -53,6 +53,8 @@ _BESIDE: Final = frozenset(("temp", "temperature", "air", "daily", "deg", "degre
 _COLDEST_F, _HOTTEST_F, _WETTEST_DAY_IN, _WETTEST_MONTH_IN = -80.0, 134.0, 12.0, 60.0
 _WET_DAY_IN: Final = 2.0  # mean of the days with rain that no season has; a third of an inch is usual: from memory
 _FEW: Final = 3
+_MOST_GAPS: Final = 0.1  # of the days, without a value, that a person need not look at: a choice of this project
+_DRY_DAYS: Final = 40  # in a row without rain, which corn ground seldom has in a season: common practice, no source
 
 
 def read_weather(files: InputFiles, settings: Settings) -> Weather | None:
@@ -67,8 +69,11 @@ def read_weather(files: InputFiles, settings: Settings) -> Weather | None:
         files.warn("ingest.days-missing", source, first=first, last=last, days=missing)
     if not any(day.year == season for day in weather.days):
         files.warn("ingest.weather-of-another-season", source, first=first, last=last, season=str(season))
-    if not all(np.isfinite(part).all() for part in (weather.rain_in, weather.tmin_f, weather.tmax_f)):
-        files.note("ingest.weather-has-gaps", source)
+    gaps = max(float(np.isnan(part).mean()) for part in (weather.rain_in, weather.tmin_f, weather.tmax_f))
+    if gaps:
+        (files.warn if gaps > _MOST_GAPS else files.note)("ingest.weather-has-gaps", source)
+    if len(weather.days) >= _DRY_DAYS and not np.nansum(weather.rain_in):
+        files.warn("ingest.no-rain", source, days=len(weather.days))
     return weather
 
 
@@ -114,10 +119,12 @@ def _read_days(files: InputFiles, source: Source, *, rain_wanted: bool = True) -
 
 def _header(table: CellTable, what: str) -> tuple[str, _Unit]:
     """The column of one thing and its unit, by our own name or by the words of the header."""
-    for unit in _UNITS[what]:
-        own = table.find(f"{what}_{unit.ending}")
-        if own is not None:
-            return own, unit
+    own = [(name, unit) for unit in _UNITS[what] if (name := table.find(f"{what}_{unit.ending}")) is not None]
+    if len(own) > 1:
+        problem = f"{table.name}: {own[0][0]} and {own[1][0]} are both there."
+        raise InputFileError(problem, "Keep one of them.")
+    if own:
+        return own[0]
     found: list[tuple[str, list[_Unit]]] = []
     for column in table.columns:
         words = _words(column)

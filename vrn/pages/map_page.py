@@ -77,7 +77,7 @@ def map_page(prescription: Prescription) -> str:
         data=Markup(script_json(data)), page=texts, layers=layers, on_demand=ON_DEMAND,
         overlays=[key for key in _OVERLAYS if key in shapes], zones=_zone_texts(prescription, places, shown),
         table=zones_table(prescription, shown, _COLUMNS), samples=samples_table(places, shown), places=len(places),
-        say=partial(say, shown),
+        say=partial(say, shown), product=prescription.product.named,
     )  # fmt: skip
 
 

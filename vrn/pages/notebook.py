@@ -89,7 +89,7 @@ def prescription_html(prescription: Prescription) -> str:
     if prescription.approved:
         state = say(units, "notebook.signed", name=str(settings.review.approved_by))
     totals = say(
-        units, "notebook.totals", area=Quantity("area", prescription.acres),
+        units, "notebook.totals" if product.named else "notebook.totals-n", area=Quantity("area", prescription.acres),
         mass=Quantity("mass", prescription.total_n_lb),
         product=Quantity("gal" if product.unit == "gal" else "lb", prescription.total_product), name=product.name,
         mean=Quantity("rate", prescription.mean_rate_n_lb_ac), flat=Quantity("rate", prescription.flat_rate_n_lb_ac),

@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.errors import CrsMismatchError, OutOfRangeError
+from vrn.errors import CrsMismatchError, InputFileError, OutOfRangeError
 from vrn.findings import Finding, Quantity, warning
 from vrn.model.field import Field
 from vrn.model.grid import Grid, geodesic_acres
@@ -60,12 +60,18 @@ def _with_unknown_ground(
 ) -> dict[str, Surface]:
     """Gaps of the layers filled and told, and the ground that is far from every reading of the top depth."""
     acres = geodesic_acres(field.treated, field.crs)
-    values = {"yield_goal_bu_ac": field.settings.crop.yield_goal_bu_ac, "organic_matter_pct": None}
-    filled = {
-        name: with_gap_filled(surfaces[name], share, acres=acres, value=value)
-        for name, value in values.items()
-        if name in surfaces
+    layers = {
+        "yield_goal_bu_ac": (field.yield_potential, field.settings.crop.yield_goal_bu_ac),
+        "organic_matter_pct": (field.organic_matter, None),
     }
+    filled = dict[str, Surface]()
+    for name, (layer, value) in layers.items():
+        surface = surfaces.get(name)
+        if surface is not None and isinstance(layer, PointLayer):  # ground far from its points is a gap too
+            away = far_ground(surface.grid, share, layer.coordinates_m, acres=acres)
+            surface = replace(surface, values=np.where(away.mask, np.nan, surface.values)) if away.acres else surface
+        if surface is not None:
+            filled[name] = with_gap_filled(surface, share, acres=acres, value=value)
     nitrate = surfaces["nitrate_ppm"]
     choice = nitrate.choice or SurfaceChoice()
     choice = choice.slices[0].choice if choice.slices else choice
@@ -139,6 +145,9 @@ class _Making:
             return pattern, left_out
         weights = np.where(np.isfinite(pattern.values), self.share, 0.0)
         mean = float(np.sum(weights * np.nan_to_num(pattern.values)) / np.sum(weights)) if weights.any() else np.nan
+        if mean == 0:
+            problem = f"{layer.source}: the yield potential is 0 all over the field."
+            raise InputFileError(problem, "Check the layer and its nodata value, or leave it out.")
         scaled = pattern.scaled(goal_bu_ac / mean)
         choice = replace(scaled.choice or SurfaceChoice(), scaled_to_bu_ac=goal_bu_ac, layer_mean=mean)
         return replace(scaled, choice=choice), left_out

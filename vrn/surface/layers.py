@@ -325,6 +325,7 @@ def _raster_on(layer: RasterLayer, grid: Grid) -> tuple[NDArray[np.float64], NDA
     total, covered = gathered(numbers), gathered(known.astype(float))
     least = 1e-9 * grid.cell_m2 / source.cell_m2
     mean = np.divide(total, covered, out=np.full(grid.shape, np.nan), where=covered > least)
+    mean = np.maximum(mean, np.nanmin(layer.values))  # sums of sums round below it
     return mean, covered * source.cell_m2 / grid.cell_m2
 
 

@@ -173,6 +173,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Cores were pulled on {day}, but the season is {season}.",
         "Check the sampling date and the season.",
     ),
+    "date-of-another-season": (
+        "The date {day} is not in the season of {season}.",
+        "Check the date. List only nitrogen that is for this crop.",
+    ),
     "sampling-took-long": (
         "Cores were pulled over {days:day|days}, from {first} to {last}.",
         "Nitrate moves in that time. Use samples from one round only.",
@@ -283,6 +287,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "rain-in-doubt": (
         "Every day of rain in {column} is small for the unit in its name.",
         "Look up the unit at the station, and put it in the name of the column.",
+    ),
+    "no-rain": (
+        "The weather has {days:day|days} and no rain on any of them.",
+        "Check the column of rain. Leave days empty if the rain is not known.",
     ),
     "weather-has-gaps": ("Some days have no temperature or no rain.", "Fill them in from a station nearby."),
     "harvest-year-unknown": (

@@ -66,6 +66,8 @@ SENTENCES: Final[dict[str, str]] = {
     "zone-rate": "Zone {zone}: {rate} {unit}",
     "lead": "{rate} of {product} on {area}.",
     "lead-parts": "{rate} of {product} on {area} in {parts} parts.",
+    "lead-n": "{rate} on {area}.",
+    "lead-parts-n": "{rate} on {area} in {parts} parts.",
     "flat-same": "One flat rate from the same samples would be the same, {flat}.",
     "flat-more": "One flat rate from the same samples would be {flat}. This is {apart} more.",
     "flat-less": "One flat rate from the same samples would be {flat}. This is {apart} less.",

@@ -28,4 +28,5 @@ SENTENCES: Final[dict[str, str]] = {
     "signed": "signed by {name}",
     "draft": "DRAFT",
     "totals": "{area}, {mass}, {product} of {name}. Mean rate: {mean}. One flat rate from the same samples: {flat}.",
+    "totals-n": "{area}, {mass}. Mean rate: {mean}. One flat rate from the same samples: {flat}.",
 }

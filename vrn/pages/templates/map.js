@@ -290,7 +290,7 @@
   function sum() {
     var answer = read();
     byId("total-n").textContent = plain(answer.n * data.massFactor, 0) + " " + data.massUnit;
-    byId("total-product").textContent = plain(answer.product * data.tankFactor, 0) + " " + data.tankUnit;
+    if (byId("total-product")) byId("total-product").textContent = plain(answer.product * data.tankFactor, 0) + " " + data.tankUnit;
     byId("mean-rate").textContent = plain(answer.area ? answer.n / answer.area * data.factor : 0, 1) + " " + data.rateUnit;
     byId("saved").textContent = "";
     return answer;
