@@ -568,10 +568,11 @@ _POND = _zone(0.4, 0.4, 0.5, 0.5, Name="Pond")
 _right(7, "one", _outline(_HOME), ppm=SEEN)
 _right(7, "named behind a #", _outline(_HOME, _EAST, boundary="boundary.geojson#Home"), ppm=SEEN)
 _right(7, "named by a column", _outline(_HOME, _EAST, field__boundary_where={"Name": "home"}), ppm=SEEN)
-_right(
+_warned(
     7,
     "the pond as no-apply ground",
     _outline(_HOME, _POND, boundary="boundary.geojson#Home", field__no_apply=[{"file": "boundary.geojson#Pond"}]),
+    "rates.drive-on-no-apply",
     ppm=SEEN,
 )
 _refused(7, "a neighbour", _outline(_HOME, _EAST), "Several outlines")
@@ -756,27 +757,48 @@ def _form(
 _BLANK = ["", "", "", "", "", "", ""]
 _right(10, "empty rows at the end", _form(lambda _, r: r, _BLANK, _BLANK), ppm=SEEN)
 _right(10, "empty rows between", _form(lambda _, r: r, _BLANK, ["S1b", "", "", "", "", "", ""]), ppm=SEEN)
-_right(
-    10, "rows of the form left empty", _form(lambda _, r: r, ["S13", "-93.600", "42.102", "0", "12", "", ""]), ppm=SEEN
-)
+_FORM = ["kind", "nominal_ppm", "cores", "instrument", "read_at", "stored"]  # of the plan's own form
+_EMPTY = [""] * 5
+
+
+def _plan_form(*more: Sequence[str]) -> Spoil:
+    return _form(lambda _, r: [*r, "field", *_EMPTY], *more, header=_FORM)
+
+
 _right(
     10,
-    "second depth left empty",
-    _form(lambda _, r: r, *(["S" + str(i), *map(str, p), "12", "24", "", ""] for i, p in enumerate(sound.places(), 1))),
+    "a place of the form left empty",
+    _plan_form(["S13", "-93.6", "42.1", "0", "12", "", "", "field", *_EMPTY]),
     ppm=SEEN,
 )
 _right(
     10,
-    "standards and blanks left empty",
-    _form(
-        lambda _, r: [*r, "field"],
-        ["standard", "", "", "", "", "", "", "standard"],
-        ["blank", "", "", "", "", "", "", "blank"],
-        header=["kind"],
+    "the form's second depth left empty",
+    _plan_form(
+        *(["S" + str(i), *map(str, p), "12", "24", "", "", "field", *_EMPTY] for i, p in enumerate(sound.places(), 1))
     ),
     ppm=SEEN,
 )
-_right(10, "dashes for not done", _form(lambda _, r: r, ["S13", "-93.600", "42.102", "0", "12", "-", ""]), ppm=SEEN)
+_right(
+    10,
+    "the form's standards and blanks left empty",
+    _plan_form(*(["x", "", "", "", "", "", "", kind, *_EMPTY] for kind in ("standard", "blank", "standard"))),
+    ppm=SEEN,
+)
+_warned(
+    10,
+    "the form's date without a reading",
+    _plan_form(["S13", "-93.6", "42.1", "0", "12", "", "2026-06-12", "field", *_EMPTY]),
+    "ingest.rows-half-filled",
+    ppm=SEEN,
+)
+_warned(
+    10,
+    "a place without a reading",
+    _form(lambda _, r: r, ["S13", "-93.6", "42.1", "0", "12", "-", ""]),
+    "ingest.rows-half-filled",
+    ppm=SEEN,
+)
 _right(10, "spaces around", _form(lambda _, r: [f" {cell} " for cell in r]), ppm=SEEN)
 _right(
     10, "below detection", _form(lambda i, r: [*r[:5], "<16", r[6]] if i == 3 else r), ppm=[*SEEN[:2], 8.0, *SEEN[3:]]
@@ -788,17 +810,26 @@ _refused(
     _files(files={"samples.csv": "sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm\n"}),
     "no row",
 )
-_refused(
-    10, "a reading without a place", _form(lambda i, r: [r[0], "", "", *r[3:]] if i == 4 else r), "without a place"
+_REST = [*SEEN[:3], *SEEN[4:]]
+_warned(
+    10,
+    "a reading without a place",
+    _form(lambda i, r: [r[0], "", "", *r[3:]] if i == 4 else r),
+    "ingest.rows-half-filled",
+    ppm=_REST,
 )
-_refused(10, "half a place", _form(lambda i, r: [r[0], r[1], "", *r[3:]] if i == 4 else r), "one coordinate")
-_refused(
+_warned(
     10,
     "a reading without a depth",
     _form(lambda i, r: [*r[:3], "", "", *r[5:]] if i == 4 else r),
-    "depth|top_in|bottom_in",
+    "ingest.rows-half-filled",
+    ppm=_REST,
 )
-_refused(10, "half a depth", _form(lambda i, r: [*r[:4], "", *r[5:]] if i == 4 else r), "depth|top_in|bottom_in")
+_warned(
+    10, "half a depth", _form(lambda i, r: [*r[:4], "", *r[5:]] if i == 4 else r), "ingest.rows-half-filled", ppm=_REST
+)
+_refused(10, "all without a depth", _form(lambda _, r: [*r[:3], "", "", *r[5:]]), "depth is not given")
+_refused(10, "half a place", _form(lambda i, r: [r[0], r[1], "", *r[3:]] if i == 4 else r), "one coordinate")
 _refused(10, "a word for a reading", _form(lambda i, r: [*r[:5], "wet", r[6]] if i == 4 else r), "not a number")
 _refused(
     10, "a reading with its unit", _form(lambda i, r: [*r[:5], r[5] + " ppm", r[6]] if i == 4 else r), "not a number"

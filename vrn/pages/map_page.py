@@ -288,9 +288,11 @@ def _lead(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> str:
     product, flat = prescription.product, prescription.flat_rate_n_lb_ac
     apart = rate.rate_n_lb_ac - flat
     way = "same" if abs(apart) < _SAME_LB_AC else "more" if apart > 0 else "less"
+    code = ("" if rate.parts == 1 else "-parts") + ("" if product.named else "-n")
+    per_ac = f"{product.unit}/ac" if product.named else "rate"
     lead = say(
-        shown, "map.lead" if rate.parts == 1 else "map.lead-parts", product=product.name, parts=rate.parts,
-        rate=shown.text(f"{product.unit}/ac", rate.product_per_ac), area=Quantity("area", rate.acres),
+        shown, f"map.lead{code}", product=product.name, parts=rate.parts, area=Quantity("area", rate.acres),
+        rate=shown.text(per_ac, rate.product_per_ac),
     )  # fmt: skip
     return f"{lead} {say(shown, f'map.flat-{way}', flat=Quantity('rate', flat), apart=Quantity('rate', abs(apart)))}"
 
