@@ -3,7 +3,6 @@
 import math
 from datetime import UTC, datetime
 from itertools import groupby
-from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -15,7 +14,7 @@ from vrn.files.plan_words import caution_texts, depth_texts, place_note, plan_fa
 from vrn.findings import Quantity
 from vrn.model.grid import geodesic_acres
 from vrn.pages.field_drawing import INK, QUIET, FieldDrawing, Frame, Look, on_paper
-from vrn.pages.report_paper_table import FONT, on_one_line
+from vrn.pages.report_paper_table import FONT, new_paper, on_one_line
 from vrn.sampling.plan import Plan
 from vrn.units import AC_M2
 from vrn.words import UnitFormat, say
@@ -33,7 +32,9 @@ _PPM: Final = Quantity("concentration", None)
 def field_sheet(plan: Plan) -> bytes:
     """The sheet as PDF, the same bytes each time."""
     shown = UnitFormat.of(plan.settings.units)
-    paper = _paper(plan, shown)
+    season = plan.settings.header.season
+    title = say(shown, "plan.of-season", name=plan.field.name, season=str(season))
+    paper = new_paper(title, title, shown, datetime(season, 1, 1, tzinfo=UTC), (14, 12, 14))
     paper.add_page()
     _head(paper, plan, shown)
     _map(paper, plan, shown)
@@ -44,35 +45,6 @@ def field_sheet(plan: Plan) -> bytes:
         _table(paper, plan, shown)
     _how_many(paper, plan, shown)
     return bytes(paper.output())
-
-
-def _paper(plan: Plan, shown: UnitFormat) -> Any:
-    import matplotlib as mpl
-    from fpdf import FPDF
-
-    title = on_one_line(say(shown, "plan.of-season", name=plan.field.name, season=str(plan.settings.header.season)))
-
-    class Sheet(FPDF):
-        """Pages with the field's name at the foot of each."""
-
-        def footer(self) -> None:
-            self.set_y(-11)
-            self.set_font(FONT, "", 7.5)
-            self.set_text_color(QUIET)
-            self.cell(0, 5, title)
-            self.set_x(self.l_margin)
-            self.cell(0, 5, say(shown, "plan.page", page=self.page_no(), pages="{nb}"), align="R")
-
-    paper = Sheet(format="A4" if shown.metric else "Letter")
-    fonts = Path(mpl.get_data_path()) / "fonts" / "ttf"
-    paper.add_font(FONT, "", fonts / "DejaVuSerif.ttf")
-    paper.add_font(FONT, "B", fonts / "DejaVuSerif-Bold.ttf")
-    paper.set_creation_date(datetime(plan.settings.header.season, 1, 1, tzinfo=UTC))
-    paper.set_title(title)
-    paper.set_lang("en")
-    paper.set_margins(14, 12, 14)
-    paper.set_auto_page_break(True, margin=14)
-    return paper
 
 
 def _head(paper: Any, plan: Plan, shown: UnitFormat) -> None:

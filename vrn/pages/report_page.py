@@ -12,7 +12,7 @@ from markupsafe import Markup
 from vrn.pages.page_parts import page_asset, templates
 from vrn.pages.report_file import file_parts
 from vrn.pages.report_grower import facts, grower_page, state_text
-from vrn.pages.report_paper_table import FONT, INK, QUIET, begin_table, draw_table, draw_text, on_one_line
+from vrn.pages.report_paper_table import FONT, INK, QUIET, begin_table, draw_table, draw_text, new_paper, on_one_line
 from vrn.pages.report_parts import Bullets, Lines, Part, Picture, Report, Table, Text
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
@@ -73,7 +73,7 @@ def report_pdf(report: Report, prescription: Prescription) -> bytes:
     """The report on paper: Letter where trade units are shown, A4 where metric ones are; dates from the field file."""
     settings = prescription.field.settings
     shown = UnitFormat.of(settings.units)
-    paper = _paper(report, shown, _stamp(prescription))
+    paper = new_paper(report.title, report.foot, shown, _stamp(prescription))
     paper.add_page()
     _head(paper, report)
     rows = sum(len(piece.rows) for part in report.grower for piece in part.pieces if isinstance(piece, Table))
@@ -95,38 +95,6 @@ def _stamp(prescription: Prescription) -> datetime:
     if day is None:
         return datetime(settings.header.season, 1, 1, tzinfo=UTC)
     return datetime(day.year, day.month, day.day, tzinfo=UTC)
-
-
-def _paper(report: Report, shown: UnitFormat, stamp: datetime) -> Any:
-    from fpdf import FPDF
-
-    class Paper(FPDF):
-        """Pages with the field's name and DRAFT at the foot of each."""
-
-        def footer(self) -> None:
-            self.set_y(-12)
-            self.set_font(FONT, "", 8)
-            self.set_text_color(*QUIET)
-            self.cell(0, 5, on_one_line(report.foot))
-            self.set_x(self.l_margin)
-            self.cell(0, 5, say(shown, "report.page", page=str(self.page_no())) + " {nb}", align="R")
-
-    paper = Paper(format="A4" if shown.metric else "Letter")
-    for style, name in (("", "DejaVuSerif"), ("B", "DejaVuSerif-Bold")):
-        paper.add_font(FONT, style, _font_file(name))
-    paper.set_creation_date(stamp)
-    paper.set_title(report.title)
-    paper.set_lang("en")
-    paper.set_margins(16, 14, 16)
-    paper.set_auto_page_break(True, margin=16)
-    return paper
-
-
-def _font_file(name: str) -> Path:
-    """A font that matplotlib carries, so that the paper looks the same on every machine."""
-    import matplotlib as mpl
-
-    return Path(mpl.get_data_path()) / "fonts" / "ttf" / f"{name}.ttf"
 
 
 def _head(paper: Any, report: Report) -> None:

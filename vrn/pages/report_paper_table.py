@@ -1,8 +1,11 @@
 """Text and tables on paper, set line by line: many times faster than a general layout, which tries all it may do."""
 
+from datetime import datetime
+from pathlib import Path
 from typing import Any, Final
 
 from vrn.pages.report_parts import Table
+from vrn.words import UnitFormat, say
 
 FONT: Final = "serif"
 INK: Final = (27, 27, 24)
@@ -17,6 +20,36 @@ _PT_MM: Final = 25.4 / 72
 def on_one_line(text: str) -> str:
     """Text on one line without control characters, which no font holds."""
     return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
+
+
+def new_paper(
+    title: str, foot: str, shown: UnitFormat, stamp: datetime, margins_mm: tuple[float, float, float] = (16, 14, 16)
+) -> Any:
+    """Letter or A4 as fpdf sets it, the same bytes each time; the foot and the number stand under each page."""
+    import matplotlib as mpl
+    from fpdf import FPDF
+
+    class Paper(FPDF):
+        """Pages with their foot."""
+
+        def footer(self) -> None:
+            self.set_y(-12)
+            self.set_font(FONT, "", 8)
+            self.set_text_color(*QUIET)
+            self.cell(0, 5, on_one_line(foot))
+            self.set_x(self.l_margin)
+            self.cell(0, 5, say(shown, "report.page", page=str(self.page_no())) + " {nb}", align="R")
+
+    paper = Paper(format="A4" if shown.metric else "Letter")
+    fonts = Path(mpl.get_data_path()) / "fonts" / "ttf"  # so that the paper looks the same on every machine
+    for style, name in (("", "DejaVuSerif"), ("B", "DejaVuSerif-Bold")):
+        paper.add_font(FONT, style, fonts / f"{name}.ttf")
+    paper.set_creation_date(stamp)
+    paper.set_title(on_one_line(title))
+    paper.set_lang("en")
+    paper.set_margins(*margins_mm)
+    paper.set_auto_page_break(True, margin=margins_mm[0])
+    return paper
 
 
 def draw_table(paper: Any, table: Table, *, size: float) -> None:

@@ -16,7 +16,6 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
 SENTENCES: Final[dict[str, str]] = {
     "of": "{name}: sampling plan",
     "of-season": "{name}, season {season}: sampling plan",
-    "page": "page {page} of {pages}",
     "facts-field": "Season {season} · {area}",
     "facts-none": "no more samples",
     "facts-samples": "{count:sample|samples} of {cores:core|cores}",
