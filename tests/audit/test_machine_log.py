@@ -358,17 +358,15 @@ def test_totals_in_both_forms(entity: int, size: float, where: str, tmp_path: Pa
     assert told.quantities["share"].value == pytest.approx(2.0, rel=0.005)
 
 
-def test_mass_of_a_dry_product(maker: ModuleType, tmp_path: Path) -> None:
-    """150 lb/ac of urea (46 %) as mg/m² come to 69 lb N/ac; the same rates by volume are refused."""
-    made = maker.make_prescription([shapely.box(0, 0, 60, 60)], rates_n_lb_ac=[69.0], product=maker.UREA)
-    rx = write(made, tmp_path / "rx")
-    west, south, *_ = made.field.boundary.bounds
-    rows: list[Row] = [(float(k), west - WEST + 30, south - NORTH + 4 + 4 * k, [round(150 * LB_AC)]) for k in range(13)]
+def test_mass_of_a_dry_product(tmp_path: Path) -> None:
+    """150 lb/ac as mg/m² are 168.128 kg/ha (1 lb/ac = 1.1208512 kg/ha); the same rates by volume are refused."""
     elements = [Det("DET-1", 1, 0, None, {67: 10_000})]
-    found = compare(rx, lay(tmp_path / "mass", rows, [(7, "DET-1")], elements))
-    assert found.zones[0].mean_n_lb_ac == pytest.approx(69.0, rel=1e-3)
+    mass = lay(tmp_path / "mass", straight(0.0, [round(150 * LB_AC)]), [(7, "DET-1")], elements)
+    found = read_machine_log(mass, boundary=FIELD, crs=CRS, unit="lb")
+    assert found.unit == "kg/ha"
+    assert found.rate == pytest.approx(168.128, rel=1e-4)
     with pytest.raises(InputFileError):
-        compare(rx, lay(tmp_path / "volume", rows, [(2, "DET-1")], elements))
+        ground(mass)
 
 
 def test_zip_and_stick_hold_the_same_log(made: Prescription, log: Path, tmp_path: Path) -> None:
@@ -460,19 +458,19 @@ def test_spoiled_log_is_refused(
     assert not out.exists()
 
 
-def test_logs_that_do_not_fit(written: Path, log: Path, made: Prescription, maker: ModuleType, tmp_path: Path) -> None:
+def test_logs_that_do_not_fit(written: Path, log: Path, tmp_path: Path) -> None:
     """The log of another field, one without a rate, a unit given beside it, a zip of two logs: refused."""
-    other = write(maker.make_prescription(place=(-93.6, 42.3)), tmp_path / "other")
+    elements = [Det("DET-1", 1, 0, None, {67: 5000})]
+    away = lay(tmp_path / "away", straight(0.0, [100_000]), [(2, "DET-1")], elements)
     bare = write_task_data(tmp_path / "bare", [[Record(0.0, (-94.6, 42.3), [1]), Record(1.0, (-94.6, 42.3), [1])]],
                            [(141, "DET-1")], [])  # fmt: skip
     packed = tmp_path / "two.zip"
     with zipfile.ZipFile(packed, "w") as archive:
         archive.writestr("a/TASKDATA.XML", "<x/>")
         archive.writestr("b/TASKDATA.XML", "<x/>")
-    for rx, given, how in ((other, log, {}), (written, bare, {}), (written, log, {"unit": "gal/ac"}),
-                           (written, packed, {}), (written, tmp_path / "nothing", {})):  # fmt: skip
+    for given, unit in ((away, None), (bare, None), (log, "gal/ac"), (packed, None), (tmp_path / "nothing", None)):
         with pytest.raises(InputFileError):
-            compare(rx, given, **how)  # type: ignore[arg-type]
+            compare(written, given, unit=unit)
 
 
 def test_command_and_its_numbers(written: Path, log: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
