@@ -35,14 +35,14 @@ name = "UAN 32"
 
 [machine]
 swath_ft = 60
+sections = 6
+edge_overlap_pct = 0
 min_rate_n_lb_ac = 30
 max_rate_n_lb_ac = 180
 
 [limits]
 max_n_lb_ac = 180
 
-[review]
-{review}
 """
 
 
@@ -145,9 +145,7 @@ def _write_field(folder: Path, number: int, acres: float, samples: int) -> None:
         for place in places[::2]:
             om_pct = 2.8 - 0.6 * wave(*place) + 0.1 * random.standard_normal()
             writer.writerow([*lonlat(*place), f"{om_pct:.1f}"])
-    signed = number % 3 == 0
-    review = 'approved_by = "M. Lindqvist, agronomist"\napproved_on = 2026-06-16' if signed else ""
-    text = FIELD_FILE.format(name=f"Field {number:03d}", goal=200 + number % 5 * 5, day=15 + number % 9, review=review)
+    text = FIELD_FILE.format(name=f"Field {number:03d}", goal=200 + number % 5 * 5, day=15 + number % 9)
     (folder / "field.toml").write_text(text, encoding="utf-8")
 
 
