@@ -753,10 +753,17 @@ _case(
 )
 _case("samples-row-of-units", _row(",deg,deg,in,in,ppm,"), "row 3: longitude is", "remove the row")
 _case(
-    "samples-column-spelled-short",
-    _samples(sound.samples_csv().replace("longitude", "Long.")),
+    "samples-column-misspelled",
+    _samples(sound.samples_csv().replace("longitude", "longitde")),
     "no column longitude",
-    'If "Long." is it',
+    'If "longitde" is it',
+)
+_case(
+    "samples-column-spelled-short",
+    _samples(sound.samples_csv().replace("longitude", "GPS Long.")),
+    "column-taken-as",
+    "samples.csv",
+    FINDING,
 )
 _case(
     "samples-half-a-place",

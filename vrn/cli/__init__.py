@@ -20,7 +20,7 @@ _PLAIN: Final = {"–": "-", "—": "-", "−": "-", "…": "...", "·": "*", "�
                  "‘": "'", "’": "'"}  # fmt: skip
 COMMANDS: Final = {  # command → module
     "build": "build", "check": "check", "compare": "verify", "demo": "build", "fields": "fields", "methods": "methods",
-    "need": "need", "plan": "plan", "rain": "rain", "season": "season", "show": "verify", "start": "plan",
+    "need": "need", "plan": "plan", "rain": "rain", "season": "season", "show": "verify", "start": "start",
     "verify": "verify",
 }  # fmt: skip
 

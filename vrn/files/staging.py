@@ -48,25 +48,35 @@ def write_files(files: dict[str, bytes], out_dir: str | Path, *, check: Callable
     return write_staged(fill, out_dir, check=check)
 
 
-def write_new_folder(folder: Path, files: Mapping[str, str | bytes]) -> tuple[Path, ...]:
-    """Write files into a folder, made if need be; OutputError, and nothing overwritten, if one is there already."""
+def write_new_folder(folder: Path, files: Mapping[str, str | bytes | Path]) -> tuple[Path, ...]:
+    """Write text or bytes, or copy files, into a folder that is made if need be: all of them or none.
+
+    OutputError, and nothing overwritten, if one is there already or the folder cannot be written.
+    """
     there = [name for name in files if (folder / name).exists()]
     if there:
         problem = f"{folder} already holds {' and '.join(there)}."
         raise OutputError(problem, "Give another folder, or move those files away.")
+    target = folder.resolve()
     written: list[Path] = []
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, content in files.items():
-            with (folder / name).open("xb") as file:
-                written.append(folder / name)
-                file.write(content.encode() if isinstance(content, str) else content)
-    except OSError as error:
+        with _staged(target / "new" if target.exists() else target) as staged:
+            for name, content in files.items():
+                if isinstance(content, Path):
+                    shutil.copyfile(content, staged / name)
+                else:
+                    (staged / name).write_bytes(content.encode() if isinstance(content, str) else content)
+            if not target.exists():
+                move(staged, target)
+            else:
+                for name in files:
+                    move(staged / name, target / name)
+                    written.append(target / name)
+    except BaseException:
         for path in written:
             path.unlink(missing_ok=True)
-        problem = f"{folder} cannot be written: {error.strerror or error}."
-        raise OutputError(problem, "Check the path, its permissions and the space left.") from None
-    return tuple(written)
+        raise
+    return tuple(folder / name for name in files)
 
 
 def move(source: Path, target: Path) -> None:

@@ -35,6 +35,12 @@ _PLAIN = str.maketrans({"–": "-", "—": "-", "−": "-", "‐": "-", "‑": "
                         "’": "'", "\u00a0": " ", "\u202f": " "})  # fmt: skip
 
 
+def unit_of_depth(name: str) -> str | None:
+    """Unit, ``"in"``, ``"cm"`` or ``"ft"``, at the end of a column's name; None where it has none."""
+    found = _UNIT_OF_NAME.search(name)
+    return _SPELLED[found[1].lower()] if found is not None else None
+
+
 def depth_range(text: str) -> tuple[float, float, str | None] | None:
     """
     Top and bottom of a core, as a laboratory writes them in one cell.
@@ -149,10 +155,10 @@ def _in_its_unit(gate: Gate, columns: Columns, unit: str) -> None:
     """Refuse a column of depths whose own header names another unit than the name of ours it stands for."""
     for end in ("top", "bottom"):
         name = columns.find(f"{end}_{unit}")
-        said = _UNIT_OF_NAME.search(name) if name is not None else None
-        if said is not None and _SPELLED[said[1].lower()] != unit:
+        said = unit_of_depth(name) if name is not None else None
+        if said is not None and said != unit:
             gate.refuse(
-                f'the header "{name}" says {said[1]}, and it is read as {end}_{unit}',
+                f'the header "{name}" says {said}, and it is read as {end}_{unit}',
                 f"Name it {end}_cm or {end}_in under [{columns.key}], by its own unit.",
             )
 
@@ -212,8 +218,7 @@ def _from_text(
     files: InputFiles, source: Source, table: CellTable, name: str, faults: RowFaults, needed: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], list[str]]:
     """Top and bottom as written, what one unit is in inches, and the unit, row by row."""
-    in_name = _UNIT_OF_NAME.search(name)
-    of_column = _SPELLED[in_name[1].lower()] if in_name is not None else None
+    of_column = unit_of_depth(name)
     usual = of_column or ("cm" if files.metric else "in")
     top, bottom = np.full(len(table), np.nan), np.full(len(table), np.nan)
     units, bare = [usual] * len(table), False

@@ -5,6 +5,7 @@ import io
 import os
 import zipfile
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path, PurePosixPath
@@ -108,11 +109,14 @@ class InputFiles:
         Where the field file lies; relative names start here.
     metric : bool, default False
         Whether the field file is in metric units: what a number without a unit is taken as.
+    elsewhere : mapping of str to Path, optional
+        Files that will lie in the folder and do not yet: name there, and where each lies now.
     """
 
-    def __init__(self, folder: Path, *, metric: bool = False) -> None:
+    def __init__(self, folder: Path, *, metric: bool = False, elsewhere: Mapping[str, Path] | None = None) -> None:
         self.folder = folder
         self.metric = metric
+        self.elsewhere = elsewhere or {}
         self.inputs: dict[str, str] = {}
         self.input_keys: dict[str, str] = {}
         self.findings: list[Finding] = []
@@ -169,9 +173,11 @@ class InputFiles:
 
     def _path_and_part(self, name: str) -> tuple[Path, str | None]:
         """``fields.gpkg#west`` is the layer ``west`` of a file, unless a file has that whole name."""
-        path = Path(os.path.normpath(self.folder / name))
+        path = self.elsewhere.get(name) or Path(os.path.normpath(self.folder / name))
         if path.exists():
             return path, None
+        if (moved := self.elsewhere.get(name.rpartition("#")[0])) is not None:
+            return moved, name.rpartition("#")[2]
         name = name.replace("\\", "/")  # a field file from Windows
         before, mark, part = name.rpartition("#")
         whole = Path(os.path.normpath(self.folder / name))
@@ -292,7 +298,7 @@ def _vanished(source: Source, error: OSError) -> NoReturn:
 
 _LARGEST = 400_000_000  # bytes of one member, unpacked
 _MOST_MEMBERS = 5000
-_SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
+SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 _WANTED = (".shp", ".gpkg", ".geojson", ".json", ".kml", ".csv", ".xlsx", ".tif", ".tiff")
 
 
@@ -310,7 +316,7 @@ def member_of(files: InputFiles, source: Source) -> Source:
             name = _chosen(source, names)
             if name.lower().endswith(".shp"):
                 stem = name[:-4].lower()
-                parts = [n for n in names if n[:-4].lower() == stem and n[-4:].lower() in _SHAPEFILE_PARTS]
+                parts = [n for n in names if n[:-4].lower() == stem and n[-4:].lower() in SHAPEFILE_PARTS]
                 return _shapefile(source, name, {part[-4:].lower(): _content(source, archive, part) for part in parts})
             content = _content(source, archive, name)
     except InputFileError:

@@ -1,8 +1,11 @@
 """The text of a new field folder: a commented field file and an empty samples form."""
 
 import io
+import json
 import re
 import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 SAMPLES_HEADER = "sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm,kind,sampled_on,nominal_ppm\n"
@@ -34,6 +37,7 @@ _METRIC = {
     "pounds per acre that appear": "kilograms per hectare that appear",
     "pounds of nitrogen": "kilograms of nitrogen",
     '"bu_ac"': '"t_ha"',
+    '#depth = "0-12 in"': '#depth = "0-30 cm"',
     'as "0-12" replaces top_in and bottom_in': 'as "0-30" replaces top_cm and bottom_cm',
     "date, tmin_f, tmax_f, rain_in (or tmin_c, tmax_c, rain_mm)": "date, tmin_c, tmax_c, rain_mm",
 }
@@ -64,6 +68,7 @@ file = "samples.csv"               # a form lies beside this file
 reported_as = ""                   # <-- "NO3-N" or "NO3": it is on the lab sheet or the meter
 moisture_basis = ""                # <-- "dry", or "moist" with water_pct
 #water_pct = 20                    # water in percent of the dry soil's weight
+#depth = "0-12 in"                 # of every core, where the file has no depths
 #[samples.columns]                 # when the file calls them otherwise: our name = "their name"
 #nitrate_ppm = "nitrate_ppm"
 #                                  # one column with text as "0-12" replaces top_in and bottom_in: depth = "its name"
@@ -137,21 +142,87 @@ max_n_lb_ac = 180                  # agronomic or legal cap for this pass
 
 def new_field_files(season: int, *, metric: bool = False, boundary: str = "boundary.geojson") -> dict[str, str]:
     """
-    Files of a new field folder, text by name, for a year of harvest and the name of the boundary's file.
+    Files of a new field folder to fill in, text by name, for a year of harvest and the name of the boundary's file.
 
     Examples
     --------
     >>> list(new_field_files(2026))
     ['field.toml', 'samples.csv']
     """
-    text, header = _TEMPLATE.format(season=season), SAMPLES_HEADER
-    text = text.replace('"boundary.geojson"', f'"{boundary}"')
+    text = _template(season, metric).replace('"boundary.geojson"', f'"{boundary}"')
+    return {"field.toml": text, "samples.csv": samples_form(metric=metric)}
+
+
+def samples_form(*, metric: bool) -> str:
+    """An empty table of samples: its header."""
+    return SAMPLES_HEADER.replace("top_in,bottom_in", "top_cm,bottom_cm") if metric else SAMPLES_HEADER
+
+
+def _template(season: int, metric: bool) -> str:
+    text = _TEMPLATE.format(season=season)
     if metric:
         for trade, other in _METRIC.items():
             text = text.replace(trade, other)
         text = re.sub(r"^(\S.*\S) +(# .*)$", lambda line: f"{line[1]:<34} {line[2]}", text, flags=re.MULTILINE)
-        header = header.replace("top_in,bottom_in", "top_cm,bottom_cm")
-    return {"field.toml": text, "samples.csv": header}
+    return text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """One table of the field file: ``keys`` that are settled, and ``open`` ones that are written as remarks."""
+
+    keys: dict[str, object] = field(default_factory=dict)
+    open: dict[str, object] = field(default_factory=dict)
+
+
+def settled_field_file(season: int, sections: Mapping[str, Section], *, metric: bool = False) -> str:
+    """
+    The field file with what is settled, every other line of it a remark to be filled in.
+
+    Parameters
+    ----------
+    season : int
+    sections : mapping of str to Section
+        By the table's path, as ``"layers.yield_potential"``.
+    metric : bool
+
+    Examples
+    --------
+    >>> text = settled_field_file(2026, {"samples": Section(keys={"file": "lab.xlsx"})})
+    >>> [line for line in text.splitlines() if "lab.xlsx" in line]
+    ['file = "lab.xlsx"']
+    """
+    lines: list[str] = []
+    section, name = Section(), ""
+    for line in _template(season, metric).splitlines():
+        header = re.match(r"#?(\[+([\w.]+)\]+)", line)
+        if header is not None:
+            name = header[2]
+            section = sections.get(name, Section())
+            sure = bool(section.keys) or name in ("field", "crop", "samples")
+            lines.append(line.removeprefix("#") if sure else f"#{line.removeprefix('#')}")
+            lines += [f"{key} = {toml_text(value)}" for key, value in section.keys.items()]
+            lines += [f"{f'#{key} = {toml_text(value)}':<34} # <--" for key, value in section.open.items()]
+        elif (key := re.match(r"#?(\w+) = ", line)) is None or not name:
+            lines.append(line)
+        elif key[1] not in section.keys and key[1] not in section.open:
+            lines.append(line if line.startswith("#") else f"#{line.replace('  #', ' #', 1)}")
+    return "\n".join(lines).replace("# Lines that begin with # and a key are optional", _SETTLED) + "\n"
+
+
+_SETTLED = (
+    "# It was made from your files. Lines marked <-- wait for you: remove the # and fill them in.\n"
+    "# Other lines that begin with # and a key are optional"
+)
+
+
+def toml_text(value: object) -> str:
+    """A value as TOML writes it; a table goes on one line."""
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{key} = {toml_text(item)}" for key, item in value.items()) + "}"
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(toml_text(item) for item in value) + "]"
+    return json.dumps(value, ensure_ascii=False)
 
 
 def boundary_to_copy(path: Path) -> tuple[str, bytes]:

@@ -1,5 +1,6 @@
 """Rows that stand somewhere: tables with coordinates, and vector files of points, in the field's system."""
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,8 +16,29 @@ from vrn.ingest.tables import holds_table, read_table
 from vrn.ingest.vectors import read_features
 
 LONGITUDE = ("lon", "long", "lng", "x", "easting", "easting_m", "east")
+_EAST_WORDS = {"longitude", "lon", "long", "lng", "easting"}
+_NORTH_WORDS = {"latitude", "lat", "northing"}
 _LOST_SHARE = 0.2  # of a log's records that may have no usable place before the file is refused
 LATITUDE = ("lat", "y", "northing", "northing_m", "north")
+
+
+def coordinate_columns(table: CellTable) -> tuple[str, str] | None:
+    """
+    The two columns of a table that hold coordinates, by our names, their short ones, or a word of the header.
+
+    Examples
+    --------
+    >>> table = CellTable(name="lab.csv", columns=("Field", "GPS Lat (deg)", "GPS Long. (deg)"), cells=[], row=[])
+    >>> coordinate_columns(table)
+    ('GPS Long. (deg)', 'GPS Lat (deg)')
+    """
+    x, y = table.find("longitude", *LONGITUDE), table.find("latitude", *LATITUDE)
+    words = {name: set(re.findall(r"[a-z]+", name.lower())) for name in table.columns}
+    east = [name for name, said in words.items() if said & _EAST_WORDS and not said & _NORTH_WORDS]
+    north = [name for name, said in words.items() if said & _NORTH_WORDS and not said & _EAST_WORDS]
+    x = x or (east[0] if len(east) == 1 else None)
+    y = y or (north[0] if len(north) == 1 else None)
+    return (x, y) if x is not None and y is not None else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -135,10 +157,13 @@ def _from_columns(
     lenient: bool,
 ) -> tuple[NDArray[np.float64], str]:
     """Coordinates as they stand in a table, shape (n, 2), and their system."""
-    if placeless and columns.find("longitude", *LONGITUDE) is None and columns.find("latitude", *LATITUDE) is None:
+    by_words = coordinate_columns(table) or (None, None)
+    given = (columns.find("longitude", *LONGITUDE) or by_words[0], columns.find("latitude", *LATITUDE) or by_words[1])
+    if placeless and given == (None, None):
         return np.full((len(table), 2), np.nan), LONLAT
     _not_in_one(source, table, columns)
-    x_name, y_name = columns.need("longitude", *LONGITUDE), columns.need("latitude", *LATITUDE)
+    x_name = given[0] or columns.need("longitude", *LONGITUDE)
+    y_name = given[1] or columns.need("latitude", *LATITUDE)
     for role, name in (("longitude", x_name), ("latitude", y_name)):
         if name.strip().lower() != role and role not in columns.mapped:
             files.note("ingest.column-taken-as", source, column=name, role=role)

@@ -204,6 +204,19 @@ def _sheet_rows(source: Source) -> list[tuple[int, list[str]]]:
     return [(number, cells) for number, cells in found if any(cells)]
 
 
+def sheet_names(source: Source) -> list[str]:
+    """Sheets of a workbook; refuses one that is not sound."""
+    import pyogrio
+
+    _look_inside(source)
+    try:
+        return [str(name) for name, _ in pyogrio.list_layers(source.path)]
+    except LIBRARY_ERRORS as error:
+        source.refuse(
+            f"the workbook cannot be read: {str(error)[:80].rstrip('.')}.", "Save it again as .xlsx, or .csv."
+        )
+
+
 def _sheet(source: Source, sheets: list[str]) -> str:
     if source.part not in sheets and (source.part is not None or len(sheets) != 1):
         source.refuse_choice("sheet", sheets)

@@ -11,10 +11,9 @@ import numpy as np
 import shapely
 
 from vrn.errors import InputFileError
-from vrn.ingest.input_files import LIBRARY_ERRORS, InputFiles, Kind, Source, member_of, recognize
+from vrn.ingest.input_files import LIBRARY_ERRORS, SHAPEFILE_PARTS, InputFiles, Kind, Source, member_of, recognize
 from vrn.ingest.table import LONLAT, Features, attributes, cell_text
 
-_SIBLINGS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 _SHAPES = ("GeometryCollection", "LineString", "MultiLineString", "MultiPoint", "MultiPolygon", "Point", "Polygon")
 
 
@@ -147,9 +146,13 @@ def _shapefile_parts(source: Source) -> list[Path]:
     try:
         beside = list(source.path.parent.iterdir())
     except OSError:
-        beside = [source.path.with_suffix(ending) for ending in _SIBLINGS if source.path.with_suffix(ending).exists()]
+        beside = [
+            source.path.with_suffix(ending) for ending in SHAPEFILE_PARTS if source.path.with_suffix(ending).exists()
+        ]
     there = {
-        item.suffix.lower(): item for item in beside if item.stem.lower() == stem and item.suffix.lower() in _SIBLINGS
+        item.suffix.lower(): item
+        for item in beside
+        if item.stem.lower() == stem and item.suffix.lower() in SHAPEFILE_PARTS
     }
     missing = [ending for ending in (".shx", ".dbf") if ending not in there]
     if missing:
@@ -158,6 +161,16 @@ def _shapefile_parts(source: Source) -> list[Path]:
             "Copy the whole shapefile: .shp, .shx, .dbf and .prj.",
         )
     return sorted(there.values())
+
+
+def layer_names(source: Source) -> list[str]:
+    """Layers of a database that have geometry; refuses one that cannot be opened."""
+    import pyogrio
+
+    try:
+        return [str(name) for name, kind in pyogrio.list_layers(source.path) if kind is not None]
+    except LIBRARY_ERRORS as error:
+        source.refuse(f"cannot be read: {str(error)[:80].rstrip('.')}.", "Export or copy it again.")
 
 
 def _from_gdal(source: Source, path: str, layer: str | None) -> Features:

@@ -117,6 +117,19 @@ def _read_days(files: InputFiles, source: Source, *, rain_wanted: bool = True) -
     return Weather(days=known, tmin_f=tmin_f[order], tmax_f=tmax_f[order], rain_in=rain_in[order], source=source.name)
 
 
+def has_weather(table: CellTable) -> bool:
+    """Whether a table is one of days: a date, and two of low, high and rain by the words of their headers."""
+    known = sum(any(_is_called(column, what) for column in table.columns) for what in _UNITS)
+    return table.find("date", "day") is not None and known >= 2
+
+
+def _is_called(column: str, what: str) -> bool:
+    """Whether a header says one thing of the weather and nothing else, its unit aside."""
+    words = _words(column)
+    units = frozenset().union(*(unit.words for unit in _UNITS[what]))
+    return bool(words & _WORDS[what]) and not words - _WORDS[what] - _BESIDE - units
+
+
 def _header(table: CellTable, what: str) -> tuple[str, _Unit]:
     """The column of one thing and its unit, by our own name or by the words of the header."""
     own = [(name, unit) for unit in _UNITS[what] if (name := table.find(f"{what}_{unit.ending}")) is not None]
@@ -128,10 +141,8 @@ def _header(table: CellTable, what: str) -> tuple[str, _Unit]:
     found: list[tuple[str, list[_Unit]]] = []
     for column in table.columns:
         words = _words(column)
-        units = [unit for unit in _UNITS[what] if words & unit.words]
-        rest = words - _WORDS[what] - _BESIDE - frozenset().union(*(unit.words for unit in units))
-        if words & _WORDS[what] and not rest:
-            found.append((column, units))
+        if _is_called(column, what):
+            found.append((column, [unit for unit in _UNITS[what] if words & unit.words]))
     names = " or ".join(f"{what}_{unit.ending}" for unit in _UNITS[what][:2])
     if len(found) != 1:
         seen = f"{' and '.join(column for column, _ in found)} could each be it" if found else f"columns: {table.named}"

@@ -104,7 +104,7 @@ def _same(cell: str, value: str) -> bool:
     return one == other and bool(other)
 
 
-def _label_column(table: CellTable) -> str | None:
+def label_column(table: CellTable) -> str | None:
     """The column that tells outlines apart: one of names before any other."""
     columns = [name for name in table.columns if len({cell for cell in table.column(name) if cell}) == len(table) > 0]
     return next((name for name in columns if _TELLING.search(name)), columns[0] if columns else None)
@@ -117,7 +117,7 @@ def _some(cells: list[str]) -> str:
 
 def named(table: CellTable) -> str:
     """The outlines of a file for a message."""
-    column = _label_column(table)
+    column = label_column(table)
     if column is not None:
         return f"{len(table)} outlines: {_some(table.column(column))}"
     return f"{len(table)} outlines, and no column that tells them apart (columns: {table.named})"
@@ -125,7 +125,7 @@ def named(table: CellTable) -> str:
 
 def _how(source: Source, table: CellTable) -> str:
     """An example of naming one outline."""
-    column = _label_column(table)
+    column = label_column(table)
     base = source.name.split("#")[0]
     return f', as "{base}#{table.column(column)[0] if column is not None else 1}"'
 

@@ -65,6 +65,7 @@ class SampleSection:
     moisture_basis: Literal["dry", "moist"] | None = None
     water_pct: Annotated[float, Gt(0), Lt(100)] | None = None  # of the dry soil's weight
     columns: dict[str, str] = field(default_factory=dict)
+    depth: Text | None = None  # of every core, as "0-12 in", where the file has no depths
     areas: AreaFile | None = None
     instrument_sd_ppm: StandardDeviation | None = None  # standard deviation of one reading
     correct_drift: bool = False  # correct readings by their check standards

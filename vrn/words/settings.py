@@ -29,6 +29,7 @@ SENTENCES: Final[dict[str, str]] = {
     "samples.reported_as": "Nitrate reported as",
     "samples.moisture_basis": "Nitrate reported on soil that is",
     "samples.water_pct": "Water in the soil",
+    "samples.depth": "Depth of every core",
     "samples.columns": "Column of the samples file",
     "samples.columns.sample_id": "Column with the sample’s name",
     "samples.columns.longitude": "Column with the longitude",
