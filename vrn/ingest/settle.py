@@ -189,9 +189,8 @@ class Settling:
             self._ask("start.several-columns", "samples.columns", pick, needed=True, file=look.name,
                       columns=", ".join(said.rivals))  # fmt: skip
         elif not said.depths:
-            deep: dict[str, object] = {"depth": "0-30 cm" if self.metric else "0-12 in"}
-            self._ask("start.no-depth", "samples", deep, needed=True, file=look.name)
-            self._leave_open("samples", deep)
+            self._ask("start.no-depth", "samples", {"depth": ""}, needed=True, file=look.name)
+            self._leave_open("samples", {"depth": ""})
         if columns:
             self._settle("samples.columns", **columns)
         if not said.filled:
@@ -254,8 +253,11 @@ class Settling:
         """Read everything as a build would; what the readers refuse or ask becomes a question."""
         blocked = any(one.needed and one.section.startswith("samples") for one in self.questions)
         self._system()
+        tables = self._tables("samples", "samples.columns")
+        if tables.get("samples", {}).get("depth") == "":
+            tables["samples"]["depth"] = "0-12 in"  # for this check alone
         try:
-            self._take(self._read(self._tables("samples", "samples.columns")))
+            self._take(self._read(tables))
         except InputFileError as error:
             section = "field" if "(field." in error.problem else "samples"
             if not blocked or section == "field":
@@ -269,22 +271,25 @@ class Settling:
                 self._take(self._read(self._tables(section), sampled=False))
             except InputFileError as error:
                 line = {key: value for key, value in self.sections[section].keys.items() if key == "file"}
-                self._ask("start.refused", section, line, problem=error.problem, remedy=error.remedy)
+                needed = section == _MATTER  # the usual budget does not go without it
+                self._ask("start.refused", section, line, needed=needed, problem=error.problem, remedy=error.remedy)
                 self._unsettle(section)
 
     def _system(self) -> None:
-        """Places of readings in meters: the field's own system, where they lie in the field by it."""
-        found = self._of("samples")
-        xy = points_of(found[0]) if len(found) == 1 and found[0].features is None else np.empty((0, 2))
-        if not len(xy) or np.abs(xy).max() <= 180:
-            return
-        try:
-            field = self._read({}, sampled=False)
-        except InputFileError:
-            return
-        if np.mean(shapely.contains_xy(field.boundary, xy)) >= _IN_FIELD:
-            self._settle("samples", crs=field.crs)
-            self.notes.append(note("start.system-found", "samples.crs", file=found[0].name, system=field.crs))
+        """Places in meters of a table: the field's own system, where they lie in the field by it."""
+        for section in ("samples", *_OPTIONAL):
+            name = self.sections.get(section, Section()).keys.get("file")
+            look = next((one for one in self.looks if one.name == name and one.features is None), None)
+            xy = points_of(look) if look is not None else np.empty((0, 2))
+            if look is None or not len(xy) or np.abs(xy).max() <= 180:
+                continue
+            try:
+                field = self._read({}, sampled=False)
+            except InputFileError:
+                return
+            if np.mean(shapely.contains_xy(field.boundary, xy)) >= _IN_FIELD:
+                self._settle(section, crs=field.crs)
+                self.notes.append(note("start.system-found", f"{section}.crs", file=look.name, system=field.crs))
 
     def _yield_kind(self) -> None:
         """What yields are: by the unit of their header, else the only kind that their range allows."""

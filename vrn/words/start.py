@@ -46,7 +46,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "form-empty": ("The form {file} has no reading in it yet.", "Write the readings into it.", "{line}"),
     "no-depth": (
         "{file} does not say how deep the cores were.",
-        "If all cores are of one depth, write it here.",
+        "If all cores are of one depth, write its top and bottom here, as 0-{depth=12}.",
         "{line}",
     ),
     "no-places": (
