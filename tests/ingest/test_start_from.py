@@ -20,7 +20,7 @@ import sound
 from vrn.cli import main
 from vrn.ingest.read import read_field
 
-Make = Callable[[Path], None]
+Make = Callable[[Path], object]
 WEST, SOUTH, EAST, NORTH = sound.WEST, sound.SOUTH, sound.EAST, sound.NORTH
 LOG = [(WEST + 0.0002 + 0.00048 * i, SOUTH + 0.0002 + 0.00036 * j) for j in range(11) for i in range(20)]
 OUTLINE = shapely.Polygon(sound.RING)
@@ -182,38 +182,39 @@ def test_nothing_is_left_when_a_person_says_the_rest(tmp_path: Path, capsys: pyt
     assert (settings.samples.reported_as, settings.samples.moisture_basis) == ("NO3-N", "dry")
 
 
-def _csv(text: str) -> Callable[[Path], None]:
-    return lambda path: path.with_suffix(".csv").write_text(text, encoding="utf-8") and None
+def _csv(text: str) -> Make:
+    return lambda path: path.with_suffix(".csv").write_text(text, encoding="utf-8")
 
 
-def _rows(header: str, row: Callable[[int, float, float], str]) -> Callable[[Path], None]:
+def _rows(header: str, row: Callable[[int, float, float], str]) -> Make:
     places = enumerate(sound.places())
     return _csv("\n".join([header, *(row(i, x, y) for i, (x, y) in places)]) + "\n")
 
 
-def _polygons(**columns: list[Any]) -> Callable[[Path], None]:
+def _polygons(**columns: list[Any]) -> Make:
     middle = (WEST + EAST) / 2
     halves = [sound.box(WEST, SOUTH, middle, NORTH), sound.box(middle, SOUTH, EAST, NORTH)]
     rows = [{key: values[i] for key, values in columns.items()} for i in range(2)]
     text = json.dumps(sound.collection(*(sound.polygon(ring, **row) for ring, row in zip(halves, rows, strict=True))))
-    return lambda path: path.with_suffix(".geojson").write_text(text, encoding="utf-8") and None
+    return lambda path: path.with_suffix(".geojson").write_text(text, encoding="utf-8")
 
 
-def _raster(name: str, low: float, high: float) -> Callable[[Path], None]:
+def _raster(name: str, low: float, high: float) -> Make:
     def write(path: Path) -> None:
         import rasterio
         from rasterio.transform import Affine
 
         values = np.linspace(low, high, 800, dtype="float32").reshape(20, 40)
+        place = Affine(0.00025, 0, WEST, 0, -0.0002, NORTH)
         with rasterio.open(path.with_name(f"{name}.tif"), "w", driver="GTiff", height=20, width=40, count=1,
-                           dtype="float32", crs="EPSG:4326", transform=Affine(0.00025, 0, WEST, 0, -0.0002, NORTH)) as out:  # fmt: skip
+                           dtype="float32", crs="EPSG:4326", transform=place) as out:  # fmt: skip
             out.write(values, 1)
 
     return write
 
 
 # what stands in a file that is called "x", whatever its ending → its role and the keys its table gets
-CONTENTS: dict[str, tuple[Callable[[Path], None], str, dict[str, Any]]] = {
+CONTENTS: dict[str, tuple[Make, str, dict[str, Any]]] = {
     "organic matter at points": (
         _rows("X,Y,Soil OM %", lambda i, x, y: f"{x},{y},{2 + i / 10}"), "organic_matter", {"column": "Soil OM %"}
     ),
@@ -247,12 +248,14 @@ CONTENTS: dict[str, tuple[Callable[[Path], None], str, dict[str, Any]]] = {
         {"column": "N applied (lb/ac)"},
     ),
     "weather": (
-        _csv("Date,Max Temp (F),Min Temp (F),Precip (in)\n" + "".join(f"2026-06-{d:02d},82,60,0.1\n" for d in range(1, 13))),
+        _rows("Date,Max Temp (F),Min Temp (F),Precip (in)", lambda i, x, y: f"2026-06-{i + 1:02d},82,60,0.1"),
         "weather", {},
     ),
 }  # fmt: skip
-TABLES = {"organic_matter": ("layers", "organic_matter"), "yield_potential": ("layers", "yield_potential"),
-          "yield_log": ("layers", "yield_potential"), "applied_n": ("layers", "applied_n"), "weather": ("weather",)}  # fmt: skip
+TABLES = {
+    "organic_matter": ("layers", "organic_matter"), "yield_potential": ("layers", "yield_potential"),
+    "yield_log": ("layers", "yield_potential"), "applied_n": ("layers", "applied_n"), "weather": ("weather",),
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("case", CONTENTS)
@@ -260,7 +263,7 @@ def test_a_file_is_what_it_holds(case: str, tmp_path: Path, capsys: pytest.Captu
     """Its role, and the lines of the field file that a build reads it by."""
     write, role, keys = CONTENTS[case]
     given = _given(tmp_path, _outline)
-    (given / "samples.csv").write_text(sound.samples_csv(), encoding="utf-8")
+    _sampled(given)
     write(given / "x")
     _, started = _start(given, tmp_path / "new", capsys, "--yield-goal", "200", "--stage", "V7")
     (name,) = (path.name for path in given.iterdir() if path.name not in ("outline.geojson", "samples.csv"))
@@ -273,13 +276,13 @@ def test_a_file_is_what_it_holds(case: str, tmp_path: Path, capsys: pytest.Captu
     read_field(tmp_path / "new" / "field.toml")
 
 
-def _two_labs(given: Path) -> None:
-    (given / "june.csv").write_text(sound.samples_csv(), encoding="utf-8")
-    (given / "may.csv").write_text(sound.samples_csv(), encoding="utf-8")
+def _sampled(given: Path, *names: str) -> None:
+    for name in names or ("samples.csv",):
+        (given / name).write_text(sound.samples_csv(), encoding="utf-8")
 
 
 def _farm(given: Path) -> None:
-    (given / "samples.csv").write_text(sound.samples_csv(), encoding="utf-8")
+    _sampled(given)
     fields = [sound.polygon([[x + east, y] for x, y in sound.RING], Name=name)
               for east, name in ((0.03, "Creek"), (0.0, "Home"), (0.015, "East 80"))]  # fmt: skip
     (given / "outline.geojson").write_text(json.dumps(sound.collection(*fields)), encoding="utf-8")
@@ -291,24 +294,28 @@ def _with_samples(header: str, row: Callable[[int, float, float], str]) -> Make:
 
 def _beside(name: str, content: str | bytes) -> Make:
     def write(given: Path) -> None:
-        (given / "samples.csv").write_text(sound.samples_csv(), encoding="utf-8")
+        _sampled(given)
         (given / name).write_bytes(content if isinstance(content, bytes) else content.encode())
 
     return write
 
 
 AMBIGUOUS: dict[str, tuple[Make, str, str]] = {
-    "two tables of samples": (_two_labs, "start.several-samples", 'file = "june.csv"'),
+    "two tables of samples": (
+        lambda given: _sampled(given, "june.csv", "may.csv"), "start.several-samples", 'file = "june.csv"'
+    ),
     "a farm of three fields": (_farm, "start.several-fields", 'boundary = "outline.geojson#Home"'),
     "two outlines": (
-        lambda given: (_two_labs(given), (given / "may.csv").unlink(), _outline(given, "b.geojson")) and None,
+        lambda given: (_sampled(given), _outline(given, "b.geojson")),
         "start.outlines", 'boundary = "b.geojson"',
     ),
     "two depths in two columns": (
         _with_samples("id,lon,lat,NO3-N 0-12 in (ppm),NO3-N 12-24 in (ppm)", lambda i, x, y: f"{i},{x},{y},{10 + i},5"),
         "start.several-columns", 'nitrate_ppm = "NO3-N 0-12 in (ppm)"',
     ),
-    "no depth": (_with_samples("id,lon,lat,NO3-N ppm", lambda i, x, y: f"{i},{x},{y},{10 + i}"), "start.no-depth", 'depth = ""'),
+    "no depth": (
+        _with_samples("id,lon,lat,NO3-N ppm", lambda i, x, y: f"{i},{x},{y},{10 + i}"), "start.no-depth", 'depth = ""'
+    ),
     "a species nobody says": (
         _with_samples("id,lon,lat,top_in,bottom_in,Nitrate (ppm)", lambda i, x, y: f"{i},{x},{y},0,12,{10 + i}"),
         "ingest.reported-as-missing", 'reported_as = "NO3-N"    # or "NO3", in [samples]',
@@ -318,7 +325,7 @@ AMBIGUOUS: dict[str, tuple[Make, str, str]] = {
         "start.no-places", 'longitude = "…"',
     ),
     "a form that nobody filled in": (
-        _with_samples("sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm", lambda i, x, y: f"{i},{x},{y},0,12,"),
+        _with_samples("sample_id,lon,lat,top_in,bottom_in,nitrate_ppm", lambda i, x, y: f"{i},{x},{y},0,12,"),
         "start.form-empty", 'file = "samples.csv"',
     ),
     "a report printed to paper": (_beside("lab.pdf", b"%PDF-1.7 x"), "start.not-used", ""),
@@ -331,8 +338,9 @@ AMBIGUOUS: dict[str, tuple[Make, str, str]] = {
         _beside("asapplied.csv", f"lon,lat,Rate (gal/ac)\n{WEST + 0.001},{SOUTH + 0.001},20\n"),
         "start.product-map", 'file = "asapplied.csv"',
     ),
-    "a raster of nobody knows what": (lambda given: (_two_labs(given), (given / "may.csv").unlink(), _raster("band4", 0, 200)(given / "x")) and None,
-        "start.raster", 'file = "band4.tif"'),
+    "a raster of nobody knows what": (
+        lambda given: (_sampled(given), _raster("band4", 0, 200)(given / "x")), "start.raster", 'file = "band4.tif"'
+    ),
     "soybeans": (
         _beside("bean.csv", f"lon,lat,Soybean yield (bu/ac)\n{WEST + 0.001},{SOUTH + 0.001},55\n"), "start.unclear", ""
     ),
@@ -427,7 +435,7 @@ def test_a_disk_that_fills_leaves_nothing(
 ) -> None:
     """The second copy fails: no folder, whole or half."""
     given = _given(tmp_path, _outline)
-    (given / "samples.csv").write_text(sound.samples_csv(), encoding="utf-8")
+    _sampled(given)
     import shutil
 
     copy = shutil.copyfile
