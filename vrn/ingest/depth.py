@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.findings import Quantity
 from vrn.ingest.cells import Columns, RowFaults, is_unknown, numbers
-from vrn.ingest.gate import Gate
+from vrn.ingest.gate import Gate, NitrateColumn
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.table import CellTable
 from vrn.units import FT_M, IN_M
@@ -69,6 +69,24 @@ def depth_range(text: str) -> tuple[float, float, str | None] | None:
         return None
     top, bottom = (float(found[at].replace(",", ".")) for at in (1, 3))
     return top, bottom, next(iter(units), None)
+
+
+def stated_depth(gate: Gate, given: str | None, column: NitrateColumn) -> tuple[float, float, str] | None:
+    """Depth of every core, by the header of the readings or by the field file, which must agree."""
+    if given is None:
+        return column.depth
+    found = depth_range(given)
+    if found is None:
+        problem = f'samples.depth is "{given}", which is no top and bottom.'
+        raise InputFileError(problem, 'Write where every core begins and ends, as "0-12 in".')
+    stated = (found[0], found[1], found[2] or "")
+    if column.depth is not None and column.depth[:2] != stated[:2]:
+        gate.refuse(
+            f'the header "{column.header}" says {column.depth[0]:g}–{column.depth[1]:g}, and samples.depth is '
+            f'"{given}"',
+            "Correct the one that is wrong.",
+        )
+    return stated
 
 
 def read_depths(

@@ -12,7 +12,7 @@ from vrn.findings import Quantity
 from vrn.ingest import ranges
 from vrn.ingest.cells import Columns, RowFaults, dates, limited_numbers, numbers
 from vrn.ingest.contents import read_header
-from vrn.ingest.depth import DEPTH_ROLES, depth_range, read_depths
+from vrn.ingest.depth import DEPTH_ROLES, read_depths, stated_depth
 from vrn.ingest.form import filled_rows
 from vrn.ingest.gate import Gate, NitrateColumn
 from vrn.ingest.input_files import InputFiles, Source
@@ -91,7 +91,7 @@ def read_samples(files: InputFiles, settings: Settings, crs: str) -> SoilSamples
         rows.faults,
         needed=soil,
         gate=gate,
-        header=_depth(gate, section, column),
+        header=stated_depth(gate, section.depth, column),
     )
     nitrate_ppm, below = _nitrate(rows, column)
     nominal_ppm = _nominal(rows, gate, section, column)
@@ -220,24 +220,6 @@ def _said(rows: _Rows, gate: Gate) -> str:
         elif said:
             words.append(said[0])
     return " ".join(words)
-
-
-def _depth(gate: Gate, section: SampleSection, column: NitrateColumn) -> tuple[float, float, str] | None:
-    """Depth of every core, by the header of the readings or by the field file, which must agree."""
-    if section.depth is None:
-        return column.depth
-    found = depth_range(section.depth)
-    if found is None:
-        problem = f'samples.depth is "{section.depth}", which is no top and bottom.'
-        raise InputFileError(problem, 'Write where every core begins and ends, as "0-12 in".')
-    stated = (found[0], found[1], found[2] or "")
-    if column.depth is not None and column.depth[:2] != stated[:2]:
-        gate.refuse(
-            f'the header "{column.header}" says {column.depth[0]:g}–{column.depth[1]:g}, and samples.depth is '
-            f'"{section.depth}"',
-            "Correct the one that is wrong.",
-        )
-    return stated
 
 
 def _nitrate(rows: _Rows, column: NitrateColumn) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
