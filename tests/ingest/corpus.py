@@ -428,7 +428,7 @@ _refused(5, "ammonia dry", _product(name="NH3 co-op", n_pct=82, dry=True), "Chec
 _refused(
     5, "manure by 1,000 gal", _product(name="hog manure", n_pct=50, density_lb_gal=8.34), "1,000 gallons|Did you mean"
 )
-_refused(5, "manure by the ton", _product(name="turkey litter", n_pct=60, dry=True), "8% N")
+_refused(5, "manure by the ton", _product(name="turkey litter", n_pct=60, dry=True), "6.5% N")
 _refused(5, "urea solution above urea", _product(name="urea", n_pct=64, dry=True), "46")
 _refused(5, "a dry fraction", _product(name="mill urea", n_pct=0.46, dry=True), "fraction")
 _refused(5, "grade against analysis", _product(name="28-0-0", n_pct=32, density_lb_gal=10.7), "28")

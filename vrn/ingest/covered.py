@@ -7,7 +7,9 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.findings import Quantity
+from vrn.ingest import ranges
 from vrn.ingest.cells import Columns, RowFaults, numbers
+from vrn.ingest.gate import Gate
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.points import PlacedRows, read_rows_or_areas
 from vrn.ingest.table import CellTable
@@ -52,10 +54,11 @@ def read_covered(path: str | Path, field: Field) -> Covered:
     source = Source(path=source.path, name=path.name, key=_KEY, part=source.part)
     swath_m = field.settings.machine.swath_ft * FT_M
     found = read_rows_or_areas(files, source, crs=field.crs, key=_KEY, roles=_ROLES, lenient=True)
+    gate = Gate(files=files, source=source, section="", accept=None)
     if isinstance(found, PlacedRows):
-        ground, n_lb = _driven(source, found, swath_m)
+        ground, n_lb = _driven(gate, found, swath_m)
     else:
-        ground, n_lb = _laid(source, found.polygons, found.table)
+        ground, n_lb = _laid(gate, found.polygons, found.table)
     ground = shapely.intersection(ground, field.boundary)
     share = shapely.area(ground) / shapely.area(field.boundary)
     if share == 0:
@@ -67,11 +70,11 @@ def read_covered(path: str | Path, field: Field) -> Covered:
     return Covered(ground=ground, crs=field.crs, n_lb=n_lb, findings=tuple(files.findings), inputs=files.inputs)
 
 
-def _rate(source: Source, columns: Columns) -> tuple[NDArray[np.float64], bool]:
+def _rate(gate: Gate, columns: Columns) -> tuple[NDArray[np.float64], bool]:
     """Rates as they stand, nitrogen in lb/ac where the file says so; whether they are nitrogen."""
     name = next((name for name in (*_NITROGEN, *_OTHER_RATES) if columns.find(name) is not None), None)
     if name is None:
-        source.refuse(
+        gate.source.refuse(
             f"there is no rate (columns: {columns.table.named}).",
             "Name the column n_lb_ac (or n_kg_ha); a rate of product as rate_product will do.",
         )
@@ -80,12 +83,14 @@ def _rate(source: Source, columns: Columns) -> tuple[NDArray[np.float64], bool]:
     for i in np.flatnonzero(rate < 0):
         faults.add(columns.table.row[i], f"{column} is {rate[i]:g}", "A rate is 0 or more.")
     faults.raise_if_any()
+    if name in _NITROGEN:
+        ranges.judge(gate, ranges.APPLIED, rate)
     return rate, name in _NITROGEN
 
 
-def _driven(source: Source, places: PlacedRows, swath_m: float) -> tuple[shapely.Geometry, float | None]:
+def _driven(gate: Gate, places: PlacedRows, swath_m: float) -> tuple[shapely.Geometry, float | None]:
     """Passes as wide as the swath, and the nitrogen on them."""
-    rate, nitrogen = _rate(source, places.columns)
+    rate, nitrogen = _rate(gate, places.columns)
     width_m = _width(places.columns, swath_m)
     xy = places.coordinates_m
     on = (rate > 0) & np.isfinite(xy).all(axis=1) & _moving(places.columns)
@@ -100,7 +105,7 @@ def _driven(source: Source, places: PlacedRows, swath_m: float) -> tuple[shapely
         if len(run) > 1
     ]
     if not strips:
-        source.refuse(
+        gate.source.refuse(
             "it holds no pass of two points or more with a rate above zero.",
             "Check the rates, and that the points are in the order they were driven.",
         )
@@ -137,9 +142,9 @@ def _moving(columns: Columns) -> NDArray[np.bool_]:
     return np.ones(len(columns.table), dtype=bool)
 
 
-def _laid(source: Source, polygons: NDArray[np.object_], table: CellTable) -> tuple[shapely.Geometry, float | None]:
+def _laid(gate: Gate, polygons: NDArray[np.object_], table: CellTable) -> tuple[shapely.Geometry, float | None]:
     """Polygons with a rate above zero, and the nitrogen on them."""
-    rate, nitrogen = _rate(source, Columns(table, None, key=_KEY, roles=_ROLES))
+    rate, nitrogen = _rate(gate, Columns(table, None, key=_KEY, roles=_ROLES))
     on = rate > 0
     if not on.any():
         return shapely.MultiPolygon(), None

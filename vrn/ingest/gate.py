@@ -94,7 +94,7 @@ class Gate:
     files : InputFiles
     source : Source
     section : str
-        Table of the field file that names the file.
+        Table of the field file that takes ``accept``; empty where none does.
     accept : str or None
         Why its doubtful columns are right, in a person's words.
     """
@@ -114,9 +114,10 @@ class Gate:
             If nobody has accepted it.
         """
         if self.accept is None:
-            self.source.refuse(
-                f"{seen}.", f'{remedy} If it is right as it stands, say why: accept = "…" in [{self.section}].'
+            way_out = (
+                f' If it is right as it stands, say why: accept = "…" in [{self.section}].' if self.section else ""
             )
+            self.source.refuse(f"{seen}.", remedy + way_out)
         self.files.warn("ingest.accepted", self.source, seen=seen, reason=self.accept)
 
     def nitrate(

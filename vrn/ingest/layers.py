@@ -285,7 +285,7 @@ def _read_zones(files: InputFiles, file: str, column: str | None, boundary: shap
     """The user's own zones: polygons with a whole number."""
     source = files.source(file, "zones.file")
     areas = read_areas(files, source, None, crs)
-    gate = Gate(files=files, source=source, section="zones", accept=None)
+    gate = Gate(files=files, source=source, section="", accept=None)
     values, _ = _values(areas.table, _ZONE, column, "zones", gate)
     faults = RowFaults(areas.table)
     for i, value in enumerate(values):

@@ -4,7 +4,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
+from vrn.ingest import ranges
 from vrn.ingest.cells import RowFaults, numbers
+from vrn.ingest.gate import Gate
 from vrn.ingest.input_files import InputFiles
 from vrn.ingest.table import CellTable
 from vrn.ingest.tables import holds_table, read_table
@@ -37,6 +39,9 @@ def read_trial(files: InputFiles, name: str | None) -> NitrogenTrial | None:
     known = np.isfinite(n_lb_ac) & np.isfinite(yield_bu_ac)
     if not known.any():
         source.refuse("no plot has both a rate and a yield.", "Fill in the rate and the yield of each plot.")
+    gate = Gate(files=files, source=source, section="", accept=None)
+    ranges.judge(gate, ranges.APPLIED, n_lb_ac[known])
+    ranges.judge(gate, ranges.YIELD, yield_bu_ac[known])
     if not known.all():
         files.note("ingest.plots-left-out", source, plots=int((~known).sum()))
     kept = np.flatnonzero(known)

@@ -203,18 +203,19 @@ def _heat_reason(what: str, degrees_f: Array, months: NDArray[np.int_]) -> str:
     """
     Why temperatures cannot be in the unit of their header; empty when they can.
 
-    A corn season has June days above 45 °F and nights above 35 °F, and no record whose middle day is above 113 °F
-    (45 °C), or 95 °F from November to April; nor whose middle night is above 95 °F, or 86 °F in spring and from
-    November on. From memory of the climate of the corn states.
+    In a corn season few June days stay below 45 °F and few nights below 35 °F. No record has a middle day above 113 °F
+    (45 °C), or 95 °F from November to April; nor a middle night above 95 °F, or 86 °F in spring and from November on.
+    From memory of the climate of the corn states.
     """
     known = np.isfinite(degrees_f)
     summer, cool = known & np.isin(months, _SUMMER), known & np.isin(months, (1, 2, 3, 4, 11, 12))
     spring = known & np.isin(months, (4, 5))
     warm = known & np.isin(months, (5, 6, 7, 8, 9))
     least = 45.0 if what == "tmax" else 35.0
-    for season, name in ((summer, "from June to August"), (warm, "from May to September")):
-        if season.sum() >= (_FEW if season is summer and what == "tmax" else 5) and degrees_f[season].max() <= least:
-            return f"No day {name} would be above {least:g} °F, and corn does not grow there."
+    for season, name, share in ((summer, "from June to August", 0.2), (warm, "from May to September", 0.9)):
+        cold = degrees_f[season] <= least
+        if season.sum() >= (_FEW if season is summer and what == "tmax" else 5) and cold.mean() >= share:
+            return f"On {cold.sum()} days {name} it would be {least:g} °F or less, and corn does not grow there."
     hot = 113.0 if what == "tmax" else 95.0
     for season, most in (
         (known, hot),
@@ -250,6 +251,6 @@ def _rain_reason(inches: Array, days: list[date | None]) -> str:
 
 
 def _drizzle(inches: Array) -> bool:
-    """Whether no day of many with rain has more than 5 mm: so it looks when inches stand under millimeters."""
+    """Whether none of several days with rain has more than 5 mm: so it looks when inches stand under millimeters."""
     wet = inches[np.isfinite(inches) & (inches > 0)]
-    return len(wet) >= 10 and bool(wet.max() * IN_M * 1000.0 < 5.0)
+    return len(wet) >= 5 and bool(wet.max() * IN_M * 1000.0 < 5.0)

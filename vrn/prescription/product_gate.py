@@ -44,7 +44,7 @@ class ProductClass:
 
 
 SOLUTION: Final = ProductClass(
-    name="nitrogen solution", n_pct=(3.0, 35.0), density_lb_gal=(8.34, 13.0), most_per_ac=250.0,
+    name="nitrogen solution", n_pct=(4.0, 35.0), density_lb_gal=(8.34, 13.0), most_per_ac=250.0,
     source="8-0-0 to 32-0-0 at 10.1 to 11.1 lb/gal in the product table; 17-0-0 with calcium near 12.6 lb/gal, from "
     "memory; none is lighter than water; most an acre: common practice, no source",
 )  # fmt: skip
@@ -59,8 +59,9 @@ AQUA: Final = ProductClass(
     "7.6 lb/gal), trade figures; most an acre: common practice, no source",
 )  # fmt: skip
 DRY: Final = ProductClass(
-    name="dry fertilizer", n_pct=(3.0, 46.7), density_lb_gal=None, most_per_ac=2500.0,
-    source="pure urea, the richest, holds 2 × 14.007 / 60.06 = 46.6 % N; most an acre: common practice, no source",
+    name="dry fertilizer", n_pct=(5.0, 46.7), density_lb_gal=None, most_per_ac=2500.0,
+    source="pure urea, the richest, holds 2 × 14.007 / 60.06 = 46.6 % N: with its point slipped it lies below; most an "
+    "acre: common practice, no source",
 )  # fmt: skip
 LIQUID_MANURE: Final = ProductClass(
     name="liquid manure", n_pct=(0.01, 1.5), density_lb_gal=(8.0, 9.5), most_per_ac=30_000.0,
@@ -68,8 +69,8 @@ LIQUID_MANURE: Final = ProductClass(
     "practice, no source",
 )  # fmt: skip
 DRY_MANURE: Final = ProductClass(
-    name="solid manure", n_pct=(0.1, 8.0), density_lb_gal=None, most_per_ac=80_000.0,
-    source="2 to 160 lb N a ton; Midwest Plan Service 18 has 8 to 70, from memory; most an acre: common practice, no "
+    name="solid manure", n_pct=(0.1, 6.5), density_lb_gal=None, most_per_ac=80_000.0,
+    source="2 to 130 lb N a ton; Midwest Plan Service 18 has 8 to 70, from memory; most an acre: common practice, no "
     "source",
 )  # fmt: skip
 
