@@ -332,7 +332,11 @@ AMBIGUOUS: dict[str, tuple[Make, str, str]] = {
     "a table of something else": (_beside("seed.csv", "hybrid,units\nA,40\nB,20\n"), "start.unclear", ""),
     "wells": (
         _beside("wells.geojson", json.dumps(sound.collection(sound.point(-93.6, 42.102)))),
-        "start.ground", 'file = "wells.geojson"',
+        "start.ground-spots", "setback_ft = 0",
+    ),
+    "a pond inside the outline": (
+        _beside("pond.geojson", json.dumps(sound.polygon(sound.box(-93.602, 42.101, -93.601, 42.102)))),
+        "start.ground", "setback_ft = 0",
     ),
     "product and not nitrogen": (
         _beside("asapplied.csv", f"lon,lat,Rate (gal/ac)\n{WEST + 0.001},{SOUTH + 0.001},20\n"),
@@ -363,7 +367,7 @@ def test_what_is_not_clear_is_asked(case: str, tmp_path: Path, capsys: pytest.Ca
     assert asked["problem"]
     assert asked["remedy"]
     tables = tomllib.loads((tmp_path / "new" / "field.toml").read_text(encoding="utf-8"))
-    if line and code not in ("start.no-samples", "start.form-empty"):
+    if line and code not in ("start.no-samples", "start.form-empty", "start.ground", "start.ground-spots"):
         key, _, value = line.partition("    #")[0].partition(" = ")
         table = tables
         for name in asked["section"].split("."):
@@ -372,6 +376,62 @@ def test_what_is_not_clear_is_asked(case: str, tmp_path: Path, capsys: pytest.Ca
     assert "yield_goal_bu_ac" not in tables["crop"]
     assert "growth_stage" not in tables["crop"]
     assert "product" not in tables
+
+
+def test_a_table_without_places_finds_its_polygons(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Map units by their symbol, composites by their area: the keys are those of which all values are in both."""
+    given = _given(tmp_path, _outline)
+    _polygons(OBJECTID=[1, 2], MUSYM=["55", "138B"])(given / "soils")
+    (given / "units.csv").write_text("musym,name,OM %\n55,Nicollet,5.5\n138B,Clarion,3.5\n", encoding="utf-8")
+    _polygons(OBJECTID=[7, 8], strip=["west", "east"])(given / "strips")
+    (given / "lab.csv").write_text(
+        "Lab No,Strip,Depth,NO3-N ppm\n1,west,0-12 in,14\n2,east,0-12 in,9\n", encoding="utf-8"
+    )
+    _, started = _start(given, tmp_path / "new", capsys, "--yield-goal", "200", "--stage", "V7")
+    assert _codes(started, needed=True) == set()
+    field = read_field(tmp_path / "new" / "field.toml")
+    assert field.organic_matter is not None
+    assert sorted(field.organic_matter.values) == [3.5, 5.5]  # type: ignore[union-attr]
+    assert set(field.samples.areas) == {"west", "east"}
+    assert field.settings.samples.areas is not None
+    assert field.settings.samples.areas.file == "strips.geojson"
+
+
+def test_a_pond_is_never_treated(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A file of its own inside the outline: the larger is the field, the other gets nothing before anyone answers."""
+    make, _, _ = AMBIGUOUS["a pond inside the outline"]
+    _start(_given(tmp_path, _outline, make), tmp_path / "new", capsys, "--yield-goal", "200", "--stage", "V7")
+    field = read_field(tmp_path / "new" / "field.toml")
+    assert field.settings.header.boundary == "outline.geojson"
+    assert field.treated.area < field.boundary.area - 8000
+
+
+def test_a_well_without_a_distance_stops_a_build(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The distance is a person's to say."""
+    make, _, _ = AMBIGUOUS["wells"]
+    _start(_given(tmp_path, _outline, make), tmp_path / "new", capsys, "--yield-goal", "200", "--stage", "V7")
+    assert main(["check", str(tmp_path / "new" / "field.toml")]) == 2
+    assert "setback_ft" in capsys.readouterr().err
+
+
+def test_the_depth_that_a_person_states(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Every core gets it; beside a header that says another, or when it is none, it is refused."""
+    make, _, _ = AMBIGUOUS["no depth"]
+    _start(_given(tmp_path, _outline, make), tmp_path / "new", capsys, "--yield-goal", "200", "--stage", "V7")
+    path = tmp_path / "new" / "field.toml"
+    _answer(path, depth='"0-30 cm"')
+    assert read_field(path).samples.bottom_in == pytest.approx(np.full(12, 30 / 2.54))
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace('"0-30 cm"', '"a foot"'), encoding="utf-8")
+    assert main(["check", str(path)]) == 2
+    path.write_text(text, encoding="utf-8")
+    samples = tmp_path / "new" / "samples.csv"
+    samples.write_text(samples.read_text(encoding="utf-8").replace("NO3-N ppm", "NO3-N 0-12 in ppm"), encoding="utf-8")
+    path.write_text(text.replace("NO3-N ppm", "NO3-N 0-12 in ppm"), encoding="utf-8")
+    assert main(["check", str(path)]) == 2
+    said = capsys.readouterr().err
+    assert "samples.depth" in said
+    assert "0–12" in said
 
 
 def test_files_are_copied_as_they_are(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

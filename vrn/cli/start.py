@@ -126,8 +126,10 @@ def _say(made: "Start", shown: "UnitFormat", field_file: Path, written: tuple[Pa
         tell(shown, "ingest.start-wrote", path=str(path))
     say()
     for look in made.looks:
-        column = look.columns.get("nitrate_ppm") or look.columns.get("column") or "nitrate_ppm"
-        tell(shown, f"start.role-{look.role}", file=look.name, column=column)
+        tell(shown, f"start.role-{look.role}", file=look.name)
+        column = look.columns.get("nitrate_ppm") or look.columns.get("column")
+        if column is not None:
+            tell(shown, "start.role-column", column=column)
     say_findings(finding_texts(shown, made.notes))
     say()
     if not made.questions:

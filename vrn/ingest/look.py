@@ -1,7 +1,7 @@
 """What a file that nobody has described is: its role in a field file, by its columns, their units and its shapes."""
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -22,11 +22,12 @@ from vrn.ingest.weather import has_weather
 from vrn.ingest.yield_log import LOG_ROLES, log_columns
 
 Role = Literal[
-    "boundary", "samples", "yield_log", "yield_potential", "organic_matter", "applied_n", "product", "weather",
-    "ground", "unknown",
+    "boundary", "samples", "areas", "yield_log", "yield_potential", "organic_matter", "applied_n", "product",
+    "weather", "ground", "map_units", "unknown",
 ]  # fmt: skip
 _KEY: Final = "--from"
 _MOST_SPOTS: Final = 100  # points that may be wells or inlets; more are records of a machine
+_MOST_SAID: Final = 3  # columns of such points
 _METRIC: Final = {"kg/ha", "t/ha", "cm", "°C", "mm"}
 _TRADE: Final = {"lb/ac", "bu/ac", "in", "ft", "gal/ac", "°F"}
 
@@ -126,7 +127,7 @@ def _of_features(files: InputFiles, source: Source, features: Features) -> list[
         points = all(shape.geom_type in ("Point", "MultiPoint") for shape in shapes)
         looks = _of_table(files, source, features.table, placed=True) if points else []
         known = [look for look in looks if look.role != "unknown"]
-        unclear = looks if len(shapes) > _MOST_SPOTS else []
+        unclear = looks if len(shapes) > _MOST_SPOTS or len(features.table.columns) > _MOST_SAID else []
         return known or unclear or [Look(name=source.name, role="ground", features=features)]
     looks = _of_table(files, source, features.table, placed=True) if len(areas) > 1 else []
     layers = [look for look in looks if look.role in ("organic_matter", "yield_potential", "applied_n", "product")]
@@ -157,7 +158,8 @@ def _of_table(files: InputFiles, source: Source, table: CellTable, *, placed: bo
                               unit=organic[0].unit, table=table, metric=metric))  # fmt: skip
         return looks
     if not placed:
-        return [Look(name=source.name, role="unknown", table=table)]
+        column = {"column": organic[0].header} if organic else {}
+        return [Look(name=source.name, role="map_units" if organic else "unknown", columns=column, table=table)]
     grain = _grain(gate, meanings)
     log = log_columns(table.columns)
     if "flow" in log or (grain and (log.keys() - {"moisture"} or _own_log_columns(table))):
@@ -223,6 +225,58 @@ def season_of(look: Look) -> int | None:
     cells = look.table.column(name) if name is not None else []
     years = [int(found[0]) for cell in cells if (found := re.search(r"(?<!\d)(?:19|20)\d\d(?!\d)", cell))]
     return max(years, default=None)
+
+
+def paired(looks: list[Look]) -> list[Look]:
+    """Looks with tables that have no places put beside the polygons that give them: map units, areas of composites."""
+    tables = [look for look in looks if look.table is not None and look.features is None]
+    for table in sorted(tables, key=lambda look: look.role != "map_units"):
+        for shape in [look for look in looks if look.role in ("boundary", "unknown") and look.features is not None]:
+            pair = _pair(table, shape)
+            if pair is not None:
+                looks = [pair[0] if one is table else pair[1] if one is shape else one for one in looks]
+                break
+    return looks
+
+
+def _pair(look: Look, shape: Look) -> tuple[Look, Look] | None:
+    """A table and its polygons by the keys that both have."""
+    assert look.table is not None
+    assert shape.features is not None
+    table, areas = look.table, shape.features.table
+    if look.role == "map_units":
+        shared = [name for name in table.columns if areas.find(name) is not None]
+        key = next((name for name in shared if _covers(table.column(name), areas.column(areas.find(name) or ""))), None)
+        if key is None:
+            return None
+        twice = len(set(table.column(key))) < len(table)
+        part = [
+            name
+            for name in table.columns
+            if re.search(r"pct|percent|%|share", name.lower()) and name not in look.columns.values()
+        ]
+        columns = {**look.columns, "table": look.name, "key": key} | (
+            {"share": part[0]} if twice and len(part) == 1 else {}
+        )
+        return replace(look, role="organic_matter", name=shape.name, columns=columns), replace(shape, role="areas")
+    if look.samples is None or look.samples.placed:
+        return None
+    for area in areas.columns:
+        for name in filter(None, table.columns):
+            told = name.casefold() == area.casefold() or not all(cell.strip().isdigit() for cell in table.column(name))
+            if area and told and _covers(areas.column(area), table.column(name)):  # numbers alone agree by chance
+                samples, columns = replace(look.samples, placed=True), {**look.columns, "area_id": name}
+                return (
+                    replace(look, columns=columns, samples=samples),
+                    replace(shape, role="areas", columns={"column": area}),
+                )
+    return None
+
+
+def _covers(keys: list[str], wanted: list[str]) -> bool:
+    """Whether there is a key for nearly every value, and more than one."""
+    there, asked = ({cell.strip().removesuffix(".0") for cell in cells} - {""} for cells in (keys, wanted))
+    return len(asked) > 1 and len(asked & there) >= 0.9 * len(asked)
 
 
 def points_of(look: Look) -> NDArray[np.float64]:

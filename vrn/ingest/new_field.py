@@ -169,10 +169,11 @@ def _template(season: int, metric: bool) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
-    """One table of the field file: ``keys`` that are settled, and ``open`` ones that are written as remarks."""
+    """One table of the field file: settled ``keys``, ``open`` ones written as remarks, ``again`` more of its kind."""
 
     keys: dict[str, object] = field(default_factory=dict)
     open: dict[str, object] = field(default_factory=dict)
+    again: tuple[dict[str, object], ...] = ()
 
 
 def settled_field_file(season: int, sections: Mapping[str, Section], *, metric: bool = False) -> str:
@@ -203,6 +204,8 @@ def settled_field_file(season: int, sections: Mapping[str, Section], *, metric: 
             lines.append(line.removeprefix("#") if sure else f"#{line.removeprefix('#')}")
             lines += [f"{key} = {toml_text(value)}" for key, value in section.keys.items()]
             lines += [f"{f'#{key} = {toml_text(value)}':<34} # <--" for key, value in section.open.items()]
+            for more in section.again:
+                lines += [header[1], *(f"{key} = {toml_text(value)}" for key, value in more.items())]
         elif (key := re.match(r"#?(\w+) = ", line)) is None or not name:
             lines.append(line)
         elif key[1] not in section.keys and key[1] not in section.open:

@@ -16,14 +16,14 @@ from vrn.ingest.input_files import InputFiles
 from vrn.ingest.look import Look, Role, points_of
 from vrn.ingest.new_field import Section, toml_text
 from vrn.ingest.read import read_all
-from vrn.ingest.which_outline import label_column, named
+from vrn.ingest.which_outline import inside, label_column, named
 from vrn.model.field import Field
 
 _YIELD, _MATTER = "layers.yield_potential", "layers.organic_matter"
 _SHOWN: Final = {"bu_ac": "bu/ac", "t_ha": "t/ha", "relative": "parts of their mean"}
 _OPTIONAL: Final = (_MATTER, _YIELD, "layers.applied_n", "weather")
 _OWN_QUESTIONS: Final = {"ingest.stage-missing", "ingest.organic-matter-missing", "ingest.stage-estimated"}
-_IN_FIELD: Final = 0.9  # share of the readings within an outline that makes it the likely one
+_IN_FIELD: Final = 0.75  # share of the readings within an outline that makes it the likely one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +82,7 @@ class Settling:
         self._samples()
         self._crop()
         self._layers()
+        self._ground()
         if self._boundary:
             self._check()
         self._unused()
@@ -117,6 +118,8 @@ class Settling:
             self._ask("start.no-outline", "field", {"boundary": "boundary.geojson"}, needed=True)
             return
         if len(found) > 1:
+            found = self._without_inner(found)
+        if len(found) > 1:
             shares = [self._inside(look).max(initial=0.0) for look in found]
             likely = found[int(np.argmax(shares))].name
             line: dict[str, object] = {"boundary": likely}
@@ -129,6 +132,16 @@ class Settling:
             self._which_field(found[0])
         else:
             self._settle("field", boundary=found[0].name)
+
+    def _without_inner(self, found: list[Look]) -> list[Look]:
+        """The one outline in which all others lie, which are then ground to leave out; all where there is none."""
+        areas = [shapely.union_all(_areas(look)) for look in found]
+        for at, outer in enumerate(areas):
+            if all(inside(area, outer) for area in areas if area is not outer):
+                inner = [look for look in found if look is not found[at]]
+                self.looks = [replace(look, role="ground") if look in inner else look for look in self.looks]
+                return [found[at]]
+        return found
 
     def _several(self) -> bool:
         """Whether the reader of outlines sees more than one field."""
@@ -145,9 +158,9 @@ class Settling:
         name = table.column(label)[at] if label is not None else str(at + 1)
         line: dict[str, object] = {"boundary": f"{look.name}#{name}"}
         if shares[at] >= _IN_FIELD:
-            readings = sum(len(points_of(one)) for one in self._of("samples"))
-            self._ask("start.several-fields", "field", line, needed=True, file=look.name, fields=named(table),
-                      readings=readings, field=name)  # fmt: skip
+            self._ask(
+                "start.several-fields", "field", line, needed=True, file=look.name, fields=named(table), field=name
+            )
         else:
             self._ask("start.several-fields-open", "field", line, needed=True, file=look.name, fields=named(table))
         self._leave_open("field", line)
@@ -157,9 +170,7 @@ class Settling:
         """Share of the readings within each outline of a file, shape (n,); 0 where nothing is known."""
         places = [points_of(one) for one in self._of("samples")]
         xy = np.concatenate(places) if places else np.empty((0, 2))
-        shapes = look.features.geometry if look.features is not None else np.empty(0, dtype=object)
-        areas = [shapely.build_area(shape) if shapely.get_dimensions(shape) == 1 else shape for shape in shapes]
-        return np.array([float(np.mean(shapely.contains_xy(area, xy))) if len(xy) else 0.0 for area in areas])
+        return np.array([float(np.mean(shapely.contains_xy(area, xy))) if len(xy) else 0.0 for area in _areas(look)])
 
     def _samples(self) -> None:
         """The samples file with its columns, and what its headers leave open."""
@@ -191,6 +202,9 @@ class Settling:
         elif not said.depths:
             self._ask("start.no-depth", "samples", {"depth": ""}, needed=True, file=look.name)
             self._leave_open("samples", {"depth": ""})
+        for areas in self._of("areas"):
+            if "area_id" in columns and areas.columns:
+                self._settle("samples.areas", file=areas.name, **areas.columns)
         if columns:
             self._settle("samples.columns", **columns)
         if not said.filled:
@@ -229,6 +243,18 @@ class Settling:
         self._one("applied_n", "layers.applied_n")
         self._one("weather", "weather")
 
+    def _ground(self) -> None:
+        """Shapes without values as ground that gets nothing, until a person says otherwise; lines need a distance."""
+        found = self._of("ground")
+        if not found:
+            return
+        first, *others = ({"file": look.name} for look in found)
+        self.sections["field.no_apply"] = Section(keys={**first}, again=tuple({**one} for one in others))
+        setback: dict[str, object] = {"setback_m" if self.metric else "setback_ft": 0}
+        for look in found:
+            code = "start.ground" if _areas(look) else "start.ground-spots"
+            self._ask(code, "field.no_apply", setback, needed=not _areas(look), file=look.name)
+
     def _one(self, role: Role, section: str) -> None:
         """The only file of a role; of a laboratory's sheet and a map of its own, the map."""
         readings = {look.name for look in self._of("samples")}
@@ -253,7 +279,7 @@ class Settling:
         """Read everything as a build would; what the readers refuse or ask becomes a question."""
         blocked = any(one.needed and one.section.startswith("samples") for one in self.questions)
         self._system()
-        tables = self._tables("samples", "samples.columns")
+        tables = self._tables("samples", "samples.columns", "samples.areas")
         if tables.get("samples", {}).get("depth") == "":
             tables["samples"]["depth"] = "0-12 in"  # for this check alone
         try:
@@ -339,6 +365,7 @@ class Settling:
     def _read(self, tables: Mapping[str, Any], *, sampled: bool = True) -> Field:
         """What a build would read, with any yield goal."""
         header = {"name": "field", "season": self.season, "boundary": self._boundary}
+        header |= {"no_apply": [{"file": look.name} for look in self._of("ground") if _areas(look)]}
         goal = {"yield_goal_t_ha": 12.0} if self.metric else {"yield_goal_bu_ac": 200.0}
         raw = {"samples": {"file": "samples.csv"}, **tables, "field": header, "crop": goal,
                "units": "metric" if self.metric else "us"}  # fmt: skip
@@ -353,9 +380,15 @@ class Settling:
                 self._ask("start.not-used", "", {}, file=look.name, why=look.why, remedy=look.remedy)
             elif look.role == "product":
                 self._ask("start.product-map", "layers.applied_n", line, file=look.name)
-            elif look.role == "ground":
-                self._ask("start.ground", "field.no_apply", line, file=look.name)
             elif look.role == "unknown" and look.table is None:
                 self._ask("start.raster", _MATTER, line, file=look.name)
-            elif look.role == "unknown" and look.table is not None:
+            elif look.role in ("unknown", "map_units") and look.table is not None:
                 self._ask("start.unclear", "", {}, file=look.name, columns=look.table.named)
+
+
+def _areas(look: Look) -> list[shapely.Geometry]:
+    """Outlines of a file, closed lines among them; none for points and open lines."""
+    shapes = look.features.geometry if look.features is not None else np.empty(0, dtype=object)
+    known: list[shapely.Geometry] = [shape for shape in shapes.tolist() if shape is not None]
+    areas = [shapely.build_area(shape) if shapely.get_dimensions(shape) == 1 else shape for shape in known]
+    return [area for area in areas if shapely.get_dimensions(area) == 2 and not area.is_empty]

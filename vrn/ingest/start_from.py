@@ -7,7 +7,7 @@ from pathlib import Path
 from vrn.errors import InputFileError
 from vrn.findings import Finding, note
 from vrn.ingest.input_files import SHAPEFILE_PARTS, InputFiles
-from vrn.ingest.look import Look, look_at, season_of
+from vrn.ingest.look import Look, look_at, paired, season_of
 from vrn.ingest.new_field import samples_form, settled_field_file
 from vrn.ingest.settle import Given, Question, Settling
 
@@ -61,7 +61,7 @@ def start_from(
     """
     copies, names = _names(paths)
     files = InputFiles(Path.cwd(), elsewhere=copies)
-    looks = [look for one in names for look in look_at(files, one)]
+    looks = paired([look for one in names for look in look_at(files, one)])
     if all(look.role == "unknown" for look in looks):
         shown = " ".join(look.why or f"{look.name}: nothing says what it is for." for look in looks)
         problem = f"None of the files can be used for a field. {shown}"
@@ -79,8 +79,8 @@ def start_from(
     text = settled_field_file(year, made.sections, metric=metric)
     form = {made.form: samples_form(metric=metric)} if made.form else {}
     return Start(
-        looks=tuple(looks), questions=tuple(sorted(made.questions, key=lambda question: not question.needed)),
-        notes=tuple(notes), files={**_used(copies, looks), **form, "field.toml": text}, metric=metric,
+        looks=tuple(made.looks), questions=tuple(sorted(made.questions, key=lambda question: not question.needed)),
+        notes=tuple(notes), files={**_used(copies, made.looks), **form, "field.toml": text}, metric=metric,
     )  # fmt: skip
 
 
@@ -119,7 +119,9 @@ def _parts(path: Path) -> list[Path]:
 
 def _used(copies: dict[str, Path], looks: list[Look]) -> dict[str, Path | str]:
     """Files that could be read, and the parts of their shapefiles."""
-    read = [look.name for look in looks if not look.why]
+    read = [look.name for look in looks if not look.why] + [
+        look.columns[key] for look in looks for key in ("table",) if key in look.columns
+    ]
     stems = {name.rpartition("#")[0] if name not in copies else name for name in read}
     shapes = {Path(name).stem for name in stems if name.lower().endswith(".shp")}
     parts = {name for name in copies if Path(name).stem in shapes and Path(name).suffix.lower() in SHAPEFILE_PARTS}
