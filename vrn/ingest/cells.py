@@ -2,6 +2,7 @@
 
 import math
 import re
+from collections.abc import Iterable
 from datetime import date, datetime
 
 import numpy as np
@@ -180,14 +181,15 @@ def limited_numbers(
 def _plain_numbers(cells: list[str]) -> NDArray[np.float64] | None:
     """A long column of plain numbers and empty cells at once; None when any cell needs a closer look."""
     try:
-        values = np.array([cell or "nan" for cell in cells]).astype(float)
+        try:
+            values = np.fromiter(map(float, cells), dtype=float, count=len(cells))
+            sound = bool(np.isfinite(values).all())
+        except ValueError:
+            values = np.array([float(cell) if cell else math.nan for cell in cells])
+            sound = bool((np.isfinite(values) == np.array([bool(cell) for cell in cells])).all())
     except ValueError:
         return None
-    empty = np.array([not cell for cell in cells], dtype=bool)
-    sound = np.isfinite(values) == ~empty
-    if not sound.all() or any("_" in cell for cell in cells) or np.nanmax(np.abs(values), initial=0.0) >= _HIGHEST:
-        return None
-    return values
+    return values if sound and "_" not in "".join(cells) and np.nanmax(np.abs(values), initial=0) < _HIGHEST else None
 
 
 def _decimal_comma(table: CellTable, cells: list[str]) -> bool:
@@ -226,30 +228,34 @@ def dates(table: CellTable, column: str, faults: RowFaults) -> list[date | None]
     Whether the day or the month comes first is read from the column: one number above 12 settles it for all of its
     cells. Where there is none, or one in each place, nothing is guessed, and ``faults`` gets the cells.
     """
-    days: list[date | None] = []
-    cells = [cell.strip() for cell in table.column(column)]
-    month_first = _month_first(cells)
-    for row, text in zip(table.row, cells, strict=True):
-        if text.lower() in _UNKNOWN:
-            days.append(None)
-            continue
-        parts = _DATE_IN_PARTS.fullmatch(text)
-        try:
-            if parts is not None and month_first is not None:
-                one, other, year = (int(part) for part in parts.groups())
-                days.append(date(year, one, other) if month_first else date(year, other, one))
-            else:
-                days.append(datetime.fromisoformat(text).date())
-        except ValueError:
-            days.append(None)
+    cells = table.column(column)
+    different = {cell: cell.strip() for cell in dict.fromkeys(cells)}
+    month_first = _month_first(different.values())
+    days = {cell: _date(text, month_first) if not is_unknown(text) else None for cell, text in different.items()}
+    broken = {cell: text for cell, text in different.items() if days[cell] is None and not is_unknown(text)}
+    for row, cell in zip(table.row, cells, strict=True) if broken else ():
+        if cell in broken:
+            text = broken[cell]
             faults.add(row, f'{column} is "{_short(text)}", which is not a date', _date_remedy(text))
-    return days
+    return [days[cell] for cell in cells]
+
+
+def _date(text: str, month_first: bool | None) -> date | None:
+    """The day that a text says; None for none."""
+    parts = _DATE_IN_PARTS.fullmatch(text)
+    try:
+        if parts is not None and month_first is not None:
+            one, other, year = (int(part) for part in parts.groups())
+            return date(year, one, other) if month_first else date(year, other, one)
+        return datetime.fromisoformat(text).date()
+    except ValueError:
+        return None
 
 
 _DATE_IN_PARTS = re.compile(r"(\d{1,2})[/.-](\d{1,2})[/.-](\d{4})")
 
 
-def _month_first(cells: list[str]) -> bool | None:
+def _month_first(cells: Iterable[str]) -> bool | None:
     """Whether a column's dates have the month first; None where no number, or one in each place, says so."""
     parts = [found for cell in cells if (found := _DATE_IN_PARTS.fullmatch(cell))]
     day_last, day_first = (any(int(found[place]) > 12 for found in parts) for place in (2, 1))

@@ -147,7 +147,9 @@ def read_depths(
         factor, shown = np.full(len(table), _IN_OF[unit]), [unit] * len(table)
         remedy = f"Fill in top_{unit} and bottom_{unit}."
     named = {row for row, _, _ in faults.faults[before:]}
-    for i in range(len(table)):
+    with np.errstate(invalid="ignore"):
+        sound = (top >= 0) & (top < bottom) & (bottom * factor <= _DEEPEST_IN)
+    for i in np.flatnonzero(~sound):
         row = table.row[i]
         if np.isnan(top[i]) or np.isnan(bottom[i]):
             if (needed[i] or np.isnan(top[i]) != np.isnan(bottom[i])) and row not in named:

@@ -1,6 +1,7 @@
 """Which rows of a samples table a person has filled in: a form comes back with rows left empty, and some half done."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vrn.ingest.cells import is_unknown
 from vrn.ingest.depth import DEPTH_ROLES
@@ -27,30 +28,34 @@ def filled_rows(files: InputFiles, source: Source, places: PlacedRows) -> list[i
     def cells(*roles: str) -> list[list[str]]:
         return [table.column(name) for role in roles if (name := columns.find(role)) is not None]
 
-    def given(at: int, found: list[list[str]]) -> bool:
-        return any(not is_unknown(column[at]) for column in found)
+    def given(found: list[list[str]]) -> NDArray[np.bool_]:
+        some = np.zeros(len(table), dtype=bool)
+        for column in found:
+            empty = {cell for cell in set(column) if is_unknown(cell)}
+            some |= np.array([cell not in empty for cell in column], dtype=bool) if empty else True
+        return some
 
     reading, area, depth = cells(*READING), cells("area_id"), cells(*DEPTH_ROLES)
     form = all(columns.find(role) is not None for role in _FORM)
-    written = reading + cells(*_WRITTEN) + ([] if form else area)
-    placed: list[bool] = [bool(np.isfinite(place).all()) for place in places.coordinates_m]
-    rows = [i for i in range(len(table)) if given(i, written) or (placed[i] and not form)]
-    if len(rows) < len(table):
-        files.note("ingest.form-rows-empty" if form else "ingest.empty-rows", source, rows=len(table) - len(rows))
-    kinds = [cell.strip().lower() or "field" for cell in (cells("kind") or [[""] * len(table)])[0]]
-    read = [i for i in rows if not reading or given(i, reading)]
-    if not read:
+    placed = np.isfinite(places.coordinates_m).all(axis=1)
+    tested, composite = given(reading), given(area)
+    kept = tested | given(cells(*_WRITTEN)) | (composite | placed if not form else False)
+    if not kept.all():
+        files.note("ingest.form-rows-empty" if form else "ingest.empty-rows", source, rows=int((~kept).sum()))
+    read = kept & (tested if reading else True)
+    if not read.any():
         source.refuse("no row has a reading.", "Write the readings into it, one on each row.")
-    lost = {
-        i
-        for i in read
-        if (kinds[i] in ("field", "duplicate") and any(is_unknown(column[i]) for column in depth))
-        or (kinds[i] == "field" and not placed[i] and not given(i, area))
-    }
-    if 2 * len(lost) >= len(read):
-        lost = set()
-    half = [i for i in rows if i not in read or i in lost]
-    if half:
-        rows_named = listed([str(table.row[i]) for i in half])
-        files.warn("ingest.rows-half-filled", f"{source} {rows_named}", rows=len(half))
-    return [i for i in rows if i not in half]
+    (kind,) = cells("kind") or ([""] * len(table),)
+    plain = {cell: cell.strip().lower() or "field" for cell in set(kind)}
+    kinds = np.array([plain[cell] for cell in kind])
+    shallow = np.zeros(len(table), dtype=bool)  # without a depth
+    for column in depth:
+        shallow |= ~given([column])
+    lost = read & (np.isin(kinds, ("field", "duplicate")) & shallow | (kinds == "field") & ~placed & ~composite)
+    if 2 * lost.sum() >= read.sum():
+        lost[:] = False
+    half = kept & (~read | lost)
+    if half.any():
+        rows_named = listed([str(table.row[i]) for i in np.flatnonzero(half)])
+        files.warn("ingest.rows-half-filled", f"{source} {rows_named}", rows=int(half.sum()))
+    return np.flatnonzero(kept & ~half).tolist()

@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from vrn.model.samples import SoilSamples
 from vrn.units import LB_AC_KG_HA, LB_AC_PER_PPM_IN, NO3_N_SHARE
@@ -101,7 +102,8 @@ def two_units(
     masks = np.array([mask for _, _, mask in parts], dtype=float)
     steps = np.log([factor for factor, _ in factors])
     near = np.repeat(steps, len(_NEAR)) + np.tile(_NEAR, len(steps))
-    plain, stepped, free = _likelihoods(y, xy, masks, near)
+    with threadpool_limits(1):  # small systems: threads that wait for each other cost more than they save
+        plain, stepped, free = _likelihoods(y, xy, masks, near)
     needed = np.array([gain for _, gain, _ in parts])
     gain = np.where(free[:, None] - stepped <= _OFF, stepped - plain, -np.inf) - needed[:, None]
     at, place = np.unravel_index(int(np.argmax(gain)), gain.shape)
@@ -121,8 +123,10 @@ def deeper_in_another_unit(readings: SoilSamples, bulk_density_g_cm3: float) -> 
 
     Less deep than above is usual, and as much as a known factor less: only deeper cores that hold more are looked at.
     """
-    places = [tuple(place) for place in readings.coordinates_m.round(1).tolist()]
     depths = readings.depths_in()
+    if len(depths) < 2:
+        return None
+    places = [tuple(place) for place in readings.coordinates_m.round(1).tolist()]
     for (top, bottom), (deep_top, deep_bottom) in pairwise(depths):
         above, below = (
             {
@@ -153,7 +157,7 @@ def _parts(
     for name, values in labels:
         marks = {
             str(value): np.array([str(one) == str(value) for one in values])
-            for value in values
+            for value in dict.fromkeys(values)
             if value is not None and value != ""
         }
         for value, mask in sorted(

@@ -1,5 +1,6 @@
 """The field file and all it names, on disk or as frames in memory, read, checked, in one projected system."""
 
+import gc
 import hashlib
 import json
 from collections.abc import Mapping
@@ -100,6 +101,16 @@ def read_avoided(files: tuple[str | Path, ...], field: Field, *, keep_off_ft: fl
 
 def read_all(files: InputFiles, settings: Settings, *, sampled: bool = True) -> Field:
     """Everything that checked settings name; before the sampling, what is needed to plan it."""
+    collecting = gc.isenabled()
+    gc.disable()  # it would walk through all cells of a long table again and again while they become more
+    try:
+        return _read_all(files, settings, sampled)
+    finally:
+        if collecting:
+            gc.enable()
+
+
+def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
     crs, boundary, inner = read_boundary(files, settings.header)
     no_apply = read_no_apply(files, settings.header.no_apply, boundary, crs)
     check_inner(settings.header, inner, no_apply)

@@ -127,7 +127,7 @@ def _ids(rows: _Rows) -> tuple[str, ...]:
         rows.files.note("ingest.no-sample-ids", rows.source)
         return tuple(str(row) for row in rows.table.row)
     cells = rows.table.column(name)
-    return tuple(cell.strip() or str(row) for cell, row in zip(cells, rows.table.row, strict=True))
+    return tuple([cell.strip() or str(row) for cell, row in zip(cells, rows.table.row, strict=True)])
 
 
 def _kinds(rows: _Rows) -> list[str]:
@@ -195,11 +195,14 @@ def _located(
 ) -> NDArray[np.float64]:
     """Where each reading stands: a point, or a point inside its area; a duplicate stands where its sample does."""
     places = rows.coordinates_m.copy()
-    at = {name: i for i, name in enumerate(sample_id) if kind[i] == "field" and np.isfinite(places[i]).all()}
+    placed = np.isfinite(places).sum(axis=1) == 2
+    if bool(placed.all()) and not areas:
+        return places
+    at = {name: i for i, name in enumerate(sample_id) if kind[i] == "field" and placed[i]}
     for i, area in enumerate(area_id):
         if area in areas:
             places[i] = shapely.get_coordinates(shapely.point_on_surface(areas[area]))[0]
-        elif np.isnan(places[i]).any() and not area:
+        elif not placed[i] and not area:
             if kind[i] == "duplicate" and sample_id[i] in at:
                 places[i] = places[at[sample_id[i]]]
             elif kind[i] in ("field", "duplicate"):
@@ -337,6 +340,8 @@ def _like_something_else(gate: Gate, header: str, ppm: NDArray[np.float64]) -> N
 
 def read_handling(table: CellTable, columns: Columns, faults: RowFaults) -> tuple[Handling, ...]:
     """Columns ``cores``, ``instrument``, ``read_at`` and ``stored`` of a samples table; none of them is needed."""
+    if not any(columns.find(role) is not None for role in HANDLING_ROLES):
+        return (Handling(cores=None, instrument="", read_at=None, stored=""),) * len(table)
     cores = _cores(table, columns.find("cores"), faults)
     read_at = _times(table, columns.find("read_at"), faults)
     stored = _stored(table, columns.find("stored"), faults)

@@ -1,6 +1,6 @@
 """Readings looked at together: those outside the field, given twice, of another season, or in another unit."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from datetime import date
 from itertools import combinations
 
@@ -40,7 +40,7 @@ def drop_samples_outside(files: InputFiles, samples: SoilSamples, boundary: shap
     placed = np.isfinite(samples.coordinates_m).all(axis=1)
     inside = np.zeros(len(samples), dtype=bool)
     inside[placed] = _covers(boundary, samples.coordinates_m[placed])
-    for i in np.flatnonzero(soil):
+    for i in np.flatnonzero(soil) if samples.areas else ():
         area = samples.areas.get(samples.area_id[i])
         if area is not None:
             inside[i] = shapely.intersects(area, boundary)
@@ -107,16 +107,29 @@ def check_samples(files: InputFiles, samples: SoilSamples, settings: Settings) -
     return samples
 
 
+def _alike(*columns: NDArray[np.float64]) -> list[int]:
+    """Rows that have in every column what some other row has, in their order."""
+    rows = np.arange(len(columns[0]))
+    for count in (1, len(columns)):  # most are told apart by the first column alone
+        plain = [np.nan_to_num(column[rows], nan=-1.0) for column in columns[:count]]
+        order = np.lexsort(plain)
+        same = np.all([column[order][1:] == column[order][:-1] for column in plain], axis=0)
+        twins = np.zeros(len(rows), dtype=bool)
+        twins[order[1:]] |= same
+        twins[order[:-1]] |= same
+        rows = rows[twins]
+    return [int(row) for row in rows]
+
+
 def _once(files: InputFiles, samples: SoilSamples) -> SoilSamples:
     seen: dict[tuple[object, ...], int] = {}
     keep = np.ones(len(samples), dtype=bool)
-    rows = zip(
-        samples.sample_id, samples.top_in.tolist(), samples.bottom_in.tolist(), map(str, samples.nitrate_ppm.tolist()),
-        samples.sampled_on, samples.area_id, map(tuple, samples.coordinates_m.round(3).tolist()), strict=True,
-    )  # fmt: skip
-    for i, same in enumerate(rows):
+    x, y = samples.coordinates_m.round(3).T
+    for i in _alike(x, y, samples.top_in, samples.bottom_in, samples.nitrate_ppm):
         if samples.kind[i] != "field":
             continue
+        numbers = (x[i], y[i], samples.top_in[i], samples.bottom_in[i], str(samples.nitrate_ppm[i]))
+        same = (samples.sample_id[i], samples.sampled_on[i], samples.area_id[i], *numbers)
         if same in seen:
             keep[i] = False
             files.note("ingest.row-repeated", f"{samples.source} row {samples.row[i]}", row=str(seen[same]))
@@ -129,11 +142,15 @@ def _same_place(files: InputFiles, samples: SoilSamples) -> None:
     """Readings of kind field that share a place and a depth, and ids that share none."""
     at: dict[tuple[object, ...], list[int]] = defaultdict(list)
     by_id: dict[str, set[tuple[float, ...]]] = defaultdict(set)
-    depths = zip(samples.top_in.tolist(), samples.bottom_in.tolist(), samples.area_id, strict=True)
-    for i, (place, depth) in enumerate(zip(map(tuple, samples.coordinates_m.round(1).tolist()), depths, strict=True)):
+    x, y = samples.coordinates_m.round(1).T
+    for i in _alike(x, y, samples.top_in, samples.bottom_in):
         if samples.kind[i] == "field":
-            at[(*place, *depth)].append(i)
-            by_id[samples.sample_id[i]].add(place)
+            depth = (float(samples.top_in[i]), float(samples.bottom_in[i]))
+            at[(float(x[i]), float(y[i]), *depth, samples.area_id[i])].append(i)
+    times = Counter(samples.sample_id) if len(set(samples.sample_id)) < len(samples) else {}
+    for i, name in enumerate(samples.sample_id if times else ()):
+        if times[name] > 1 and samples.kind[i] == "field":
+            by_id[name].add((float(x[i]), float(y[i])))
     twice = [rows for rows in at.values() if len(rows) > 1]
     if twice:
         shown = "; ".join(", ".join(str(samples.row[i]) for i in rows) for rows in twice[:4])

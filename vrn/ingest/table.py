@@ -77,6 +77,8 @@ class CellTable:
 
     def rows(self, keep: list[int]) -> "CellTable":
         """The given rows, in their order."""
+        if len(keep) == len(self) and keep == list(range(len(self))):
+            return self
         return CellTable(
             name=self.name, columns=self.columns, cells=[self.cells[i] for i in keep], row=[self.row[i] for i in keep],
             delimiter=self.delimiter, row_word=self.row_word,

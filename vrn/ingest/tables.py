@@ -59,7 +59,8 @@ def read_csv_table(files: InputFiles, source: Source) -> CellTable:
     try:
         for record in reader:
             row, ended = ended + 1, reader.line_num
-            if any(cell.strip() for cell in record) and (records or not record[0].startswith("#")):
+            filled = record and (record[0].strip() or any(map(str.strip, record)))
+            if filled and (records or not record[0].startswith("#")):
                 records.append(record)
                 rows.append(row)
     except csv.Error as error:
@@ -68,8 +69,11 @@ def read_csv_table(files: InputFiles, source: Source) -> CellTable:
         source.refuse("there is no header row.", "Start the table with a row of column names.")
     at = header_at(records) or 0
     header = checked_header(files, source, records[at], titles=at, row=rows[at])
-    rows = rows[at + 1 :]
-    cells = [_fitted(source, *given, len(header)) for given in zip(records[at + 1 :], rows, strict=True)]
+    rows, width = rows[at + 1 :], len(header)
+    cells = [
+        record if len(record) == width else _fitted(source, record, row, width)
+        for record, row in zip(records[at + 1 :], rows, strict=True)
+    ]
     if not cells:
         source.refuse("there is a header and no row.", "Fill the table in, or check that the right file is named.")
     return CellTable(name=source.name, columns=tuple(header), cells=cells, row=rows, delimiter=delimiter)

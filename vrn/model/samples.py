@@ -70,9 +70,12 @@ class SoilSamples:
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> "SoilSamples":
         """Readings of the given rows (indices or a mask), in their order."""
         index = np.arange(len(self))[rows]
+        if np.array_equal(index, np.arange(len(self))):
+            return self
+        order = index.tolist()
 
         def pick(column: tuple) -> tuple:  # type: ignore[type-arg]  # any tuple of values
-            return tuple(column[i] for i in index)
+            return tuple([column[i] for i in order])
 
         return SoilSamples(
             sample_id=pick(self.sample_id), crs=self.crs, coordinates_m=self.coordinates_m[index],
