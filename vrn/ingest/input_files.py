@@ -21,7 +21,7 @@ LIBRARY_ERRORS: Final = (
     ArithmeticError, AttributeError, EOFError, LookupError, MemoryError, NameError, OSError, RuntimeError, SystemError,
     TypeError, ValueError,
 )  # fmt: skip
-_LARGEST_TEXT = 512_000_000  # bytes read into memory at once
+_LARGEST_TEXT = 200_000_000  # bytes read into memory at once: their cells take ten times as much
 
 Kind = Literal["csv", "excel", "geojson", "kml", "shapefile", "geopackage", "flatgeobuf", "raster", "zip"]
 
@@ -296,7 +296,11 @@ def _vanished(source: Source, error: OSError) -> NoReturn:
     )
 
 
-_LARGEST = 400_000_000  # bytes of one member, unpacked
+_LARGEST = 200_000_000  # bytes of one member, unpacked
+_PADDED, _PADDED_TIMES = (
+    20_000_000,
+    200,
+)  # bytes from which a member that shrinks by so much holds no data: nothing but padding does
 _MOST_MEMBERS = 5000
 SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 _WANTED = (".shp", ".gpkg", ".geojson", ".json", ".kml", ".csv", ".xlsx", ".tif", ".tiff")
@@ -367,6 +371,7 @@ def _chosen(source: Source, names: list[str]) -> str:
 def _content(source: Source, archive: zipfile.ZipFile, name: str) -> bytes:
     """One member, never more of it than is sane; its checksum is tested on the way."""
     content = b""
+    refuse_padding(source, archive.getinfo(name))
     claimed = archive.getinfo(name).file_size
     if claimed <= _LARGEST:
         with archive.open(name) as member:
@@ -377,6 +382,16 @@ def _content(source: Source, archive: zipfile.ZipFile, name: str) -> bytes:
             "Give the part of it that covers this field.",
         )
     return content
+
+
+def refuse_padding(source: Source, info: zipfile.ZipInfo) -> None:
+    """Refuse a member that is nearly all padding, by what it says of its size, before it is unpacked."""
+    if info.file_size > max(_PADDED, _PADDED_TIMES * info.compress_size):
+        source.refuse(
+            f"{info.filename} unpacks from {info.compress_size / 1e6:.2g} to {info.file_size / 1e6:,.0f} MB, nearly "
+            "all of it padding.",
+            "Save the table again without its empty rows.",
+        )
 
 
 def _shapefile(source: Source, name: str, parts: dict[str, bytes]) -> Source:

@@ -22,6 +22,7 @@ from vrn.model.layers import RasterLayer
 _DRIVERS = {".asc": "AAIGrid", ".img": "HFA"}  # anything else must be a TIFF; no format that points elsewhere
 _MOST_CELLS = 25_000_000
 _MARGIN_CELLS = 2
+_LARGEST_BLOCK = 500_000_000  # bytes
 
 
 def read_raster(
@@ -84,6 +85,7 @@ def _layer(
     found = _name_of(raster.crs)
     system = system_of(files, source, found, given_crs, tuple(raster.bounds))
     window = _window(source, raster, boundary, system, crs)
+    _refuse_large_blocks(source, raster, number)
     values = raster.read(number, window=window, masked=True).astype(float).filled(np.nan)
     values = values * raster.scales[number - 1] + raster.offsets[number - 1]
     values[~np.isfinite(values)] = np.nan
@@ -141,6 +143,18 @@ def _window(source: Source, raster: Any, boundary: shapely.Geometry, system: str
             "Resample it to cells of a metre or more.",
         )
     return Window(left, top, right - left, bottom - top)
+
+
+def _refuse_large_blocks(source: Source, raster: Any, number: int) -> None:
+    """Refuse a raster of which one block, the least that can be read of it, is more than memory should hold."""
+    rows, cols = raster.block_shapes[number - 1]
+    bands = raster.count if raster.interleaving == rasterio.enums.Interleaving.pixel else 1
+    size = rows * cols * bands * np.dtype(raster.dtypes[number - 1]).itemsize
+    if size > _LARGEST_BLOCK:
+        source.refuse(
+            f"the raster is stored in pieces of {size / 1e6:,.0f} MB, and all of one is needed to read a part.",
+            "Save it in tiles (a GeoTIFF with TILED=YES), or give the part of it that covers this field.",
+        )
 
 
 def _through(transform: Any, x: Any, y: Any) -> tuple[Any, Any]:

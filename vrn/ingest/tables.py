@@ -13,12 +13,12 @@ from statistics import median_high
 from typing import Any
 
 from vrn.errors import InputFileError
-from vrn.ingest.input_files import LIBRARY_ERRORS, TABLES, InputFiles, Source, member_of, recognize
+from vrn.ingest.input_files import LIBRARY_ERRORS, TABLES, InputFiles, Source, member_of, recognize, refuse_padding
 from vrn.ingest.table import CellTable, checked_header, header_at
 
 csv.field_size_limit(1_000_000)
 _LOOKED_AT = 60  # rows from which the separator is told
-_LARGEST_WORKBOOK = 400_000_000  # bytes, unpacked
+_LARGEST_WORKBOOK = 200_000_000  # bytes, unpacked
 _AS_TEXT = {"OGR_XLSX_HEADERS": "DISABLE", "OGR_XLSX_FIELD_TYPES": "STRING"}
 _DAY = re.compile(r"^(\d{4})/(\d{2})/(\d{2})((?:[ T]\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?)?)$")
 
@@ -152,8 +152,12 @@ def _look_inside(source: Source) -> None:
         with zipfile.ZipFile(source.path) as archive:
             infos = archive.infolist()
             unpacked = sum(info.file_size for info in infos)
+            for info in infos:
+                refuse_padding(source, info)
             declared = [info for info in infos if info.filename.endswith(".xml") and _declares(archive, info)]
             broken = archive.testzip() if unpacked <= _LARGEST_WORKBOOK else None
+    except InputFileError:
+        raise
     except (zipfile.BadZipFile, zlib.error, OSError, RuntimeError, NotImplementedError, EOFError, ValueError) as error:
         source.refuse(
             f"the workbook cannot be read: {str(error) or 'damaged'}.",

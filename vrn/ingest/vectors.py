@@ -14,6 +14,7 @@ from vrn.errors import InputFileError
 from vrn.ingest.input_files import LIBRARY_ERRORS, SHAPEFILE_PARTS, InputFiles, Kind, Source, member_of, recognize
 from vrn.ingest.table import LONLAT, Features, attributes, cell_text
 
+_LARGEST = 1_000_000_000  # bytes of a file that GDAL reads
 _SHAPES = ("GeometryCollection", "LineString", "MultiLineString", "MultiPoint", "MultiPolygon", "Point", "Polygon")
 
 
@@ -138,6 +139,12 @@ def _read_with_gdal(files: InputFiles, source: Source, kind: Kind) -> Features:
         files.record(source, *_shapefile_parts(source))
     else:
         files.record(source)
+    size = source.path.stat().st_size
+    if size > _LARGEST:
+        source.refuse(
+            f"the file is {size / 1e6:,.0f} MB, more than can be held in memory.",
+            "Give the part of it that covers this field.",
+        )
     return _from_gdal(source, str(source.path), source.part)
 
 
