@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path, PurePosixPath
-from typing import Final, Literal, NoReturn
+from typing import Final, Literal, NamedTuple, NoReturn
 
 import shapely
 
@@ -90,8 +90,7 @@ class Source:
         return self.name
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ground:
+class Ground(NamedTuple):
     """The field's outline in its projected system, and the system that the boundary's own file is in."""
 
     outline: shapely.Geometry
@@ -370,17 +369,14 @@ def _chosen(source: Source, names: list[str]) -> str:
 
 def _content(source: Source, archive: zipfile.ZipFile, name: str) -> bytes:
     """One member, never more of it than is sane; its checksum is tested on the way."""
-    content = b""
     refuse_padding(source, archive.getinfo(name))
-    claimed = archive.getinfo(name).file_size
-    if claimed <= _LARGEST:
+    content = b""
+    if archive.getinfo(name).file_size <= _LARGEST:
         with archive.open(name) as member:
             content = member.read(_LARGEST + 1)
-    if max(claimed, len(content)) > _LARGEST:
-        source.refuse(
-            f"{name} is larger than {_LARGEST // 1_000_000} MB when unpacked.",
-            "Give the part of it that covers this field.",
-        )
+    if max(archive.getinfo(name).file_size, len(content)) > _LARGEST:
+        remedy = "Give the part of it that covers this field."
+        source.refuse(f"{name} is larger than {_LARGEST // 1_000_000} MB when unpacked.", remedy)
     return content
 
 
