@@ -28,7 +28,7 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     _write_log(folder / "harvest_2024.csv", boundary.boundary.bounds, boundary.crs)
     text = (folder / "field.toml").read_text(encoding="utf-8")
     text = text.replace('file = "yield_potential.tif"', 'file = "harvest_2024.csv"')
-    text = text.replace('kind = "relative" ', 'kind = "yield_log"')
+    text = text.replace('kind = "relative" ', 'kind = "yield_log"\nweight = 1 ')
     (folder / "field.toml").write_text(text, encoding="utf-8")
     command = [sys.executable, "-m", "vrn", "build", str(folder / "field.toml"), "--out", str(root / "out")]
     done = subprocess.run(command, capture_output=True, text=True, check=False)

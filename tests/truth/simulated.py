@@ -166,7 +166,7 @@ def _field(
         header=FieldSection(name=name, season=2026, boundary="boundary.geojson"),
         crop=Crop(yield_goal_bu_ac=GOAL_BU_AC, growth_stage=STAGE),
         samples=SampleSection(file="samples.csv", reported_as="NO3-N", moisture_basis="dry"),
-        layers=LayerSection(yield_potential=YieldPotentialLayer(file="yield_potential.tif", kind="relative")),
+        layers=LayerSection(yield_potential=YieldPotentialLayer(file="yield_potential.tif", kind="relative", weight=1)),
         machine=MachineSection(swath_ft=60.0, max_rate_n_lb_ac=300.0, rate_step_n_lb_ac=STEP_LB_AC),
         limits=LimitSection(max_n_lb_ac=300.0),
         product=ProductSection(name="UAN 32"),

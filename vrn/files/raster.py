@@ -37,7 +37,7 @@ def write_rasters(prescription: Prescription, folder: Path) -> None:
     for name, (key, unit) in _SURFACES.items():
         surface = prescription.surfaces.get(key)
         if surface is not None:
-            _write(inside / f"{name}.tif", treated(surface.values), unit, f"{key}: {surface.chosen}", prescription)
+            _write(inside / f"{name}.tif", treated(surface.to_look_at), unit, f"{key}: {surface.chosen}", prescription)
     nitrate = prescription.surfaces.get("nitrate_ppm")
     if nitrate is not None:
         error, meaning = _error_of(nitrate)

@@ -84,6 +84,7 @@ value_pct = -1                     # <-- percent; or remove this line and use th
 #[layers.yield_potential]          # without it the yield goal is the same everywhere
 #file = "yield_potential.tif"
 #kind = "relative"                 # mean 1, scaled to the goal; or "bu_ac"; or "yield_log" for harvester files
+#years = 5                         # of harvest behind it; weight = 0.5 is how much of its pattern counts, 1 all of it
 
 #[layers.applied_n]                # map of nitrogen already down, pounds of N per acre
 #file = "applied.geojson"

@@ -70,6 +70,7 @@ class SampleSection:
     instrument_sd_ppm: StandardDeviation | None = None  # standard deviation of one reading
     correct_drift: bool = False  # correct readings by their check standards
     accept: Text | None = None  # why readings that look like another unit or substance are right as they stand
+    weight: Share = 1.0  # how much of the pattern of nitrate counts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +85,7 @@ class OrganicMatterLayer:
     value_pct: Annotated[float, Ge(0), Le(20)] | None = None
     crs: str | None = None
     accept: Text | None = None  # why values that look like another unit or quantity are right as they stand
+    weight: Share = 1.0  # how much of the layer's pattern counts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +103,8 @@ class YieldPotentialLayer:
     value: Annotated[float, Gt(0), Le(450)] | None = None
     crs: str | None = None
     accept: Text | None = None  # why values that look like another unit or quantity are right as they stand
+    years: Annotated[int, Ge(1), Le(30)] | None = None  # of harvest that it rests on; logs say it themselves
+    weight: Share | None = None  # how much of the layer's pattern counts: a half, of a single year a quarter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -149,6 +149,10 @@ class Surface:
     draws : Draws or None
         Whole fields that what is known allows, for totals and all that is not linear; None where nothing is known of
         the error.
+    weight : float
+        How much of the pattern that was found counts in the values.
+    found : ndarray, shape (rows, cols), or None
+        The values before their pattern was weighted; None where it counts in full.
     """
 
     name: str
@@ -160,6 +164,8 @@ class Surface:
     choice: SurfaceChoice | None = None
     findings: tuple[Finding, ...] = ()
     draws: Draws | None = None
+    weight: float = 1.0
+    found: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         for label, array in (("values", self.values), ("se", self.se), ("predictive_se", self.predictive_se)):
@@ -178,6 +184,11 @@ class Surface:
     def unit(self) -> str:
         """Unit that ends the name, as it is written; empty where the name has none."""
         return next((unit for ending, unit in _UNITS.items() if self.name.endswith(ending)), "")
+
+    @property
+    def to_look_at(self) -> NDArray[np.float64]:
+        """The values for a person: readings as they were found, a layer as it counts; shape (rows, cols)."""
+        return self.values if self.found is None or not self.name.endswith("nitrate_ppm") else self.found
 
     def to_xarray(self) -> "DataArray":
         """
@@ -214,16 +225,49 @@ class Surface:
             self, values=self.values * factor, se=None if self.se is None else self.se * abs(factor),
             predictive_se=None if self.predictive_se is None else self.predictive_se * abs(factor),
             choice=None if self.choice is None else self.choice.scaled(factor),
-            draws=None if self.draws is None else _ScaledDraws(draws=self.draws, factor=factor),
+            draws=None if self.draws is None else _MovedDraws(draws=self.draws, factor=factor),
         )  # fmt: skip
+
+    def weighted(self, weight: float, share: NDArray[np.float64], *, error_weight: float) -> "Surface":
+        """
+        The surface with only a part of its pattern, around its mean over the treated ground; unknown stays unknown.
+
+        Parameters
+        ----------
+        weight : float
+            Part of each cell's difference from the mean that counts; 1 returns the surface as it is.
+        share : ndarray, shape (rows, cols)
+            Share of each cell that is treated.
+        error_weight : float
+            Part of the error that stays.
+        """
+        known = np.isfinite(self.values) & (share > 0)
+        if weight == 1.0 or not known.any():
+            return self
+        mean = float(np.average(self.values[known], weights=share[known]))
+        values = mean + weight * (self.values - mean)
+        draws = None
+        if self.draws is not None:
+            shift = values - error_weight * self.values
+            draws = _MovedDraws(draws=self.draws, factor=error_weight, shift=shift, grid=self.grid)
+        se = None if self.se is None else self.se * error_weight
+        return replace(self, values=values, se=se, draws=draws, weight=weight, found=self.values)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _ScaledDraws:
+class _MovedDraws:
+    """Draws times a number, and moved by a field."""
+
     draws: Draws
     factor: float
+    shift: NDArray[np.float64] | None = None
+    grid: Grid | None = None
 
     def __call__(self, count: int, *, seed: int, step: int = 1) -> NDArray[np.float32]:
         drawn = self.draws(count, seed=seed, step=step)
         drawn *= np.float32(self.factor)
+        if self.shift is not None and self.grid is not None:
+            blocks = self.grid.blocks(step)
+            row, col, _ = self.grid.cells_of(blocks.centers_m())
+            drawn += self.shift[row, col].astype(np.float32).reshape(blocks.shape)
         return drawn

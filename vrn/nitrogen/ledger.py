@@ -13,6 +13,13 @@ from vrn.findings import Finding, Quantity
 
 OWN_NEED: Final = "own-need"  # what stands for the method where the need is the user's own
 Number = float | NDArray[np.float64]
+# inputs whose pattern may count in part → what is said of what was found, and by what other names lines have them
+_COUNTED: Final = {
+    "yield_goal_bu_ac": ("bu/ac expected here",),
+    "organic_matter_pct": ("% here", "organic_matter_counted_pct"),
+    "nitrate_ppm": ("ppm here",),
+    "deep_nitrate_ppm": ("ppm here",),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -153,6 +160,26 @@ class Ledger:
             low_lb_ac=None if self.low_lb_ac is None else self.low_lb_ac + moved,
             high_lb_ac=None if self.high_lb_ac is None else self.high_lb_ac + moved,
         )  # fmt: skip
+
+    def counted_at(self, weight: float, name: str, found: Number) -> "Ledger":
+        """The ledger that says, in the first line worked from an input, what was found and how much of it counts.
+
+        `weight`: of the input's pattern. `name`: of the input. `found` (n,): the input before its pattern was weighted.
+
+        >>> line = Line(label="Crop", lb_ac=206.0, basis="", source="", key="crop", template="{yield_goal_bu_ac} × 1.0")
+        >>> ledger = Ledger(lines=(line,), method="", inputs={"yield_goal_bu_ac": 206.0})
+        >>> ledger.counted_at(0.5, "yield_goal_bu_ac", 212.0).lines[0].basis
+        '212 bu/ac expected here, the pattern counted at 0.5: 206 × 1.0'
+        """
+        words, *places = _COUNTED[name]
+        here, inputs = f"here_{name}", {**self.inputs, f"here_{name}": found}
+        lines = list(self.lines)
+        for i, line in enumerate(lines):
+            if any(f"{{{place}}}" in line.template for place in (name, *places)):
+                template = f"{{{here}}} {words}, the pattern counted at {weight:g}: {line.template}"
+                lines[i] = replace(line, template=template, basis=worded(template, inputs))
+                break
+        return replace(self, lines=tuple(lines), inputs=inputs)
 
     def spread(self, cells: NDArray[np.intp], size: int) -> "Ledger":
         """

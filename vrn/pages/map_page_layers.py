@@ -96,7 +96,7 @@ def pictures(prescription: Prescription, frame: Frame, shown: UnitFormat) -> tup
         surface = prescription.surfaces[name]
         quantity, ramp = KNOWN_SURFACES.get(name, (_quantity_of(name), SOIL))
         title = surface_title(name, shown)
-        layers = [(name, title, ramp, surface.values)]
+        layers = [(name, title, ramp, surface.to_look_at)]
         if surface.se is not None:
             layers.append((f"{name}_se", say(shown, "map.layer-error", title=title), DOUBT, surface.se))
         for key, words, colors, values in layers:

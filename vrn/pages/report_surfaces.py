@@ -75,7 +75,7 @@ def _caption(made: str, names: list[str], prescription: Prescription, shown: Uni
 def _drawing(surface: Surface, shown: UnitFormat) -> Drawing:
     quantity, ramp = KNOWN_SURFACES[surface.name]
     words = say(shown, "surface.with-unit", title=surface_title(surface.name, shown), unit=shown.unit(quantity))
-    return Drawing(title=words, surface=surface, values=surface.values, ramp=ramp, factor=shown.factor(quantity))
+    return Drawing(title=words, surface=surface, values=surface.to_look_at, ramp=ramp, factor=shown.factor(quantity))
 
 
 def _harvests(seasons: tuple[Harvest, ...], shown: UnitFormat) -> list[Piece]:

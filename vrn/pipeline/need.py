@@ -184,6 +184,12 @@ def need_of_field(
     known = _known(field, profile, surfaces, here, of_cells)
     if own is None:
         ledger, findings = need_of_cells(options, season=of_cells, to_build=True, **known)
+        for name, surface in surfaces.items():
+            if surface.found is not None:
+                found = surface.found.ravel()[here]
+                ledger = ledger.counted_at(
+                    surface.weight, name, np.where(np.isfinite(found), found, surface.values.ravel()[here])
+                )
     else:
         ledger, findings = own.ledger.take(here), ()
     weights = share.ravel()[here]

@@ -102,8 +102,8 @@ class _Cells:
         return float(np.average(values[use], weights=self.weights[use])) if use.any() else float("nan")
 
     def mean_of(self, zone: int, name: str) -> float:
-        """Mean of a surface over a zone; NaN where there is no such surface."""
-        return self.mean(zone, self.surfaces[name].values.ravel()) if name in self.surfaces else float("nan")
+        """Mean of a surface over a zone, of readings as they were found; NaN where there is no such surface."""
+        return self.mean(zone, self.surfaces[name].to_look_at.ravel()) if name in self.surfaces else float("nan")
 
     def already(self, zone: int | None) -> float:
         """Nitrogen a zone has had this season; NaN where most of its ground is not known. [lb/ac]"""

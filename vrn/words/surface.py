@@ -111,6 +111,22 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         _LOGS,
     ),
     "all-same": ("All {readings} readings are {value}. There is nothing to map.", "Check the readings."),
+    "yield-pattern-half": (
+        "The yield layer's pattern is counted at {weight}. In trials the best rate followed yield at about half its "
+        "face value (Iowa State on-farm trials 2023–24; White et al. 2023, Agron. J. 115:2600).",
+        "Set the weight to 1 to count it in full.",
+        "{key:layers.yield_potential.weight} = 1",
+    ),
+    "yield-pattern-one-year": (
+        "The yield layer's pattern is counted at {weight}, because it rests on one year. One year tells little of "
+        "the next one's pattern (Lamb et al. 1997, J. Prod. Agric., from memory).",
+        "Add more years of harvest, or set the weight to 1 to count it in full.",
+        "{key:layers.yield_potential.weight} = 1",
+    ),
+    "pattern-given": (
+        "This pattern is counted at {weight} of what was found, as the field file asks. The field's average stays.",
+        "Set the weight to 1 to count it in full.",
+    ),
     "no-structure": ("Samples close together are no more alike than samples far apart.", _METHODS),
     "little-structure": (
         "Samples close together are hardly more alike than samples far apart (score {gain:1}; {least} is needed).",
