@@ -13,6 +13,7 @@ from vrn.model.field import Field
 from vrn.model.grid import Grid, geodesic_acres
 from vrn.model.layers import ConstantLayer, Layer, PointLayer, YieldLogLayer
 from vrn.model.samples import Profile, SoilSamples
+from vrn.model.settings import Settings
 from vrn.model.surface import Surface, SurfaceChoice
 from vrn.nitrogen.ledger import OWN_NEED, Ledger, Line
 from vrn.sampling.error import error_of_readings
@@ -77,8 +78,10 @@ def _with_unknown_ground(
             away = far_ground(surface.grid, share, layer.coordinates_m, acres=acres)
             surface = replace(surface, values=np.where(away.mask, np.nan, surface.values)) if away.acres else surface
         if surface is not None:
+            surface = _counted(surface, field.settings, share)
             filled[name] = with_gap_filled(surface, share, acres=acres, value=value)
-    nitrate = surfaces["nitrate_ppm"]
+    readings = {name: _counted(one, field.settings, share) for name, one in surfaces.items() if name.endswith("_ppm")}
+    nitrate = readings["nitrate_ppm"]
     choice = nitrate.choice or SurfaceChoice()
     choice = choice.slices[0].choice if choice.slices else choice
     read = dict.fromkeys(area for area in top.area_id if area)
@@ -86,7 +89,36 @@ def _with_unknown_ground(
         nitrate.grid, share, top.coordinates_m, acres=acres, areas=[top.areas[area] for area in read],
         range_m=choice.range_m,
     )  # fmt: skip
-    return surfaces | filled | {"nitrate_ppm": with_far_ground(nitrate, far)}
+    return surfaces | filled | readings | {"nitrate_ppm": with_far_ground(nitrate, far)}
+
+
+def _weights(settings: Settings, goal: Surface) -> dict[str, float]:
+    """How much of the pattern of each surface counts; `goal` is the yield goal's, which may know its harvests."""
+    organic, section = settings.layers.organic_matter, settings.layers.yield_potential
+    years = None if section is None else section.years
+    if years is None and goal.choice is not None:
+        years = len(goal.choice.harvests)
+    given = None if section is None else section.weight
+    usual = _ONE_YEAR_WEIGHT if years == 1 else _YIELD_WEIGHT
+    return {
+        "yield_goal_bu_ac": usual if given is None else given,
+        "organic_matter_pct": 1.0 if organic is None else organic.weight,
+        "nitrate_ppm": settings.samples.weight, "deep_nitrate_ppm": settings.samples.weight,
+    }  # fmt: skip
+
+
+def _counted(surface: Surface, settings: Settings, share: NDArray[np.float64]) -> Surface:
+    """The surface with the part of its pattern that counts, told; the error of readings stays whole, a layer's not."""
+    weight, section = _weights(settings, surface).get(surface.name, 1.0), settings.layers.yield_potential
+    if weight == 1.0 or not _varies(surface):
+        return surface
+    code = "pattern-given"
+    if surface.name == "yield_goal_bu_ac" and (section is None or section.weight is None):
+        code = "yield-pattern-one-year" if weight == _ONE_YEAR_WEIGHT else "yield-pattern-half"
+    of_readings = surface.name.endswith("nitrate_ppm")
+    counted = surface.weighted(weight, share, error_weight=1.0 if of_readings else weight)
+    told = note(f"surface.{code}", surface.name, weight=Quantity("number", weight))
+    return replace(counted, findings=(*counted.findings, told))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,44 +139,14 @@ class _Making:
         surfaces["yield_goal_bu_ac"], left_out = self._yield_goal()
         if field.applied_n is not None:
             surfaces["applied_n_lb_ac"] = self._layer("applied_n_lb_ac", field.applied_n)
-        weights = self._weights(surfaces["yield_goal_bu_ac"])
+        weights = _weights(field.settings, surfaces["yield_goal_bu_ac"])
         followed = tuple(one for name, one in surfaces.items() if weights.get(name, 1.0) > 0 and _varies(one))
         for name, depths in (("nitrate_ppm", self.profile.top), ("deep_nitrate_ppm", self.profile.deep)):
             if depths:
                 parts = [self._readings(name, depth, followed) for depth in depths]
                 thickness_in = [float(depth.bottom_in[0] - depth.top_in[0]) for depth in depths]
                 surfaces[name] = parts[0] if len(parts) == 1 else weighted_mean(parts, thickness_in, name=name)
-        for name, weight in weights.items():
-            if name in surfaces and weight < 1 and _varies(surfaces[name]):
-                surfaces[name] = self._counted(surfaces[name], weight)
         return surfaces, {} if left_out is None else {left_out.name: left_out}
-
-    def _weights(self, goal: Surface) -> dict[str, float]:
-        """How much of the pattern of each surface counts."""
-        settings = self.field.settings
-        organic, section = settings.layers.organic_matter, settings.layers.yield_potential
-        years = None if section is None else section.years
-        if years is None and goal.choice is not None:
-            years = len(goal.choice.harvests)
-        given = None if section is None else section.weight
-        usual = _ONE_YEAR_WEIGHT if years == 1 else _YIELD_WEIGHT
-        of_samples = settings.samples.weight
-        return {
-            "yield_goal_bu_ac": usual if given is None else given,
-            "organic_matter_pct": 1.0 if organic is None else organic.weight,
-            "nitrate_ppm": of_samples, "deep_nitrate_ppm": of_samples,
-        }  # fmt: skip
-
-    def _counted(self, surface: Surface, weight: float) -> Surface:
-        """The surface with a part of its pattern, told; the error of readings stays whole, a layer's does not."""
-        section = self.field.settings.layers.yield_potential
-        of_readings = surface.name.endswith("nitrate_ppm")
-        code = "pattern-given"
-        if surface.name == "yield_goal_bu_ac" and (section is None or section.weight is None):
-            code = "yield-pattern-one-year" if weight == _ONE_YEAR_WEIGHT else "yield-pattern-half"
-        counted = surface.weighted(weight, self.share, error_weight=1.0 if of_readings else weight)
-        told = note(f"surface.{code}", surface.name, weight=Quantity("number", weight))
-        return replace(counted, findings=(*counted.findings, told))
 
     def _layer(self, name: str, layer: Layer) -> Surface:
         return layer_on_grid(layer, self.grid, name=name, use_mean_only=self.use_mean_only)
@@ -202,8 +204,9 @@ def _evidence(
     for name, depths in (("nitrate_ppm", profile.top), ("deep_nitrate_ppm", profile.deep)):
         points[name] = [(depth.coordinates_m, depth.nitrate_ppm) for depth in depths if not depth.areas]
     total = sum(pattern_evidence(centers_m, values[treated]) for values, _ in extra)
+    weights = _weights(field.settings, surfaces["yield_goal_bu_ac"])
     for name, surface in surfaces.items():
-        if surface.weight == 0:
+        if weights.get(name) == 0:
             continue
         found = [pattern_evidence(*at) for at in points.get(name) or [(centers_m, surface.values[treated])]]
         total += sum(found) / len(found)  # the slices of one core count once
