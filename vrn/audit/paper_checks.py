@@ -14,7 +14,7 @@ from vrn.audit.opened import Opened, nitrogen_rates
 from vrn.findings import Kind, Quantity
 from vrn.units import GAL_AC_L_HA, LB_AC_KG_HA, LB_KG, US_GAL_L
 
-_LITTER: Final = (".DS_Store", "Thumbs.db", "desktop.ini", ".aux.xml", ".gpkg-wal", ".gpkg-shm")
+_LITTER: Final = (".DS_Store", "Thumbs.db", "desktop.ini", ".built_from.json", ".aux.xml", ".gpkg-wal", ".gpkg-shm")
 _SHAPEFILE_STEP: Final = 0.005  # half of the last digit of N(10,2)
 
 

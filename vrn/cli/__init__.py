@@ -20,8 +20,8 @@ _PLAIN: Final = {"–": "-", "—": "-", "−": "-", "…": "...", "·": "*", "�
                  "‘": "'", "’": "'"}  # fmt: skip
 COMMANDS: Final = {  # command → module
     "build": "build", "check": "check", "compare": "verify", "demo": "build", "fields": "fields", "methods": "methods",
-    "need": "need", "plan": "plan", "rain": "rain", "season": "season", "show": "verify", "start": "start",
-    "verify": "verify",
+    "key": "sign", "need": "need", "plan": "plan", "rain": "rain", "season": "season", "show": "verify", "sign": "sign",
+    "start": "start", "verify": "verify",
 }  # fmt: skip
 
 

@@ -12,8 +12,11 @@ import typer
 from vrn.cli.app import FINDINGS, app, complain, leave_if_warned, progress, say, say_json, tell
 
 if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
     from vrn.audit import Verification
     from vrn.cli.beside import ReportBeside
+    from vrn.files.signature import Earlier
     from vrn.findings import Finding
     from vrn.model.field import Field
     from vrn.prescription.model import Prescription
@@ -72,22 +75,17 @@ def build(
 
     with progress() as show, ReportBeside() if out is not None else nullcontext() as report:
         clock = _Clock(show)
-        from vrn.ingest import read_field
-        from vrn.pipeline import build as build_prescription
-        from vrn.pipeline.order import with_export_findings
+        from vrn.files.signature import earlier_in
 
-        clock("reading")
-        field = read_field(field_file, review=review)
-        prescription = build_prescription(field, progress=clock)
-        if remaining is not None:
-            prescription = _rest_of(prescription, field, remaining)
+        earlier = earlier_in(out) if out is not None else None
+        prescription = built_from(field_file, review, remaining, earlier=earlier, step=clock)
         clock("writing")
-        prescription = with_export_findings(prescription)
-        checked = _write(prescription, out, usb, report)
+        sources = {"field": field_file, "review": review, "remaining": remaining}
+        checked = write_checked(prescription, out, usb, report, sources=sources)
         clock("")
     from vrn.words import UnitFormat
 
-    shown = UnitFormat.of(field.settings.units)
+    shown = UnitFormat.of(prescription.field.settings.units)
     if json_:
         from vrn.files.summary import summary_of
 
@@ -95,6 +93,7 @@ def build(
     else:
         _say_rates(prescription, shown)
         _say_findings(prescription.findings, shown, report=out is not None)
+        _say_approval(prescription, earlier, shown)
         for place, code in ((out, "console.written-folder"), (usb, "console.written-stick")):
             if place is not None:
                 tell(shown, code, folder=str(place))
@@ -110,9 +109,31 @@ def build(
     leave_if_warned(prescription.findings)
 
 
-def _write(
-    prescription: "Prescription", out: Path | None, usb: Path | None, report: "ReportBeside | None"
-) -> "Verification":
+def built_from(
+    field_file: Path, review: Path | None, remaining: Path | None, *, earlier: "Earlier | None" = None,
+    step: Callable[[str], None],
+) -> "Prescription":  # fmt: skip
+    """Read and build a field, or what is left of it, and hold its approval against what lies in the folder."""
+    from vrn.files.approval import identified
+    from vrn.ingest import read_field
+    from vrn.pipeline import build as build_prescription
+    from vrn.pipeline.order import with_export_findings
+
+    step("reading")
+    field = read_field(field_file, review=review)
+    prescription = build_prescription(field, progress=step)
+    if remaining is not None:
+        prescription = _rest_of(prescription, field, remaining)
+    prescription = identified(prescription, earlier=None if earlier is None else earlier.statement)
+    if earlier is not None:
+        prescription = replace(prescription, replaces=earlier.replaced_by(prescription.id))
+    return with_export_findings(prescription)
+
+
+def write_checked(
+    prescription: "Prescription", out: Path | None, usb: Path | None, report: "ReportBeside | None", *,
+    sources: dict[str, Path | None], key: "Ed25519PrivateKey | None" = None,
+) -> "Verification":  # fmt: skip
     """Write to the folder, the stick, or both, and verify what was staged before anything is swapped in."""
     from vrn.audit import verify
     from vrn.pipeline.order import write, write_carrier
@@ -123,7 +144,8 @@ def _write(
         checked.append(verify(staged))
 
     if out is not None:
-        write(prescription, out, usb=usb, check=check, report=report)
+        given = {name: path for name, path in sources.items() if path is not None}
+        write(prescription, out, usb=usb, check=check, report=report, sources=given, key=key)
     elif usb is not None:
         write_carrier(prescription, usb, check=check)
     return checked[0]
@@ -172,6 +194,18 @@ def _say_rates(prescription: "Prescription", shown: "UnitFormat") -> None:
         mean=Quantity("rate", prescription.mean_rate_n_lb_ac), flat=Quantity("rate", prescription.flat_rate_n_lb_ac),
     )  # fmt: skip
     say()
+
+
+def _say_approval(prescription: "Prescription", earlier: "Earlier | None", shown: "UnitFormat") -> None:
+    """Print what differs from what was approved, and whose signature this prescription takes the place of."""
+    from vrn.files.approval import difference_lines
+    from vrn.files.statement import SHORT
+
+    lines = difference_lines(shown, prescription.findings)
+    if lines:
+        say(f"{lines}\n")
+    if earlier is not None and earlier.signed_by and not prescription.approved:
+        tell(shown, "review.was-signed", id=earlier.id[:SHORT], name=earlier.signed_by)
 
 
 def _say_findings(findings: "tuple[Finding, ...]", shown: "UnitFormat", *, report: bool) -> None:

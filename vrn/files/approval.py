@@ -29,6 +29,9 @@ def identified(prescription: Prescription, *, earlier: Mapping[str, Any] | None 
         If the review was saved from the map of other inputs or settings.
     """
     settings = prescription.field.settings
+    told = any(one.code.startswith("review.differs") for one in prescription.findings)
+    if told and earlier is None and prescription.id == id_of(statement_of(prescription)):
+        return prescription
     kept = tuple(one for one in prescription.findings if not one.code.startswith(APPROVAL))
     statement = statement_of(replace(prescription, findings=kept))
     now, was = digest_of(statement), settings.review.made_from

@@ -11,7 +11,8 @@ from typing import Any, Final
 
 from vrn.errors import OutputError, VrnError
 
-_JUNK: Final = (".DS_Store", "Thumbs.db", "desktop.ini")  # what a desktop leaves behind
+BUILT_FROM: Final = ".built_from.json"  # where the field file is, on this computer: no part of the prescription
+_JUNK: Final = (".DS_Store", "Thumbs.db", "desktop.ini", BUILT_FROM)  # and what a desktop leaves behind
 _SIDECARS: Final = (".aux.xml", ".gpkg-wal", ".gpkg-shm")  # what a viewer leaves behind
 _NEXT_TO_NOTHING: Final = 4_000_000  # bytes free
 _TRIES, _AGAIN_S = 20, 0.1  # where files in use by another program cannot be renamed, it mostly lets go of them soon
@@ -90,6 +91,27 @@ def move(source: Path, target: Path) -> None:
             time.sleep(_AGAIN_S)
         else:
             return
+
+
+def note_source(staged: Path, out_dir: Path, sources: Mapping[str, Path]) -> None:
+    """Keep beside a prescription which files it was built from, as ``vrn sign`` builds it again."""
+    import json
+
+    target = out_dir.resolve()
+    noted = {name: [os.path.relpath(path.resolve(), target), str(path.resolve())] for name, path in sources.items()}
+    (staged / BUILT_FROM).write_text(json.dumps(noted, indent=1) + "\n", encoding="utf-8")
+
+
+def source_of(folder: Path) -> dict[str, Path]:
+    """The files that a folder was built from, where they are still there: beside it, or where they were."""
+    import json
+
+    try:
+        noted = json.loads((folder / BUILT_FROM).read_text(encoding="utf-8"))
+        places = {name: [folder.resolve() / near, Path(far)] for name, (near, far) in noted.items()}
+    except (OSError, ValueError, TypeError, AttributeError):
+        return {}
+    return {name: next((path for path in tried if path.is_file()), tried[-1]) for name, tried in places.items()}
 
 
 def _staging(target: Path) -> Path:

@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from vrn.files.signature import fingerprint
 from vrn.files.statement import SHORT
 from vrn.findings import Kind, Quantity
 from vrn.pages.field_maps import hatch_legend
@@ -245,4 +246,7 @@ def state_text(prescription: Prescription, shown: UnitFormat) -> str:
     words = say(shown, "report.not-signed")
     if prescription.approved:
         words = say(shown, "report.signed", name=str(review.approved_by), on=Quantity("date", review.approved_on))
+        public = None if prescription.signed is None else prescription.signed.public_key
+        words += " " + (say(shown, "review.by-name") if public is None
+                        else say(shown, "review.by-key", mark=fingerprint(public)))  # fmt: skip
     return f"{words} {review.note}" if review.note else words

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from vrn.errors import InputFileError
 from vrn.files.approval import identified
 from vrn.files.guard import check_before_writing
-from vrn.files.staging import write_staged
+from vrn.files.staging import note_source, write_staged
 from vrn.findings import note
 from vrn.model.field import Field
 from vrn.model.grid import Grid, cell_size_m, grid_over, share_inside
@@ -28,6 +28,9 @@ from vrn.sampling.error import causes_of_error
 from vrn.sampling.quality import assess_readings, corrected
 from vrn.surface import FIRST_RANK
 from vrn.units import FT_M
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 
 def build(
@@ -144,6 +147,7 @@ class ReportMaker(Protocol):
 def write(
     prescription: Prescription, out_dir: str | Path, *, usb: str | Path | None = None,
     check: Callable[[Path], Any] | None = None, report: ReportMaker | None = None,
+    sources: Mapping[str, Path] | None = None, key: "Ed25519PrivateKey | None" = None,
 ) -> Path:  # fmt: skip
     """
     Write every output of a prescription into one folder.
@@ -158,6 +162,10 @@ def write(
         Called with the staged folder, every file in it, before anything is swapped in; what it raises stops all.
     report : ReportMaker, optional
         Sets the report beside the other files.
+    sources : mapping of str to Path, optional
+        Field file, review and as-applied file that it was built from: what ``vrn sign`` builds again.
+    key : Ed25519PrivateKey, optional
+        Signs what is approved.
 
     Returns
     -------
@@ -170,6 +178,8 @@ def write(
         If the folder holds files of another origin, another run is writing to it, it cannot be written, or a rate
         must not leave. Nothing is changed then.
     """
+    from vrn.files.signature import write_signature
+    from vrn.files.summary import write_summary
     from vrn.files.usb import refuse_strange_carrier, write_usb
 
     prescription = with_export_findings(prescription)
@@ -181,6 +191,10 @@ def write(
             report.begin(prescription)
         for write_one in _writers(report=report):
             write_one(prescription, staged)
+        write_signature(prescription, staged, key)
+        write_summary(prescription, staged)
+        if sources:
+            note_source(staged, Path(out_dir), sources)
 
     folder = write_staged(fill, out_dir, check=check)
     if usb is not None:
@@ -194,6 +208,8 @@ def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callabl
     `check` is called with a staged folder of what is carried and what that is held against, before the carrier is
     touched. Raises OutputError as ``write`` does, and if the carrier holds something of another origin.
     """
+    from vrn.files.signature import write_signature
+    from vrn.files.summary import write_summary
     from vrn.files.usb import refuse_strange_carrier, write_usb
 
     prescription = with_export_findings(prescription)
@@ -202,6 +218,8 @@ def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callabl
         staged = Path(scratch)
         for write_one in _writers(only_controls=True):
             write_one(prescription, staged)
+        write_signature(prescription, staged)
+        write_summary(prescription, staged)
         if check is not None:
             check(staged)
         write_usb(staged, Path(usb))
@@ -226,19 +244,18 @@ def with_export_findings(prescription: Prescription) -> Prescription:
 def _writers(
     *, only_controls: bool = False, report: ReportMaker | None = None
 ) -> tuple[Callable[[Prescription, Path], None], ...]:
-    """Every format, or what a terminal reads and what that is held against; the summary with its hashes last."""
+    """Every format, or what a terminal reads and what that is held against; signature and summary come after them."""
     from vrn.files.geojson import write_geojson, write_gpx
     from vrn.files.iso import write_iso
     from vrn.files.raster import write_rasters
     from vrn.files.shapefile import write_shapefile
     from vrn.files.statement import write_statement
-    from vrn.files.summary import write_summary
     from vrn.files.tables import write_geopackage, write_tables
     from vrn.pages.load_sheet import write_load_sheet
 
     return (
         write_geojson, write_shapefile, write_iso, write_geopackage, write_tables, write_load_sheet, write_statement,
-        *(() if only_controls else (write_rasters, write_gpx, *_page_writers(report))), write_summary,
+        *(() if only_controls else (write_rasters, write_gpx, *_page_writers(report))),
     )  # fmt: skip
 
 

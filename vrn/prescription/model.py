@@ -2,6 +2,7 @@
 
 import dataclasses
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -147,6 +148,14 @@ class RoundingReport:
     after_n_lb: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signed:
+    """How a prescription was signed: the day the entry was made, and the public key in hex where there was a key."""
+
+    entered_on: date
+    public_key: str | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Prescription:
     """
@@ -182,6 +191,10 @@ class Prescription:
         Reports, each described where it is made; None where there was nothing to report.
     id : str
         SHA-256 of everything that a signature stands for; empty until ``vrn.build`` or ``vrn.write`` gives it.
+    replaces : str, optional
+        Id of the signed prescription of this field that this one is written over.
+    signed : Signed, optional
+        None for a draft, and for an approval that came with the field file or a review.
     overrides : tuple of Override
         Those in force, each by the zone that holds its ground now.
     dropped_overrides : tuple of Override
@@ -222,6 +235,8 @@ class Prescription:
     uncertainty: "Uncertainty | None" = None
     methods: tuple[MethodResult, ...] = ()
     id: str = ""
+    replaces: str | None = None
+    signed: Signed | None = None
     overrides: tuple[Override, ...] = ()
     dropped_overrides: tuple[Override, ...] = ()
     season: Season | None = None

@@ -26,4 +26,12 @@ SENTENCES: Final[dict[str, str]] = {
     "differs-settings-line": "{about}: other settings",
     "differs-line": "{about}: was {was}, is {now}",
     "id": "Prescription {id}",
+    "by-name": "Signed by name, no key.",
+    "by-key": "Signed with key {mark}.",
+    "sign-warnings": "Warnings in this prescription:",
+    "sign-warning": "  ! {place}: {problem}",
+    "signed": "{name} signed prescription {id} on {on}. {how}",
+    "key-made": "Private key: {private}. Keep it to yourself. Public key: {public}. Hand that one out.",
+    "fingerprint": "Fingerprint: {mark}",
+    "was-signed": "The folder held prescription {id}, signed by {name}. Its place is taken by this one.",
 }
