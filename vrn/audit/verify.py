@@ -17,6 +17,8 @@ from vrn.audit.opened import Opened, nitrogen_rates, open_folder
 from vrn.audit.paper_checks import hash_checks, sum_checks, table_checks, zone_checks
 from vrn.audit.rate_checks import places_near, rate_checks
 from vrn.audit.read_grids import ENTITIES
+from vrn.audit.signature_checks import read_public_key, signature_checks
+from vrn.audit.statement_checks import statement_checks
 from vrn.findings import Kind, Quantity
 from vrn.model.grid import geodesic_acres, reproject, transformer
 from vrn.units import AC_M2, FT_M
@@ -46,14 +48,17 @@ class Verification:
         return tuple(check for check in self.checks if not check.ok)
 
 
-def verify(folder: str | Path) -> Verification:
+def verify(folder: str | Path, *, public_key: str | Path | None = None) -> Verification:
     """Read a written prescription again and check it; InputFileError if the folder has no readable ``summary.json``.
+
+    With a ``public_key`` file, what that key has not signed is named file by file.
 
     The checks carry what was compared, with the numbers; a failed one names what is wrong. The readers share no code
     with the writers: struct, ``xml.etree``, sqlite3 and the json module.
     """
+    pinned = None if public_key is None else read_public_key(Path(public_key))
     opened = open_folder(Path(folder))
-    checks = [*hash_checks(opened), *opened.checks]
+    checks = [*hash_checks(opened), *opened.checks, *statement_checks(opened), *signature_checks(opened, pinned)]
     for checks_of in (sum_checks, table_checks, zone_checks, area_checks, _task_checks, _raster_checks, total_checks,
                     rate_checks):  # fmt: skip
         checks += checks_of(opened)

@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     from vrn.audit import Check
     from vrn.words import UnitFormat
 
-_HELP = """Read a written prescription again, with other readers, and check it.
+_HELP = """Read a written prescription again, with other readers: who signed it, over exactly which bytes.
+
+With --key, what that key has not signed is named file by file.
 
 Example:  vrn verify cedar_bend_rx
 """
@@ -23,6 +25,9 @@ Example:  vrn verify cedar_bend_rx
 @app.command(help=_HELP)
 def verify(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="folder that vrn build wrote")],
+    key: Annotated[
+        Path | None, typer.Option("--key", metavar="PUBLIC", help="the public key that must have signed it")
+    ] = None,
     json_: Annotated[bool, typer.Option("--json", help="print the checks for a machine")] = False,
 ) -> None:
     """Check, print each outcome, and leave with 1 when a person must look."""
@@ -30,7 +35,7 @@ def verify(
     from vrn.words import UnitFormat
     from vrn.words import say as worded
 
-    found = read_again(folder)
+    found = read_again(folder, public_key=key)
     shown = UnitFormat.of(found.units)
     if json_:
         checks = [

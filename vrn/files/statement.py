@@ -7,10 +7,12 @@ from datetime import date
 from pathlib import Path
 from typing import Final
 
+import numpy as np
 import shapely
 
 from vrn.files.lonlat import lonlat_parts, rings
 from vrn.model.field import Field
+from vrn.model.grid import reproject
 from vrn.model.settings import as_plain
 from vrn.prescription.model import Prescription, ZoneRate
 
@@ -35,6 +37,7 @@ def statement_of(prescription: Prescription) -> dict[str, object]:
         **ground_statement(field),
         "boundary": _outline(field.boundary, field.crs),
         "no_apply": _outline(shapely.intersection(field.no_apply, field.boundary), field.crs),
+        "readings": _readings(field),
         "method": {"key": ledger.key, "source": ledger.source, "version": METHOD_VERSION},
         "product": {"name": product.name, "n_pct": product.n_pct, "density_lb_gal": product.density_lb_gal,
                     "unit": product.unit, "rate_basis": prescription.rate_basis},
@@ -112,6 +115,15 @@ def _zone(rate: ZoneRate) -> dict[str, object]:
         "ledger": [[line.key, _plain(float(line.lb_ac))] for line in rate.ledger.lines],
         "strip": None if strip is None else [strip.pair, _plain(strip.difference_n_lb_ac), strip.in_zone],
     }  # fmt: skip
+
+
+def _readings(field: Field) -> list[object]:
+    """Each place that has a reading: name, longitude, latitude, reading."""
+    placed = field.samples.placed()
+    lonlat = reproject(shapely.MultiPoint(placed.coordinates_m), placed.crs, "EPSG:4326")
+    places = np.round(shapely.get_coordinates(lonlat), 7).tolist()
+    rows = zip(placed.sample_id, places, placed.nitrate_ppm.tolist(), strict=True)
+    return [[name, *place, _plain(ppm)] for name, place, ppm in rows]
 
 
 def _outline(area: shapely.Geometry, crs: str) -> list[object]:

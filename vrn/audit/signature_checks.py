@@ -1,0 +1,113 @@
+"""Who signed a prescription, and whether it was over exactly these bytes."""
+
+import hashlib
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+import rfc8785
+from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+from cryptography.hazmat.primitives.serialization import load_pem_public_key
+
+from vrn.audit.model import Check, failed, passed
+from vrn.audit.opened import Opened
+from vrn.audit.statement_checks import SHORT
+from vrn.errors import InputFileError
+
+_NAME: Final = "signature.json"
+_NOT_IN_IT: Final = {_NAME, "summary.json"}
+
+
+def signature_checks(opened: Opened, pinned: str | None = None) -> Iterator[Check]:
+    """Whether the signature is of this statement, these files and that key; a draft has none."""
+    summary, path = opened.summary, opened.folder / _NAME
+    if not summary.get("approval"):
+        if path.exists():
+            yield failed("audit.signature-beside-draft", _NAME)
+        elif pinned is not None:
+            yield failed("audit.no-key", "all files")
+        else:
+            yield passed("audit.draft", "all files", id=str(summary.get("id"))[:SHORT])
+        return
+    try:
+        entry: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        statement = json.loads((opened.folder / "statement.json").read_text(encoding="utf-8"))
+        faults = list(_faults(opened, entry, statement))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        yield failed("audit.unreadable", _NAME, why=type(error).__name__)
+        return
+    yield from faults
+    key, good = entry["public_key"], not faults
+    if key is not None and not _holds(entry, statement):
+        good = False
+        yield failed("audit.signature-broken", _NAME)
+    if pinned is not None and key != pinned:
+        good = False
+        code = "audit.no-key" if key is None else "audit.other-key"
+        for name in sorted(summary["files"]):
+            yield failed(code, name)
+    if good:
+        who = {"name": str(entry["name"]), "on": str(entry["date"]), "id": entry["id"][:SHORT]}
+        files = len(entry["files"])
+        if key is None:
+            yield passed("audit.signed-by-name", _NAME, files=files, **who)
+        else:
+            yield passed("audit.signed-with-key", _NAME, files=files, mark=_mark(key), **who)
+
+
+def _faults(opened: Opened, entry: dict[str, Any], statement: dict[str, Any]) -> Iterator[Check]:
+    """What of the folder the signature is not of, whoever made it."""
+    summary, approval = opened.summary, opened.summary["approval"]
+    if entry["id"] != hashlib.sha256(rfc8785.dumps(statement)).hexdigest():
+        yield failed("audit.signature-of-other", _NAME, id=str(entry["id"])[:SHORT])
+    told = (entry["name"], entry["date"], entry["public_key"], entry["replaces"], entry["warnings"])
+    wanted = (approval["by"], approval["on"], approval["public_key"], summary["replaces"], statement["warnings"])
+    if told != wanted:
+        yield failed("audit.signature-differs", _NAME)
+    if entry["summary"] != hashlib.sha256(rfc8785.dumps({**summary, "files": {}})).hexdigest():
+        yield failed("audit.not-signed", "summary.json")
+    there = {path.relative_to(opened.folder).as_posix() for path in opened.folder.rglob("*") if path.is_file()}
+    for name in sorted((set(entry["files"]) | set(summary["files"])) - _NOT_IN_IT):
+        content = (opened.folder / name).read_bytes() if name in there else b""
+        if hashlib.sha256(content).hexdigest() != entry["files"].get(name):
+            yield failed("audit.not-signed", name)
+
+
+def _holds(entry: dict[str, Any], statement: dict[str, Any]) -> bool:
+    """Whether the signature is the key's, over the canonical form of the entries and the statement (RFC 8032)."""
+    message = {**{name: value for name, value in entry.items() if name != "signature"}, "statement": statement}
+    return verified(bytes.fromhex(entry["public_key"]), bytes.fromhex(entry["signature"]), rfc8785.dumps(message))
+
+
+def verified(public_key: bytes, signature: bytes, message: bytes) -> bool:
+    """Whether an Ed25519 signature of a message is by this key; False too where key or signature is none at all."""
+    try:
+        Ed25519PublicKey.from_public_bytes(public_key).verify(signature, message)
+    except (InvalidSignature, ValueError):
+        return False
+    return True
+
+
+def read_public_key(path: Path) -> str:
+    """Public key of a ``.pub`` file, 64 hex digits; InputFileError if it is none, or damaged."""
+    remedy = "Give the file that vrn key wrote with .pub at its end."
+    try:
+        key = load_pem_public_key(path.read_bytes())
+    except OSError as error:
+        problem = f"{path} cannot be read: {error.strerror or error}."
+        raise InputFileError(problem, remedy) from error
+    except (ValueError, UnsupportedAlgorithm) as error:
+        problem = f"{path} is no public key, or it is damaged."
+        raise InputFileError(problem, remedy) from error
+    if not isinstance(key, Ed25519PublicKey):
+        problem = f"{path} is a key of another kind, not Ed25519."
+        raise InputFileError(problem, remedy)
+    return key.public_bytes_raw().hex()
+
+
+def _mark(public_key: str) -> str:
+    """A key's fingerprint, as ``vrn key`` prints it."""
+    digest = hashlib.sha256(bytes.fromhex(public_key)).hexdigest()[:32]
+    return "-".join(digest[at : at + 4] for at in range(0, 32, 4))
