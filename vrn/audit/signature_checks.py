@@ -65,7 +65,7 @@ def _faults(opened: Opened, entry: dict[str, Any], statement: dict[str, Any]) ->
     told = (entry["name"], entry["date"], entry["public_key"], entry["replaces"], entry["warnings"])
     wanted = (approval["by"], approval["on"], approval["public_key"], summary["replaces"], statement["warnings"])
     if told != wanted:
-        yield failed("audit.signature-differs", _NAME)
+        yield from (failed("audit.signature-differs", name) for name in (_NAME, "summary.json"))
     if entry["summary"] != hashlib.sha256(rfc8785.dumps({**summary, "files": {}})).hexdigest():
         yield failed("audit.not-signed", "summary.json")
     there = {path.relative_to(opened.folder).as_posix() for path in opened.folder.rglob("*") if path.is_file()}

@@ -305,7 +305,7 @@ def _status_words(opened: Opened, _statement: Statement) -> Faults:
         path = opened.folder / name
         if name in ("map.html", "report.html"):
             text = unescape(path.read_text(encoding="utf-8"))
-            if short not in text or ('class="draft"' in text) == approved:
+            if not re.search(rf"\b{short}\b", text) or ('class="draft"' in text) == approved:
                 yield name, "approval"
             if approved and str(opened.summary["approval"]["by"]) not in text:
                 yield name, "approval"
