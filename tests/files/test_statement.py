@@ -213,8 +213,8 @@ def test_differences_name_inputs_settings_totals_and_zones(made: Prescription) -
 def test_a_review_of_another_ground_is_refused(made: Prescription) -> None:
     """Taken in where inputs and settings are those of its map; refused, with what differs, where they are not."""
     was = digest_of(statement_of(made))
-    assert identified(_approved(made, made_from=was)).id == was.id
+    assert identified(_approved(made, made_from=was.text())).id == was.id
     crop = replace(made.field.settings.crop, yield_goal_bu_ac=190.0)
     other = replace(made, field=replace(made.field, settings=replace(made.field.settings, crop=crop)))
     with pytest.raises(InputFileError, match=was.id[:10]):
-        identified(_approved(other, made_from=was))
+        identified(_approved(other, made_from=was.text()))

@@ -1,17 +1,46 @@
 """Whether what was built is what a person approved, and how it differs from that."""
 
+import json
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 from vrn.errors import InputFileError
 from vrn.files.statement import APPROVAL, SHORT, id_of, statement_of
 from vrn.findings import Finding, Kind, Quantity, note, warning
-from vrn.model.settings import MadeFrom
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
 
 _GROUND: Final = ("field", "season", "inputs", "settings")  # of a statement: all that rates come from but a person
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Digest:
+    """What of a statement is kept to tell later what has changed; ``ground`` is the id of all that no person set."""
+
+    id: str
+    ground: str
+    acres: float
+    total_n_lb: float
+    zone_acres: tuple[float, ...]
+    rates_n_lb_ac: tuple[float, ...]
+    inputs: dict[str, str]
+
+    @classmethod
+    def read(cls, text: str) -> "Digest":
+        """A digest as ``review.made_from`` has it; InputFileError if it is none."""
+        try:
+            told = json.loads(text)
+            numbers = {name: tuple(map(float, told[name])) for name in ("zone_acres", "rates_n_lb_ac")}
+            return cls(id=str(told["id"]), ground=str(told["ground"]), acres=float(told["acres"]),
+                       total_n_lb=float(told["total_n_lb"]), inputs=dict(told["inputs"]), **numbers)  # fmt: skip
+        except (ValueError, KeyError, TypeError) as error:
+            problem = "review.made_from is not what a map writes."
+            raise InputFileError(problem, "Save the review from the map again.") from error
+
+    def text(self) -> str:
+        """The same for `read`."""
+        return json.dumps(asdict(self), ensure_ascii=False, separators=(",", ":"))
 
 
 def identified(prescription: Prescription, *, earlier: Mapping[str, Any] | None = None) -> Prescription:
@@ -34,7 +63,8 @@ def identified(prescription: Prescription, *, earlier: Mapping[str, Any] | None 
         return prescription
     kept = tuple(one for one in prescription.findings if not one.code.startswith(APPROVAL))
     statement = statement_of(replace(prescription, findings=kept))
-    now, was = digest_of(statement), settings.review.made_from
+    made_from = settings.review.made_from
+    now, was = digest_of(statement), None if made_from is None else Digest.read(made_from)
     if was is not None and was.ground != now.ground:
         lines = difference_lines(UnitFormat.of(settings.units), differences(was, now))
         problem = f"The review was made from prescription {was.id[:SHORT]}. The field has changed since:\n{lines}"
@@ -50,12 +80,12 @@ def identified(prescription: Prescription, *, earlier: Mapping[str, Any] | None 
     )  # fmt: skip
 
 
-def digest_of(statement: Mapping[str, Any]) -> MadeFrom:
+def digest_of(statement: Mapping[str, Any]) -> Digest:
     """What of a statement is kept to tell later what has changed."""
     inputs: dict[str, str] = {}
     for key, digest in statement["inputs"]:
         inputs[key] = f"{inputs[key]} {digest}" if key in inputs else digest
-    return MadeFrom(
+    return Digest(
         id=id_of(statement), ground=id_of({name: statement[name] for name in _GROUND}),
         acres=statement["totals"]["acres"], total_n_lb=statement["totals"]["n_lb"],
         zone_acres=tuple(zone["acres"] for zone in statement["zones"]),
@@ -63,7 +93,7 @@ def digest_of(statement: Mapping[str, Any]) -> MadeFrom:
     )  # fmt: skip
 
 
-def differences(was: MadeFrom, now: MadeFrom) -> tuple[Finding, ...]:
+def differences(was: Digest, now: Digest) -> tuple[Finding, ...]:
     """What differs between two prescriptions of a field: inputs, acres, totals, each zone's acres and rate."""
     return tuple(_differences(was, now))
 
@@ -74,7 +104,7 @@ def difference_lines(shown: UnitFormat, found: tuple[Finding, ...]) -> str:
                      for one in found if one.code.startswith("review.differs"))  # fmt: skip
 
 
-def _differences(was: MadeFrom, now: MadeFrom) -> Iterator[Finding]:
+def _differences(was: Digest, now: Digest) -> Iterator[Finding]:
     changed = [key for key in sorted({*was.inputs, *now.inputs}) if was.inputs.get(key) != now.inputs.get(key)]
     for key in changed:
         yield note("review.differs-input", key)
@@ -94,7 +124,7 @@ def _number(about: str, kind: Kind, was: float | None, now: float | None) -> Ite
         yield note("review.differs", about, was=Quantity(kind, was), now=Quantity(kind, now))
 
 
-def _approval(prescription: Prescription, was: MadeFrom | None, now: MadeFrom) -> Iterator[Finding]:
+def _approval(prescription: Prescription, was: Digest | None, now: Digest) -> Iterator[Finding]:
     review = prescription.field.settings.review
     if prescription.approved:
         return
@@ -111,3 +141,8 @@ def _approval(prescription: Prescription, was: MadeFrom | None, now: MadeFrom) -
         yield from differences(was, now)
     else:
         yield note("review.earlier-unknown", "review")
+
+
+def made_from(prescription: Prescription) -> str:
+    """What a review that is saved from this prescription's map carries."""
+    return digest_of(statement_of(prescription)).text()

@@ -334,19 +334,6 @@ class Override:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MadeFrom:
-    """``[review.made_from]``: the prescription that a review was made from, as its map writes it."""
-
-    id: Text
-    ground: Text  # SHA-256 of inputs and settings, before any rate was changed by hand
-    acres: NotNegative = 0.0
-    total_n_lb: NotNegative = 0.0
-    zone_acres: tuple[float, ...] = ()
-    rates_n_lb_ac: tuple[float, ...] = ()
-    inputs: dict[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ReviewSection:
     """``[review]``."""
 
@@ -355,7 +342,7 @@ class ReviewSection:
     approved_id: Annotated[str, MinLen(64), MaxLen(64)] | None = None  # of the prescription that was approved
     note: str = ""
     override: tuple[Override, ...] = ()
-    made_from: MadeFrom | None = None
+    made_from: Text | None = None  # what the map that it was saved from showed, as the map writes it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

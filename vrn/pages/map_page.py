@@ -8,8 +8,11 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
+import shapely
 from markupsafe import Markup, escape
 
+from vrn.files.approval import made_from
+from vrn.files.lonlat import lonlat_parts, rings
 from vrn.findings import Quantity
 from vrn.model.surface import SurfaceChoice
 from vrn.pages.field_drawing import as_svg
@@ -24,7 +27,7 @@ from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
 
 _COLUMNS: Final = ("area", "nitrate", "need", "rate", "product-rate")
-_OVERLAYS: Final = ("zones", "samples", "no-apply", *HATCHES, *ON_DEMAND)
+_OVERLAYS: Final = ("zones", "samples", "no-apply", "dropped", *HATCHES, *ON_DEMAND)
 _SCRIPT_WORDS: Final[dict[str, tuple[str, ...]]] = {  # with what the script fills in
     "background": (), "no-nitrogen-here": (), "outside": (), "whole-zone": ("zone",), "here": ("values",),
     "no-number": (), "out-of-range": ("allowed",), "too-low": ("allowed",), "no-reason": (), "reason-alone": (),
@@ -107,6 +110,7 @@ def _data(prescription: Prescription, shown: UnitFormat) -> dict[str, object]:
         "tankFactor": shown.factor(product.unit), "tankUnit": shown.unit(product.unit),
         "productFactor": shown.factor(f"{product.unit}/ac"), "perUnit": product.n_lb_per_unit,
         "step": step, "steps": say(shown, "map.steps", step=Quantity("rate", step)),
+        "id": prescription.id, "madeFrom": made_from(prescription) if prescription.id else "",
         "file": _review_file(prescription),
         "about": say(shown, "map.review-of", field=prescription.field.name, season=str(settings.header.season)),
     }  # fmt: skip
@@ -126,6 +130,7 @@ def _rate(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> dict
         "set": by_hand, "reason": reason, "least": least, "most": most, "allowed": allowed,
         "shown": shown.number("rate", rate.rate_n_lb_ac),
         "productShown": shown.number(f"{prescription.product.unit}/ac", rate.product_per_ac),
+        "outline": _whole_outline(prescription, rate) if prescription.id and rate.strip is None else [],
     }  # fmt: skip
 
 
@@ -306,6 +311,13 @@ def _sure(rate: ZoneRate, shown: UnitFormat) -> str:
     return words
 
 
+def _whole_outline(prescription: Prescription, rate: ZoneRate) -> list[list[list[tuple[float, float]]]]:
+    """A zone's polygons as a review keeps them, the strips that lie in it included."""
+    strips = [one.outline for one in prescription.rates if one.strip is not None and one.strip.in_zone == rate.zone]
+    parts = lonlat_parts(shapely.union_all([rate.outline, *strips]), prescription.grid.crs)
+    return [rings(part, clockwise_shell=False) for part in parts]
+
+
 def _allowed(rate: ZoneRate, shown: UnitFormat) -> tuple[float, float, str]:
     """Rates a person may set for a zone: least and most above 0 [lb N/ac], and the same in words."""
     least, most = rate.allowed_n_lb_ac
@@ -315,7 +327,8 @@ def _allowed(rate: ZoneRate, shown: UnitFormat) -> tuple[float, float, str]:
 
 def _override(prescription: Prescription, zone: int) -> tuple[float, str] | tuple[None, None]:
     """An override in force: the rate that was set [lb N/ac] and its reason; None where there is none."""
-    for override in prescription.overrides:
+    none = () if prescription.dropped_overrides else prescription.field.settings.review.override
+    for override in prescription.overrides or none:
         if override.zone == zone:
             return override.rate_n_lb_ac, override.reason
     return None, None

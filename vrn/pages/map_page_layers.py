@@ -17,6 +17,7 @@ from vrn.pages.field_maps import unknown_ground, zone_labels
 from vrn.pages.ramps import CROP, DOUBT, NITROGEN, SOIL, Ramp, rate_colors
 from vrn.pages.tables import SamplePlace
 from vrn.prescription.model import Prescription
+from vrn.prescription.overrides import ground_of
 from vrn.units import FT_M
 from vrn.words import UnitFormat, say
 
@@ -180,13 +181,14 @@ def map_shapes(
         "samples": [(shapely.Point(one.east_m, one.north_m), {"label": one.label}) for one in places]
         + [(field.samples.areas[name], {}) for name in sorted(field.samples.areas)],
         "labels": [(point, {"label": text}) for point, text in zone_labels(prescription, shown)],
+        "dropped": [(ground_of(one, field.crs), {}) for one in prescription.dropped_overrides],
         "strips": [(rate.outline, {}) for rate in prescription.rates if rate.strip],
         "passes": [(lines, {}) for lines in _passes(prescription)],
     }
     return {
         key: [_feature(geometry, field.crs, properties) for geometry, properties in pairs]
         for key, pairs in shapes.items()
-        if pairs or key not in ON_DEMAND
+        if pairs or key not in (*ON_DEMAND, "dropped")
     }
 
 

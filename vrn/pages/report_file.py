@@ -30,6 +30,7 @@ _KINDS: Final = {
     "_tank_gal": "gal", "tank_gal": "gal", "tank_lb": "lb", "water.nitrate_ppm": "", "_ppm": "concentration",
     "_pct": "percent", "water_in": "rain", "corn_per_bu": "price_corn", "n_per_lb": "price_n",
 }  # fmt: skip
+_ELSEWHERE: Final = ("override", "made_from")  # of the review: the sign-off has the first, nobody reads the second
 _LEAST_SHOWN_LB_AC: Final = 0.05  # below it every number of zones is 0 in the table, and the curve only noise
 
 
@@ -170,7 +171,9 @@ def _heads(shown: UnitFormat, *names: str, **quantities: str) -> tuple[str, ...]
 
 
 def _settings(prescription: Prescription, shown: UnitFormat) -> Part:
-    rows = tuple(_named(as_plain(prescription.field.settings), shown))
+    settings = as_plain(prescription.field.settings)
+    settings["review"] = {name: value for name, value in settings["review"].items() if name not in _ELSEWHERE}
+    rows = tuple(_named(settings, shown))
     header = (say(shown, "settings.setting"), say(shown, "settings.value"))
     table = Table(caption=say(shown, "report.settings-caption"), header=header, rows=rows, widths=(52, 42), narrow=True)
     return Part(title=say(shown, "report.settings"), pieces=(table,))
@@ -217,11 +220,15 @@ def _setting_value(value: Any, path: str, shown: UnitFormat) -> str:
 def _sign_off(prescription: Prescription, shown: UnitFormat) -> Part:
     review = prescription.field.settings.review
     pieces: list[Piece] = []
-    if review.override:
-        rows = tuple((str(one.zone), shown.number("rate", one.rate_n_lb_ac), one.reason) for one in review.override)
+    if prescription.overrides:
+        used = {rate.zone: rate.rate_n_lb_ac for rate in prescription.rates}
+        rows = tuple(
+            (str(one.zone), shown.number("rate", one.rate_n_lb_ac), shown.number("rate", used[one.zone]), one.reason)
+            for one in prescription.overrides
+        )
         pieces.append(Table(
-            caption=say(shown, "report.by-hand-caption", unit=shown.unit("rate")), rows=rows, numbers=(0, 1),
-            header=_heads(shown, "zone", "rate", "reason"), widths=(10, 15, 75),
+            caption=say(shown, "report.by-hand-caption", unit=shown.unit("rate")), rows=rows, numbers=(0, 1, 2),
+            header=_heads(shown, "zone", "rate", "rate-used", "reason"), widths=(10, 15, 15, 60),
         ))  # fmt: skip
     if review.note:
         pieces.append(Text(text=say(shown, "report.note", note=review.note)))

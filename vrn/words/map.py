@@ -21,6 +21,8 @@ SENTENCES: Final[dict[str, str]] = {
     "hatch-gap-yield": "Crossed lines: no yield potential. The yield goal of {value} is used.",
     "hatch-gap-organic-matter": "Crossed lines: no organic matter value. The layer's average of {value} is used.",
     "overlay-strips": "check strips",
+    "overlay-dropped": "ground of a dropped rate",
+    "by-hand": "set by hand",
     "overlay-passes": "passes",
     "map-label": "Map of {field}. Arrow keys move it, plus and minus zoom, and Enter shows why at the middle.",
     "second-map": "Second map. It moves with the first.",

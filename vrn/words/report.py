@@ -63,6 +63,7 @@ SENTENCES: Final[dict[str, str]] = {
     "sign-off": "Sign-off",
     "by-hand-caption": "Rates set by a person, {unit}",
     "reason": "Reason",
+    "rate-used": "Used",
     "note": "Note: {note}",
     "read-by": "Read and approved by",
     "date": "Date",

@@ -169,7 +169,4 @@ SENTENCES: Final[dict[str, str]] = {
     "review.approved_on": "Signed on",
     "review.approved_id": "Signed prescription",
     "review.note": "Note",
-    "review.override.zone": "Rate set by a person: zone",
-    "review.override.rate_n_lb_ac": "Rate set by a person",
-    "review.override.reason": "Rate set by a person: reason",
 }

@@ -26,6 +26,7 @@
     "samples": { color: ink, weight: 1, dashArray: "4 4", fill: false },
     "labels": {},
     "strips": { color: paper, weight: 3, dashArray: "6 5", fill: false, interactive: false },
+    "dropped": { color: ink, weight: 3, dashArray: "2 5", fill: false, interactive: false },
     "passes": { color: ink, weight: 1, opacity: 0.8, interactive: false }
   };
   var points = {
@@ -267,7 +268,7 @@
       byId("wrong-" + row.zone).textContent = wrong || (counted ? say("counted", { rate: near(rate * data.factor), steps: data.steps }) : "");
       if (wrong) { answer.wrong = true; }
       if ((changed || kept) && !wrong) {
-        answer.overrides.push({ zone: row.zone, rate: Math.round((kept ? row.set : rate) * data.factor * 1e6) / 1e6, reason: reason });
+        answer.overrides.push({ zone: row.zone, rate: Math.round((kept ? row.set : rate) * data.factor * 1e6) / 1e6, reason: reason, outline: row.outline });
       }
       if (changed) { answer.changed = true; }
       var product = changed ? rate / data.perUnit : row.product;
@@ -301,9 +302,13 @@
   function toml(answer) {
     var lines = ["# " + data.about.replace(/[\u0000-\u001f\u007f]/g, " "), "[review]"];
     if (answer.by) { lines.push("approved_by = " + quoted(answer.by), "approved_on = " + answer.on); }
+    if (answer.by && data.id) { lines.push("approved_id = " + quoted(data.id)); }
     if (answer.note) { lines.push("note = " + quoted(answer.note)); }
+    if (data.id) { lines.push("made_from = " + quoted(data.madeFrom)); }
     answer.overrides.forEach(function (one) {
       lines.push("", "[[review.override]]", "zone = " + one.zone, (data.metric ? "rate_n_kg_ha = " : "rate_n_lb_ac = ") + one.rate, "reason = " + quoted(one.reason));
+      if (answer.by && data.id) { lines.push("by = " + quoted(answer.by)); }
+      if (one.outline.length) { lines.push("outline = " + JSON.stringify(one.outline)); }
     });
     return lines.join("\n") + "\n";
   }
