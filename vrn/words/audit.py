@@ -65,6 +65,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
 SENTENCES: Final[dict[str, str]] = {
     "unreadable": "It cannot be read: {why}.",
     "statement": "Every file says what prescription {id} says.",
+    "no-statement": "A draft without a statement, so nothing to hold the files against but each other.",
     "statement-other": "It is not the statement of prescription {id}.",
     "not-the-statement": "It differs from the statement of the prescription: {what}.",
     "draft": "Draft {id}: nobody has signed it.",
