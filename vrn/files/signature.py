@@ -75,12 +75,12 @@ def write_signature(prescription: Prescription, folder: Path, key: "Ed25519Priva
             if path.is_file() and path.name != SUMMARY
         },
     }
-    signature = None if key is None else key.sign(message_of(statement, entry)).hex()
+    signature = None if key is None else key.sign(_message_of(statement, entry)).hex()
     text = json.dumps({**entry, "signature": signature}, indent=2, ensure_ascii=False, allow_nan=False)
     (folder / NAME).write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
-def message_of(statement: Mapping[str, object], entry: Mapping[str, object]) -> bytes:
+def _message_of(statement: Mapping[str, object], entry: Mapping[str, object]) -> bytes:
     """What is signed: the statement and the entries of ``signature.json`` without the signature, in canonical form."""
     return canonical({**{name: value for name, value in entry.items() if name != "signature"}, "statement": statement})
 
