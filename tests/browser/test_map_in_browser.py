@@ -21,11 +21,12 @@ WIDTHS = [(1280, 900), (360, 740)]
 SOIL_LAYERS = ["nitrate_ppm", "nitrate_ppm_se", "organic_matter_pct", "yield_goal_bu_ac", "need_lb_ac"]
 
 
-@pytest.fixture
-def map_file(tmp_path: Path, make: Callable[..., Any]) -> Path:
+@pytest.fixture(scope="module")
+def map_file(tmp_path_factory: pytest.TempPathFactory, make: Callable[..., Any]) -> Path:
     """The small prescription's map page."""
-    write_map(make(), tmp_path / "map.html")
-    return tmp_path / "map.html"
+    path = tmp_path_factory.mktemp("map") / "map.html"
+    write_map(make(), path)
+    return path
 
 
 def _said(name: str, **quantities: Any) -> str:
@@ -348,7 +349,9 @@ def test_earlier_overrides_stay_in_a_new_review(
     }
 
 
-@pytest.mark.parametrize("field_name", ["cedar_bend", "heron_flat", "mill_race"])
+@pytest.mark.parametrize(
+    "field_name", ["mill_race", *(pytest.param(name, marks=pytest.mark.long) for name in ("cedar_bend", "heron_flat"))]
+)
 def test_rebuilt_prescription_equals_the_page(visit: Callable[..., Any], tmp_path: Path, field_name: str) -> None:
     """A demo field reviewed in the browser and built again with the saved file is what the page showed."""
     import vrn

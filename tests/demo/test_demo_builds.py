@@ -2,7 +2,7 @@
 
 import functools
 import subprocess
-import sys
+from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 
@@ -17,6 +17,7 @@ from vrn.model.grid import geodesic_acres
 from vrn.prescription.model import Prescription
 
 ROOT = Path(__file__).resolve().parents[2]
+Run = Callable[..., subprocess.CompletedProcess[str]]
 FIELDS = ("cedar_bend", "heron_flat", "mill_race")
 
 
@@ -109,10 +110,9 @@ def test_no_apply_ground_gets_nothing(script: ModuleType) -> None:
     assert distance_m[1] > 9.1  # 30 ft of setback, besides the waterway's own width
 
 
-def test_demo_command_works_in_an_empty_folder(tmp_path: Path) -> None:
+def test_demo_command_works_in_an_empty_folder(run_vrn: Run, tmp_path: Path) -> None:
     """``vrn demo`` in an empty folder leaves the field, its prescription and nothing else; again it says the same."""
-    command = [sys.executable, "-m", "vrn", "demo", "--field", "mill_race"]
-    runs = [subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False) for _ in range(2)]
+    runs = [run_vrn("demo", "--field", "mill_race", cwd=tmp_path) for _ in range(2)]
     assert [run.returncode for run in runs] == [1, 1], runs[0].stderr  # two cores were pulled outside it
     assert runs[0].stdout == runs[1].stdout
     assert sorted(path.name for path in tmp_path.iterdir()) == ["mill_race", "mill_race_rx"]
@@ -121,33 +121,30 @@ def test_demo_command_works_in_an_empty_folder(tmp_path: Path) -> None:
     assert {path.name: path.read_bytes() for path in (tmp_path / "mill_race").iterdir()} == original
 
 
-def test_plain_demo_ends_with_nothing_to_decide(tmp_path: Path) -> None:
+def test_plain_demo_ends_with_nothing_to_decide(run_vrn: Run, tmp_path: Path) -> None:
     """The README's first command: its field needs no person, and its findings take at most six lines."""
-    command = [sys.executable, "-m", "vrn", "demo"]
-    run = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    run = run_vrn("demo", cwd=tmp_path)
     assert run.returncode == 0, run.stderr
     findings = run.stdout.split("\n\n")[-2].splitlines()
     assert 0 < len(findings) <= 6
     assert not any(line.startswith("!") for line in findings)
 
 
-def test_demo_command_overwrites_nobody(tmp_path: Path) -> None:
+def test_demo_command_overwrites_nobody(run_vrn: Run, tmp_path: Path) -> None:
     """A field folder that the user has changed is refused, and left as it is."""
     mine = tmp_path / "mill_race" / "field.toml"
     mine.parent.mkdir()
     mine.write_text("# mine\n", encoding="utf-8")
-    command = [sys.executable, "-m", "vrn", "demo", "--field", "mill_race"]
-    run = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    run = run_vrn("demo", "--field", "mill_race", cwd=tmp_path)
     assert run.returncode == 2
     assert "is there already and is not the demo's own" in run.stderr
     assert mine.read_text(encoding="utf-8") == "# mine\n"
     assert [path.name for path in tmp_path.rglob("*")] == ["mill_race", "field.toml"]
 
 
-def test_unknown_demo_field_is_refused(tmp_path: Path) -> None:
+def test_unknown_demo_field_is_refused(run_vrn: Run, tmp_path: Path) -> None:
     """The three names are told."""
-    command = [sys.executable, "-m", "vrn", "demo", "--field", "elsewhere"]
-    run = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    run = run_vrn("demo", "--field", "elsewhere", cwd=tmp_path)
     assert run.returncode == 2
     assert "cedar_bend, heron_flat, mill_race" in run.stderr
     assert list(tmp_path.iterdir()) == []

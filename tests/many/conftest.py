@@ -23,8 +23,8 @@ def write_valley() -> Callable[..., Path]:
 
 
 @pytest.fixture(scope="session")
-def run_vrn() -> Callable[..., subprocess.CompletedProcess[str]]:
-    """Runs the program in a process of its own."""
+def run_apart() -> Callable[..., subprocess.CompletedProcess[str]]:
+    """Runs the program in a process of its own, where that is the point."""
 
     def run(*arguments: object, **options: object) -> subprocess.CompletedProcess[str]:
         command = [sys.executable, "-m", "vrn", *map(str, arguments)]

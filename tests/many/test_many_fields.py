@@ -26,9 +26,9 @@ Tree = Callable[[Path], dict[str, str]]
 
 @pytest.fixture(scope="module")
 def batch(write_valley: Callable[..., Path], run_vrn: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Twelve fields, two of them spoiled, built by two workers; the folder of all that."""
+    """Seven small fields, two of them spoiled, built by two workers; the folder of all that."""
     root = tmp_path_factory.mktemp("batch")
-    manifest = write_valley(root / "valley", 12, spoiled=2)
+    manifest = write_valley(root / "valley", 7, spoiled=2, acres=15.0, samples=16)
     done = run_vrn("fields", manifest, "--out", root / "rx", "--workers", 2, "--json")
     (root / "lines.json").write_text(done.stdout, encoding="utf-8")
     assert done.returncode == 1, done.stderr
@@ -48,26 +48,26 @@ def _table(folder: Path) -> list[dict[str, str]]:
 
 
 def test_spoiled_fields_are_rows_and_the_others_are_built(batch: Path) -> None:
-    """Ten fields verify, two are rows with problem and remedy and have no folder; table, lines and book agree."""
+    """Five fields verify, two are rows with problem and remedy and have no folder; table, lines and book agree."""
     rows = _table(batch / "rx")
-    assert [row["status"] for row in rows] == ["built"] * 10 + ["failed"] * 2
-    for row in rows[:10]:
+    assert [row["status"] for row in rows] == ["built"] * 5 + ["failed"] * 2
+    for row in rows[:5]:
         assert verify(row["folder"]).ok, row["folder"]
-    for row in rows[10:]:
+    for row in rows[5:]:
         assert row["problem"]
         assert row["remedy"]
         assert not Path(row["folder"]).exists()
     *lines, total = map(json.loads, (batch / "lines.json").read_text(encoding="utf-8").splitlines())
     assert {line["name"]: line["status"] for line in lines} == {Path(row["folder"]).name: row["status"] for row in rows}
     warned = sum(line["warnings"] > 0 for line in lines)
-    assert total == {"total": 12, "built": 10, "unchanged": 0, "failed": 2, "warned": warned, "not_begun": 0}
+    assert total == {"total": 7, "built": 5, "unchanged": 0, "failed": 2, "warned": warned, "not_begun": 0}
     entries = latest(batch / "rx" / "season.db")
-    assert sorted(entry.status for entry in entries) == ["built"] * 10 + ["failed"] * 2
+    assert sorted(entry.status for entry in entries) == ["built"] * 5 + ["failed"] * 2
 
 
 def test_nothing_is_left_beside_the_outputs(batch: Path) -> None:
     """The folder of all holds the fields' folders, the table and the book, and no scratch."""
-    names = {path.name for path in (batch / "rx").iterdir()} - {f"field_{number:03d}" for number in range(10)}
+    names = {path.name for path in (batch / "rx").iterdir()} - {f"field_{number:03d}" for number in range(5)}
     assert names <= {"fields.csv", "season.db", "season.db-wal", "season.db-shm"}
 
 
@@ -76,7 +76,7 @@ def test_second_run_does_nothing(batch: Path, run_vrn: Run) -> None:
     before = {path: path.stat().st_mtime_ns for path in (batch / "rx").glob("field_*/**/*")}
     seen = {entry.field_file: entry.recorded_at for entry in latest(batch / "rx" / "season.db") if entry.field}
     done = run_vrn("fields", batch / "valley" / "june.csv", "--out", batch / "rx", "--workers", 1, "--json")
-    assert _counts(done) == (0, 10, 2)
+    assert _counts(done) == (0, 5, 2)
     assert {path: path.stat().st_mtime_ns for path in (batch / "rx").glob("field_*/**/*")} == before
     again = latest(batch / "rx" / "season.db")
     assert {entry.field_file: entry.recorded_at for entry in again if entry.status == "built"} == {
@@ -106,11 +106,12 @@ def test_changed_field_alone_is_built_again(batch: Path, run_vrn: Run, tree_of: 
 def test_same_bytes_whoever_builds(batch: Path, run_vrn: Run, tree_of: Tree, tmp_path: Path) -> None:
     """``vrn build``, one worker and two workers write the same bytes."""
     field = batch / "valley" / "field_003" / "field.toml"
-    assert run_vrn("build", field, "--out", tmp_path / "alone").returncode == 0
+    status = run_vrn("build", field, "--out", tmp_path / "alone").returncode
+    assert status in (0, 1)  # a reading unlike its neighbours is a warning
     assert run_vrn("fields", str(field), "--out", tmp_path / "x").returncode == 2  # a field file is not a manifest
     pattern = str(batch / "valley" / "field_003" / "*.toml")
     done = run_vrn("fields", pattern, "--out", tmp_path / "one", "--workers", 1, "--force")
-    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.returncode == status, done.stdout + done.stderr
     (folder,) = [path for path in (tmp_path / "one").iterdir() if path.is_dir()]
     assert tree_of(folder) == tree_of(tmp_path / "alone") == tree_of(batch / "rx" / "field_003")
 

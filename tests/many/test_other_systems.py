@@ -47,23 +47,22 @@ def valley(write_valley: Callable[..., Path], tmp_path_factory: pytest.TempPathF
     return write_valley(tmp_path_factory.mktemp("windows") / "valley", 1, acres=15.0, samples=16)
 
 
-def test_every_step_works_without_posix(valley: Path, on_windows: dict[str, str], run_vrn: Run, tmp_path: Path) -> None:
-    """Build, replace, verify, plan, many fields and the season run; nothing is left beside the outputs."""
+def test_every_step_works_without_posix(valley: Path, on_windows: dict[str, str], run_apart: Run, tmp_path: Path) -> None:
+    """Many fields, a build that replaces one of them, verify, plan and the season run; nothing is left beside the outputs."""
     field, out = valley.parent / "field_000" / "field.toml", tmp_path / "out"
     steps = [
-        ("build", field, "--out", out / "rx"),
-        ("build", field, "--out", out / "rx"),
-        ("verify", out / "rx"),
-        ("plan", field, "--out", out / "plan"),
         ("fields", valley, "--out", out / "many", "--workers", 1),
+        ("build", field, "--out", out / "many" / "field_000"),
+        ("verify", out / "many" / "field_000"),
+        ("plan", field, "--out", out / "plan"),
         ("season", out / "many" / "season.db", "--html", out / "season.html", "--gpkg", out / "season.gpkg"),
     ]
     for step in steps:
-        done = run_vrn(*step, env=on_windows)
+        done = run_apart(*step, env=on_windows)
         assert done.returncode in (0, 1), (step, done.stdout, done.stderr)
         assert "Traceback" not in done.stderr
     assert (out / "many" / "field_000" / "summary.json").is_file()
-    assert {path.name for path in out.iterdir()} == {"rx", "plan", "many", "season.html", "season.gpkg"}
+    assert {path.name for path in out.iterdir()} == {"plan", "many", "season.html", "season.gpkg"}
 
 
 ONLY_POSIX = {
@@ -74,16 +73,14 @@ ONLY_POSIX = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("path", sorted((ROOT / "vrn").rglob("*.py")), ids=lambda path: path.stem)
-def test_no_module_asks_for_what_only_posix_has(path: Path) -> None:
+def test_no_module_asks_for_what_only_posix_has() -> None:
     """No attribute of the standard library that Windows lacks is used, and no text is read or written by locale."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
-            assert node.attr not in ONLY_POSIX.get(node.value.id, ()), f"line {node.lineno}: {node.attr}"
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
-            given = {word.arg for word in node.keywords}
-            if node.func.attr == "write_text":
-                assert {"encoding", "newline"} <= given, f"line {node.lineno}"
+    for path in sorted((ROOT / "vrn").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+                assert node.attr not in ONLY_POSIX.get(node.value.id, ()), f"{path}:{node.lineno}: {node.attr}"
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "write_text":
+                assert {"encoding", "newline"} <= {word.arg for word in node.keywords}, f"{path}:{node.lineno}"
 
 
 @pytest.mark.parametrize(
@@ -92,9 +89,12 @@ def test_no_module_asks_for_what_only_posix_has(path: Path) -> None:
      {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "PYTHONIOENCODING": ""}],
     ids=["ascii", "cp1252", "C"],
 )  # fmt: skip
-@pytest.mark.parametrize("command", [("methods",), ("check", "field.toml"), ("build", "field.toml", "--out", "rx")])
+@pytest.mark.parametrize(
+    "command",
+    [("methods",), ("build", "field.toml", "--out", "rx"), pytest.param(("check", "field.toml"), marks=pytest.mark.long)],
+)
 def test_a_console_without_a_letter_never_ends_a_run(
-    command: tuple[str, ...], console: dict[str, str], valley: Path, run_vrn: Run, tmp_path: Path
+    command: tuple[str, ...], console: dict[str, str], valley: Path, run_apart: Run, tmp_path: Path
 ) -> None:
     """A name that no code page of the console holds is shown as well as it can be."""
     for path in (valley.parent / "field_000").iterdir():
@@ -102,7 +102,7 @@ def test_a_console_without_a_letter_never_ends_a_run(
     text = (tmp_path / "field.toml").read_text(encoding="utf-8")
     named = text.replace('name = "', 'name = "ش Ëlm ', 1)
     (tmp_path / "field.toml").write_text(named, encoding="utf-8")
-    done = run_vrn(*command, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT), **console}, errors="replace")
+    done = run_apart(*command, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT), **console}, errors="replace")
     assert done.returncode in (0, 1), done.stderr
     assert done.stdout
     assert "Traceback" not in done.stderr

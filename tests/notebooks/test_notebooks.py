@@ -1,23 +1,36 @@
-"""Every notebook runs from top to bottom, offline, in an empty folder."""
+"""Every notebook runs from top to bottom, offline, with nothing of another one."""
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 NOTEBOOKS = sorted((Path(__file__).resolve().parents[2] / "notebooks").glob("*.ipynb"))
 
 
+@pytest.fixture(scope="module")
+def kernel() -> Iterator[Any]:
+    """One kernel for all notebooks, so that libraries load once."""
+    manager = pytest.importorskip("jupyter_client").KernelManager(kernel_name="python3")
+    yield manager
+    manager.shutdown_kernel(now=True)
+
+
 @pytest.mark.filterwarnings("ignore")  # the kernel's own libraries warn about their future; ours run inside the kernel
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_notebook_runs(path: Path, tmp_path: Path) -> None:
+def test_notebook_runs(path: Path, kernel: Any) -> None:
     """A notebook runs without an error and shows something."""
     nbformat = pytest.importorskip("nbformat")
     nbclient = pytest.importorskip("nbclient")
     notebook = nbformat.read(path, as_version=4)
-    client = nbclient.NotebookClient(
-        notebook, timeout=240, kernel_name="python3", resources={"metadata": {"path": str(path.parent)}}
-    )
-    client.execute()
+    notebook.cells.insert(0, nbformat.v4.new_code_cell("%reset -f"))
+    folder = {"metadata": {"path": str(path.parent)}}
+    client = nbclient.NotebookClient(notebook, km=kernel, timeout=240, resources=folder)
+    try:
+        client.execute()
+    finally:
+        client.kc.stop_channels()
     outputs = [output for cell in notebook.cells if cell.cell_type == "code" for output in cell.outputs]
     assert outputs
     assert not [output for output in outputs if output.output_type == "error"]

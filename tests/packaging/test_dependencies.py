@@ -1,6 +1,7 @@
 """What is declared is what is imported: nothing missing in an empty environment, nothing installed for no use."""
 
 import ast
+import functools
 import re
 import subprocess
 import sys
@@ -23,6 +24,7 @@ BASE = {_name(one) for one in PROJECT["dependencies"]}
 EXTRAS = {_name(one) for name, ones in PROJECT["optional-dependencies"].items() if name != "test" for one in ones}
 
 
+@functools.cache
 def _imported() -> dict[str, Path]:
     """Distributions that the package imports, at the top or inside a function, typing aside."""
     owners = packages_distributions()
@@ -47,19 +49,18 @@ def _imported() -> dict[str, Path]:
     return found
 
 
-IMPORTED = _imported()
 SAME = {"distributed": "dask"}  # dask[distributed] brings it
 
 
 def test_what_is_imported_is_declared() -> None:
     """Every library that a module imports is a dependency or an extra of its own."""
-    missing = {name: str(path) for name, path in IMPORTED.items() if SAME.get(name, name) not in BASE | EXTRAS}
+    missing = {name: str(path) for name, path in _imported().items() if SAME.get(name, name) not in BASE | EXTRAS}
     assert not missing
 
 
 def test_what_is_declared_is_imported() -> None:
     """No library is installed that no module imports."""
-    assert not (BASE | EXTRAS) - {SAME.get(name, name) for name in IMPORTED}
+    assert not (BASE | EXTRAS) - {SAME.get(name, name) for name in _imported()}
 
 
 def test_test_extra_brings_the_other_extras() -> None:

@@ -40,8 +40,9 @@ DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 
 @pytest.fixture(scope="module")
 def field() -> Field:
-    """The demo field of two depths, with a list of applications and weather."""
-    return vrn.read_field(DEMO / "heron_flat" / "field.toml")
+    """The demo field of two depths, with a list of applications and weather, on coarse cells."""
+    read = vrn.read_field(DEMO / "heron_flat" / "field.toml")
+    return _with(read, field=replace(read.settings.field, cell_m=20.0))
 
 
 def _with(field: Field, **sections: Any) -> Field:
