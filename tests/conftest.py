@@ -1,0 +1,31 @@
+"""What the tests of every room may use."""
+
+import os
+import subprocess
+from collections.abc import Callable
+from contextlib import chdir, redirect_stderr, redirect_stdout
+from io import StringIO
+from pathlib import Path
+
+import pytest
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program sets it for itself, before NumPy is loaded
+
+
+@pytest.fixture(scope="session")
+def run_vrn() -> Callable[..., subprocess.CompletedProcess[str]]:
+    """Runs the program in this process, where its libraries are loaded; the report is set here too."""
+
+    def run(*arguments: object, cwd: Path | str = ".") -> subprocess.CompletedProcess[str]:
+        from vrn.cli import main
+
+        words, told, complaint = [*map(str, arguments)], StringIO(), StringIO()
+        with (
+            pytest.MonkeyPatch.context() as patch, chdir(cwd), redirect_stdout(told), redirect_stderr(complaint)
+        ):  # fmt: skip
+            patch.setattr("vrn.cli.beside.os.sched_getaffinity", lambda _process: {0}, raising=False)
+            patch.setattr("vrn.cli.beside.os.cpu_count", lambda: 1)
+            status = main(words)
+        return subprocess.CompletedProcess(words, status, told.getvalue(), complaint.getvalue())
+
+    return run
