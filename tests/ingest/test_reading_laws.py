@@ -64,13 +64,13 @@ def test_start_and_direction_of_an_outline_do_not_matter(start: int, backwards: 
 @settings(max_examples=15, deadline=None)
 @given(share=st.floats(0.05, 0.95))
 def test_a_field_cut_in_two_is_the_same_field(share: float) -> None:
-    """Two polygons that share an edge are one field of the same area, to the bend of a parallel (millimeters)."""
+    """Two parts of an outline that share an edge are one field of the same area, to the bend of a parallel (mm)."""
     middle = sound.WEST + share * (sound.EAST - sound.WEST)
-    west, east = (
-        sound.polygon(sound.box(sound.WEST, sound.SOUTH, middle, sound.NORTH)),
-        sound.polygon(sound.box(middle, sound.SOUTH, sound.EAST, sound.NORTH)),
-    )
-    field = read_with(boundary=sound.collection(west, east))
+    west = sound.box(sound.WEST, sound.SOUTH, middle, sound.NORTH)
+    east = sound.box(middle, sound.SOUTH, sound.EAST, sound.NORTH)
+    outline = {"type": "MultiPolygon", "coordinates": [[west], [east]]}
+    whole = {"type": "Feature", "properties": {}, "geometry": outline}
+    field = read_with(boundary=sound.collection(whole))
     assert field.boundary.geom_type == "Polygon"
     assert field.boundary.area == pytest.approx(plain().boundary.area, rel=2e-5)
 

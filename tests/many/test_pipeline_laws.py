@@ -55,9 +55,8 @@ def _write(folder: Path, ground: Ground) -> Path:
     lonlat = pyproj.Transformer.from_crs(UTM, LONLAT, always_xy=True)
     drawn = pyproj.Transformer.from_crs(UTM, ground.crs, always_xy=True)
     rings = [[list(drawn.transform(*corner)) for corner in (*ring, ring[0])] for ring in ground.outlines]
-    features = [
-        {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon", "coordinates": [ring]}} for ring in rings
-    ]
+    outline = {"type": "MultiPolygon", "coordinates": [[ring] for ring in rings]}
+    features = [{"type": "Feature", "properties": {}, "geometry": outline}]
     collection: dict[str, object] = {"type": "FeatureCollection", "features": features}
     if ground.crs != LONLAT:
         name = f"urn:ogc:def:crs:EPSG::{ground.crs.removeprefix('EPSG:')}"
@@ -177,7 +176,7 @@ def drawn_in_another_system(ground: Ground, draw: st.DataObject) -> None:
 
 
 def split(ground: Ground, draw: st.DataObject) -> None:
-    """A boundary given as two polygons that share an edge is the whole field."""
+    """A boundary given as two parts that share an edge is the whole field."""
     a, b, c, d = ground.outlines[0]
     share = draw.draw(st.floats(0.2, 0.8))
     south, north = a + share * (b - a), d + share * (c - d)

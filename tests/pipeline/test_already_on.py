@@ -42,7 +42,7 @@ DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 def field() -> Field:
     """The demo field of two depths, with a list of applications and weather, on coarse cells."""
     read = vrn.read_field(DEMO / "heron_flat" / "field.toml")
-    return _with(read, field=replace(read.settings.field, cell_m=20.0))
+    return _with(read, header=replace(read.settings.header, cell_m=20.0))
 
 
 def _with(field: Field, **sections: Any) -> Field:
