@@ -204,7 +204,7 @@ def _base_rate_rule(credits_lb_ac: tuple[float, ...], source: str) -> Any:
 
     def rule(values: Values) -> Working:
         base = line_of(values, key="base_rate", label="Base rate", lb_ac=values["base_rate_lb_ac"],
-                       basis="{base_rate_lb_ac} lb/ac as given", source="given by the user")  # fmt: skip
+                       basis="{base_rate_lb_ac} lb/ac, your own value", source="given by the user")  # fmt: skip
         credit = line_of(
             values, key="soil_nitrate", code="test-class", label="Credit for the test's class",
             lb_ac=-_class_credit_lb_ac(values["nitrate_ppm"], credits_lb_ac),

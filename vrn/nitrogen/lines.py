@@ -179,7 +179,7 @@ def credit_lines(values: Values, *, factor: Number = 1.0, times: str = "") -> tu
             credit = part
         else:
             shown = "each cell’s" if np.ndim(part) else f"{part:g}"
-            credit = Credit(lb_ac=part, basis=f"{shown} lb/ac as given", source=_GIVEN)
+            credit = Credit(lb_ac=part, basis=f"{shown} lb/ac, your own value", source=_GIVEN)
         if np.any(np.asarray(credit.lb_ac) != 0):
             lines.append(
                 Line(
@@ -195,10 +195,10 @@ def applied_lines(values: Values) -> tuple[Line, ...]:
     """What is already applied, as the line a season's total needs to become a rate for now; none when not given.
 
     >>> applied_lines({"applied_lb_ac": 40.0})[0].basis
-    '40 lb/ac as given'
+    '40 lb/ac, your own value'
     """
     if "applied_lb_ac" not in values:
         return ()
     line = line_of(values, key="applied", label="Nitrogen already applied", lb_ac=0.0 - values["applied_lb_ac"],
-                   basis="{applied_lb_ac} lb/ac as given", source=_GIVEN)  # fmt: skip
+                   basis="{applied_lb_ac} lb/ac, your own value", source=_GIVEN)  # fmt: skip
     return (line,)

@@ -182,7 +182,7 @@ def _profile_lines(values: Values, factor_lb_bu: float, source: str) -> Working:
     ]  # fmt: skip
     if np.any(np.asarray(values.get("tillage_lb_ac", 0.0)) != 0):
         lines.append(line_of(values, key="tillage", label="For no-till", lb_ac=values["tillage_lb_ac"],
-                             basis="{tillage_lb_ac} lb/ac as given", source=source))  # fmt: skip
+                             basis="{tillage_lb_ac} lb/ac, your own value", source=source))  # fmt: skip
     return Working(lines=(*lines, *credit_lines(values), *applied_lines(values)))
 
 

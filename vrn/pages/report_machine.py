@@ -127,7 +127,7 @@ def _strips(prescription: Prescription, report: StripReport, shown: UnitFormat) 
     )  # fmt: skip
     caption = say(shown, "rates.strips", change=Quantity("mass", report.total_change_n_lb),
                   allowed=Quantity("mass", report.tolerance_n_lb))  # fmt: skip
-    heads = (*_head(shown, "zone", "in-zone", "pair", ("difference", "rate")), shown.unit("area"))
+    heads = _head(shown, "zone", "in-zone", "pair", ("difference", "rate"), ("area", "area"))
     return [Table(caption=caption, rows=rows, numbers=(0, 1, 2, 3, 4), header=heads)] if rows else []
 
 

@@ -47,7 +47,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "If so, give the right unit with --unit.",
     ),
     "few-within": (
-        "Only {share} of the driven ground got within {within} of its target rate.",
+        "Only {share} of the driven ground got a rate within {within} of its target.",
         "Look where on the map. Check look-ahead time and calibration.",
     ),
     "applied-off-ground": (

@@ -44,8 +44,8 @@ SENTENCES: Final[dict[str, str]] = {
     "some-failed": "{failed} of {checks:check needs|checks need} a person.",
     # compare
     "compared": "{field}, season {season}: {file}",
-    "applied-total": "{applied} applied, {share:1} of the {planned} planned. {within:1} of the driven ground got "
-    "within {band} of its target rate.",
+    "applied-total": "{applied} applied, {share:1} of the {planned} planned. {within:1} of the driven ground got a "
+    "rate within {band} of its target.",
     "applied-twice": "{skipped:2} got nothing. {overlapped:2} was covered more than once.",
     "head-driven": "driven {unit}",
     "head-planned": "planned",

@@ -71,9 +71,9 @@ SENTENCES: Final[dict[str, str]] = {
     "apply-on": "to be applied {on}",
     "advice": "This is advice. Follow local rules, the product label and the nutrient plan. A licensed person makes "
     "the final decision.",
-    "setbacks": "Keep the legal setbacks, and those of the label, from wells, streams, ponds and tile inlets.",
+    "setbacks": "Keep the setbacks that the law and the label set from wells, streams, ponds and tile inlets.",
     "setbacks-drawn": "Only the setbacks entered in the field file are drawn here.",
-    "water": "Nitrogen that the crop does not take up can end in drinking water. Where a reading is in doubt, apply "
-    "less.",
+    "water": "Nitrogen that the crop does not take up can end up in drinking water. Where a reading is in doubt, "
+    "apply less.",
     "first-pass": "Before the first pass, check the unit and the total on the screen against the load sheet.",
 }

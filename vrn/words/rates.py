@@ -208,13 +208,14 @@ SENTENCES: Final[dict[str, str]] = {
     "strips": "Check strips. They change the field's total by {change} ({allowed} is allowed).",
     "head-in-zone": "In zone",
     "head-pair": "Pair",
+    "head-area": "Area, {at:unit}",
     "head-difference": "More or less, {at:unit}",
     "left": "This is for the {left} that are left of {whole}. Strips narrower than half a swath count as covered. The "
     "whole field was to get {mass}.",
     "sure": "How sure",
     "sure-total": "In nine draws out of ten the whole field needs {low:bare} to {high}.",
     "sure-flat": "Zone rates miss the need of a place by {zones} on average ({zones_low:bare} to {zones_high:bare}). "
-    "One flat rate misses it by {flat} ({flat_low:bare} to {flat_high:bare}). Zone rates were the "
+    "One flat rate misses it by {flat} ({flat_low:bare} to {flat_high:bare}). Zone rates were "
     "better in {share} of the draws.",
     "sure-one-rate": "This rate misses the need of a place by {zones} on average ({zones_low:bare} to "
     "{zones_high:bare}). It is the flat rate.",

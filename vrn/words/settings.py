@@ -142,7 +142,7 @@ SENTENCES: Final[dict[str, str]] = {
     "machine.rate_change_s": "Seconds to change the rate",
     "machine.look_ahead_s": "Seconds of look-ahead",
     "machine.heading_deg": "Heading of the passes (°)",
-    "machine.edge_overlap_pct": "Section off the treated ground when it shuts off (%)",
+    "machine.edge_overlap_pct": "Share of a section off the treated ground when it shuts off",
     "machine.tank_gal": "Tank",
     "machine.tank_lb": "Bin",
     "limits.max_n_lb_ac": "Most nitrogen in this pass",

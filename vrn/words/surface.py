@@ -144,16 +144,16 @@ SENTENCES: Final[dict[str, str]] = {
     "error-map": "Standard error, {unit}",
     "made-by": "{title}. Method: {chosen}.",
     "map-of": "Map: {title}",
-    "other-layers": "The other layers ({layers}).",
+    "other-layers": "The other layers, and how each was made: {layers}.",
     "other-layer": "{title}: {chosen}",
     "other-layers-alt": "Maps of the other layers",
     "taken": "{name} (used)",
     "candidates": "Each sample predicted from the others: typical error, bias, squared error over stated variance (1 "
     "is right) and skill against the plain average (0 is none). The simplest method within one standard error of the "
-    "best is used, or the average where the field shows no pattern",
+    "best is used, or the average where the field shows no pattern.",
     "candidates-slice": "Depth {number} from the top. Each sample predicted from the others: typical error, bias, "
     "squared error over stated variance (1 is right) and skill against the plain average (0 is none). The simplest "
-    "method within one standard error of the best is used, or the average where the field shows no pattern",
+    "method within one standard error of the best is used, or the average where the field shows no pattern.",
     "head-way": "Method",
     "head-error": "Error, {unit}",
     "head-bias": "Bias, {unit}",
