@@ -1,14 +1,22 @@
 """What the tests of every room may use."""
 
+import functools
 import os
 import subprocess
 from collections.abc import Callable
 from contextlib import chdir, redirect_stderr, redirect_stdout
 from io import StringIO
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
+import vrn
+
+if TYPE_CHECKING:
+    from vrn.prescription.model import Prescription
+
+DEMO_FIELDS = Path(__file__).resolve().parents[1] / "demo_fields"
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program sets it for itself, before NumPy is loaded
 
 
@@ -29,3 +37,9 @@ def run_vrn() -> Callable[..., subprocess.CompletedProcess[str]]:
         return subprocess.CompletedProcess(words, status, told.getvalue(), complaint.getvalue())
 
     return run
+
+
+@pytest.fixture(scope="session")
+def demo_built() -> Callable[[str], "Prescription"]:
+    """The prescription of a demo field, built once."""
+    return functools.cache(lambda name: vrn.build(vrn.read_field(DEMO_FIELDS / name / "field.toml")))

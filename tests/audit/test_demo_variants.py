@@ -1,6 +1,7 @@
 """``vrn verify`` on the demo fields in every variant of the controller files."""
 
 import itertools
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -32,9 +33,9 @@ VARIANTS = [
 
 
 @pytest.fixture(scope="module", params=["cedar_bend", "heron_flat", "mill_race"])
-def built(request: pytest.FixtureRequest) -> Prescription:
+def built(request: pytest.FixtureRequest, demo_built: Callable[[str], Prescription]) -> Prescription:
     """A demo field's prescription."""
-    return vrn.build(vrn.read_field(DEMO / request.param / "field.toml"))
+    return demo_built(request.param)
 
 
 @pytest.mark.parametrize("export", VARIANTS, ids=lambda export: " ".join(export.values()))

@@ -1,23 +1,20 @@
 """Demo fields, read and built once."""
 
-from pathlib import Path
+from collections.abc import Callable
 
 import pytest
 
-import vrn
 from vrn.model.field import Field
 from vrn.prescription.model import Prescription
 
-DEMO_FIELDS = Path(__file__).resolve().parents[2] / "demo_fields"
-
 
 @pytest.fixture(scope="session")
-def cedar_bend_field() -> Field:
+def cedar_bend_field(cedar_bend: Prescription) -> Field:
     """Cedar Bend as its files say it."""
-    return vrn.read_field(DEMO_FIELDS / "cedar_bend" / "field.toml")
+    return cedar_bend.field
 
 
 @pytest.fixture(scope="session")
-def cedar_bend(cedar_bend_field: Field) -> Prescription:
+def cedar_bend(demo_built: Callable[[str], Prescription]) -> Prescription:
     """Cedar Bend, built."""
-    return vrn.build(cedar_bend_field)
+    return demo_built("cedar_bend")

@@ -3,11 +3,11 @@
 import os
 import pickle
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-import vrn
 from vrn.cli.beside import ReportBeside
 from vrn.pages.report_page import reports_of
 from vrn.pipeline.order import write
@@ -23,28 +23,32 @@ def two_processors(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
 
 
-def test_a_built_prescription_is_handed_over() -> None:
+@pytest.fixture(scope="module")
+def set_here(make: Callable[..., Prescription]) -> tuple[bytes, bytes]:
+    """Page and paper of the small prescription, set by this process."""
+    return reports_of(make())
+
+
+def test_a_built_prescription_is_handed_over(demo_built: Callable[[str], Prescription]) -> None:
     """What a build makes goes to another process and comes back whole, the published methods beside it too."""
-    built = vrn.build(vrn.read_field(ROOT / "demo_fields" / "cedar_bend" / "field.toml"))
+    built = demo_built("mill_race")
     again = pickle.loads(pickle.dumps(built))
     assert [result.method.key for result in again.methods] == [result.method.key for result in built.methods]
     assert len(again.methods) > 1
     assert again.rates[0].rate_n_lb_ac == built.rates[0].rate_n_lb_ac
 
 
-def test_second_process_sets_the_same_bytes(made: Prescription, tmp_path: Path) -> None:
+def test_second_process_sets_the_same_bytes(made: Prescription, set_here: tuple[bytes, bytes], tmp_path: Path) -> None:
     """Page and paper are those that this process sets, and they are what is written."""
     with ReportBeside() as report:
         report.begin(made)
-        assert report.finish() == reports_of(made)
+        assert report.finish() == set_here
         out = write(made, tmp_path / "rx", report=report)
-    page, paper = reports_of(made)
-    assert (out / "report.html").read_bytes() == page
-    assert (out / "report.pdf").read_bytes() == paper
+    assert ((out / "report.html").read_bytes(), (out / "report.pdf").read_bytes()) == set_here
 
 
 def test_report_is_set_here_when_no_process_starts(
-    made: Prescription, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    made: Prescription, set_here: tuple[bytes, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where the machine starts no second process the report is written all the same."""
     monkeypatch.setattr(sys, "executable", str(tmp_path / "no_such_program"))
@@ -52,20 +56,20 @@ def test_report_is_set_here_when_no_process_starts(
         report.begin(made)
         assert report.finish() is None
         out = write(made, tmp_path / "rx", report=report)
-    assert (out / "report.html").read_bytes() == reports_of(made)[0]
+    assert (out / "report.html").read_bytes() == set_here[0]
 
 
 @pytest.mark.parametrize(
     "code", ["raise SystemExit(1)", "print('neither a page nor a paper')", "import no_such_module"]
 )
 def test_report_is_set_here_when_the_process_fails(
-    made: Prescription, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str
+    made: Prescription, set_here: tuple[bytes, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str
 ) -> None:
     """A second process that ends early, or answers with something else, changes nothing of what is written."""
     monkeypatch.setattr("vrn.cli.beside._CHILD", code)
     with ReportBeside() as report:
         out = write(made, tmp_path / "rx", report=report)
-    assert (out / "report.html").read_bytes() == reports_of(made)[0]
+    assert (out / "report.html").read_bytes() == set_here[0]
 
 
 def test_process_ends_with_the_block(made: Prescription, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,6 +1,6 @@
 """What people read, page by page and in both unit systems, held against a copy that was read by eye.
 
-Numbers may move with a library or a method: a page differs when its words or its units do. After a change that is meant,
+Numbers may move with a library or a method: a page differs when its words or its units do. After a meant change,
 write the copies anew with ``VRN_WRITE_GOLDEN=1 pytest tests/golden``, and read what changed.
 """
 
@@ -61,7 +61,7 @@ def pages(
     request: pytest.FixtureRequest, run_vrn: Callable[..., subprocess.CompletedProcess[str]],
     tmp_path_factory: pytest.TempPathFactory,
 ) -> tuple[str, dict[str, str]]:  # fmt: skip
-    """Every page of one field: the demo field with a pond and a waterway, with check strips, prices and a first pass."""
+    """Every page of one field: the demo field with a pond and a waterway, check strips, prices, a first pass."""
     system = str(request.param)
     home = tmp_path_factory.mktemp(f"golden_{system}")
     shutil.copytree(DEMO, home / "mill_race")

@@ -21,7 +21,10 @@ MANY_DISKS = 20
 
 @pytest.fixture(scope="module")
 def two_states(
-    write_valley: Callable[..., Path], run_vrn: Run, run_apart: Run, tree_of: Tree,
+    write_valley: Callable[..., Path],
+    run_vrn: Run,
+    run_apart: Run,
+    tree_of: Tree,
     tmp_path_factory: pytest.TempPathFactory,
 ) -> tuple[Path, dict[str, str], dict[str, str], float]:
     """A field built before and after a change: its folder, both outputs' hashes, and how long a build takes [s]."""

@@ -47,8 +47,10 @@ def valley(write_valley: Callable[..., Path], tmp_path_factory: pytest.TempPathF
     return write_valley(tmp_path_factory.mktemp("windows") / "valley", 1, acres=15.0, samples=16)
 
 
-def test_every_step_works_without_posix(valley: Path, on_windows: dict[str, str], run_apart: Run, tmp_path: Path) -> None:
-    """Many fields, a build that replaces one of them, verify, plan and the season run; nothing is left beside the outputs."""
+def test_every_step_works_without_posix(
+    valley: Path, on_windows: dict[str, str], run_apart: Run, tmp_path: Path
+) -> None:
+    """Many fields, a build in place of one, verify, plan and the season run; nothing is left beside them."""
     field, out = valley.parent / "field_000" / "field.toml", tmp_path / "out"
     steps = [
         ("fields", valley, "--out", out / "many", "--workers", 1),
@@ -91,7 +93,11 @@ def test_no_module_asks_for_what_only_posix_has() -> None:
 )  # fmt: skip
 @pytest.mark.parametrize(
     "command",
-    [("methods",), ("build", "field.toml", "--out", "rx"), pytest.param(("check", "field.toml"), marks=pytest.mark.long)],
+    [
+        ("methods",),
+        ("build", "field.toml", "--out", "rx"),
+        pytest.param(("check", "field.toml"), marks=pytest.mark.long),
+    ],
 )
 def test_a_console_without_a_letter_never_ends_a_run(
     command: tuple[str, ...], console: dict[str, str], valley: Path, run_apart: Run, tmp_path: Path

@@ -1,5 +1,6 @@
 """The pipeline wires the rooms: what leaves one is what the next one gets, and nothing is lost on the way."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,9 +17,9 @@ DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 
 
 @pytest.fixture(scope="module", params=["cedar_bend", "heron_flat", "mill_race"])
-def built(request: pytest.FixtureRequest) -> Prescription:
-    """Each demo field, built once."""
-    return vrn.build(vrn.read_field(DEMO / request.param / "field.toml"))
+def built(request: pytest.FixtureRequest, demo_built: Callable[[str], Prescription]) -> Prescription:
+    """Each demo field."""
+    return demo_built(request.param)
 
 
 def test_cells_add_up(built: Prescription) -> None:
@@ -59,9 +60,9 @@ def test_steps_are_told_in_order() -> None:
     assert steps == ["surfaces", "nitrogen", "zones", "rates"]
 
 
-def test_second_foot_is_a_finding_when_it_was_not_pulled() -> None:
+def test_second_foot_is_a_finding_when_it_was_not_pulled(demo_built: Callable[[str], Prescription]) -> None:
     """A second foot nobody pulled is a line of 0 and a finding."""
-    built = vrn.build(vrn.read_field(DEMO / "mill_race" / "field.toml"))
+    built = demo_built("mill_race")
     assert "nitrogen.depth-not-sampled" in {finding.code for finding in built.findings}
     assert any(
         line.key == "deep_nitrate" and np.all(np.asarray(line.lb_ac) == 0) for line in built.ledger.lines

@@ -1,5 +1,6 @@
 """Uncertainty reaches the rate: the draws agree with what is known, and say nothing where nothing is known."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,9 +15,9 @@ DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 
 
 @pytest.fixture(scope="module")
-def built() -> Prescription:
+def built(demo_built: Callable[[str], Prescription]) -> Prescription:
     """The ordinary demo field."""
-    return vrn.build(vrn.read_field(DEMO / "cedar_bend" / "field.toml"))
+    return demo_built("cedar_bend")
 
 
 def test_a_zone_is_surer_than_its_cells(built: Prescription) -> None:

@@ -79,9 +79,9 @@ def test_need_below_nothing_counts_as_nothing() -> None:
 
 
 @pytest.fixture(scope="module")
-def cedar_bend() -> Prescription:
+def cedar_bend(demo_built: Callable[[str], Prescription]) -> Prescription:
     """The demo field, built once."""
-    return build(read_field(DEMO / "cedar_bend" / "field.toml"))
+    return demo_built("cedar_bend")
 
 
 def test_next_readings_of_a_field(cedar_bend: Prescription) -> None:
@@ -127,9 +127,9 @@ def _edited(change: Callable[[Field], Field]) -> Prescription:
     return build(change(read_field(DEMO / "mill_race" / "field.toml")))
 
 
-def test_composites_have_no_next_place() -> None:
+def test_composites_have_no_next_place(demo_built: Callable[[str], Prescription]) -> None:
     """Composites of areas say nothing of places inside them."""
-    prescription = build(read_field(DEMO / "mill_race" / "field.toml"))
+    prescription = demo_built("mill_race")
     samples = dataclasses.replace(
         prescription.field.samples, areas={"A": prescription.field.boundary},
         area_id=("A",) * len(prescription.field.samples),
