@@ -320,9 +320,10 @@ def test_earlier_overrides_stay_in_a_new_review(
     review = ReviewSection(
         approved_by="A. Marsh",
         approved_on=date(2026, 6, 14),
+        approved_id="a" * 64,
         override=(Override(zone=1, rate_n_lb_ac=90.0, reason="wet"),),
     )
-    write_map(make(review=review), tmp_path / "map.html")
+    write_map(replace(make(review=review), id="a" * 64, overrides=review.override), tmp_path / "map.html")
     page = visit(tmp_path / "map.html").page
     page.locator("#review summary").click()
     page.fill('[name="rate-2"]', "112")

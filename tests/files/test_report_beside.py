@@ -10,7 +10,7 @@ import pytest
 
 from vrn.cli.beside import ReportBeside
 from vrn.pages.report_page import reports_of
-from vrn.pipeline.order import write
+from vrn.pipeline.order import with_export_findings, write
 from vrn.prescription.model import Prescription
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -26,7 +26,7 @@ def two_processors(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture(scope="module")
 def set_here(make: Callable[..., Prescription]) -> tuple[bytes, bytes]:
     """Page and paper of the small prescription, set by this process."""
-    return reports_of(make())
+    return reports_of(with_export_findings(make()))
 
 
 def test_a_built_prescription_is_handed_over(demo_built: Callable[[str], Prescription]) -> None:
@@ -41,7 +41,7 @@ def test_a_built_prescription_is_handed_over(demo_built: Callable[[str], Prescri
 def test_second_process_sets_the_same_bytes(made: Prescription, set_here: tuple[bytes, bytes], tmp_path: Path) -> None:
     """Page and paper are those that this process sets, and they are what is written."""
     with ReportBeside() as report:
-        report.begin(made)
+        report.begin(with_export_findings(made))
         assert report.finish() == set_here
         out = write(made, tmp_path / "rx", report=report)
     assert ((out / "report.html").read_bytes(), (out / "report.pdf").read_bytes()) == set_here

@@ -24,12 +24,12 @@ SENTENCES: Final[dict[str, str]] = {
     "facts-composites-deep": "{count:composite|composites} of {cores:core|cores}, {deep} of them at both depths",
     "facts-walk": "a walk of {walk}, about {hours:1} hours",
     "facts-area": "{cores:core|cores}, {area}",
-    "size-given": "You need {needed:sample|samples} to know the field's mean within ± {error}, {sure} sure. That is for the "
-    "variation you gave, {cv}.",
-    "size-readings": "You need {needed:sample|samples} to know the field's mean within ± {error}, {sure} sure. That is for a "
-    "variation of {cv}, from the {readings} readings in hand.",
-    "size-usual": "You need {needed:sample|samples} to know the field's mean within ± {error}, {sure} sure. That is for a "
-    "usual variation of {cv} (fields often vary by 30 to 60%; from memory).",
+    "size-given": "You need {needed:sample|samples} to know the field's mean within ± {error}, {sure} sure. That is "
+    "for the variation you gave, {cv}.",
+    "size-readings": "You need {needed:sample|samples} to know the field's mean within ± {error}, {sure} sure. That is "
+    "for a variation of {cv}, from the {readings} readings in hand.",
+    "size-usual": "You need {needed:sample|samples} to know the field's mean within ± {error}, {sure} sure. That is "
+    "for a usual variation of {cv} (fields often vary by 30 to 60%; from memory).",
     "size-composites": "{count:composite was|composites were} planned, one for each area. The map will show no pattern "
     "inside an area.",
     "size-asked": "{count:sample was|samples were} planned, as you asked.",
