@@ -247,6 +247,10 @@ CONTENTS: dict[str, tuple[Make, str, dict[str, Any]]] = {
         _rows("lon,lat,N applied (lb/ac)", lambda i, x, y: f"{x},{y},{40 + i}"), "applied_n",
         {"column": "N applied (lb/ac)"},
     ),
+    "a rate of nitrogen": (
+        _rows("lon,lat,Applied Rate (lb N/ac)", lambda i, x, y: f"{x},{y},{40 + i}"), "applied_n",
+        {"column": "Applied Rate (lb N/ac)"},
+    ),
     "weather": (
         _rows("Date,Max Temp (F),Min Temp (F),Precip (in)", lambda i, x, y: f"2026-06-{i + 1:02d},82,60,0.1"),
         "weather", {},

@@ -48,6 +48,7 @@ _SUBSTANCES: Final = (
     ("grain yield", r"(dry |grain |corn |maize |vr )*(yields?|yld)( vol(ume)?| mass)?"),
     ("nitrogen rate", r"(applied|prescribed|target|actual|recommended|total)( n| nitrogen)( applied| rate)?"),
     ("nitrogen rate", r"n (lbs?|rate|rec(ommendation)?|applied)|nitrogen (rate|applied)|rate n"),
+    ("nitrogen rate", r"(applied |target |actual |prescribed |app )?(rate|amount|amt)( applied)? n(itrogen)?"),
     ("rate", r"(applied |target |actual |prescribed |app )?(rate|amount|amt)( applied)?|applied"),
     ("product", r"product|uan( ?\d\d)?|urea|anhydrous|manure|fertilizer|an ?34|amsul|dap|map|starter|volume"),
     ("elevation", r"elev(ation)?|altitude|slope|height"),

@@ -23,6 +23,7 @@ _BOTTOM: Final = {"bottom", "to", "end", "lower", "bot"}
 _OF_DEPTH: Final = {"depth", "sample", "sampling", "core", "soil", "of", "in", "inch", "inches", "cm", "ft", "feet"}
 _PULLED: Final = {"sampled", "sampling", "collected", "collection", "pulled", "taken"}
 _DAY: Final = {"date", "day", "sample", "on"} | _PULLED
+_LOOKED_AT: Final = 2000  # rows from which a column is told by its cells
 _DEPTHS: Final = (*DEPTH_ROLES, "depth_in", "depth_cm")
 
 
@@ -62,6 +63,7 @@ def sample_columns(gate: Gate, table: CellTable, *, placed: bool) -> SampleColum
     if not fit:
         return None
     rank, nitrate = fit[0]
+    table = table.rows(list(range(min(len(table), _LOOKED_AT))))
     rivals = tuple(one.header for other, one in fit if other[:2] == rank[:2])
     mapped = {"nitrate_ppm": nitrate.header, **_others(table, taken={one.header for _, one in fit})}
     pair = coordinate_columns(table)
