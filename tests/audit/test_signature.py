@@ -317,7 +317,7 @@ FORGERIES: dict[str, Callable[[Path], str]] = {
     "map: draft": _text("map.html", r"<h1>([^<]+)", r'<h1>\1 <strong class="draft">DRAFT</strong>'),
     "map: a rate": _text("map.html", r'"rate":60\.0', '"rate":70.0'),
     "report: another id": _text("report.html", r"Prescription \w{10}", "Prescription 0123456789"),
-    "summary: approval": _json("summary.json", lambda value: value["approval"].update(by="B. Marsh")),
+    "summary: draft": _json("summary.json", lambda value: value.update(approved=False)),
     "summary: a rate": _json("summary.json", lambda value: value["zones"][0].update(rate_n_lb_ac=61.0)),
     "summary: total": _json("summary.json", lambda value: value.update(total_product=700.0)),
     "signature: name": _json("signature.json", lambda value: value.update(name="B. Marsh")),

@@ -38,7 +38,7 @@ _DAMAGES: Final = (OSError, ValueError, KeyError, TypeError, LookupError, Arithm
 def statement_checks(opened: Opened) -> Iterator[Check]:
     """Whether the statement is the one that the id stands for, and every file says what it says."""
     path = opened.folder / "statement.json"
-    if path.name not in opened.summary["files"] and not opened.summary.get("approval"):
+    if path.name not in opened.summary["files"] and not opened.summary.get("approved"):
         yield passed("audit.no-statement", "all files")  # a draft of before there were statements
         return
     try:
@@ -66,12 +66,23 @@ def statement_checks(opened: Opened) -> Iterator[Check]:
         yield passed("audit.statement", "all files", id=opened.summary["id"][:SHORT])
 
 
-def status_of(summary: dict[str, Any]) -> str:
-    """The words of a draft or of an approval, as the summary has it."""
-    approval = summary.get("approval")
-    if not approval:
+def _approval(opened: Opened) -> dict[str, Any] | None:
+    """Who has approved it and when, as ``signature.json`` says; None for a draft."""
+    if not opened.summary.get("approved"):
+        return None
+    try:
+        entry = json.loads((opened.folder / "signature.json").read_text(encoding="utf-8"))
+        return {"by": str(entry["name"]), "on": str(entry["date"])}
+    except _DAMAGES:
+        return {"by": "", "on": ""}
+
+
+def _status(opened: Opened) -> str:
+    """The words of a draft or of an approval."""
+    approval = _approval(opened)
+    if approval is None:
         return "DRAFT: not approved"
-    name = " ".join(str(approval["by"]).split())
+    name = " ".join(approval["by"].split())
     return f"Approved by {name if len(name) <= 80 else name[:79] + '…'} on {approval['on']}"
 
 
@@ -92,7 +103,6 @@ def _summary(opened: Opened, statement: Statement) -> Faults:
     off = [key for key, value in stated.items() if not _near(summary[key], value)]
     off += [key for key in ("name", "unit", "rate_basis") if summary["product"][key] != product[key]]
     off += [key for key in ("key", "source") if summary["method"][key] != statement["method"][key]]
-    off += [] if bool(summary["approved"]) == bool(summary["approval"]) else ["approved"]
     for zone, wanted in zip(summary["zones"], statement["zones"], strict=True):
         off += [f"zone {wanted['zone']} {key}" for key in zone
                 if key in wanted and key != "ledger" and not _close(zone[key], wanted[key])]  # fmt: skip
@@ -129,7 +139,7 @@ def _cell(text: str) -> float | str | None:
 
 
 def _zones_table(opened: Opened, statement: Statement) -> Faults:
-    unit, status, per = statement["product"]["unit"], status_of(opened.summary), _n_lb_per_unit(statement)
+    unit, status, per = statement["product"]["unit"], _status(opened), _n_lb_per_unit(statement)
     rows = _rows(opened.folder / "zones.csv")
     for row, zone in zip(rows, statement["zones"], strict=True):
         product = zone["rate_n_lb_ac"] / per
@@ -160,7 +170,7 @@ def _ledger(opened: Opened, statement: Statement) -> Faults:
 
 def _geojson(opened: Opened, statement: Statement) -> Faults:
     file = json.loads((opened.folder / "prescription.geojson").read_text(encoding="utf-8"))
-    top = {"field": statement["field"], "season": statement["season"], "status": status_of(opened.summary),
+    top = {"field": statement["field"], "season": statement["season"], "status": _status(opened),
            "product": statement["product"]["name"], "rate_basis": statement["product"]["rate_basis"]}  # fmt: skip
     for key, value in top.items():
         if file[key] != value:
@@ -203,8 +213,8 @@ def _n_lb_per_unit(statement: Statement) -> float:
 
 def _sheet(opened: Opened, statement: Statement) -> Faults:
     lines = (opened.folder / "load_sheet.txt").read_text(encoding="utf-8").splitlines()
-    approved, text = bool(opened.summary["approval"]), "\n".join(lines)
-    if lines[1] != status_of(opened.summary) or (_DRAFT in text) == approved:
+    approved, text = bool(opened.summary["approved"]), "\n".join(lines)
+    if lines[1] != _status(opened) or (_DRAFT in text) == approved:
         yield "load_sheet.txt", "approval"
     if not any(line.endswith(opened.summary["id"][:SHORT]) for line in lines[:4]):
         yield "load_sheet.txt", "id"
@@ -241,7 +251,7 @@ def _task(opened: Opened, statement: Statement) -> Faults:
     task = opened.task
     if task is None:
         return
-    name, approved = task.names["task"], bool(opened.summary["approval"])
+    name, approved = task.names["task"], bool(opened.summary["approved"])
     body = name.removesuffix(f" {opened.summary['id'][:SHORT]}")
     if body == name:
         yield "TASKDATA", "id"
@@ -302,8 +312,8 @@ def _raster(opened: Opened, statement: Statement) -> Faults:
 
 def _status_words(opened: Opened, _statement: Statement) -> Faults:
     """Approval words and the id where no table holds them: pages, rasters, GeoPackage."""
-    status, short = status_of(opened.summary), opened.summary["id"][:SHORT]
-    approved = bool(opened.summary["approval"])
+    status, short, approval = _status(opened), opened.summary["id"][:SHORT], _approval(opened)
+    approved = bool(opened.summary["approved"])
     for name in sorted(opened.summary["files"]):
         path = opened.folder / name
         if name in ("map.html", "report.html"):
@@ -312,7 +322,7 @@ def _status_words(opened: Opened, _statement: Statement) -> Faults:
                 continue  # no page that anyone could be misled by; its bytes are held by their hash
             if not re.search(rf"\b{short}\b", text) or ('class="draft"' in text) == approved:
                 yield name, "approval"
-            if approved and str(opened.summary["approval"]["by"]) not in text:
+            if approval is not None and approval["by"] not in text:
                 yield name, "approval"
         elif name.endswith(".tif") and status.encode() not in path.read_bytes():
             yield name, "approval"
@@ -332,7 +342,7 @@ def _map(opened: Opened, statement: Statement) -> Faults:
             yield "map.html", "rates"
         return
     told = json.loads(data[1])
-    if bool(told["approved"]) != bool(opened.summary["approval"]):
+    if bool(told["approved"]) != bool(opened.summary["approved"]):
         yield "map.html", "approval"
     for row, zone in zip(told["rates"], statement["zones"], strict=True):
         if not (_close(row["rate"], zone["rate_n_lb_ac"]) and _close(row["acres"], zone["acres"])):

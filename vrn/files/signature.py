@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from vrn.errors import InputFileError, OutputError
+from vrn.files.staging import replaced_in
 from vrn.files.statement import NAME as STATEMENT
 from vrn.files.statement import canonical, id_of, statement_of
 from vrn.files.summary import NAME as SUMMARY
@@ -40,9 +41,11 @@ def earlier_in(folder: Path) -> Earlier | None:
     try:
         summary = json.loads((folder / SUMMARY).read_text(encoding="utf-8"))
         statement = json.loads((folder / STATEMENT).read_text(encoding="utf-8"))
-        approval = summary["approval"]
-        return Earlier(statement=statement, id=id_of(statement), replaces=summary["replaces"],
-                       signed_by=None if approval is None else str(approval["by"]))  # fmt: skip
+        if not summary["approved"]:
+            return Earlier(statement=statement, id=id_of(statement), replaces=replaced_in(folder), signed_by=None)
+        entry = json.loads((folder / NAME).read_text(encoding="utf-8"))
+        return Earlier(statement=statement, id=id_of(statement), replaces=entry["replaces"],
+                       signed_by=str(entry["name"]))  # fmt: skip
     except (OSError, ValueError, KeyError, TypeError):
         return None
 

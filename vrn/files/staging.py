@@ -93,13 +93,14 @@ def move(source: Path, target: Path) -> None:
             return
 
 
-def note_source(staged: Path, out_dir: Path, sources: Mapping[str, Path]) -> None:
-    """Keep beside a prescription which files it was built from, as ``vrn sign`` builds it again."""
+def note_source(staged: Path, out_dir: Path, sources: Mapping[str, Path], replaces: str | None) -> None:
+    """Keep beside a prescription what it was built from, for ``vrn sign``, and the signed one it takes the place of."""
     import json
 
     target = out_dir.resolve()
     noted = {name: [os.path.relpath(path.resolve(), target), str(path.resolve())] for name, path in sources.items()}
-    (staged / BUILT_FROM).write_text(json.dumps(noted, indent=1) + "\n", encoding="utf-8")
+    text = json.dumps({"sources": noted, "replaces": replaces}, indent=1)
+    (staged / BUILT_FROM).write_text(text + "\n", encoding="utf-8")
 
 
 def source_of(folder: Path) -> dict[str, Path]:
@@ -107,11 +108,22 @@ def source_of(folder: Path) -> dict[str, Path]:
     import json
 
     try:
-        noted = json.loads((folder / BUILT_FROM).read_text(encoding="utf-8"))
+        noted = json.loads((folder / BUILT_FROM).read_text(encoding="utf-8"))["sources"]
         places = {name: [folder.resolve() / near, Path(far)] for name, (near, far) in noted.items()}
-    except (OSError, ValueError, TypeError, AttributeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return {}
     return {name: next((path for path in tried if path.is_file()), tried[-1]) for name, tried in places.items()}
+
+
+def replaced_in(folder: Path) -> str | None:
+    """Id of the signed prescription that the draft in a folder takes the place of."""
+    import json
+
+    try:
+        replaces = json.loads((folder / BUILT_FROM).read_text(encoding="utf-8"))["replaces"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return replaces if isinstance(replaces, str) else None
 
 
 def _staging(target: Path) -> Path:

@@ -49,9 +49,7 @@ def summary_of(prescription: Prescription) -> dict[str, object]:
             for choice in prescription.zones.choice
         ],
         "approved": prescription.approved,
-        "approval": _approval(prescription),
         "id": prescription.id,
-        "replaces": prescription.replaces,
         "findings": findings_json(units, prescription.findings),
         "inputs": dict(sorted(prescription.field.inputs.items())),
         "files": {},
@@ -68,18 +66,6 @@ def write_summary(prescription: Prescription, folder: Path) -> None:
     }
     text = json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False)
     (folder / NAME).write_text(text + "\n", encoding="utf-8", newline="\n")
-
-
-def _approval(prescription: Prescription) -> dict[str, str | None] | None:
-    """Who approved it, when, and with which public key; None for a draft."""
-    review = prescription.field.settings.review
-    if not prescription.approved or review.approved_on is None:
-        return None
-    return {
-        "by": str(review.approved_by),
-        "on": review.approved_on.isoformat(),
-        "public_key": None if prescription.signed is None else prescription.signed.public_key,
-    }
 
 
 def _zone(rate: ZoneRate) -> dict[str, object]:

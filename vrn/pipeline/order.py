@@ -194,7 +194,7 @@ def write(
         write_signature(prescription, staged, key)
         write_summary(prescription, staged)
         if sources:
-            note_source(staged, Path(out_dir), sources)
+            note_source(staged, Path(out_dir), sources, prescription.replaces)
 
     folder = write_staged(fill, out_dir, check=check)
     if usb is not None:

@@ -50,7 +50,7 @@ def overrides_on(
                 continue
         else:
             zone = override.zone
-            findings.append(note("rates.override-by-number", f"zone {zone}"))
+            findings.append(note("rates.override-by-number", "review.override", zone=str(zone)))
             if zone > len(outlines):
                 problem = f"review.override names zone {zone}; the field has {len(outlines)}."
                 raise InputFileError(problem, "Zones are numbered from 1 by rising need; build and look at the map.")

@@ -226,13 +226,13 @@ def prescribe(
             rate_unit="lb N/ac" if rate_basis == "n" else f"{product.unit}/ac",
             acres=sum(rate.acres for rate in rates), flat_rate_n_lb_ac=flat, total_n_lb=total_n_lb,
             total_product=total_n_lb / product.n_lb_per_unit,
-            findings=said + findings_of(
+            findings=findings_of(
                 rates, product, field, strips=report,
                 unknown_share=[cells.unknown_share(rate.zone, cells.need) for rate in rates],
                 season_over=[cells.over_season(rate, rules) for rate in rates],
                 applied_unknown_share=[cells.unknown_share(rate.zone, cells.applied) for rate in rates]
                 if rules.max_season_n_lb_ac is not None else [0.0] * len(rates),
-            ),
+            ) + said,
             flat=_against_flat(rates, flat, cells, product), rounding=rounding,
             prices=None if payoff is None else _priced(payoff, cells, rates, flat), check_strips=report,
             overrides=tuple(overrides[zone] for zone in sorted(overrides)), dropped_overrides=dropped,

@@ -101,7 +101,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Look at both outlines on the map, and set the rate again if it is still right.",
     ),
     "override-by-number": (
-        "The rate set by hand names its zone by number alone. Zones can change.",
+        "The rate set by hand names zone {zone} by number alone. Zones can change.",
         "Check on the map that it is the right ground. Save the review from the map to keep the ground.",
     ),
     "no-product": (

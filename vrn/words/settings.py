@@ -169,4 +169,10 @@ SENTENCES: Final[dict[str, str]] = {
     "review.approved_on": "Signed on",
     "review.approved_id": "Signed prescription",
     "review.note": "Note",
+    "review.made_from": "Saved from",
+    "review.override.zone": "Rate set by a person: zone",
+    "review.override.rate_n_lb_ac": "Rate set by a person",
+    "review.override.reason": "Rate set by a person: reason",
+    "review.override.by": "Rate set by",
+    "review.override.outline": "Rate set by a person: ground",
 }
