@@ -64,7 +64,9 @@ def _faults(opened: Opened, entry: dict[str, Any], statement: dict[str, Any]) ->
         yield failed("audit.signature-of-other", _NAME, id=str(entry["id"])[:SHORT])
     if entry["warnings"] != statement["warnings"]:
         yield failed("audit.signature-differs", _NAME)
-    if entry["summary"] != hashlib.sha256(rfc8785.dumps({**summary, "files": {}})).hexdigest():
+    listed = {name: digest for name, digest in summary["files"].items() if name != _NAME}
+    whole = hashlib.sha256(rfc8785.dumps({**summary, "files": {}})).hexdigest()
+    if entry["summary"] != whole or entry["files"] != listed:
         yield failed("audit.not-signed", "summary.json")
     there = {path.relative_to(opened.folder).as_posix() for path in opened.folder.rglob("*") if path.is_file()}
     for name in sorted((set(entry["files"]) | set(summary["files"])) - _NOT_IN_IT):
