@@ -12,7 +12,7 @@ from vrn.findings import Finding, Quantity, warning
 from vrn.nitrogen import Ledger, Method, method
 from vrn.nitrogen.catalogue import inputs_of
 from vrn.nitrogen.cautions import region_caution, stage_caution, surplus_caution
-from vrn.nitrogen.field_need import MethodResult, need_of_cells, side_by_side
+from vrn.nitrogen.field_need import MethodResult, disagreements, need_of_cells, side_by_side
 from vrn.words import UnitFormat, finding_texts, findings_json, label_of
 from vrn.words import say as sentence
 
@@ -97,6 +97,9 @@ def need(
         warning("nitrogen.odd-reading", "ppm", nitrate=Quantity("concentration", ppm)) if ppm > ODD_PPM else None,
     )  # fmt: skip
     findings += tuple(caution for caution in cautions if caution is not None)
+    results = side_by_side(options, {**known, "nitrate_ppm": ppm}, applied_lb_ac=applied)
+    findings += disagreements(results, key, nitrate_ppm={0: ppm}, bottom_in=depth_in, growth_stage=stage,
+                              deep_sampled=ppm_deep is not None or profile_ppm is not None)  # fmt: skip
     low, high = (
         float(need_of_cells(options, nitrate_ppm=max(ppm + step, 0.0), **show)[0].need_lb_ac)
         for step in (METER_PPM, -METER_PPM)
@@ -180,8 +183,9 @@ def _say_results(results: tuple[MethodResult, ...]) -> None:
     say(sentence(TRADE, "methods.every", unit=TRADE.unit("amount")))
     status = ""
     for result in results:
-        if result.status != status:
-            status = result.status
+        group = result.status if result.status != "applies" or result.method.calibrated else "bookkeeping"
+        if group != status:
+            status = group
             say(f"\n{sentence(TRADE, f'methods.{status}')}")
         shown = "" if result.need_lb_ac is None else f"{result.need_lb_ac:.1f}"
         say(f"{shown:>9}  {result.method.key:<{width}}  {result.method.region}")
@@ -195,7 +199,8 @@ def _plain_result(result: MethodResult) -> dict[str, object]:
     chosen = result.method
     return {
         "key": chosen.key, "title": chosen.title, "region": chosen.region, "source": chosen.source,
-        "kind": chosen.kind, "status": result.status, "need_lb_ac": _tenth(result.need_lb_ac),
+        "kind": chosen.kind, "status": result.status, "calibrated": chosen.calibrated,
+        "need_lb_ac": _tenth(result.need_lb_ac),
         "low_lb_ac": _tenth(result.low_lb_ac), "high_lb_ac": _tenth(result.high_lb_ac),
         "why": [text.problem for text in finding_texts(TRADE, result.reasons)],
     }  # fmt: skip

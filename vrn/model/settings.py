@@ -162,6 +162,7 @@ class NitrogenSection:
     """``[nitrogen]``; a value left out takes the method's own default."""
 
     method: str = "remaining-need"
+    method_reason: Text | None = None  # why this method is followed where a calibrated test says otherwise
     n_per_bushel_lb: Annotated[float, Gt(0), Le(2)] | None = None
     recovery_share: Annotated[float, Gt(0), Le(1)] | None = None
     mineralization_lb_per_om_pct: Annotated[float, Ge(0), Le(60)] | None = None

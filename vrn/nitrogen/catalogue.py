@@ -72,6 +72,7 @@ def method(key: str) -> Method:
 copyreg.pickle(Method, lambda item: (method, (item.key,)))
 
 
+_OF_NO_METHOD: Final = ("method", "method_reason", "method_sd_lb_ac", "response_trial")
 _ALWAYS: Final = ("top_in", "bottom_in", "growth_stage")
 _RENAMED: Final = {"response_b": "b", "response_c": "c"}
 _PROFILE_IN: Final = 24.0
@@ -158,10 +159,10 @@ def known_inputs(options: Mapping[str, Any], season: Season, known: Mapping[str,
     >>> known_inputs({"method": "nebraska", "critical_ppm": 21.0}, Season(growth_stage="V6"), {"nitrate_ppm": 9.0})
     {'critical_ppm': 21.0, 'nitrate_ppm': 9.0}
     """
-    merged = {name: value for name, value in {**options, **known}.items() if value is not None and name != "method"}
+    given = {**options, **known}
+    merged = {name: value for name, value in given.items() if value is not None and name not in _OF_NO_METHOD}
     if season.mineralization_share_left is not None:
         merged.setdefault("mineralization_share_left", season.mineralization_share_left)
-    merged.pop("response_trial", None)
     return merged
 
 

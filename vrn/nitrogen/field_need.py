@@ -1,6 +1,6 @@
 """The need of a reading or of every cell: by the field file's method with its findings, and by every method."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
@@ -17,7 +17,7 @@ from vrn.nitrogen.lines import Values
 from vrn.nitrogen.method import NOT_ON_SAND, SEASON_TOTAL, Method
 from vrn.nitrogen.profile_methods import nebraska_price_factor
 from vrn.nitrogen.season import Season
-from vrn.nitrogen.stage import WARMTH_KEY
+from vrn.nitrogen.stage import WARMTH_KEY, stage_position
 
 _PROFILE_IN: Final = 24.0
 
@@ -165,6 +165,72 @@ class MethodResult:
             if rows.any():
                 by_zone[number] = max(float(np.average(total[rows], weights=weights[rows])), 0.0)
         return replace(self, ledger=None, by_zone=by_zone)
+
+
+_APART_LB_AC: Final = 30.0  # between a calibrated test and the method that builds
+_LITTLE_RESPONSE_PPM: Final = 20.0
+"""Top foot at and above which trials with tests between V4 and V6 found little response: Minnesota 20, Oregon 21 (Marx
+1995), Iowa 23 to 26."""
+_STILL_ASKED_LB_AC: Final = 20.0
+_FOOT_IN: Final = (11.5, 12.5)
+_WINDOW: Final = ("V4", "V6")
+_HERE: Final = 0  # number of the one place where there are no zones
+
+
+def disagreements(
+    results: Sequence[MethodResult], chosen: str, *, nitrate_ppm: Mapping[int, float], bottom_in: float,
+    growth_stage: str | ArrayLike | None, deep_sampled: bool, reason: str | None = None,
+) -> tuple[Finding, ...]:  # fmt: skip
+    """What calibrated tests in their window say against the method that builds; a warning until it has its reason.
+
+    `results`: of every method, by zone where there are zones. `chosen`: key of the method that builds. `nitrate_ppm`:
+    of the top core by the zone's number; of one reading by 0. `bottom_in`: where that core ends. `deep_sampled`:
+    whether a profile of two feet was pulled, not assumed. `reason`: why the method is followed all the same.
+    """
+    own = next((one for one in results if one.method.key == chosen and one.need_lb_ac is not None), None)
+    if own is None or own.need_lb_ac is None or growth_stage is None:
+        return ()
+    tell, answered = (warning, "") if reason is None else (note, "-answered")
+    here = "-here" if set(nitrate_ppm) == {_HERE} else answered
+    of_own, why = own.by_zone or {_HERE: own.need_lb_ac}, {} if reason is None else {"reason": reason}
+    found = []
+    for test in results:
+        in_window = test.status == "applies" and test.method.calibrated and test.method.stages is not None
+        in_window &= deep_sampled or not test.method.of_a_profile
+        in_window &= "manured" not in test.method.region  # what earlier years were given is not known
+        whole = SEASON_TOTAL not in test.reasons  # a season's total from which nothing was subtracted is no rate
+        if test is own or not in_window or not whole or test.need_lb_ac is None:
+            continue
+        if abs(test.need_lb_ac - own.need_lb_ac) > _APART_LB_AC:
+            of_test = test.by_zone or {_HERE: test.need_lb_ac}
+            apart = [zone for zone in of_own if abs(of_own[zone] - of_test.get(zone, np.nan)) > _APART_LB_AC]
+            found.append(
+                tell(f"methods.test-differs{here}", "nitrogen.method", test=test.method.title,
+                     theirs=Quantity("whole_amount", test.need_lb_ac), zones=_listed(apart or of_own),
+                     ours=Quantity("whole_amount", own.need_lb_ac), **why)
+            )  # fmt: skip
+    if not own.method.calibrated and _FOOT_IN[0] <= bottom_in <= _FOOT_IN[1] and _in_window(growth_stage):
+        high = [zone for zone, ppm in nitrate_ppm.items() if ppm >= _LITTLE_RESPONSE_PPM
+                and of_own.get(zone, 0.0) > _STILL_ASKED_LB_AC]  # fmt: skip
+        if high:
+            most = max(high, key=lambda zone: nitrate_ppm[zone])
+            found.append(
+                tell(f"methods.high-nitrate{here}", "nitrogen.method", zones=_listed(high),
+                     nitrate=Quantity("concentration", nitrate_ppm[most]),
+                     need=Quantity("whole_amount", of_own[most]), **why)
+            )  # fmt: skip
+    return tuple(found)
+
+
+def _listed(zones: Iterable[int]) -> str:
+    return ", ".join(str(zone) for zone in zones)
+
+
+def _in_window(growth_stage: str | ArrayLike) -> bool:
+    """Whether a stage lies between V4 and V6, V6 until the seventh collar shows."""
+    first, last = (stage_position(stage) for stage in _WINDOW)
+    stage = np.floor(stage_position(growth_stage))
+    return bool(np.all((first <= stage) & (stage <= last)))
 
 
 def side_by_side(

@@ -104,6 +104,11 @@ class Method:
         """Whether it is calibrated on cores of two feet."""
         return self.bottom_in is not None and self.bottom_in[0] >= 24.0
 
+    @property
+    def calibrated(self) -> bool:
+        """Whether trials tie it to yields; a balance of what is still to come is bookkeeping."""
+        return self.kind != "remaining"
+
     def __repr__(self) -> str:
         return door.card(
             f"Method {self.key}: {self.title}", self.formula, f"{self.region}; {self.source}",

@@ -19,6 +19,7 @@ from vrn.model.field import Field
 from vrn.model.grid import Grid, cell_size_m, grid_over, share_inside
 from vrn.model.samples import SoilSamples, profile_of
 from vrn.model.surface import Surface
+from vrn.nitrogen.field_need import disagreements
 from vrn.pipeline.need import need_of_field
 from vrn.pipeline.soil import NEED, extra_surfaces, own_need, own_surfaces, soil_surfaces
 from vrn.prescription import prescribe, zones_of
@@ -87,16 +88,22 @@ def build(
         field=field, grid=grid, share=share, surfaces=known, ledger=needed.ledger, zones=zones, need_se=needed.se_lb_ac
     )
     prescription = with_uncertainty(prescription, needed.need_of, cells=needed.cells, input_names=needed.drawn)
+    methods = needed.methods_by_zone(prescription.zones.labels, share)
     findings = (
         *field.findings, *readings.findings, *profile.findings,
         *(finding for surface in known.values() for finding in surface.findings), *needed.findings, *silent,
         *(note("own.surface", name, source=source) for name in own),
         *(() if needed.ledger.published else (note("own.need", "need", source=needed.ledger.source),)),
         *prescription.findings,
+        *disagreements(
+            methods, needed.ledger.key, nitrate_ppm={rate.zone: rate.nitrate_ppm for rate in prescription.rates},
+            bottom_in=float(profile.top[-1].bottom_in[0]), growth_stage=needed.season.growth_stage,
+            deep_sampled=bool(profile.deep), reason=field.settings.nitrogen.method_reason,
+        ),
     )  # fmt: skip
     return identified(replace(
         prescription, findings=tuple(sorted(findings, key=lambda one: one.code not in FIRST_RANK)),
-        methods=needed.methods_by_zone(prescription.zones.labels, share),
+        methods=methods,
         season=needed.season, response=needed.response, readings=readings,
         causes=None if own or own_of_cells else causes_of_error(prescription),
     ))  # fmt: skip

@@ -73,6 +73,40 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Look it up in the current bulletin and enter it.",
         "{key:nitrogen.price_factor} = {factor:3}",
     ),
+    # tests that say otherwise
+    "test-differs": (
+        "{test} asks for {theirs} on average. Your method asks for {ours}. They lie far apart in zones {zones}.",
+        "Decide which one to follow, and write down why.",
+        '{key:nitrogen.method_reason} = "why you follow this method"',
+    ),
+    "test-differs-answered": (
+        "{test} asks for {theirs} on average. Your method asks for {ours}. They lie far apart in zones {zones}. "
+        "Yours is followed because: {reason}",
+        "Make sure the reason holds before you sign.",
+    ),
+    "test-differs-here": (
+        "{test} asks for {theirs} here. This method asks for {ours}.",
+        "Decide which one to follow before you apply.",
+    ),
+    "high-nitrate": (
+        "The top {depth=12} holds {concentration=20} nitrate-N or more in zones {zones}, up to {nitrate}. Tests from "
+        "V4 to V6 find little response there (Minnesota {concentration=20}, Oregon {concentration=21}, Iowa "
+        "{concentration=25}). The nitrogen budget still asks for {need}.",
+        "Decide which one to follow, and write down why.",
+        '{key:nitrogen.method_reason} = "why you follow this method"',
+    ),
+    "high-nitrate-answered": (
+        "The top {depth=12} holds {concentration=20} nitrate-N or more in zones {zones}, up to {nitrate}. Tests from "
+        "V4 to V6 find little response there (Minnesota {concentration=20}, Oregon {concentration=21}, Iowa "
+        "{concentration=25}). The nitrogen budget still asks for {need}. It is followed because: {reason}",
+        "Make sure the reason holds before you sign.",
+    ),
+    "high-nitrate-here": (
+        "The top {depth=12} holds {nitrate}. Tests from V4 to V6 find little response there (Minnesota "
+        "{concentration=20}, Oregon {concentration=21}, Iowa {concentration=25}). The nitrogen budget still asks for "
+        "{need}.",
+        "Decide which one to follow before you apply.",
+    ),
     # what a method lacks
     "needs-deep-nitrate": ("It needs {top:bare}–{bottom} nitrate. No deep cores were pulled.", "Pull deep cores."),
     "needs-nitrate": ("It needs a nitrate reading.", "Enter one."),
@@ -158,6 +192,7 @@ SENTENCES: Final[dict[str, str]] = {
     "not-run": "Not run: {title}. {why}",
     "every": "Every method on this reading, {unit}",
     "applies": "Within its calibration",
+    "bookkeeping": "Bookkeeping, not calibrated on trials",
     "outside": "Outside its calibration: shown to compare, never built",
     "missing": "Not run",
     "none-is-the-law": (

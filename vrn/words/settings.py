@@ -79,6 +79,7 @@ SENTENCES: Final[dict[str, str]] = {
     "applications.placement": "Placement",
     "applications.inhibitor": "Inhibitor",
     "nitrogen.method": "Method",
+    "nitrogen.method_reason": "Why this method is followed",
     "nitrogen.n_per_bushel_lb": "Nitrogen the crop takes up per unit of yield",
     "nitrogen.recovery_share": "Share of the nitrogen that the crop recovers",
     "nitrogen.mineralization_lb_per_om_pct": "Nitrogen freed in a year per 1% organic matter",
