@@ -287,8 +287,14 @@ def test_print_shows_the_picture_and_every_ledger(visit: Callable[..., Any], map
         assert not page.locator(control).is_visible()
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize(("width", "height"), WIDTHS)
+@pytest.mark.parametrize(
+    ("width", "height", "scheme"),
+    [
+        pytest.param(*size, scheme, marks=() if (size == WIDTHS[0]) == (scheme == "light") else pytest.mark.long)
+        for size in WIDTHS
+        for scheme in ("light", "dark")
+    ],
+)
 def test_axe_finds_nothing_serious(
     visit: Callable[..., Any], map_file: Path, width: int, height: int, scheme: str
 ) -> None:

@@ -20,8 +20,13 @@ def report_file(tmp_path_factory: pytest.TempPathFactory, make: Callable[..., An
     return path
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1280, 360])
+LONG = pytest.mark.long
+
+
+@pytest.mark.parametrize(
+    ("width", "scheme"),
+    [(1280, "light"), (360, "dark"), pytest.param(1280, "dark", marks=LONG), pytest.param(360, "light", marks=LONG)],
+)
 def test_report_reads_at_any_width(visit: Callable[..., Any], report_file: Path, width: int, scheme: str) -> None:
     """Nothing is wider than the window, every plot is drawn, axe-core finds no serious violation."""
     page = visit(report_file, width=width, color_scheme=scheme).page
@@ -34,7 +39,7 @@ def test_report_reads_at_any_width(visit: Callable[..., Any], report_file: Path,
     assert [(one["id"], one["nodes"][0]["html"]) for one in found if one["impact"] in ("serious", "critical")] == []
 
 
-@pytest.mark.parametrize("font", ["", "DejaVu Serif"], ids=["page's own", "the widest in common use"])
+@pytest.mark.parametrize("font", ["DejaVu Serif", pytest.param("", marks=LONG)], ids=["the widest", "page's own"])
 @pytest.mark.parametrize(("paper", "height_px"), [("A4", 1017), ("Letter", 950)])  # less 14 mm margins, 96 to the inch
 def test_grower_page_prints_on_one_sheet(
     visit: Callable[..., Any], report_file: Path, paper: str, height_px: int, font: str

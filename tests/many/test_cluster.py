@@ -111,7 +111,7 @@ def test_lost_scheduler_is_a_row_for_each_field_left(write_valley: Callable[...,
     assert "Traceback" not in complaint
 
 
-def test_no_scheduler_is_refused(valley: Path, run_apart: Run, tmp_path: Path) -> None:
+def test_no_scheduler_is_refused(valley: Path, run_vrn: Run, tmp_path: Path) -> None:
     """Nobody there, no address, a listener that says something else: each ends with 2 and a remedy, without waiting."""
     with socket.create_server(("127.0.0.1", 0)) as other:
 
@@ -124,7 +124,7 @@ def test_no_scheduler_is_refused(valley: Path, run_apart: Run, tmp_path: Path) -
         stranger = f"tcp://127.0.0.1:{other.getsockname()[1]}"
         for address in ("tcp://127.0.0.1:9", "nonsense", "tcp://127.0.0.1", stranger):
             arguments = ("fields", valley / "valley" / "june.csv", "--out", tmp_path / "rx", "--scheduler", address)
-            done = run_apart(*arguments)
+            done = run_vrn(*arguments)
             assert done.returncode == 2, done.stderr
             assert "Dask scheduler" in done.stderr
             assert "Traceback" not in done.stderr

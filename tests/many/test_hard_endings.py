@@ -15,7 +15,7 @@ from vrn.many.book import latest
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 Tree = Callable[[Path], dict[str, str]]
-FEW_KILLS, MANY_KILLS = 4, 50
+FEW_KILLS, MANY_KILLS = 2, 50
 MANY_DISKS = 20
 
 

@@ -85,20 +85,23 @@ def test_no_module_asks_for_what_only_posix_has() -> None:
                 assert {"encoding", "newline"} <= {word.arg for word in node.keywords}, f"{path}:{node.lineno}"
 
 
+CONSOLES = {
+    "ascii": {"PYTHONIOENCODING": "ascii"},
+    "cp1252": {"PYTHONIOENCODING": "cp1252"},
+    "C": {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "PYTHONIOENCODING": ""},
+}
+COMMANDS = {"methods": (), "check": ("field.toml",), "build": ("field.toml", "--out", "rx")}
+SELDOM = {("build", "cp1252"), *(("check", console) for console in CONSOLES)}  # build says what check says, and more
+
+
 @pytest.mark.parametrize(
-    "console",
-    [{"PYTHONIOENCODING": "ascii"}, {"PYTHONIOENCODING": "cp1252"},
-     {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "PYTHONIOENCODING": ""}],
-    ids=["ascii", "cp1252", "C"],
-)  # fmt: skip
-@pytest.mark.parametrize(
-    "command",
+    ("command", "console"),
     [
-        ("methods",),
-        ("build", "field.toml", "--out", "rx"),
-        pytest.param(("check", "field.toml"), marks=pytest.mark.long),
+        pytest.param((command, *words), CONSOLES[console], id=f"{command} {console}",
+                     marks=pytest.mark.long if (command, console) in SELDOM else ())
+        for command, words in COMMANDS.items() for console in CONSOLES
     ],
-)
+)  # fmt: skip
 def test_a_console_without_a_letter_never_ends_a_run(
     command: tuple[str, ...], console: dict[str, str], valley: Path, run_apart: Run, tmp_path: Path
 ) -> None:
