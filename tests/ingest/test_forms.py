@@ -141,3 +141,20 @@ def test_the_plans_points_with_readings_added(planned: Path, rewrite: Rewrite, f
     field = read_field(rewrite(samples__file="samples.geojson"))
     assert sound.one(field, "rows-half-filled")["about"] == "samples.geojson rows 3, 8"
     assert len(field.samples) == len(plan["features"]) - 2
+
+
+def test_composites_nobody_pulled_are_passed_over(form: Lines, rewrite: Rewrite, field_folder: Path) -> None:
+    """A form of areas has their ids printed on every row: an id alone is nothing that a person wrote."""
+    middle = (sound.WEST + sound.EAST) / 2
+    halves = {"west": sound.box(sound.WEST, sound.SOUTH, middle, sound.NORTH),
+              "east": sound.box(middle, sound.SOUTH, sound.EAST, sound.NORTH)}  # fmt: skip
+    areas = sound.collection(*(sound.polygon(ring, area_id=name) for name, ring in halves.items()))
+    (field_folder / "areas.geojson").write_text(json.dumps(areas), encoding="utf-8")
+    lines = [{**form[_soil(form)[0]], "sample_id": name, "area_id": name} for name in halves]
+    for line in lines:
+        del line["longitude"], line["latitude"]
+    _read(lines[0], 11.0)
+    _save(field_folder, lines)
+    field = read_field(rewrite(samples__areas={"file": "areas.geojson"}))
+    assert sound.one(field, "form-rows-empty")["rows"] == 1
+    assert field.samples.area_id == ("west",)

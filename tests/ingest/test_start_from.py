@@ -387,7 +387,7 @@ def test_a_table_without_places_finds_its_polygons(tmp_path: Path, capsys: pytes
     given = _given(tmp_path, _outline)
     _polygons(OBJECTID=[1, 2], MUSYM=["55", "138B"])(given / "soils")
     (given / "units.csv").write_text("musym,name,OM %\n55,Nicollet,5.5\n138B,Clarion,3.5\n", encoding="utf-8")
-    _polygons(OBJECTID=[7, 8], strip=["west", "east"])(given / "strips")
+    _polygons(OBJECTID=[1, 2], strip=["west", "east"])(given / "strips")
     (given / "lab.csv").write_text(
         "Lab No,Strip,Depth,NO3-N ppm\n1,west,0-12 in,14\n2,east,0-12 in,9\n", encoding="utf-8"
     )
@@ -399,6 +399,12 @@ def test_a_table_without_places_finds_its_polygons(tmp_path: Path, capsys: pytes
     assert set(field.samples.areas) == {"west", "east"}
     assert field.settings.samples.areas is not None
     assert field.settings.samples.areas.file == "strips.geojson"
+
+
+def test_the_likely_field_is_read_on(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Which field it is stays a question, and what the readers would ask of it is asked in the same go."""
+    _, started = _start(_given(tmp_path, _farm), tmp_path / "new", capsys)
+    assert _codes(started) >= {"start.several-fields", "ingest.reported-as-missing", "ingest.moisture-basis-missing"}
 
 
 def test_a_pond_is_never_treated(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
