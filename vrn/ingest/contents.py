@@ -176,6 +176,8 @@ def read_header(header: str) -> HeaderMeaning:
     depth, ratio = _depth(header), _RATIO.search(header)
     words = _plain(header)
     units, rest = _taken(words, _UNITS)
+    if {"ppm", "mg/kg"} <= set(units):
+        units.remove("mg/kg")  # the same of soil by weight
     substances, rest = _taken(rest, _SUBSTANCES)
     bases, _ = _taken(rest, _BASES)
     longer = [name for name in substances if name not in _SHORT]  # a letter beside a name is no second substance

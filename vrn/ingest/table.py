@@ -11,12 +11,15 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from vrn.ingest.contents import read_header
 from vrn.ingest.input_files import InputFiles, Source
 
 LONLAT: Final = "EPSG:4326"
 _DBF_WIDTH = 10  # letters that a shapefile keeps of a column's name
 _MOST_TITLES = 30  # rows above the header
 _LOOKED_AT = 60  # rows from which the header is told
+_NO_WORDS = {"na", "n/a", "nd", "n.d.", "nan", "null", "none", "-", "?", "trace", "tr", "bd", "bdl", "not tested"}
+_UNITS_ALONE = {"in", "inch", "inches", "cm", "ft", "m", "deg", "degrees", "decimal degrees", "s", "f", "c"}
 _MOST_NAMED = 24  # columns that a message lists
 
 
@@ -39,6 +42,8 @@ class CellTable:
         What separated the cells; ``""`` where cells are typed.
     row_word : {"row", "feature", "placemark"}
         What a row is called in messages.
+    aliases : dict of str to str
+        Other names of columns: those of one row, where the header has two.
     """
 
     name: str
@@ -47,6 +52,7 @@ class CellTable:
     row: list[int]
     delimiter: str = ","
     row_word: str = "row"
+    aliases: dict[str, str] = field(default_factory=dict)
     _at: dict[str, int] = field(default_factory=dict, repr=False)
     _lower: dict[str, str] = field(default_factory=dict, repr=False)
 
@@ -54,6 +60,8 @@ class CellTable:
         for i, column in enumerate(self.columns):
             self._at.setdefault(column, i)
             self._lower.setdefault(column.lower(), column)
+        for alias, column in self.aliases.items():
+            self._lower.setdefault(alias.lower(), column)
 
     def __len__(self) -> int:
         return len(self.cells)
@@ -81,7 +89,7 @@ class CellTable:
             return self
         return CellTable(
             name=self.name, columns=self.columns, cells=[self.cells[i] for i in keep], row=[self.row[i] for i in keep],
-            delimiter=self.delimiter, row_word=self.row_word,
+            delimiter=self.delimiter, row_word=self.row_word, aliases=self.aliases,
         )  # fmt: skip
 
 
@@ -135,7 +143,7 @@ def header_at(records: Sequence[Sequence[str]]) -> int | None:
     looked_at = records[:_LOOKED_AT]
     filled = [sum(bool(cell.strip()) for cell in record) for record in looked_at]
     for at, record in enumerate(looked_at[:_MOST_TITLES]):
-        names = sum(bool(cell.strip()) and not _is_number(cell) for cell in record)
+        names = len({cell.strip() for cell in record if cell.strip() and not _is_number(cell)})
         if names >= 2 and 2 * names > median_high(filled[at + 1 :] or [names]):
             return at
     return None
@@ -149,18 +157,74 @@ def _is_number(cell: str) -> bool:
     return True
 
 
-def checked_header(files: InputFiles, source: Source, record: list[str], *, titles: int, row: int) -> list[str]:
+def header_of(
+    files: InputFiles, source: Source, records: list[list[str]], rows: list[int]
+) -> tuple[list[str], dict[str, str], int]:
     """
-    Header cells, trimmed and without empty ones at the end; rows of titles above them are a finding.
+    Names of the columns, other names for them, and the first record below the header.
 
-    Refuses two columns of one name.
+    A row of groups above the names, and a row of units or of second names below them, become part of the names and are
+    told; so are titles that are passed over. Refuses two columns of one name.
     """
+    at = header_at(records) or 0
+    head = [cell.strip() for cell in records[at]]
+    below = records[at + 1] if at + 1 < len(records) and _is_second(records, at) else []
+    above = _groups(records[at - 1], head) if at and rows[at - 1] == rows[at] - 1 else []
+    titles = at - bool(above)
     if titles:
-        files.note("ingest.titles-passed-over", source, rows=titles, row=str(row))
-    header = [cell.strip() for cell in record]
-    while header and not header[-1]:
-        header.pop()
-    twice = sorted(name for name, count in Counter(name.lower() for name in header if name).items() if count > 1)
+        files.note("ingest.titles-passed-over", source, rows=titles, row=str(rows[titles]))
+    parts = [[row[i].strip() if i < len(row) else "" for row in (above, head, below)] for i in range(len(head))]
+    names = [_joined(*part) for part in parts]
+    while names and not names[-1]:
+        names.pop()
+    twice = sorted(name for name, count in Counter(name.lower() for name in names if name).items() if count > 1)
     if twice:
         source.refuse(f"the header has the column {', '.join(twice)} twice.", "Rename or remove one of them.")
-    return header
+    if not (above or below):
+        return names, {}, at + 1
+    last = rows[at + 1] if below else rows[at]
+    files.note("ingest.header-of-two-rows", source, first=str(rows[at - bool(above)]), last=str(last))
+    aliases: dict[str, str] = {}
+    for row in (1, 2):
+        count = Counter(part[row].lower() for part in parts)
+        aliases |= {part[row]: name for part, name in zip(parts, names, strict=False) if count[part[row].lower()] == 1}
+    return names, {alias: name for alias, name in aliases.items() if alias and alias != name}, at + 1 + bool(below)
+
+
+def _joined(above: str, name: str, below: str) -> str:
+    """Parts of a name as one, without what another part says already."""
+    whole = name
+    if above and above.lower() not in whole.lower():
+        whole = f"{above} {whole}".strip() if whole else ""
+    return f"{whole} {below}".strip() if below.lower() not in whole.lower().replace("_", " ").split() else whole
+
+
+def _groups(record: list[str], head: list[str]) -> list[str]:
+    """
+    A row above the names as the group of each column; empty where it is a title.
+
+    Groups say what columns hold, and some group is over more than one column.
+    """
+    cells = [cell.strip() for cell in record[: len(head)]] + [""] * (len(head) - len(record))
+    filled = [cell for cell in cells if cell]
+    said = [read_header(cell) for cell in filled]
+    telling = any(one.substance or one.unit or one.basis or one.depth for one in said)
+    if not any(cells[1:]) or not telling or any(_is_number(cell) or cell.endswith(":") for cell in filled):
+        return []
+    group, groups = "", []
+    for cell in cells:
+        group = cell or group
+        groups.append(group)
+    return groups
+
+
+def _is_second(records: list[list[str]], at: int) -> bool:
+    """Whether the row below the names is of units or second names: words where the rows below have numbers."""
+    record, body = [cell.strip() for cell in records[at + 1]], records[at + 2 : at + 2 + _LOOKED_AT]
+    if not body or any(_is_number(cell) or cell.lower() in _NO_WORDS or cell[:1] in "<>" for cell in record if cell):
+        return False
+    columns = [[row[i].strip() for row in body if i < len(row) and row[i].strip()] for i in range(len(record))]
+    of_numbers = [i for i, cells in enumerate(columns) if cells and 2 * sum(map(_is_number, cells)) > len(cells)]
+    words = [record[i] for i in of_numbers if record[i]]
+    units = [cell for cell in record if cell and (read_header(cell).unit or cell.lower() in _UNITS_ALONE)]
+    return bool(words) and (2 * len(words) > len(of_numbers) or len(units) == sum(map(bool, record)))

@@ -8,13 +8,16 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from datetime import date, timedelta
 from itertools import islice
 from statistics import median_high
 from typing import Any
+from xml.etree import ElementTree as ET
 
 from vrn.errors import InputFileError
 from vrn.ingest.input_files import LIBRARY_ERRORS, TABLES, InputFiles, Source, member_of, recognize, refuse_padding
-from vrn.ingest.table import CellTable, checked_header, header_at
+from vrn.ingest.table import CellTable, header_at, header_of
 
 csv.field_size_limit(1_000_000)
 _LOOKED_AT = 60  # rows from which the separator is told
@@ -67,16 +70,17 @@ def read_csv_table(files: InputFiles, source: Source) -> CellTable:
         source.refuse(f"row {ended + 1} cannot be read: {error}.", "Export the table again as plain CSV.")
     if not records:
         source.refuse("there is no header row.", "Start the table with a row of column names.")
-    at = header_at(records) or 0
-    header = checked_header(files, source, records[at], titles=at, row=rows[at])
-    rows, width = rows[at + 1 :], len(header)
+    header, aliases, at = header_of(files, source, records, rows)
+    rows, width = rows[at:], len(header)
     cells = [
         record if len(record) == width else _fitted(source, record, row, width)
-        for record, row in zip(records[at + 1 :], rows, strict=True)
+        for record, row in zip(records[at:], rows, strict=True)
     ]
     if not cells:
         source.refuse("there is a header and no row.", "Fill the table in, or check that the right file is named.")
-    return CellTable(name=source.name, columns=tuple(header), cells=cells, row=rows, delimiter=delimiter)
+    return CellTable(
+        name=source.name, columns=tuple(header), cells=cells, row=rows, delimiter=delimiter, aliases=aliases
+    )
 
 
 def _delimiter(text: str) -> str:
@@ -129,21 +133,18 @@ def _read_workbook(files: InputFiles, source: Source) -> CellTable:
     """The only sheet of a workbook, or the one named behind a ``#``; read by GDAL after a look into the archive."""
     files.record(source)
     _look_inside(source)
-    rows = _sheet_rows(source)
-    filled = [number for number, _ in rows]
-    while rows and sum(bool(cell) for cell in rows[0][1]) < 2:
-        rows.pop(0)
-    rows = rows[header_at([cells for _, cells in rows]) or 0 :]
+    rows = _sheet_rows(files, source)
+    if header_at([cells for _, cells in rows]) is None:
+        rows = [row for row in rows if sum(map(bool, row[1])) > 1]
     if len(rows) < 2:
         source.refuse(
             "the sheet holds no table.", "Start it with a row of column names; name another sheet behind a #."
         )
-    titles = sum(number < rows[0][0] for number in filled)
-    header = checked_header(files, source, rows[0][1], titles=titles, row=rows[0][0])
-    body = [(number, cells[: len(header)]) for number, cells in rows[1:] if any(cells)]
+    header, aliases, at = header_of(files, source, [cells for _, cells in rows], [number for number, _ in rows])
+    body = [(number, cells[: len(header)]) for number, cells in rows[at:] if any(cells)]
     return CellTable(
         name=source.name, columns=tuple(header), cells=[cells for _, cells in body], row=[number for number, _ in body],
-        delimiter="",
+        delimiter="", aliases=aliases,
     )  # fmt: skip
 
 
@@ -190,8 +191,8 @@ def _options(wanted: dict[str, str]) -> Iterator[None]:
         pyogrio.set_gdal_config_options(before)
 
 
-def _sheet_rows(source: Source) -> list[tuple[int, list[str]]]:
-    """Row number and text cells of every row that holds something."""
+def _sheet_rows(files: InputFiles, source: Source) -> list[tuple[int, list[str]]]:
+    """Row number and text cells of every row that holds something; hidden rows are told."""
     import pyogrio
 
     path = str(source.path)
@@ -202,14 +203,85 @@ def _sheet_rows(source: Source) -> list[tuple[int, list[str]]]:
             _, numbers, _, columns = pyogrio.raw.read(
                 path, layer=sheet, return_fids=True, read_geometry=False, datetime_as_string=True
             )
+        layout = _layout(source, sheet)
     except InputFileError:
         raise
-    except LIBRARY_ERRORS as error:
+    except (*LIBRARY_ERRORS, ET.ParseError) as error:
         detail = str(error).split(";")[0].replace(path, source.path.name)
         source.refuse(f"the workbook cannot be read: {detail.rstrip('.')}.", "Save it again as .xlsx, or as .csv.")
-    rows = [[_cell(value) for value in row] for row in zip(*columns, strict=True)]
-    found = [(int(number), cells) for number, cells in zip(numbers, rows, strict=True)]
-    return [(number, cells) for number, cells in found if any(cells)]
+    found = {
+        int(number): [_cell(value) for value in row]
+        for number, row in zip(numbers, zip(*columns, strict=True), strict=True)
+    }
+    for first, top, last, bottom in layout.merged:
+        value = found[top][first] if top in found and first < len(found[top]) else ""
+        for number in range(top, bottom + 1) if value else ():
+            cells = found.get(number, [])
+            cells[first : last + 1] = [value] * len(cells[first : last + 1])
+    if layout.since_1904:
+        for number, cells in found.items():
+            found[number] = [_since_1904(c) if (number, at) not in layout.texts else c for at, c in enumerate(cells)]
+    rows = [(number, cells) for number, cells in found.items() if any(cells)]
+    hidden = [number for number, _ in rows if number in layout.hidden]
+    if hidden:
+        files.warn("ingest.hidden-rows", source, rows=len(hidden), first=str(hidden[0]))
+    return rows
+
+
+@dataclass(slots=True, kw_only=True)
+class _Layout:
+    """What a sheet says beside its values, rows and columns from 0 as cells count, rows from 1."""
+
+    since_1904: bool = False  # days are counted from 1904, which GDAL does not heed
+    texts: set[tuple[int, int]] = field(default_factory=set)  # cells of text: no such day; only where it matters
+    hidden: set[int] = field(default_factory=set)
+    merged: list[tuple[int, int, int, int]] = field(default_factory=list)  # column, row of the first and last cell
+
+
+def _layout(source: Source, sheet: str) -> _Layout:
+    """Hidden rows, merged cells and the first day of a sheet."""
+    layout = _Layout()
+    with zipfile.ZipFile(source.path) as archive:
+        book = ET.fromstring(archive.read("xl/workbook.xml"))
+        layout.since_1904 = any(
+            item.get("date1904") in ("1", "true") for item in book.iter() if item.tag.endswith("}workbookPr")
+        )
+        named = [item for item in book.iter() if item.tag.endswith("}sheet") and item.get("name") == sheet]
+        ids = {value for item in named for key, value in item.items() if key.endswith("}id")}
+        links = ET.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
+        targets = [link.get("Target", "") for link in links if link.get("Id") in ids]
+        if not targets:
+            return layout
+        target = targets[0].removeprefix("/") if targets[0].startswith("/") else f"xl/{targets[0]}"
+        with archive.open(target) as part:
+            for _, item in ET.iterparse(part):
+                kind = item.tag.rpartition("}")[2]
+                if kind == "row":
+                    if item.get("hidden") in ("1", "true"):
+                        layout.hidden.add(int(item.get("r", "0")))
+                    item.clear()
+                elif kind == "c" and layout.since_1904 and item.get("t", "n") != "n":
+                    column, row = _place(item.get("r", "A1"))
+                    layout.texts.add((row, column))
+                elif kind == "mergeCell":
+                    first, _, last = item.get("ref", "A1").partition(":")
+                    layout.merged.append((*_place(first), *_place(last or first)))
+    return layout
+
+
+def _place(ref: str) -> tuple[int, int]:
+    """Column from 0 and row from 1 of ``B7``."""
+    letters = ref.rstrip("0123456789")
+    column = 0
+    for letter in letters:
+        column = 26 * column + ord(letter) - 64
+    return column - 1, int(ref[len(letters) :])
+
+
+def _since_1904(cell: str) -> str:
+    """A day that was read as one counted from 1900: 1,462 days too early (ECMA-376, 18.17.4.1)."""
+    day = re.fullmatch(r"(\d{4}-\d{2}-\d{2})(.*)", cell)
+    return f"{date.fromisoformat(day[1]) + timedelta(days=1462)}{day[2]}" if day is not None else cell
 
 
 def sheet_names(source: Source) -> list[str]:

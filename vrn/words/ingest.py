@@ -4,6 +4,14 @@ from typing import Final
 
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     # any file
+    "header-of-two-rows": (
+        "The header has two rows, {first} and {last}. Each column was named by both.",
+        "If one of them is not part of the header, delete it.",
+    ),
+    "hidden-rows": (
+        "{rows:hidden row of the sheet was|hidden rows of the sheet were} read too. The first is row {first}.",
+        "Show the rows, and delete those that do not belong here.",
+    ),
     "titles-passed-over": (
         "{rows:title row was|title rows were} skipped; row {row} was read as the header.",
         "Delete the title rows if the header is another row.",
