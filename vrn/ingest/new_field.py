@@ -135,9 +135,10 @@ max_n_lb_ac = 180                  # agronomic or legal cap for this pass
 #corn_per_bu = 4.00
 #n_per_lb = 0.60
 
-#[review]                          # outputs say DRAFT until both are given
+#[review]                          # or sign what was built: vrn sign DIR --by "name"
 #approved_by = "name"
 #approved_on = {season}-06-17
+#approved_id = "id of summary.json"
 """
 
 
