@@ -226,6 +226,22 @@ _refused(1, "gallons applied", _layer("applied_n", "UAN 32 gal/ac", [12.0] * 12)
 _refused(1, "phosphate applied", _layer("applied_n", "P2O5 lb/ac", [40.0] * 12), "phosphorus")
 _warned(1, "a rate of what", _layer("applied_n", "App Rate", [40.0] * 12), "ingest.header-says-rate")
 
+for _name, _value, _says in (
+    ("Test", "NH4-N", "ammonium"), ("Nutrient", "K", "potassium"), ("Result Unit", "lb/A", "ppm and lb/ac"),
+    ("Matrix", "water", "water"), ("Sample type", "plant tissue", "tissue"), ("Form", "NO3", "NO3"),
+    ("Sample basis", "as received", "moist"),
+):  # fmt: skip
+    _refused(
+        1,
+        f"a column {_name} of {_value}",
+        _edited(lambda r, n=_name, v=_value: [[*r[0], n], *([*row, v] for row in r[1:])]),  # type: ignore[misc]
+        _says,
+    )
+_right(1, "a column of tests", _edited(lambda r: [[*r[0], "Test"], *([*row, "Nitrate-N"] for row in r[1:])]), ppm=SEEN)
+for _header in ("Stalk nitrate ppm", "Tile water NO3-N ppm", "ENR lb/ac", "Lab No", "Bulk density", "Nitrate rating"):
+    _refused(1, f"{_header} as nitrate", _nitrate(_header), "says")
+_warned(1, "another year's column", _nitrate("NO3-N ppm 2024"), "ingest.header-of-another-year", ppm=SEEN)
+
 # --- 2. values outside what is possible ----------------------------------------------------------------------------
 _refused(2, "ppm all 300", _read(SEEN * 25), "all values of nitrate-N")
 _refused(2, "ppm as a share", _read(SEEN / 1e6), "g/kg or percent")
@@ -293,6 +309,9 @@ _warned(
     "ingest.sampled-in-another-season",
 )
 _refused(2, "a goal of 21", _keys(crop__yield_goal_bu_ac=12), "yield_goal_bu_ac")
+
+
+_warned(2, "the same everywhere", _read([20.0] * 12), "ingest.readings-alike")
 
 
 # --- 3. a file in two kinds of unit --------------------------------------------------------------------------------
@@ -440,7 +459,7 @@ _refused(
     5,
     "slow release of too much an acre",
     _keys(
-        product={"name": "thin", "n_pct": 3.2, "density_lb_gal": 8.6},
+        product={"name": "thin", "n_pct": 4.2, "density_lb_gal": 8.9},
         limits={"max_n_lb_ac": 300},
         machine={"max_rate_n_lb_ac": 300},
     ),
@@ -463,6 +482,9 @@ _refused(
 )
 _refused(5, "rate basis without product", _keys(product={"rate_basis": "product"}), "product")
 _refused(5, "n_pct above 100", _product(name="Shop", n_pct=320, density_lb_gal=11.06), "n_pct")
+
+
+_refused(5, "a solution that weighs as water", _product(name="Shop", n_pct=32, density_lb_gal=8.34), "solution")
 
 
 # --- 6. weather ------------------------------------------------------------------------------------------------------
@@ -699,6 +721,22 @@ _warned(
 )
 _right(8, "whole", _raster("yield_potential", _grain, **_BUSHELS), yields=[190.0])
 
+_warned(
+    8, "polygons over each other",
+    _zones("yield_potential", *(_zone(-0.1, -0.1, 1.1, 1.1, value=v) for v in (150.0, 250.0)), **_BUSHELS),
+    "ingest.layer-overlaps",
+)  # fmt: skip
+_warned(
+    8, "organic matter at one point",
+    _files(files={"layer.csv": "longitude,latitude,v\n-93.604,42.101,3"},
+           layers__organic_matter={"file": "layer.csv", "column": "v"}), "surface.gap-organic-matter",
+)  # fmt: skip
+_warned(
+    8, "an extra layer at points of a corner",
+    _files(files={"layer.csv": "longitude,latitude,v\n-93.604,42.101,3\n-93.6035,42.101,4"},
+           layers__extra=[{"name": "ec", "file": "layer.csv", "column": "v"}]), "surface.layer-partial",
+)  # fmt: skip
+
 # --- 9. nothing applied ----------------------------------------------------------------------------------------------
 _SEASON: dict[str, Any] = {"nitrogen__method": "nebraska", "crop__growth_stage": "V4"}
 _LIST = [{"date": Raw("2026-04-20"), "product": "Urea", "n_lb_ac": 0}]
@@ -734,6 +772,10 @@ _warned(
     _keys(applications=[{**_LIST[0], "date": Raw("2024-04-20"), "n_lb_ac": 60}]),
     "ingest.date-of-another-season",
 )
+_warned(
+    9, "after the harvest", _keys(applications=[{**_LIST[0], "date": Raw("2026-12-20"), "n_lb_ac": 60}]),
+    "ingest.date-of-another-season",
+)  # fmt: skip
 _warned(9, "planted in another season", _keys(crop__planting_date=Raw("2025-05-04")), "ingest.date-of-another-season")
 _warned(9, "the same twice", _keys(applications=[{**_LIST[0], "n_lb_ac": 60}] * 2), "nitrogen.listed-twice")
 

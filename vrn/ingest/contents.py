@@ -53,6 +53,16 @@ _SUBSTANCES: Final = (
     ("product", r"product|uan( ?\d\d)?|urea|anhydrous|manure|fertilizer|an ?34|amsul|dap|map|starter|volume"),
     ("elevation", r"elev(ation)?|altitude|slope|height"),
     ("temperature", r"temp(erature)?s?"),
+    ("plant tissue", r"plants?( tissue)?|tissue|petioles?|leaf|leaves|sap|stalks?"),
+    ("water of the field", r"tile|drain(age)?|run ?off|irrigation|stream|groundwater"),
+    ("nitrogen to be freed", r"pmn|(potentially )?mineralizable n(itrogen)?|enr|(est(imated)? )?n(itrogen)? release"),
+    ("molybdenum", r"mo|molybdenum"),
+    ("heavy metals", r"pb|cd|ni|cr|se|lead|cadmium|nickel|chromium|selenium"),
+    ("bulk density", r"bulk density|bd"),
+    ("a rating", r"ratings?|ranks?|scores?|flags?|qualifiers?"),
+    ("a number of the lab", r"(lab|sample|report|serial) (no|nr|num(ber)?|id)"),
+    ("depth", r"depths?|thickness"),
+    ("a position", r"lon(g|gitude)?|lat(itude)?|easting|northing"),
     ("plant index", r"ndvi|ndre|evi|savi|lai|biomass"),
 )  # fmt: skip
 _SHORT: Final = {
@@ -66,7 +76,9 @@ _SHORT: Final = {
     "rate",
     "water",
     "grain yield",
+    "depth",
 }
+_SPECIES: Final = ("NO3-N", "nitrate as NO3", "NO3")
 # unit → the ways it is written
 _UNITS: Final = (
     ("mg/L", r"mg ?(/|per )? ?(l|liter|litre)( 1)?|ug ?(/|per )? ?ml( 1)?|ppm in (the )?(extract|solution)"),
@@ -182,6 +194,8 @@ def read_header(header: str) -> HeaderMeaning:
     bases, _ = _taken(rest, _BASES)
     longer = [name for name in substances if name not in _SHORT]  # a letter beside a name is no second substance
     substances = longer or substances
+    if any(name in _SPECIES for name in substances):  # beside one of them "nitrate" says nothing more
+        substances = [name for name in substances if name != "nitrate"]
     return HeaderMeaning(
         header=header, substance=substances[0] if substances else None, unit=units[0] if units else None,
         basis=bases[0] if bases else None, depth=depth, ratio=float(ratio[1]) if ratio is not None else None,

@@ -146,6 +146,7 @@ class Gate:
         meaning = read_header(f"{header} {said}".strip())
         self._one_meaning(meaning, role)
         self._substance(meaning, role)
+        self._substance(read_header(said), role)
         reported = self._reported(meaning, settings)
         basis = settings.moisture_basis
         if meaning.basis in ("dry", "moist"):

@@ -22,6 +22,7 @@ from vrn.model.layers import ConstantLayer, Layer, PointLayer, PolygonLayer
 from vrn.model.settings import Settings
 from vrn.units import BU_AC_T_HA, LB_AC_KG_HA
 
+_OVERLAP = 0.02  # of the ground of a layer's outlines, that edges drawn twice do not reach
 _REACH_M = 100.0  # areas further from the field are not kept
 _ELSEWHERE = "Check that it is of this field, its system, and the order of its coordinates."
 
@@ -265,6 +266,10 @@ def _touching(
         source.refuse("none of it lies in the field.", _ELSEWHERE)
     if share < 0.98:
         files.warn("ingest.layer-leaves-ground-open", source, share=Quantity("share", share))
+    laid = float(shapely.area(shapely.intersection(polygons[near], boundary)).sum())
+    if laid - covered > _OVERLAP * covered:
+        twice = Quantity("share", min(laid / covered - 1.0, 1.0))
+        files.warn("ingest.layer-overlaps", source, share=twice)
     return near
 
 

@@ -1,5 +1,6 @@
 """Soil samples: a table or points to readings as NO3-N of dry soil, and how each was pulled, kept and read."""
 
+import re
 from datetime import date, datetime
 from typing import Any
 
@@ -33,7 +34,11 @@ _ROLES = ("sample_id", "longitude", "latitude", "nitrate_ppm", "kind", "sampled_
           "water_pct", *DEPTH_ROLES, *HANDLING_ROLES)  # fmt: skip
 _TOP_FOOT_IN = 12.0
 _FEW_ALIKE = 5  # readings from which a likeness counts
-SAYING = ("unit", "units", "uom", "unit of measure", "analyte", "parameter", "species", "reported as", "basis")
+SAYING = (
+    "unit", "units", "uom", "unit of measure", "unit of measurement", "result unit", "result units", "measure",
+    "analyte", "analysis", "test", "test name", "parameter", "species", "compound", "nutrient", "element", "form",
+    "reported as", "basis", "sample basis", "matrix", "medium", "material", "sample type",
+)  # fmt: skip
 BULK_DENSITY_G_CM3 = 1.35  # the nitrogen methods' own where none is given, so that pounds come back as they were
 
 
@@ -93,6 +98,9 @@ def read_samples(files: InputFiles, settings: Settings, crs: str) -> SoilSamples
         gate=gate,
         header=stated_depth(gate, section.depth, column),
     )
+    years = re.findall(r"(?<!\d)20\d\d(?!\d)", column.header)
+    if years and str(settings.header.season) not in years:
+        files.warn("ingest.header-of-another-year", source, column=column.header, season=str(settings.header.season))
     nitrate_ppm, below = _nitrate(rows, column)
     nominal_ppm = _nominal(rows, gate, section, column)
     for i in range(len(rows)):

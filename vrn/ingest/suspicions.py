@@ -22,9 +22,10 @@ from vrn.units import FT_M
 
 _MOST_ROWS = 8  # that a refusal names
 _FEW = 3  # with fewer readings a median means nothing
+_MANY_ALIKE = 6  # readings of one depth, which in soil are never all the same
 _THICK_IN = 25.0
 _LONGEST_DAYS = 10  # of one sampling
-_FALL = (8, 1)  # of the year before: what goes on from then on is for this season; common practice, no source
+_FALL = (8, 1)  # what goes on from this day on is for the season after; common practice, no source
 _MOST_NAMED_ONE_BY_ONE = 5
 _SELDOM_PPM = 100.0  # NO3-N that the middle reading of a field of corn seldom reaches: common practice, no source
 
@@ -182,15 +183,11 @@ def _dates(files: InputFiles, samples: SoilSamples, settings: Settings) -> None:
 def _dates_of_the_season(files: InputFiles, settings: Settings) -> None:
     """Dates of the field file that lie in another season; what feeds a crop may go on in the fall before."""
     season, crop = settings.header.season, settings.crop
-    opened = date(season, 1, 1)
-    dated = [
-        ("crop.planting_date", crop.planting_date, opened),
-        ("crop.application_date", crop.application_date, opened),
-    ]
-    fall = date(season - 1, *_FALL)
-    dated += [("applications", one.date, fall) for one in settings.applications or () if one.n_lb_ac > 0]
-    for about, day, first in dated:
-        if day is not None and not first <= day <= date(season, 12, 31):
+    year, feeding = (date(season, 1, 1), date(season, 12, 31)), (date(season - 1, *_FALL), date(season, *_FALL))
+    dated = [("crop.planting_date", crop.planting_date, year), ("crop.application_date", crop.application_date, year)]
+    dated += [("applications", one.date, feeding) for one in settings.applications or () if one.n_lb_ac > 0]
+    for about, day, (first, last) in dated:
+        if day is not None and not first <= day <= last:
             files.warn("ingest.date-of-another-season", about, day=day, season=str(season))
 
 
@@ -264,11 +261,14 @@ def _tell_two_units(gate: Gate, layer: SoilSamples, found: TwoUnits) -> None:
 
 
 def _much_nitrate(files: InputFiles, samples: SoilSamples) -> None:
-    """Depths whose middle reading no field of corn is likely to have."""
+    """Depths whose middle reading no field of corn is likely to have, or whose readings are all the same."""
     readings = samples.field_readings()
     for top, bottom in readings.depths_in():
         ppm = readings.at_depth(top, bottom).nitrate_ppm
         median = float(np.nanmedian(ppm))
+        if len(ppm) >= _MANY_ALIKE and np.ptp(ppm) == 0:
+            alike = Quantity("concentration", median)
+            files.warn("ingest.readings-alike", samples.source, readings=len(ppm), value=alike)
         if len(ppm) >= _FEW and median > _SELDOM_PPM:
             files.warn(
                 "ingest.high-nitrate", samples.source, top=_depth(top), bottom=_depth(bottom),

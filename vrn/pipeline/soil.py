@@ -74,12 +74,11 @@ def _with_unknown_ground(
     filled = dict[str, Surface]()
     for name, (layer, value) in layers.items():
         surface = surfaces.get(name)
-        if surface is not None and isinstance(layer, PointLayer):  # ground far from its points is a gap too
-            away = far_ground(surface.grid, share, layer.coordinates_m, acres=acres)
-            surface = replace(surface, values=np.where(away.mask, np.nan, surface.values)) if away.acres else surface
         if surface is not None:
-            surface = _counted(surface, field.settings, share)
+            surface = _counted(_within_reach(surface, layer, share), field.settings, share)
             filled[name] = with_gap_filled(surface, share, acres=acres, value=value)
+    if "applied_n_lb_ac" in surfaces:
+        filled["applied_n_lb_ac"] = _within_reach(surfaces["applied_n_lb_ac"], field.applied_n, share)
     readings = {name: _counted(one, field.settings, share) for name, one in surfaces.items() if name.endswith("_ppm")}
     nitrate = readings["nitrate_ppm"]
     choice = nitrate.choice or SurfaceChoice()
@@ -119,6 +118,14 @@ def _counted(surface: Surface, settings: Settings, share: NDArray[np.float64]) -
     counted = surface.weighted(weight, share, error_weight=1.0 if of_readings else weight)
     told = note(f"surface.{code}", surface.name, weight=Quantity("number", weight))
     return replace(counted, findings=(*counted.findings, told))
+
+
+def _within_reach(surface: Surface, layer: Layer | None, share: NDArray[np.float64]) -> Surface:
+    """The surface of a layer of points without the ground that is far from all of them: a gap like any other."""
+    if not isinstance(layer, PointLayer):
+        return surface
+    away = far_ground(surface.grid, share, layer.coordinates_m, acres=0.0).mask
+    return replace(surface, values=np.where(away, np.nan, surface.values)) if away.any() else surface
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -226,7 +233,7 @@ def extra_surfaces(
     weight_of = {section.name: section.weight for section in field.settings.layers.extra}
     found, findings = [], []
     for name, layer in field.extra_layers.items():
-        values = layer_on_grid(layer, grid, name=name).values
+        values = _within_reach(layer_on_grid(layer, grid, name=name), layer, share).values
         known = np.isfinite(values) & (share > 0)
         covered = float(share[known].sum() / share.sum())
         if 0 < covered < 1 - SILENT_SHARE:

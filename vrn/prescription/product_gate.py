@@ -35,18 +35,26 @@ class ProductClass:
     density_lb_gal: tuple[float, float] | None  # None for dry ones
     most_per_ac: float
     source: str
+    heavier: float = 0.0  # share of its weight by which each percent of nitrogen makes a liquid heavier at the least
 
     def holds(self, n_pct: float, density_lb_gal: float | None) -> bool:
         """Whether a product of this analysis and density can be one of the class."""
-        low, high = self.density_lb_gal or (0.0, 0.0)
-        dense = density_lb_gal is None if self.density_lb_gal is None else low <= (density_lb_gal or 0.0) <= high
+        weights = self.densities_lb_gal(n_pct)
+        dense = density_lb_gal is None if weights is None else weights[0] <= (density_lb_gal or 0.0) <= weights[1]
         return dense and self.n_pct[0] <= n_pct <= self.n_pct[1]
+
+    def densities_lb_gal(self, n_pct: float) -> tuple[float, float] | None:
+        """Least and greatest density with so much nitrogen; None for dry ones. [lb/gal]"""
+        if self.density_lb_gal is None:
+            return None
+        return self.density_lb_gal[0] * (1 + self.heavier * n_pct), self.density_lb_gal[1]
 
 
 SOLUTION: Final = ProductClass(
-    name="nitrogen solution", n_pct=(4.0, 35.0), density_lb_gal=(8.34, 13.0), most_per_ac=250.0,
+    name="nitrogen solution", n_pct=(4.0, 35.0), density_lb_gal=(8.34, 13.0), most_per_ac=250.0, heavier=0.0045,
     source="8-0-0 to 32-0-0 at 10.1 to 11.1 lb/gal in the product table; 17-0-0 with calcium near 12.6 lb/gal, from "
-    "memory; none is lighter than water; most an acre: common practice, no source",
+    "memory; none is lighter than water, to which urea adds 0.6 % for each percent of N, from memory; most an acre: "
+    "common practice, no source",
 )  # fmt: skip
 AMMONIA: Final = ProductClass(
     name="anhydrous ammonia", n_pct=(81.0, 82.5), density_lb_gal=(4.7, 5.7), most_per_ac=100.0,
@@ -134,8 +142,9 @@ def check_product(product: Product, known: Product | None, known_ones: tuple[Pro
     kind = class_of(product.name, product.n_pct, product.density_lb_gal)
     if not kind.holds(product.n_pct, product.density_lb_gal):
         allowed = f"{kind.n_pct[0]:g} to {kind.n_pct[1]:g}% N"
-        if kind.density_lb_gal is not None:
-            low, high = (_density(end, metric) for end in kind.density_lb_gal)
+        weights = kind.densities_lb_gal(product.n_pct)
+        if weights is not None:
+            low, high = (_density(end, metric) for end in weights)
             allowed += f" and {low} to {high}"
         problem = f"product {product.name!r} is {shown}. As {kind.name} it would be {allowed}."
         usual = "Check both against the delivery note or the analysis. If it is manure, say so in its name."

@@ -268,6 +268,18 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         'The header "{column}" says wet grain. It was read as dry grain.',
         "Use the dry yield if the file has it.",
     ),
+    "readings-alike": (
+        "All {readings} readings of one depth are the same, {value}.",
+        "Check that they were read one by one, and that the right column is named.",
+    ),
+    "layer-overlaps": (
+        "Outlines of this layer lie over each other on {share} of the field. Their average was used there.",
+        "Keep one outline for each piece of ground.",
+    ),
+    "header-of-another-year": (
+        'The header "{column}" names a year, but the season is {season}.',
+        "Check that it is the column of this season.",
+    ),
     "high-nitrate": (
         "From {top:bare}–{bottom}, the median is {median:0} nitrate-N. A corn field seldom holds {usual:0}.",
         "Check the decimal point and the unit. A rate per area is not the same as {median:unit} in the soil.",
