@@ -35,9 +35,9 @@ _ROLES = ("sample_id", "longitude", "latitude", "nitrate_ppm", "kind", "sampled_
 _TOP_FOOT_IN = 12.0
 _FEW_ALIKE = 5  # readings from which a likeness counts
 SAYING = (
-    "unit", "units", "uom", "unit of measure", "unit of measurement", "result unit", "result units", "measure",
-    "analyte", "analysis", "test", "test name", "parameter", "species", "compound", "nutrient", "element", "form",
-    "reported as", "basis", "sample basis", "matrix", "medium", "material", "sample type",
+    "unit", "units", "uom", "unit of measure", "unit of measurement", "result unit", "result units", "measure", "test",
+    "analyte", "analysis", "test name", "parameter", "species", "compound", "nutrient", "element", "form", "basis",
+    "reported as", "sample basis", "matrix", "medium", "material", "sample type",
 )  # fmt: skip
 BULK_DENSITY_G_CM3 = 1.35  # the nitrogen methods' own where none is given, so that pounds come back as they were
 
@@ -98,8 +98,7 @@ def read_samples(files: InputFiles, settings: Settings, crs: str) -> SoilSamples
         gate=gate,
         header=stated_depth(gate, section.depth, column),
     )
-    years = re.findall(r"(?<!\d)20\d\d(?!\d)", column.header)
-    if years and str(settings.header.season) not in years:
+    if (years := re.findall(r"(?<!\d)20\d\d(?!\d)", column.header)) and str(settings.header.season) not in years:
         files.warn("ingest.header-of-another-year", source, column=column.header, season=str(settings.header.season))
     nitrate_ppm, below = _nitrate(rows, column)
     nominal_ppm = _nominal(rows, gate, section, column)
@@ -348,7 +347,7 @@ def _like_something_else(gate: Gate, header: str, ppm: NDArray[np.float64]) -> N
 
 def read_handling(table: CellTable, columns: Columns, faults: RowFaults) -> tuple[Handling, ...]:
     """Columns ``cores``, ``instrument``, ``read_at`` and ``stored`` of a samples table; none of them is needed."""
-    if not any(columns.find(role) is not None for role in HANDLING_ROLES):
+    if not any(columns.find(role) is not None for role in HANDLING_ROLES) and _laboratory(table) is None:
         return (Handling(cores=None, instrument="", read_at=None, stored=""),) * len(table)
     cores = _cores(table, columns.find("cores"), faults)
     read_at = _times(table, columns.find("read_at"), faults)
