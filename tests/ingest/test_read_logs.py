@@ -238,6 +238,37 @@ def test_spoiled_trial_is_refused(rewrite: Rewrite, put: Put, text: str, says: s
         read_field(rewrite(nitrogen__response_trial="trial.csv"))
 
 
+def test_trial_columns_are_mapped_as_the_samples_are(rewrite: Rewrite, put: Put) -> None:
+    """By our names, by the unit of their own header, and with every other name still refused."""
+    put("trial.csv", "Rep,N applied (lb/ac),Corn yield (bu/ac)\nA,0,112\nA,90,190\n")
+    mapping = {"n_lb_ac": "N applied (lb/ac)", "yield_bu_ac": "Corn yield (bu/ac)", "block": "Rep"}
+    trial = read_field(rewrite(nitrogen={"response_trial": "trial.csv", "response_columns": mapping})).trial
+    assert trial is not None
+    assert (trial.n_lb_ac.tolist(), trial.yield_bu_ac.tolist(), trial.block) == ([0, 90], [112, 190], ("A", "A"))
+    put("trial.csv", "N applied (kg/ha),Corn yield (t/ha)\n112.0851156,12.5535414\n")
+    mapping = {"n_lb_ac": "N applied (kg/ha)", "yield_bu_ac": "Corn yield (t/ha)"}
+    metric = read_field(rewrite(nitrogen={"response_trial": "trial.csv", "response_columns": mapping})).trial
+    assert metric is not None
+    assert (metric.n_lb_ac[0], metric.yield_bu_ac[0]) == pytest.approx((100.0, 200.0), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("keys", "says"),
+    [
+        ({"response_trial": "trial.csv", "response_columns": {"n_lb_ac": "N aplied"}}, "no such column"),
+        ({"response_trial": "trial.csv", "response_columns": {"n_lbs": "N applied"}}, "neither"),
+        ({"response_trial": "trial.csv", "response_columns": {"n_lb_ac": "P2O5 (lb/ac)"}}, "phosphorus"),
+        ({"response_trial": "trial.csv", "response_columns": {"n_lb_ac": "UAN gal/ac"}}, "gal/ac"),
+        ({"response_columns": {"n_lb_ac": "N applied"}}, "there is no trial"),
+    ],
+)
+def test_spoiled_mapping_of_a_trial_is_refused(rewrite: Rewrite, put: Put, keys: dict[str, Any], says: str) -> None:
+    """A name that is not there, not ours, or of something else than nitrogen."""
+    put("trial.csv", "N applied,P2O5 (lb/ac),UAN gal/ac,yield_bu_ac\n0,10,30,112\n90,20,30,190\n")
+    with pytest.raises(InputFileError, match=says):
+        read_field(rewrite(nitrogen=keys))
+
+
 def passes(field: Field, count: int, *, swath_m: float = 18.288, step_m: float = 2.0) -> pd.DataFrame:
     """Parallel passes west to east through the southern part of the field, a point every two meters."""
     west, south, east, _ = field.boundary.bounds

@@ -21,7 +21,7 @@ _STAGE = re.compile(r"preplant|VE|V([1-9]|1\d|2[0-5])|VT|R[1-6]")
 _RATE_STEP_N_KG_HA = 5.0  # what a metric field file without a rate step gets
 _SAYS_APPLICATIONS = re.compile(r"^\s*applications\s*=", re.MULTILINE)
 _LISTS_APPLICATIONS = re.compile(r"^\s*\[\[\s*applications\s*\]\]", re.MULTILINE)
-_FILE_KEYS = {"file", "boundary", "normals", "response_trial"}
+_FILE_KEYS = {"file", "table", "boundary", "normals", "response_trial"}
 _LARGEST_FILE = 2_000_000  # bytes; a field file is a page of text
 
 

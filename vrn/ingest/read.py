@@ -118,7 +118,7 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
     layers = read_layers(files, settings, boundary, crs)
     weather = read_weather(files, settings)
     normals = read_normals(files, settings) if sampled else None
-    trial = read_trial(files, settings.nitrogen.response_trial) if sampled else None
+    trial = read_trial(files, settings.nitrogen) if sampled else None
     zones = layers.pop("zones", None)
     if sampled:
         _what_is_missing(files, settings)

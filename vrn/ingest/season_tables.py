@@ -1,45 +1,56 @@
 """The user's own nitrogen trial: a table whose columns end in their unit, trade or metric."""
 
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
 from vrn.ingest import ranges
-from vrn.ingest.cells import RowFaults, numbers
-from vrn.ingest.gate import Gate
+from vrn.ingest.cells import Columns, RowFaults, numbers
+from vrn.ingest.gate import Gate, Role
 from vrn.ingest.input_files import InputFiles
-from vrn.ingest.table import CellTable
 from vrn.ingest.tables import holds_table, read_table
 from vrn.ingest.vectors import read_features
 from vrn.model.layers import NitrogenTrial
+from vrn.model.settings import NitrogenSection
 from vrn.units import BU_AC_T_HA, LB_AC_KG_HA
 
 _N_RATE = {"n_lb_ac": 1.0, "n_kg_ha": 1.0 / LB_AC_KG_HA}
 _YIELD = {"yield_bu_ac": 1.0, "yield_t_ha": 1.0 / BU_AC_T_HA}
+_ROLE: Final[dict[str, Role]] = {
+    "n_lb_ac": "applied_n", "n_kg_ha": "applied_n", "yield_bu_ac": "bu_ac", "yield_t_ha": "t_ha",
+}  # fmt: skip
+_KEY = "nitrogen.response_columns"
 _MOST_N_LB_AC, _MOST_BU_AC = 600.0, 500.0
 
 
-def read_trial(files: InputFiles, name: str | None) -> NitrogenTrial | None:
+def read_trial(files: InputFiles, section: NitrogenSection) -> NitrogenTrial | None:
     """
     Trial that ``[nitrogen] response_trial`` names; None when it names no file.
 
-    The columns are n_lb_ac (or n_kg_ha), yield_bu_ac (or yield_t_ha) and, if there are any, block. Plots without a rate
+    The columns are n_lb_ac (or n_kg_ha), yield_bu_ac (or yield_t_ha) and, if there are any, block; ``response_columns``
+    names others, whose own unit counts where their header says one. Plots without a rate
     or a yield are left out, with a finding; a number that is no rate or no yield is refused.
     """
-    if name is None:
+    if section.response_trial is None:
+        if section.response_columns:
+            problem = "nitrogen.response_columns is given, and there is no trial."
+            raise InputFileError(problem, 'Name its file: response_trial = "trial.csv" in [nitrogen].')
         return None
-    source = files.source(name, "nitrogen.response_trial")
+    source = files.source(section.response_trial, "nitrogen.response_trial")
     table = read_table(files, source) if holds_table(files, source) else read_features(files, source).table
+    columns = Columns(table, section.response_columns, key=_KEY, roles=(*_N_RATE, *_YIELD, "block"))
+    gate = Gate(files=files, source=source, section="", accept=None)
     faults = RowFaults(table)
-    n_lb_ac = _quantity(table, _N_RATE, faults, _MOST_N_LB_AC, "Check the number and its unit.")
-    yield_bu_ac = _quantity(table, _YIELD, faults, _MOST_BU_AC, "Check the number and its unit.")
+    n_lb_ac = _quantity(gate, columns, _N_RATE, faults, _MOST_N_LB_AC)
+    yield_bu_ac = _quantity(gate, columns, _YIELD, faults, _MOST_BU_AC)
     faults.raise_if_any()
-    column = table.find("block", "replicate", "rep")
+    column = columns.find("block", "replicate", "rep")
     block = [cell.strip() for cell in table.column(column)] if column is not None else [""] * len(table)
     known = np.isfinite(n_lb_ac) & np.isfinite(yield_bu_ac)
     if not known.any():
         source.refuse("no plot has both a rate and a yield.", "Fill in the rate and the yield of each plot.")
-    gate = Gate(files=files, source=source, section="", accept=None)
     ranges.judge(gate, ranges.APPLIED, n_lb_ac[known])
     ranges.judge(gate, ranges.YIELD, yield_bu_ac[known])
     if not known.all():
@@ -50,22 +61,19 @@ def read_trial(files: InputFiles, name: str | None) -> NitrogenTrial | None:
     )
 
 
-def _either(table: CellTable, *names: str) -> tuple[str, str]:
-    """Which of our names the table has, and what it calls that column."""
-    for name in names:
-        found = table.find(name)
-        if found is not None:
-            return name, found
-    problem = f"{table.name}: there is no column {' or '.join(names)} (columns: {table.named})."
-    raise InputFileError(problem, "Add one of them; the unit ends the name.")
-
-
 def _quantity(
-    table: CellTable, units: dict[str, float], faults: RowFaults, most: float, remedy: str
+    gate: Gate, columns: Columns, units: dict[str, float], faults: RowFaults, most: float
 ) -> NDArray[np.float64]:
-    """A column from 0 up in trade units, by whichever unit ends its name."""
-    name, column = _either(table, *units)
+    """A column from 0 up in trade units, by whichever unit ends our name, or by that of the header it is mapped to."""
+    table = columns.table
+    role = next((name for name in units if columns.find(name) is not None), None)
+    if role is None:
+        problem = f"{table.name}: there is no column {' or '.join(units)} (columns: {table.named})."
+        raise InputFileError(problem, f'Add one of them, or name it: {next(iter(units))} = "…" under [{_KEY}].')
+    column, factor = columns.need(role), units[role]
+    if role in columns.mapped:
+        factor = gate.factor(column, _ROLE[role], default=factor)
     values = numbers(table, column, faults)
-    for i in np.flatnonzero((values < 0) | (values * units[name] > most)):
-        faults.add(table.row[i], f"{column} is {values[i]:g}", remedy)
-    return values * units[name]
+    for i in np.flatnonzero((values < 0) | (values * factor > most)):
+        faults.add(table.row[i], f"{column} is {values[i]:g}", "Check the number and its unit.")
+    return values * factor

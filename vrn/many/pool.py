@@ -227,7 +227,7 @@ def _same_version(client: Any, address: str) -> None:
 
 
 _LARGEST = 500_000_000  # bytes in one shipment
-_NAMES_FILES = ("boundary", "file", "files", "response_trial")
+_NAMES_FILES = ("boundary", "file", "table", "files", "response_trial")
 
 
 def pack(field_file: Path) -> dict[str, bytes]:

@@ -188,6 +188,7 @@ class NitrogenSection:
     response_b: float | None = None
     response_c: float | None = None
     response_trial: str | None = None  # file of the user's own nitrogen trial
+    response_columns: dict[str, str] = field(default_factory=dict)  # of that file: our name = "their name"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

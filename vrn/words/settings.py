@@ -110,6 +110,7 @@ SENTENCES: Final[dict[str, str]] = {
     "nitrogen.tillage_lb_ac": "Adjustment for tillage",
     "nitrogen.response_b": "Yield response: slope",
     "nitrogen.response_c": "Yield response: curvature",
+    "nitrogen.response_columns": "Column of the trial’s file",
     "nitrogen.response_trial": "Trial behind the yield response",
     "credits.previous_crop": "Credit: previous crop",
     "credits.manure": "Credit: manure",
