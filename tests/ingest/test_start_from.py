@@ -320,6 +320,14 @@ AMBIGUOUS: dict[str, tuple[Make, str, str]] = {
     "no depth": (
         _with_samples("id,lon,lat,NO3-N ppm", lambda i, x, y: f"{i},{x},{y},{10 + i}"), "start.no-depth", 'depth = ""'
     ),
+    "depths of 30 without a unit": (
+        _with_samples("id,lon,lat,From,To,NO3-N ppm", lambda i, x, y: f"{i},{x},{y},0,30,{10 + i}"),
+        "start.depth-unit", 'bottom_in = "To"',
+    ),
+    "depths of 12 without a unit": (
+        _with_samples("id,lon,lat,From,To,NO3-N ppm", lambda i, x, y: f"{i},{x},{y},0,12,{10 + i}"),
+        "start.depth-unit", 'bottom_cm = "To"',
+    ),
     "a species nobody says": (
         _with_samples("id,lon,lat,top_in,bottom_in,Nitrate (ppm)", lambda i, x, y: f"{i},{x},{y},0,12,{10 + i}"),
         "ingest.reported-as-missing", 'reported_as = "NO3-N"    # or "NO3", in [samples]',

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
 from vrn.findings import Finding, note, warning
+from vrn.ingest.depth import unit_of_depth
 from vrn.ingest.field_file import settings_from
 from vrn.ingest.input_files import InputFiles
 from vrn.ingest.look import Look, Role, points_of
@@ -59,14 +60,8 @@ class Settling:
     metric : bool
     given : Given
 
-    Attributes
-    ----------
-    sections : dict of str to Section
-    questions : list of Question
-    notes : list of Finding
-        What was assumed.
-    form : str
-        Name of the samples form that the folder gets; empty where there are samples.
+    ``sections`` are the tables, ``questions`` what is left, ``notes`` what was assumed, ``form`` the name of the samples
+    form that the folder gets, empty where there are samples.
     """
 
     def __init__(
@@ -207,10 +202,20 @@ class Settling:
                 self._settle("samples.areas", file=areas.name, **areas.columns)
         if columns:
             self._settle("samples.columns", **columns)
+        self._depth_unit(look)
         if not said.filled:
             self._ask("start.form-empty", "samples", {**line}, needed=True, file=look.name)
         if not said.placed:
             self._ask("start.no-places", "samples.columns", {"longitude": "…"}, needed=True, file=look.name)
+
+    def _depth_unit(self, look: Look) -> None:
+        """Ask about depths whose unit no header says."""
+        columns = look.columns
+        for unit, other in (("in", "cm"), ("cm", "in")):
+            ends = [columns[end] for end in (f"top_{unit}", f"bottom_{unit}") if end in columns]
+            if len(ends) == 2 and not any(unit_of_depth(name) for name in ends):
+                self._ask("start.depth-unit", "samples.columns", {f"bottom_{other}": ends[1]}, file=look.name,
+                          top=ends[0], bottom=ends[1], unit=unit)  # fmt: skip
 
     def _crop(self) -> None:
         """What only a person knows."""

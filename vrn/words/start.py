@@ -49,6 +49,11 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "If all cores are of one depth, write its top and bottom here, as 0-{depth=12}.",
         "{line}",
     ),
+    "depth-unit": (
+        "The columns {top} and {bottom} in {file} have no unit. By their size the depths were read in {unit}.",
+        "If that is wrong, name both columns by the other unit.",
+        "{line}",
+    ),
     "no-places": (
         "{file} does not say where the samples were pulled.",
         "Add a column for longitude and one for latitude to the copy in the folder.",
