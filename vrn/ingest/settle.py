@@ -60,8 +60,8 @@ class Settling:
     metric : bool
     given : Given
 
-    ``sections`` are the tables, ``questions`` what is left, ``notes`` what was assumed, ``form`` the name of the samples
-    form that the folder gets, empty where there are samples.
+    ``sections`` are the tables, ``questions`` what is left, ``notes`` what was assumed, ``form`` the name of the
+    samples form that the folder gets, empty where there are samples.
     """
 
     def __init__(
