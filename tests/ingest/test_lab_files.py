@@ -87,6 +87,7 @@ SPOILED = [
     (["", "", "", "in", "in", "mg/L", ""], "mg/L"),
     (["", "", "", "cm", "cm", "ppm", ""], "cm"),
     (["S0", "-93.60", "42.10", "0", "12", "ppm", ""], "ppm"),  # a row of data with a word is no second header
+    (["West", "west", "south", "top", "bottom", "high", ""], "which is not"),  # words without a unit are data
     (["S0", "n/a", "n/a", "n/a", "n/a", "n/a", ""], "half-filled"),
 ]
 

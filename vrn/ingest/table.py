@@ -225,6 +225,9 @@ def _is_second(records: list[list[str]], at: int) -> bool:
         return False
     columns = [[row[i].strip() for row in body if i < len(row) and row[i].strip()] for i in range(len(record))]
     of_numbers = [i for i, cells in enumerate(columns) if cells and 2 * sum(map(_is_number, cells)) > len(cells)]
+    said = {cell: read_header(cell) for cell in record if cell}
+    units = [cell for cell, one in said.items() if one.unit or one.depth or cell.lower() in _UNITS_ALONE]
+    if any(any(map(str.isdigit, cell)) and cell not in units and not one.substance for cell, one in said.items()):
+        return False  # 27B is a map unit, A1 a sample: a row of data
     words = [record[i] for i in of_numbers if record[i]]
-    units = [cell for cell in record if cell and (read_header(cell).unit or cell.lower() in _UNITS_ALONE)]
-    return bool(words) and (2 * len(words) > len(of_numbers) or len(units) == sum(map(bool, record)))
+    return any(word in units for word in words) and (2 * len(words) > len(of_numbers) or len(units) == len(said))
