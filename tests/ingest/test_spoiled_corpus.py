@@ -51,7 +51,7 @@ def _once(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
         return built[0]
 
     monkeypatch.setattr(vrn.pipeline, "build", build)
-    monkeypatch.setattr("vrn.cli.build._write", lambda *_: SimpleNamespace(ok=True))
+    monkeypatch.setattr("vrn.cli.build.write_checked", lambda *_, **__: SimpleNamespace(ok=True))
     return built
 
 
