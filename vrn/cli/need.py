@@ -12,7 +12,9 @@ from vrn.findings import Finding, Quantity, warning
 from vrn.nitrogen import Ledger, Method, method
 from vrn.nitrogen.catalogue import inputs_of
 from vrn.nitrogen.cautions import region_caution, stage_caution, surplus_caution
+from vrn.nitrogen.doubt import LevelDoubt
 from vrn.nitrogen.field_need import MethodResult, disagreements, need_of_cells, side_by_side
+from vrn.prescription.economics import usual_doubt
 from vrn.words import UnitFormat, finding_texts, findings_json, label_of
 from vrn.words import say as sentence
 
@@ -100,14 +102,15 @@ def need(
     results = side_by_side(options, {**known, "nitrate_ppm": ppm}, applied_lb_ac=applied)
     findings += disagreements(results, key, nitrate_ppm={0: ppm}, bottom_in=depth_in, growth_stage=stage,
                               deep_sampled=ppm_deep is not None or profile_ppm is not None)  # fmt: skip
+    doubt = usual_doubt(ledger, growth_stage=stage)
     low, high = (
         float(need_of_cells(options, nitrate_ppm=max(ppm + step, 0.0), **show)[0].need_lb_ac)
         for step in (METER_PPM, -METER_PPM)
     )
     if json_:
-        say_json(_plain(ledger, chosen, findings, (low, high)))
+        say_json(_plain(ledger, chosen, findings, (low, high), doubt))
     else:
-        _say_ledger(ledger, chosen, findings, (low, high))
+        _say_ledger(ledger, chosen, findings, (low, high), doubt)
 
 
 def _set(chosen: Method, others: list[str]) -> dict[str, float]:
@@ -151,7 +154,7 @@ def _refuse_missing(chosen: Method, known: Mapping[str, object]) -> None:
 
 
 def _say_ledger(
-    ledger: Ledger, chosen: Method, findings: tuple[Finding, ...], meter_lb_ac: tuple[float, float]
+    ledger: Ledger, chosen: Method, findings: tuple[Finding, ...], meter_lb_ac: tuple[float, float], doubt: LevelDoubt
 ) -> None:
     say(sentence(TRADE, "methods.need-head", title=chosen.title, method=chosen.key))
     say()
@@ -164,6 +167,7 @@ def _say_ledger(
     say(f"{total:>9.1f}  {sentence(TRADE, 'methods.need-sum', unit=unit)}")
     say(f"{max(total, 0.0):>9.1f}  {sentence(TRADE, 'methods.need-needed', unit=unit)}")
     say()
+    say(sentence(TRADE, "methods.need-doubt", doubt=Quantity("whole_amount", doubt.sd_lb_ac)))
     if chosen.takes("nitrate_ppm"):
         low, high = (Quantity("amount", end) for end in meter_lb_ac)
         say(sentence(TRADE, "methods.need-meter", nitrate=Quantity("concentration", METER_PPM), low=low, high=high))
@@ -211,7 +215,7 @@ def _tenth(value: float | None) -> float | None:
 
 
 def _plain(
-    ledger: Ledger, chosen: Method, findings: tuple[Finding, ...], meter_lb_ac: tuple[float, float]
+    ledger: Ledger, chosen: Method, findings: tuple[Finding, ...], meter_lb_ac: tuple[float, float], doubt: LevelDoubt
 ) -> dict[str, object]:
     band = ledger.band_lb_ac
     return {
@@ -219,6 +223,8 @@ def _plain(
         "need_lb_ac": ledger.need_lb_ac,
         "unclipped_lb_ac": ledger.unclipped_lb_ac,
         "uptake_band_lb_ac": None if band is None else list(band),
+        "doubt_sd_lb_ac": doubt.sd_lb_ac,
+        "doubt_parts_lb_ac": {part.part: round(part.sd_lb_ac, 1) for part in doubt.parts},
         "meter_ppm": METER_PPM,
         "meter_band_lb_ac": list(meter_lb_ac),
         "lines": [

@@ -13,7 +13,7 @@ from vrn.pages.field_maps import hatch_legend
 from vrn.pages.plots import rate_map
 from vrn.pages.report_parts import Bullets, Part, Picture, Text
 from vrn.pages.tables import zones_table
-from vrn.prescription.economics import method_sd_lb_ac
+from vrn.prescription.economics import doubt_of
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UnitFormat, finding_texts, say
 from vrn.zones.model import ZonesReport
@@ -86,7 +86,7 @@ def _advised(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
 
 def _how_sure(prescription: Prescription, shown: UnitFormat) -> str:
     error = _span([rate.need_se_lb_ac or math.nan for rate in prescription.rates], "whole_amount", shown)
-    method = Quantity("whole_amount", method_sd_lb_ac(prescription.field.settings, prescription.ledger))
+    method = Quantity("whole_amount", doubt_of(prescription.field.settings, prescription.ledger).sd_lb_ac)
     sure = say(shown, "grower.sure" if error else "grower.sure-unknown", error=error, method=method)
     flat = prescription.flat
     if prescription.remaining is not None or flat is None or not math.isfinite(flat.misallocated_lb_ac):

@@ -7,6 +7,7 @@ from vrn.findings import Kind, Quantity
 from vrn.pages.report_parts import Part, Piece, Table, Text
 from vrn.pages.report_surfaces import error_sentences
 from vrn.prescription.drive import DriveReport
+from vrn.prescription.economics import doubt_of
 from vrn.prescription.machine import MachineReport, ZoneFlow
 from vrn.prescription.model import Prescription
 from vrn.prescription.products import LoadsReport
@@ -139,10 +140,10 @@ def _left(report: RemainingReport, shown: UnitFormat) -> str:
 
 
 def sure_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
-    """How sure the needs are, from draws of the field that the readings allow; None when no surface says."""
-    found = prescription.uncertainty
+    """How sure the needs are: the level by its parts, zones from draws that the readings allow; None without either."""
+    found, level = prescription.uncertainty, _level(prescription, shown)
     if found is None:
-        return None
+        return Part(title=say(shown, "rates.sure"), pieces=level) if level else None
     rates = {rate.zone: rate for rate in prescription.rates}
     rows = tuple(
         (
@@ -166,10 +167,32 @@ def sure_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
     return Part(
         title=say(shown, "rates.sure"),
         pieces=(
-            Text(text=f"{total} {_against_flat(prescription, found, shown)}"), table, *_causes(prescription, shown),
+            *level, Text(text=f"{total} {_against_flat(prescription, found, shown)}"), table,
+            *_causes(prescription, shown),
             Text(text=say(shown, "rates.sure-how", drawn=drawn), small=True),
         ),
     )  # fmt: skip
+
+
+def _level(prescription: Prescription, shown: UnitFormat) -> tuple[Piece, ...]:
+    """What the doubt of the level is made of, and the zones' own beside it; nothing where only the whole is known."""
+    doubt = doubt_of(prescription.field.settings, prescription.ledger)
+    if not doubt.parts:
+        return ()
+    rows = tuple(
+        (say(shown, f"rates.doubt-{one.part}"), shown.number("amount", one.sd_lb_ac), one.source) for one in doubt.parts
+    )
+    table = Table(
+        caption=say(shown, "rates.doubt", at=Quantity("amount", None)),
+        header=(say(shown, "rates.doubt-part"), shown.unit("amount"), say(shown, "rates.doubt-source")),
+        rows=(*rows, (say(shown, "rates.doubt-total"), shown.number("amount", doubt.sd_lb_ac), "")),
+        numbers=(1,), widths=(32, 10, 58), strong_last=True,
+    )  # fmt: skip
+    errors = [rate.need_se_lb_ac for rate in prescription.rates if rate.need_se_lb_ac is not None]
+    if not errors:
+        return (table,)
+    low, high = Quantity("amount", min(errors)), Quantity("amount", max(errors))
+    return table, Text(text=say(shown, "rates.doubt-zones", low=low, high=high), small=True)
 
 
 def _against_flat(prescription: Prescription, found: Uncertainty, shown: UnitFormat) -> str:

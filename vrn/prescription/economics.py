@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from vrn.errors import OutOfRangeError
 from vrn.model.settings import Settings
 from vrn.nitrogen import Ledger, method
+from vrn.nitrogen.doubt import LevelDoubt, level_doubt
 from vrn.response import Response, best_rate, held_ratio, rate_loss
-from vrn.response.loss import BALANCE_SD, IN_SEASON_SD
+from vrn.response.loss import BALANCE_SD, BALANCE_SOURCE, IN_SEASON_SD, IN_SEASON_SOURCE
 
 Array = NDArray[np.float64]
 RateRule = Literal["need", "return", "kinked response"]
@@ -121,7 +122,7 @@ def payoff_of(settings: Settings, ledger: Ledger) -> Payoff | None:
     rule: RateRule = prices.rate_by or ("need" if by_method or by_factor else "return")
     return Payoff(
         corn_per_bu=prices.corn_per_bu, n_per_lb=prices.n_per_lb, rule=rule,
-        method_sd_lb_ac=method_sd_lb_ac(settings, ledger),
+        method_sd_lb_ac=doubt_of(settings, ledger).sd_lb_ac,
         response=Response(
             curvature=prices.curvature, kink_weight=prices.kink_weight, kink_slope=prices.kink_slope
         ),
@@ -129,12 +130,18 @@ def payoff_of(settings: Settings, ledger: Ledger) -> Payoff | None:
     )  # fmt: skip
 
 
-def method_sd_lb_ac(settings: Settings, ledger: Ledger) -> float:
-    """Error of a method's level, the same for all zones: less where the test was read in season. [lb/ac]"""
-    if settings.nitrogen.method_sd_lb_ac is not None:
-        return settings.nitrogen.method_sd_lb_ac
+def doubt_of(settings: Settings, ledger: Ledger) -> LevelDoubt:
+    """Doubt of a need's level, the same for all zones: as the field file gives it, else by its parts."""
+    given = settings.nitrogen.method_sd_lb_ac
+    return usual_doubt(ledger, growth_stage=settings.crop.growth_stage) if given is None else LevelDoubt(sd_lb_ac=given)
+
+
+def usual_doubt(ledger: Ledger, *, growth_stage: str | None) -> LevelDoubt:
+    """The doubt of a level where nobody gives another: less where nitrate was read in season."""
     tested = not ledger.published or method(ledger.method).takes("nitrate_ppm")
-    return IN_SEASON_SD if tested and settings.crop.growth_stage != "preplant" else BALANCE_SD
+    if tested and growth_stage != "preplant":
+        return level_doubt(ledger, total_sd_lb_ac=IN_SEASON_SD, source=IN_SEASON_SOURCE)
+    return level_doubt(ledger, total_sd_lb_ac=BALANCE_SD, source=BALANCE_SOURCE)
 
 
 def worth_of(

@@ -229,6 +229,7 @@ SENTENCES: Final[dict[str, str]] = {
     "need-head": "{title} ({method})",
     "need-sum": "sum of the lines, {unit}",
     "need-needed": "{unit} of nitrogen needed",
+    "need-doubt": "± {doubt} in two seasons of three",
     "need-meter": "± {nitrate}, what a field meter is good to: {low:bare} to {high}",
     "need-uptake-band": "Range of published uptake at this stage: {low:bare} to {high}",
     "need-sources": "Sources",
