@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from vrn.files.staging import BUILT_FROM
+
 ROOT = Path(__file__).resolve().parents[2]
 
 
@@ -35,13 +37,13 @@ def run_apart() -> Callable[..., subprocess.CompletedProcess[str]]:
 
 @pytest.fixture(scope="session")
 def tree_of() -> Callable[[Path], dict[str, str]]:
-    """Hashes of all files below a folder, by path."""
+    """Hashes of all files below a folder, by path, but of the note where on this computer its field file is."""
 
     def tree(folder: Path) -> dict[str, str]:
         return {
             path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
             for path in sorted(folder.rglob("*"))
-            if path.is_file()
+            if path.is_file() and path.name != BUILT_FROM
         }
 
     return tree

@@ -100,7 +100,7 @@ def note_source(staged: Path, out_dir: Path, sources: Mapping[str, Path], replac
     target = out_dir.resolve()
     noted = {name: [os.path.relpath(path.resolve(), target), str(path.resolve())] for name, path in sources.items()}
     text = json.dumps({"sources": noted, "replaces": replaces}, indent=1)
-    (staged / BUILT_FROM).write_text(text + "\n", encoding="utf-8")
+    (staged / BUILT_FROM).write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
 def source_of(folder: Path) -> dict[str, Path]:
