@@ -24,7 +24,7 @@ PAGES = ("check", "build", "load_sheet", "map", "report", "plan", "compare", "co
 PASSING = re.compile(r"\b(?=[0-9a-f]*\d)[0-9a-f]{10}(?:[0-9a-f]{54})?\b|[−+-]?\d(?:[\d,.]*\d)?| +")
 TRADE = re.compile(r"\b(lbs?|ac|gal|bu|ft|mph|acres?|bushels?|gallons?|inch(es)?|feet|miles?)\b|°F|\d–\d+ in\b")
 # lines in the units of a method or a publication: arithmetic, sources
-OWN = re.compile(r"×|your own value$|^middle of|et al\.|% organic matter holds|\bSource: ")
+OWN = re.compile(r"×|your own value$|^middle of|et al\.|% organic matter holds|[a-z] \d{4}: |\bSource: ")
 FILE = re.compile(r"[\w./-]+\.(toml|csv|tif|geojson|txt|html|pdf|json|db|gpkg|gpx|SHP|XML|BIN|zip)\b")
 KEY = re.compile(r"\b[a-z]+\.[a-z]+_[a-z_]+\b|\b[a-z]+_[a-z]+_[a-z_]+\b")
 
