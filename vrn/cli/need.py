@@ -12,9 +12,8 @@ from vrn.findings import Finding, Quantity, warning
 from vrn.nitrogen import Ledger, Method, method
 from vrn.nitrogen.catalogue import inputs_of
 from vrn.nitrogen.cautions import region_caution, stage_caution, surplus_caution
-from vrn.nitrogen.doubt import LevelDoubt
+from vrn.nitrogen.doubt import LevelDoubt, usual_doubt
 from vrn.nitrogen.field_need import MethodResult, disagreements, need_of_cells, side_by_side
-from vrn.prescription.economics import usual_doubt
 from vrn.words import UnitFormat, finding_texts, findings_json, label_of
 from vrn.words import say as sentence
 

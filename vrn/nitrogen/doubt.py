@@ -12,6 +12,14 @@ from vrn.nitrogen.ledger import Ledger, Number
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.stage import uptake_band
 
+IN_SEASON_SD: Final = 35.0
+"""Error of the level of an in-season nitrate test, the same for all zones. [lb/ac]"""
+IN_SEASON_SOURCE: Final = (
+    "total of this project; best of four models 38 (Qin et al. 2018), Ontario: easily off by 30 lb/ac"
+)
+BALANCE_SD: Final = 40.0
+"""The same of a yield goal or mass balance without a test. [lb/ac]"""
+BALANCE_SOURCE: Final = "total of this project; at least 40 for eleven tools on 49 site-years (Ransom et al. 2020)"
 _LEAST_REST: Final = 15.0  # of the method itself, whatever is known of its numbers: a choice of this project [lb/ac]
 _SECOND_FOOT_SHARE: Final = 0.43  # of the first foot's nitrate, where it was not sampled
 _FOOT_IN: Final = 12.5
@@ -65,6 +73,14 @@ class LevelDoubt:
     parts: tuple[DoubtPart, ...] = ()  # the largest first; empty where only the whole is known
 
 
+def usual_doubt(ledger: Ledger, *, growth_stage: str | None) -> LevelDoubt:
+    """The doubt of a level where nobody gives another: less where nitrate was read in season."""
+    tested = not ledger.published or method(ledger.method).takes("nitrate_ppm")
+    if tested and growth_stage != "preplant":
+        return level_doubt(ledger, total_sd_lb_ac=IN_SEASON_SD, source=IN_SEASON_SOURCE)
+    return level_doubt(ledger, total_sd_lb_ac=BALANCE_SD, source=BALANCE_SOURCE)
+
+
 def level_doubt(ledger: Ledger, *, total_sd_lb_ac: float, source: str) -> LevelDoubt:
     """
     Doubt of a balance's level by its parts, each found by moving one of its numbers (five-point Gauss–Hermite).
@@ -90,7 +106,7 @@ def level_doubt(ledger: Ledger, *, total_sd_lb_ac: float, source: str) -> LevelD
     >>> ledger = method("remaining-need").need(**known, organic_matter_pct=2.7)
     >>> doubt = level_doubt(ledger, total_sd_lb_ac=35.0, source="trials")
     >>> [(part.part, round(part.sd_lb_ac)) for part in doubt.parts[:3]]
-    [('method', 23), ('per-bushel', 19), ('mineralization', 13)]
+    [('method', 23), ('per-bushel', 19), ('mineralization', 12)]
     """
     chosen = method(ledger.method) if ledger.published else None
     if chosen is None or chosen.calibrated:

@@ -9,9 +9,8 @@ from numpy.typing import NDArray
 from vrn.errors import OutOfRangeError
 from vrn.model.settings import Settings
 from vrn.nitrogen import Ledger, method
-from vrn.nitrogen.doubt import LevelDoubt, level_doubt
+from vrn.nitrogen.doubt import LevelDoubt, usual_doubt
 from vrn.response import Response, best_rate, held_ratio, rate_loss
-from vrn.response.loss import BALANCE_SD, BALANCE_SOURCE, IN_SEASON_SD, IN_SEASON_SOURCE
 
 Array = NDArray[np.float64]
 RateRule = Literal["need", "return", "kinked response"]
@@ -134,14 +133,6 @@ def doubt_of(settings: Settings, ledger: Ledger) -> LevelDoubt:
     """Doubt of a need's level, the same for all zones: as the field file gives it, else by its parts."""
     given = settings.nitrogen.method_sd_lb_ac
     return usual_doubt(ledger, growth_stage=settings.crop.growth_stage) if given is None else LevelDoubt(sd_lb_ac=given)
-
-
-def usual_doubt(ledger: Ledger, *, growth_stage: str | None) -> LevelDoubt:
-    """The doubt of a level where nobody gives another: less where nitrate was read in season."""
-    tested = not ledger.published or method(ledger.method).takes("nitrate_ppm")
-    if tested and growth_stage != "preplant":
-        return level_doubt(ledger, total_sd_lb_ac=IN_SEASON_SD, source=IN_SEASON_SOURCE)
-    return level_doubt(ledger, total_sd_lb_ac=BALANCE_SD, source=BALANCE_SOURCE)
 
 
 def worth_of(

@@ -16,14 +16,6 @@ ANCHOR: Final = 0.125
 """$/lb over $/bu at which a published need is what pays: Nebraska extension 2007 states corn to nitrogen at 8 to 1."""
 HELD: Final = (0.10, 0.20)
 """Price ratios beyond which rates are not moved further: Nebraska extension 2007 holds corn to nitrogen in 10:1–5:1."""
-IN_SEASON_SD: Final = 35.0
-"""Error of the level of an in-season nitrate test, the same for all zones. [lb/ac]"""
-IN_SEASON_SOURCE: Final = (
-    "total of this project; best of four models 38 (Qin et al. 2018), Ontario: easily off by 30 lb/ac"
-)
-BALANCE_SD: Final = 40.0
-"""The same of a yield goal or mass balance without a test. [lb/ac]"""
-BALANCE_SOURCE: Final = "total of this project; at least 40 for eleven tools on 49 site-years (Ransom et al. 2020)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
