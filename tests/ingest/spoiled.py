@@ -1060,7 +1060,7 @@ _case(
     "raster-no-system",
     _yield(lambda path: _raster(path, crs=None)),
     "coordinate system is not known",
-    "layers.yield_potential.crs",
+    r'crs = "EPSG:26915" in \[layers.yield_potential\]',
 )
 _case(
     "raster-elsewhere",
