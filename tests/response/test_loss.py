@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from vrn.errors import OutOfRangeError
-from vrn.response import Response, best_rate, expected_loss, held_ratio, rate_loss
+from vrn.response import Response, best_rate, expected_loss, held_ratio
 
 SMOOTH, KINKED = Response(curvature=0.5, kink_weight=0.0), Response(kink_weight=1.0, kink_slope=1.0)
 SPREAD = norm.ppf((np.arange(4000) + 0.5) / 4000)  # needs of a class, in standard deviations
@@ -75,10 +75,10 @@ def test_no_other_rate_loses_less(needs: list[float], sd: float, response: dict[
     money = {"corn_per_bu": 4.4, "n_per_lb": 0.6, "method_sd_lb_ac": sd, **response}
     rate = best_rate(needs, price_ratio=0.6 / 4.4, method_sd_lb_ac=sd, **response)
     least = expected_loss(needs, **money)
-    assert least == pytest.approx(rate_loss(rate, needs, **money))
+    assert least == pytest.approx(expected_loss(needs, rate_lb_ac=rate, **money))
     assert least >= -1e-6
     for other in (rate + away, float(np.mean(needs))):
-        assert rate_loss(other, needs, **money) >= least - 1e-6
+        assert expected_loss(needs, rate_lb_ac=other, **money) >= least - 1e-6
     # each part at its own best rate loses nothing above even ground
     assert sum(expected_loss([need], **money) for need in needs) == pytest.approx(0.0, abs=1e-6)
 

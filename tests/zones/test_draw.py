@@ -9,8 +9,8 @@ from scipy.stats import norm
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid, share_inside
 from vrn.zones import Zones, draw
-from vrn.zones.cut import smoothed, surroundings
-from vrn.zones.finish import choose_zone_count, misallocated
+from vrn.zones.cut import smoothed
+from vrn.zones.finish import choose_zone_count, misallocated, surroundings
 
 GRID = Grid(crs="EPSG:32615", west_m=500_000.0, north_m=4_650_600.0, cell_m=6.0, rows=100, cols=100)
 FIELD = shapely.box(500_000.0, 4_650_000.0, 500_600.0, 4_650_600.0)

@@ -10,7 +10,8 @@ from vrn.errors import OutOfRangeError
 from vrn.model.settings import Settings
 from vrn.nitrogen import Ledger, method
 from vrn.nitrogen.doubt import LevelDoubt, usual_doubt
-from vrn.response import Response, best_rate, held_ratio, rate_loss
+from vrn.response import Response, held_ratio
+from vrn.zones.cut import in_levels
 
 Array = NDArray[np.float64]
 RateRule = Literal["need", "return", "kinked response"]
@@ -63,29 +64,21 @@ class Payoff:
         return 1.0 - self.n_per_lb / (self.corn_per_bu / self.n_per_bushel_lb)
 
     def rate(self, need: Array, se: Array, weights: Array) -> float:
-        """The rate of the rule for some ground. [lb/ac]"""
+        """The rate that prices give some ground, by either rule that follows them. [lb/ac]"""
         if self.rule == "kinked response":
             return covering_rate(need, se, weights, share=self.covered_share)
-        if self.rule == "need":
-            return max(float(np.average(need, weights=weights)), 0.0)
-        return max(self._best(need, np.nan_to_num(se), weights), 0.0)
+        wanted = self.response.best_rate(
+            need, np.nan_to_num(se), weights, ratio=self.held, method_sd_lb_ac=self.method_sd_lb_ac
+        )
+        return max(wanted, 0.0)
 
     def lost_per_ac(self, need: Array, weights: Array, rate: float | None = None) -> float:
         """Expected loss of a rate (None: the best one), above even ground of the same mean need. [$/ac]"""
-        need, weights = _in_levels(need, weights)
-        response = self.response
-        return rate_loss(
-            self._best(need, None, weights) if rate is None else rate, need, weights=weights,
-            corn_per_bu=self.corn_per_bu, n_per_lb=self.n_per_lb, method_sd_lb_ac=self.method_sd_lb_ac,
-            curvature=response.curvature, kink_weight=response.kink_weight, kink_slope=response.kink_slope,
-        )  # fmt: skip
-
-    def _best(self, need: Array, se: Array | None, weights: Array) -> float:
-        response = self.response
-        return best_rate(
-            need, se_lb_ac=se, weights=weights, price_ratio=self.ratio, method_sd_lb_ac=self.method_sd_lb_ac,
-            curvature=response.curvature, kink_weight=response.kink_weight, kink_slope=response.kink_slope,
-        )  # fmt: skip
+        need, weights = in_levels(need, weights, most=_LEVELS)
+        lost_bu = self.response.loss_bu_ac(
+            rate, need, None, weights, ratio=self.ratio, method_sd_lb_ac=self.method_sd_lb_ac
+        )
+        return self.corn_per_bu * lost_bu
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +105,7 @@ class PriceReport:
 
 
 def payoff_of(settings: Settings, ledger: Ledger) -> Payoff | None:
-    """Prices and rule of a field file; None unless both prices are given, or where the method follows prices itself."""
+    """Prices and rule of a field file, by need where the method has prices in it; None unless both are given."""
     prices = settings.prices
     if prices.corn_per_bu is None or prices.n_per_lb is None:
         return None
@@ -156,15 +149,6 @@ def worth_of(
 
 def _span(values: list[float]) -> tuple[float, float, float]:
     return float(min(values)), float(values[1]), float(max(values))
-
-
-def _in_levels(need: Array, weights: Array) -> tuple[Array, Array]:
-    """The same needs in at most so many steps, each at its own mean."""
-    if len(need) <= _LEVELS or np.ptp(need) == 0:
-        return need, weights
-    step = np.minimum(((need - need.min()) / np.ptp(need) * _LEVELS).astype(np.intp), _LEVELS - 1)
-    weight, total = np.bincount(step, weights).astype(float), np.bincount(step, weights * need)
-    return total[weight > 0] / weight[weight > 0], weight[weight > 0]
 
 
 def covering_rate(need: Array, se: Array | None, weights: Array, *, share: float) -> float:

@@ -59,6 +59,45 @@ class Response:
         smooth = 2 * self.curvature * sd_lb_ac * (density - z * upper)
         return np.asarray((1 - self.kink_weight) * smooth + self.kink_weight * self.kink_slope * upper)
 
+    def best_rate(
+        self, need_lb_ac: ArrayLike, se_lb_ac: ArrayLike | None, weights: ArrayLike | None, *, ratio: float,
+        method_sd_lb_ac: float,
+    ) -> float:  # fmt: skip
+        """The one rate for some ground at a price ratio, as `best_rate` describes it. [lb/ac]"""
+        need, sd, share = _cells(need_lb_ac, se_lb_ac, weights, method_sd_lb_ac)
+        return self._paying(need + self._shift(method_sd_lb_ac), sd, share, ratio)
+
+    def loss_bu_ac(
+        self, rate_lb_ac: float | None, need_lb_ac: ArrayLike, se_lb_ac: ArrayLike | None,
+        weights: ArrayLike | None, *, ratio: float, method_sd_lb_ac: float,
+    ) -> float:  # fmt: skip
+        """Expected loss of a rate (None: the best one), above the best rate of ground that all has the mean need.
+
+        In corn: lost yield and the nitrogen at its price ratio, not held; rates that are found are. [bu/ac]
+        """
+        need, sd, share = _cells(need_lb_ac, se_lb_ac, weights, method_sd_lb_ac)
+        held, shift = held_ratio(ratio), self._shift(method_sd_lb_ac)
+
+        def lost(rate: float | None, means: Array, sds: Array, parts: Array) -> float:
+            rate = self._paying(means, sds, parts, held) if rate is None else rate
+            return float(parts @ self.lost_bu_ac(rate, means, sds)) + ratio * rate
+
+        even = lost(None, np.array([float(share @ need)]) + shift, np.array([method_sd_lb_ac]), np.ones(1))
+        return lost(rate_lb_ac, need + shift, sd, share) - even
+
+    def _shift(self, method_sd: float) -> float:
+        """T less the need that a published method names, so that ground of one need gets just that at the anchor."""
+        return -self._paying(np.zeros(1), np.array([method_sd]), np.ones(1), ANCHOR)
+
+    def _paying(self, means: Array, sd: Array, share: Array, ratio: float) -> float:
+        """Rate where one more pound returns its price; the lower end of the search where it never does."""
+        low, high = float((means - 8 * sd).min()), float((means + 8 * sd).max())
+
+        def gain(rate: float) -> float:
+            return float(share @ self.slope_bu_lb(rate, means, sd)) - ratio
+
+        return low if gain(low) <= 0 else float(brentq(gain, low, high, xtol=1e-9))
+
 
 DEFAULT: Final = Response()
 
@@ -128,38 +167,8 @@ def best_rate(
     [118.23, 110.0, 88.97]
     """
     response = Response(curvature=curvature, kink_weight=kink_weight, kink_slope=kink_slope)
-    need, sd, share = _cells(need_lb_ac, se_lb_ac, weights, method_sd_lb_ac)
-    return _best(response, need, sd, share, held_ratio(price_ratio), method_sd_lb_ac)
-
-
-def rate_loss(
-    rate_lb_ac: float,
-    need_lb_ac: ArrayLike,
-    *,
-    weights: ArrayLike | None = None,
-    corn_per_bu: float,
-    n_per_lb: float,
-    method_sd_lb_ac: float,
-    se_lb_ac: ArrayLike | None = None,
-    curvature: float = DEFAULT.curvature,
-    kink_weight: float = DEFAULT.kink_weight,
-    kink_slope: float = DEFAULT.kink_slope,
-) -> float:
-    """Expected loss of one rate, above the best rate of ground that all has the mean need. [$/ac]
-
-    Parameters as for `expected_loss`; the rate is charged at the prices given, held or not.
-    """
-    response = Response(curvature=curvature, kink_weight=kink_weight, kink_slope=kink_slope)
-    need, sd, share = _cells(need_lb_ac, se_lb_ac, weights, method_sd_lb_ac)
-    ratio, even = n_per_lb / corn_per_bu, np.array([method_sd_lb_ac])
-    shift = _shift(response, method_sd_lb_ac)
-
-    def lost(rate: float, means: Array, sds: Array, parts: Array) -> float:
-        return float(parts @ response.lost_bu_ac(rate, means + shift, sds)) + ratio * rate
-
-    mean = np.array([float(share @ need)])
-    least = lost(_best(response, mean, even, np.ones(1), held_ratio(ratio), method_sd_lb_ac), mean, even, np.ones(1))
-    return corn_per_bu * (lost(rate_lb_ac, need, sd, share) - least)
+    ratio = held_ratio(price_ratio)
+    return response.best_rate(need_lb_ac, se_lb_ac, weights, ratio=ratio, method_sd_lb_ac=method_sd_lb_ac)
 
 
 def expected_loss(
@@ -170,12 +179,13 @@ def expected_loss(
     n_per_lb: float,
     method_sd_lb_ac: float,
     se_lb_ac: ArrayLike | None = None,
+    rate_lb_ac: float | None = None,
     curvature: float = DEFAULT.curvature,
     kink_weight: float = DEFAULT.kink_weight,
     kink_slope: float = DEFAULT.kink_slope,
 ) -> float:
     """
-    What the spread of needs is expected to cost when the ground gets its one best rate. [$/ac]
+    What the spread of needs is expected to cost when the ground gets one rate. [$/ac]
 
     Parameters
     ----------
@@ -187,6 +197,8 @@ def expected_loss(
         [$/bu], [$/lb]
     method_sd_lb_ac : float
         Error of the method's level, shared by all cells. [lb/ac]
+    rate_lb_ac : float, optional
+        The rate; the best one when not given. [lb/ac]
     curvature, kink_weight, kink_slope : float
         As for `Response`.
 
@@ -197,31 +209,12 @@ def expected_loss(
     >>> round(expected_loss([90.0, 130.0], corn_per_bu=4.40, n_per_lb=0.60, method_sd_lb_ac=40.0), 2)
     2.88
     """
-    response = {"curvature": curvature, "kink_weight": kink_weight, "kink_slope": kink_slope}
-    rate = best_rate(need_lb_ac, se_lb_ac=se_lb_ac, weights=weights, price_ratio=n_per_lb / corn_per_bu,
-                     method_sd_lb_ac=method_sd_lb_ac, **response)  # fmt: skip
-    return rate_loss(rate, need_lb_ac, weights=weights, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb,
-                     method_sd_lb_ac=method_sd_lb_ac, se_lb_ac=se_lb_ac, **response)  # fmt: skip
-
-
-def _best(response: Response, need: Array, sd: Array, share: Array, ratio: float, method_sd: float) -> float:
-    means = need + _shift(response, method_sd)
-    return _root(response, means, sd, share, ratio)
-
-
-def _shift(response: Response, method_sd: float) -> float:
-    """T less the need that a published method names, so that ground of one need gets just that at the anchor."""
-    return -_root(response, np.zeros(1), np.array([method_sd]), np.ones(1), ANCHOR)
-
-
-def _root(response: Response, means: Array, sd: Array, share: Array, ratio: float) -> float:
-    """Rate where one more pound returns its price; the lower end of the search where it never does."""
-    low, high = float((means - 8 * sd).min()), float((means + 8 * sd).max())
-
-    def gain(rate: float) -> float:
-        return float(share @ response.slope_bu_lb(rate, means, sd)) - ratio
-
-    return low if gain(low) <= 0 else float(brentq(gain, low, high, xtol=1e-9))
+    response = Response(curvature=curvature, kink_weight=kink_weight, kink_slope=kink_slope)
+    ratio = n_per_lb / corn_per_bu
+    lost_bu = response.loss_bu_ac(
+        rate_lb_ac, need_lb_ac, se_lb_ac, weights, ratio=ratio, method_sd_lb_ac=method_sd_lb_ac
+    )
+    return corn_per_bu * lost_bu
 
 
 def _cells(

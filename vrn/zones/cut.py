@@ -29,7 +29,7 @@ def optimal_cuts(
     >>> optimal_cuts(np.array([10.0, 20.0, 90.0, 100.0]), np.ones(4), 2)[1].tolist()
     [55.0]
     """
-    level, weight = _levels(values, weights)
+    level, weight = in_levels(values, weights)
     n = len(level)
     cost = _interval_costs(level, weight)
     best = cost[0].copy()  # best[j]: least cost of the first j levels in k classes
@@ -51,16 +51,16 @@ def optimal_cuts(
     return cuts
 
 
-def _levels(
-    values: NDArray[np.float64], weights: NDArray[np.float64]
+def in_levels(
+    values: NDArray[np.float64], weights: NDArray[np.float64], *, most: int = _LEVELS
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Sorted different values and the weight at each; the weighted mean of each step when there are too many."""
     level, which = np.unique(values, return_inverse=True)
-    if len(level) > _LEVELS:
+    if len(level) > most:
         low, high = float(level[0]), float(level[-1])
-        which = np.minimum(((values - low) / (high - low) * _LEVELS).astype(np.intp), _LEVELS - 1)
-        weight = np.bincount(which, weights, _LEVELS).astype(float)
-        total = np.bincount(which, weights * (values - low), _LEVELS)
+        which = np.minimum(((values - low) / (high - low) * most).astype(np.intp), most - 1)
+        weight = np.bincount(which, weights, most).astype(float)
+        total = np.bincount(which, weights * (values - low), most)
         filled = weight > 0
         return low + total[filled] / weight[filled], weight[filled]
     weight = np.bincount(which, weights, len(level)).astype(float)
@@ -104,42 +104,6 @@ def smoothed(values: NDArray[np.float64], share: NDArray[np.float64], *, sd_cell
         around = gaussian_filter(weight, sd_cells, mode="constant", truncate=3.0)
         values = middle + total / np.where(around > 0, around, np.nan)
     return np.where(known, values, np.nan)
-
-
-def surroundings(
-    values: NDArray[np.float64], share: NDArray[np.float64], *, inner_cells: int, outer_cells: int
-) -> NDArray[np.float64]:
-    """Mean of the cells in a square ring around each cell: what a neighbour would expect there.
-
-    `values` (rows, cols): NaN where unknown: such a cell takes no part. `share` (rows, cols): share of each cell that
-    is treated, 0 … 1. `inner_cells`, `outer_cells`: cells nearer than the first or farther than the second take no
-    part. The value itself where the ring holds nothing; NaN where the value is unknown or the share is 0.
-
-    Scatter from cell to cell does not show in it, structure wider than the ring does: zones drawn on scatter save
-    nothing against it.
-
-    Two cells away on either side: the first and the last see the 30 in the middle, the middle sees 1 and 5.
-
-    >>> row = np.array([[1.0, 2.0, 30.0, 4.0, 5.0]])
-    >>> surroundings(row, np.ones((1, 5)), inner_cells=2, outer_cells=2).round(9).tolist()
-    [[30.0, 4.0, 3.0, 2.0, 30.0]]
-    """
-    from scipy.ndimage import uniform_filter
-
-    known = np.isfinite(values) & (share > 0)
-    weight = np.where(known, share, 0.0)
-    weighted = np.where(known, values, 0.0) * weight
-
-    def box(array: NDArray[np.float64], half: int) -> NDArray[np.float64]:
-        # ground off the grid counts as none
-        sums: NDArray[np.float64] = uniform_filter(array, 2 * half + 1, mode="constant") * (2 * half + 1) ** 2
-        return sums
-
-    inner = inner_cells - 1
-    around = box(weight, outer_cells) - box(weight, inner)
-    total = box(weighted, outer_cells) - box(weighted, inner)
-    expected = np.where(around > 1e-6, total / np.where(around > 1e-6, around, 1.0), values)
-    return np.where(known, expected, np.nan)
 
 
 Array = NDArray[np.float64]

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid
-from vrn.zones.cut import surroundings
 from vrn.zones.model import CountReason, ZoneChoice, Zones, ZonesReport
 from vrn.zones.outline import outlines_of
 from vrn.zones.tidy import tidied
@@ -76,6 +75,42 @@ def misallocated(
         ratio = gap / spread
         gap = spread * math.sqrt(2.0 / math.pi) * np.exp(-0.5 * ratio**2) + gap * (1.0 - 2.0 * ndtr(-ratio))
     return float(np.average(gap, weights=weights))
+
+
+def surroundings(
+    values: NDArray[np.float64], share: NDArray[np.float64], *, inner_cells: int, outer_cells: int
+) -> NDArray[np.float64]:
+    """Mean of the cells in a square ring around each cell: what a neighbour would expect there.
+
+    `values` (rows, cols): NaN where unknown: such a cell takes no part. `share` (rows, cols): share of each cell that
+    is treated, 0 … 1. `inner_cells`, `outer_cells`: cells nearer than the first or farther than the second take no
+    part. The value itself where the ring holds nothing; NaN where the value is unknown or the share is 0.
+
+    Scatter from cell to cell does not show in it, structure wider than the ring does: zones drawn on scatter save
+    nothing against it.
+
+    Two cells away on either side: the first and the last see the 30 in the middle, the middle sees 1 and 5.
+
+    >>> row = np.array([[1.0, 2.0, 30.0, 4.0, 5.0]])
+    >>> surroundings(row, np.ones((1, 5)), inner_cells=2, outer_cells=2).round(9).tolist()
+    [[30.0, 4.0, 3.0, 2.0, 30.0]]
+    """
+    from scipy.ndimage import uniform_filter
+
+    known = np.isfinite(values) & (share > 0)
+    weight = np.where(known, share, 0.0)
+    weighted = np.where(known, values, 0.0) * weight
+
+    def box(array: NDArray[np.float64], half: int) -> NDArray[np.float64]:
+        # ground off the grid counts as none
+        sums: NDArray[np.float64] = uniform_filter(array, 2 * half + 1, mode="constant") * (2 * half + 1) ** 2
+        return sums
+
+    inner = inner_cells - 1
+    around = box(weight, outer_cells) - box(weight, inner)
+    total = box(weighted, outer_cells) - box(weighted, inner)
+    expected = np.where(around > 1e-6, total / np.where(around > 1e-6, around, 1.0), values)
+    return np.where(known, expected, np.nan)
 
 
 def zone_means(
