@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import settings
 
 import vrn
 
@@ -18,6 +19,14 @@ if TYPE_CHECKING:
 
 DEMO_FIELDS = Path(__file__).resolve().parents[1] / "demo_fields"
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program sets it for itself, before NumPy is loaded
+settings.register_profile("suite", deadline=None, derandomize=True)  # the same examples everywhere, untimed
+settings.register_profile("long", deadline=None)  # drawn at random, for `pytest -m long`
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """The draws of hypothesis: by the clock in the long run only, or as ``--hypothesis-profile`` says."""
+    if not config.getoption("--hypothesis-profile"):
+        settings.load_profile("long" if config.getoption("-m") == "long" else "suite")
 
 
 @pytest.fixture(scope="session")

@@ -160,7 +160,7 @@ def _holes(boundary: shapely.Geometry) -> list[shapely.Polygon]:
 
 
 @given(ground=grounds())
-@settings(max_examples=12, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=12, suppress_health_check=[HealthCheck.too_slow])
 def test_what_is_written_is_what_was_meant(ground: dict[str, Any], make: Maker) -> None:
     """Whatever the ground, every format passes the audit and outside readers find the same rates and outlines."""
     _round_trip(ground, make)
@@ -168,7 +168,7 @@ def test_what_is_written_is_what_was_meant(ground: dict[str, Any], make: Maker) 
 
 @pytest.mark.long
 @given(ground=grounds())
-@settings(max_examples=600, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=600, suppress_health_check=[HealthCheck.too_slow])
 def test_what_is_written_is_what_was_meant_many_times(ground: dict[str, Any], make: Maker) -> None:
     """The same with the full count and fresh examples each time."""
     _round_trip(ground, make)

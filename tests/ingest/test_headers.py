@@ -194,7 +194,7 @@ def test_applied_nitrogen_by_its_header(field_folder: Path, header: str, factor:
     np.testing.assert_allclose(layer.values, 40 * factor, rtol=1e-5)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     substance=st.sampled_from([*NITRATES, *NOT_NITRATE, "", "value", "result", "x1"]),
     unit=st.sampled_from([*NITRATE_UNITS, *NO_NITRATE_UNITS]),

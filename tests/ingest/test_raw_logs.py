@@ -119,7 +119,7 @@ def test_records_that_stand_still_have_no_yield(rewrite: Rewrite, field_folder: 
     assert np.flatnonzero(np.isnan(found)).tolist() == [3, 5, 7]
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(quantity=st.sampled_from(["mass flow", "grain flow"]), unit=st.sampled_from(["lb/s", "lbs/sec", "kg/s", "t/h"]),
        form=st.sampled_from(["{q} ({u})", "{q}_{u}", "{q} [{u}]", "{q}, {u}", "{Q} in {u}"]))  # fmt: skip
 def test_flow_is_known_however_it_is_written(quantity: str, unit: str, form: str) -> None:

@@ -64,7 +64,7 @@ def test_twenty_thousand_columns(rewrite: Rewrite, put: Put) -> None:
     assert len(raised.value.problem + raised.value.remedy) < 1000
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(column=st.lists(CELL, min_size=1, max_size=12))
 def test_a_long_column_is_read_as_a_short_one(column: list[str]) -> None:
     """Whole at once or cell by cell: the same numbers, the same faults."""

@@ -251,8 +251,6 @@ LAWS: tuple[Callable[[Ground, st.DataObject], None], ...] = (
     told_as_nitrogen, richer_everywhere, wanting_more, inside_its_boundary,
 )  # fmt: skip
 QUIET = {
-    "deadline": None,  # a build takes as long as the machine is busy
-    "derandomize": True,
     "phases": (Phase.explicit, Phase.generate),  # nor is a smaller random field a simpler one
     "suppress_health_check": [HealthCheck.too_slow, HealthCheck.differing_executors],  # a build is no toy
 }

@@ -53,7 +53,7 @@ DRAWN = {
         optional={"applied_lb_ac": POUNDS},
     ),
 }  # fmt: skip
-FEW = settings(max_examples=40, deadline=None)
+FEW = settings(max_examples=40)
 
 
 def test_every_method_is_drawn():

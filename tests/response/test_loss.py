@@ -47,14 +47,14 @@ NEEDS = st.lists(st.floats(0.0, 250.0), min_size=1, max_size=6)
 
 
 @given(need=st.floats(0, 250), sd=st.floats(10, 60), response=RESPONSES)
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=40)
 def test_ground_of_one_need_gets_it_at_the_anchor(need: float, sd: float, response: dict[str, float]) -> None:
     """At 0.125 the rate is the need whatever the response: a published method names what paid."""
     assert best_rate([need], price_ratio=0.125, method_sd_lb_ac=sd, **response) == pytest.approx(need, abs=1e-6)
 
 
 @given(needs=NEEDS, sd=st.floats(10, 60), response=RESPONSES, ratio=st.floats(0.101, 0.199), more=st.floats(-50, 50))
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=40)
 def test_laws_of_the_best_rate(
     needs: list[float], sd: float, response: dict[str, float], ratio: float, more: float
 ) -> None:
@@ -69,7 +69,7 @@ def test_laws_of_the_best_rate(
 
 
 @given(needs=NEEDS, sd=st.floats(10, 60), response=RESPONSES, away=st.floats(-80, 80))
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=40)
 def test_no_other_rate_loses_less(needs: list[float], sd: float, response: dict[str, float], away: float) -> None:
     """The best rate against any other, the mean need among them; parts of their own lose no more than the whole."""
     money = {"corn_per_bu": 4.4, "n_per_lb": 0.6, "method_sd_lb_ac": sd, **response}

@@ -26,7 +26,7 @@ def _distance(places: list[tuple[float, float]]) -> np.ndarray:
     return np.hypot(*np.moveaxis(apart, 2, 0)).min(axis=1).reshape(GRID.shape)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(places=PLACES, reach=REACH, treated=st.integers(0, 2**31))
 def test_every_cell_farther_than_the_threshold_is_far_and_none_nearer(
     places: list[tuple[float, float]], reach: float | None, treated: int
@@ -44,7 +44,7 @@ def test_every_cell_farther_than_the_threshold_is_far_and_none_nearer(
     assert far.threshold_ft * FT_M == pytest.approx(three if reach is None else min(three, reach))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(places=PLACES, more=PLACES, reach=st.floats(20, 180))
 def test_a_reading_more_never_adds_far_ground_where_the_range_decides(
     places: list[tuple[float, float]], more: list[tuple[float, float]], reach: float
@@ -55,7 +55,7 @@ def test_a_reading_more_never_adds_far_ground_where_the_range_decides(
     assert not (after.mask & ~before.mask).any()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(places=PLACES, seed=st.integers(0, 2**31))
 def test_a_reading_on_far_ground_never_adds_to_it(places: list[tuple[float, float]], seed: int) -> None:
     """It is no neighbour of the others, so the usual spacing does not fall."""
@@ -68,7 +68,7 @@ def test_a_reading_on_far_ground_never_adds_to_it(places: list[tuple[float, floa
     assert after.acres < before.acres
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(places=PLACES, seed=st.integers(0, 2**31))
 def test_repeats_and_close_pairs_add_no_far_ground(places: list[tuple[float, float]], seed: int) -> None:
     """Readings closer together than one an acre lower no threshold below that of one an acre."""
@@ -137,7 +137,7 @@ def test_kriging_widens_by_itself_and_the_mean_is_widened() -> None:
         assert drawn[:, far.mask].mean(axis=1).std() > 1.5 * drawn[:, near].mean(axis=1).std()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(seed=st.integers(0, 2**31), known=st.floats(0.05, 1.0), goal=st.none() | st.floats(100, 300))
 def test_a_gap_takes_the_stated_value_and_the_layers_spread(seed: int, known: float, goal: float | None) -> None:
     """Known cells stay as they are; unknown ones get the goal or the mean, their spread as error; nothing is NaN."""

@@ -27,7 +27,7 @@ def _best_by_trying(values: np.ndarray, weights: np.ndarray, count: int) -> floa
     st.lists(st.tuples(st.integers(0, 200), st.integers(1, 9)), min_size=4, max_size=9),
     st.integers(1, 4),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_no_other_way_of_cutting_is_better(rows: list[tuple[int, int]], count: int) -> None:
     """The cost of the cuts found is the least over every way of cutting the sorted values."""
     values = np.array([row[0] for row in rows], dtype=float)

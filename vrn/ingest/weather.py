@@ -53,6 +53,7 @@ _BESIDE: Final = frozenset(("temp", "temperature", "air", "daily", "deg", "degre
 _COLDEST_F, _HOTTEST_F, _WETTEST_DAY_IN, _WETTEST_MONTH_IN = -80.0, 134.0, 12.0, 60.0
 _WET_DAY_IN: Final = 2.0  # mean of the days with rain that no season has; a third of an inch is usual: from memory
 _FEW: Final = 3
+_A_FORTNIGHT: Final = 14  # days of which one has rain enough to tell its unit
 _MOST_GAPS: Final = 0.1  # of the days, without a value, that a person need not look at: a choice of this project
 _DRY_DAYS: Final = 40  # in a row without rain, which corn ground seldom has in a season: common practice, no source
 
@@ -187,7 +188,7 @@ def _column(files: InputFiles, source: Source, table: CellTable, what: str, days
     remedy = f"Look up what its unit is. If it is {_SPELLED[other.ending]}, call the column {what}_{other.ending}."
     if reason:
         source.refuse(f"{name} runs from {np.nanmin(values):g} to {np.nanmax(values):g}. {reason}", remedy)
-    if what == "rain" and unit is not _IN and _drizzle(converted):
+    if what == "rain" and _doubtful(converted):
         files.warn("ingest.rain-in-doubt", source, column=name)
     low, high = (0.0, _WETTEST_DAY_IN) if what == "rain" else (_COLDEST_F, _HOTTEST_F)
     remedy = f"Check that value and its unit; leave unknown days empty. {remedy}"
@@ -203,19 +204,22 @@ def _heat_reason(what: str, degrees_f: Array, months: NDArray[np.int_]) -> str:
     """
     Why temperatures cannot be in the unit of their header; empty when they can.
 
-    In a corn season few June days stay below 45 °F and few nights below 35 °F. No record has a middle day above 113 °F
-    (45 °C), or 95 °F from November to April; nor a middle night above 95 °F, or 86 °F in spring and from November on.
-    From memory of the climate of the corn states.
+    In a corn season few June days stay below 45 °F and few nights below 35 °F; ten days after March do not all stay
+    below 38 °F. No record has a middle day above 113 °F (45 °C), or 95 °F from November to April; nor a middle night
+    above 95 °F, or 86 °F in spring and from November on. From memory of the climate of the corn states.
     """
     known = np.isfinite(degrees_f)
     summer, cool = known & np.isin(months, _SUMMER), known & np.isin(months, (1, 2, 3, 4, 11, 12))
     spring = known & np.isin(months, (4, 5))
     warm = known & np.isin(months, (5, 6, 7, 8, 9))
-    least = 45.0 if what == "tmax" else 35.0
-    for season, name, share in ((summer, "from June to August", 0.2), (warm, "from May to September", 0.9)):
-        cold = degrees_f[season] <= least
-        if season.sum() >= (_FEW if season is summer and what == "tmax" else 5) and cold.mean() >= share:
-            return f"On {cold.sum()} days {name} it would be {least:g} °F or less, and corn does not grow there."
+    grown = known & (months >= 4) & (months <= 10)
+    by_day = (summer, "from June to August", 0.2, _FEW, 45.0), (warm, "from May to September", 0.9, 5, 45.0)
+    by_night = (summer, "from June to August", 0.2, 5, 35.0), (warm, "from May to September", 0.9, 5, 35.0)
+    all_cold = (grown, "from April to October", 1.0, 10, 38.0)
+    for season, name, share, days, cold_f in (*by_day, all_cold) if what == "tmax" else by_night:
+        cold = degrees_f[season] <= cold_f
+        if season.sum() >= days and cold.mean() >= share:
+            return f"On {cold.sum()} days {name} it would be {cold_f:g} °F or less, and corn does not grow there."
     hot = 113.0 if what == "tmax" else 95.0
     for season, most in (
         (known, hot),
@@ -250,7 +254,19 @@ def _rain_reason(inches: Array, days: list[date | None]) -> str:
     return ""
 
 
-def _drizzle(inches: Array) -> bool:
-    """Whether none of several days with rain has more than 5 mm: so it looks when inches stand under millimeters."""
-    wet = inches[np.isfinite(inches) & (inches > 0)]
-    return len(wet) >= 5 and bool(wet.max() * IN_M * 1000.0 < 5.0)
+def _doubtful(inches: Array) -> bool:
+    """
+    Whether the days with rain are so small, or so large, as they are in another unit than their header's.
+
+    A day with rain brings a third of an inch or so. Under millimeters, inches make less than 1.5 mm of it, or less than
+    3 mm in all, and never 5 mm; under inches, millimeters make more than 2 in. From memory of the corn states.
+    """
+    known = inches[np.isfinite(inches)]
+    wet_mm = known[known > 0] * IN_M * 1000.0
+    days = len(wet_mm)
+    if not days:
+        return False
+    total, most = float(wet_mm.sum()), float(wet_mm.max())
+    low = total < 1.5 * max(days, 2) and (days > 1 or len(known) >= _A_FORTNIGHT)
+    heavy = total > _WET_DAY_IN * 25.4 * (days if days > 1 else 2)
+    return low or heavy or (days >= 5 and most < 5.0) or (days >= 10 and total > 23.0 * days)

@@ -305,7 +305,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "trace-of-rain": ("{days:day has|days have} a trace of rain, read as none.", "Nothing to do."),
     "rain-in-doubt": (
-        "Every day of rain in {column} is small for the unit in its name.",
+        "The rain in {column} is too small or too large for the unit in its name.",
         "Look up the unit at the station, and put it in the name of the column.",
     ),
     "no-rain": (
