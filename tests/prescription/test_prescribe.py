@@ -22,6 +22,8 @@ from vrn.model.settings import (
     ReviewSection,
 )
 from vrn.model.surface import Surface
+from vrn.prescription.uncertainty import Uncertainty
+from vrn.response import expected_loss
 from vrn.units import AC_M2
 
 Make = Callable[..., Any]
@@ -326,6 +328,17 @@ def test_worth_of_zones_is_what_the_spread_costs(made: Make) -> None:
     assert got.prices.worth.over_nothing[0] > 50
 
 
+def test_worth_is_of_the_response_that_was_given(made: Make) -> None:
+    """A bend of 0.0045 alone: 0.0045 × 400 × 4.4 × (1 − Φ) of 0.4 to 0.55 is $3.2 to $4.4/ac, not 2.9."""
+    fine = {"machine": MachineSection(rate_step_n_lb_ac=0.5), "nitrogen": NitrogenSection(method_sd_lb_ac=40.0)}
+    prices = PriceSection(corn_per_bu=4.4, n_per_lb=0.6, curvature=0.0045, kink_weight=0.0)
+    got = made((90.0, 130.0), prices=prices, **fine).prescribe()
+    own = expected_loss([90.0, 130.0], corn_per_bu=4.4, n_per_lb=0.6, method_sd_lb_ac=40.0, curvature=0.0045,
+                        kink_weight=0.0)  # fmt: skip
+    assert got.prices.worth.over_flat[1] == pytest.approx(own, abs=0.03)
+    assert 3.2 < own < 4.4
+
+
 def test_prices_set_the_flat_rate_too(made: Make) -> None:
     """Needs of 60, 102 and 148 on a third each: covering 85 % is 148 for one rate, not the mean of 103."""
     prices = PriceSection(corn_per_bu=4.4, n_per_lb=0.6, rate_by="kinked response")
@@ -379,3 +392,15 @@ def test_a_zone_that_is_partly_unknown_keeps_its_rate_and_says_so(made: Make, sh
         acres, values = prescription.rates[1].acres, _values(_about(prescription, 2)[0])
         assert values["unknown"] == pytest.approx(share * acres, rel=0.01)
         assert values["area"] == acres
+
+
+def test_totals_hold_both_doubts() -> None:
+    """Draws of ± 300 lb and a level of 400 lb: √(300² + (1.645 × 400)²) = 723 either way; alone, what the draws say."""
+    none = (0.0, 0.0, 0.0)
+    found = Uncertainty(
+        draws=100, drawn=(), zones=(), total_need_n_lb=(4700.0, 5000.0, 5300.0), zones_misallocated_lb_ac=none,
+        flat_misallocated_lb_ac=none, zones_better_share=1.0,
+    )  # fmt: skip
+    assert found.total_with(0.0) == (4700.0, 5300.0)
+    assert found.total_with(400.0) == pytest.approx((5000 - 723.2, 5000 + 723.2), abs=0.1)
+    assert found.total_with(9000.0)[0] == 0.0

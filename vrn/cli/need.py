@@ -167,6 +167,13 @@ def _say_ledger(
     say(f"{max(total, 0.0):>9.1f}  {sentence(TRADE, 'methods.need-needed', unit=unit)}")
     say()
     say(sentence(TRADE, "methods.need-doubt", doubt=Quantity("whole_amount", doubt.sd_lb_ac)))
+    if doubt.parts:
+        made_of = (
+            sentence(TRADE, "methods.need-doubt-part", part=sentence(TRADE, f"rates.doubt-{one.part}").lower(),
+                     at=Quantity("whole_amount", one.sd_lb_ac))
+            for one in doubt.parts
+        )  # fmt: skip
+        say(sentence(TRADE, "methods.need-doubt-parts", parts="; ".join(made_of)))
     if chosen.takes("nitrate_ppm"):
         low, high = (Quantity("amount", end) for end in meter_lb_ac)
         say(sentence(TRADE, "methods.need-meter", nitrate=Quantity("concentration", METER_PPM), low=low, high=high))

@@ -23,6 +23,7 @@ from vrn.pages.ramps import rate_colors
 from vrn.pages.report_grower import cautions, facts, state_text, why_one_zone
 from vrn.pages.report_nitrogen import reasons_text
 from vrn.pages.tables import LedgerRow, SamplePlace, ledger_rows, sample_places, samples_table, zone_label, zones_table
+from vrn.prescription.economics import doubt_of
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
 
@@ -269,7 +270,7 @@ def _zone_text(
     return _ZoneText(
         zone=rate.zone, color=color, rate=shown.number("rate", rate.rate_n_lb_ac),
         label=f"{label[:1].upper()}{label[1:]}." if label else "", lead=_lead(prescription, rate, shown),
-        sure=_sure(rate, shown), rows=rows, total=total,
+        sure=_sure(prescription, rate, shown), rows=rows, total=total,
         changes=tuple(
             (say(shown, f"rates.change-{change.cause}", **change.quantities), shown.number("rate", change.from_n_lb_ac),
              shown.number("rate", change.to_n_lb_ac))
@@ -302,9 +303,11 @@ def _lead(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> str:
     return f"{lead} {say(shown, f'map.flat-{way}', flat=Quantity('rate', flat), apart=Quantity('rate', abs(apart)))}"
 
 
-def _sure(rate: ZoneRate, shown: UnitFormat) -> str:
+def _sure(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> str:
     need, error = Quantity("amount", rate.need_lb_ac), Quantity("whole_amount", rate.need_se_lb_ac)
-    words = say(shown, "map.need-unsure" if rate.need_se_lb_ac is None else "map.need-sure", need=need, error=error)
+    level = Quantity("whole_amount", doubt_of(prescription.field.settings, prescription.ledger).sd_lb_ac)
+    code = "map.need-unsure" if rate.need_se_lb_ac is None else "map.need-sure"
+    words = say(shown, code, need=need, method=level, error=error)
     if rate.ledger.band_lb_ac is not None:
         low, high = (Quantity("whole_amount", float(end)) for end in rate.ledger.band_lb_ac)
         words += " " + say(shown, "map.band", low=low, high=high)

@@ -91,11 +91,12 @@ def _how_sure(prescription: Prescription, shown: UnitFormat) -> str:
     flat = prescription.flat
     if prescription.remaining is not None or flat is None or not math.isfinite(flat.misallocated_lb_ac):
         return sure
-    zones = Quantity("whole_amount", flat.zones_misallocated_lb_ac)
-    if len(prescription.rates) == 1:
-        return f"{sure} {say(shown, 'grower.off-one', zones=zones)}"
-    by_flat = Quantity("whole_amount", flat.misallocated_lb_ac)
-    return f"{sure} {say(shown, 'grower.off-by-zone', zones=zones, flat=by_flat)}"
+    by_zones, by_flat, drawn = flat.zones_misallocated_lb_ac, flat.misallocated_lb_ac, ""
+    if (draws := prescription.uncertainty) is not None:
+        by_zones, by_flat, drawn = draws.zones_misallocated_lb_ac[1], draws.flat_misallocated_lb_ac[1], "-drawn"
+    code = f"grower.off-{'one' if len(prescription.rates) == 1 else 'by-zone'}{drawn}"
+    off = {"zones": Quantity("whole_amount", by_zones), "flat": Quantity("whole_amount", by_flat)}
+    return f"{sure} {say(shown, code, **off)}"
 
 
 def _span(values: Sequence[float], kind: Kind, shown: UnitFormat) -> str:

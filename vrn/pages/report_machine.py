@@ -161,8 +161,10 @@ def sure_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
         header=_head(shown, "zone", ("need", "whole_amount"), "error", "band", ("rate", "rate"), "needs-more"),
         widths=(8, 17, 17, 22, 16, 20),
     )  # fmt: skip
-    low, _, high = found.total_need_n_lb
-    total = say(shown, "rates.sure-total", low=Quantity("mass", low), high=Quantity("mass", high))
+    doubt = doubt_of(prescription.field.settings, prescription.ledger)
+    spans = {"low": found.total_need_n_lb[0], "high": found.total_need_n_lb[2]}
+    spans["least"], spans["most"] = found.total_with(doubt.sd_lb_ac * prescription.acres)
+    total = say(shown, "rates.sure-total", **{name: Quantity("mass", value) for name, value in spans.items()})
     drawn = ", ".join(say(shown, f"rates.drawn-{name}") for name in found.drawn)
     return Part(
         title=say(shown, "rates.sure"),

@@ -11,14 +11,15 @@ from vrn.model.settings import Settings
 from vrn.nitrogen import Ledger, method
 from vrn.nitrogen.doubt import LevelDoubt, usual_doubt
 from vrn.response import Response, held_ratio
+from vrn.response.loss import DEFAULT
 from vrn.zones.cut import in_levels
 
 Array = NDArray[np.float64]
 RateRule = Literal["need", "return", "kinked response"]
 _N_PER_BUSHEL_LB: Final = 1.1  # where the field file gives none: the default of the mass balance
 _LEVELS: Final = 200  # steps that the needs of a class are looked at in
-RESPONSES: Final = (Response(curvature=0.0018, kink_weight=0.0), Response(), Response(kink_weight=1.0))
-"""Smooth with a small bend, the default mixture, and a kink alone: the span within which money is stated."""
+ENDS: Final = (Response(curvature=0.0018, kink_weight=0.0), Response(kink_weight=1.0))
+"""Smooth with a small bend, and a kink alone: money is stated over these and the response that the rates go by."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +38,7 @@ class Payoff:
     n_per_lb: float
     method_sd_lb_ac: float  # of the level, the same for all zones
     rule: RateRule = "return"
-    response: Response = RESPONSES[1]
+    response: Response = DEFAULT
     n_per_bushel_lb: float = _N_PER_BUSHEL_LB  # nitrogen a bushel takes up
 
     def __post_init__(self) -> None:
@@ -89,7 +90,7 @@ class Worth:
     Parameters
     ----------
     over_flat, over_nothing : (float, float, float)
-        Least, the default response, most.
+        Least, the response that the rates go by, most.
     """
 
     over_flat: tuple[float, float, float]
@@ -135,7 +136,7 @@ def worth_of(
     if not len(need):
         return None
     over_flat, over_nothing = [], []
-    for response in RESPONSES:
+    for response in (payoff.response, *ENDS):
         one = replace(payoff, response=response)
         lost = 0.0
         for zone in np.unique(labels):
@@ -148,7 +149,7 @@ def worth_of(
 
 
 def _span(values: list[float]) -> tuple[float, float, float]:
-    return float(min(values)), float(values[1]), float(max(values))
+    return float(min(values)), float(values[0]), float(max(values))
 
 
 def covering_rate(need: Array, se: Array | None, weights: Array, *, share: float) -> float:

@@ -39,6 +39,9 @@ SENTENCES: Final[dict[str, str]] = {
     "worth-less": "Over many seasons the zones should earn no more than one flat rate ({low} to {high}).",
     "off-by-zone": "If the map is right, zone rates are off by {zones} on average; one flat rate would be off by "
     "{flat}.",
+    "off-by-zone-drawn": "With sampling error counted, zone rates are off by {zones} on average; one flat rate would "
+    "be off by {flat}.",
+    "off-one-drawn": "With sampling error counted, this rate is off by {zones} on average.",
     "off-one": "If the map is right, this rate is off by {zones} on average.",
     "all": "all",
     "liquid": "{total} of {product} ({n}% N, {density}) carries {mass} for {area}.",

@@ -73,8 +73,10 @@ SENTENCES: Final[dict[str, str]] = {
     "flat-same": "One flat rate from the same samples would be the same, {flat}.",
     "flat-more": "One flat rate from the same samples would be {flat}. This is {apart} more.",
     "flat-less": "One flat rate from the same samples would be {flat}. This is {apart} less.",
-    "need-sure": "Need {need}, give or take {error} (one standard error of the zone’s average).",
-    "need-unsure": "Need {need}. How sure that is, is not known.",
+    "need-sure": "Need {need}. Two seasons in three, the true need is within {method} of that; a miss is the same in "
+    "all zones. From zone to zone the samples add about {error}.",
+    "need-unsure": "Need {need}. Two seasons in three, the true need is within {method} of that. The samples do not "
+    "show how much zones differ.",
     "band": "Range if the method’s own numbers vary: {low:bare} to {high}.",
     "ledger": "Nitrogen budget of zone {zone}, {unit}",
     "line": "Line",

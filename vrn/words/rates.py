@@ -213,7 +213,8 @@ SENTENCES: Final[dict[str, str]] = {
     "left": "This is for the {left} that are left of {whole}. Strips narrower than half a swath count as covered. The "
     "whole field was to get {mass}.",
     "sure": "How sure",
-    "sure-total": "In nine draws out of ten the whole field needs {low:bare} to {high}.",
+    "sure-total": "In nine seasons out of ten the whole field needs {least:bare} to {most}. The samples alone leave "
+    "open {low:bare} to {high}.",
     "sure-flat": "Zone rates miss the need of a place by {zones} on average ({zones_low:bare} to {zones_high:bare}). "
     "One flat rate misses it by {flat} ({flat_low:bare} to {flat_high:bare}). Zone rates were "
     "better in {share} of the draws.",
