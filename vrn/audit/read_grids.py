@@ -4,6 +4,7 @@ import re
 import struct
 import xml.etree.ElementTree as ET
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -71,22 +72,30 @@ class IsoTask:
         return np.where(inside, value, 0) / self.per_product
 
 
-def read_iso(folder: Path) -> IsoTask:
-    """Read a ``TASKDATA`` folder with one task; UnreadableError if a file is missing, no XML, cut short, or incomplete.
+def read_iso(folder: Path, name: str | None = None) -> IsoTask:
+    """Read the one task of a ``TASKDATA`` folder, or the one of a name.
+
+    UnreadableError if a file is missing, no XML, cut short, or incomplete.
 
     ISO 11783-10, schemas ISO11783_TaskFile V3-3 and V4-3; ISO 11783-11 entities 1 and 6.
     """
     path = folder / "TASKDATA.XML"
     with Reading(path, ET.ParseError, KeyError, ValueError, AttributeError, StopIteration, struct.error):
         root = ET.fromstring(path.read_text(encoding="utf-8"))  # a file of ours, without entities
-        return _task(root, folder)
+        (task,) = [task for task in root.findall("TSK") if name is None or task.attrib["B"] == name]
+        return _task(root, task, folder)
 
 
-def _task(root: ET.Element, folder: Path) -> IsoTask:
-    (task,) = root.findall("TSK")
-    field = next(root.iter("PFD"))
+def _task(root: ET.Element, task: ET.Element, folder: Path) -> IsoTask:
+    setpoint = next(task.iter("PDV")).attrib
+    field, product, shown = (
+        next(
+            (element.attrib for element in root.iter(tag) if element.attrib["A"] == wanted), next(root.iter(tag)).attrib
+        )
+        for tag, wanted in (("PFD", task.attrib["E"]), ("PDT", setpoint["C"]), ("VPN", setpoint["E"]))
+    )  # a reference that leads nowhere is a fault of its own
     zones = {zone.attrib["A"]: zone for zone in task.findall("TZN")}
-    faults = [*_structure_faults(root, task, zones), *_presentation_faults(root)]
+    faults = [*_structure_faults(root, task, zones), *_presentation_faults(setpoint["A"], shown)]
     setpoints = {code: [(pdv.attrib["A"], int(pdv.attrib["B"])) for pdv in zone.findall("PDV")]
                  for code, zone in zones.items()}  # fmt: skip
     entities = {entity for values in setpoints.values() for entity, _ in values}
@@ -103,11 +112,10 @@ def _task(root: ET.Element, folder: Path) -> IsoTask:
         corner = (float(grid["A"]), float(grid["B"]), float(grid["C"]), float(grid["D"]))
     polygons = [(_polygon(line), single[code]) for code, zone in zones.items() for line in zone.findall("PLN")]
     kind = "polygons" if not grids else f"grid type {grids[0].attrib['I']}"
-    product, shown = next(root.iter("PDT")).attrib, next(root.iter("VPN")).attrib
     return IsoTask(
         entity=entities.pop(), values=values, corner=corner, polygons=polygons, fixed=fixed,
-        area_m2=int(field.attrib["D"]), faults=tuple(faults),
-        names={"task": task.attrib["B"], "field": field.attrib["C"], "product": product["B"], "unit": shown["E"],
+        area_m2=int(field["D"]), faults=tuple(faults),
+        names={"task": task.attrib["B"], "field": field["C"], "product": product["B"], "unit": shown["E"],
                "version": f"{root.attrib['VersionMajor']}.{root.attrib['VersionMinor']}", "kind": kind},
     )  # fmt: skip
 
@@ -143,10 +151,8 @@ def _structure_faults(root: ET.Element, task: ET.Element, zones: dict[str, ET.El
     return faults
 
 
-def _presentation_faults(root: ET.Element) -> list[Check]:
+def _presentation_faults(entity: str, shown: Mapping[str, str]) -> list[Check]:
     """A unit on the screen whose scale is not that of the setpoints."""
-    entity = next(root.iter("PDV")).attrib["A"]
-    shown = next(root.iter("VPN")).attrib
     to_area = {"/ac": 1.0, "/ha": 10_000.0 / AC_M2}
     to_unit = {"gal": 1.0, "lb": 1.0, "L": US_GAL_L, "kg": LB_KG}
     unit, area = shown["E"][:-3], shown["E"][-3:]

@@ -35,6 +35,7 @@ class Verification:
 
     folder: Path
     units: str
+    approved: bool
     checks: tuple[Check, ...]
 
     @property
@@ -62,7 +63,10 @@ def verify(folder: str | Path, *, public_key: str | Path | None = None) -> Verif
     for checks_of in (sum_checks, table_checks, zone_checks, area_checks, _task_checks, _raster_checks, total_checks,
                     rate_checks):  # fmt: skip
         checks += checks_of(opened)
-    return Verification(folder=Path(folder), units=opened.summary["units"], checks=tuple(checks))
+    return Verification(
+        folder=Path(folder), units=opened.summary["units"], approved=bool(opened.summary["approved"]),
+        checks=tuple(checks),
+    )  # fmt: skip
 
 
 def _task_checks(opened: Opened) -> Iterator[Check]:

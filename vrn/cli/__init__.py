@@ -21,7 +21,7 @@ _PLAIN: Final = {"–": "-", "—": "-", "−": "-", "…": "...", "·": "*", "�
 COMMANDS: Final = {  # command → module
     "build": "build", "check": "check", "compare": "verify", "demo": "build", "fields": "fields", "methods": "methods",
     "key": "sign", "need": "need", "plan": "plan", "rain": "rain", "season": "season", "show": "verify", "sign": "sign",
-    "start": "start", "verify": "verify",
+    "start": "start", "stick": "stick", "verify": "verify",
 }  # fmt: skip
 
 

@@ -135,19 +135,29 @@ def write_checked(
     sources: dict[str, Path | None], key: "Ed25519PrivateKey | None" = None,
 ) -> "Verification":  # fmt: skip
     """Write to the folder, the stick, or both, and verify what was staged before anything is swapped in."""
+    from tempfile import TemporaryDirectory
+
     from vrn.audit import verify
-    from vrn.pipeline.order import write, write_carrier
+    from vrn.many.stick import carried, put, refuse_strange_stick
+    from vrn.pipeline.order import write, write_controls
 
     checked: list[Verification] = []
 
     def check(staged: Path) -> None:
         checked.append(verify(staged))
 
+    if usb is not None:
+        refuse_strange_stick(usb)
     if out is not None:
         given = {name: path for name, path in sources.items() if path is not None}
-        write(prescription, out, usb=usb, check=check, report=report, sources=given, key=key)
+        write(prescription, out, check=check, report=report, sources=given, key=key)
+        if usb is not None:
+            put(usb, [carried(out)])
     elif usb is not None:
-        write_carrier(prescription, usb, check=check)
+        with TemporaryDirectory(prefix="vrn-") as scratch:
+            write_controls(prescription, Path(scratch))
+            check(Path(scratch))
+            put(usb, [carried(Path(scratch))])
     return checked[0]
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 import vrn
 from vrn.errors import OutputError
 from vrn.files.iso_grid import iso_grid
+from vrn.files.iso_set import XML, xml_bytes
 from vrn.files.lonlat import DrawnZone, drawn_zones, lonlat_parts, rings
 from vrn.files.names import DESIGNATOR, terminal_name
 from vrn.files.statement import SHORT
@@ -71,9 +72,7 @@ def write_iso(prescription: Prescription, folder: Path) -> None:
         _add_polygons(task, prescription, first_code)
     else:
         grid = _add_grid(task, prescription, first_code, per_zone=export.iso_grid == "type-1")
-    ET.indent(root, "  ")
-    text = '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
-    (inside / "TASKDATA.XML").write_text(text, encoding="utf-8", newline="\n")
+    (inside / XML).write_bytes(xml_bytes(root))
     if grid is not None:
         (inside / f"{_GRID_NAME}.BIN").write_bytes(grid)
 

@@ -123,7 +123,7 @@ def _shapefile(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     columns = column_names(prescription.field.settings.export.shapefile_columns)
     code = "sheet.rate-column-n" if prescription.rate_unit == "lb N/ac" else "sheet.rate-column"
     return _section(
-        shown, "sheet.shapefile", say(shown, "sheet.shapefile-files"),
+        shown, "sheet.shapefile", say(shown, "sheet.shapefile-files", name="RX"),
         say(shown, code, column=columns["RATE"], unit=prescription.rate_unit),
         say(shown, "sheet.zone-column", column=columns["ZONE"], unit=columns["UNIT"]),
     )  # fmt: skip

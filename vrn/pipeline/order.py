@@ -3,7 +3,6 @@
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -152,7 +151,7 @@ class ReportMaker(Protocol):
 
 
 def write(
-    prescription: Prescription, out_dir: str | Path, *, usb: str | Path | None = None,
+    prescription: Prescription, out_dir: str | Path, *,
     check: Callable[[Path], Any] | None = None, report: ReportMaker | None = None,
     sources: Mapping[str, Path] | None = None, key: "Ed25519PrivateKey | None" = None,
 ) -> Path:  # fmt: skip
@@ -163,8 +162,6 @@ def write(
     ----------
     out_dir : path
         Made when it is not there; replaced whole when it holds only what an earlier run wrote.
-    usb : path, optional
-        Carrier for the terminal: its top gets ``TASKDATA``, ``SHAPEFILE`` and the load sheet.
     check : callable, optional
         Called with the staged folder, every file in it, before anything is swapped in; what it raises stops all.
     report : ReportMaker, optional
@@ -187,11 +184,8 @@ def write(
     """
     from vrn.files.signature import write_signature
     from vrn.files.summary import write_summary
-    from vrn.files.usb import refuse_strange_carrier, write_usb
 
     prescription = with_export_findings(prescription)
-    if usb is not None:
-        refuse_strange_carrier(Path(usb))
 
     def fill(staged: Path) -> None:
         if report is not None:
@@ -203,34 +197,19 @@ def write(
         if sources:
             note_source(staged, Path(out_dir), sources, prescription.replaces)
 
-    folder = write_staged(fill, out_dir, check=check)
-    if usb is not None:
-        write_usb(folder, Path(usb))
-    return folder
+    return write_staged(fill, out_dir, check=check)
 
 
-def write_carrier(prescription: Prescription, usb: str | Path, *, check: Callable[[Path], Any] | None = None) -> Path:
-    """Write only what a terminal reads, where it reads it, with the load sheet.
-
-    `check` is called with a staged folder of what is carried and what that is held against, before the carrier is
-    touched. Raises OutputError as ``write`` does, and if the carrier holds something of another origin.
-    """
+def write_controls(prescription: Prescription, folder: Path) -> None:
+    """Write only what a terminal reads, the load sheet, and what they are held against, into an existing folder."""
     from vrn.files.signature import write_signature
     from vrn.files.summary import write_summary
-    from vrn.files.usb import refuse_strange_carrier, write_usb
 
     prescription = with_export_findings(prescription)
-    refuse_strange_carrier(Path(usb))
-    with TemporaryDirectory(prefix="vrn-") as scratch:
-        staged = Path(scratch)
-        for write_one in _writers(only_controls=True):
-            write_one(prescription, staged)
-        write_signature(prescription, staged)
-        write_summary(prescription, staged)
-        if check is not None:
-            check(staged)
-        write_usb(staged, Path(usb))
-    return Path(usb)
+    for write_one in _writers(only_controls=True):
+        write_one(prescription, folder)
+    write_signature(prescription, folder)
+    write_summary(prescription, folder)
 
 
 def with_export_findings(prescription: Prescription) -> Prescription:

@@ -32,7 +32,7 @@ SENTENCES: Final[dict[str, str]] = {
     "more-with-out": "… and {count} more (build with --out to get the report)",
     "written-folder": "Written to {folder}. Look at map.html, then report.html. Give the operator load_sheet.txt, and "
     "load TASKDATA or the shapefile.",
-    "written-stick": "Written to {folder}: TASKDATA, SHAPEFILE and LOAD_SHEET.TXT, nothing else.",
+    "written-stick": "Written to {folder}: TASKDATA, SHAPEFILE and LOAD_SHEET.TXT. Other fields on it stay.",
     # demo, show
     "demo-copied": "Copied the demo field to {folder}.",
     "page-opened": "Opened {page}",

@@ -31,7 +31,8 @@ SENTENCES: Final[dict[str, str]] = {
     "position-lost": "if GPS signal is lost: {rate}",
     "outside": "outside the field: {rate}",
     "shapefile": "TERMINAL THAT READS A SHAPEFILE",
-    "shapefile-files": "RX.SHP with RX.SHX, RX.DBF, RX.PRJ, in the folder shapefile (SHAPEFILE on a stick)",
+    "shapefile-files": "{name}.SHP with {name}.SHX, {name}.DBF, {name}.PRJ, in the folder shapefile "
+    "(SHAPEFILE on a stick)",
     "rate-column": "rate column {column}, set the terminal to {unit} (product, not nitrogen)",
     "rate-column-n": "rate column {column}, set the terminal to {unit} (nitrogen, not product)",
     "zone-column": "zone column {column}, unit column {unit}",
