@@ -22,7 +22,7 @@ from vrn.files.geojson import write_geojson, write_gpx
 from vrn.files.guard import check_before_writing
 from vrn.files.iso import write_iso
 from vrn.files.lonlat import lonlat_parts
-from vrn.files.names import cleaned_names, terminal_name
+from vrn.files.names import cleaned_names, plain_name
 from vrn.files.raster import write_rasters
 from vrn.files.shapefile import shapefile_parts, write_shapefile
 from vrn.files.summary import summary_of
@@ -278,11 +278,12 @@ def test_cells_that_look_like_formulas_are_text(make: Maker, tmp_path: Path) -> 
 )
 def test_names_are_cleaned_and_told(name: str, plain: str, make: Maker) -> None:
     """What a terminal cannot show is spelled plainly, and a finding says so."""
-    assert terminal_name(name) == plain
-    findings = cleaned_names(make(name=name))
+    assert plain_name(name) == plain
+    made = make(name=name, export={"plain_names": True})
+    findings = cleaned_names(made)
     assert findings[0].about == "field.name"
     assert (findings[0].code, findings[0].quantities["plain"].value) == ("files.name-plain", plain)
-    assert plain in load_sheet(make(name=name))
+    assert plain in load_sheet(made)
 
 
 def test_plain_name_needs_no_word(made: Prescription) -> None:

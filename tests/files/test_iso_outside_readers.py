@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date
 from importlib.resources import files
 from pathlib import Path
+from xml.dom import minidom
 
 import numpy as np
 import pytest
@@ -20,8 +21,9 @@ from isoxml.util.isoxml_io import isoxml_from_path
 from vrn.errors import InputFileError, OutputError
 from vrn.files.iso import setpoint, write_iso
 from vrn.files.iso_grid import coarser_cells, iso_grid
+from vrn.files.names import cleaned_names
 from vrn.model.grid import transformer
-from vrn.model.settings import Application, LimitSection
+from vrn.model.settings import Application, FarmSection, LimitSection
 from vrn.pages.load_sheet import load_sheet
 from vrn.prescription.limits import fixed_rates
 from vrn.prescription.model import Prescription, Product
@@ -303,3 +305,58 @@ def test_fixed_rate_without_a_reason_is_refused(make: Maker, tmp_path: Path) -> 
     """Whoever wants product without a map says why."""
     with pytest.raises(InputFileError, match="gives no reason"):
         write_iso(make(export={"position_lost_rate_n_lb_ac": 1.0}), tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("name", "written"),
+    [
+        ("Prés d’Été, <b>Nord</b>", "Prés d’Été, <b>Nord</b>"),
+        ("田んぼ", "田んぼ"),
+        ("Лесное поле № 7", "Лесное поле № 7"),
+        ("North\x00 40\n(east)", "North 40 (east)"),
+        ("Field of thirty-one characters e\u0301t", "Field of thirty-one characters é"),  # two points, one letter
+        ("Field of thirty-one characters x\u0307\u0323", "Field of thirty-one characters"),  # no such single letter
+    ],
+)
+def test_names_keep_their_own_letters(name: str, written: str, make: Maker, tmp_path: Path) -> None:
+    """Any script, cut at a whole letter, in the task file as another XML reader finds it."""
+    made = make(name=name, settings={"farm": FarmSection(grower=name, farm=name)})
+    write_iso(made, tmp_path)
+    root = names_in(tmp_path / "TASKDATA" / "TASKDATA.XML")
+    assert root == {"CTR": written, "FRM": written, "PFD": written}
+    assert len(written) <= 32
+    assert (cleaned_names(made) == ()) == (written == name)
+    assert written in load_sheet(made)
+
+
+def names_in(path: Path) -> dict[str, str]:
+    """Names by element, by the standard library's other XML reader."""
+    document = minidom.parse(str(path))
+    return {tag: document.getElementsByTagName(tag)[0].getAttribute("C" if tag == "PFD" else "B")
+            for tag in ("CTR", "FRM", "PFD")}  # fmt: skip
+
+
+def test_without_names_no_customer_and_no_farm(make: Maker, schema: xmlschema.XMLSchema, tmp_path: Path) -> None:
+    """No placeholder stands for a grower or a farm that nobody named; either may stand alone."""
+    for given in ({}, {"grower": "A. Marsh"}, {"farm": "Home"}):
+        folder = tmp_path / str(len(given)) / "-".join(given)
+        folder.mkdir(parents=True)
+        write_iso(make(settings={"farm": FarmSection(**given)}), folder)
+        text = (folder / "TASKDATA" / "TASKDATA.XML").read_text(encoding="utf-8")
+        assert ("<CTR " in text, "<FRM " in text) == ("grower" in given, "farm" in given)
+        assert ('C="CTR1"' in text, 'D="FRM1"' in text) == ("grower" in given, "farm" in given)
+        schema.validate(str(folder / "TASKDATA" / "TASKDATA.XML"))
+
+
+@pytest.mark.parametrize("version", ["3.3", "4.3"])
+def test_each_part_of_a_boundary_is_a_polygon_of_its_own(version: str, make: Maker, tmp_path: Path) -> None:
+    """PyPI isoxml finds as many polygons as the boundary has parts, and their ground."""
+    made = make(TWO_PIECES, export={"iso_version": version})
+    write_iso(made, tmp_path)
+    data, _ = isoxml_from_path(tmp_path / "TASKDATA")
+    (field,) = data.partfields
+    assert len(field.polygons) == len(shapely.get_parts(made.field.boundary)) == 2
+    converter = ShapelyConverterV4() if version == "4.3" else ShapelyConverterV3()
+    found = shapely.union_all([converter.to_shapely_polygon(polygon) for polygon in field.polygons])
+    moved = shapely.transform(found, transformer("EPSG:4326", made.grid.crs).transform, interleaved=False)
+    assert moved.symmetric_difference(made.field.boundary).area < 0.01 * made.field.boundary.length

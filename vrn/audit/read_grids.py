@@ -30,7 +30,7 @@ class IsoTask:
 
     ``values`` are the grid's, row 0 in the south, from ``corner``: south, west, step north, step east [°]; a task
     without a grid has polygons. ``fixed`` is the setpoint at start (H), with the position lost (I), out of the field
-    (J); names are those of task, field, product, unit shown, version, kind.
+    (J); names are those of grower, farm, task, field, product, unit shown, version, kind.
     """
 
     entity: str
@@ -95,6 +95,8 @@ def _task(root: ET.Element, task: ET.Element, folder: Path) -> IsoTask:
         for tag, wanted in (("PFD", task.attrib["E"]), ("PDT", setpoint["C"]), ("VPN", setpoint["E"]))
     )  # a reference that leads nowhere is a fault of its own
     zones = {zone.attrib["A"]: zone for zone in task.findall("TZN")}
+    owner = {tag: "".join(element.attrib["B"] for element in root.iter(tag) if element.attrib["A"] == task.get(letter))
+             for letter, tag in (("C", "CTR"), ("D", "FRM"))}  # fmt: skip
     faults = [*_structure_faults(root, task, zones), *_presentation_faults(setpoint["A"], shown)]
     setpoints = {code: [(pdv.attrib["A"], int(pdv.attrib["B"])) for pdv in zone.findall("PDV")]
                  for code, zone in zones.items()}  # fmt: skip
@@ -115,7 +117,8 @@ def _task(root: ET.Element, task: ET.Element, folder: Path) -> IsoTask:
     return IsoTask(
         entity=entities.pop(), values=values, corner=corner, polygons=polygons, fixed=fixed,
         area_m2=int(field["D"]), faults=tuple(faults),
-        names={"task": task.attrib["B"], "field": field["C"], "product": product["B"], "unit": shown["E"],
+        names={"grower": owner["CTR"], "farm": owner["FRM"], "task": task.attrib["B"],
+               "field": field["C"], "product": product["B"], "unit": shown["E"],
                "version": f"{root.attrib['VersionMajor']}.{root.attrib['VersionMinor']}", "kind": kind},
     )  # fmt: skip
 

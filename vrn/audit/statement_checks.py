@@ -5,6 +5,7 @@ import hashlib
 import json
 import re
 import sqlite3
+import unicodedata
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterator
 from html import unescape
@@ -24,6 +25,7 @@ from vrn.units import FT_M, GAL_AC_L_HA, LB_AC_KG_HA, LB_KG, US_GAL_L
 SHORT: Final = 10
 _HA_AC: Final = 2.4710538146716532  # 1 ha in ac: 10,000 / 4046.8564224
 _DRAFT: Final = "DRAFT"
+_DESIGNATOR: Final = 32  # longest name on a terminal
 _NEAR_DEG: Final = 3e-7  # outlines are rounded to 1e-7
 _NOT_ON_A_STICK: Final = ("field.gpx", "map.html", "rasters/rate.tif")
 _SAME_NAMES: Final = ("acres", "parts", "rate_n_lb_ac", "rate_product", "need_lb_ac", "need_se_lb_ac", "nitrate_ppm",
@@ -259,6 +261,14 @@ def _task(opened: Opened, statement: Statement) -> Faults:
         yield "TASKDATA", "approval"
     if not f"N {statement['season']} {task.names['field']}".startswith(body.removeprefix("DRAFT ")):
         yield "TASKDATA", "task"
+    settings = statement["settings"]
+    named = {"field": statement["field"], **{key: settings["farm"].get(key, "") for key in ("grower", "farm")}}
+    for key, name in named.items():
+        whole = unicodedata.normalize("NFC", " ".join(name.split()))
+        told = task.names[key]
+        cut = len(whole) > _DESIGNATOR and told and whole.startswith(told)
+        if whole.isprintable() and not settings["export"]["plain_names"] and told != whole and not cut:
+            yield "TASKDATA", key
     if task.values is None:
         return
     longitude, latitude = task.centers()

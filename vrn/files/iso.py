@@ -13,7 +13,7 @@ from vrn.errors import OutputError
 from vrn.files.iso_grid import iso_grid
 from vrn.files.iso_set import XML, xml_bytes
 from vrn.files.lonlat import DrawnZone, drawn_zones, lonlat_parts, rings
-from vrn.files.names import DESIGNATOR, terminal_name
+from vrn.files.names import DESIGNATOR, plain_name, terminal_name
 from vrn.files.statement import SHORT
 from vrn.model.grid import geodesic_acres
 from vrn.prescription.limits import fixed_rates
@@ -21,8 +21,6 @@ from vrn.prescription.model import Prescription, ZoneRate
 from vrn.units import AC_M2, GAL_AC_L_HA, GAL_AC_MM3_M2, LB_AC_KG_HA, LB_AC_MG_M2
 
 MOST_CODES: Final = 254
-CUSTOMER: Final = "Grower"
-FARM: Final = "Farm"
 _GRID_NAME: Final = "GRD00001"
 
 # product unit → data dictionary entity, its units per trade unit and area, unit shown, decimals
@@ -48,7 +46,8 @@ def task_name(prescription: Prescription) -> str:
     draft = "" if prescription.approved else "DRAFT "
     name = f"{draft}N {prescription.field.settings.header.season} {prescription.field.name}"
     short = prescription.id[:SHORT]
-    return f"{terminal_name(name, most=DESIGNATOR - SHORT - 1)} {short}" if short else terminal_name(name)
+    room = DESIGNATOR - SHORT - 1 if short else DESIGNATOR
+    return f"{terminal_name(name, plain=prescription.field.settings.export.plain_names, most=room)} {short}".rstrip()
 
 
 def write_iso(prescription: Prescription, folder: Path) -> None:
@@ -64,8 +63,13 @@ def write_iso(prescription: Prescription, folder: Path) -> None:
     root = ET.Element("ISO11783_TaskData", VersionMajor=major, VersionMinor=minor,
                       ManagementSoftwareManufacturer="vrn", ManagementSoftwareVersion=vrn.__version__,
                       DataTransferOrigin="1")  # fmt: skip
-    _add_field(root, prescription, version_4=major == "4")
-    task = ET.SubElement(root, "TSK", A="TSK1", B=task_name(prescription), C="CTR1", D="FRM1", E="PFD1", G="1")
+    owner = _add_field(root, prescription)
+    task = ET.SubElement(root, "TSK", A="TSK1", B=task_name(prescription))
+    for letter, tag in (("C", "CTR"), ("D", "FRM")):
+        if tag in owner:
+            task.set(letter, owner[tag])
+    task.set("E", "PFD1")
+    task.set("G", "1")
     first_code = _add_fixed_zones(task, prescription)
     grid = None
     if export.iso_grid == "polygons":
@@ -83,23 +87,35 @@ def rate_unit_shown(prescription: Prescription) -> str:
     return metric[0] if prescription.field.settings.units == "metric" else trade[0]
 
 
-def _add_field(root: ET.Element, prescription: Prescription, *, version_4: bool) -> None:
-    """Customer, farm, field with its boundary, product, and the unit that the terminal shows."""
-    field = prescription.field
-    ET.SubElement(root, "CTR", A="CTR1", B=CUSTOMER)
-    ET.SubElement(root, "FRM", A="FRM1", B=FARM, I="CTR1")
+def place_names(prescription: Prescription) -> dict[str, str]:
+    """Customer and farm, where they are named, field and product as the terminal lists them, by element."""
+    settings = prescription.field.settings
+    names = {"CTR": (settings.farm.grower, "Grower"), "FRM": (settings.farm.farm, "Farm"),
+             "PFD": (prescription.field.name, "Field"), "PDT": (prescription.product.name, "Product")}  # fmt: skip
+    return {tag: terminal_name(name, plain=settings.export.plain_names, instead=instead)
+            for tag, (name, instead) in names.items() if name}  # fmt: skip
+
+
+def _add_field(root: ET.Element, prescription: Prescription) -> dict[str, str]:
+    """Customer, farm, field with its boundary, product, and the unit shown; returns the ids of customer and farm."""
+    field, names = prescription.field, place_names(prescription)
+    owner: dict[str, str] = {tag: f"{tag}1" for tag in ("CTR", "FRM") if tag in names}
+    if "CTR" in owner:
+        ET.SubElement(root, "CTR", A="CTR1", B=names["CTR"])
+    if "FRM" in owner:
+        farm = ET.SubElement(root, "FRM", A="FRM1", B=names["FRM"])
+        if "CTR" in owner:
+            farm.set("I", "CTR1")
     area_m2 = round(geodesic_acres(field.boundary, field.crs) * AC_M2)
-    place = ET.SubElement(root, "PFD", A="PFD1", C=terminal_name(field.name), D=str(area_m2), E="CTR1", F="FRM1")
-    outline = lonlat_parts(field.boundary, field.crs)
-    if version_4:  # one exterior to a polygon, several polygons to a field
-        for part in outline:
-            _add_rings(ET.SubElement(place, "PLN", A="1"), part)
-    else:  # one polygon to a field, several exteriors in it
-        polygon = ET.SubElement(place, "PLN", A="1")
-        for part in outline:
-            _add_rings(polygon, part)
+    place = ET.SubElement(root, "PFD", A="PFD1", C=names["PFD"], D=str(area_m2))
+    for letter, tag in (("E", "CTR"), ("F", "FRM")):
+        if tag in owner:
+            place.set(letter, owner[tag])
+    for part in lonlat_parts(field.boundary, field.crs):  # one exterior to a polygon: readers take no more
+        _add_rings(ET.SubElement(place, "PLN", A="1"), part)
     ET.SubElement(root, "VPN", {"A": "VPN1", **_presentation(prescription)})
-    ET.SubElement(root, "PDT", A="PDT1", B=terminal_name(prescription.product.name, instead="Product"))
+    ET.SubElement(root, "PDT", A="PDT1", B=names["PDT"])
+    return owner
 
 
 def _presentation(prescription: Prescription) -> dict[str, str]:
@@ -141,7 +157,7 @@ def _add_fixed_zones(task: ET.Element, prescription: Prescription) -> int:
 
 def _zone_name(rate: ZoneRate) -> str:
     """``Zone 3``, or the number with what sets the zone apart."""
-    return terminal_name(f"{rate.zone} {rate.label}") if rate.label else f"Zone {rate.zone}"
+    return plain_name(f"{rate.zone} {rate.label}") if rate.label else f"Zone {rate.zone}"
 
 
 def _values(prescription: Prescription) -> list[int]:

@@ -1,4 +1,4 @@
-"""Names as a file can carry them: plain letters for terminals, no control characters, no formulas for spreadsheets."""
+"""Names as a file can carry them: cut for terminals, without control characters, no formulas for spreadsheets."""
 
 import re
 import unicodedata
@@ -13,10 +13,30 @@ _LETTERS: Final = str.maketrans({"ß": "ss", "ø": "o", "Ø": "O", "æ": "ae", "
                                  "–": "-", "—": "-"})  # fmt: skip
 
 
-def terminal_name(name: str, *, most: int = DESIGNATOR, instead: str = "Field") -> str:
+def terminal_name(name: str, *, plain: bool, most: int = DESIGNATOR, instead: str = "Field") -> str:
+    """
+    Name in its own letters, or in plain ones, cut to what a terminal shows; ``instead`` if none is left.
+
+    Examples
+    --------
+    >>> terminal_name("Prés d’Été", plain=False), terminal_name("Prés d’Été", plain=True)
+    ('Prés d’Été', 'Pres dEte')
+    """
+    if plain:
+        return plain_name(name, most=most, instead=instead)
+    whole = unicodedata.normalize("NFC", one_line(name, most=1000))
+    while len(whole) > most or unicodedata.category(whole[-1:] or "x")[0] == "Z":
+        at = most if len(whole) > most else len(whole) - 1
+        while at and unicodedata.category(whole[at])[0] == "M":  # a mark goes with its letter
+            at -= 1
+        whole = whole[:at]
+    return whole or instead
+
+
+def plain_name(name: str, *, most: int = DESIGNATOR, instead: str = "Field") -> str:
     """Name in plain ASCII letters, digits and ``-_.+()#``, cut to what a terminal shows; ``instead`` if none is left.
 
-    >>> terminal_name("Prés d’Été, <b>Nord</b>")
+    >>> plain_name("Prés d’Été, <b>Nord</b>")
     'Pres dEte b Nord b'
     """
     spelled = unicodedata.normalize("NFKD", name.translate(_LETTERS))
@@ -60,12 +80,13 @@ def status(prescription: Prescription) -> str:
 
 def cleaned_names(prescription: Prescription) -> tuple[Finding, ...]:
     """What had to be changed in names for a format to carry them."""
-    found = []
-    named = (("field.name", prescription.field.name, "Field"), ("product.name", prescription.product.name, "Product"))
+    found, settings = [], prescription.field.settings
+    named = (("field.name", prescription.field.name, "Field"), ("product.name", prescription.product.name, "Product"),
+             ("farm.grower", settings.farm.grower or "", ""), ("farm.farm", settings.farm.farm or "", ""))  # fmt: skip
     for key, name, instead in named:
-        plain = terminal_name(name, instead=instead)
-        if plain != name:
-            found.append(note("files.name-plain", key, name=one_line(name, most=60), plain=plain, most=DESIGNATOR))
+        written = terminal_name(name, plain=settings.export.plain_names, instead=instead)
+        if written != name:
+            found.append(note("files.name-plain", key, name=one_line(name, most=60), plain=written, most=DESIGNATOR))
         if one_line(name) != name:
             found.append(note("files.name-one-line", key, name=one_line(name, most=60), most=200))
     return tuple(found)

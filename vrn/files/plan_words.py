@@ -14,7 +14,8 @@ _MINUTES_A_SAMPLE = 4.0  # common practice, no source
 def plan_facts(plan: Plan, shown: UnitFormat) -> str:
     """One line: season, ground, samples, cores, the walk."""
     acres = Quantity("area", geodesic_acres(plan.field.treated, plan.field.crs))
-    first = say(shown, "plan.facts-field", season=str(plan.settings.header.season), area=acres)
+    ground = say(shown, "plan.facts-field", season=str(plan.settings.header.season), area=acres)
+    first = " · ".join(filter(None, (plan.settings.farm.grower, plan.settings.farm.farm, ground)))
     if not plan.places:
         return f"{first} · {say(shown, 'plan.facts-none')}"
     kind, deep = "composites" if plan.areas else "samples", "-deep" if plan.deep_samples else ""

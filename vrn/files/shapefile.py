@@ -8,7 +8,7 @@ from typing import Final
 
 from vrn.errors import InputFileError
 from vrn.files.lonlat import dated, drawn_zones, rings
-from vrn.files.names import terminal_name
+from vrn.files.names import plain_name
 from vrn.prescription.model import Prescription
 
 COLUMNS: Final = ("RATE", "ZONE", "UNIT")
@@ -77,7 +77,7 @@ def shapefile_parts(prescription: Prescription) -> dict[str, bytes]:
         for zone in drawn_zones(prescription):
             for part in zone.parts:
                 writer.poly(rings(part, clockwise_shell=True))
-                label = (terminal_name(zone.rate.label, most=40, instead=""),) if labelled else ()
+                label = (plain_name(zone.rate.label, most=40, instead=""),) if labelled else ()
                 writer.record(round(zone.rate.rate_product, 2), zone.rate.zone, prescription.rate_unit, *label)
     table = bytearray(dbf.getvalue())
     day = dated(prescription)

@@ -15,7 +15,7 @@ from vrn.audit.read_grids import read_iso
 from vrn.errors import InputFileError, OutputError
 from vrn.files.carrier import read_entries, replace_entries
 from vrn.files.iso_set import XML, OneTask, boxes_apart, task_files, tasks_in
-from vrn.files.names import terminal_name
+from vrn.files.names import plain_name
 from vrn.pages.day_sheet import CarriedField, day_sheet
 
 LIST: Final = "VRN.JSON"  # what vrn wrote on the stick: fields, and the hash of every file
@@ -190,7 +190,7 @@ def _stem(field: str, taken: Iterable[str]) -> str:
     >>> _stem("Cedar Bend 7", ["CEDARB_1"]), _stem("麦田", [])
     ('CEDARB_2', 'FIELD_1')
     """
-    letters = re.sub(r"[^A-Z0-9]", "", terminal_name(field).upper()) or "FIELD"
+    letters = re.sub(r"[^A-Z0-9]", "", plain_name(field).upper()) or "FIELD"
     used, number = set(taken), 1
     while (stem := f"{letters[: _STEM + 1 - len(str(number))]}_{number}") in used:
         number += 1

@@ -311,6 +311,14 @@ class CheckStripSection:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FarmSection:
+    """``[farm]``: names on the terminal, pages and sheets."""
+
+    grower: Text | None = None
+    farm: Text | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ExportSection:
     """``[export]``."""
 
@@ -320,6 +328,7 @@ class ExportSection:
     out_of_field_rate_n_lb_ac: Rate = 0.0
     position_lost_rate_n_lb_ac: Rate = 0.0
     fixed_rate_reason: str = ""  # why one of these three is not 0
+    plain_names: bool = False  # names in plain ASCII letters, for terminals that show no others
     shapefile_columns: dict[str, str] = field(default_factory=dict)
     tiles: str | None = None  # address of an aerial background; the map asks the network only when this is given
 
@@ -366,6 +375,7 @@ class Settings:
     limits: LimitSection = LimitSection()
     prices: PriceSection = PriceSection()
     check_strips: CheckStripSection | None = None
+    farm: FarmSection = FarmSection()
     export: ExportSection = ExportSection()
     review: ReviewSection = ReviewSection()
 

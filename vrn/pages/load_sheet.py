@@ -5,9 +5,9 @@ from pathlib import Path
 from textwrap import wrap
 from typing import Final
 
-from vrn.files.iso import CUSTOMER, FARM, rate_unit_shown, task_name
+from vrn.files.iso import place_names, rate_unit_shown, task_name
 from vrn.files.iso_grid import iso_grid
-from vrn.files.names import one_line, status, terminal_name
+from vrn.files.names import one_line, status
 from vrn.files.shapefile import column_names
 from vrn.files.statement import SHORT
 from vrn.findings import Kind, Quantity
@@ -17,6 +17,7 @@ from vrn.prescription.model import Prescription
 from vrn.prescription.products import loads_report
 from vrn.words import UnitFormat, say
 
+_PLACE: Final = {"customer": "CTR", "farm": "FRM", "iso-field": "PFD"}
 _CAUTIONS: Final = ("sheet.label", "sheet.keep-out", "sheet.first-pass")
 
 
@@ -87,14 +88,12 @@ def _product(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
 
 def _iso(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     """What to pick on a terminal that reads ISO 11783-10."""
-    settings, product = prescription.field.settings, prescription.product
+    settings, product, names = prescription.field.settings, prescription.product, place_names(prescription)
     lines = [
         say(shown, "sheet.iso-folder"),
-        say(shown, "sheet.customer", name=CUSTOMER),
-        say(shown, "sheet.farm", name=FARM),
-        say(shown, "sheet.iso-field", name=terminal_name(prescription.field.name)),
+        *(say(shown, f"sheet.{what}", name=names[tag]) for what, tag in _PLACE.items() if tag in names),
         say(shown, "sheet.task", name=task_name(prescription)),
-        say(shown, "sheet.iso-product", name=terminal_name(product.name, instead="Product")),
+        say(shown, "sheet.iso-product", name=names["PDT"]),
         say(shown, "sheet.unit" if product.named else "sheet.unit-n", name=rate_unit_shown(prescription)),
     ]
     export = settings.export

@@ -181,6 +181,7 @@ def facts(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     season = prescription.season
     stage = settings.crop.growth_stage or (None if season is None else season.stage_name)
     pulled = sorted({on for on in prescription.field.samples.sampled_on if on is not None})
+    yield from filter(None, (settings.farm.grower, settings.farm.farm))
     yield say(shown, "grower.season", season=str(settings.header.season))
     yield say(shown, "grower.treated", area=Quantity("area", prescription.acres))
     if pulled:
