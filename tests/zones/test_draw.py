@@ -9,7 +9,7 @@ from scipy.stats import norm
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid, share_inside
 from vrn.zones import Zones, draw
-from vrn.zones.cut import smoothed
+from vrn.zones.cut import optimal_cuts, smoothed
 from vrn.zones.finish import choose_zone_count, misallocated, surroundings
 
 GRID = Grid(crs="EPSG:32615", west_m=500_000.0, north_m=4_650_600.0, cell_m=6.0, rows=100, cols=100)
@@ -172,17 +172,57 @@ def test_partly_treated_cells_weigh_less() -> None:
     assert ((zones.labels > 0) == (share > 0)).all()
 
 
+class _Squares:
+    """A loss of (value − rate)² and a price of 2 for each unit of rate: the best rate is one below the mean."""
+
+    least_saving_per_ac = 20.0
+
+    def best(self, values: np.ndarray, weights: np.ndarray) -> float:
+        return float(np.average(values, weights=weights)) - 1.0
+
+    def lost_per_ac(self, values: np.ndarray, weights: np.ndarray, rate: float | None = None) -> float:
+        rate = self.best(values, weights) if rate is None else rate
+        lost = np.average((values - rate) ** 2, weights=weights) + 2.0 * rate
+        return float(lost - 2.0 * np.average(values, weights=weights) + 1.0)
+
+    def table(self, values: np.ndarray) -> np.ndarray:
+        rates = np.arange(values.min() - 1.0, values.max())
+        return (values[:, None] - rates) ** 2 + 2.0 * rates
+
+
 def test_costs_are_those_of_the_zones_by_area() -> None:
     """Each number of zones has its cost per acre: here the variance of the need within zones, which one more lowers."""
     need = _waves()
-    zones = _zones(
-        need,
-        cost_of=lambda values, area: float(np.average(values**2, weights=area) - np.average(values, weights=area) ** 2),
-    )
+    zones = _zones(need, losses=_Squares())
     costs = [one.cost_per_ac for one in zones.choice]
     assert costs[0] == pytest.approx(need.var())
     assert costs == sorted(costs, reverse=True)
     assert costs[3] < 0.2 * costs[0]
+
+
+def test_with_losses_zones_are_counted_in_them() -> None:
+    """One more zone saves less than the least that it must, the one before it more; the pounds are not asked."""
+    zones = _zones(_waves(), losses=_Squares())
+    costs, count = [one.cost_per_ac for one in zones.choice], len(zones.outlines)
+    assert 1 < count < 8
+    assert zones.report.least_saving_lb_ac is None
+    assert costs[count - 1] - costs[count] < _Squares.least_saving_per_ac < costs[count - 2] - costs[count - 1]
+    assert zones.report.next_saving_per_ac < _Squares.least_saving_per_ac
+
+
+def test_cuts_by_loss_are_the_best_of_all_cuts() -> None:
+    """Of every way to cut eleven values in three, the one with the least loss at the best rates on the table."""
+    values = np.array([0.0, 1, 3, 4, 9, 10, 12, 30, 31, 33, 60])
+    weights = np.array([1.0, 2, 1, 1, 3, 1, 1, 2, 1, 1, 0.5])
+    table = _Squares().table(values) * weights[:, None]
+    ways = {
+        (i, j): sum(table[a:b].sum(axis=0).min() for a, b in ((0, i), (i, j), (j, 11)))
+        for i in range(1, 10)
+        for j in range(i + 1, 11)
+    }
+    i, j = min(ways, key=lambda way: ways[way])
+    cuts = optimal_cuts(values, weights, 3, losses=_Squares())[2]
+    assert cuts.tolist() == [(values[i - 1] + values[i]) / 2, (values[j - 1] + values[j]) / 2]
 
 
 def test_indices_fall_where_classes_are_distinct() -> None:

@@ -229,10 +229,12 @@ def zone_count_reason(report: ZonesReport | None, shown: UnitFormat) -> str:
     """Why this number of zones; empty where nothing is known of it."""
     if report is None:
         return ""
+    money = "-money" if report.reason == "little-saved" and report.least_saving_per_ac is not None else ""
     return say(
-        shown, f"zones.count-{report.reason}", zones=report.drawn, asked=report.asked, source=report.source,
+        shown, f"zones.count-{report.reason}{money}", zones=report.drawn, asked=report.asked, source=report.source,
         step=Quantity("rate", report.step_lb_ac), gain=Quantity("amount", report.next_saving_lb_ac),
-        least=Quantity("amount", report.least_saving_lb_ac),
+        least=Quantity("amount", report.least_saving_lb_ac), earned=Quantity("money_area", report.next_saving_per_ac),
+        least_earned=Quantity("money_area", report.least_saving_per_ac),
     )  # fmt: skip
 
 

@@ -1,5 +1,6 @@
 """What prices make of a need: the rule a field file asks for, and what rates are expected to be worth."""
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -40,6 +41,7 @@ class Payoff:
     rule: RateRule = "return"
     response: Response = DEFAULT
     n_per_bushel_lb: float = _N_PER_BUSHEL_LB  # nitrogen a bushel takes up
+    least_saving_per_ac: float = 0.05  # that one more zone must save: a choice of this project [$/ac]
 
     def __post_init__(self) -> None:
         if self.corn_per_bu / self.n_per_bushel_lb <= self.n_per_lb:
@@ -72,6 +74,24 @@ class Payoff:
             need, np.nan_to_num(se), weights, ratio=self.held, method_sd_lb_ac=self.method_sd_lb_ac
         )
         return max(wanted, 0.0)
+
+    def best(self, need: Array, weights: Array) -> float:
+        """The rate that some ground gets by the rule, its needs taken as they are. [lb/ac]"""
+        if self.rule == "need":
+            return float(np.average(need, weights=weights))
+        need, weights = in_levels(need, weights, most=_LEVELS)
+        return self.rate(need, np.zeros_like(need), weights)
+
+    def table(self, need: Array) -> Array:
+        """Loss of each need (n,) under rates a pound apart, from the best of the least to that of the most. [$/ac]"""
+        low, high = (
+            self.response.best_rate([end], None, None, ratio=self.held, method_sd_lb_ac=self.method_sd_lb_ac)
+            for end in (need.min(), need.max())
+        )
+        rates = np.linspace(low, high, math.ceil(high - low) + 1)
+        return self.corn_per_bu * self.response.table_bu_ac(
+            need, rates, ratio=self.held, method_sd_lb_ac=self.method_sd_lb_ac
+        )
 
     def lost_per_ac(self, need: Array, weights: Array, rate: float | None = None) -> float:
         """Expected loss of a rate (None: the best one), above even ground of the same mean need. [$/ac]"""

@@ -296,13 +296,12 @@ def zones_of(
     rules = rules_of(settings)
     cap = min(rules.max_n_lb_ac, rules.machine_max_n_lb_ac)
     need = grid.in_rows(ledger.unclipped_lb_ac)
-    payoff = payoff_of(settings, ledger)
     choices = {
         "grid": grid, "share": share, "treated": field.treated,
         "least_patch_m2": least_patch_m2(settings.machine, settings.zones.least_patch_ac),
         "least_width_m": settings.machine.swath_ft * FT_M, "step": settings.machine.rate_step_n_lb_ac,
         "count": settings.zones.count, "value_se": need_se,
-        "cost_of": None if payoff is None else payoff.lost_per_ac,
+        "losses": payoff_of(settings, ledger),
     }  # fmt: skip
     values = np.clip(need, 0.0, cap)
     if settings.zones.by == "layers":

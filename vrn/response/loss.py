@@ -43,7 +43,7 @@ class Response:
             problem = f"{self} is no response."
             raise OutOfRangeError(problem, "Curvature is 0 or more, the kink's weight 0 to 1, its slope above 0.")
 
-    def lost_bu_ac(self, rate_lb_ac: float, mean_lb_ac: Array, sd_lb_ac: Array) -> Array:
+    def lost_bu_ac(self, rate_lb_ac: float | Array, mean_lb_ac: Array, sd_lb_ac: Array) -> Array:
         """Expected yield lost below the plateau where T is normal around a mean. [bu/ac]"""
         z = (rate_lb_ac - mean_lb_ac) / sd_lb_ac
         upper, density = ndtr(-z), np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
@@ -84,6 +84,11 @@ class Response:
 
         even = lost(None, np.array([float(share @ need)]) + shift, np.array([method_sd_lb_ac]), np.ones(1))
         return lost(rate_lb_ac, need + shift, sd, share) - even
+
+    def table_bu_ac(self, need_lb_ac: Array, rates_lb_ac: Array, *, ratio: float, method_sd_lb_ac: float) -> Array:
+        """Expected loss of each need (n,) under each rate (m,), lost yield and the nitrogen: shape (n, m). [bu/ac]"""
+        means = need_lb_ac[:, None] + self._shift(method_sd_lb_ac)
+        return self.lost_bu_ac(rates_lb_ac, means, np.array([method_sd_lb_ac])) + ratio * rates_lb_ac
 
     def _shift(self, method_sd: float) -> float:
         """T less the need that a published method names, so that ground of one need gets just that at the anchor."""

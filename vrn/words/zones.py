@@ -11,6 +11,8 @@ SENTENCES: Final[dict[str, str]] = {
     "count-rate-step": "{zones:zone|zones}. With one more, two zones would be closer than one rate step ({step}).",
     "count-little-saved": "{zones:zone|zones}. One more zone would improve accuracy by only {gain} (a zone must save "
     "{least:2}).",
+    "count-little-saved-money": "{zones:zone|zones}. One more zone is expected to earn only {earned} more (a zone must "
+    "earn {least_earned}).",
     "count-own-file": "{zones:zone|zones} from {source}.",
     "how-need": "The need is smoothed over {smooth} (standard deviation of a Gaussian kernel) and cut where it saves "
     "most. No patch is under {patch} unless it stands alone. No neck is under {width}, to within a cell. Outlines are "

@@ -7,15 +7,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.zones.model import FuzzyIndices
+from vrn.zones.model import FuzzyIndices, Losses
 
 _LEVELS = 512  # finest steps a range of values is looked at in
 
 
 def optimal_cuts(
-    values: NDArray[np.float64], weights: NDArray[np.float64], max_count: int
+    values: NDArray[np.float64], weights: NDArray[np.float64], max_count: int, *, losses: Losses | None = None
 ) -> list[NDArray[np.float64]]:
     """Cut values into 1 … ``max_count`` classes, each time with the least weighted |value − mean of its class|.
+
+    With ``losses``, with the least expected loss of the classes' best rates instead.
 
     `values`, `weights` (n,): finite; weights not negative. Returns at index k − 1 the k − 1 rising cuts of the best k
     classes; a value equal to a cut belongs above it. Fewer cuts where there are fewer different values.
@@ -31,7 +33,7 @@ def optimal_cuts(
     """
     level, weight = in_levels(values, weights)
     n = len(level)
-    cost = _interval_costs(level, weight)
+    cost = _interval_costs(level, weight) if losses is None else _interval_losses(losses.table(level), weight)
     best = cost[0].copy()  # best[j]: least cost of the first j levels in k classes
     starts: list[NDArray[np.intp]] = []
     cuts = [np.empty(0)]
@@ -79,6 +81,16 @@ def _interval_costs(level: NDArray[np.float64], weight: NDArray[np.float64]) -> 
     cost = np.full((n + 1, n + 1), np.inf)
     # deviations above the mean weigh as much as those below it
     cost[i, j] = np.maximum(2.0 * (mean * (sums_w[below] - sums_w[i]) - (sums_x[below] - sums_x[i])), 0.0)
+    return cost
+
+
+def _interval_losses(table: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The same in expected loss: of the rate that loses least on a class, by the loss of each level at each rate."""
+    n = len(weight)
+    sums = np.vstack([np.zeros(table.shape[1]), np.cumsum(table * weight[:, None], axis=0)])
+    cost = np.full((n + 1, n + 1), np.inf)
+    for i in range(n):
+        cost[i, i + 1 :] = (sums[i + 1 :] - sums[i]).min(axis=1)
     return cost
 
 

@@ -11,8 +11,8 @@ from vrn.model.grid import Grid
 from vrn.model.layers import PolygonLayer
 from vrn.units import AC_M2
 from vrn.zones.cut import fuzzy_c_means, indices_of, memberships_of, optimal_cuts, smoothed
-from vrn.zones.finish import CostOf, ZoneGround, finalize_zones, labels_of
-from vrn.zones.model import FuzzyIndices, Zones, ZonesReport
+from vrn.zones.finish import ZoneGround, finalize_zones, labels_of
+from vrn.zones.model import FuzzyIndices, Losses, Zones, ZonesReport
 from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled
 
 Array = NDArray[np.float64]
@@ -23,7 +23,7 @@ _MOST_IN_CLASSES = 40_000  # cells they are found on; then every cell goes to th
 def draw(
     values: NDArray[np.float64], *, grid: Grid, share: NDArray[np.float64], treated: shapely.Geometry,
     least_patch_m2: float, least_width_m: float, step: float, count: int | None = None, max_count: int = 8,
-    value_se: NDArray[np.float64] | None = None, cost_of: CostOf | None = None, smooth_m: float | None = None,
+    value_se: NDArray[np.float64] | None = None, losses: Losses | None = None, smooth_m: float | None = None,
     tolerance_m: float | None = None, least_saving: float | None = None,
 ) -> Zones:  # fmt: skip
     """
@@ -49,8 +49,8 @@ def draw(
         Most zones tried.
     value_se : ndarray, shape (rows, cols), optional
         Standard error of the values; a saving counts only as far as it outlives that error. [lb/ac]
-    cost_of : callable, optional
-        Expected loss of ground with such values and areas under one rate. [$/ac]
+    losses : Losses, optional
+        What rates lose at the user's prices: zones are then cut and counted in that, not in misallocated pounds.
     smooth_m : float, optional
         Standard deviation of the Gaussian kernel; half the least width when not given. [m]
     tolerance_m : float, optional
@@ -88,14 +88,14 @@ def draw(
     ground.check(values, count, max_count)
     known = np.isfinite(values) & (share > 0)
     even = smoothed(values, share, sd_cells=smooth_m / grid.cell_m)
-    cuts = optimal_cuts(even[known], share[known], max(max_count, count or 1))
+    cuts = optimal_cuts(even[known], share[known], max(max_count, count or 1), losses=losses)
     candidates = [
         _least_misallocated(values, share, _means(even[known], share[known], cut), sd_cells=smooth_m / grid.cell_m)
         for cut in cuts
     ]
     return finalize_zones(
         candidates, values=values, even=even, value_se=value_se, ground=ground, count=count, max_count=max_count,
-        cost_of=cost_of,
+        losses=losses,
         report=ZonesReport(
             by="need", reason="asked", drawn=0, smooth_m=smooth_m, indices=_indices(even[known], share[known], cuts)
         ),
@@ -139,7 +139,7 @@ def by_layers(
     values: Array, columns: Sequence[Array], *, grid: Grid, share: Array, treated: shapely.Geometry,
     least_patch_m2: float, least_width_m: float, step: float, extra: Sequence[tuple[Array, float]] = (),
     exponent: float = 1.5, count: int | None = None, max_count: int = 8, value_se: Array | None = None,
-    cost_of: CostOf | None = None, smooth_m: float | None = None, tolerance_m: float | None = None,
+    losses: Losses | None = None, smooth_m: float | None = None, tolerance_m: float | None = None,
     least_saving: float | None = None,
 ) -> Zones:  # fmt: skip
     """
@@ -151,7 +151,7 @@ def by_layers(
         What a cell should get: for the choice of how many, and to number the zones. [lb/ac]
     columns : sequence of ndarray, shape (rows, cols)
         Layers in pounds, as the ledger's lines: they are compared pound by pound. Constant ones do not matter. [lb/ac]
-    grid, share, treated, least_patch_m2, least_width_m, step, count, max_count, value_se, cost_of, smooth_m, \
+    grid, share, treated, least_patch_m2, least_width_m, step, count, max_count, value_se, losses, smooth_m, \
 tolerance_m, least_saving
         As for ``draw``.
     extra : sequence of (ndarray, float)
@@ -207,7 +207,7 @@ tolerance_m, least_saving
         candidates.append(labels)
     return finalize_zones(
         candidates, values=np.where(known, values, np.nan), even=even, value_se=value_se, ground=ground, count=count,
-        max_count=max_count, cost_of=cost_of,
+        max_count=max_count, losses=losses,
         report=ZonesReport(
             by="layers", reason="asked", drawn=0, smooth_m=smooth_m, exponent=exponent, indices=tuple(indices)
         ),

@@ -1,7 +1,7 @@
 """From candidate labels to zones: tidied, the number chosen, outlined, and labelled again by the outlines."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid
-from vrn.zones.model import CountReason, ZoneChoice, Zones, ZonesReport
+from vrn.zones.model import CountReason, Losses, ZoneChoice, Zones, ZonesReport
 from vrn.zones.outline import outlines_of
 from vrn.zones.tidy import tidied
 
 Array = NDArray[np.float64]
 Labels = NDArray[np.int32]
-CostOf = Callable[[Array, Array], float]  # needs and areas of some ground to $/ac
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -162,14 +161,14 @@ def choose_zone_count(
 
 def finalize_zones(
     candidates: list[Labels], *, values: Array, even: Array, value_se: Array | None, ground: ZoneGround,
-    count: int | None, max_count: int, cost_of: CostOf | None, report: ZonesReport,
+    count: int | None, max_count: int, losses: Losses | None, report: ZonesReport,
 ) -> Zones:  # fmt: skip
     """Zones from candidate labels for 1, 2, 3 … zones.
 
     `candidates` (rows, cols): not yet tidied; 0 where unknown or not treated. `values`, `even` (rows, cols): what a
     cell should get, as it is and smoothed; NaN where unknown. [lb/ac] `value_se` (rows, cols). `count`: forced number.
-    `max_count`: most zones to choose from when nothing is forced. `report`: how the candidates were made; the rest of
-    it is filled in here.
+    `max_count`: most zones to choose from when nothing is forced. `losses`: what the zones are counted in; misallocated
+    pounds without it. `report`: how the candidates were made; the rest of it is filled in here.
     """
     share, grid = ground.share, ground.grid
     known = np.isfinite(values) & (share > 0)
@@ -182,6 +181,7 @@ def finalize_zones(
     drawn: list[tuple[Labels, int]] = []
     choices: list[ZoneChoice] = []
     saved: list[tuple[float, float]] = []
+    earned: list[tuple[float, float]] = []
     gaps: list[float] = []
     for k, raw in enumerate(candidates, start=1):
         labels, merged = _spread(raw, share), 0
@@ -199,7 +199,12 @@ def finalize_zones(
         # a zone must save against the cells and against what their surroundings expect: scatter passes only the first,
         # the blur along an edge only the second
         saved.append((base - left, base_round_about - round_about))
-        cost = None if cost_of is None else _cost(cost_of, values[known], weights, labels[known])
+        cost = None
+        if losses is not None:
+            cost, cost_round_about = _lost(losses, values[known], expected, weights, labels[known])
+            if k == 1:
+                base_cost, base_cost_round_about = cost, cost_round_about
+            earned.append((base_cost - cost, base_cost_round_about - cost_round_about))
         choices.append(
             ZoneChoice(
                 zones=k, misallocated_lb_ac=left if se is None else misallocated(values[known], given, weights, None),
@@ -211,8 +216,9 @@ def finalize_zones(
         drawn.append((labels, merged))
 
     if count is None:
+        least = ground.least_saving if losses is None else losses.least_saving_per_ac
         chosen, reason, next_saving = choose_zone_count(
-            saved[:max_count], gaps, least_saving=ground.least_saving, least_gap=ground.step
+            (saved if losses is None else earned)[:max_count], gaps, least_saving=least, least_gap=ground.step
         )
     else:
         chosen, reason, next_saving = count, "asked", None
@@ -233,20 +239,28 @@ def finalize_zones(
         outlines=outlines,
         choice=tuple(choices),
         report=replace(
-            report, reason=reason, drawn=len(outlines), asked=count, next_saving_lb_ac=next_saving,
-            least_saving_lb_ac=ground.least_saving, step_lb_ac=ground.step, least_patch_m2=ground.least_patch_m2,
-            saved_lb_ac=tuple(float(min(pair)) for pair in saved), least_width_m=ground.least_width_m,
+            report, reason=reason, drawn=len(outlines), asked=count, step_lb_ac=ground.step,
+            least_patch_m2=ground.least_patch_m2, least_width_m=ground.least_width_m,
             tolerance_m=ground.tolerance_m, patches_merged=merged,
             unknown_zone=len(outlines) if unknown.any() else None,
             unknown_share=float(share[(share > 0) & ~known].sum() / share.sum()),
+            next_saving_lb_ac=next_saving if losses is None else None,
+            least_saving_lb_ac=ground.least_saving if losses is None else None,
+            next_saving_per_ac=None if losses is None else next_saving,
+            least_saving_per_ac=None if losses is None else losses.least_saving_per_ac,
         ),
     )  # fmt: skip
 
 
-def _cost(cost_of: CostOf, values: Array, weights: Array, labels: Labels) -> float:
-    """Expected loss of the best rate of each zone, over all of them. [$/ac]"""
-    zones = [(weights[labels == zone], values[labels == zone]) for zone in np.unique(labels)]
-    return sum(float(area.sum()) * cost_of(need, area) for area, need in zones) / float(weights.sum())
+def _lost(losses: Losses, values: Array, expected: Array, weights: Array, labels: Labels) -> tuple[float, float]:
+    """Expected loss of the rate of each zone, over all of them: on the cells, and on what is expected around them."""
+    lost = np.zeros(2)
+    for zone in np.unique(labels):
+        here = labels == zone
+        area, rate = weights[here], losses.best(values[here], weights[here])
+        lost += area.sum() * np.array([losses.lost_per_ac(part[here], area, rate) for part in (values, expected)])
+    on_cells, around = lost / weights.sum()
+    return float(on_cells), float(around)
 
 
 def by_rising_value(

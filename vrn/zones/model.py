@@ -1,7 +1,7 @@
 """What the zones room returns: labels on the grid, outlines to drive, and what each number of zones would leave."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 import shapely
@@ -10,6 +10,29 @@ from numpy.typing import NDArray
 from vrn import door
 
 CountReason = Literal["asked", "fewer-than-asked", "most-tried", "rate-step", "little-saved", "own-file"]
+
+
+class Losses(Protocol):
+    """What one rate on ground of given values is expected to lose at the user's prices."""
+
+    @property
+    def least_saving_per_ac(self) -> float:
+        """What one more zone must save. [$/ac]"""
+        ...
+
+    def best(self, values: NDArray[np.float64], weights: NDArray[np.float64]) -> float:
+        """The rate that such ground gets. [lb/ac]"""
+        ...
+
+    def lost_per_ac(
+        self, values: NDArray[np.float64], weights: NDArray[np.float64], rate: float | None = None
+    ) -> float:
+        """Expected loss under a rate (None: the one it gets), above even ground of the same mean. [$/ac]"""
+        ...
+
+    def table(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Loss of each value (n,) under each of some rates (m,) that span all values. Shape (n, m). [$/ac]"""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,10 +62,12 @@ class ZonesReport:
     reason: CountReason  # why this number of zones
     drawn: int
     asked: int | None = None  # number the user wanted
-    next_saving_lb_ac: float | None = None  # what one more zone would save
-    least_saving_lb_ac: float | None = None  # what it had to
+    # what one more zone would save, and had to: in misallocated nitrogen, or in $/ac where prices count the zones
+    next_saving_lb_ac: float | None = None
+    least_saving_lb_ac: float | None = None
+    next_saving_per_ac: float | None = None
+    least_saving_per_ac: float | None = None
     step_lb_ac: float | None = None  # step of the rate
-    saved_lb_ac: tuple[float, ...] = ()  # what 1, 2, 3 … zones save against one
     smooth_m: float | None = None  # standard deviation of the Gaussian kernel, cut off at three of them
     least_patch_m2: float | None = None
     least_width_m: float | None = None
