@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -11,8 +12,9 @@ import pyogrio
 import pytest
 import shapely
 
-from vrn.audit import compare
+from vrn.audit import Sold, compare, covered
 from vrn.cli import main
+from vrn.cli.build import _rest_of
 from vrn.errors import InputFileError
 from vrn.model.applied import Comparison
 from vrn.model.grid import transformer
@@ -28,7 +30,7 @@ GAL_PER_N = 1 / 3.5392  # UAN 32: 32 % of 11.06 lb/gal
 def made(maker: ModuleType) -> Prescription:
     """400 × 300 m in three zones at 60, 95 and 130 lb N/ac, approved nowhere."""
     made: Prescription = maker.make_prescription()
-    return made
+    return replace(made, rates=tuple(replace(rate, allowed_n_lb_ac=(20.0, 250.0)) for rate in made.rates))
 
 
 @pytest.fixture(scope="module")
@@ -307,3 +309,165 @@ def test_comparison_is_the_same_every_time(made: Prescription, written: Path, tm
     one, two = write_comparison(found, tmp_path / "one"), write_comparison(found, tmp_path / "two")
     for path in one.iterdir():
         assert path.read_bytes() == (two / path.name).read_bytes(), path.name
+
+
+SOLD = Sold(name="UAN 32", unit="gal", n_lb_per_unit=3.5392, rate_unit="gal/ac")
+ACRE_M2 = 4046.8564224
+
+
+def zones_of(made: Prescription) -> dict[int, tuple[shapely.Geometry, float]]:
+    """Outline and rate of each zone by its number."""
+    return {rate.zone: (rate.outline, rate.rate_n_lb_ac) for rate in made.rates}
+
+
+def with_sections(table: pd.DataFrame, off: pd.Series, path: Path, *, columns: bool) -> Path:
+    """Four sections, the two on the right off where ``off`` says so: four columns, or one word."""
+    table = table.rename(columns={"rate": "rate_gal_ac"})
+    if columns:
+        for k in range(1, 5):
+            table[f"section_{k}"] = np.where(off & (k > 2), 0, 1)
+    else:
+        table["sections"] = np.where(off, "1100", "1111")
+    table.drop(columns=["x", "y", "pass"]).to_csv(path, index=False)
+    return path
+
+
+@pytest.mark.parametrize("columns", [True, False])
+def test_half_the_boom_off_is_half_a_pass_left(
+    columns: bool, made: Prescription, written: Path, tmp_path: Path
+) -> None:
+    """A pass of 300 m with its right 10 m off leaves 3000 m² to both commands, on the side that was off."""
+    table = drive(made)
+    path = with_sections(table, table["pass"] == 6, tmp_path / "a.csv", columns=columns)
+    found = compare(written, path)
+    assert found.skipped_acres == pytest.approx(3000 / ACRE_M2, rel=0.01)
+    rest = _rest_of(made, made.field, path, top_up=False)
+    assert rest.acres == pytest.approx(3000 / ACRE_M2, rel=0.02)
+    west = made.field.boundary.bounds[0]  # pass 6 is driven north: its right is east
+    assert rest.outline().bounds[0] == pytest.approx(west + 6 * WIDTH_M + 10, abs=0.1)
+
+
+def test_part_of_a_boom_of_unknown_side_is_told(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """A width of half the machine's with no sections and no offset: nobody knows which half; an offset says it."""
+    table = drive(made)
+    table.loc[table["pass"] == 6, "swath_m"] = WIDTH_M / 2
+    found = compare(written, save(table, tmp_path / "a.csv"))
+    assert values_of(found, "audit.side-unknown")["area"] == pytest.approx(3000 / ACRE_M2, rel=0.01)
+    table["right_m"] = np.where(table["pass"] == 6, -WIDTH_M / 4, 0.0)
+    table.rename(columns={"rate": "rate_gal_ac"}).to_csv(tmp_path / "b.csv", index=False)
+    told = compare(written, tmp_path / "b.csv")
+    assert "audit.side-unknown" not in warnings_of(told)
+    assert told.skips.bounds[0] == pytest.approx(made.field.boundary.bounds[0] + 6 * WIDTH_M + 10, abs=0.6)
+
+
+def test_a_fifth_of_the_rate_is_not_covered(made: Prescription, tmp_path: Path) -> None:
+    """Four passes at a fifth of the rate: told with acres and pounds, and topped up on request by three quarters."""
+    table = drive(made)
+    low = table["pass"].isin([2, 3, 4, 5])
+    table.loc[low, "rate"] /= 5
+    table = table[table["pass"] < 15]
+    path = save(table, tmp_path / "a.csv")
+    found = covered(path, made.field, SOLD, zones_of(made))
+    told = values_of(found, "audit.short-ground")
+    assert told["area"] == pytest.approx(4 * 6000 / ACRE_M2, rel=0.01)
+    targets = table.loc[low, "rate"] * 5 / GAL_PER_N
+    assert told["missing"] == pytest.approx(0.8 * targets.mean() * 4 * 6000 / ACRE_M2, rel=0.01)
+    plain = _rest_of(made, made.field, path, top_up=False)
+    more = _rest_of(made, made.field, path, top_up=True)
+    left_ac = 5 * 6000 / ACRE_M2
+    assert plain.acres == pytest.approx(left_ac, rel=0.01)
+    assert more.acres == pytest.approx(left_ac + told["area"], rel=0.01)
+    step = 5.0
+    by_zone = {rate.zone: rate.rate_n_lb_ac for rate in made.rates}
+    for rate in more.rates:
+        if rate.topped_up:
+            assert rate.zone_before is not None
+            whole = by_zone[rate.zone_before]
+            assert rate.rate_n_lb_ac == np.floor(0.75 * whole / step) * step
+            assert rate.rate_n_lb_ac + whole / 5 <= whole
+    assert any(rate.topped_up for rate in more.rates)
+
+
+@pytest.mark.parametrize("top_up", [False, True])
+def test_acres_of_every_class_add_up(top_up: bool, made: Prescription, written: Path, tmp_path: Path) -> None:
+    """Skips, short, right and over are each zone; left, full, short and narrow are the field."""
+    table = drive(made)
+    table.loc[table["pass"] == 4, "rate"] *= 0.3
+    table.loc[table["pass"] == 9, "rate"] *= 1.4
+    path = save(table[~table["pass"].isin([7, 12, 13])], tmp_path / "a.csv")
+    found = compare(written, path)
+    for zone in found.zones:
+        classes = (zone.missed_acres, zone.short_acres, zone.right_acres, zone.over_acres)
+        assert min(classes) >= 0
+        assert sum(classes) == pytest.approx(zone.acres, rel=1e-9)
+    assert sum(zone.short_acres for zone in found.zones) == pytest.approx(6000 / ACRE_M2, rel=0.01)
+    assert sum(zone.over_acres for zone in found.zones) == pytest.approx(6000 / ACRE_M2, rel=0.01)
+    rest = _rest_of(made, made.field, path, top_up=top_up).remaining
+    assert rest is not None
+    assert rest.left_ac + rest.full_ac + rest.short_ac + rest.narrow_ac == pytest.approx(made.acres, rel=1e-6)
+    assert rest.short_ac + rest.topped_up_ac == pytest.approx(6000 / ACRE_M2, rel=0.02)
+    assert (rest.topped_up_ac > 0) is top_up
+
+
+def test_meter_is_told_apart_from_skips_and_overlaps(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """A rate 8 % high everywhere, a pass left out and a pass driven twice each have their own pounds; they add up."""
+    table = drive(made)
+    table["rate"] *= 1.08
+    found = compare(written, save(table, tmp_path / "a.csv"))
+    assert found.difference is not None
+    assert found.difference.rate_factor == pytest.approx(1.08, abs=1e-3)
+    assert (found.difference.missed_n_lb, found.difference.twice_n_lb) == (0.0, pytest.approx(0.0, abs=0.5))
+    assert "audit.rate-off" in warnings_of(found)
+    table["rate"] /= 1.08
+    table = pd.concat([table[table["pass"] != 7], table[table["pass"] == 3]])
+    found = compare(written, save(table, tmp_path / "b.csv"))
+    parts = found.difference
+    assert parts is not None
+    assert parts.rate_factor == pytest.approx(1.0, abs=1e-3)
+    assert "audit.rate-off" not in warnings_of(found)
+    mean = 6000 / ACRE_M2 * 95.0
+    assert parts.missed_n_lb == pytest.approx(-mean, rel=0.4)
+    assert parts.twice_n_lb == pytest.approx(mean, rel=0.4)
+    planned = found.prescribed_product * found.n_lb_per_unit
+    total = sum((parts.missed_n_lb, parts.twice_n_lb, parts.rate_n_lb, parts.no_apply_n_lb, parts.outside_n_lb))
+    assert planned + total == pytest.approx(found.applied_product * found.n_lb_per_unit, rel=1e-9)
+    assert parts.outside_n_lb == pytest.approx(0.0, abs=2e-3 * planned)
+
+
+def test_a_pass_driven_twice_raises_its_zones_mean(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """Pass 19 lies in one zone: driven twice, the zone's mean over its driven ground is that much higher."""
+    table = drive(made)
+    twice = pd.concat([table, table[table["pass"] == 19]])
+    found, plain = (compare(written, save(one, tmp_path / "a.csv")) for one in (twice, table))
+    before, after = (one.zones[-1] for one in (plain, found))
+    assert after.driven_acres == pytest.approx(before.driven_acres, rel=1e-6)
+    added = table.loc[table["pass"] == 19, "rate"].gt(0).sum() * STEP_M * WIDTH_M / ACRE_M2
+    inside = np.isclose(table.loc[table["pass"] == 19, "rate"], 130 * GAL_PER_N).mean()
+    assert after.mean_n_lb_ac == pytest.approx(130 * (1 + added * inside / after.acres), rel=2e-3)
+
+
+def test_delivered_gallons_correct_every_rate(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """10 % more gone than logged: the factor is 1.1, each zone's nitrogen with it; twice as much is refused."""
+    path = save(drive(made), tmp_path / "a.csv")
+    plain = compare(written, path)
+    found = compare(written, path, delivered=1.1 * plain.applied_product)
+    assert found.meter_factor == pytest.approx(1.1)
+    assert found.logged_product == pytest.approx(plain.applied_product)
+    assert found.applied_product == pytest.approx(1.1 * plain.applied_product)
+    assert [zone.mean_n_lb_ac for zone in found.zones] == pytest.approx([66.0, 104.5, 143.0])
+    assert values_of(found, "audit.meter-off")["share"] == pytest.approx(1.1)
+    for wrong in (2.1 * plain.applied_product, 0.4 * plain.applied_product, 0.0, -5.0):
+        with pytest.raises(InputFileError, match="were delivered"):
+            compare(written, path, delivered=wrong)
+
+
+def test_product_on_no_apply_ground_beyond_the_boundary(maker: ModuleType, tmp_path: Path) -> None:
+    """A creek just outside: the boom that hangs over it is told with its pounds, 5 of 20 m on 300 m at 100 lb/ac."""
+    made = maker.make_prescription(no_apply=shapely.box(402, -50, 430, 350))
+    made = replace(made, field=replace(made.field, boundary=shapely.union_all([rate.outline for rate in made.rates])))
+    table = drive(made)
+    table.loc[table["pass"] == 19, "rate"] = 100 * GAL_PER_N
+    table["x"] += np.where(table["pass"] == 19, 7.0, 0.0)
+    table["longitude"], table["latitude"] = transformer(made.grid.crs, "EPSG:4326").transform(table["x"], table["y"])
+    found = compare(write(made, tmp_path / "rx"), save(table, tmp_path / "a.csv"))
+    assert values_of(found, "audit.applied-off-ground")["nitrogen"] == pytest.approx(150000 / ACRE_M2, rel=0.01)

@@ -1,7 +1,6 @@
 """Harvest logs, trials, as-applied files and saved reviews: units, order, seasons, and what is told."""
 
 import hashlib
-import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -10,13 +9,11 @@ import geopandas
 import numpy as np
 import pandas as pd
 import pytest
-import shapely
 import sound
 from pyproj import Transformer
 
 from vrn.errors import InputFileError
-from vrn.ingest import read_covered, read_field, read_settings
-from vrn.model.field import Field
+from vrn.ingest import read_field, read_settings
 from vrn.model.layers import YieldLogLayer
 
 Rewrite = Callable[..., Path]
@@ -267,79 +264,6 @@ def test_spoiled_mapping_of_a_trial_is_refused(rewrite: Rewrite, put: Put, keys:
     put("trial.csv", "N applied,P2O5 (lb/ac),UAN gal/ac,yield_bu_ac\n0,10,30,112\n90,20,30,190\n")
     with pytest.raises(InputFileError, match=says):
         read_field(rewrite(nitrogen=keys))
-
-
-def passes(field: Field, count: int, *, swath_m: float = 18.288, step_m: float = 2.0) -> pd.DataFrame:
-    """Parallel passes west to east through the southern part of the field, a point every two meters."""
-    west, south, east, _ = field.boundary.bounds
-    easting = np.arange(west + 50, east - 50, step_m)
-    x = np.concatenate([easting if i % 2 == 0 else easting[::-1] for i in range(count)])
-    y = np.repeat(south + 60 + swath_m * np.arange(count), len(easting))
-    longitude, latitude = TO_DEGREES.transform(x, y)
-    return pd.DataFrame({"longitude": longitude, "latitude": latitude, "n_lb_ac": 120.0, "swath_m": swath_m})
-
-
-def test_passes_become_the_ground_they_covered(rewrite: Rewrite, field_folder: Path) -> None:
-    """Five passes of length L side by side, 60 ft wide, cover 5 × L × 18.288 m², with their pounds; worked by hand."""
-    field = read_field(rewrite())
-    frame = passes(field, 5)
-    frame.to_csv(field_folder / "applied.csv", index=False)
-    covered = read_covered(field_folder / "applied.csv", field)
-    west, _, east, _ = field.boundary.bounds
-    length = math.floor((east - 50 - (west + 50)) / 2) * 2
-    assert covered.ground.area == pytest.approx(5 * length * 18.288, rel=2e-3)
-    assert covered.n_lb == pytest.approx(120 * 5 * length * 18.288 / 4046.8564224, rel=1e-3)
-    assert shapely.get_num_geometries(covered.ground) == 1
-    digest = hashlib.sha256((field_folder / "applied.csv").read_bytes()).hexdigest()
-    assert covered.inputs == {"applied.csv": digest}
-    share = sound.one(covered, "ground-covered")["share"]
-    assert share == pytest.approx(covered.ground.area / field.boundary.area)
-
-
-def test_points_with_the_boom_off_cover_nothing(rewrite: Rewrite, field_folder: Path) -> None:
-    """Rate zero, standing still, and a jump between passes leave the ground open."""
-    field = read_field(rewrite())
-    whole = passes(field, 2)
-    half = whole.copy()
-    half.loc[len(half) // 2 :, "n_lb_ac"] = 0.0
-    still = whole.assign(speed_mph=np.where(np.arange(len(whole)) < len(whole) // 2, 6.0, 0.0))
-    grounds = []
-    for frame in (whole, half, still):
-        frame.to_csv(field_folder / "applied.csv", index=False)
-        grounds.append(read_covered(field_folder / "applied.csv", field).ground.area)
-    assert grounds[1] == pytest.approx(grounds[0] / 2, rel=5e-3)
-    assert grounds[2] == pytest.approx(grounds[0] / 2, rel=5e-3)
-
-
-@pytest.mark.parametrize("name", ["applied.shp", "applied.gpkg", "applied.geojson"])
-def test_polygons_of_an_as_applied_map(rewrite: Rewrite, field_folder: Path, name: str) -> None:
-    """A polygon at 100 lb/ac counts, one at 0 does not."""
-    field = read_field(rewrite())
-    west = shapely.Polygon(sound.box(sound.WEST, sound.SOUTH, -93.600, sound.NORTH))
-    east = shapely.Polygon(sound.box(-93.600, sound.SOUTH, sound.EAST, sound.NORTH))
-    geopandas.GeoDataFrame({"n_lb_ac": [100.0, 0.0]}, geometry=[west, east], crs=4326).to_file(field_folder / name)
-    covered = read_covered(field_folder / name, field)
-    assert covered.ground.area == pytest.approx(field.boundary.area / 2, rel=1e-3)
-    assert covered.n_lb == pytest.approx(100 * covered.ground.area / 4046.8564224, rel=1e-4)
-
-
-@pytest.mark.parametrize(
-    ("change", "says"),
-    [
-        (lambda frame: frame.drop(columns="n_lb_ac"), "there is no rate"),
-        (lambda frame: frame.assign(n_lb_ac=0.0), "no pass of two points"),
-        (lambda frame: frame.assign(n_lb_ac=-1.0), "row 2: n_lb_ac is -1"),
-        (lambda frame: frame.assign(longitude=frame["longitude"] + 1), "covers none of the field"),
-    ],
-)
-def test_as_applied_file_that_covers_nothing_is_refused(
-    rewrite: Rewrite, field_folder: Path, change: Callable[[pd.DataFrame], pd.DataFrame], says: str
-) -> None:
-    """Each with the reason."""
-    field = read_field(rewrite())
-    change(passes(field, 1)).to_csv(field_folder / "applied.csv", index=False)
-    with pytest.raises(InputFileError, match=says):
-        read_covered(field_folder / "applied.csv", field)
 
 
 REVIEW = """[review]

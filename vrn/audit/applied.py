@@ -34,16 +34,18 @@ _LONGITUDES, _LATITUDES = ("longitude", "lon", "long", "x"), ("latitude", "lat",
 _WIDTHS: Final = {"swath_ft": FT_M, "width_ft": FT_M, "swath_m": 1.0, "width_m": 1.0}
 _SPEEDS: Final = {"speed_mph": MPH_M_S, "speed_m_s": 1.0, "speed_km_h": 1 / 3.6, "speed_kmh": 1 / 3.6}
 _DISTANCES: Final = {"distance_ft": FT_M, "distance_m": 1.0, "dist_ft": FT_M, "dist_m": 1.0}
-_MOST_CELLS: Final = 4_000_000
+_RIGHTS: Final = {"right_ft": FT_M, "right_m": 1.0, "offset_ft": FT_M, "offset_m": 1.0}
+_SECTION: Final = re.compile(r"section_?(\d+)(?:_on|_state)?")
+_OFF: Final = ("0", "off", "false", "no")
 _BREAK: Final = 3.0  # a step so many times the usual one ends a pass
-_SMALLEST_M2: Final = 10.0  # patches below this are the seams of the drawing, not of the work
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AppliedRecords:
     """Records in the order of the file: points or polygons in ``crs``; the rate is NaN where there is none.
 
-    ``unit``, ``width_m``, ``speed_m_s`` and ``distance_m`` are None when the file does not say.
+    ``unit``, ``width_m``, ``speed_m_s``, ``distance_m``, ``right_m`` (middle of the width from the record's place) and
+    ``sections`` (from left to right whether each was on, shape (n, sections)) are None when the file does not say.
     """
 
     source: str
@@ -55,6 +57,9 @@ class AppliedRecords:
     speed_m_s: Array | None
     distance_m: Array | None
     rate_column: str
+    right_m: Array | None = None
+    sections: NDArray[np.bool_] | None = None
+    narrowest_m: float = math.inf  # of what could be shut off by itself
     findings: tuple[Finding, ...] = ()  # of the file
     meter_factor: float = math.nan  # the machine's own counter over what its rates add up to
 
@@ -79,11 +84,44 @@ def read_applied(path: Path, *, rate_column: str | None = None) -> AppliedRecord
     names = {_plain(name): name for name in columns}
     rate_name, unit = _rate_name(path, names, rate_column)
     unit = unit or _unit_column(columns, names)
+    width_m, sections = _scaled(columns, names, _WIDTHS), _sections(columns, names)
+    whole_m = float(np.nanmax(width_m, initial=0.0)) if width_m is not None else 0.0
     return AppliedRecords(
         source=path.name, shapes=shapes, crs=crs, rate=_numbers(columns[rate_name]), unit=unit, rate_column=rate_name,
-        width_m=_scaled(columns, names, _WIDTHS), speed_m_s=_scaled(columns, names, _SPEEDS),
-        distance_m=_scaled(columns, names, _DISTANCES),
+        width_m=width_m, speed_m_s=_scaled(columns, names, _SPEEDS), distance_m=_scaled(columns, names, _DISTANCES),
+        right_m=_scaled(columns, names, _RIGHTS), sections=sections,
+        narrowest_m=whole_m / sections.shape[1] if sections is not None and whole_m > 0 else math.inf,
     )  # fmt: skip
+
+
+def _sections(columns: dict[str, list[Any]], names: dict[str, str]) -> NDArray[np.bool_] | None:
+    """
+    Whether each section was on, from left to right: columns ``section_1`` …, or one ``sections`` as ``110111``.
+
+    A state that is not given counts as on, so that no ground is covered again for want of a word.
+
+    >>> _sections({"Section 2": ["1", "0"], "Section 1": ["off", ""]}, {"section_1": "Section 1",
+    ...     "section_2": "Section 2"}).tolist()
+    [[False, True], [True, False]]
+    """
+    numbered = sorted((int(found[1]), name) for plain, name in names.items() if (found := _SECTION.fullmatch(plain)))
+    if numbered:
+        states = [[str(value).strip().lower() for value in columns[name]] for _, name in numbered]
+        off = [[state in _OFF or _is_zero(state) for state in column] for column in states]
+        return ~np.array(off, dtype=bool).T
+    for plain in ("sections", "section_states"):
+        words = [str(value).strip() for value in columns.get(names.get(plain, ""), [])]
+        count = max(map(len, words), default=0)
+        if count > 1 and all(re.fullmatch(rf"[01]{{{count}}}|", word) for word in words):
+            return np.array([[letter == "1" for letter in word or "1" * count] for word in words], dtype=bool)
+    return None
+
+
+def _is_zero(word: str) -> bool:
+    try:
+        return float(word) == 0.0
+    except ValueError:
+        return False
 
 
 def _plain(name: str) -> str:
@@ -205,11 +243,12 @@ def _guessed_crs(path: Path, geometries: NDArray[np.object_]) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Footprints:
-    """Ground of each kept record, its area [m²], a point in its middle; areas are not known without a width."""
+    """Ground of records, its area [m²], a point in its middle, the record's number; no areas without a width."""
 
     polygons: NDArray[np.object_]
     area_m2: Array
     middles: NDArray[np.object_]
+    record: NDArray[np.intp]
     areas_known: bool
 
 
@@ -219,7 +258,8 @@ def footprints_of(
     """Ground that each kept record speaks for; ``shapes`` are the records' places in a projected system.
 
     A point's is a rectangle across its direction, as wide as the machine and as long as half the way to the point
-    before and half the way to the one after; where a pass begins or ends, the usual step.
+    before and half the way to the one after; where a pass begins or ends, the usual step. Where the records say which
+    sections were on, it is a rectangle for each run of those.
 
     Three points 10 m apart, driven north, 6 m wide, stand for 3 × 60 m²:
 
@@ -228,18 +268,14 @@ def footprints_of(
     >>> footprints_of(records, records.shapes, np.full(3, 6.0), np.ones(3, dtype=bool)).area_m2.tolist()
     [60.0, 60.0, 60.0]
     """
+    number = np.flatnonzero(kept)
     if not records.are_points:
         polygons = shapely.make_valid(shapes[kept], method="structure")
-        return Footprints(
-            polygons=polygons,
-            area_m2=shapely.area(polygons),
-            middles=shapely.point_on_surface(polygons),
-            areas_known=True,
-        )
+        return Footprints(polygons=polygons, area_m2=shapely.area(polygons), record=number, areas_known=True,
+                          middles=shapely.point_on_surface(polygons))  # fmt: skip
     if width_m is None:
-        return Footprints(
-            polygons=shapes[kept], area_m2=np.zeros(int(kept.sum())), middles=shapes[kept], areas_known=False
-        )
+        return Footprints(polygons=shapes[kept], area_m2=np.zeros(len(number)), middles=shapes[kept], record=number,
+                          areas_known=False)  # fmt: skip
     places = shapely.get_coordinates(shapes)
     step = np.diff(places, axis=0)
     way = np.asarray(np.hypot(step[:, 0], step[:, 1]), dtype=np.float64)
@@ -249,11 +285,26 @@ def footprints_of(
         _lengths(way, driven, usual) if records.distance_m is None else np.nan_to_num(records.distance_m, nan=usual)
     )
     heading = _headings(step, driven)
-    along, across = heading * length[:, None] / 2, heading[:, ::-1] * np.array([1.0, -1.0]) * width_m[:, None] / 2
-    corners = np.stack([places - along - across, places + along - across, places + along + across,
-                        places - along + across], axis=1)[kept]  # fmt: skip
-    polygons = shapely.polygons(corners)
-    return Footprints(polygons=polygons, area_m2=shapely.area(polygons), middles=shapes[kept], areas_known=True)
+    record, left, right = _on_runs(records, width_m, number)
+    along = heading[record] * length[record, None] / 2
+    sideways = heading[record][:, ::-1] * np.array([1.0, -1.0])
+    near, far = places[record] + sideways * left[:, None], places[record] + sideways * right[:, None]
+    polygons = shapely.polygons(np.stack([near - along, near + along, far + along, far - along], axis=1))
+    return Footprints(polygons=polygons, area_m2=shapely.area(polygons), middles=shapely.centroid(polygons),
+                      record=record, areas_known=True)  # fmt: skip
+
+
+def _on_runs(
+    records: AppliedRecords, width_m: Array, number: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], Array, Array]:
+    """Record, left edge and right edge [m to the right of its place] of each run of sections that were on."""
+    on = np.ones((len(width_m), 1), dtype=bool) if records.sections is None else records.sections
+    turned = np.diff(np.pad(on[number], ((0, 0), (1, 1))).astype(np.int8), axis=1)
+    (row, first), (_, past) = np.nonzero(turned == 1), np.nonzero(turned == -1)
+    record, count = number[row], on.shape[1]
+    middle = np.zeros(len(width_m)) if records.right_m is None else np.nan_to_num(records.right_m)
+    left = middle[record] - width_m[record] / 2
+    return record, left + first * width_m[record] / count, left + past * width_m[record] / count
 
 
 def _lengths(way: Array, driven: NDArray[np.bool_], usual: float) -> Array:
@@ -273,32 +324,3 @@ def _headings(step: Array, driven: NDArray[np.bool_]) -> Array:
     size = np.hypot(total[:, 0], total[:, 1])
     total[size == 0] = (0.0, 1.0)
     return np.asarray(total / np.where(size == 0, 1.0, size)[:, None])
-
-
-def twice_and_never(
-    prints: Footprints, rate_n_lb_ac: Array, treated: shapely.Geometry
-) -> tuple[shapely.Geometry, shapely.Geometry]:
-    """Ground to be treated without any record that applied something, and ground with more than one.
-
-    From a raster of half a metre (coarser on large fields); patches below 10 m² are left out.
-    """
-    from rasterio.enums import MergeAlg
-    from rasterio.features import rasterize, shapes
-    from rasterio.transform import Affine
-
-    west, south, east, north = treated.bounds
-    cell = max(0.5, math.sqrt((east - west) * (north - south) / _MOST_CELLS))
-    shape = (max(1, math.ceil((north - south) / cell)), max(1, math.ceil((east - west) / cell)))
-    grid = Affine(cell, 0.0, west, 0.0, -cell, north)
-    applied = [(polygon, 1) for polygon in prints.polygons[rate_n_lb_ac > 0]]
-    count = (rasterize(applied, out_shape=shape, transform=grid, merge_alg=MergeAlg.add, dtype="int32")
-             if applied else np.zeros(shape, dtype=np.int32))  # fmt: skip
-    ground = rasterize([(treated, 1)], out_shape=shape, transform=grid, dtype="uint8").astype(bool)
-
-    def patches(mask: NDArray[np.bool_]) -> shapely.Geometry:
-        found = [
-            shapely.geometry.shape(outline) for outline, _ in shapes(mask.astype(np.uint8), mask=mask, transform=grid)
-        ]
-        return shapely.union_all([patch for patch in found if patch.area >= _SMALLEST_M2])
-
-    return patches(ground & (count == 0)), patches(ground & (count > 1))

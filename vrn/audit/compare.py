@@ -4,28 +4,26 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.audit.applied import RATE_UNITS, AppliedRecords, Footprints, footprints_of, read_applied, twice_and_never
-from vrn.audit.machine_log import read_machine_log
+from vrn.audit.coverage import WITHIN, AppliedMap, Laid, Sold, read_laid
 from vrn.audit.model import Ground
 from vrn.audit.opened import Opened, open_folder
 from vrn.audit.paper_checks import mix_up, rate_unit
-from vrn.audit.time_log import is_task_data
 from vrn.errors import InputFileError
 from vrn.findings import Finding, Quantity, note, warning
-from vrn.model.applied import Comparison, ZoneApplied
-from vrn.model.grid import geodesic_acres, transformer
-from vrn.units import AC_M2, FT_M, GAL_AC_L_HA, LB_AC_KG_HA
+from vrn.model.applied import Comparison, Difference, ZoneApplied
+from vrn.model.grid import geodesic_acres
+from vrn.units import AC_M2, FT_M, LB_KG, US_GAL_L
 
 Array = NDArray[np.float64]
-WITHIN: Final = 0.10  # of the target: common practice, no source
 # what a person is asked to look at: choices of this project, no source
 _TOTAL_OFF, _LEAST_WITHIN, _MOST_SKIPPED, _MOST_OVERLAPPED = 0.05, 0.80, 0.01, 0.02
+_METER_OFF = 0.02  # as for the machine's own counter
+_FARTHEST = 2.0  # times what the file adds up to; a delivery beyond it is of something else
 
 
 def compare(
@@ -35,6 +33,7 @@ def compare(
     rate_column: str | None = None,
     unit: str | None = None,
     width_ft: float | None = None,
+    delivered: float | None = None,
 ) -> Comparison:
     """
     Hold an as-applied file against a written prescription.
@@ -52,166 +51,177 @@ def compare(
         Of that rate; from the file when not given, else the prescription's.
     width_ft : float, optional
         Width of the machine, when the file does not say. [ft]
+    delivered : float, optional
+        Product that really went onto this field, by tank or ticket: every rate is multiplied by what it is over what
+        the file adds up to. [gal or lb of product; L or kg in a metric field]
 
     Raises
     ------
     InputFileError
-        If a file cannot be read, the unit does not go with the product, or no record lies on the field.
+        If a file cannot be read, the unit does not go with the product, no record lies on the field, or the delivery is
+        more than twice or less than half of what the file adds up to.
     """
     opened = open_folder(Path(folder))
     ground = opened.ground
     if ground is None:
         problem = f"{folder}: the boundary cannot be read from layers.gpkg."
         raise InputFileError(problem, "Build the prescription again, and run vrn verify on it.")
-    records = _records(Path(as_applied), opened, ground, rate_column=rate_column, unit=unit, width_ft=width_ft)
-    findings: list[Finding] = list(records.findings)
-    rate_n = _nitrogen(records, opened, unit, findings)
-    change = transformer(records.crs, ground.crs)
-    shapes = shapely.transform(records.shapes, change.transform, interleaved=False)
-    width_m = records.width_m if width_ft is None else np.full(len(shapes), width_ft * FT_M)
-    kept, dropped = _kept(records, shapes, rate_n, width_m, ground)
-    if not kept.any():
-        problem = f"{records.source}: none of its {len(kept)} records lies on the field with a rate and a width."
-        raise InputFileError(problem, "Check that it is this field's file, and which column holds the rate.")
-    prints = footprints_of(records, shapes, width_m, kept)
-    if prints.areas_known:
-        treated = shapely.union_all(ground.zones.polygons[ground.zones.rate > 0])
-        skips, overlaps = twice_and_never(prints, rate_n[kept], treated)
-    else:
-        skips = overlaps = shapely.MultiPolygon()
-        findings.append(warning("audit.no-width", records.source))
-    return _compared(opened, ground, records, rate_n[kept], prints, dropped, (skips, overlaps), findings)
-
-
-def _records(
-    path: Path, opened: Opened, ground: Ground, *, rate_column: str | None, unit: str | None, width_ft: float | None
-) -> AppliedRecords:
-    if not is_task_data(path):
-        return read_applied(path, rate_column=rate_column)
-    if unit is not None:
-        problem = f"{path.name} is a machine's own log, which says its unit itself."
-        raise InputFileError(problem, "Leave --unit out.")
-    return read_machine_log(
-        path, boundary=ground.boundary, crs=ground.crs, unit=opened.summary["product"]["unit"], element=rate_column,
-        width_m=None if width_ft is None else width_ft * FT_M,
-    )  # fmt: skip
-
-
-def _nitrogen(records: AppliedRecords, opened: Opened, unit: str | None, findings: list[Finding]) -> Array:
-    """Rates as nitrogen. [lb N/ac]"""
-    product, per_unit = opened.summary["product"], opened.n_lb_per_unit
-    if math.isnan(per_unit):
+    if math.isnan(opened.n_lb_per_unit):
         problem = "The prescription applies nothing: there is no product to compare with."
         raise InputFileError(problem, "Give the folder of the prescription that was driven.")
-    said = records.unit if unit is None else RATE_UNITS.get(" ".join(unit.lower().split()))
-    if unit is not None and said is None:
-        problem = f"“{unit}” is not a unit of a rate."
-        raise InputFileError(problem, f"Give one of {', '.join(RATE_UNITS.values())}.")
-    if said is None:
-        said = rate_unit(opened.summary)
-        findings.append(note("audit.unit-assumed", records.source, column=records.rate_column, unit=said))
-    factors = {"gal/ac": per_unit, "L/ha": per_unit / GAL_AC_L_HA, "lb/ac": per_unit, "kg/ha": per_unit / LB_AC_KG_HA,
-               "lb N/ac": 1.0, "kg N/ha": 1.0 / LB_AC_KG_HA}  # fmt: skip
-    of_liquid = {"gal/ac": True, "L/ha": True, "lb/ac": False, "kg/ha": False}
-    if said in of_liquid and of_liquid[said] != (product["unit"] == "gal"):
-        problem = f"{records.source}: rates in {said} do not go with {product['name']}, sold by the {product['unit']}."
-        raise InputFileError(problem, "Give the rate's unit with --unit, or the column of product with --rate-column.")
-    return np.asarray(records.rate * factors[said])
+    product = opened.summary["product"]
+    sold = Sold(name=product["name"], unit=product["unit"], n_lb_per_unit=opened.n_lb_per_unit,
+                rate_unit=rate_unit(opened.summary))  # fmt: skip
+    laid = read_laid(
+        Path(as_applied), sold, boundary=ground.boundary, never=ground.never, crs=ground.crs, rate_column=rate_column,
+        unit=unit, width_m=None if width_ft is None else width_ft * FT_M,
+    )  # fmt: skip
+    return _compared(opened, ground, laid, delivered)
 
 
-def _kept(
-    records: AppliedRecords, shapes: NDArray[np.object_], rate_n: Array, width_m: Array | None, ground: Ground
-) -> tuple[NDArray[np.bool_], dict[str, int]]:
-    """Records that count for ground of this field, and why the others do not."""
-    shapely.prepare(ground.boundary)
-    inside = shapely.intersects(ground.boundary, shapes if records.are_points else shapely.point_on_surface(shapes))
-    reasons = [("no_rate", ~np.isfinite(rate_n)), ("negative_rate", rate_n < 0), ("outside", ~inside)]
-    if records.are_points:
-        if width_m is not None:
-            reasons.append(("no_width", ~(width_m > 0)))
-        stopped = np.zeros(len(shapes), dtype=bool)
-        if records.speed_m_s is not None:
-            stopped |= records.speed_m_s <= 0.05
-        if records.distance_m is not None:
-            stopped |= records.distance_m <= 0
-        reasons.append(("stopped", stopped))
-    kept = np.ones(len(shapes), dtype=bool)
-    dropped: dict[str, int] = {}
-    for why, mask in reasons:
-        dropped[why] = int(np.sum(mask & kept))
-        kept &= ~mask
-    return kept, dropped
-
-
-def _compared(
-    opened: Opened,
-    ground: Ground,
-    records: AppliedRecords,
-    rate_n: Array,
-    prints: Footprints,
-    dropped: dict[str, int],
-    twice: tuple[shapely.Geometry, shapely.Geometry],
-    findings: list[Finding],
-) -> Comparison:
+def _compared(opened: Opened, ground: Ground, laid: Laid, delivered: float | None) -> Comparison:
     """The numbers, zone by zone and in all."""
-    summary, per_unit = opened.summary, opened.n_lb_per_unit
-    zones = ground.zones
-    number = np.zeros(len(rate_n), dtype=int)
-    for zone, polygon in zip(zones.zone, zones.polygons, strict=True):
-        shapely.prepare(polygon)
-        number[shapely.intersects(polygon, prints.middles)] = int(zone)
-    targets = {int(zone): float(rate) for zone, rate in zip(zones.zone, zones.rate, strict=True)}
-    target = np.array([targets.get(int(zone), 0.0) for zone in number])
-    acres = prints.area_m2 / AC_M2
-    if not prints.areas_known:
-        acres = np.full(len(rate_n), summary["acres"] / len(rate_n))
-    near = np.abs(rate_n - target) <= WITHIN * target + 1e-9
-    rows = [_zone(zone["zone"], zone["acres"], zone["rate_n_lb_ac"], number == zone["zone"], rate_n, acres, near)
-            for zone in summary["zones"]]  # fmt: skip
-    if np.any(number == 0):
-        off = shapely.intersection(ground.no_apply, ground.boundary)
-        off_ac = 0.0 if off.is_empty else geodesic_acres(off, ground.crs)
-        rows.append(_zone(0, off_ac, 0.0, number == 0, rate_n, acres, near))
+    summary, per_unit, prints, zones = opened.summary, opened.n_lb_per_unit, laid.prints, ground.zones
     known = prints.areas_known
+    acres = prints.area_m2 / AC_M2 if known else np.full(len(prints.record), summary["acres"] / len(prints.record))
+    logged = float(np.sum(laid.rate_n_lb_ac * acres)) / per_unit
+    if delivered is not None and summary["units"] == "metric":
+        delivered /= US_GAL_L if summary["product"]["unit"] == "gal" else LB_KG
+    factor = _delivery_factor(delivered, logged, summary["product"]["unit"], laid.source)
+    rate_n = laid.rate_n_lb_ac * factor
+    outlines = {int(z): shapely.union_all(zones.polygons[zones.zone == z]) for z in np.unique(zones.zone)}
+    targets = {int(zone): float(rate) for zone, rate in zip(zones.zone, zones.rate, strict=True)}
+    number = np.zeros(len(rate_n), dtype=int)
+    for zone, outline in outlines.items():
+        shapely.prepare(outline)
+        number[shapely.intersects(outline, prints.middles)] = zone
+    target = np.array([targets.get(int(zone), 0.0) for zone in number])
+    skips = overlaps = shapely.MultiPolygon()
+    difference = None
+    if known:
+        spots = AppliedMap.of(prints.polygons, rate_n, {z: (outlines[z], targets[z]) for z in outlines})
+        skips, overlaps = spots.patches(spots.missed), spots.patches((spots.zone > 0) & (spots.times > 1))
+        rows = [_zone(zone, spots) for zone in summary["zones"]]
+        off_n_lb, off_ac = _on_no_apply(prints.polygons, rate_n, ground)
+        within = sum(row.right_acres for row in rows if row.target_n_lb_ac > 0) / max(
+            sum(row.acres - row.missed_acres for row in rows if row.target_n_lb_ac > 0), 1e-9
+        )
+        difference = _difference(spots, summary, float(np.sum(rate_n * acres)), off_n_lb)
+    else:
+        near = np.abs(rate_n - target) <= WITHIN * target + 1e-9
+        rows = [_by_records(zone, number == zone["zone"], rate_n, acres, near) for zone in summary["zones"]]
+        off_n_lb, off_ac = float(np.sum(rate_n[number == 0] * acres[number == 0])), float(acres[number == 0].sum())
+        within = float(np.sum(acres[near]) / np.sum(acres))
+    if off_ac > 0:
+        off = shapely.intersection(ground.never, ground.boundary)
+        rows.append(ZoneApplied(
+            zone=0, acres=0.0 if off.is_empty else geodesic_acres(off, ground.crs), driven_acres=off_ac,
+            target_n_lb_ac=0.0, mean_n_lb_ac=off_n_lb / off_ac, total_n_lb=off_n_lb, within_share=0.0,
+        ))  # fmt: skip
     comparison = Comparison(
         field=summary["field"], season=summary["season"], units=summary["units"],
-        approved=bool(summary["approved"]), source=records.source,
+        approved=bool(summary["approved"]), source=laid.source,
         crs=ground.crs, product=summary["product"]["name"], unit=summary["product"]["unit"], n_lb_per_unit=per_unit,
-        prescribed_product=summary["total_product"], applied_product=float(np.sum(rate_n * acres)) / per_unit,
-        within_share=float(np.sum(acres[near]) / np.sum(acres)),
-        skipped_acres=twice[0].area / AC_M2 if known else math.nan,
-        overlapped_acres=twice[1].area / AC_M2 if known else math.nan, zones=tuple(rows), dropped=dropped,
-        meter_factor=records.meter_factor,
-        footprints=prints.polygons, applied_n_lb_ac=rate_n, target_n_lb_ac=target,
-        outlines={int(z): shapely.union_all(zones.polygons[zones.zone == z]) for z in np.unique(zones.zone)},
-        skips=twice[0], overlaps=twice[1], findings=(),
+        prescribed_product=summary["total_product"], applied_product=logged * factor, within_share=within,
+        skipped_acres=sum(row.missed_acres for row in rows if row.zone) if known else math.nan,
+        overlapped_acres=sum(row.twice_acres for row in rows if row.zone) if known else math.nan,
+        zones=tuple(rows), dropped=laid.dropped, meter_factor=laid.meter_factor if delivered is None else factor,
+        logged_product=logged, delivered_product=delivered, difference=difference,
+        footprints=prints.polygons, applied_n_lb_ac=rate_n, target_n_lb_ac=target, outlines=outlines,
+        skips=skips, overlaps=overlaps, findings=(),
     )  # fmt: skip
-    return replace(comparison, findings=(*findings, *_findings(comparison, opened)))
+    return replace(comparison, findings=(*laid.findings, *_findings(comparison, opened, known=known)))
 
 
-def _zone(
-    number: int, zone_acres: float, target: float, mine: NDArray[np.bool_], rate_n: Array, acres: Array,
-    near: NDArray[np.bool_],
-) -> ZoneApplied:  # fmt: skip
-    driven = float(np.sum(acres[mine]))
-    total = float(np.sum(rate_n[mine] * acres[mine]))
+def _delivery_factor(delivered: float | None, logged: float, unit: str, source: str) -> float:
+    """What was delivered over what the file adds up to; 1 where nothing is said of it."""
+    if delivered is None:
+        return 1.0
+    if not 0 < delivered < math.inf or logged <= 0 or not 1 / _FARTHEST <= delivered / logged <= _FARTHEST:
+        problem = f"{source} adds up to {logged:,.0f} {unit} on this field, and {delivered:,.0f} {unit} were delivered."
+        raise InputFileError(problem, "Give what went onto this field alone, less what came back, in that unit.")
+    return delivered / logged
+
+
+def _zone(zone: dict[str, object], spots: AppliedMap) -> ZoneApplied:
+    """One zone by its spots, its acres those of the prescription."""
+    mine = spots.zone == zone["zone"]
+    cell_ac = float(zone["acres"]) / max(int(mine.sum()), 1)  # type: ignore[arg-type]
+
+    def acres(mask: NDArray[np.bool_]) -> float:
+        return float(np.sum(mask & mine)) * cell_ac
+
+    missed, short, over = acres(spots.missed), acres(spots.short), acres(spots.over)
+    driven, total = acres(spots.times > 0), float(spots.applied[mine].sum()) * cell_ac
+    whole, target = float(zone["acres"]), float(zone["rate_n_lb_ac"])  # type: ignore[arg-type]
+    right = whole - missed - short - over
     return ZoneApplied(
-        zone=number, acres=zone_acres, driven_acres=driven, target_n_lb_ac=target, total_n_lb=total,
+        zone=int(zone["zone"]), acres=whole, driven_acres=driven, target_n_lb_ac=target, total_n_lb=total,  # type: ignore[call-overload]
+        mean_n_lb_ac=total / driven if driven else math.nan,
+        within_share=(right if target > 0 else 0.0) / driven if driven else math.nan,
+        missed_acres=missed, short_acres=short, right_acres=right, over_acres=over, twice_acres=acres(spots.times > 1),
+    )  # fmt: skip
+
+
+def _on_no_apply(polygons: NDArray[np.object_], rate_n: Array, ground: Ground) -> tuple[float, float]:
+    """Nitrogen on no-apply ground, wherever it is, and the acres that got it. [lb N], [ac]"""
+    never = ground.never
+    shapely.prepare(never)
+    there = np.flatnonzero((rate_n > 0) & shapely.intersects(never, polygons))
+    acres = shapely.area(shapely.intersection(polygons[there], never)) / AC_M2
+    return float(np.sum(rate_n[there] * acres)), float(np.sum(acres))
+
+
+def _difference(spots: AppliedMap, summary: dict[str, object], applied_n_lb: float, off_n_lb: float) -> Difference:
+    """Planned against applied, by what made it."""
+    in_zone, driven = spots.zone > 0, spots.times > 0
+    once = spots.applied / np.maximum(spots.times, 1)
+    aimed = in_zone & driven & (spots.target > 0)
+    missed = -float(spots.target[spots.missed].sum()) * spots.cell_ac
+    twice = float((spots.applied - once)[in_zone].sum()) * spots.cell_ac
+    rate = float((once - spots.target)[in_zone & driven].sum()) * spots.cell_ac
+    planned = float(summary["total_n_lb"])  # type: ignore[arg-type]
+    rest = applied_n_lb - planned - missed - twice - rate - off_n_lb
+    return Difference(
+        missed_n_lb=missed, twice_n_lb=twice, rate_n_lb=rate, no_apply_n_lb=off_n_lb, outside_n_lb=rest,
+        rate_factor=float(once[aimed].sum() / spots.target[aimed].sum()) if aimed.any() else math.nan,
+    )  # fmt: skip
+
+
+def _by_records(
+    zone: dict[str, object], mine: NDArray[np.bool_], rate_n: Array, acres: Array, near: NDArray[np.bool_]
+) -> ZoneApplied:
+    """One zone by the records in it, where no width says what ground they cover."""
+    driven, total = float(np.sum(acres[mine])), float(np.sum(rate_n[mine] * acres[mine]))
+    return ZoneApplied(
+        zone=int(zone["zone"]), acres=float(zone["acres"]), driven_acres=driven,  # type: ignore[arg-type, call-overload]
+        target_n_lb_ac=float(zone["rate_n_lb_ac"]), total_n_lb=total,  # type: ignore[arg-type]
         mean_n_lb_ac=total / driven if driven else math.nan,
         within_share=float(np.sum(acres[mine & near])) / driven if driven else math.nan,
     )  # fmt: skip
 
 
-def _findings(found: Comparison, opened: Opened) -> Iterator[Finding]:
+def _findings(found: Comparison, opened: Opened, *, known: bool) -> Iterator[Finding]:
     """What a person should look at."""
+    if not known:
+        yield warning("audit.no-width", found.source)
     unit, acres = opened.summary["product"]["unit"], opened.summary["acres"]
     if not found.approved:
         yield warning("audit.draft-applied", "review")
+    if found.delivered_product is not None and abs(found.meter_factor - 1) > _METER_OFF:
+        yield warning(
+            "audit.meter-off", found.source, delivered=Quantity(unit, found.delivered_product),
+            logged=Quantity(unit, found.logged_product), share=Quantity("share", found.meter_factor),
+        )  # fmt: skip
     ratio = found.applied_product / found.prescribed_product
     if abs(ratio - 1) > _TOTAL_OFF:
         totals = {"applied": Quantity(unit, found.applied_product), "planned": Quantity(unit, found.prescribed_product)}
         yield warning("audit.applied-total-off", "total", share=Quantity("share", ratio), **totals)
         yield from _mixed_units(found, opened)
+    difference = found.difference
+    if difference is not None and abs(difference.rate_factor - 1) > _TOTAL_OFF:
+        yield warning("audit.rate-off", "rates", share=Quantity("share", difference.rate_factor),
+                      change=Quantity("mass", difference.rate_n_lb))  # fmt: skip
     if found.within_share < _LEAST_WITHIN:
         yield warning("audit.few-within", "rates", share=Quantity("share", found.within_share),
                       within=Quantity("share", WITHIN))  # fmt: skip
@@ -220,9 +230,14 @@ def _findings(found: Comparison, opened: Opened) -> Iterator[Finding]:
         yield warning("audit.applied-off-ground", "no-apply ground", nitrogen=Quantity("mass", off_ground))
     if found.skipped_acres > _MOST_SKIPPED * acres:
         skipped = Quantity("area", found.skipped_acres)
-        yield warning("audit.skips", "skips", skipped=skipped, area=Quantity("area", acres))
+        missed = Quantity("mass", -difference.missed_n_lb if difference else math.nan)
+        yield warning("audit.skips", "skips", skipped=skipped, area=Quantity("area", acres), missed=missed)
+    short = sum(zone.short_acres for zone in found.zones if zone.zone)
+    if short > _MOST_SKIPPED * acres:
+        yield warning("audit.short", "rates", area=Quantity("area", short), share=Quantity("share", 1 - WITHIN))
     if found.overlapped_acres > _MOST_OVERLAPPED * acres:
-        yield warning("audit.overlaps", "overlaps", area=Quantity("area", found.overlapped_acres))
+        twice = Quantity("mass", difference.twice_n_lb if difference else math.nan)
+        yield warning("audit.overlaps", "overlaps", area=Quantity("area", found.overlapped_acres), twice=twice)
     if found.dropped["outside"]:
         yield note("audit.records-outside", found.source, records=found.dropped["outside"])
 

@@ -1,8 +1,6 @@
 """A machine's own log as ground with a rate: a polygon for each section that was on, from record to record."""
 
-import hashlib
 import math
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,10 +15,8 @@ from vrn.audit.boom import Boom, Piece, holders
 from vrn.audit.time_log import Element, Task, TimeLog, read_task_data
 from vrn.errors import InputFileError
 from vrn.findings import Finding, Quantity, note, warning
-from vrn.model.applied import Covered
-from vrn.model.field import Field
 from vrn.model.grid import transformer
-from vrn.units import AC_M2, FT_M, HA_M2, LB_KG, US_GAL_L
+from vrn.units import HA_M2, LB_KG, US_GAL_L
 
 Array = NDArray[np.float64]
 
@@ -35,7 +31,6 @@ _LONGEST_S, _USUAL_STEPS, _FASTEST_M_S, _LEAST_S = 10.0, 5.0, 20.0, 0.1  # a ste
 _LENGTH_M = 5.0  # of a polygon, about
 _STEP_M = 0.5  # least way that counts as moved
 _TOTAL_OFF = 0.02  # law of the format's own totals
-_CLOSED_SHARE = 0.25  # of a swath: strips narrower than twice this count as covered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -106,7 +101,7 @@ def read_machine_log(
     if len(tasks) > 1:
         findings.append(warning("audit.log-tasks", path.name, tasks=len(tasks)))
     ground: list[tuple[NDArray[np.object_], Array]] = []
-    amount, counted, assumed, loose = 0.0, 0.0, False, False
+    amount, counted, assumed, loose, narrowest_m = 0.0, 0.0, False, False, math.inf
     for task in tasks:
         sources: set[str] = set()
         for log in task.logs:
@@ -115,6 +110,7 @@ def read_machine_log(
             for piece in boom.pieces():
                 rate = boom.value(piece.source, entity) * scale
                 sources.add(piece.source)
+                narrowest_m = min(narrowest_m, float(np.nanmax(piece.width_m, initial=0.0)) or math.inf)
                 loose |= boom.antenna_m(piece.source) is None
                 assumed |= bool((np.isnan(piece.on) & (rate > 0)).any())
                 shapes, on_rate, area_m2 = _ground(track, piece, rate)
@@ -132,40 +128,9 @@ def read_machine_log(
     return AppliedRecords(
         source=path.name, shapes=np.concatenate([shapes for shapes, _ in ground]), crs=crs, unit=named,
         rate=np.concatenate([rate for _, rate in ground]), width_m=None, speed_m_s=None, distance_m=None,
-        rate_column=f"entity {entity}", findings=tuple(findings),
+        rate_column=f"entity {entity}", findings=tuple(findings), narrowest_m=narrowest_m,
         meter_factor=counted / amount if counted > 0 and amount > 0 else float("nan"),
     )  # fmt: skip
-
-
-def covered_by_log(path: Path, field: Field, *, unit: Literal["gal", "lb"]) -> Covered:
-    """
-    Ground that a machine's own log says is covered, as `vrn.ingest.read_covered` gives it for other files.
-
-    Parameters
-    ----------
-    unit : {"gal", "lb"}
-        How the product is sold.
-
-    Raises
-    ------
-    InputFileError
-        As `read_machine_log`, or if nothing was applied on the field.
-    """
-    swath_m = field.settings.machine.swath_ft * FT_M
-    records = read_machine_log(path, boundary=field.boundary, crs=field.crs, unit=unit, width_m=swath_m)
-    reach_m = _CLOSED_SHARE * swath_m
-    driven = shapely.union_all(shapely.make_valid(records.shapes[records.rate > 0], method="structure"))
-    ground = shapely.intersection(shapely.buffer(shapely.buffer(driven, reach_m), -reach_m), field.boundary)
-    if ground.is_empty:
-        problem = f"{path.name}: it covers none of the field."
-        raise InputFileError(problem, "Check that it is of this field and that its rates are above zero.")
-    share = float(shapely.area(ground) / shapely.area(field.boundary))
-    covered = note("ingest.ground-covered", path.name, share=Quantity("share", share),
-                   area=Quantity("area", float(shapely.area(ground)) / AC_M2))  # fmt: skip
-    folder = os.path.relpath(path.resolve(), field.folder)
-    inputs = {Path(folder, name).as_posix(): hashlib.sha256(content).hexdigest()
-              for name, content in sorted(read_task_data(path).files.items())}  # fmt: skip
-    return Covered(ground=ground, crs=field.crs, n_lb=None, findings=(*records.findings, covered), inputs=inputs)
 
 
 def _given(log: TimeLog, entity: int) -> bool:

@@ -64,12 +64,19 @@ def build(
         Path | None,
         typer.Option("--remaining", metavar="AS_APPLIED", help="what is covered already: prescribe only the rest"),
     ] = None,
+    top_up: Annotated[
+        bool,
+        typer.Option("--top-up", help="with --remaining: add what is missing where less than 90% of the rate went on"),
+    ] = False,
     json_: Annotated[bool, typer.Option("--json", help="print summary.json")] = False,
     timings: Annotated[bool, typer.Option("--timings", help="say where the time went")] = False,
 ) -> None:
     """Read, build, write, verify, and print the rates."""
     if out is None and usb is None:
         message = "give --out DIR, --usb PATH, or both."
+        raise typer.BadParameter(message)
+    if top_up and remaining is None:
+        message = "--top-up needs --remaining AS_APPLIED."
         raise typer.BadParameter(message)
     from vrn.cli.beside import ReportBeside
 
@@ -78,9 +85,9 @@ def build(
         from vrn.files.signature import earlier_in
 
         earlier = earlier_in(out) if out is not None else None
-        prescription = built_from(field_file, review, remaining, earlier=earlier, step=clock)
+        prescription = built_from(field_file, review, remaining, top_up=top_up, earlier=earlier, step=clock)
         clock("writing")
-        sources = {"field": field_file, "review": review, "remaining": remaining}
+        sources = {"field": field_file, "review": review, "top_up" if top_up else "remaining": remaining}
         checked = write_checked(prescription, out, usb, report, sources=sources)
         clock("")
     from vrn.words import UnitFormat
@@ -110,8 +117,8 @@ def build(
 
 
 def built_from(
-    field_file: Path, review: Path | None, remaining: Path | None, *, earlier: "Earlier | None" = None,
-    step: Callable[[str], None],
+    field_file: Path, review: Path | None, remaining: Path | None, *, top_up: bool = False,
+    earlier: "Earlier | None" = None, step: Callable[[str], None],
 ) -> "Prescription":  # fmt: skip
     """Read and build a field, or what is left of it, and hold its approval against what lies in the folder."""
     from vrn.files.approval import identified
@@ -123,7 +130,7 @@ def built_from(
     field = read_field(field_file, review=review)
     prescription = build_prescription(field, progress=step)
     if remaining is not None:
-        prescription = _rest_of(prescription, field, remaining)
+        prescription = _rest_of(prescription, field, remaining, top_up=top_up)
     prescription = identified(prescription, earlier=None if earlier is None else earlier.statement)
     if earlier is not None:
         prescription = replace(prescription, replaces=earlier.replaced_by(prescription.id))
@@ -161,19 +168,20 @@ def write_checked(
     return checked[0]
 
 
-def _rest_of(prescription: "Prescription", field: "Field", as_applied: Path) -> "Prescription":
-    """The same rates on the ground that the as-applied file leaves."""
-    from vrn.audit import covered_by_log, is_task_data
-    from vrn.ingest import read_covered
+def _rest_of(prescription: "Prescription", field: "Field", as_applied: Path, *, top_up: bool) -> "Prescription":
+    """The same rates on the ground that the as-applied file leaves; on request what is missing on the rest."""
+    from vrn.audit import Sold, covered
     from vrn.prescription import remaining as rest_of
 
-    if is_task_data(as_applied):
-        covered = covered_by_log(as_applied, field, unit=prescription.product.unit)
-    else:
-        covered = read_covered(as_applied, field)
-    rest = rest_of(prescription, [covered.ground])
-    field = replace(rest.field, inputs={**rest.field.inputs, **covered.inputs})
-    return replace(rest, field=field, findings=(*rest.findings, *covered.findings))
+    product = prescription.product
+    sold = Sold(name=product.name, unit=product.unit, n_lb_per_unit=product.n_lb_per_unit,
+                rate_unit=prescription.rate_unit)  # fmt: skip
+    zones = {rate.zone: (rate.outline, rate.rate_n_lb_ac) for rate in prescription.rates}
+    found = covered(as_applied, field, sold, zones)
+    rest = rest_of(prescription, [found.ground], narrowest_m=found.narrowest_m, short_ac=found.short_ac,
+                   top_up=found.short if top_up else ())  # fmt: skip
+    field = replace(rest.field, inputs={**rest.field.inputs, **found.inputs})
+    return replace(rest, field=field, findings=(*rest.findings, *found.findings))
 
 
 def _say_rates(prescription: "Prescription", shown: "UnitFormat") -> None:

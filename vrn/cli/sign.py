@@ -102,7 +102,8 @@ def _same_again(folder: Path, sources: dict[str, Path | None], step: "Callable[[
     if field_file is None or not field_file.is_file():
         problem = f"The field file of {folder} is not where it was ({field_file or 'not noted'})."
         raise InputFileError(problem, "Say where it is: --field FIELD.toml.")
-    found = built_from(field_file, sources.get("review"), sources.get("remaining"), earlier=earlier, step=step)
+    rest = sources.get("top_up") or sources.get("remaining")
+    found = built_from(field_file, sources.get("review"), rest, top_up="top_up" in sources, earlier=earlier, step=step)
     if found.id != earlier.id:
         lines = difference_lines(shown, differences(digest_of(earlier.statement), digest_of(statement_of(found))))
         problem = (

@@ -95,13 +95,19 @@ def compare(
     width_ft: Annotated[
         float | None, typer.Option("--width-ft", help="width of the machine, if the file has none")
     ] = None,
+    delivered: Annotated[
+        float | None,
+        typer.Option(
+            "--delivered", help="gallons or pounds of product that really went on (L or kg in a metric field)"
+        ),
+    ] = None,
     json_: Annotated[bool, typer.Option("--json", help="print the numbers for a machine, write nothing")] = False,
 ) -> None:
     """Compare, write page and layer, print the numbers, and end with 1 when a person must look."""
     from vrn.audit import compare as hold_against
     from vrn.words import UnitFormat, findings_json
 
-    found = hold_against(folder, as_applied, rate_column=rate_column, unit=unit, width_ft=width_ft)
+    found = hold_against(folder, as_applied, rate_column=rate_column, unit=unit, width_ft=width_ft, delivered=delivered)
     shown = UnitFormat.of(found.units)
     if json_:
         say_json(found.to_plain() | {"findings": findings_json(shown, found.findings)})
@@ -132,6 +138,16 @@ def _say_compared(found: "Comparison", shown: "UnitFormat") -> None:
     if not math.isnan(found.skipped_acres):
         tell(shown, "console.applied-twice", skipped=Quantity("area", found.skipped_acres),
              overlapped=Quantity("area", found.overlapped_acres))  # fmt: skip
+    if found.difference is not None:
+        difference = found.difference
+        tell(
+            shown, "console.difference", missed=Quantity("mass", difference.missed_n_lb),
+            twice=Quantity("mass", difference.twice_n_lb), rate=Quantity("mass", difference.rate_n_lb),
+            off=Quantity("mass", difference.no_apply_n_lb + difference.outside_n_lb),
+        )  # fmt: skip
+    if not math.isnan(found.meter_factor):
+        code = "console.meter" if found.delivered_product is None else "console.meter-delivered"
+        tell(shown, code, factor=Quantity("number", round(found.meter_factor, 3)))
     say()
     heads = (
         worded(shown, "console.head-zone"), worded(shown, "console.head-driven", unit=shown.unit("area")),

@@ -4,14 +4,12 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from vrn.ingest.covered import read_covered
     from vrn.ingest.field_file import read_settings
     from vrn.ingest.read import read_field
 
-__all__ = ["read_covered", "read_field", "read_settings"]
+__all__ = ["read_field", "read_settings"]
 
 _DOOR = {
-    "read_covered": "vrn.ingest.covered",
     "read_field": "vrn.ingest.read",
     "read_settings": "vrn.ingest.field_file",
 }

@@ -79,6 +79,18 @@ def _totals(comparison: Comparison, shown: UnitFormat) -> Table:
         "skipped": shown.text("area", comparison.skipped_acres),
         "overlapped": shown.text("area", comparison.overlapped_acres),
     }
+    difference = comparison.difference
+    if difference is not None:
+        parts = {
+            "by-skips": difference.missed_n_lb, "by-overlaps": difference.twice_n_lb, "by-rate": difference.rate_n_lb,
+            "on-no-apply": difference.no_apply_n_lb, "off-zones": difference.outside_n_lb,
+        }  # fmt: skip
+        numbers |= {name: shown.text("mass", n_lb) for name, n_lb in parts.items()}
+    if np.isfinite(comparison.meter_factor):
+        numbers["meter"] = shown.number("number", comparison.meter_factor, decimals=3)
+    if comparison.delivered_product is not None:
+        numbers |= {"logged": shown.text(comparison.unit, comparison.logged_product),
+                    "delivered": shown.text(comparison.unit, comparison.delivered_product)}  # fmt: skip
     return Table(
         caption=say(shown, "report.compared-totals"), numbers=(1,),
         header=(say(shown, "report.what"), say(shown, "report.how-much")),
@@ -87,10 +99,11 @@ def _totals(comparison: Comparison, shown: UnitFormat) -> Table:
 
 
 def _zones(comparison: Comparison, shown: UnitFormat) -> Table:
-    heads = (("area", "area"), ("driven", "area"), ("planned-rate", "rate"), ("applied-rate", "rate"),
+    heads = (("area", "area"), ("missed", "area"), ("short", "area"), ("right", "area"), ("over", "area"),
+             ("twice", "area"), ("planned-rate", "rate"), ("applied-rate", "rate"),
              ("applied-rate", "mass"))  # fmt: skip
     return Table(
-        caption=say(shown, "report.by-zone"), numbers=tuple(range(1, 7)),
+        caption=say(shown, "report.by-zone-caption"), numbers=tuple(range(1, len(heads) + 2)),
         rows=tuple(_row(zone, shown) for zone in comparison.zones),
         header=(
             say(shown, "report.zone"),
@@ -101,10 +114,12 @@ def _zones(comparison: Comparison, shown: UnitFormat) -> Table:
 
 
 def _row(zone: ZoneApplied, shown: UnitFormat) -> tuple[str, ...]:
+    classes = (zone.missed_acres, zone.short_acres, zone.right_acres, zone.over_acres, zone.twice_acres)
     return (
         str(zone.zone) if zone.zone else say(shown, "report.no-apply-ground"), shown.number("area", zone.acres),
-        shown.number("area", zone.driven_acres), shown.number("rate", zone.target_n_lb_ac),
-        shown.number("rate", zone.mean_n_lb_ac), shown.number("mass", zone.total_n_lb),
+        *(shown.number("area", acres) if np.isfinite(acres) else "" for acres in classes),
+        shown.number("rate", zone.target_n_lb_ac), shown.number("rate", zone.mean_n_lb_ac),
+        shown.number("mass", zone.total_n_lb),
         shown.number("share", zone.within_share) if np.isfinite(zone.within_share) else "",
     )  # fmt: skip
 

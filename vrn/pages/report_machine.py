@@ -1,6 +1,7 @@
 """Parts of the report on the machine, its drive, the loads and strips, and on how sure the needs are."""
 
 import math
+from collections.abc import Iterator
 from typing import Final
 
 from vrn.findings import Kind, Quantity
@@ -30,7 +31,7 @@ def machine_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
     if prescription.check_strips is not None:
         pieces += _strips(prescription, prescription.check_strips, shown)
     if prescription.remaining is not None:
-        pieces.append(Text(text=_left(prescription.remaining, shown)))
+        pieces += [Text(text=line) for line in _left(prescription.remaining, shown)]
     if prescription.loads is not None:
         pieces.append(Text(text=_product(prescription, shown), small=True))
     return Part(title=say(shown, "rates.machine"), pieces=tuple(pieces)) if pieces else None
@@ -132,11 +133,14 @@ def _strips(prescription: Prescription, report: StripReport, shown: UnitFormat) 
     return [Table(caption=caption, rows=rows, numbers=(0, 1, 2, 3, 4), header=heads)] if rows else []
 
 
-def _left(report: RemainingReport, shown: UnitFormat) -> str:
-    return say(
-        shown, "rates.left", left=Quantity("area", report.left_ac),
-        whole=Quantity("area", report.covered_ac + report.left_ac), mass=Quantity("mass", report.whole_total_n_lb),
-    )  # fmt: skip
+def _left(rest: RemainingReport, shown: UnitFormat) -> Iterator[str]:
+    """What is left, and what became of the rest, class by class."""
+    acres = {"left": rest.left_ac, "whole": rest.left_ac + rest.covered_ac, "full": rest.full_ac,
+             "short": rest.short_ac, "narrow": rest.narrow_ac}  # fmt: skip
+    yield say(shown, "rates.left", **{name: Quantity("area", ac) for name, ac in acres.items()},
+              mass=Quantity("mass", rest.whole_total_n_lb))  # fmt: skip
+    if rest.topped_up_ac > 0:
+        yield say(shown, "rates.left-topped-up", area=Quantity("area", rest.topped_up_ac))
 
 
 def sure_part(prescription: Prescription, shown: UnitFormat) -> Part | None:

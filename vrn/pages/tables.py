@@ -72,7 +72,8 @@ def zone_label(rate: ZoneRate, shown: UnitFormat) -> str:
     """What sets a zone apart, in the reader's units; empty for an ordinary zone."""
     strip = rate.strip
     if strip is None:
-        return "" if rate.zone_before is None else say(shown, "rates.zone-before", zone=rate.zone_before)
+        code = "rates.zone-topped-up" if rate.topped_up else "rates.zone-before"
+        return "" if rate.zone_before is None else say(shown, code, zone=rate.zone_before)
     way = "more" if strip.difference_n_lb_ac > 0 else "less"
     difference = Quantity("rate", abs(strip.difference_n_lb_ac))
     if strip.in_zone is None:

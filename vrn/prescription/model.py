@@ -62,7 +62,7 @@ Cause = Literal[
     "unknown-need", "person", "return", "return-held", "kinked", "pass-cap", "season-cap",
     "season-cap-credited", "season-cap-unknown",
     "machine-most", "no-step", "below-least-off", "below-least-raised", "step", "step-for-total",
-    "strip-more", "strip-less",
+    "strip-more", "strip-less", "top-up",
 ]  # fmt: skip
 
 
@@ -116,6 +116,7 @@ class ZoneRate:
     changes: tuple[Change, ...] = ()  # from need to rate, in order; empty when the rate is the need
     strip: CheckStrip | None = None  # None for an ordinary zone
     zone_before: int | None = None  # its number in the whole field, where a rain-out has changed it
+    topped_up: bool = False  # gets what a first pass was short of
     # least and most rate above 0 that limits and machine allow, (0, 0) where they allow none
     allowed_n_lb_ac: tuple[float, float] = (0.0, 0.0)
 
@@ -124,7 +125,8 @@ class ZoneRate:
         """What sets the zone apart in every file that a machine reads; empty for an ordinary zone."""
         if self.strip is not None:
             return str(self.strip)
-        return "" if self.zone_before is None else f"zone {self.zone_before} of the whole field"
+        more = "more on " if self.topped_up else ""
+        return "" if self.zone_before is None else f"{more}zone {self.zone_before} of the whole field"
 
     __repr__ = door.brief
 

@@ -1,6 +1,7 @@
 """Ground apart from the zones: check strips to learn from at harvest, and what a rain-out left to cover."""
 
 import dataclasses
+import math
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -11,12 +12,13 @@ from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
 from vrn.findings import Finding
+from vrn.model.applied import Short
 from vrn.model.grid import Grid, geodesic_acres, share_inside
 from vrn.model.settings import CheckStripSection, MachineSection
 from vrn.prescription.drive import Passes, passes_over
 from vrn.prescription.machine import with_machine_check
-from vrn.prescription.model import CheckStrip, Prescription, ZoneRate
-from vrn.units import FT_M
+from vrn.prescription.model import Change, CheckStrip, Prescription, ZoneRate
+from vrn.units import AC_M2, FT_M
 from vrn.zones.finish import labels_of
 from vrn.zones.model import Zones
 from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled
@@ -164,14 +166,25 @@ def _cut_out(
 class RemainingReport:
     """What was covered before a rain-out, and what the whole field was to get."""
 
-    covered_ac: float
-    left_ac: float
+    covered_ac: float  # full, short and narrow
+    left_ac: float  # to be driven, what is topped up with it
+    short_ac: float  # got less than 90 % of its rate and gets no more
+    narrow_ac: float  # got nothing, and is too narrow to be driven
+    topped_up_ac: float
     whole_total_n_lb: float
     whole_total_product: float
     was_zone: tuple[int, ...]  # number of each zone in the whole field
 
+    @property
+    def full_ac(self) -> float:
+        """Ground that got 90 % of its rate or more."""
+        return self.covered_ac - self.short_ac - self.narrow_ac
 
-def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -> Prescription:
+
+def remaining(
+    prescription: Prescription, covered: Sequence[shapely.Geometry], *, narrowest_m: float | None = None,
+    short_ac: float = 0.0, top_up: Sequence[Short] = (),
+) -> Prescription:  # fmt: skip
     """
     The same rates on what is left of the field.
 
@@ -181,6 +194,12 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
         Of the whole field.
     covered : sequence of shapely Polygon or MultiPolygon
         Ground that has been driven, in the field's system.
+    narrowest_m : float, optional
+        Width of what can be shut off by itself; the swath's when not given. [m]
+    short_ac : float
+        What of the covered ground got less than 90 % of its rate. [ac]
+    top_up : sequence of Short
+        Of that, what is to get what is missing, rounded down to the machine's step; no less than it can put on.
 
     Returns
     -------
@@ -197,11 +216,11 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
     Notes
     -----
     Rates are not worked out again: what the first part was short of or had too much of does not go on the rest. What
-    is left narrower than half a swath, between passes or along the edge, counts as covered.
+    is left narrower than half of what can be shut off, between passes or along the edge, counts as covered.
     """
     field, treated = prescription.field, prescription.outline()
     driven = shapely.union_all(shapely.make_valid(np.array(covered, dtype=object)))
-    half_gap_m = field.settings.machine.swath_ft * FT_M / 4.0
+    half_gap_m = (narrowest_m or field.settings.machine.swath_ft * FT_M) / 4.0
     rest = shapely.difference(treated, driven)
     wide = shapely.buffer(shapely.buffer(rest, -half_gap_m, join_style="mitre"), half_gap_m, join_style="mitre")
     left = as_multi(shapely.intersection(rest, wide))
@@ -209,27 +228,32 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
     if left_m2 >= whole_m2 * (1 - 1e-9):
         problem = "The covered ground does not touch the field."
         raise InputFileError(problem, "Check that the as-applied file belongs to this field.")
-    if left_m2 <= whole_m2 * 1e-6:
+    extra = tuple(_topped_up(prescription, top_up))
+    if left_m2 <= whole_m2 * 1e-6 and not extra:
         problem = "The whole field is covered: nothing is left to apply."
         raise InputFileError(problem, "Check the as-applied file; there is no prescription to write.")
-    lines = [shapely.boundary(rate.outline) for rate in prescription.rates] + [shapely.boundary(left)]
+    narrow_ac = float(shapely.area(rest) - left_m2) / AC_M2
+    left = as_multi(shapely.union_all([left, *(rate.outline for rate in extra)]))
+    pieces = (*prescription.rates, *extra)
+    lines = [shapely.boundary(rate.outline) for rate in pieces] + [shapely.boundary(left)]
     faces = faces_of(lines, left)
     inside = shapely.point_on_surface(faces)
     owner = np.zeros(len(faces), dtype=np.int32)
-    for rate in prescription.rates:
+    for rate in pieces:
         owner[shapely.intersects(rate.outline, inside)] = rate.zone
-    by_zone = np.array([np.nan, *(rate.rate_n_lb_ac for rate in prescription.rates)])
+    by_zone = np.array([np.nan, *(rate.rate_n_lb_ac for rate in pieces)])
     # along a border that was driven, the covered ground ends a hair short: such a sliver goes with the rest beside it
     found = dissolved(faces, gaps_filled(faces, owner), by_zone, (2.0 * half_gap_m) ** 2)
     crs = prescription.grid.crs
-    kept = [rate for rate in prescription.rates if rate.zone in found]
+    kept = [rate for rate in pieces if rate.zone in found]
     now = {rate.zone: number for number, rate in enumerate(kept, start=1)}
     rates = tuple(
         dataclasses.replace(
             rate, zone=now[rate.zone], outline=found[rate.zone], acres=geodesic_acres(found[rate.zone], crs),
             parts=len(shapely.get_parts(found[rate.zone])),
             strip=None if rate.strip is None else _strip(rate.strip, now),
-            zone_before=rate.zone if now[rate.zone] != rate.zone and rate.strip is None else None,
+            zone_before=rate.zone_before if rate.topped_up
+            else rate.zone if now[rate.zone] != rate.zone and rate.strip is None else None,
             changes=tuple(dataclasses.replace(change, zone=now[rate.zone]) for change in rate.changes),
         )
         for rate in kept
@@ -241,6 +265,8 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
     )
     total_n_lb = sum(rate.acres * rate.rate_n_lb_ac for rate in rates)
     acres = sum(rate.acres for rate in rates)
+    topped_ac = sum(rate.acres for rate in rates if rate.topped_up)
+    whole = {now[rate.zone]: rate.zone_before or rate.zone for rate in kept}
     planned = dataclasses.replace(
         prescription, share=share, zones=zones, rates=rates, acres=acres, total_n_lb=total_n_lb,
         total_product=total_n_lb / prescription.product.n_lb_per_unit,
@@ -251,15 +277,37 @@ def remaining(prescription: Prescription, covered: Sequence[shapely.Geometry]) -
         ),
         check_strips=_strips_left(prescription.check_strips, rates),
         remaining=RemainingReport(
-            covered_ac=prescription.acres - acres, left_ac=acres, whole_total_n_lb=prescription.total_n_lb,
-            whole_total_product=prescription.total_product, was_zone=tuple(rate.zone for rate in kept),
+            covered_ac=prescription.acres - acres, left_ac=acres, short_ac=max(short_ac - topped_ac, 0.0),
+            narrow_ac=narrow_ac, topped_up_ac=topped_ac, whole_total_n_lb=prescription.total_n_lb,
+            whole_total_product=prescription.total_product,
+            was_zone=tuple(whole.values()),
         ),
         methods=tuple(
-            dataclasses.replace(one, by_zone={now[zone]: lb_ac for zone, lb_ac in one.by_zone.items() if zone in now})
+            dataclasses.replace(one, by_zone={zone: one.by_zone[before] for zone, before in whole.items()
+                                              if before in one.by_zone})
             for one in prescription.methods
         ),
     )  # fmt: skip
     return with_machine_check(planned)
+
+
+def _topped_up(prescription: Prescription, short: Sequence[Short]) -> Iterator[ZoneRate]:
+    """What is missing on short ground, in steps the machine makes, as zones after those of the whole field."""
+    step, number = prescription.field.settings.machine.rate_step_n_lb_ac, len(prescription.rates)
+    for one in short:
+        whole = prescription.rates[one.zone - 1]
+        rate_n_lb_ac = math.floor(one.missing_n_lb_ac / step + 1e-9) * step
+        low, high = whole.allowed_n_lb_ac
+        if not max(low, step) <= rate_n_lb_ac <= high:
+            continue
+        number += 1
+        change = Change(zone=number, cause="top-up", from_n_lb_ac=whole.rate_n_lb_ac, to_n_lb_ac=rate_n_lb_ac)
+        yield replace(
+            whole, zone=number, outline=as_multi(one.ground), rate_n_lb_ac=rate_n_lb_ac,
+            changes=(*whole.changes, change),
+            product_per_ac=rate_n_lb_ac / prescription.product.n_lb_per_unit, strip=None, zone_before=one.zone,
+            rate_product=whole.rate_product * rate_n_lb_ac / whole.rate_n_lb_ac, topped_up=True,
+        )  # fmt: skip
 
 
 def _strip(strip: CheckStrip, now: dict[int, int]) -> CheckStrip:

@@ -54,8 +54,29 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "{nitrogen:1} went on ground that should get none.",
         f"{_LOOK} The label may ask you to record it.",
     ),
-    "skips": ("{skipped} of {area} got nothing.", _LOOK),
-    "overlaps": ("{area} was covered more than once.", _LOOK),
+    "skips": ("{skipped} of {area} got nothing, {missed} in all.", _LOOK),
+    "short": ("{area} got less than {share} of the rate.", f"{_LOOK} A second pass can add what is missing."),
+    "overlaps": ("{area} was covered more than once. It got {twice} too much that way.", _LOOK),
+    "rate-off": (
+        "Where it was driven, the rate was {share} of plan. That changes the total by {change}.",
+        "This is the meter or the controller, not skips or overlaps. Run a catch test. Compare with the gallons used.",
+    ),
+    "meter-off": (
+        "{delivered} went out and the file adds up to {logged}. All rates are shown at {share} of the file's.",
+        "Calibrate the flow meter before the next field.",
+    ),
+    "side-unknown": (
+        "Part of the boom was off on {area}. The file does not say which side, so its middle was taken.",
+        "Export the section states too. Walk those passes before you cover them again.",
+    ),
+    "ground-covered": (
+        "{share} of the field is already covered ({area}).",
+        "Gaps between passes of less than half a section count as covered.",
+    ),
+    "short-ground": (
+        "{area} of the covered ground got less than 90% of its rate. It lacks {missing}. It is not covered again.",
+        "Build with --top-up to prescribe what is missing there.",
+    ),
     "records-outside": (
         "{records:record lies|records lie} outside the field and was left out.",
         "A few are normal at turns and on the way home. Check the field if there are many.",

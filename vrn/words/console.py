@@ -47,6 +47,9 @@ SENTENCES: Final[dict[str, str]] = {
     "applied-total": "{applied} applied, {share:1} of the {planned} planned. {within:1} of the driven ground got a "
     "rate within {band} of its target.",
     "applied-twice": "{skipped:2} got nothing. {overlapped:2} was covered more than once.",
+    "difference": "Against plan: {missed} by skips, {twice} by overlaps, {rate} by the rate, {off} off the zones.",
+    "meter": "The machine's own counter is {factor} times what the rates add up to.",
+    "meter-delivered": "Meter factor {factor}: what went out over what the file adds up to. All rates include it.",
     "head-driven": "driven {unit}",
     "head-planned": "planned",
     "head-applied": "applied {unit}",

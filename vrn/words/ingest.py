@@ -351,10 +351,6 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Nothing to do unless there are many.",
     ),
     "plots-left-out": ("{plots:plot has|plots have} no rate or no yield and were left out.", "Fill them in."),
-    "ground-covered": (
-        "{share} of the field is already covered ({area}).",
-        "Gaps between passes of less than half a swath count as covered.",
-    ),
 }
 SENTENCES: Final[dict[str, str]] = {
     # check

@@ -164,6 +164,7 @@ SENTENCES: Final[dict[str, str]] = {
     "change-below-least-raised": "below the applicator's minimum, {least}: raised to the lowest it makes",
     "change-step": "rounded to the nearest {step}",
     "change-step-for-total": "rounded to a step of {step} beside it, so that the field's total or a limit holds",
+    "change-top-up": "covered before with less than its rate: what is still missing",
     "change-strip-more": "check strip: {difference} more than its zone",
     "change-strip-less": "check strip: {difference} less than its zone",
     "strip-more": "check strip {pair}, +{difference} in zone {zone}",
@@ -171,6 +172,7 @@ SENTENCES: Final[dict[str, str]] = {
     "strip-more-alone": "check strip {pair}, +{difference}",
     "strip-less-alone": "check strip {pair}, −{difference}",
     "zone-before": "zone {zone} of the whole field",
+    "zone-topped-up": "more on zone {zone} of the whole field",
     "machine": "The machine",
     "product": "{product}: {n}% N by weight, {density}. Source: {source}.",
     "product-none": "No product is named. All rates are nitrogen.",
@@ -210,8 +212,9 @@ SENTENCES: Final[dict[str, str]] = {
     "head-pair": "Pair",
     "head-area": "Area, {at:unit}",
     "head-difference": "More or less, {at:unit}",
-    "left": "This is for the {left} that are left of {whole}. Strips narrower than half a swath count as covered. The "
-    "whole field was to get {mass}.",
+    "left": "This is for the {left} that are left of {whole}. Of the rest, {full} got their rate, {short} got less "
+    "than 90% of it, and {narrow} are strips too narrow to drive. The whole field was to get {mass}.",
+    "left-topped-up": "Of what is left, {area} only get what the first pass was short of.",
     "sure": "How sure",
     "sure-total": "In nine seasons out of ten the whole field needs {least:bare} to {most}. The samples alone leave "
     "open {low:bare} to {high}.",
