@@ -2,6 +2,7 @@
 
 import json
 import shutil
+import xml.etree.ElementTree as ET
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
@@ -12,7 +13,7 @@ import pyogrio
 import pytest
 import shapely
 
-from vrn.audit import Sold, compare, covered
+from vrn.audit import Sold, compare, covered, verify
 from vrn.cli import main
 from vrn.cli.build import _rest_of
 from vrn.errors import InputFileError
@@ -471,3 +472,29 @@ def test_product_on_no_apply_ground_beyond_the_boundary(maker: ModuleType, tmp_p
     table["longitude"], table["latitude"] = transformer(made.grid.crs, "EPSG:4326").transform(table["x"], table["y"])
     found = compare(write(made, tmp_path / "rx"), save(table, tmp_path / "a.csv"))
     assert values_of(found, "audit.applied-off-ground")["nitrogen"] == pytest.approx(150000 / ACRE_M2, rel=0.01)
+
+
+def test_what_is_left_goes_by_names_of_its_own(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """Task and shapefile of the rest are not those of the whole field, and its folder is verified like any other."""
+    path = save(drive(made).query("`pass` < 8"), tmp_path / "a.csv")
+    rest = _rest_of(replace(made, field=replace(made.field, folder=tmp_path)), made.field, path, top_up=False)
+    folder = write(rest, tmp_path / "rest")
+    assert not verify(folder).failed
+    names = [{entry.name for entry in (one / "shapefile").iterdir()} for one in (written, folder)]
+    assert not names[0] & names[1]
+    tasks = [ET.parse(one / "TASKDATA/TASKDATA.XML").findall("TSK")[0].get("B") for one in (written, folder)]
+    assert "REST" in str(tasks[1]).split()
+    assert "REST" not in str(tasks[0]).split()
+
+
+@pytest.mark.parametrize(
+    ("rate", "shift_deg", "words"), [(0.0, 0.0, "covers none of the field"), (10.0, 1.0, "lies on the field")]
+)
+def test_nothing_covered_is_refused(
+    rate: float, shift_deg: float, words: str, made: Prescription, tmp_path: Path
+) -> None:
+    """A pass with the boom off, and one of another field."""
+    table = drive(made).assign(rate=rate)
+    table["longitude"] += shift_deg
+    with pytest.raises(InputFileError, match=words):
+        covered(save(table, tmp_path / "a.csv"), made.field, SOLD, zones_of(made))

@@ -146,6 +146,11 @@ def _geometry(blob: bytes) -> shapely.Geometry:
 _WIDTHS = (("N", 10, 2), ("N", 4, 0), ("C", 10, 0))  # rate, zone, unit
 
 
+def shapefile_stem(folder: Path) -> str:
+    """Name of the shapefile in a folder: ``RXREST`` where only what is left of a field is in it."""
+    return "RXREST" if (folder / "RXREST.SHP").is_file() and not (folder / "RX.SHP").exists() else "RX"
+
+
 def read_shapefile(folder: Path) -> FileZones:
     """Zones of ``RX.SHP``, ``RX.SHX``, ``RX.DBF``, ``RX.PRJ``; UnreadableError if one is missing or cut short.
 
@@ -154,7 +159,7 @@ def read_shapefile(folder: Path) -> FileZones:
     """
     content = {}
     for ending in ("SHP", "SHX", "DBF", "PRJ"):
-        path = folder / f"RX.{ending}"
+        path = folder / f"{shapefile_stem(folder)}.{ending}"
         with Reading(path):
             content[ending] = path.read_bytes()
     try:

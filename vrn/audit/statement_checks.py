@@ -259,7 +259,8 @@ def _task(opened: Opened, statement: Statement) -> Faults:
         yield "TASKDATA", "id"
     if body.startswith("DRAFT ") == approved:
         yield "TASKDATA", "approval"
-    if not f"N {statement['season']} {task.names['field']}".startswith(body.removeprefix("DRAFT ")):
+    rest = "REST " if "covered_acres" in statement else ""
+    if not f"{rest}N {statement['season']} {task.names['field']}".startswith(body.removeprefix("DRAFT ")):
         yield "TASKDATA", "task"
     settings = statement["settings"]
     named = {"field": statement["field"], **{key: settings["farm"].get(key, "") for key in ("grower", "farm")}}

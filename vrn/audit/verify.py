@@ -17,6 +17,7 @@ from vrn.audit.opened import Opened, nitrogen_rates, open_folder
 from vrn.audit.paper_checks import hash_checks, sum_checks, table_checks, zone_checks
 from vrn.audit.rate_checks import places_near, rate_checks
 from vrn.audit.read_grids import ENTITIES
+from vrn.audit.read_layers import shapefile_stem
 from vrn.audit.signature_checks import read_public_key, signature_checks
 from vrn.audit.statement_checks import statement_checks
 from vrn.findings import Kind, Quantity
@@ -134,10 +135,9 @@ def _zip_check(opened: Opened) -> Iterator[Check]:
     path = opened.folder / "shapefile.zip"
     try:
         with zipfile.ZipFile(io.BytesIO(path.read_bytes())) as archive:
-            same = all(
-                archive.read(f"RX.{end}") == (opened.folder / "shapefile" / f"RX.{end}").read_bytes()
-                for end in ("SHP", "SHX", "DBF", "PRJ")
-            )
+            folder = opened.folder / "shapefile"
+            names = [f"{shapefile_stem(folder)}.{ending}" for ending in ("SHP", "SHX", "DBF", "PRJ")]
+            same = all(archive.read(name) == (folder / name).read_bytes() for name in names)
     except (OSError, KeyError, zipfile.BadZipFile) as error:
         yield failed("audit.unreadable", "shapefile.zip", why=type(error).__name__)
         return

@@ -42,9 +42,10 @@ def setpoint(product_per_ac: float, unit: str) -> int:
 
 
 def task_name(prescription: Prescription) -> str:
-    """Name of the task on the terminal; a draft says so, and the id stands at its end."""
+    """Name of the task on the terminal; a draft and the rest of a field say so, and the id stands at its end."""
     draft = "" if prescription.approved else "DRAFT "
-    name = f"{draft}N {prescription.field.settings.header.season} {prescription.field.name}"
+    rest = "" if prescription.remaining is None else "REST "
+    name = f"{draft}{rest}N {prescription.field.settings.header.season} {prescription.field.name}"
     short = prescription.id[:SHORT]
     room = DESIGNATOR - SHORT - 1 if short else DESIGNATOR
     return f"{terminal_name(name, plain=prescription.field.settings.export.plain_names, most=room)} {short}".rstrip()

@@ -44,7 +44,10 @@ def column_names(renamed: dict[str, str]) -> dict[str, str]:
 
 
 def write_shapefile(prescription: Prescription, folder: Path) -> None:
-    """Write ``shapefile/RX.SHP`` with its companions, and ``shapefile.zip``; InputFileError if columns do not fit."""
+    """Write ``shapefile/RX.SHP`` (``RXREST.SHP`` of what is left) with its companions, and ``shapefile.zip``.
+
+    InputFileError if columns do not fit.
+    """
     files = shapefile_parts(prescription)
     inside = folder / "shapefile"
     inside.mkdir()
@@ -82,4 +85,10 @@ def shapefile_parts(prescription: Prescription) -> dict[str, bytes]:
     table = bytearray(dbf.getvalue())
     day = dated(prescription)
     table[1:4] = bytes((day.year - 1900, day.month, day.day))  # not the day it was run
-    return {"RX.SHP": shp.getvalue(), "RX.SHX": shx.getvalue(), "RX.DBF": bytes(table), "RX.PRJ": _PRJ.encode("ascii")}
+    contents = {"SHP": shp.getvalue(), "SHX": shx.getvalue(), "DBF": bytes(table), "PRJ": _PRJ.encode("ascii")}
+    return {f"{stem_of(prescription)}.{ending}": content for ending, content in contents.items()}
+
+
+def stem_of(prescription: Prescription) -> str:
+    """Name of the shapefile: what is left of a field never goes by the name of the whole."""
+    return "RX" if prescription.remaining is None else "RXREST"

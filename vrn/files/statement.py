@@ -42,6 +42,7 @@ def statement_of(prescription: Prescription) -> dict[str, object]:
         "product": {"name": product.name, "n_pct": product.n_pct, "density_lb_gal": product.density_lb_gal,
                     "unit": product.unit, "rate_basis": prescription.rate_basis},
         "rate_unit": prescription.rate_unit,
+        **({} if prescription.remaining is None else {"covered_acres": _plain(prescription.remaining.covered_ac)}),
         "zones": [
             _zone(rate) | {"outline": _outline(rate.outline, crs)} for rate in prescription.rates
         ],

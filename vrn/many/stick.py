@@ -72,8 +72,8 @@ def carried(folder: Path) -> Carried:
     except (OSError, ValueError, KeyError, TypeError, UnreadableError) as error:
         problem = f"{folder} does not hold a whole prescription ({type(error).__name__}: {error})."
         raise InputFileError(problem, "Give the folder that vrn build wrote (its --out).") from error
-    return Carried(entry=entry, task=task,
-                   shapefile={end: files[f"shapefile/RX.{end}"] for end in _ENDINGS})  # fmt: skip
+    shapefile = {Path(name).suffix[1:]: content for name, content in files.items() if name.startswith("shapefile/")}
+    return Carried(entry=entry, task=task, shapefile={end: shapefile[end] for end in _ENDINGS})
 
 
 def put(stick: Path, new: Sequence[Carried]) -> tuple[CarriedField, ...]:

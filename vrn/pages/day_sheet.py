@@ -58,8 +58,10 @@ def day_sheet(fields: Sequence[CarriedField]) -> str:
     for (product, unit), total in totals.items():
         lines.append("  " + say(shown, "stick.needs", product=product, total=Quantity(unit, total)))  # type: ignore[arg-type]
     for number, field in enumerate(fields, start=1):
-        own = say(UnitFormat(metric=field.metric), "sheet.shapefile-files", name="RX")
-        here = say(UnitFormat(metric=field.metric), "sheet.shapefile-files", name=field.shapefile)
+        sheet, words = field.sheet.rstrip("\n"), UnitFormat(metric=field.metric)
+        here = say(words, "sheet.shapefile-files", name=field.shapefile)
+        for own in ("RX", "RXREST"):
+            sheet = sheet.replace(say(words, "sheet.shapefile-files", name=own), here)
         head = say(shown, "stick.field", number=str(number), of=str(len(fields)), field=field.field)
-        lines += ["", "=" * 90, head, "", field.sheet.rstrip("\n").replace(own, here)]
+        lines += ["", "=" * 90, head, "", sheet]
     return "\n".join(line.rstrip() for line in lines) + "\n"

@@ -7,8 +7,13 @@ from typing import Final
 
 from vrn.files.iso import place_names, rate_unit_shown, task_name
 from vrn.files.iso_grid import iso_grid
+<<<<<<< HEAD
 from vrn.files.names import one_line, status
 from vrn.files.shapefile import column_names
+=======
+from vrn.files.names import one_line, status, terminal_name
+from vrn.files.shapefile import column_names, stem_of
+>>>>>>> 6e0b85a (Give the rest of a field names of its own: task, shapefile)
 from vrn.files.statement import SHORT
 from vrn.findings import Kind, Quantity
 from vrn.pages.tables import zone_label
@@ -122,7 +127,7 @@ def _shapefile(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     columns = column_names(prescription.field.settings.export.shapefile_columns)
     code = "sheet.rate-column-n" if prescription.rate_unit == "lb N/ac" else "sheet.rate-column"
     return _section(
-        shown, "sheet.shapefile", say(shown, "sheet.shapefile-files", name="RX"),
+        shown, "sheet.shapefile", say(shown, "sheet.shapefile-files", name=stem_of(prescription)),
         say(shown, code, column=columns["RATE"], unit=prescription.rate_unit),
         say(shown, "sheet.zone-column", column=columns["ZONE"], unit=columns["UNIT"]),
     )  # fmt: skip

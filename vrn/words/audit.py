@@ -59,7 +59,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "overlaps": ("{area} was covered more than once. It got {twice} too much that way.", _LOOK),
     "rate-off": (
         "Where it was driven, the rate was {share} of plan. That changes the total by {change}.",
-        "This is the meter or the controller, not skips or overlaps. Run a catch test. Compare with the gallons used.",
+        "This is the meter or the controller, not skips or overlaps. Run a catch test. Compare with the product used.",
     ),
     "meter-off": (
         "{delivered} went out and the file adds up to {logged}. All rates are shown at {share} of the file's.",
@@ -184,8 +184,8 @@ SENTENCES: Final[dict[str, str]] = {
     "shapefile-numbers": "Record {record} is numbered {stated}.",
     "shapefile-index-count": "The index has {entries:entry|entries} for {shapes:polygon|polygons}.",
     "shapefile-index": "Index entry {entry} does not point at its polygon.",
-    "shapefile-projected": "RX.PRJ names a projected system. The file holds longitude and latitude.",
-    "shapefile-no-wgs84": "RX.PRJ does not say WGS 84.",
+    "shapefile-projected": "The .PRJ file names a projected system. The file holds longitude and latitude.",
+    "shapefile-no-wgs84": "The .PRJ file does not say WGS 84.",
     "shells-turn-wrong": "{shells:outer ring runs|outer rings run} counter-clockwise.",
     "task-unit": "Product rate in {unit} (entity {entity}), {kind}, version {version}.",
     "task-entity": "Entity {entity} sets {per_area}. The product is sold by the {unit}.",
