@@ -7,13 +7,8 @@ from typing import Final
 
 from vrn.files.iso import place_names, rate_unit_shown, task_name
 from vrn.files.iso_grid import iso_grid
-<<<<<<< HEAD
 from vrn.files.names import one_line, status
-from vrn.files.shapefile import column_names
-=======
-from vrn.files.names import one_line, status, terminal_name
 from vrn.files.shapefile import column_names, stem_of
->>>>>>> 6e0b85a (Give the rest of a field names of its own: task, shapefile)
 from vrn.files.statement import SHORT
 from vrn.findings import Kind, Quantity
 from vrn.pages.tables import zone_label
