@@ -84,7 +84,7 @@ def test_a_common_speed_exists_only_within_the_turn_down(made: Make) -> None:
     """Rates of 60 and 150 are 1 : 2.5: a turn-down of 2 has no speed for both, one of 3 has."""
     for turn_down, common in ((2.0, False), (3.0, True)):
         machine = MachineSection(max_flow_gal_min=35.0, turn_down=turn_down)
-        report = made(machine=machine).prescribe().machine
+        report = made(machine=machine, product=ProductSection(name="UAN 32")).prescribe().machine
         assert (report.common_speed_mph is not None) == common
 
 
@@ -98,7 +98,7 @@ def test_a_rate_no_speed_can_make_is_reported(made: Make) -> None:
 def test_a_rate_of_zero_is_always_made(made: Make) -> None:
     """Nothing flows: no speed is asked for."""
     machine = MachineSection(max_flow_gal_min=35.0, turn_down=2.0)
-    report = machine_report(made((0.0, 100.0), machine=machine).prescribe().rates, machine, made().prescribe().product)
+    report = made((0.0, 100.0), machine=machine, product=ProductSection(name="UAN 32")).prescribe().machine
     assert (report.zones[0].advice, report.zones[0].flow) == ("", 0.0)
 
 

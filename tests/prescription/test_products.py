@@ -1,12 +1,15 @@
 """Products: pounds of nitrogen in a gallon, gallons for a rate, blends, and what is refused."""
 
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.model.settings import BlendPart, ProductSection
+from vrn.model.settings import BlendPart, MachineSection, ProductSection
 from vrn.prescription.products import PRODUCTS, known_product, product_of
+
+Make = Callable[..., Any]
 
 
 @pytest.mark.parametrize(
@@ -123,3 +126,37 @@ def test_manure_brings_its_own_caution() -> None:
     """A name that says manure is enough: nothing else holds so little nitrogen."""
     section = ProductSection(name="hog slurry", n_pct=0.5, density_lb_gal=8.4)
     assert product_of(section).cautions == ("rates.caution-manure",)
+
+
+@pytest.mark.parametrize(
+    ("product", "machine", "named"),
+    [
+        ({"name": "Urea"}, {"tank_gal": 800.0}, "machine.tank_gal"),
+        ({"name": "Urea"}, {"max_flow_gal_min": 40.0}, "machine.max_flow_gal_min"),
+        ({"name": "UAN 32"}, {"tank_lb": 9000.0}, "machine.tank_lb"),
+        ({}, {"tank_gal": 800.0}, "machine.tank_gal"),
+        ({}, {"tank_lb": 800.0}, "machine.tank_lb"),
+    ],
+)
+def test_a_setting_that_does_nothing_is_refused(
+    made: Make, product: dict[str, Any], machine: dict[str, Any], named: str
+) -> None:
+    """A liquid tank or flow for a dry product, a bin for a liquid, any of them without a product."""
+    field = made((100.0,), product=ProductSection(**product), machine=MachineSection(**machine))
+    with pytest.raises(InputFileError, match=named):
+        field.prescribe()
+
+
+@pytest.mark.parametrize(("below", "warned"), [("zero", True), ("nearest", False), ("minimum", False)])
+def test_ground_left_bare_by_choice_is_told_with_its_pounds(made: Make, below: str, warned: bool) -> None:
+    """A need of 25 under a least of 30, set to 0 by the field file: a warning with the zone's acres × 25 lb."""
+    machine = MachineSection(min_rate_n_lb_ac=30.0, below_minimum=below)
+    found = made((25.0, 100.0), machine=machine).prescribe()
+    bare = [finding for finding in found.findings if finding.code == "rates.left-bare"]
+    assert len(bare) == warned
+    if warned:
+        (one,) = bare
+        assert (one.level, one.about) == ("warning", "zone 1")
+        acres = one.quantities["area"].value
+        assert acres == pytest.approx(found.rates[0].acres)
+        assert one.quantities["missing"].value == pytest.approx(25.0 * acres, rel=1e-6)

@@ -214,7 +214,8 @@ def test_tanks_and_the_order(made: Make) -> None:
 
 def test_no_product_is_no_load(made: Make) -> None:
     """Nothing to apply: no tank, no division by nothing."""
-    loads = made((0.0,), machine=MachineSection(tank_gal=800.0)).prescribe().loads
+    uan = ProductSection(name="UAN 32")
+    loads = made((0.0,), product=uan, machine=MachineSection(tank_gal=800.0)).prescribe().loads
     assert (loads.total, loads.loads, loads.acres_per_load) == (0.0, None, None)
 
 

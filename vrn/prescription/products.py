@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass, replace
 
 from vrn.errors import InputFileError
+from vrn.model.metric_keys import metric_twin
 from vrn.model.settings import BlendPart, MachineSection, ProductSection, Settings
 from vrn.prescription.model import Product, ZoneRate
 from vrn.prescription.product_gate import cautions_of, check_most, check_product
@@ -86,6 +87,7 @@ def product_for(settings: Settings) -> Product:
     """
     metric, machine, limits, export = settings.units == "metric", settings.machine, settings.limits, settings.export
     product = product_of(settings.product, metric=metric)
+    _refuse_idle(product, machine, metric=metric)
     if product.named:
         highest = {
             "limits.max_n" if limits.max_n_lb_ac <= machine.max_rate_n_lb_ac else "machine.max_rate_n": min(
@@ -99,6 +101,22 @@ def product_for(settings: Settings) -> Product:
         for key, n_lb_ac in highest.items():
             check_most(product, n_lb_ac, key + ending, metric=metric)
     return product
+
+
+def _refuse_idle(product: Product, machine: MachineSection, *, metric: bool) -> None:
+    """Refuse settings of the machine that do nothing for a product of this state."""
+    liquid = {"tank_gal": machine.tank_gal, "max_flow_gal_min": machine.max_flow_gal_min}
+    bulk = {"tank_lb": machine.tank_lb}
+    idle = bulk if product.density_lb_gal is not None else liquid if product.named else {**liquid, **bulk}
+    for key, value in idle.items():
+        if value is not None:
+            name = f"machine.{metric_twin(key)[0] if metric else key}"
+            if not product.named:
+                problem = f"{name} is given, and no product is named: rates are nitrogen, which no tank holds."
+                raise InputFileError(problem, f"Name the product, or take {name} out.")
+            state, other = ("a liquid", "dry") if idle is bulk else ("dry", "a liquid")
+            problem = f"{name} is for a product that is {other}. {product.name} is {state}, so it would do nothing."
+            raise InputFileError(problem, f"Take {name} out, or correct the product.")
 
 
 def product_of(section: ProductSection, *, metric: bool = False) -> Product:

@@ -147,7 +147,7 @@ def findings_of(
     found: list[Finding] = []
     shares = zip(rates, unknown_share, applied_unknown_share, season_over, strict=True)
     for rate, unknown, applied_unknown, (over_share, most_n_lb_ac) in shares:
-        found += (*_unknown(rate, unknown), *_held_back(rate), *_above_need(rate, field))
+        found += (*_unknown(rate, unknown), *_held_back(rate), *_left_bare(rate, field), *_above_need(rate, field))
         if rate.rate_n_lb_ac > 0 and applied_unknown > _UNKNOWN_SHARE:
             found.append(
                 warning("rates.applied-partly-unknown", f"zone {rate.zone}", area=Quantity("area", rate.acres),
@@ -194,6 +194,18 @@ def _held_back(rate: ZoneRate) -> Iterator[Finding]:
     if by_hand and low:
         yield warning("rates.person-below-least", f"zone {rate.zone}", wanted=Quantity("rate", low[0].from_n_lb_ac),
                       rate=Quantity("rate", rate.rate_n_lb_ac), **low[0].quantities)  # fmt: skip
+
+
+def _left_bare(rate: ZoneRate, field: Field) -> Iterator[Finding]:
+    """Ground that needs more and gets nothing, because a person wants 0 below the machine's least."""
+    machine = field.settings.machine
+    off = next((change for change in rate.changes if change.cause == "below-least-off"), None)
+    if machine.below_minimum == "zero" and off is not None and off.from_n_lb_ac > machine.rate_step_n_lb_ac / 2:
+        yield warning(
+            "rates.left-bare", f"zone {rate.zone}", area=Quantity("area", rate.acres),
+            wanted=Quantity("rate", off.from_n_lb_ac), missing=Quantity("mass", off.from_n_lb_ac * rate.acres),
+            **off.quantities,
+        )  # fmt: skip
 
 
 def _above_need(rate: ZoneRate, field: Field) -> Iterator[Finding]:

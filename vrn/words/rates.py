@@ -66,6 +66,12 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The rate set by hand is {wanted}. The applicator's minimum is {least}, so {rate} is applied.",
         "Set 0, or a rate the applicator can make.",
     ),
+    "left-bare": (
+        "{area} would get {wanted:0}, which is below the applicator's minimum of {least}. It is set to 0. The ground "
+        "lacks {missing} in all.",
+        "If that is too much to leave out, let rates below the minimum go to whichever is nearer.",
+        'machine.below_minimum = "nearest"',
+    ),
     "above-need-person": (
         "The rate set by hand is {over:0} above the need of {need:0}.",
         f"{_WATER} Lower the rate, unless there is a reason to write down.",
