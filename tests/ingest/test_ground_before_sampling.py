@@ -71,7 +71,14 @@ def test_odd_spots_are_widened(tmp_path: Path) -> None:
     field = read_ground(_new_folder(tmp_path))
     spot = tmp_path / "band.geojson"
     spot.write_text(json.dumps({"type": "LineString", "coordinates": [[-94.628, 42.302], [-94.622, 42.302]]}))
-    avoided = read_avoided((spot,), field, keep_off_ft=15.0)
+    avoided, findings = read_avoided((spot,), field, keep_off_ft=15.0)
+    assert not findings
     radius_m = 15 * 0.3048
     assert avoided.area == pytest.approx(495 * 2 * radius_m + math.pi * radius_m**2, rel=0.02)
-    assert read_avoided((), field, keep_off_ft=15.0).is_empty
+    assert read_avoided((), field, keep_off_ft=15.0)[0].is_empty
+    with pytest.raises(InputFileError, match="--avoid-by is 0") as refused:
+        read_avoided((spot,), field, keep_off_ft=0.0)
+    assert "no_apply" not in refused.value.problem + refused.value.remedy
+    spot.write_text(json.dumps({"type": "LineString", "coordinates": [[-94.728, 42.302], [-94.722, 42.302]]}))
+    (away,) = read_avoided((spot,), field, keep_off_ft=15.0)[1]
+    assert (away.code, away.level) == ("ingest.avoid-outside", "warning")

@@ -1,5 +1,6 @@
 """The plan of a day: number, places, depths, composites, what it says and what it keeps out of."""
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
@@ -9,11 +10,14 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError, OutOfRangeError
+from vrn.files.plan_words import caution_texts, hours_of, plan_facts
 from vrn.model.field import Field
 from vrn.model.layers import PolygonLayer, Weather
 from vrn.model.settings import Application, NitrogenSection
-from vrn.sampling.make_plan import plan_samples, rain_since_in, second_foot_wanted
-from vrn.sampling.plan import Plan, PlanOptions
+from vrn.sampling.make_plan import _NOWHERE, after_rain, plan_samples, rain_since_in, second_foot_wanted
+from vrn.sampling.plan import GATHER_FT, Plan, PlanOptions
+from vrn.units import FT_M
+from vrn.words import UnitFormat
 
 Maker = Callable[..., Field]
 
@@ -34,20 +38,21 @@ def test_points_are_planned_on_open_ground(make_field: Maker, design: str) -> No
     assert len(partners) == plan.pairs == 5
     for place in partners:
         base = by_name[place.pair_of]
-        assert np.hypot(place.easting_m - base.easting_m, place.northing_m - base.northing_m) == pytest.approx(6.0)
+        assert np.hypot(place.easting_m - base.easting_m, place.northing_m - base.northing_m) == pytest.approx(10.0)
+    assert 2 * GATHER_FT * FT_M < 10.0  # the circles in which cores are gathered do not touch
     assert plan.walk_m == pytest.approx(np.hypot(*np.diff(plan.coordinates_m(), axis=0).T).sum())
     assert plan.balance is not None
     assert plan.balance < 0.25  # simple random samples: 0.28 and more (Gilbert 1962)
 
 
 def test_number_comes_from_variation_and_wanted_error(make_field: Maker) -> None:
-    """Without readings 45 % and ± 20 % ask for 20 (1.96² × 45² ÷ 20²); a map of 26 ac would do with fewer."""
+    """Without readings 45 % and ± 20 % ask for 22 (t(21) = 2.080: 2.080 × 45 ÷ √22 = 20.0); a map with fewer."""
     plan = plan_samples(make_field())
-    assert plan.size.needed == 20
+    assert plan.size.needed == 22
     assert plan.size.for_map < 20
-    assert len(plan.places) - plan.pairs == 20
+    assert len(plan.places) - plan.pairs == 22
     assert (plan.size.cv_from, plan.size.cv_pct) == ("usual", 45.0)
-    assert plan_samples(make_field(), PlanOptions(cv_pct=60, error_pct=25)).size.needed == 23
+    assert plan_samples(make_field(), PlanOptions(cv_pct=60, error_pct=25)).size.needed == 25
 
 
 def test_same_field_same_plan_another_seed_another(make_field: Maker) -> None:
@@ -68,8 +73,10 @@ def test_walk_begins_where_one_comes_in(make_field: Maker) -> None:
 
 
 def test_odd_spots_are_kept_out(make_field: Maker) -> None:
-    """Nothing is placed in an old feed lot that the user names."""
+    """Nothing is placed in an old feed lot that the user names, and the rest gets no fewer samples for it."""
     lot = shapely.box(500000, 4600000, 500200, 4600300)
+    whole, less = (plan_samples(make_field(), PlanOptions(error_pct=60), avoid=spot) for spot in (_NOWHERE, lot))
+    assert less.size.samples == whole.size.samples == whole.size.for_map > whole.size.needed
     plan = plan_samples(make_field(), PlanOptions(samples=40), avoid=lot)
     assert shapely.distance(shapely.points(plan.coordinates_m()), lot).min() > 0
 
@@ -132,17 +139,58 @@ def test_second_foot_is_likelier_on_light_ground(make_field: Maker, wet_weather:
     assert 0.55 < light / total < 0.80
 
 
-def test_bands_change_how_cores_are_pulled(make_field: Maker) -> None:
-    """Seventy pounds in bands: sets across the row, and 24 cores where eight were planned (Iowa State)."""
-    banded = (Application(date=date(2026, 4, 14), product="Anhydrous ammonia", n_lb_ac=70.0, placement="injected"),)
-    field = make_field(applications=banded)
-    bands = plan_samples(field).bands
-    assert bands is not None
-    assert (bands.n_lb_ac, bands.last, bands.least_cores) == (70.0, date(2026, 4, 14), 24)
-    enough = plan_samples(field, PlanOptions(cores=24)).bands
-    assert enough is not None
-    assert enough.least_cores is None
-    assert plan_samples(make_field()).bands is None
+@pytest.mark.parametrize(
+    ("product", "pounds", "placement", "cores", "sets_of"),
+    [("UAN 32", 120.0, "broadcast", 16, 8), ("Anhydrous ammonia", 70.0, "injected", 24, 3),
+     ("Anhydrous ammonia", 70.0, "unknown", 24, 3), ("UAN 32", 70.0, "banded", 24, 3),
+     ("UAN 32", 30.0, "banded", 18, 3), ("UAN 32", 70.0, "unknown", 24, 3)],
+)  # fmt: skip
+def test_cores_follow_the_placement(
+    make_field: Maker, product: str, pounds: float, placement: str, cores: int, sets_of: int
+) -> None:
+    """At least 24 after more than 50 lb in bands, 15 or more otherwise (Iowa State); what is not known is asked."""
+    put_on = (Application(date=date(2026, 4, 14), product=product, n_lb_ac=pounds, placement=placement),)  # type: ignore[arg-type]
+    field = make_field(applications=put_on)
+    plan = plan_samples(field)
+    assert (plan.cores, plan.pattern.sets_of) == (cores, sets_of)
+    assert plan.pattern.error_pct == pytest.approx(50 / cores**0.5)
+    asked = [finding.code for finding in plan.findings if finding.level == "warning"]
+    assert asked == (["plan.placement-unknown"] if (product, placement) == ("UAN 32", "unknown") else [])
+    few = plan_samples(field, PlanOptions(cores=4))
+    assert few.cores == (6 if sets_of == 3 else 4)  # whole sets
+    assert "plan.few-cores" in {finding.code for finding in few.findings}
+
+
+def test_one_number_of_cores_in_every_word_of_the_plan(make_field: Maker) -> None:
+    """Beside bands, every count of cores is the plan's, or a set of it, and areas hold one place for each set."""
+    banded = (Application(date=date(2026, 4, 14), product="UAN 32", n_lb_ac=70.0, placement="banded"),)
+    for design in ("balanced", "composites"):
+        plan = plan_samples(make_field(applications=banded), PlanOptions(design=design))  # type: ignore[arg-type]
+        shown = UnitFormat.of("us")
+        texts = [plan_facts(plan, shown), *caution_texts(plan, shown)]
+        assert {number for text in texts for number in re.findall(r"(\d+) cores", text)} == {"24"}
+        if plan.areas:
+            assert len(plan.places) == 8 * len(plan.areas)
+
+
+def test_hours_grow_with_cores_depths_and_readings(make_field: Maker) -> None:
+    """Twice the cores, a second depth and more samples each lengthen the day, and every core by the same time."""
+
+    def hours(**options: object) -> float:
+        chosen = {"samples": 20, "second_foot": "none", "pairs": 0} | options
+        return float(hours_of(plan_samples(make_field(), PlanOptions(**chosen)))["hours"].value)  # type: ignore[arg-type]
+
+    assert hours(cores=16) - hours(cores=8) == pytest.approx(20 * 8 * 0.4 / 60)
+    assert hours(second_foot="all") > hours() + 20 * 16 * 0.4 / 60
+    assert hours(samples=30) > hours() * 1.3
+
+
+def test_no_core_in_soaked_ground(make_field: Maker, wet_weather: Weather) -> None:
+    """Two inches three days before the record ends: wait; eleven days before, as the record has it, no more."""
+    assert not after_rain(make_field(weather=wet_weather))
+    short = replace(wet_weather, days=wet_weather.days[:22], rain_in=wet_weather.rain_in[:22])
+    (found,) = after_rain(make_field(weather=short))
+    assert found.quantities["first"].value == date(2026, 5, 23)
 
 
 def test_strata_need_a_layer(make_field: Maker) -> None:

@@ -1,6 +1,7 @@
 """``vrn plan``: where to pull cores, and where one more reading would bring most."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -38,7 +39,9 @@ def plan(
     cv_pct: Annotated[float | None, typer.Option("--cv", min=1, max=300, help="variation within the field, %")] = None,
     error_pct: Annotated[float, typer.Option("--within", min=1, max=200, help="wanted error of the mean, ± %")] = 20.0,
     confidence: Annotated[float, typer.Option("--sure", min=0.5, max=0.999, help="confidence of that error")] = 0.95,
-    cores: Annotated[int | None, typer.Option(min=1, max=100, help="cores in each sample; 8, composites 20")] = None,
+    cores: Annotated[
+        int | None, typer.Option(min=1, max=100, help="cores in each sample; by placement: 16, 24 beside bands")
+    ] = None,
     edge: Annotated[
         str | None, typer.Option(help="kept from the boundary, as 60ft or 18m; a swath if not given")
     ] = None,
@@ -90,13 +93,16 @@ def _made(
 
         if count is None:
             field = read_ground(field_file)
-            return plan_samples(field, options, avoid=read_avoided(avoid, field, keep_off_ft=avoid_by_ft))
+            avoided, found = read_avoided(avoid, field, keep_off_ft=avoid_by_ft)
+            made = plan_samples(field, options, avoid=avoided)
+            return replace(made, findings=(*found, *made.findings))
         from vrn.ingest import read_field
         from vrn.pipeline import build
 
         field = read_field(field_file)
-        avoided = read_avoided(avoid, field, keep_off_ft=avoid_by_ft)
-        return plan_next(build(field, progress=step), count, options, avoid=avoided)
+        avoided, found = read_avoided(avoid, field, keep_off_ft=avoid_by_ft)
+        made = plan_next(build(field, progress=step), count, options, avoid=avoided)
+        return replace(made, findings=(*found, *made.findings))
 
 
 def _one_of(option: str, value: str, allowed: tuple[str, ...]) -> str:

@@ -6,7 +6,7 @@ import io
 import json
 import math
 import shutil
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -20,12 +20,12 @@ from vrn.files.lonlat import DECIMALS, WGS84, lonlat_parts, rings
 from vrn.files.names import cell_text
 from vrn.files.plan_words import caution_texts, depth_texts, depths_of, next_text, place_note, second_foot_text
 from vrn.model.grid import geodesic_acres, reproject
+from vrn.sampling.form import form_rows
 from vrn.sampling.plan import Plan
 from vrn.words import UnitFormat, findings_json, say
 
 FORM = "samples_form.csv"
 _PLAN = "plan.json"
-EVERY = 10  # samples between two check standards, and from one sample read twice to the next
 
 
 def write_plan(plan: Plan, folder: str | Path, *, sheet: bytes) -> tuple[Path, ...]:
@@ -100,7 +100,7 @@ def _gpx(plan: Plan) -> str:
     """Places as waypoints, then as one route in walking order, then the boundary as tracks."""
     shown = _units(plan)
     points = []
-    for place, (longitude, latitude) in zip(plan.places, _lonlat(plan), strict=True):
+    for place, (longitude, latitude) in zip(plan.places, lonlat_of(plan), strict=True):
         said = [place_note(place, shown), say(shown, "plan.both-depths") if place.second_foot else ""]
         points.append((longitude, latitude, place.name, "; ".join(filter(None, said)) or depth_texts(plan)[0]))
     return gpx_text(plan.field, points, say(shown, "plan.of", name=plan.field.name), say(shown, "plan.walk-route"))
@@ -118,7 +118,7 @@ def _geojson(plan: Plan) -> dict[str, object]:
                 "note": place_note(place, shown),
             },
         }
-        for order, (place, at) in enumerate(zip(plan.places, _lonlat(plan), strict=True), start=1)
+        for order, (place, at) in enumerate(zip(plan.places, lonlat_of(plan), strict=True), start=1)
     ]  # fmt: skip
     return {"type": "FeatureCollection", "features": features}
 
@@ -149,6 +149,7 @@ def plan_to_plain(plan: Plan) -> dict[str, object]:
         "samples": plan.samples,
         "deep_samples": plan.deep_samples,
         "cores": plan.cores,
+        "core_error_pct": plan.pattern.error_pct,
         "walk_m": round(plan.walk_m, 1),
         "size": asdict(plan.size),
         "curve": [asdict(step) for step in plan.curve],
@@ -157,7 +158,7 @@ def plan_to_plain(plan: Plan) -> dict[str, object]:
         "places": [
             {"name": place.name, "longitude": float(at[0]), "latitude": float(at[1]), "second_foot": place.second_foot,
              "area_id": place.area_id or None, "note": place_note(place, shown)}
-            for place, at in zip(plan.places, _lonlat(plan), strict=True)
+            for place, at in zip(plan.places, lonlat_of(plan), strict=True)
         ],
         "areas": {name: round(geodesic_acres(area, plan.field.crs), 2) for name, area in plan.areas.items()},
         "cautions": list(caution_texts(plan, shown)),
@@ -188,59 +189,12 @@ def _json(value: Any) -> bytes:
     return (json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FormRow:
-    """A line of the form; ``depth`` is 0 for the first foot, 1 for the second, -1 for a standard or a blank.
-
-    ``kind`` is ``field``, ``duplicate``, ``standard`` or ``blank``; a composite has an ``area_id`` and no place.
-    """
-
-    name: str
-    kind: str
-    longitude: float | None = None
-    latitude: float | None = None
-    depth: int = -1
-    area_id: str = ""
-
-
-def _lonlat(plan: Plan) -> NDArray[np.float64]:
+def lonlat_of(plan: Plan) -> NDArray[np.float64]:
     """Places in longitude and latitude, shape (n, 2), rounded as every file writes them. [°]"""
     if not plan.places:
         return np.empty((0, 2))
     points = reproject(shapely.MultiPoint(plan.coordinates_m()), plan.field.crs, WGS84)
     return np.asarray(np.round(shapely.get_coordinates(points), DECIMALS))
-
-
-def form_rows(plan: Plan) -> tuple[FormRow, ...]:
-    """Samples in walking order; a standard first, after every ten, and last; every tenth sample twice; one blank."""
-    samples = _samples(plan)
-    if not samples:
-        return ()
-    rows = [FormRow(name="standard", kind="standard"), FormRow(name="blank", kind="blank")]
-    for number, sample in enumerate(samples, start=1):
-        rows += sample
-        if number % EVERY == 0:
-            rows.append(replace(sample[0], kind="duplicate"))
-            if number < len(samples):
-                rows.append(FormRow(name="standard", kind="standard"))
-    return (*rows, FormRow(name="standard", kind="standard"))
-
-
-def _samples(plan: Plan) -> list[list[FormRow]]:
-    """For each sample its lines, one for each depth."""
-    if plan.areas:
-        deep = {place.area_id for place in plan.places if place.second_foot}
-        return [
-            [FormRow(name=name, kind="field", depth=depth, area_id=name) for depth in range(2 if name in deep else 1)]
-            for name in plan.areas
-        ]
-    return [
-        [
-            FormRow(name=place.name, kind="field", longitude=float(lon), latitude=float(lat), depth=depth)
-            for depth in range(2 if place.second_foot else 1)
-        ]
-        for place, (lon, lat) in zip(plan.places, _lonlat(plan), strict=True)
-    ]
 
 
 def form_text(plan: Plan) -> str:
@@ -255,10 +209,11 @@ def form_text(plan: Plan) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(_as_the_field_file_says(header, columns))
+    lonlat = lonlat_of(plan)
     for row in form_rows(plan):
         here: list[object] = [row.area_id]
         if not plan.areas:
-            here = ["", ""] if row.longitude is None else [f"{row.longitude:.7f}", f"{row.latitude:.7f}"]
+            here = ["", ""] if row.place < 0 else [f"{degrees:.7f}" for degrees in lonlat[row.place]]
         slices: list[object] = [""] * len(ends)
         if row.depth >= 0:
             top, bottom = depths[row.depth]

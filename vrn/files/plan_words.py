@@ -1,14 +1,19 @@
 """What a sampling plan says to whoever walks it: its numbers and reasons, in the reader's units."""
 
+import math
+
 from vrn.findings import Quantity
 from vrn.model.grid import geodesic_acres
+from vrn.sampling.form import form_rows
 from vrn.sampling.next_reading import NextReadings
-from vrn.sampling.plan import Place, Plan
+from vrn.sampling.plan import GATHER_FT, Place, Plan
 from vrn.units import FT_M
 from vrn.words import UnitFormat, say
 
+# how long a day takes: common practice, no source
 _WALK_KM_H = 4.0
-_MINUTES_A_SAMPLE = 4.0  # common practice, no source
+_CORE_MIN, _DEEP_CORE_MIN = 0.4, 0.8  # a core of the first depth, and the one below it from the same hole
+_STOP_MIN, _BAG_MIN, _READING_MIN = 0.5, 1.0, 1.5  # to find a place, to mix and bag a sample, to read one
 
 
 def plan_facts(plan: Plan, shown: UnitFormat) -> str:
@@ -20,10 +25,19 @@ def plan_facts(plan: Plan, shown: UnitFormat) -> str:
         return f"{first} · {say(shown, 'plan.facts-none')}"
     kind, deep = "composites" if plan.areas else "samples", "-deep" if plan.deep_samples else ""
     samples = say(shown, f"plan.facts-{kind}{deep}", count=plan.samples, cores=plan.cores, deep=plan.deep_samples)
-    stops = len(plan.places) if not plan.areas else len(plan.places) / plan.cores * 2
-    hours = plan.walk_m / 1000 / _WALK_KM_H + stops * _MINUTES_A_SAMPLE / 60
-    walk = say(shown, "plan.facts-walk", walk=Quantity("distance", plan.walk_m / FT_M), hours=Quantity("number", hours))
+    walk = say(shown, "plan.facts-walk", walk=Quantity("distance", plan.walk_m / FT_M), **hours_of(plan))
     return f"{first} · {samples} · {walk}"
+
+
+def hours_of(plan: Plan) -> dict[str, Quantity]:
+    """Hours of the whole day, and of it those for cores and those for readings, standards and blank among them."""
+    cores = (plan.samples * _CORE_MIN + plan.deep_samples * _DEEP_CORE_MIN) * plan.cores
+    bags = plan.samples + plan.deep_samples
+    pulling = (cores + bags * _BAG_MIN) / 60
+    reading = len(form_rows(plan)) * _READING_MIN / 60
+    walking = plan.walk_m / 1000 / _WALK_KM_H + len(plan.places) * _STOP_MIN / 60
+    hours = {"hours": pulling + reading + walking, "pulling": pulling, "reading": reading}
+    return {name: Quantity("number", value) for name, value in hours.items()}
 
 
 def size_text(plan: Plan, shown: UnitFormat) -> str:
@@ -41,8 +55,9 @@ def size_text(plan: Plan, shown: UnitFormat) -> str:
     sentences = [
         needed,
         say(shown, f"plan.size-{planned}", count=size.samples, each=Quantity("area", 2.5)),
-        say(shown, "plan.size-gives", error=Quantity("percent", size.error_of_mean_pct)),
     ]
+    if math.isfinite(size.error_of_mean_pct):
+        sentences.append(say(shown, "plan.size-gives", error=Quantity("percent", size.error_of_mean_pct)))
     if plan.pairs:
         sentences.append(say(shown, "plan.size-pairs", count=plan.pairs))
     return " ".join(sentences)
@@ -84,18 +99,18 @@ def place_note(place: Place, shown: UnitFormat) -> str:
 def caution_texts(plan: Plan, shown: UnitFormat) -> tuple[str, ...]:
     """What whoever pulls the cores must know: where not to, how, and how to keep them; each with its source."""
     first, second = depth_texts(plan)
-    bands, cores = plan.bands, plan.cores
+    pattern, cores = plan.pattern, plan.cores
     pull = "plan.caution-pull-areas" if plan.areas else "plan.caution-pull"
-    near = Quantity("length", 10.0)
-    sentences = [say(shown, pull, cores=cores, near=near, first=first, second=second)]
-    if bands is None:
+    sentences = [say(shown, pull, cores=cores, near=Quantity("length", GATHER_FT), first=first)]
+    if pattern.sets_of == 8 or pattern.last is None:
         sentences.append(say(shown, "plan.caution-rows"))
     else:
-        pounds = Quantity("rate", bands.n_lb_ac)
-        sentences.append(say(shown, "plan.caution-bands", rate=pounds, last=bands.last))
-        if bands.least_cores is not None:
-            sentences.append(say(shown, "plan.caution-more-cores", least=bands.least_cores, cores=cores))
-    always = ("avoid", "keep", "check", "stage", "safe")
+        pounds, sets = Quantity("rate", pattern.banded_lb_ac), cores // pattern.sets_of
+        sentences.append(say(shown, "plan.caution-bands", rate=pounds, last=pattern.last, sets=sets))
+    sentences.append(say(shown, "plan.caution-bag", second=second))
+    sentences.append(say(shown, "plan.caution-cores", error=Quantity("percent", pattern.error_pct), cores=cores))
+    avoid = "avoid" if pattern.sets_of == 8 else "avoid-beside-bands"  # sets of three cross the bands on purpose
+    always = (avoid, "keep", "check", "stage", "safe")
     return (*sentences, *(say(shown, f"plan.caution-{code}") for code in always))
 
 

@@ -128,10 +128,12 @@ def _area(shape: shapely.Geometry | None) -> shapely.Geometry | None:
 
 
 def read_no_apply(
-    files: InputFiles, parts: tuple[NoApply, ...], boundary: shapely.Geometry, crs: str
+    files: InputFiles, parts: tuple[NoApply, ...], boundary: shapely.Geometry, crs: str, *, avoided: bool = False
 ) -> shapely.Geometry:
     """
     Ground in and around the field that gets no nitrogen, in the field's projected system ``crs``.
+
+    Or, where `avoided`, in which no core is pulled: the files of ``--avoid``, and messages name that.
 
     Widened by each setback in projected meters; kept as far beyond the boundary as a machine or an edge buffer may
     reach; may be empty. Refuses a line or a point without a setback, and ground that leaves nothing of the field.
@@ -139,15 +141,16 @@ def read_no_apply(
     pieces: list[shapely.Geometry] = []
     reach = shapely.box(*shapely.buffer(boundary, _REACH_M).bounds)
     for i, part in enumerate(parts, 1):
-        source = files.source(part.file, f"field.no_apply[{i}].file")
+        source = files.source(part.file, "--avoid" if avoided else f"field.no_apply[{i}].file")
         features, meant, _ = read_chosen(files, source)
         check_finite(source, features.geometry, features.table.row_word)
         system = system_of(files, source, features.crs, None, _bounds(features.geometry))
         shapes = _repaired(files, source, to_system(source, features.geometry[meant], system, crs))
         if part.setback_ft == 0 and any(shapely.get_dimensions(shape) < 2 for shape in shapes):
-            setback = "setback_m" if files.metric else "setback_ft"
+            setback = "--avoid-by" if avoided else "setback_m" if files.metric else "setback_ft"
             source.refuse(
-                f"a line or a point has no width, and field.no_apply[{i}] gives no {setback}.",
+                f"a line or a point has no width, and {'' if avoided else f'field.no_apply[{i}] gives no '}{setback}"
+                f"{' is 0' if avoided else ''}.",
                 f"Give {setback}, the distance to keep on each side, or draw polygons.",
             )
         whole = shapely.union_all(shapes)
@@ -155,11 +158,15 @@ def read_no_apply(
         if not shapely.intersects(widened, boundary):  # beside the field a boom or an edge buffer may still reach it
             away_ft = float(shapely.distance(widened, boundary)) / FT_M
             tell = files.note if away_ft * FT_M < _REACH_M else files.warn
-            tell("ingest.no-apply-outside", source, distance=Quantity("distance", away_ft))
+            code = "ingest.avoid-outside" if avoided else "ingest.no-apply-outside"
+            tell(code, source, distance=Quantity("distance", away_ft))
         pieces.append(shapely.intersection(widened, reach))
     no_apply = _polygons(shapely.union_all(pieces)) if pieces else shapely.MultiPolygon()
     left_ac = shapely.area(shapely.difference(boundary, no_apply)) / AC_M2
     if left_ac < _LEAST_AC:
+        if avoided:
+            problem = "The files of --avoid cover the whole field."
+            raise InputFileError(problem, "Give a smaller --avoid-by, or only the spots that are not like the rest.")
         problem = "The no-apply ground covers the whole field."
         raise InputFileError(problem, "Check the files and setbacks under [[field.no_apply]].")
     return no_apply

@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 
 from vrn.errors import InputFileError
+from vrn.findings import Finding
 from vrn.ingest.field_file import load_toml, read_settings, settings_from
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.layers import read_layers
@@ -84,9 +85,13 @@ def read_ground(path: str | Path) -> Field:
     return read_all(files, settings, sampled=False)
 
 
-def read_avoided(files: tuple[str | Path, ...], field: Field, *, keep_off_ft: float) -> shapely.Geometry:
+def read_avoided(
+    files: tuple[str | Path, ...], field: Field, *, keep_off_ft: float
+) -> tuple[shapely.Geometry, tuple[Finding, ...]]:
     """
     Odd spots and known bands in which no core should be pulled, in the field's system; empty without files.
+
+    With what their reading found.
 
     Parameters
     ----------
@@ -96,7 +101,8 @@ def read_avoided(files: tuple[str | Path, ...], field: Field, *, keep_off_ft: fl
         Distance to keep from them. [ft]
     """
     parts = tuple(NoApply(file=str(file), setback_ft=keep_off_ft) for file in files)
-    return read_no_apply(InputFiles(Path.cwd()), parts, field.boundary, field.crs)
+    reading = InputFiles(Path.cwd())
+    return read_no_apply(reading, parts, field.boundary, field.crs, avoided=True), tuple(reading.findings)
 
 
 def read_all(files: InputFiles, settings: Settings, *, sampled: bool = True) -> Field:

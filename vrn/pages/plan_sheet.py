@@ -9,12 +9,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.files.plan import FormRow, form_rows
+from vrn.files.plan import lonlat_of
 from vrn.files.plan_words import caution_texts, depth_texts, place_note, plan_facts, second_foot_text, size_text
 from vrn.findings import Quantity
 from vrn.model.grid import geodesic_acres
 from vrn.pages.field_drawing import INK, QUIET, FieldDrawing, Frame, Look, on_paper
 from vrn.pages.report_paper_table import FONT, new_paper, on_one_line
+from vrn.sampling.form import FormRow, form_rows
 from vrn.sampling.plan import Plan
 from vrn.units import AC_M2
 from vrn.words import UnitFormat, say
@@ -197,13 +198,14 @@ def _table(paper: Any, plan: Plan, shown: UnitFormat) -> None:
         )
         for name, area in plan.areas.items()
     }
-    scale = paper.epw / sum(_COLUMNS.values())
+    scale, lonlat = paper.epw / sum(_COLUMNS.values()), lonlat_of(plan)
     _table_head(paper, scale, shown)
     for row in form_rows(plan):
         if paper.will_page_break(_ROW_MM):
             paper.add_page()
             _table_head(paper, scale, shown)
-        _table_row(paper, _cells(row, depth_texts(plan), notes, shown), scale)
+        where = "" if row.place < 0 else f"{lonlat[row.place, 1]:.6f}, {lonlat[row.place, 0]:.6f}"
+        _table_row(paper, _cells(row, where, depth_texts(plan), notes, shown), scale)
 
 
 def _table_head(paper: Any, scale: float, shown: UnitFormat) -> None:
@@ -216,14 +218,13 @@ def _table_head(paper: Any, scale: float, shown: UnitFormat) -> None:
 
 
 def _cells(
-    row: FormRow, depths: tuple[str, str], notes: dict[str, str], shown: UnitFormat
+    row: FormRow, where: str, depths: tuple[str, str], notes: dict[str, str], shown: UnitFormat
 ) -> tuple[str, str, str, str]:
     """Sample, depth, place, remark."""
     if row.depth < 0:
         asked = say(shown, "plan.standard-remark", ppm=_PPM) if row.kind == "standard" else ""
         return row.name, "", "", asked
-    where = "" if row.longitude is None else f"{row.latitude:.6f}, {row.longitude:.6f}"
-    remark = notes.get(row.name, "") if row.depth == 0 else ""
+    remark = notes.get(row.at, "") if row.depth == 0 else ""
     if row.kind == "duplicate":
         remark = say(shown, "plan.read-twice")
     return row.name, depths[row.depth], where, remark

@@ -1,4 +1,4 @@
-"""Areas that one composite is pulled from, and the cores inside each."""
+"""Areas that one composite is pulled from, and the cores that make a sample."""
 
 import math
 
@@ -6,15 +6,66 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.field import Field
 from vrn.model.grid import geodesic_acres, grid_over, share_inside
+from vrn.model.samples import profile_of
+from vrn.model.settings import Application
+from vrn.nitrogen.applied import product_kind
 from vrn.sampling.designs import balanced_places
+from vrn.sampling.error import CORE_CV_PCT, error_of_readings
 from vrn.sampling.ground import OpenGround, spots_on, standardised, varying_layers
+from vrn.sampling.plan import CorePattern
 from vrn.units import AC_M2, FT_M
 from vrn.zones import draw
 
 MOST_AC = 20.0  # one composite stands for at most 15 to 20 ac (Delaware, Michigan; Connecticut splits above 15)
 _LEAST_PATCH_AC = 2.0
+# cores of a sample: two sets of eight (Iowa State: 16 to 24; Nebraska 15 or more, Penn State 10 to 20); of an area 20
+# (15 to 24: Iowa, Illinois, Delaware, Michigan); beside bands sets of three (Illinois), above 50 lb/ac 24 (Iowa State)
+_CORES, _CORES_OF_AREA, _CORES_BESIDE_FEW, _CORES_BESIDE_BANDS, _BAND_LB_AC = 16, 20, 18, 24, 50.0
+
+
+def core_pattern(field: Field, asked: int | None, *, areas: bool) -> CorePattern:
+    """Cores of a sample, by where the field file says that nitrogen was placed; whole sets beside bands.
+
+    Where a placement is unknown the cores are those for bands, which serve both, and a finding asks. Sources: Iowa
+    State (late-spring test: sets of eight, 24 cores above 50 lb/ac of ammonia); Illinois (sets of three between rows).
+    """
+    put_on = [one for one in field.settings.applications or () if one.n_lb_ac > 0]
+    unknown = [one for one in put_on if one.placement == "unknown" and not _is_ammonia(one)]
+    banded = [one for one in put_on if one in unknown or one.placement in ("banded", "injected") or _is_ammonia(one)]
+    pounds = sum(one.n_lb_ac for one in banded)
+    least = _CORES_OF_AREA if areas else _CORES
+    if banded:
+        least = _CORES_BESIDE_BANDS if pounds > _BAND_LB_AC else max(least // 3 * 3, _CORES_BESIDE_FEW)
+    cores = asked or least
+    if banded:
+        cores = math.ceil(cores / 3) * 3
+    findings: list[Finding] = []
+    for one in unknown:
+        rate = Quantity("rate", one.n_lb_ac)
+        findings.append(warning("plan.placement-unknown", "applications", rate=rate, product=one.product, on=one.date))
+    if cores < least:
+        findings.append(note("plan.few-cores", "--cores", cores=cores, least=least))
+    return CorePattern(
+        cores=cores, sets_of=3 if banded else 8, banded_lb_ac=pounds, findings=tuple(findings),
+        last=max((one.date for one in banded), default=None), error_pct=_core_cv_pct(field) / math.sqrt(cores),
+    )  # fmt: skip
+
+
+def _is_ammonia(one: Application) -> bool:
+    return product_kind(one.product) == "anhydrous" or "ammonia" in one.product.lower().split()
+
+
+def _core_cv_pct(field: Field) -> float:
+    """What one core is off by: from close pairs of readings in hand, else the usual. [%]"""
+    readings = field.samples.field_readings()
+    if len(readings) and readings.top_in.min() == 0:
+        error = error_of_readings(profile_of(readings).top[0])
+        if error.cores_from == "pairs" and error.core_cv_pct:
+            return error.core_cv_pct
+    return CORE_CV_PCT
 
 
 def composite_areas(

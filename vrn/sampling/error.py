@@ -50,19 +50,22 @@ class SampleSize:
 
 
 def samples_needed(cv_pct: float, error_pct: float, *, confidence: float = 0.95) -> int:
-    """Samples for a wanted error of the mean: ``(z · CV ÷ error)²``, rounded up.
+    """Samples for a wanted error of the mean: the least n with ``t(n − 1) · CV ÷ √n`` within it.
 
     CV between samples [% of their mean]; half the confidence interval that is wanted [% of the mean]. Raises
     OutOfRangeError if a number is not positive, or the confidence not between 0 and 1. Source: Cochran (1977), Sampling
-    Techniques, 3rd ed., § 4.4 and 4.6.
+    Techniques, 3rd ed., § 4.4 and 4.6; Student's t, since the spread comes from the samples themselves.
 
-    (1.96 × 45 ÷ 20)² = 19.4:
+    With t(21) = 2.080: 2.080 × 45 ÷ √22 = 19.96; with t(20) = 2.086 and 21 samples 20.5:
 
     >>> samples_needed(45, 20)
-    20
+    22
     """
     _positive(cv_pct=cv_pct, error_pct=error_pct)
-    return max(1, math.ceil((_z(confidence) * cv_pct / error_pct) ** 2 - 1e-9))
+    count = max(2, math.ceil((_t(confidence, 10**9) * cv_pct / error_pct) ** 2 - 1e-9))
+    while error_of_mean_pct(cv_pct, count, confidence=confidence) > error_pct:
+        count += 1
+    return count
 
 
 def error_of_mean_pct(
@@ -71,13 +74,16 @@ def error_of_mean_pct(
     """Half the confidence interval of the mean of composites of several cores.
 
     `core_cv_pct` between cores of one place is 0 when `cv_pct` holds it already; `cores` are mixed into each sample.
+    One sample shows no error of its own: infinite.
     Source: Cochran (1977), Sampling Techniques, 3rd ed., § 10.3 (two stages).
 
     >>> round(error_of_mean_pct(45, 20), 1)
-    19.7
+    21.1
     """
     _positive(cv_pct=cv_pct, samples=samples, cores=cores)
-    return _z(confidence) * math.sqrt((cv_pct**2 + core_cv_pct**2 / cores) / samples)
+    if samples < 2:
+        return math.inf
+    return _t(confidence, samples - 1) * math.sqrt((cv_pct**2 + core_cv_pct**2 / cores) / samples)
 
 
 def size_curve(
@@ -88,7 +94,7 @@ def size_curve(
 
     >>> step, = size_curve(45, counts=(10,))
     >>> round(step.error_pct, 1), round(step.ten_more_pct, 1)
-    (27.9, 8.2)
+    (32.2, 11.1)
     """
 
     def error(count: int) -> float:
@@ -100,13 +106,14 @@ def size_curve(
     )
 
 
-def _z(confidence: float) -> float:
-    from statistics import NormalDist
+def _t(confidence: float, freedom: int) -> float:
+    """Two-sided point of Student's t."""
+    from scipy.special import stdtrit
 
     if not 0 < confidence < 1:
         problem = f"A confidence of {confidence} is not between 0 and 1."
         raise OutOfRangeError(problem, "Give it as 0.95.")
-    return NormalDist().inv_cdf(0.5 + confidence / 2)
+    return float(stdtrit(freedom, 0.5 + confidence / 2))
 
 
 def _positive(**numbers: float) -> None:

@@ -66,7 +66,8 @@ def sampling_ground(
     outline = _polygons(outline)
     if outline.is_empty or outline.area < 25.0:
         problem = "No ground is left on which to pull cores."
-        raise OutOfRangeError(problem, "Check the no-apply ground and the files given with --avoid.")
+        where = "the files given with --avoid and --avoid-by" if avoid is not None and not avoid.is_empty else "--edge"
+        raise OutOfRangeError(problem, f"Check {where}, and the no-apply ground with --keep-off.")
     return OpenGround(
         outline=outline, crs=crs, spots_m=spots_on(outline, random=random), edge_m=kept_m,
         acres=geodesic_acres(outline, crs), findings=tuple(findings),

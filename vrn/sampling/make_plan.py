@@ -3,6 +3,7 @@
 import math
 import zlib
 from dataclasses import replace
+from datetime import timedelta
 from typing import Literal
 
 import numpy as np
@@ -10,14 +11,13 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import InputFileError, OutOfRangeError
-from vrn.findings import note
+from vrn.findings import Finding, Quantity, note
 from vrn.model.field import Field
 from vrn.model.grid import geodesic_acres, transformer
 from vrn.model.layers import ConstantLayer
 from vrn.model.samples import profile_of
-from vrn.model.settings import Settings
 from vrn.prescription.model import Prescription
-from vrn.sampling.composites import composite_areas, cores_inside, field_parts
+from vrn.sampling.composites import composite_areas, core_pattern, cores_inside, field_parts
 from vrn.sampling.designs import (
     balanced_places,
     close_partners,
@@ -30,13 +30,11 @@ from vrn.sampling.designs import (
 from vrn.sampling.error import USUAL_CV_PCT, SampleSize, error_of_mean_pct, samples_needed, size_curve
 from vrn.sampling.ground import OpenGround, layer_at, sampling_ground, varying_layers
 from vrn.sampling.next_reading import next_readings
-from vrn.sampling.plan import BandedNitrogen, Place, Plan, PlanOptions, SecondFoot, walking_order
+from vrn.sampling.plan import Place, Plan, PlanOptions, SecondFoot, walking_order
 from vrn.units import FT_M
 
-_CORES = 8  # sets of eight (Iowa State)
-_CORES_OF_AREA = 20  # 15 to 24 for an area of 10 to 20 ac (Iowa, Illinois, Delaware, Michigan)
-_BAND_LB_AC, _CORES_BESIDE_BANDS = 50.0, 24  # Iowa State
-_PAIRS, _LEAST_FOR_PAIRS, _PAIR_M = 5, 15, 6.0
+_PAIRS, _LEAST_FOR_PAIRS = 5, 15
+_PAIR_M = 10.0  # two circles of GATHER_FT do not touch; a pair still counts as one within error.CLOSE_M
 _AC_PER_SAMPLE, _MOST_FOR_MAP = 2.5, 60  # for a map: common practice, no source
 _LEAST_EDGE_FT = 60.0
 _LEAST_FOR_CV = 8
@@ -74,11 +72,12 @@ def plan_samples(field: Field, options: PlanOptions | None = None, *, avoid: sha
         )
         for row in order
     )  # fmt: skip
-    cores = options.cores or _CORES
+    pattern = core_pattern(field, options.cores, areas=False)
     return Plan(
-        field=field, design=options.design, ground=ground.outline, places=places, cores=cores, walk_m=walk_m, size=size,
+        field=field, design=options.design, ground=ground.outline, places=places, walk_m=walk_m, size=size,
         curve=size_curve(size.cv_pct, confidence=options.confidence), second_foot=foot, balance=_balance(ground, base),
-        bands=_bands(field.settings, cores), layers=tuple(layers), findings=(*ground.findings, *foot.findings),
+        pattern=pattern, layers=tuple(layers),
+        findings=(*ground.findings, *foot.findings, *pattern.findings, *after_rain(field)),
     )  # fmt: skip
 
 
@@ -105,12 +104,12 @@ def plan_next(
         )
         for row, one in ((row, found.readings[row]) for row in order)
     )  # fmt: skip
-    cores = options.cores or _CORES
+    pattern = core_pattern(field, options.cores, areas=False)
     size = _size(field, ground, options)
     return Plan(
-        field=field, design="next", ground=ground.outline, places=places, cores=cores, walk_m=walk_m, size=size,
+        field=field, design="next", ground=ground.outline, places=places, walk_m=walk_m, size=size,
         curve=size_curve(size.cv_pct, confidence=options.confidence), second_foot=_of_further_readings(foot),
-        bands=_bands(field.settings, cores), findings=ground.findings, next=found,
+        pattern=pattern, findings=(*ground.findings, *(pattern.findings if places else ())), next=found,
     )  # fmt: skip
 
 
@@ -120,7 +119,8 @@ def _plan_composites(field: Field, options: PlanOptions, ground: OpenGround, ran
     if options.samples is not None:  # about as many areas as samples are wanted
         most_ac = min(geodesic_acres(field.treated, field.crs) / options.samples * 1.05, most_ac)
     areas = composite_areas(field_parts(field, ground), ground=ground.outline, crs=field.crs, most_ac=most_ac)
-    cores = options.cores or _CORES_OF_AREA
+    pattern = core_pattern(field, options.cores, areas=True)
+    stops = pattern.cores // 3 if pattern.sets_of == 3 else pattern.cores  # a set of three is pulled at one place
     foot = second_foot_wanted(field, options.second_foot)
     here = _start(field, options)
     middles = np.array([shapely.get_coordinates(shapely.point_on_surface(area))[0] for area in areas.values()])
@@ -129,7 +129,7 @@ def _plan_composites(field: Field, options: PlanOptions, ground: OpenGround, ran
     places: list[Place] = []
     walk_m = 0.0
     for name in names:
-        spots = cores_inside(areas[name], ground.outline, cores, random=random)
+        spots = cores_inside(areas[name], ground.outline, stops, random=random)
         spots = spots[walking_order(spots, start_m=here, ground=field.boundary)]
         walk_m += _walked_m(spots if here is None else np.vstack([here[None], spots]))
         here = spots[-1]
@@ -143,9 +143,10 @@ def _plan_composites(field: Field, options: PlanOptions, ground: OpenGround, ran
     size = replace(_size(field, ground, options), samples=len(areas))
     return Plan(
         field=field, design="composites", ground=ground.outline, places=tuple(places),
-        areas={name: areas[name] for name in names}, cores=cores, walk_m=walk_m, size=size,
+        areas={name: areas[name] for name in names}, walk_m=walk_m, size=size,
         curve=size_curve(size.cv_pct, confidence=options.confidence), second_foot=foot,
-        bands=_bands(field.settings, cores), most_ac=options.most_ac, findings=(*ground.findings, *foot.findings),
+        pattern=pattern, most_ac=options.most_ac,
+        findings=(*ground.findings, *foot.findings, *pattern.findings, *after_rain(field)),
     )  # fmt: skip
 
 
@@ -183,7 +184,8 @@ def _size(field: Field, ground: OpenGround, options: PlanOptions) -> SampleSize:
     elif len(readings) >= _LEAST_FOR_CV and readings.mean() > 0 and readings.std() > 0:
         cv_pct, cv_from = float(100 * readings.std(ddof=1) / readings.mean()), "readings"
     needed = samples_needed(cv_pct, options.error_pct, confidence=options.confidence)
-    for_map = min(math.ceil(ground.acres / _AC_PER_SAMPLE), _MOST_FOR_MAP)
+    # edges and odd spots are kept out of, but the samples stand for them too
+    for_map = min(math.ceil(geodesic_acres(field.treated, field.crs) / _AC_PER_SAMPLE), _MOST_FOR_MAP)
     wanted = max(needed, for_map) if options.samples is None else options.samples
     count = min(wanted, len(ground.spots_m))
     return SampleSize(
@@ -211,18 +213,6 @@ def _of_further_readings(foot: SecondFoot) -> SecondFoot:
     if foot.share >= 0.5:
         return foot if foot.reason == "sand" else replace(foot, share=1.0, reason="rain-all")
     return replace(foot, share=0.0, reason="unlikely")
-
-
-def _bands(settings: Settings, cores: int) -> BandedNitrogen | None:
-    """Nitrogen put on in bands, which asks for cores between the rows and for more of them."""
-    banded = [one for one in settings.applications or () if one.placement in ("banded", "injected")]
-    if not banded:
-        return None
-    pounds = sum(one.n_lb_ac for one in banded)
-    more = pounds > _BAND_LB_AC and cores < _CORES_BESIDE_BANDS
-    return BandedNitrogen(
-        n_lb_ac=pounds, last=max(one.date for one in banded), least_cores=_CORES_BESIDE_BANDS if more else None
-    )
 
 
 def _base_places(
@@ -304,6 +294,22 @@ def rain_since_in(field: Field) -> float | None:
     last = max(dates, default=weather.days[0])
     after = np.array([day > last for day in weather.days])
     return float(np.nansum(weather.rain_in[after])) if after.any() else 0.0
+
+
+_SOAKING_IN, _DAYS_AFTER = 1.0, 3  # a day's rain that is heavy: a choice of this project; two or three days: Penn State
+
+
+def after_rain(field: Field) -> tuple[Finding, ...]:
+    """The first day to sample, where heavy rain fell in the last days of the field's weather."""
+    weather = field.weather
+    if weather is None or not len(weather.days):
+        return ()
+    heavy = [i for i, rain_in in enumerate(weather.rain_in) if rain_in >= _SOAKING_IN]
+    if not heavy or (weather.days[-1] - weather.days[heavy[-1]]).days >= _DAYS_AFTER:
+        return ()
+    day = weather.days[heavy[-1]]
+    rain = Quantity("rain", float(weather.rain_in[heavy[-1]]))
+    return (note("plan.after-rain", "weather", rain=rain, day=day, first=day + timedelta(days=_DAYS_AFTER)),)
 
 
 def deep_places(

@@ -16,6 +16,7 @@ from vrn.model.settings import Settings
 from vrn.sampling.error import SampleSize, SizeStep
 from vrn.sampling.next_reading import NextReading, NextReadings
 
+GATHER_FT = 10.0  # cores of a sample are pulled within it of their place: a choice of this project
 Design = Literal["balanced", "grid", "strata", "composites"]
 
 
@@ -29,7 +30,7 @@ class PlanOptions:
     cv_pct: float | None = None
     error_pct: float = 20.0
     confidence: float = 0.95
-    cores: int | None = None  # cores in each sample: 8, or 20 for the composite of an area
+    cores: int | None = None  # cores in each sample; by where nitrogen was placed when not given
     edge_ft: float | None = None  # distance kept from the boundary: a swath, at least 60 ft [ft]
     keep_off_ft: float = 30.0  # distance kept from no-apply ground [ft]
     pairs: int | None = None  # partners close to other samples: five where there are 15 samples or more
@@ -70,12 +71,15 @@ class SecondFoot:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BandedNitrogen:
-    """Nitrogen that lies in bands, which cores must straddle."""
+class CorePattern:
+    """How many cores make a sample, and how they stand to the rows."""
 
-    n_lb_ac: float
-    last: date  # when the last of it went on
-    least_cores: int | None  # cores that a sample needs for it, where fewer are planned
+    cores: int  # in each sample: whole sets of three beside bands
+    sets_of: Literal[3, 8]  # from one row to the next; or each an eighth of a row farther on
+    banded_lb_ac: float = 0.0  # nitrogen that lies, or may lie, in bands
+    last: date | None = None  # when the last of that went on; None without any
+    error_pct: float  # standard error of one sample from its cores, % of its reading
+    findings: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,12 +92,11 @@ class Plan:
     places: tuple[Place, ...]  # in walking order; none where there are enough readings
     # areas of composites, in walking order; empty for points
     areas: dict[str, shapely.Geometry] = dataclasses.field(default_factory=dict)
-    cores: int  # in each sample
     walk_m: float  # length of the walk [m]
     size: SampleSize  # how the number was found
     curve: tuple[SizeStep, ...]  # what other numbers would buy
     second_foot: SecondFoot  # why the second foot is pulled where it is
-    bands: BandedNitrogen | None
+    pattern: CorePattern  # cores of a sample
     # spatial balance of the design (0 is perfect, simple random samples have about 0.3); None for composites
     balance: float | None = None
     layers: tuple[str, ...] = ()  # layers that steered the design
@@ -105,6 +108,11 @@ class Plan:
     def settings(self) -> Settings:
         """The field file."""
         return self.field.settings
+
+    @property
+    def cores(self) -> int:
+        """Cores in each sample."""
+        return self.pattern.cores
 
     @property
     def samples(self) -> int:

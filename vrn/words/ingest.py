@@ -53,6 +53,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The first is feature {feature} ({reason}).",
         "Look at it on the map. Draw it again if it looks wrong.",
     ),
+    "avoid-outside": (
+        "This spot to avoid lies {distance} outside the field.",
+        "Check that the file belongs to this field.",
+    ),
     "no-apply-outside": (
         "This no-apply ground lies {distance} outside the field.",
         "Check the file. Longitude comes before latitude.",

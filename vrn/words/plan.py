@@ -3,6 +3,19 @@
 from typing import Final
 
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
+    "placement-unknown": (
+        "{rate:0} of {product} went on {on}; its placement is unknown. Cores are planned as for bands.",
+        "Write how it was placed: broadcast, incorporated, banded or injected.",
+        '{key:applications.placement} = "broadcast"',
+    ),
+    "few-cores": (
+        "{cores:core makes|cores make} a sample, as you asked. Extension bulletins ask for {least}.",
+        "Leave --cores out to plan {least}.",
+    ),
+    "after-rain": (
+        "{rain} of rain fell on {day}, at the end of the weather record. Nitrate is still moving.",
+        "Sample from {first} on: two or three days after heavy rain (Penn State).",
+    ),
     "edge-reduced": (
         "Staying {asked:0} off the edge would close more than 40% of the field, so {kept:0} is kept.",
         "To keep another distance, set it with --edge.",
@@ -22,7 +35,7 @@ SENTENCES: Final[dict[str, str]] = {
     "facts-samples-deep": "{count:sample|samples} of {cores:core|cores}, {deep} of them at both depths",
     "facts-composites": "{count:composite|composites} of {cores:core|cores}",
     "facts-composites-deep": "{count:composite|composites} of {cores:core|cores}, {deep} of them at both depths",
-    "facts-walk": "a walk of {walk}, about {hours:1} hours",
+    "facts-walk": "about {hours:1} h: cores {pulling:1}, readings {reading:1}, the rest a walk of {walk}",
     "facts-area": "{cores:core|cores}, {area}",
     "size-given": "You need {needed:sample|samples} to know the field's mean within ± {error}, {sure} sure. That is "
     "for the variation you gave, {cv}.",
@@ -74,15 +87,18 @@ SENTENCES: Final[dict[str, str]] = {
     "walk-route": "Walk",
     "boundary": "Boundary {number}",
     "boundary-hole": "Boundary {number} hole {hole}",
-    "caution-pull": "Pull {cores:core|cores} for each sample within {near:0} of the place, {first} deep. Bag {second} "
-    "cores on their own. Break and mix them in a clean plastic pail, fill one bag and write the name on it.",
-    "caution-pull-areas": "Pull {cores:core|cores} for each sample, one at each place of the area, {first} deep. Bag "
-    "{second} cores on their own. Break and mix them in a clean plastic pail, fill one bag and write the name on it.",
+    "caution-pull": "Pull {cores:core|cores} for each sample, within {near:0} of the place, {first} deep.",
+    "caution-pull-areas": "Pull {cores:core|cores} for each sample, spread over the places of its area, {first} deep.",
+    "caution-bag": "Bag {second} cores on their own. Break and mix the cores in a clean plastic pail, fill one bag and "
+    "write place and depth on it, as the form does.",
+    "caution-cores": "With {cores:core|cores}, one sample is off by about ± {error} (two times in three). One core "
+    "alone is off by about half (study of side-dressed corn, 2003).",
     "caution-rows": "Move each core an eighth of the row spacing farther from the row than the one before, from 0/8 to "
     "7/8 (Iowa State).",
-    "caution-bands": "{rate:0} lies in bands (last on {last}). Pull sets of three cores, evenly spaced from one row to "
-    "the next, until you have them all (Illinois).",
-    "caution-more-cores": "Beside bands, take at least {least} cores instead of {cores} (Iowa State).",
+    "caution-bands": "{rate:0} lies, or may lie, in bands (last on {last}). Pull {sets:set|sets} of three, evenly "
+    "spaced from one row to the next (Illinois; number of cores: Iowa State).",
+    "caution-avoid-beside-bands": "Keep out of manure and lime piles, end rows and odd spots. Do not aim for bands or "
+    "dodge them. Wait two or three days after heavy rain (Penn State).",
     "caution-avoid": "Keep out of starter and injection bands, manure and lime piles, end rows and odd spots. Wait two "
     "or three days after heavy rain (Penn State).",
     "caution-keep": "Keep samples cool and out of the sun. Read or deliver them within 24 hours, or dry or freeze them "
