@@ -10,10 +10,11 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError, OutOfRangeError
-from vrn.files.plan_words import caution_texts, hours_of, plan_facts
+from vrn.files.plan_words import caution_texts, plan_facts
 from vrn.model.field import Field
 from vrn.model.layers import PolygonLayer, Weather
 from vrn.model.settings import Application, NitrogenSection
+from vrn.sampling.form import hours_of
 from vrn.sampling.make_plan import _NOWHERE, after_rain, plan_samples, rain_since_in, second_foot_wanted
 from vrn.sampling.plan import GATHER_FT, Plan, PlanOptions
 from vrn.units import FT_M
@@ -178,7 +179,7 @@ def test_hours_grow_with_cores_depths_and_readings(make_field: Maker) -> None:
 
     def hours(**options: object) -> float:
         chosen = {"samples": 20, "second_foot": "none", "pairs": 0} | options
-        return float(hours_of(plan_samples(make_field(), PlanOptions(**chosen)))["hours"].value)  # type: ignore[arg-type]
+        return hours_of(plan_samples(make_field(), PlanOptions(**chosen)))["hours"]  # type: ignore[arg-type]
 
     assert hours(cores=16) - hours(cores=8) == pytest.approx(20 * 8 * 0.4 / 60)
     assert hours(second_foot="all") > hours() + 20 * 16 * 0.4 / 60

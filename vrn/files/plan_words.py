@@ -4,16 +4,11 @@ import math
 
 from vrn.findings import Quantity
 from vrn.model.grid import geodesic_acres
-from vrn.sampling.form import form_rows
+from vrn.sampling.form import hours_of
 from vrn.sampling.next_reading import NextReadings
 from vrn.sampling.plan import GATHER_FT, Place, Plan
 from vrn.units import FT_M
 from vrn.words import UnitFormat, say
-
-# how long a day takes: common practice, no source
-_WALK_KM_H = 4.0
-_CORE_MIN, _DEEP_CORE_MIN = 0.4, 0.8  # a core of the first depth, and the one below it from the same hole
-_STOP_MIN, _BAG_MIN, _READING_MIN = 0.5, 1.0, 1.5  # to find a place, to mix and bag a sample, to read one
 
 
 def plan_facts(plan: Plan, shown: UnitFormat) -> str:
@@ -25,19 +20,9 @@ def plan_facts(plan: Plan, shown: UnitFormat) -> str:
         return f"{first} · {say(shown, 'plan.facts-none')}"
     kind, deep = "composites" if plan.areas else "samples", "-deep" if plan.deep_samples else ""
     samples = say(shown, f"plan.facts-{kind}{deep}", count=plan.samples, cores=plan.cores, deep=plan.deep_samples)
-    walk = say(shown, "plan.facts-walk", walk=Quantity("distance", plan.walk_m / FT_M), **hours_of(plan))
+    hours = {name: Quantity("number", value) for name, value in hours_of(plan).items()}
+    walk = say(shown, "plan.facts-walk", walk=Quantity("distance", plan.walk_m / FT_M), **hours)
     return f"{first} · {samples} · {walk}"
-
-
-def hours_of(plan: Plan) -> dict[str, Quantity]:
-    """Hours of the whole day, and of it those for cores and those for readings, standards and blank among them."""
-    cores = (plan.samples * _CORE_MIN + plan.deep_samples * _DEEP_CORE_MIN) * plan.cores
-    bags = plan.samples + plan.deep_samples
-    pulling = (cores + bags * _BAG_MIN) / 60
-    reading = len(form_rows(plan)) * _READING_MIN / 60
-    walking = plan.walk_m / 1000 / _WALK_KM_H + len(plan.places) * _STOP_MIN / 60
-    hours = {"hours": pulling + reading + walking, "pulling": pulling, "reading": reading}
-    return {name: Quantity("number", value) for name, value in hours.items()}
 
 
 def size_text(plan: Plan, shown: UnitFormat) -> str:

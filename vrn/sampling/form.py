@@ -6,6 +6,10 @@ from vrn.sampling.plan import Plan
 
 EVERY = 10  # samples between two check standards, and from one sample read twice to the next
 _DEPTHS = ("top", "deep")
+# how long a day takes: common practice, no source
+_WALK_KM_H = 4.0
+_CORE_MIN, _DEEP_CORE_MIN = 0.4, 0.8  # a core of the first depth, and the one below it from the same hole
+_STOP_MIN, _BAG_MIN, _READING_MIN = 0.5, 1.0, 1.5  # to find a place, to mix and bag a sample, to read one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +49,15 @@ def form_rows(plan: Plan) -> tuple[FormRow, ...]:
             if number < len(samples):
                 rows.append(standard)
     return (*rows, standard)
+
+
+def hours_of(plan: Plan) -> dict[str, float]:
+    """Hours of the whole day, and of it those for cores and those for readings, standards and blank among them."""
+    cores = (plan.samples * _CORE_MIN + plan.deep_samples * _DEEP_CORE_MIN) * plan.cores
+    pulling = (cores + (plan.samples + plan.deep_samples) * _BAG_MIN) / 60
+    reading = len(form_rows(plan)) * _READING_MIN / 60
+    walking = plan.walk_m / 1000 / _WALK_KM_H + len(plan.places) * _STOP_MIN / 60
+    return {"hours": pulling + reading + walking, "pulling": pulling, "reading": reading}
 
 
 def _samples(plan: Plan) -> list[list[FormRow]]:
