@@ -233,3 +233,29 @@ def test_surplus_is_counted():
     assert found.quantities["share"].value == 0.5
     assert found.quantities["surplus"].value == pytest.approx(-ledger.unclipped_lb_ac[1])
     assert surplus_caution(need_of_cells({}, **READING)[0]) is None
+
+
+def test_rain_that_took_what_was_applied_limits_what_the_crop_holds():
+    """7 in of rain on a 60 lb spring dressing, 2 ppm left at V12: the crop may be short; less so after a dry spring.
+
+    By stage 190 × 1.1 × 0.45 = 94 lb. Without a word on what was applied, and with manure credited, nothing is known.
+    """
+    starved = READING | {"nitrate_ppm": 2.0, "growth_stage": "V12", "organic_matter_pct": 2.0}
+
+    def most(season, **more):
+        ledger, findings = need_of_cells({}, **starved, season=season, **more)
+        told = [one.quantities["most"].value for one in findings if one.code == "nitrogen.crop-may-be-short"]
+        return ledger, (told[0] if told else 0.0)
+
+    def season(**rain):
+        return season_of(growth_stage="V12", sampled_on=PULLED, applications=[_application()], weather=_weather(**rain))
+
+    wet, short_wet = most(season(rain={40: 3.5, 41: 3.5}))
+    dry, short_dry = most(season())
+    assert short_wet > short_dry + 10
+    assert wet.band_lb_ac[1] - wet.need_lb_ac > 10
+    assert wet.need_lb_ac >= dry.need_lb_ac
+    _, none_on = most(season_of(growth_stage="V12", sampled_on=PULLED, applications=[]))
+    assert none_on == pytest.approx(94.05 - 16.0 - 20.0 + 2.0 * 12 * 1.35 * 0.226613, abs=0.1)
+    assert most(season_of(growth_stage="V12", sampled_on=PULLED))[1] == 0.0
+    assert most(season_of(growth_stage="V12", sampled_on=PULLED, applications=[]), credits_lb_ac={"manure": 9})[1] == 0

@@ -25,7 +25,8 @@ DRAWN = {
         {"yield_goal_bu_ac": GOAL, "growth_stage": STAGE, "nitrate_ppm": PPM, "top_in": st.just(0.0),
          "bottom_in": st.just(12.0), "organic_matter_pct": OM},
         optional={"deep_nitrate_ppm": PPM, "second_foot_share": st.floats(0, 1), "recovery_share": st.floats(0.5, 1),
-                  "credits_lb_ac": st.floats(0, 60), "n_per_bushel_lb": st.floats(0.7, 1.3)},
+                  "credits_lb_ac": st.floats(0, 60), "n_per_bushel_lb": st.floats(0.7, 1.3),
+                  "applied_left_lb_ac": POUNDS, "applied_left_low_lb_ac": POUNDS},
     ),
     "nebraska": st.fixed_dictionaries(
         {"yield_goal_bu_ac": GOAL, "profile_nitrate_ppm": PPM, "organic_matter_pct": OM},

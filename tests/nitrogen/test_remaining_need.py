@@ -97,3 +97,53 @@ def test_recovery_raises_the_need():
     given = READING | {"nitrate_ppm": 0, "organic_matter_pct": 0, "yield_goal_bu_ac": 100, "uptake_share": 0.2}
     ledger = method("remaining-need").need(**given, n_per_bushel_lb=1.0, recovery_share=0.8)
     assert ledger.need_lb_ac == pytest.approx(100.0)
+
+
+STARVED = READING | {"growth_stage": "V12", "organic_matter_pct": 2.5, "nitrate_ppm": 2.465}
+
+
+def test_a_crop_holds_no_more_than_could_reach_it():
+    """210 bu at V12, 120 lb applied and 90 of it lost: 88 lb/ac by the stage, up to 131 where the crop was short.
+
+    By stage it holds 0.45 × 231 = 104; 30 left, 20 freed, 20 there in spring and 9 still in the soil leave it 61.
+    """
+    by_stage = method("remaining-need").need(**STARVED)
+    assert by_stage.need_lb_ac == pytest.approx(88.0, abs=0.1)
+    ledger = method("remaining-need").need(**STARVED, applied_left_lb_ac=30.0)
+    assert ledger.band_lb_ac[1] == pytest.approx(131.0, abs=0.1)
+    short = _line(ledger, "short").lb_ac  # with three times that nitrate in spring: what is sure
+    assert short == pytest.approx(43.0 - 40.0, abs=0.1)
+    assert ledger.need_lb_ac == pytest.approx(88.0 + short, abs=0.1)
+    (told,) = (finding for finding in ledger.findings if finding.code == "nitrogen.crop-may-be-short")
+    assert told.level == "warning"
+    pounds = {name: told.quantities[name].value for name in ("stage", "supply", "most")}
+    assert pounds == pytest.approx({"stage": 104.0, "supply": 61.0, "most": 43.0}, abs=0.1)
+    settled = method("remaining-need").need(**STARVED, applied_left_lb_ac=30.0, uptake_share=0.264)
+    assert settled.need_lb_ac == pytest.approx(131.0, abs=0.2)
+    assert not [line for line in settled.lines if line.key == "short"]
+
+
+@pytest.mark.parametrize(
+    ("change", "short"),
+    [
+        ({"applied_left_lb_ac": 33.0}, None),  # 3 lb more: nothing is sure any more
+        ({"applied_left_lb_ac": 20.0}, 13.0),
+        ({"applied_left_lb_ac": 20.0, "nitrate_ppm": 10.0}, None),  # soil that still holds nitrate starves no crop
+        ({"applied_left_lb_ac": 20.0, "spring_nitrate_lb_ac": 10.0}, 43.0),
+        ({"applied_left_lb_ac": 20.0, "growth_stage": "V6"}, None),
+    ],
+)
+def test_what_is_sure_is_a_line_and_the_rest_is_a_band(change, short):
+    """The line is the gap left by the most that can have reached the crop; less supply, earlier stages, full soils."""
+    ledger = method("remaining-need").need(**STARVED | change)
+    lines = [line.lb_ac for line in ledger.lines if line.key == "short"]
+    assert lines == ([] if short is None else [pytest.approx(short, abs=0.1)])
+
+
+def test_a_wide_loss_widens_the_band_alone():
+    """Between 0 and 60 lb left: what is counted follows the 60, the upper end the 0; unknown cells stay unknown."""
+    given = STARVED | {"nitrate_ppm": np.array([2.465, np.nan])}
+    ledger = method("remaining-need").need(**given, applied_left_lb_ac=60.0, applied_left_low_lb_ac=0.0)
+    assert not [line for line in ledger.lines if line.key == "short" and line.lb_ac[0] > 0]
+    assert ledger.band_lb_ac[1][0] == pytest.approx(88.0 + 73.0, abs=0.1)
+    assert np.isnan(ledger.need_lb_ac).tolist() == [False, True]

@@ -168,6 +168,7 @@ class NitrogenSection:
     mineralization_lb_per_om_pct: Annotated[float, Ge(0), Le(60)] | None = None
     mineralization_share_left: Share | None = None
     uptake_share: Share | None = None
+    spring_nitrate_lb_ac: Annotated[float, Ge(0), Le(200)] | None = None  # there in spring, at least: limits uptake
     bulk_density_g_cm3: Annotated[float, Ge(0.4), Le(2.0)] | None = None
     deep_bulk_density_g_cm3: Annotated[float, Ge(0.4), Le(2.0)] | None = None
     texture: str | None = None  # texture class, for a bulk density

@@ -178,6 +178,7 @@ def method_ledger(
     """
     total = season.applied_lb_ac
     scale = None if applied_lb_ac is None or not total else as_number(applied_lb_ac) / total
+    known = {**_left(season, applied_lb_ac, scale), **known}
     inputs = inputs_of(chosen, {**known, "applied_lb_ac": _applied(chosen, season, applied_lb_ac, scale)})
     ledger = chosen.need(allow_outside=allow_outside, **inputs)
     if chosen.kind == "remaining":
@@ -196,6 +197,15 @@ def method_ledger(
                        basis="{applied_after_sampling_lb_ac} lb/ac, not in the test")  # fmt: skip
         return ledger.plus(line, inputs=given)
     return ledger
+
+
+def _left(season: Season, applied_lb_ac: ArrayLike | None, scale: Number | None) -> Values:
+    """Most and least that is left of what was applied, where the field file lists it and its losses were followed."""
+    left = season.applied_left_lb_ac
+    if left is None or (applied_lb_ac is not None and scale is None):
+        return {}
+    by = 1.0 if scale is None else scale
+    return {"applied_left_lb_ac": left[1] * by, "applied_left_low_lb_ac": left[0] * by}
 
 
 def _applied(method: Method, season: Season, applied_lb_ac: ArrayLike | None, scale: Number | None) -> Number | None:

@@ -1,12 +1,13 @@
 """Pounds of nitrate in a core, and the mass balance that finishes the crop from what soil and season still give."""
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from vrn.errors import OutOfRangeError
-from vrn.findings import Finding, Quantity, note
+from vrn.findings import Finding, Quantity, note, warning
 from vrn.nitrogen.ledger import Line, Number, as_number, negative, total_of
 from vrn.nitrogen.lines import Values, credit_lines, line_of
 from vrn.nitrogen.method import Example, Input, Method, Working
@@ -130,6 +131,10 @@ def _rule(values: Values) -> Working:
     if uptake is None:
         least, most = uptake_band(stage)
         low, high = in_all * (taken - most), in_all * (taken - least)
+        if "applied_left_lb_ac" in values and len(lines) == _BASE_LINES:  # what credits gave so far is not known
+            still = negative(lines[1].lb_ac + lines[2].lb_ac)
+            short = _short(values, in_all * taken, freed_lb_ac=_yearly(values) + mineral.lb_ac, still_lb_ac=still)
+            lines, findings, high = [*lines, *short.lines], (*findings, *short.findings), short.high_lb_ac(high)
     total = total_of(line.lb_ac for line in lines)
     recovery = values["recovery_share"]
     if not plain:
@@ -144,6 +149,69 @@ def _rule(values: Values) -> Working:
     if not plain:
         low, high = low / recovery, high / recovery
     return Working(lines=tuple(lines), findings=findings, low_lb_ac=low, high_lb_ac=high)
+
+
+_SPRING_MOST: Final = 3.0  # times the spring nitrate that is counted on: a choice of this project
+_EMPTY_PPM: Final = (5.0, 10.0)  # top core at and below which a crop may be short, and from which it is not: likewise
+_TELL_SHORT_LB_AC: Final = 20.0
+_BASE_LINES: Final = 4  # crop, two depths, mineralization: what is there without credits
+_SHORT_SOURCE: Final = "a crop holds no more than the soil could give; spring nitrate assumed, no source"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Short:
+    """What the crop cannot have got, as a line where there is any, and the most it may be short of. [lb/ac]"""
+
+    lines: tuple[Line, ...]
+    findings: tuple[Finding, ...]
+    sure_lb_ac: Number
+    most_lb_ac: Number
+
+    def high_lb_ac(self, by_stage_lb_ac: Number) -> Number:
+        """How far the need may lie above its lines: by the published uptake, or by what the crop may be short of."""
+        return as_number(np.maximum(by_stage_lb_ac, self.most_lb_ac) - self.sure_lb_ac)
+
+
+def _short(values: Values, by_stage_lb_ac: Number, *, freed_lb_ac: Number, still_lb_ac: Number) -> _Short:
+    """
+    What the crop holds by its stage, less all that can have reached it: at its most it is counted, at its least told.
+
+    All that can have reached it is what is left of what was applied, what was freed so far, and nitrate there in
+    spring, less the nitrate that is still in the soil. Where the top core holds 10 ppm no crop is short, below 5 ppm
+    the whole difference counts.
+    """
+    empty = np.clip((_EMPTY_PPM[1] - values["nitrate_ppm"]) / (_EMPTY_PPM[1] - _EMPTY_PPM[0]), 0.0, 1.0)
+    spring, most_left = values["spring_nitrate_lb_ac"], values["applied_left_lb_ac"]
+    least_left: Number = {"applied_left_low_lb_ac": most_left, **values}["applied_left_low_lb_ac"]
+    other = by_stage_lb_ac - freed_lb_ac + still_lb_ac
+    sure = as_number(empty * np.maximum(other - most_left - _SPRING_MOST * spring, 0.0))
+    most = as_number(empty * np.maximum(other - least_left - spring, 0.0))
+    values["short_lb_ac"] = sure
+    lines: tuple[Line, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    if np.any(np.greater(sure, 0)):
+        lines = (
+            line_of(values, key="short", label="Nitrogen the crop cannot have got so far", lb_ac=sure,
+                    basis="{short_lb_ac} lb/ac by stage above all that can have reached it", source=_SHORT_SOURCE),
+        )  # fmt: skip
+    in_all = as_number(values["yield_goal_bu_ac"] * values["n_per_bushel_lb"])
+    mean = [
+        float(np.mean(part[np.isfinite(part)])) if np.isfinite(part).any() else 0.0
+        for part in (np.asarray(one, dtype=float) for one in (by_stage_lb_ac, sure, most, in_all))
+    ]
+    if mean[2] >= _TELL_SHORT_LB_AC:
+        stage, counted, short, whole = mean
+        told = {"stage": stage, "supply": stage - short, "sure": counted, "most": short}
+        share = Quantity("number", round((stage - short) / whole, 2))
+        pounds = {name: Quantity("whole_amount", value) for name, value in told.items()}
+        findings = (warning("nitrogen.crop-may-be-short", "crop", share=share, **pounds),)
+    return _Short(lines=lines, findings=findings, sure_lb_ac=sure, most_lb_ac=most)
+
+
+def _yearly(values: Values) -> Number:
+    """What a season frees of the organic matter that is counted. [lb/ac]"""
+    counted = np.minimum(values["organic_matter_pct"], float(values["organic_matter_cap_pct"]))
+    return as_number(counted * values["mineralization_lb_per_om_pct"])
 
 
 def _top_line(values: Values) -> Line:
@@ -255,6 +323,11 @@ REMAINING_NEED: Final = Method(
         Input(name="bulk_density_g_cm3", meaning="dry weight of a volume of soil", low=0.4, high=2,
               default=BULK_DENSITY_G_CM3),
         Input(name="deep_bulk_density_g_cm3", meaning="the same in the deep core; the top's", low=0.4, high=2),
+        Input(name="applied_left_lb_ac", meaning="most that can be left of what was applied: it limits what the crop "
+              "took up so far", low=0, high=500),
+        Input(name="applied_left_low_lb_ac", meaning="the least of it; the same", low=0, high=500),
+        Input(name="spring_nitrate_lb_ac", meaning="nitrate there in spring, at least, for the same: assumed; 3 ppm in "
+              "two feet after Nebraska's figure for a depth not sampled", low=0, high=200, default=20.0),
         Input(name="credits_lb_ac", meaning="nitrogen that appears after sampling", low=0, high=400, default=0.0),
     ),
     example=Example(

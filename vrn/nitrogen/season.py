@@ -48,6 +48,18 @@ class Season:
         return float(sum(item.n_lb_ac for item in self.applications)) if said else None
 
     @property
+    def applied_left_lb_ac(self) -> tuple[float, float] | None:
+        """Least and most of what was applied that is nitrate the crop has had or can still have; None if not known."""
+        if self.applications and self.rain is None:
+            return None
+        if not self.applications:
+            return (0.0, 0.0) if self.listed else None
+        assert self.rain is not None
+        bands = [self.rain.total(name) for name in ("top_foot_lb_ac", "second_foot_lb_ac")]
+        most = sum(item.n_lb_ac for item in self.applications)
+        return sum(low for low, _ in bands), min(sum(high for _, high in bands), most)
+
+    @property
     def stage_name(self) -> str | None:
         """Stage on the sampling date by its name; None where it is not known or each cell has its own."""
         stage = self.growth_stage

@@ -30,6 +30,14 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Raise the cap only if you know that your soil frees more.",
         "{key:nitrogen.organic_matter_cap_pct} = {cap:bare}",
     ),
+    "crop-may-be-short": (
+        "By its stage the crop should hold {stage}. By what was applied, lost, freed and is still there, it may hold "
+        "only {supply}. {sure} of the gap is counted. If the crop is short, it needs up to {most} more than by its "
+        "stage alone.",
+        "Before you add more, compare its green with a strip that had plenty (Hawkins et al. 2007, Agron. J. 99:1034). "
+        "If it is as green, nothing is missing. If it is paler, enter the share it may hold.",
+        "{key:nitrogen.uptake_share} = {share:2}",
+    ),
     "need-unknown": (
         "The need is unknown in {unknown} of {cells:cell|cells}.",
         "Add the data that is missing there. A zone whose need is mostly unknown gets no rate.",
@@ -189,6 +197,7 @@ SENTENCES: Final[dict[str, str]] = {
     "line-optimum": "Best-paying rate of the season",
     "line-tillage": "For no-till",
     "line-cap": "Above the bulletin's cap",
+    "line-short": "Nitrogen the crop cannot have got so far",
     "line-recovery": "Nitrogen the crop will not recover",
     "line-none-advised": "No nitrogen is advised",
     "line-soil-nitrate": "Nitrate in the soil, {top:bare}–{bottom}",
