@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.ingest import read_field
 from vrn.ingest.mixed import known_factors, two_units
+from vrn.ingest.scattered import scattered_units
 
 FACTORS = known_factors(thickness_in=12.0, bulk_density_g_cm3=1.35)
 Rewrite = Callable[..., Path]
@@ -38,10 +39,10 @@ def test_factors_are_those_of_the_units() -> None:
 
 
 def test_fields_as_nature_makes_them_are_left_alone() -> None:
-    """Of 300 fields with two days and two instruments, under 1 in 50 is refused (0.6 % of 1,000 when it was tuned)."""
+    """Of 120 fields with two days and two instruments, under 1 in 50 is refused (0.6 % of 1,000 when it was tuned)."""
     rng = np.random.default_rng(15)
     refused = 0
-    for _ in range(300):
+    for _ in range(120):
         ppm, xy = _field(rng)
         half = len(ppm) // 2
         labels = [
@@ -50,7 +51,7 @@ def test_fields_as_nature_makes_them_are_left_alone() -> None:
         ]
         found = two_units(ppm, xy, labels, FACTORS)
         refused += found is not None and found.sure
-    assert refused < 6
+    assert refused < 3
 
 
 @pytest.mark.parametrize(("how", "least"), [("day", 0.9), ("rows", 0.88), ("side", 0.85)])
@@ -58,14 +59,46 @@ def test_half_a_file_in_another_unit_is_found(how: str, least: float) -> None:
     """By day, by the order of the rows, by side, each of the known factors in turn."""
     rng = np.random.default_rng(3)
     found = 0
-    for i in range(150):
+    for i in range(75):
         ppm, xy = _field(rng)
         n = len(ppm)
         first = np.arange(n) < n // 2 if how != "side" else xy[:, 0] < np.median(xy[:, 0])
         labels = [("day", first.tolist())] if how == "day" else []
         answer = two_units(np.where(first, FACTORS[i % len(FACTORS)][0], 1.0) * ppm, xy, labels, FACTORS)
         found += answer is not None and answer.sure
-    assert found / 150 > least
+    assert found / 75 > least
+
+
+@pytest.mark.parametrize("fields", [12, pytest.param(300, marks=pytest.mark.long)])
+def test_readings_of_another_unit_anywhere_are_asked_about(fields: int) -> None:
+    """
+    Half of the readings in lb/ac, whichever: 19 of 20 fields are asked about, 1 in 8 fields as nature makes them.
+
+    Of 800 fields of each kind 96 % and 8 % were, 2 % of those that vary by less than 60 %.
+    """
+    rng = np.random.default_rng(7)
+    asked = {False: 0, True: 0}
+    for _ in range(fields):
+        ppm, xy = _field(rng)
+        other = rng.permutation(len(ppm)) < len(ppm) // 2
+        for mixed in asked:
+            values = np.where(other & mixed, FACTORS[1][0], 1.0) * ppm
+            asked[mixed] += scattered_units(values, xy, FACTORS) is not None
+    assert asked[True] >= 0.94 * fields
+    assert asked[False] <= 0.12 * fields
+
+
+@pytest.mark.parametrize("rows", [(0, 1), (0, 4), (0, 11), (2, 5, 7), tuple(range(0, 12, 2))])
+def test_a_few_readings_of_another_unit_are_asked_about(rewrite: Rewrite, put: Put, rows: tuple[int, ...]) -> None:
+    """Of twelve, two in a corner or wherever they lie: a question of its own, with their rows, or a refusal."""
+    lines = sound.samples_csv().splitlines()
+    for i in rows:
+        cells = lines[i + 1].split(",")
+        lines[i + 1] = ",".join([*cells[:5], f"{float(cells[5]) * FACTORS[1][0]:.2f}", cells[6]])
+    put("samples.csv", "\n".join(lines))
+    found = sound.one(read_field(rewrite()), "units-mixed")
+    assert found["level"] == "warning"
+    assert found["rows"] == ", ".join(str(i + 2) for i in rows)
 
 
 @pytest.mark.parametrize(("ratio", "refused"), [(1.5, False), (1.8, False), (3.67, True), (4.43, True), (10.0, True)])

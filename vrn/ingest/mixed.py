@@ -14,10 +14,9 @@ from vrn.units import LB_AC_KG_HA, LB_AC_PER_PPM_IN, NO3_N_SHARE
 _FEWEST = 3  # readings of a part
 _FEWEST_PAIRS, _ALIKE = 4, 0.5  # places with two depths, and how far their log ratios may spread
 _LEAST_SHARE = 0.15  # of the readings in the smaller part
-_MOST_READINGS = 240  # compared at once; of more, as many evenly spaced
+_MOST_READINGS = 240  # compared at once; of more, as many at random
 _LEAST_FACTOR = 2.5  # parts of a field often differ by less than this of themselves: common practice, no source
-_GAIN_GROUP, _GAIN_ORDER, _GAIN_MODES = 4.5, 7.0, 5.5  # of log-likelihood, tuned to false alarms on simulated fields
-_GAIN_BY_VALUE = 0.65  # more for each reading where the values themselves part the readings (a normal curve gains 0.51)
+_GAIN_GROUP, _GAIN_ORDER = 4.5, 7.0  # of log-likelihood, tuned to false alarms on simulated fields
 _DOUBT = 1.5  # short of that gain by so much it is a question
 _OFF = 3.5  # log-likelihood that the best free factor may gain over the known one
 _NEAR = (-0.1, -0.05, 0.0, 0.05, 0.1)  # logarithms about a factor: pounds are also counted as 3.6 or 4 to the ppm
@@ -90,11 +89,11 @@ def two_units(
     Notes
     -----
     Logarithms of the readings are a mean and a spatially correlated rest (exponential, with a nugget). For each way of
-    parting the readings (by label; by row, easting or northing at any place; by the widest gap between the values) the
-    likelihood with the known factor taken out is set against the likelihood without, each at its best correlation. A
-    part of a field that is higher by nature is a matter of correlation; a change of unit is not.
+    parting the readings (by label; by row, easting or northing at any place) the likelihood with the known factor taken
+    out is set against the likelihood without, each at its best correlation. A part of a field that is higher by nature
+    is a matter of correlation; a change of unit is not.
     """
-    take = np.unique(np.linspace(0, len(ppm) - 1, min(len(ppm), _MOST_READINGS)).astype(int))
+    take = np.sort(np.random.default_rng(0).permutation(len(ppm))[:_MOST_READINGS])
     y, xy = np.log(ppm[take]), coordinates_m[take]
     parts = list(_parts(y, xy, [(name, [values[i] for i in take]) for name, values in labels]))
     if not parts:
@@ -169,13 +168,6 @@ def _parts(
         ranks = np.argsort(np.argsort(order, kind="stable"), kind="stable")
         for cut in range(fewest, len(y) - fewest + 1):
             yield from marked(name, _GAIN_ORDER, ranks < cut)
-    ordered = np.sort(y)
-    inner = np.diff(ordered)[fewest - 1 : len(y) - fewest]
-    if inner.size:
-        cut = fewest - 1 + int(np.argmax(inner))
-        yield from marked(
-            "two groups of values", _GAIN_MODES + _GAIN_BY_VALUE * len(y), y > (ordered[cut] + ordered[cut + 1]) / 2
-        )
 
 
 def _likelihoods(

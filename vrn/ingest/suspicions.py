@@ -14,6 +14,7 @@ from vrn.ingest.gate import Gate
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.mixed import TwoUnits, deeper_in_another_unit, known_factors, two_units
 from vrn.ingest.samples import BULK_DENSITY_G_CM3
+from vrn.ingest.scattered import scattered_units
 from vrn.ingest.table import LONLAT
 from vrn.model.grid import transformer
 from vrn.model.samples import SoilSamples
@@ -224,10 +225,11 @@ def _two_units(files: InputFiles, samples: SoilSamples, settings: Settings) -> N
             ("the date", layer.sampled_on),
             ("the instrument", [handling.instrument for handling in layer.handling]),
         )
-        found = two_units(
-            layer.nitrate_ppm, layer.coordinates_m, labels,
-            known_factors(thickness_in=bottom - top, bulk_density_g_cm3=density),
-        )  # fmt: skip
+        factors = known_factors(thickness_in=bottom - top, bulk_density_g_cm3=density)
+        found = two_units(layer.nitrate_ppm, layer.coordinates_m, labels, factors)
+        if found is None or not found.sure:
+            by_value = scattered_units(layer.nitrate_ppm, layer.coordinates_m, factors)
+            found = by_value if by_value is not None and (found is None or by_value.sure) else found
         if found is not None:
             _tell_two_units(gate, layer, found)
     if (deeper := deeper_in_another_unit(readings, density)) is not None:
@@ -242,15 +244,15 @@ def _two_units(files: InputFiles, samples: SoilSamples, settings: Settings) -> N
 def _tell_two_units(gate: Gate, layer: SoilSamples, found: TwoUnits) -> None:
     (top,), (bottom,) = set(layer.top_in.tolist()), set(layer.bottom_in.tolist())
     high, low = (float(np.median(layer.nitrate_ppm[part])) for part in (found.high, ~found.high))
+    rows = [str(row) for row in layer.row[found.high]]
+    more = f" and {len(rows) - _MOST_ROWS} more" if len(rows) > _MOST_ROWS else ""
     if not found.sure:
         gate.files.warn(
             "ingest.units-mixed", gate.source, top=_depth(top), bottom=_depth(bottom), group=found.group,
             high=Quantity("concentration", high), low=Quantity("concentration", low),
-            ratio=Quantity("number", found.factor), what=found.what,
+            ratio=Quantity("number", found.factor), what=found.what, rows=", ".join(rows[:_MOST_ROWS]) + more,
         )  # fmt: skip
         return
-    rows = [str(row) for row in layer.row[found.high]]
-    more = f" and {len(rows) - _MOST_ROWS} more" if len(rows) > _MOST_ROWS else ""
     depth = f"{top * 2.54:g}–{bottom * 2.54:g} cm" if gate.files.metric else f"{top:g}–{bottom:g} in"
     gate.refuse(
         f"readings of {depth} look like two kinds of unit, parted by {found.group}: medians {high:.4g} and {low:.4g}, "
