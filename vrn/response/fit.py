@@ -5,7 +5,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import t as students_t
+from scipy.special import stdtrit
 
 from vrn.errors import OutOfRangeError
 
@@ -70,7 +70,7 @@ class QuadraticFit:
         """
         _, b, c = self.coefficients
         v_b, v_bc, v_c = self.covariance[1, 1], self.covariance[1, 2], self.covariance[2, 2]
-        t2 = float(students_t.ppf(0.5 + confidence / 2, self.freedom)) ** 2
+        t2 = float(stdtrit(self.freedom, 0.5 + confidence / 2)) ** 2
         a2, a1 = 4 * (c**2 - t2 * v_c), 4 * ((b - price_ratio) * c - t2 * v_bc)
         a0 = (b - price_ratio) ** 2 - t2 * v_b
         point = float((price_ratio - b) / (2 * c)) if c < 0 else float("nan")
