@@ -273,9 +273,10 @@ def _task(opened: Opened, statement: Statement) -> Faults:
     if task.values is None:
         return
     longitude, latitude = task.centers()
-    wanted, sure = _wanted(statement, longitude, latitude)
+    wanted = _wanted(statement, longitude, latitude)
     off = np.abs(task.values - wanted * task.per_product / _n_lb_per_unit(statement)) > 1.0
-    off &= sure
+    for polygon in _outlines(statement):
+        off[off] = ~places_near(polygon.boundary, longitude[off], latitude[off], _NEAR_DEG)
     ground = opened.ground
     if ground is not None and off.any():
         easting, northing = transformer("EPSG:4326", ground.crs).transform(longitude[off], latitude[off])
@@ -288,18 +289,21 @@ def _task(opened: Opened, statement: Statement) -> Faults:
         yield "TASKDATA", f"{int(off.sum())} cells"
 
 
+def _outlines(statement: Statement) -> list[shapely.Polygon]:
+    """Parts of all zones. [longitude, latitude]"""
+    return [shapely.Polygon(shell, holes) for zone in statement["zones"] for shell, *holes in zone["outline"]]
+
+
 def _wanted(
     statement: Statement, longitude: NDArray[np.float64], latitude: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Nitrogen rate of the zone that holds each place, 0 outside; and where that is beyond doubt. [lb N/ac]"""
-    wanted, sure = np.zeros(longitude.shape), np.ones(longitude.shape, dtype=bool)
-    for zone in statement["zones"]:
-        for shell, *holes in zone["outline"]:
-            polygon = shapely.Polygon(shell, holes)
-            shapely.prepare(polygon)
-            wanted[shapely.contains_xy(polygon, longitude, latitude)] = zone["rate_n_lb_ac"]
-            sure &= ~places_near(polygon.boundary, longitude.ravel(), latitude.ravel(), _NEAR_DEG).reshape(sure.shape)
-    return wanted, sure
+) -> NDArray[np.float64]:
+    """Nitrogen rate of the zone that holds each place, 0 outside. [lb N/ac]"""
+    wanted = np.zeros(longitude.shape)
+    rates = [zone["rate_n_lb_ac"] for zone in statement["zones"] for _ in zone["outline"]]
+    for polygon, rate_n_lb_ac in zip(_outlines(statement), rates, strict=True):
+        shapely.prepare(polygon)
+        wanted[shapely.contains_xy(polygon, longitude, latitude)] = rate_n_lb_ac
+    return wanted
 
 
 def _raster(opened: Opened, statement: Statement) -> Faults:
@@ -311,12 +315,10 @@ def _raster(opened: Opened, statement: Statement) -> Faults:
     north = raster.north_m - (np.arange(rows) + 0.5) * raster.north_step_m
     easting, northing = np.meshgrid(east, north)
     longitude, latitude = transformer(raster.crs, "EPSG:4326").transform(easting, northing)
-    wanted, _ = _wanted(statement, longitude, latitude)
-    edges = shapely.union_all([shapely.Polygon(shell, holes).boundary for zone in statement["zones"]
-                               for shell, *holes in zone["outline"]])  # fmt: skip
+    off = np.abs(np.nan_to_num(raster.values, nan=0.0) - _wanted(statement, longitude, latitude)) > 1e-3
+    edges = shapely.union_all([polygon.boundary for polygon in _outlines(statement)])
     edges = shapely.transform(edges, transformer("EPSG:4326", raster.crs).transform, interleaved=False)
-    clear = ~places_near(edges, easting.ravel(), northing.ravel(), 2.2 * raster.cell_m).reshape(rows, cols)
-    off = clear & (np.abs(np.nan_to_num(raster.values, nan=0.0) - wanted) > 1e-3)
+    off[off] = ~places_near(edges, easting[off], northing[off], 2.2 * raster.cell_m)
     if off.any():
         yield "rasters/rate.tif", f"{int(off.sum())} cells"
 
