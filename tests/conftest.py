@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 DEMO_FIELDS = Path(__file__).resolve().parents[1] / "demo_fields"
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program sets it for itself, before NumPy is loaded
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # else every program that a test starts compiles all modules anew
 settings.register_profile("suite", deadline=None, derandomize=True)  # the same examples everywhere, untimed
 settings.register_profile("long", deadline=None)  # drawn at random, for `pytest -m long`
 
