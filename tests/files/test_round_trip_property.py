@@ -160,7 +160,7 @@ def _holes(boundary: shapely.Geometry) -> list[shapely.Polygon]:
 
 
 @given(ground=grounds())
-@settings(max_examples=12, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=6, suppress_health_check=[HealthCheck.too_slow])
 def test_what_is_written_is_what_was_meant(ground: dict[str, Any], make: Maker) -> None:
     """Whatever the ground, every format passes the audit and outside readers find the same rates and outlines."""
     _round_trip(ground, make)

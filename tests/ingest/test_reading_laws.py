@@ -37,7 +37,7 @@ def plain() -> Field:
     return _SOUND["field"]
 
 
-@settings(max_examples=15)
+@settings(max_examples=8)
 @given(order=st.permutations(range(12)))
 def test_order_of_rows_only_orders_the_readings(order: list[int]) -> None:
     """Rows in another order are the same readings in that order."""
@@ -49,7 +49,7 @@ def test_order_of_rows_only_orders_the_readings(order: list[int]) -> None:
     np.testing.assert_array_equal(samples.coordinates_m, expected.coordinates_m)
 
 
-@settings(max_examples=15)
+@settings(max_examples=8)
 @given(start=st.integers(0, 3), backwards=st.booleans(), closed_twice=st.booleans())
 def test_start_and_direction_of_an_outline_do_not_matter(start: int, backwards: bool, closed_twice: bool) -> None:
     """A ring may start at any corner, run either way round, and repeat a corner."""
@@ -61,7 +61,7 @@ def test_start_and_direction_of_an_outline_do_not_matter(start: int, backwards: 
     assert shapely.equals(field.boundary, plain().boundary)
 
 
-@settings(max_examples=15)
+@settings(max_examples=8)
 @given(share=st.floats(0.05, 0.95))
 def test_a_field_cut_in_two_is_the_same_field(share: float) -> None:
     """Two parts of an outline that share an edge are one field of the same area, to the bend of a parallel (mm)."""
@@ -75,7 +75,7 @@ def test_a_field_cut_in_two_is_the_same_field(share: float) -> None:
     assert field.boundary.area == pytest.approx(plain().boundary.area, rel=2e-5)
 
 
-@settings(max_examples=10)
+@settings(max_examples=6)
 @given(epsg=st.sampled_from([26915, 32615, 3857, 26975, 5070, 4269]))
 def test_the_system_of_the_samples_does_not_move_them(epsg: int) -> None:
     """Coordinates in any named system (EPSG) land at the same place, to the datum shift of a metre and a half."""
@@ -88,7 +88,7 @@ def test_the_system_of_the_samples_does_not_move_them(epsg: int) -> None:
     np.testing.assert_allclose(samples.coordinates_m, plain().samples.coordinates_m, atol=1.5)
 
 
-@settings(max_examples=200)
+@settings(max_examples=100)
 @given(
     whole=st.integers(0, 179), minutes=st.integers(0, 59), seconds=st.integers(0, 59), letter=st.sampled_from("NSEW"),
     style=st.sampled_from(["{d}° {m}' {s}\" {h}", "{h}{d} {m} {s}", "{d}°{m}′{s}″{h}", "{h} {d}° {m}' {s}''"]),
@@ -102,7 +102,7 @@ def test_degrees_minutes_and_seconds_add_up(whole: int, minutes: int, seconds: i
     assert found[1] == letter
 
 
-@settings(max_examples=200)
+@settings(max_examples=100)
 @given(text=st.text(alphabet="0123456789٣½ °'\"′″.,+-−eENSWnsweOxd\t\n\x00é", max_size=30))
 def test_no_text_breaks_the_parser_of_degrees(text: str) -> None:
     """Any text is an angle or None."""
