@@ -294,9 +294,7 @@ def _outlines(statement: Statement) -> list[shapely.Polygon]:
     return [shapely.Polygon(shell, holes) for zone in statement["zones"] for shell, *holes in zone["outline"]]
 
 
-def _wanted(
-    statement: Statement, longitude: NDArray[np.float64], latitude: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _wanted(statement: Statement, longitude: NDArray[np.float64], latitude: NDArray[np.float64]) -> NDArray[np.float64]:
     """Nitrogen rate of the zone that holds each place, 0 outside. [lb N/ac]"""
     wanted = np.zeros(longitude.shape)
     rates = [zone["rate_n_lb_ac"] for zone in statement["zones"] for _ in zone["outline"]]
