@@ -17,6 +17,7 @@ import rasterio
 import shapely
 from rasterio.env import Env
 
+from vrn.audit import verify
 from vrn.errors import InputFileError, OutputError
 from vrn.files.geojson import write_geojson, write_gpx
 from vrn.files.guard import check_before_writing
@@ -29,9 +30,12 @@ from vrn.files.summary import summary_of
 from vrn.files.tables import write_geopackage, write_tables
 from vrn.model.grid import geodesic_acres
 from vrn.pages.load_sheet import load_sheet
-from vrn.prescription.model import CheckStrip, Prescription
+from vrn.pipeline.order import write
+from vrn.prescription.model import CheckStrip, Prescription, Product
 
 Maker = Callable[..., Prescription]
+UAN = Product(name="UAN 32", n_pct=32.0, density_lb_gal=11.06, unit="gal", source="made for a test")
+UREA = Product(name="Urea 46-0-0", n_pct=46.0, density_lb_gal=None, unit="lb", source="made for a test")
 HOLED = shapely.box(0, 0, 200, 300).difference(shapely.box(60, 60, 120, 130))
 TWO_PIECES = (HOLED, shapely.union_all([shapely.box(200, 0, 400, 140), shapely.box(460, 0, 640, 200)]))
 
@@ -377,18 +381,57 @@ def test_load_sheet_in_metric_units(make: Maker) -> None:
         assert shown in sheet
 
 
-@pytest.mark.parametrize("rate_basis", ["product", "n"])
-def test_metric_load_sheet_shows_the_rates_of_the_shapefile(make: Maker, tmp_path: Path, rate_basis: str) -> None:
-    """A shapefile's rate stays in its trade unit: the sheet then has it zone by zone, as the terminal will show it."""
-    made = make(units="metric", rate_basis=rate_basis)
-    write_shapefile(made, tmp_path)
-    held = pyogrio.read_dataframe(tmp_path / "shapefile" / "RX.SHP")
-    sheet = load_sheet(made)
-    rows = [line.split() for line in sheet.splitlines() if line.split()[:1] in ([str(z)] for z in held["ZONE"])]
-    assert [float(row[-1]) for row in rows] == held["RATE"].tolist()
-    trade = [line.split() for line in load_sheet(make(rate_basis=rate_basis)).splitlines()]
-    # trade units: the shapefile's rate stands in the table as it is, in no column of its own
-    assert len(rows[0]) == 1 + len(next(cells for cells in trade if cells[:1] == [str(held["ZONE"][0])]))
+# of product: 60 lb N/ac are 60 / 3.5392 gal/ac × 9.353956 = 158.577 L/ha, or 60 / 0.46 lb/ac × 1.120851 = 146.198 kg/ha
+METRIC_RATES = [
+    ("gal", "product", 158.577, "L/ha"),
+    ("lb", "product", 146.198, "kg/ha"),
+    ("gal", "n", 67.251, "kg N/ha"),
+]
+
+
+@pytest.mark.parametrize(("product", "rate_basis", "rate", "unit"), METRIC_RATES)
+def test_a_metric_field_is_metric_in_every_file(
+    product: str, rate_basis: str, rate: float, unit: str, make: Maker, tmp_path: Path, quick_pages: None
+) -> None:
+    """Rates, areas and totals in metric units, each file's column or tag naming its own; no column of a trade unit."""
+    sold = UAN if product == "gal" else UREA
+    out = write(make(units="metric", rate_basis=rate_basis, product=sold), tmp_path / "rx")
+    held = pyogrio.read_dataframe(out / "shapefile" / "RX.SHP")
+    assert held["RATE"][0] == pytest.approx(rate, abs=0.005)
+    assert set(held["UNIT"]) == {unit}
+    told = json.loads((out / "prescription.geojson").read_text(encoding="utf-8"))["features"][0]["properties"]
+    assert told["rate_product"] == pytest.approx(rate, abs=0.001)
+    assert (told["rate_unit"], set(told)) == (
+        unit, {"zone", "rate_product", "rate_unit", "rate_n_kg_ha", "area_ha"},
+    )  # fmt: skip
+    assert told["rate_n_kg_ha"] == pytest.approx(60 * 1.1208511, abs=1e-4)
+    with (out / "zones.csv").open(encoding="utf-8") as file:
+        zone = next(csv.DictReader(file))
+    # 200 × 300 m of the grid, scaled to the ground: 6.00 ha
+    assert float(zone["area_ha"]) == pytest.approx(6.0, rel=2e-3)
+    assert float(zone["n_kg"]) == pytest.approx(float(zone["area_ha"]) * 67.251, rel=1e-5)
+    assert (float(zone["rate_product"]), zone["rate_unit"]) == (pytest.approx(rate, abs=0.001), unit)
+    with (out / "ledger.csv").open(encoding="utf-8") as file:
+        line = next(csv.DictReader(file))
+    assert float(line["kg_ha"]) == pytest.approx(100 * 1.1208511, abs=1e-4)
+    for name, wanted in (("rate", "kg N/ha"), ("need", "kg N/ha"), ("nitrate", "mg/kg")):
+        with rasterio.open(out / "rasters" / f"{name}.tif") as raster:
+            assert (raster.units[0], raster.tags()["UNIT"]) == (wanted, wanted)
+            assert name != "rate" or np.nanmin(raster.read(1)) == pytest.approx(67.251, abs=0.001)
+    zones = pyogrio.read_dataframe(out / "layers.gpkg", layer="zones")
+    samples = pyogrio.read_dataframe(out / "layers.gpkg", layer="samples")
+    trade = ("_ac", "_lb", "_in", "acres", "_gal", "_ft")
+    columns = [*zone, *line, *told, *zones, *samples]
+    assert not [name for name in columns if name == "lb_ac" or name.endswith(trade)]
+    assert samples["bottom_cm"][0] == pytest.approx(30.48)
+    assert "0-30 cm: " in (out / "field.gpx").read_text(encoding="utf-8")
+    summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    assert summary["total_n_kg"] == pytest.approx(summary["total_n_lb"] * 0.45359237)
+    assert summary["zones"][0]["rate_n_kg_ha"] == pytest.approx(67.251, abs=0.001)
+    assert summary["zones"][0]["rate_n_lb_ac"] == 60
+    sheet = load_sheet(make(units="metric", rate_basis=rate_basis, product=sold))
+    assert f"set the terminal to {unit} " in sheet
+    assert not verify(out).failed
 
 
 def test_lines_of_the_load_sheet_fit_the_paper(make: Maker) -> None:

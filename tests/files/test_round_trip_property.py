@@ -118,7 +118,10 @@ def _compare_with_gdal(made: Prescription, folder: Path) -> None:
     ):
         meta, _, shapes, columns = pyogrio.raw.read(path)
         values = dict(zip(meta["fields"], columns, strict=True))
-        rates = {rate.zone: rate.rate_product for rate in made.rates}
+        # 1 gal/ac = 9.3539558 L/ha, 1 lb/ac = 1.1208512 kg/ha: a metric field's files are metric
+        factor = {"gal/ac": 9.3539558, "lb/ac": 1.1208512, "lb N/ac": 1.1208512}[made.rate_unit]
+        factor = factor if made.field.settings.units == "metric" else 1.0
+        rates = {rate.zone: rate.rate_product * factor for rate in made.rates}
         assert set(values[zone_column].tolist()) == set(rates)
         wanted = np.array([rates[zone] for zone in values[zone_column]])
         np.testing.assert_allclose(values[rate_column].astype(float), wanted, atol=0.00501)

@@ -32,7 +32,9 @@ KEY = re.compile(r"\b[a-z]+\.[a-z]+_[a-z_]+\b|\b[a-z]+_[a-z]+_[a-z_]+\b")
 def _drive(folder: Path, path: Path) -> None:
     """Up and down the field, 5 % short of the prescription, with one pass left out."""
     features = json.loads((folder / "prescription.geojson").read_text(encoding="utf-8"))["features"]
-    zones = [(shapely.geometry.shape(one["geometry"]), one["properties"]["rate_n_lb_ac"]) for one in features]
+    rates = json.loads((folder / "summary.json").read_text(encoding="utf-8"))["zones"]
+    zones = [(shapely.geometry.shape(one["geometry"]), rate["rate_n_lb_ac"])
+             for one, rate in zip(features, rates, strict=True)]  # fmt: skip
     west, south, east, north = shapely.union_all([shape for shape, _ in zones]).bounds
     x, y = (part.ravel() for part in np.meshgrid(np.arange(west, east, 15e-5), np.arange(south, north, 1e-4)))
     rows = ["longitude,latitude,rate_n_lb_ac"]

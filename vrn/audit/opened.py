@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import shapely
@@ -17,9 +17,11 @@ from vrn.audit.read_grids import IsoTask, Raster, read_iso, read_tiff
 from vrn.audit.read_layers import read_geojson, read_geopackage, read_shapefile
 from vrn.errors import InputFileError
 from vrn.model.grid import reproject, transformer
-from vrn.units import FT_M
+from vrn.units import FT_M, GAL_AC_L_HA, LB_AC_KG_HA
 
 Array = NDArray[np.float64]
+# unit of a rate → what stands for it in a metric field's files, and how many of that are one
+METRIC: Final = {"gal/ac": ("L/ha", GAL_AC_L_HA), "lb/ac": ("kg/ha", LB_AC_KG_HA), "lb N/ac": ("kg N/ha", LB_AC_KG_HA)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,14 +93,22 @@ def open_folder(folder: Path) -> Opened:
     return Opened(
         folder=folder, summary=summary, sheet=sheet, ground=ground, vectors=read, task=task,
         n_lb_per_unit=summary["total_n_lb"] / summary["total_product"] if summary["total_product"] > 0 else np.nan,
-        rasters={name: raster for name, raster in rasters.items() if raster is not None}, checks=tuple(checks),
+        rasters={name: _in_trade(raster) for name, raster in rasters.items() if raster is not None},
+        checks=tuple(checks),
     )  # fmt: skip
 
 
 def nitrogen_rates(zones: FileZones, n_lb_per_unit: float) -> Array:
     """Rates of a file as nitrogen. [lb N/ac]"""
-    factor = np.array([1.0 if unit == "lb N/ac" else n_lb_per_unit for unit in zones.unit])
+    factor = np.array([n_lb_per(unit, n_lb_per_unit, unknown=np.nan) for unit in zones.unit])
     return np.where(zones.rate == 0, 0.0, zones.rate * factor)
+
+
+def n_lb_per(unit: str, n_lb_per_unit: float, *, unknown: float = 1.0) -> float:
+    """Nitrogen in one of a rate's unit; ``unknown`` where the product's is not known. [lb N/ac]"""
+    trade, factor = next(((trade, factor) for trade, (name, factor) in METRIC.items() if name == unit), (unit, 1.0))
+    per_unit = 1.0 if trade == "lb N/ac" else unknown if np.isnan(n_lb_per_unit) else n_lb_per_unit
+    return per_unit / factor
 
 
 def _summary(folder: Path) -> dict[str, Any]:
@@ -122,6 +132,12 @@ def _sheet(path: Path) -> LoadSheet:
     edge = re.search(r"([\d.]+) (ft|m) past the boundary", text)
     edge_m = 0.0 if edge is None else float(edge[1]) * (FT_M if edge[2] == "ft" else 1.0)
     return LoadSheet(text=text, edge_m=edge_m)
+
+
+def _in_trade(raster: Raster) -> Raster:
+    """A raster of rates in lb N/ac, whatever unit it is written in."""
+    metric, factor = METRIC["lb N/ac"]
+    return replace(raster, values=raster.values / factor, unit="lb N/ac") if raster.unit == metric else raster
 
 
 def _in_lonlat(zones: FileZones) -> FileZones:

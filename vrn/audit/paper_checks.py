@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 
 from vrn.audit.model import Check, FileZones, checked, failed, passed
-from vrn.audit.opened import Opened, nitrogen_rates
+from vrn.audit.opened import METRIC, Opened, n_lb_per, nitrogen_rates
 from vrn.findings import Kind, Quantity
 from vrn.units import GAL_AC_L_HA, LB_AC_KG_HA, LB_KG, US_GAL_L
 
@@ -84,15 +84,18 @@ def _sheet_checks(opened: Opened, sheet: str) -> Iterator[Check]:
 def rate_unit(summary: dict[str, Any]) -> str:
     """Unit of the rates that go to a terminal."""
     product = summary["product"]
-    return "lb N/ac" if product["rate_basis"] == "n" else f"{product['unit']}/ac"
+    unit = "lb N/ac" if product["rate_basis"] == "n" else f"{product['unit']}/ac"
+    return METRIC[unit][0] if summary["units"] == "metric" else unit
 
 
 def table_checks(opened: Opened) -> Iterator[Check]:
     """Whether ``ledger.csv`` adds up to the needs and ``zones.csv`` says what the summary says."""
     zones = {zone["zone"]: zone for zone in opened.summary["zones"]}
     try:
-        sums = _sums(_rows(opened.folder / "ledger.csv"))
-        rates = {int(row["zone"]): float(row["rate_n_lb_ac"]) for row in _rows(opened.folder / "zones.csv")}
+        lines, rate = ("kg_ha", "rate_n_kg_ha") if opened.summary["units"] == "metric" else ("lb_ac", "rate_n_lb_ac")
+        factor = LB_AC_KG_HA if opened.summary["units"] == "metric" else 1.0
+        sums = _sums(_rows(opened.folder / "ledger.csv"), lines, factor)
+        rates = {int(row["zone"]): float(row[rate]) / factor for row in _rows(opened.folder / "zones.csv")}
     except (OSError, ValueError, TypeError, KeyError) as error:
         yield failed("audit.unreadable", "ledger.csv, zones.csv", why=f"{type(error).__name__}: {error}")
         return
@@ -103,15 +106,16 @@ def table_checks(opened: Opened) -> Iterator[Check]:
         if zone["need_lb_ac"] is not None and abs(max(0.0, sums.get(number, 0.0)) - zone["need_lb_ac"]) > 1e-6
     ]  # fmt: skip
     yield from off or [passed("audit.ledger-adds-up", "ledger.csv", zones=len(zones))]
-    same = rates == {number: zone["rate_n_lb_ac"] for number, zone in zones.items()}
+    same = set(rates) == set(zones) and all(abs(rates[number] - zone["rate_n_lb_ac"]) < 1e-9 * (1 + rates[number])
+                                            for number, zone in zones.items())  # fmt: skip
     yield checked(same, "audit.table-rates", "audit.table-rates-off", "zones.csv")
 
 
-def _sums(ledger: list[dict[str, str]]) -> dict[int, float]:
-    """Zone → sum of its lines; NaN with an unknown line."""
+def _sums(ledger: list[dict[str, str]], column: str, factor: float) -> dict[int, float]:
+    """Zone → sum of its lines, NaN with an unknown line; ``factor`` is what a line's unit is of 1 lb/ac. [lb/ac]"""
     sums: dict[int, float] = {}
     for row in ledger:
-        line = float(row["lb_ac"]) if row["lb_ac"] != "" else np.nan
+        line = float(row[column]) / factor if row[column] != "" else np.nan
         sums[int(row["zone"])] = sums.get(int(row["zone"]), 0.0) + line
     return sums
 
@@ -134,8 +138,7 @@ def zone_checks(opened: Opened) -> Iterator[Check]:
             yield failed("audit.zones-missing", name, zones=", ".join(map(str, lost)))
         if odd:
             yield failed("audit.zones-unknown", name, zones=", ".join(map(str, odd)))
-        per_unit = 1.0 if file.unit[:1] == ("lb N/ac",) else np.nan_to_num(opened.n_lb_per_unit, nan=1.0)
-        step = _SHAPEFILE_STEP * per_unit
+        step = _SHAPEFILE_STEP * n_lb_per(file.unit[0] if file.unit else "", opened.n_lb_per_unit)
         yield from _nitrogen_checks(name, file, wanted)
         off[name] = {number: rate for number, rate in found.items()
                      if number in wanted and abs(rate - wanted[number]) > step * 1.001 + 1e-6}  # fmt: skip

@@ -130,7 +130,7 @@ def _edges(opened: Opened) -> shapely.STRtree:
 def _step(opened: Opened) -> float:
     """Largest rounding of any file. [lb N/ac]"""
     per_unit = np.nan_to_num(opened.n_lb_per_unit, nan=1.0)
-    by_shapefile = 0.00501 * (1.0 if opened.summary["product"]["rate_basis"] == "n" else per_unit)
+    by_shapefile = 0.00501 * (1.0 if opened.summary["product"]["rate_basis"] == "n" else per_unit)  # in L/ha finer
     by_task = 0.5 * per_unit / opened.task.per_product if opened.task is not None else 0.0
     return float(max(by_shapefile, by_task) + 2e-5 * max(z["rate_n_lb_ac"] for z in opened.summary["zones"]) + 1e-6)
 

@@ -12,8 +12,10 @@ import numpy as np
 import shapely
 
 from vrn.audit.model import Check, FileZones, Ground, Reading, UnreadableError, failed, passed
+from vrn.units import LB_AC_KG_HA
 
-_KEYS = {"zone", "rate_product", "rate_unit", "rate_n_lb_ac", "acres"}
+_KEYS = {"zone", "rate_product", "rate_unit"}
+_N, _AREA = ("rate_n_lb_ac", "rate_n_kg_ha"), ("acres", "area_ha")  # in trade units or metric ones
 
 
 def read_geojson(path: Path) -> FileZones:
@@ -25,7 +27,8 @@ def read_geojson(path: Path) -> FileZones:
         pairs = [(feature, part) for feature in features for part in _parts(feature["geometry"])]
         zone = np.array([feature["properties"]["zone"] for feature, _ in pairs], dtype=np.int64)
         rate = np.array([feature["properties"]["rate_product"] for feature, _ in pairs], dtype=float)
-        rate_n = np.array([feature["properties"]["rate_n_lb_ac"] for feature, _ in pairs], dtype=float)
+        metric = bool(features) and _N[1] in features[0]["properties"]
+        rate_n = np.array([feature["properties"][_N[metric]] for feature, _ in pairs], dtype=float)
         unit = tuple(str(feature["properties"]["rate_unit"]) for feature, _ in pairs)
         polygons = np.array([shapely.Polygon(part[0], part[1:]) for _, part in pairs], dtype=object)
     checks = _member_faults(data, text, path.name)
@@ -33,7 +36,7 @@ def read_geojson(path: Path) -> FileZones:
     checks += _ring_faults([part for _, part in pairs], path.name) or [passed("audit.rings-turn-right", path.name)]
     return FileZones(
         zone=zone, rate=rate, unit=unit, polygons=polygons, crs="EPSG:4326", checks=tuple(checks),
-        stated_n_lb_ac=rate_n,
+        stated_n_lb_ac=rate_n / LB_AC_KG_HA if metric else rate_n,
     )  # fmt: skip
 
 
@@ -55,10 +58,11 @@ def _parts(geometry: dict[str, Any]) -> list[list[list[list[float]]]]:
 def _member_faults(data: dict[str, Any], text: str, name: str) -> list[Check]:
     """What the collection should not say, or says wrongly."""
     faults = []
+    metric = _N[1] in data["features"][0]["properties"]
     if "crs" in data:
         faults.append(failed("audit.geojson-crs-member", name))
     for feature in data["features"]:
-        odd = (set(feature["properties"]) - {"label"}) ^ _KEYS
+        odd = (set(feature["properties"]) - {"label"}) ^ {*_KEYS, _N[metric], _AREA[metric]}
         if odd:
             zone = str(feature["properties"].get("zone"))
             faults.append(failed("audit.geojson-properties", name, zone=zone, names=", ".join(sorted(odd))))
@@ -113,9 +117,11 @@ def _ground(base: sqlite3.Connection) -> Ground:
     no_apply = shapely.union_all([shape for shape, _ in _rows(base, "no_apply")] if "no_apply" in layers else [])
     rows = [(part, row) for shape, row in _rows(base, "zones") for part in shapely.get_parts(shape)]
     polygons = np.array([part for part, _ in rows], dtype=object)
+    metric = bool(rows) and _N[1] in rows[0][1]
     zones = FileZones(
         zone=np.array([row["zone"] for _, row in rows], dtype=np.int64),
-        rate=np.array([row["rate_n_lb_ac"] for _, row in rows], dtype=float), unit=("lb N/ac",) * len(rows),
+        rate=np.array([row[_N[metric]] for _, row in rows], dtype=float) / (LB_AC_KG_HA if metric else 1.0),
+        unit=("lb N/ac",) * len(rows),
         polygons=polygons, crs=crs,
     )  # fmt: skip
     return Ground(crs=crs, boundary=boundary, no_apply=no_apply, zones=zones)

@@ -17,10 +17,10 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.audit.model import Check, failed, passed
-from vrn.audit.opened import Opened
+from vrn.audit.opened import METRIC, Opened
 from vrn.audit.rate_checks import places_near
 from vrn.model.grid import transformer
-from vrn.units import FT_M, GAL_AC_L_HA, LB_AC_KG_HA, LB_KG, US_GAL_L
+from vrn.units import BU_AC_T_HA, FT_M, GAL_AC_L_HA, LB_AC_KG_HA, LB_KG, US_GAL_L
 
 SHORT: Final = 10
 _HA_AC: Final = 2.4710538146716532  # 1 ha in ac: 10,000 / 4046.8564224
@@ -30,6 +30,13 @@ _NEAR_DEG: Final = 3e-7  # outlines are rounded to 1e-7
 _NOT_ON_A_STICK: Final = ("field.gpx", "map.html", "rasters/rate.tif")
 _SAME_NAMES: Final = ("acres", "parts", "rate_n_lb_ac", "rate_product", "need_lb_ac", "need_se_lb_ac", "nitrate_ppm",
                       "organic_matter_pct", "yield_goal_bu_ac", "label")  # fmt: skip
+_METRIC: Final = {
+    "acres": ("area_ha", 1 / _HA_AC), "rate_n_lb_ac": ("rate_n_kg_ha", LB_AC_KG_HA), "n_lb": ("n_kg", LB_KG),
+    "need_lb_ac": ("need_kg_ha", LB_AC_KG_HA), "need_se_lb_ac": ("need_se_kg_ha", LB_AC_KG_HA),
+    "yield_goal_bu_ac": ("yield_goal_t_ha", BU_AC_T_HA), "lb_ac": ("kg_ha", LB_AC_KG_HA),
+    "product_gal_ac": ("product_l_ha", GAL_AC_L_HA), "product_gal": ("product_l", US_GAL_L),
+    "product_lb_ac": ("product_kg_ha", LB_AC_KG_HA), "product_lb": ("product_kg", LB_KG),
+}  # fmt: skip
 Statement = dict[str, Any]
 Faults = Iterator[tuple[str, str]]  # file, what differs in it
 # what a damaged or forged file may make of the reading of it
@@ -105,9 +112,15 @@ def _summary(opened: Opened, statement: Statement) -> Faults:
     off = [key for key, value in stated.items() if not _near(summary[key], value)]
     off += [key for key in ("name", "unit", "rate_basis") if summary["product"][key] != product[key]]
     off += [key for key in ("key", "source") if summary["method"][key] != statement["method"][key]]
+    unit = "lb N/ac" if product["rate_basis"] == "n" else f"{product['unit']}/ac"
     for zone, wanted in zip(summary["zones"], statement["zones"], strict=True):
-        off += [f"zone {wanted['zone']} {key}" for key in zone
-                if key in wanted and key != "ledger" and not _close(zone[key], wanted[key])]  # fmt: skip
+        off += [
+            f"zone {wanted['zone']} {key}"
+            for key in zone
+            if key in wanted and key not in ("ledger", "rate_product") and not _close(zone[key], wanted[key])
+        ]
+        stated = zone["rate_product"] * (METRIC[unit][1] if summary["units"] == "metric" else 1.0)
+        off += [] if _close(stated, wanted["rate_product"]) else [f"zone {wanted['zone']} rate_product"]
         sums: dict[str, float] = {}
         for key, value in wanted["ledger"]:
             sums[key] = sums.get(key, 0.0) + (np.nan if value is None else value)
@@ -142,29 +155,43 @@ def _cell(text: str) -> float | str | None:
 
 def _zones_table(opened: Opened, statement: Statement) -> Faults:
     unit, status, per = statement["product"]["unit"], _status(opened), _n_lb_per_unit(statement)
-    rows = _rows(opened.folder / "zones.csv")
+    rows, twins = _rows(opened.folder / "zones.csv"), _twins(opened)
     for row, zone in zip(rows, statement["zones"], strict=True):
         product = zone["rate_n_lb_ac"] / per
         wanted = {
             "zone": zone["zone"], **{name: zone[name] for name in _SAME_NAMES}, "rate_unit": statement["rate_unit"],
             f"product_{unit}_ac": product,
         }  # fmt: skip
-        off = [name for name, value in wanted.items() if not _close(_cell(row[name].removeprefix("'")), value)]
+        told = {name: _cell(row[twins.get(name, (name, 1.0))[0]].removeprefix("'")) for name in wanted}
+        off = [name for name, value in wanted.items() if not _close(told[name], _times(value, twins, name))]
         sums = {f"product_{unit}": product * zone["acres"], "n_lb": zone["rate_n_lb_ac"] * zone["acres"]}
-        off += [name for name, value in sums.items() if abs(float(row[name]) - value) > 1e-4 + 1e-8 * value]
+        for name, value in sums.items():
+            column, factor = twins.get(name, (name, 1.0))
+            off += [name] if abs(float(row[column]) - value * factor) > 1e-4 * factor + 1e-8 * value else []
         off += [] if row["status"] == status else ["status"]
         for name in off:
             yield "zones.csv", f"zone {zone['zone']} {name}"
 
 
+def _twins(opened: Opened) -> dict[str, tuple[str, float]]:
+    """Column in trade units → its name in a metric field's files, and what a number is times there."""
+    return _METRIC if opened.summary["units"] == "metric" else {}
+
+
+def _times(value: object, twins: dict[str, tuple[str, float]], name: str) -> object:
+    return value * twins[name][1] if name in twins and isinstance(value, (int, float)) else value
+
+
 def _ledger(opened: Opened, statement: Statement) -> Faults:
+    twins = _twins(opened)
+    (line, by), (area, per) = twins.get("lb_ac", ("lb_ac", 1.0)), twins.get("acres", ("acres", 1.0))
     wanted = [(zone, key, value) for zone in statement["zones"] for key, value in zone["ledger"]]
     for row, (zone, key, value) in zip(_rows(opened.folder / "ledger.csv"), wanted, strict=True):
         good = (
             int(row["zone"]) == zone["zone"]
             and row["key"] == key
-            and _close(_cell(row["lb_ac"]), value)
-            and _close(_cell(row["acres"]), zone["acres"])
+            and _close(_cell(row[line]), value if value is None else value * by)
+            and _close(_cell(row[area]), zone["acres"] * per)
         )
         if not good:
             yield "ledger.csv", f"zone {zone['zone']} {key}"
@@ -174,13 +201,15 @@ def _geojson(opened: Opened, statement: Statement) -> Faults:
     file = json.loads((opened.folder / "prescription.geojson").read_text(encoding="utf-8"))
     top = {"field": statement["field"], "season": statement["season"], "status": _status(opened),
            "product": statement["product"]["name"], "rate_basis": statement["product"]["rate_basis"]}  # fmt: skip
+    twins = _twins(opened)
     for key, value in top.items():
         if file[key] != value:
             yield "prescription.geojson", key
     for feature, zone in zip(file["features"], statement["zones"], strict=True):
         told, shape = feature["properties"], feature["geometry"]
         names = ("zone", "acres", "rate_product", "rate_n_lb_ac")
-        off = [name for name in names if not _close(told[name], zone[name])]
+        off = [name for name in names
+               if not _close(told[twins.get(name, (name, 1.0))[0]], _times(zone[name], twins, name))]  # fmt: skip
         off += [] if told["rate_unit"] == statement["rate_unit"] else ["rate_unit"]
         off += [] if told.get("label", "") == zone["label"] else ["label"]
         polygons = shape["coordinates"] if shape["type"] == "MultiPolygon" else [shape["coordinates"]]
@@ -225,7 +254,7 @@ def _sheet(opened: Opened, statement: Statement) -> Faults:
     per_area = (GAL_AC_L_HA if gallons else LB_AC_KG_HA) if metric else 1.0
     amount = (US_GAL_L if gallons else LB_KG) if metric else 1.0
     per = _n_lb_per_unit(statement)
-    told = [re.findall(r"-?[\d,]+\.?\d*", line) for line in lines if re.match(r"\s+\S+(\s+[\d,]+\.\d+){4,5}$", line)]
+    told = [re.findall(r"-?[\d,]+\.?\d*", line) for line in lines if re.match(r"\s+\S+(\s+[\d,]+\.\d+){4}$", line)]
     totals = statement["totals"]
     mean = totals["n_lb"] / totals["acres"]
     wanted = [
@@ -239,13 +268,11 @@ def _sheet(opened: Opened, statement: Statement) -> Faults:
         zip(told, wanted, strict=True), start=1
     ):
         should = (acres * area, product_per_ac * per_area, n_lb_ac * rate, product * amount)
-        last = len(numbers) - (1 if number == len(wanted) else 0) > 4
         cells = [float(one.replace(",", "")) for one in numbers]
         cells = cells if number == len(wanted) else cells[1:]
-        exact = n_lb_ac if statement["rate_unit"] == "lb N/ac" else product_per_ac
         steps = (0.0051, 0.0051, 0.051, 0.051)
         good = all(abs(cell - value) <= step for cell, value, step in zip(cells, should, steps, strict=False))
-        if not good or (last and len(cells) > 4 and abs(cells[4] - exact) > 0.0051):
+        if not good or len(cells) != len(should):
             yield "load_sheet.txt", f"zone {number}"
 
 

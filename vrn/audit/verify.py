@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.audit.model import Check, FileZones, checked, failed, passed
-from vrn.audit.opened import Opened, nitrogen_rates, open_folder
+from vrn.audit.opened import METRIC, Opened, n_lb_per, nitrogen_rates, open_folder
 from vrn.audit.paper_checks import hash_checks, sum_checks, table_checks, zone_checks
 from vrn.audit.rate_checks import places_near, rate_checks
 from vrn.audit.read_grids import ENTITIES
@@ -99,7 +99,7 @@ def _fixed_checks(opened: Opened) -> Iterator[Check]:
     task, sheet = opened.task, opened.sheet
     if task is None or sheet is None:
         return
-    scale = {"gal/ac": 1.0, "lb/ac": 1.0, "L/ha": 9.3539556, "kg/ha": 1.1208512}[task.names["unit"]]
+    scale = {"gal/ac": 1.0, "lb/ac": 1.0, **dict(METRIC.values())}[task.names["unit"]]
     shown = [f"{value / task.per_product * scale:.1f} {task.names['unit']}" for value in task.fixed.values()]
     lost = [rate for rate in shown
             if len(re.findall(rf"(?<![\d.,]){re.escape(rate)}", sheet.text)) < shown.count(rate)]  # fmt: skip
@@ -237,7 +237,7 @@ def total_checks(opened: Opened) -> Iterator[Check]:
             continue
         rates = nitrogen_rates(file, per_unit)
         found = float(np.sum(rates * acres))
-        step = 0.005 * acres.sum() * (1.0 if file.unit[:1] == ("lb N/ac",) else per_unit)
+        step = 0.005 * acres.sum() * n_lb_per(file.unit[0], per_unit)
         # a border between two zones moves by half a centimetre too, and ground with it from one rate to the other
         moved = float(np.sum(rates * _perimeters_m(file.polygons, opened))) * 0.006 / AC_M2
         yield _total(name, found / per_unit, wanted / per_unit, unit, (step + max(share * wanted, moved)) / per_unit)

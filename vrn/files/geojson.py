@@ -13,13 +13,14 @@ from vrn.files.lonlat import WGS84, DrawnZone, drawn_zones, lonlat_parts, rings
 from vrn.files.names import one_line, status
 from vrn.model.field import Field
 from vrn.model.grid import reproject
+from vrn.model.metric_keys import column
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
 
 
 def write_geojson(prescription: Prescription, folder: Path) -> None:
     """Write ``prescription.geojson``: WGS 84, shells counter-clockwise, at most seven decimals (RFC 7946)."""
-    zones = drawn_zones(prescription)
+    zones, shown = drawn_zones(prescription), UnitFormat.of(prescription.field.settings.units)
     collection = {
         "type": "FeatureCollection",
         "bbox": _bbox([part for zone in zones for part in zone.parts]),
@@ -28,27 +29,28 @@ def write_geojson(prescription: Prescription, folder: Path) -> None:
         "status": status(prescription),
         "product": prescription.product.name,
         "rate_basis": prescription.rate_basis,
-        "features": [_feature(zone, prescription.rate_unit) for zone in zones],
+        "features": [_feature(zone, prescription.rate_unit, shown) for zone in zones],
     }
     text = json.dumps(collection, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     text = text.replace('{"type":"Feature",', '\n{"type":"Feature",')  # a line for each zone
     (folder / "prescription.geojson").write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
-def _feature(zone: DrawnZone, rate_unit: str) -> dict[str, object]:
+def _feature(zone: DrawnZone, rate_unit: str, shown: UnitFormat) -> dict[str, object]:
     """One zone; a single part is a Polygon, several are a MultiPolygon."""
     polygons = [rings(part, clockwise_shell=False) for part in zone.parts]
     single = len(polygons) == 1
+    numbers = ((column("rate_n_lb_ac", metric=shown.metric), zone.rate.rate_n_lb_ac),
+               (column("acres", metric=shown.metric), zone.rate.acres))  # fmt: skip
     return {
         "type": "Feature",
         "id": zone.rate.zone,
         "bbox": _bbox(list(zone.parts)),
         "properties": {
             "zone": zone.rate.zone,
-            "rate_product": round(zone.rate.rate_product, 6),
-            "rate_unit": rate_unit,
-            "rate_n_lb_ac": round(zone.rate.rate_n_lb_ac, 6),
-            "acres": round(zone.rate.acres, 6),
+            "rate_product": round(zone.rate.rate_product * shown.factor(rate_unit), 6),
+            "rate_unit": shown.unit(rate_unit),
+            **{name: round(value * factor, 6) for (name, factor), value in numbers},
         }
         | ({"label": zone.rate.label} if zone.rate.label else {}),
         "geometry": {
@@ -66,13 +68,14 @@ def _bbox(parts: list[shapely.Polygon]) -> list[float]:
 def write_gpx(prescription: Prescription, folder: Path) -> None:
     """Write ``field.gpx``: samples as waypoints, then the boundary's rings as tracks."""
     field = prescription.field
-    samples = field.samples.placed()
+    samples, units = field.samples.placed(), UnitFormat.of(field.settings.units)
     places = reproject(shapely.MultiPoint(samples.coordinates_m), samples.crs, WGS84)
     points = []
     for row, (longitude, latitude) in enumerate(shapely.get_coordinates(places)):
         reading, kind = samples.nitrate_ppm[row], samples.kind[row]
         shown = f"{reading:g} ppm NO3-N" if math.isfinite(reading) else "not read"
-        about = f"{samples.top_in[row]:g}-{samples.bottom_in[row]:g} in: {shown}"
+        top, bottom = (units.number("depth", edge[row]) for edge in (samples.top_in, samples.bottom_in))
+        about = f"{top}-{bottom} {units.unit('depth')}: {shown}"
         about += "" if kind == "field" else f" ({kind})"
         points.append((longitude, latitude, samples.sample_id[row], about))
     (folder / "field.gpx").write_text(gpx_text(field, points, field.name), encoding="utf-8", newline="\n")

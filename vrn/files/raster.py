@@ -1,23 +1,27 @@
 """Surfaces as cloud-optimised GeoTIFF in the field's own system: unit in the tags, NaN where nothing is known."""
 
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from vrn.files.names import one_line, status
+from vrn.findings import Kind
+from vrn.model.metric_keys import column
 from vrn.model.surface import Surface
 from vrn.prescription.model import Prescription
+from vrn.words import UnitFormat
 
-# file → surface and unit
-_SURFACES = {
-    "nitrate": ("nitrate_ppm", "ppm"),
-    "deep_nitrate": ("deep_nitrate_ppm", "ppm"),
-    "organic_matter": ("organic_matter_pct", "%"),
-    "yield_goal": ("yield_goal_bu_ac", "bu/ac"),
-    "need": ("need_lb_ac", "lb N/ac"),
-    "harvest_left_out": ("harvest_left_out_pct", "%"),
+# file → surface and kind
+_SURFACES: Final[dict[str, tuple[str, Kind]]] = {
+    "nitrate": ("nitrate_ppm", "concentration"),
+    "deep_nitrate": ("deep_nitrate_ppm", "concentration"),
+    "organic_matter": ("organic_matter_pct", "percent"),
+    "yield_goal": ("yield_goal_bu_ac", "yield"),
+    "need": ("need_lb_ac", "rate"),
+    "harvest_left_out": ("harvest_left_out_pct", "percent"),
 }
 
 
@@ -34,16 +38,16 @@ def write_rasters(prescription: Prescription, folder: Path) -> None:
     def treated(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.where(prescription.share > 0, values, np.nan)
 
-    for name, (key, unit) in _SURFACES.items():
+    for name, (key, kind) in _SURFACES.items():
         surface = prescription.surfaces.get(key)
         if surface is not None:
-            _write(inside / f"{name}.tif", treated(surface.to_look_at), unit, f"{key}: {surface.chosen}", prescription)
+            _write(inside / f"{name}.tif", treated(surface.to_look_at), kind, key, surface.chosen, prescription)
     nitrate = prescription.surfaces.get("nitrate_ppm")
     if nitrate is not None:
         error, meaning = _error_of(nitrate)
         if error is not None:
-            _write(inside / "error.tif", treated(error), "ppm", meaning, prescription)
-    _write(inside / "rate.tif", _rates(prescription), "lb N/ac", "rate_n_lb_ac: by zone", prescription)
+            _write(inside / "error.tif", treated(error), "concentration", meaning, "", prescription)
+    _write(inside / "rate.tif", _rates(prescription), "rate", "rate_n_lb_ac", "by zone", prescription)
 
 
 def _rates(prescription: Prescription) -> NDArray[np.float64]:
@@ -65,18 +69,21 @@ def _error_of(surface: Surface) -> tuple[NDArray[np.float64] | None, str]:
     return np.full(surface.grid.shape, rmse), "leave-one-out error of nitrate_ppm, the same everywhere"
 
 
-def _write(path: Path, values: NDArray[np.float64], unit: str, meaning: str, prescription: Prescription) -> None:
+def _write(path: Path, values: NDArray[np.float64], kind: Kind, key: str, how: str, prescription: Prescription) -> None:
+    """Write values in the field's own units, named with them."""
     import rasterio
     from rasterio.transform import Affine
 
+    shown = UnitFormat.of(prescription.field.settings.units)
+    name, unit = column(key, metric=shown.metric)[0], shown.unit(kind)
     grid = prescription.grid
     with rasterio.open(
         path, "w", driver="COG", height=grid.rows, width=grid.cols, count=1, dtype="float32", nodata=np.nan,
         crs=grid.crs, transform=Affine(*grid.transform), compress="deflate", blocksize=256, num_threads=1,
     ) as file:  # fmt: skip
-        file.write(values.astype(np.float32), 1)
+        file.write((values * shown.factor(kind)).astype(np.float32), 1)
         file.units = (unit,)
-        file.set_band_description(1, meaning)
+        file.set_band_description(1, f"{name}: {how}" if how else name)
         file.update_tags(
             UNIT=unit, FIELD=one_line(prescription.field.name),
             SEASON=str(prescription.field.settings.header.season), STATUS=status(prescription),

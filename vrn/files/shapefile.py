@@ -10,6 +10,7 @@ from vrn.errors import InputFileError
 from vrn.files.lonlat import dated, drawn_zones, rings
 from vrn.files.names import plain_name
 from vrn.prescription.model import Prescription
+from vrn.words import UnitFormat
 
 COLUMNS: Final = ("RATE", "ZONE", "UNIT")
 LABEL: Final = "LABEL"
@@ -68,7 +69,8 @@ def shapefile_parts(prescription: Prescription) -> dict[str, bytes]:
     """
     import shapefile  # pyshp: the one writer that keeps the widths
 
-    names = column_names(prescription.field.settings.export.shapefile_columns)
+    settings = prescription.field.settings
+    names, shown = column_names(settings.export.shapefile_columns), UnitFormat.of(settings.units)
     shp, shx, dbf = io.BytesIO(), io.BytesIO(), io.BytesIO()
     with shapefile.Writer(shp=shp, shx=shx, dbf=dbf, shapeType=shapefile.POLYGON, encoding="ascii") as writer:
         writer.field(names["RATE"], "N", 10, 2)
@@ -81,7 +83,8 @@ def shapefile_parts(prescription: Prescription) -> dict[str, bytes]:
             for part in zone.parts:
                 writer.poly(rings(part, clockwise_shell=True))
                 label = (plain_name(zone.rate.label, most=40, instead=""),) if labelled else ()
-                writer.record(round(zone.rate.rate_product, 2), zone.rate.zone, prescription.rate_unit, *label)
+                rate = round(zone.rate.rate_product * shown.factor(prescription.rate_unit), 2)
+                writer.record(rate, zone.rate.zone, shown.unit(prescription.rate_unit), *label)
     table = bytearray(dbf.getvalue())
     day = dated(prescription)
     table[1:4] = bytes((day.year - 1900, day.month, day.day))  # not the day it was run

@@ -15,6 +15,7 @@ from vrn.model.field import Field
 from vrn.model.grid import reproject
 from vrn.model.settings import as_plain
 from vrn.prescription.model import Prescription, ZoneRate
+from vrn.words import UnitFormat
 
 NAME: Final = "statement.json"
 METHOD_VERSION: Final = 1  # raised whenever the same inputs may give other rates
@@ -32,7 +33,7 @@ def statement_of(prescription: Prescription) -> dict[str, object]:
     decimals and outlines to the seven that are written.
     """
     field, crs = prescription.field, prescription.grid.crs
-    product, ledger = prescription.product, prescription.ledger
+    product, ledger, shown = prescription.product, prescription.ledger, UnitFormat.of(field.settings.units)
     return {
         **ground_statement(field),
         "boundary": _outline(field.boundary, field.crs),
@@ -41,10 +42,12 @@ def statement_of(prescription: Prescription) -> dict[str, object]:
         "method": {"key": ledger.key, "source": ledger.source, "version": METHOD_VERSION},
         "product": {"name": product.name, "n_pct": product.n_pct, "density_lb_gal": product.density_lb_gal,
                     "unit": product.unit, "rate_basis": prescription.rate_basis},
-        "rate_unit": prescription.rate_unit,
+        "rate_unit": shown.unit(prescription.rate_unit),
         **({} if prescription.remaining is None else {"covered_acres": _plain(prescription.remaining.covered_ac)}),
         "zones": [
-            _zone(rate) | {"outline": _outline(rate.outline, crs)} for rate in prescription.rates
+            _zone(rate) | {"rate_product": _plain(rate.rate_product * shown.factor(prescription.rate_unit)),
+                           "outline": _outline(rate.outline, crs)}
+            for rate in prescription.rates
         ],
         "overrides": [
             {"zone": one.zone, "rate_n_lb_ac": _plain(one.rate_n_lb_ac), "reason": one.reason.strip(),
@@ -109,7 +112,7 @@ def _zone(rate: ZoneRate) -> dict[str, object]:
     strip = rate.strip
     return {
         "zone": rate.zone, "label": rate.label, "acres": _plain(rate.acres), "parts": rate.parts,
-        "rate_n_lb_ac": _plain(rate.rate_n_lb_ac), "rate_product": _plain(rate.rate_product),
+        "rate_n_lb_ac": _plain(rate.rate_n_lb_ac),
         "need_lb_ac": _plain(rate.need_lb_ac), "need_se_lb_ac": _plain(rate.need_se_lb_ac),
         "nitrate_ppm": _plain(rate.nitrate_ppm), "organic_matter_pct": _plain(rate.organic_matter_pct),
         "yield_goal_bu_ac": _plain(rate.yield_goal_bu_ac),

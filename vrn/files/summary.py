@@ -4,11 +4,13 @@ import hashlib
 import json
 import math
 import platform
+from collections.abc import Mapping
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Final
 
 import vrn
+from vrn.model.metric_keys import column
 from vrn.model.surface import Surface, SurfaceChoice
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UnitFormat, finding_texts, findings_json
@@ -27,6 +29,16 @@ def summary_of(prescription: Prescription) -> dict[str, object]:
         for name, surface in prescription.surfaces.items()
         if name in ("nitrate_ppm", "deep_nitrate_ppm")
     }
+    numbers: dict[str, object] = {
+        "flat_rate_n_lb_ac": prescription.flat_rate_n_lb_ac,
+        "mean_rate_n_lb_ac": prescription.mean_rate_n_lb_ac,
+        "total_n_lb": prescription.total_n_lb,
+    }
+    totals = {
+        "acres": prescription.acres,
+        **numbers,
+        f"total_product_{prescription.product.unit}": prescription.total_product,
+    }
     return {
         "field": prescription.field.name,
         "season": settings.header.season,
@@ -38,11 +50,10 @@ def summary_of(prescription: Prescription) -> dict[str, object]:
             "unit": prescription.product.unit,
             "rate_basis": prescription.rate_basis,
         },
-        "flat_rate_n_lb_ac": prescription.flat_rate_n_lb_ac,
-        "mean_rate_n_lb_ac": prescription.mean_rate_n_lb_ac,
-        "total_n_lb": prescription.total_n_lb,
+        **numbers,
         "total_product": prescription.total_product,
-        "zones": [_zone(rate) for rate in prescription.rates],
+        **_twins(totals, units),
+        "zones": [_zone(rate, prescription.rate_unit, units) for rate in prescription.rates],
         "surfaces": surfaces,
         "zone_choice": [
             {"zones": choice.zones, "misallocated_lb_ac": _known(choice.misallocated_lb_ac)}
@@ -68,20 +79,34 @@ def write_summary(prescription: Prescription, folder: Path) -> None:
     (folder / NAME).write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
-def _zone(rate: ZoneRate) -> dict[str, object]:
+def _twins(numbers: Mapping[str, object], units: UnitFormat) -> dict[str, object]:
+    """The metric twins of numbers in trade units, for a metric field."""
+    named = {name: column(name, metric=units.metric) for name in numbers}
+    return {named[name][0]: value * named[name][1] if isinstance(value, float) else value
+            for name, value in numbers.items() if named[name][0] != name}  # fmt: skip
+
+
+def _zone(rate: ZoneRate, rate_unit: str, units: UnitFormat) -> dict[str, object]:
     ledger: dict[str, float] = {}
     for line in rate.ledger.lines:
         ledger[line.key] = ledger.get(line.key, 0.0) + float(line.lb_ac)
-    return {
-        "zone": rate.zone,
+    numbers: dict[str, object] = {
         "acres": rate.acres,
-        "parts": rate.parts,
         "rate_n_lb_ac": rate.rate_n_lb_ac,
-        "rate_product": rate.rate_product,
         "nitrate_ppm": _known(rate.nitrate_ppm),
         "organic_matter_pct": _known(rate.organic_matter_pct),
         "yield_goal_bu_ac": _known(rate.yield_goal_bu_ac),
         "need_lb_ac": _known(rate.need_lb_ac),
+    }
+    product: dict[str, object] = {
+        f"rate_product_{'lb_ac' if rate_unit == 'lb N/ac' else rate_unit.replace('/', '_')}": rate.rate_product
+    }
+    return {
+        "zone": rate.zone,
+        "parts": rate.parts,
+        **numbers,
+        "rate_product": rate.rate_product,
+        **_twins(numbers | product, units),
         "ledger": {key: _known(value) for key, value in ledger.items()},
     } | ({"label": rate.label} if rate.label else {})
 

@@ -8,6 +8,7 @@ import shapely
 
 from vrn.many.book import Entry, Outcome
 from vrn.many.outcomes import stalks_by_zone, strip_response
+from vrn.model.metric_keys import column
 from vrn.model.season import Due, Order, Result, SeasonZone, State
 from vrn.nitrogen.stage import stage_name, stage_position
 
@@ -54,10 +55,14 @@ def _due(entry: Entry, applied: set[tuple[int, str]], today: date) -> Due:
 
 
 def _zone(feature: dict[str, Any]) -> SeasonZone:
-    """A feature of ``prescription.geojson``."""
-    names = ("zone", "rate_n_lb_ac", "rate_product", "rate_unit", "acres")
-    outline = shapely.geometry.shape(feature["geometry"])
-    return SeasonZone(outline=outline, **{name: feature["properties"][name] for name in names})
+    """A feature of ``prescription.geojson``, in trade units or metric ones."""
+    told = feature["properties"]
+    metric = "acres" not in told
+    (rate, per_rate), (area, per_area) = (column(name, metric=metric) for name in ("rate_n_lb_ac", "acres"))
+    return SeasonZone(
+        outline=shapely.geometry.shape(feature["geometry"]), zone=told["zone"], rate_n_lb_ac=told[rate] / per_rate,
+        rate_product=told["rate_product"], rate_unit=told["rate_unit"], acres=told[area] / per_area,
+    )  # fmt: skip
 
 
 def _stage_and_last_day(entry: Entry, today: date) -> tuple[str, date | None]:

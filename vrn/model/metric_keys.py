@@ -1,8 +1,20 @@
-"""Names of a field file's keys in metric files: a key that ends in a trade unit has a metric twin."""
+"""Names of keys and columns in metric files: a name that ends in a trade unit has a metric twin."""
 
 from typing import Final
 
-from vrn.units import BU_AC_T_HA, CORN_BU_LB, FT_M, HA_AC, IN_M, LB_AC_KG_HA, LB_GAL_KG_L, LB_KG, MPH_M_S, US_GAL_L
+from vrn.units import (
+    BU_AC_T_HA,
+    CORN_BU_LB,
+    FT_M,
+    GAL_AC_L_HA,
+    HA_AC,
+    IN_M,
+    LB_AC_KG_HA,
+    LB_GAL_KG_L,
+    LB_KG,
+    MPH_M_S,
+    US_GAL_L,
+)
 
 # trade key → its metric twin, and what one metric unit is in the trade's
 _KEYS: Final = {
@@ -53,3 +65,31 @@ def metric_twin(path: str) -> tuple[str, float]:
         if key.endswith(trade):
             return key.removesuffix(trade) + metric, factor
     return key, 1.0
+
+
+# column → its metric twin, and what a trade number is times
+_COLUMNS: Final = {
+    "acres": ("area_ha", 1.0 / HA_AC),
+    "lb_ac": ("kg_ha", LB_AC_KG_HA),
+    "gal_ac": ("l_ha", GAL_AC_L_HA),
+    "lb": ("kg", LB_KG),
+    "gal": ("l", US_GAL_L),
+    "bu_ac": ("t_ha", BU_AC_T_HA),
+    "in": ("cm", IN_M * 100.0),
+}
+
+
+def column(name: str, *, metric: bool) -> tuple[str, float]:
+    """
+    Name of a column as a field's own files have it, and what a number in trade units is times there.
+
+    Examples
+    --------
+    >>> column("rate_n_lb_ac", metric=True), column("zone", metric=True), column("acres", metric=False)
+    (('rate_n_kg_ha', 1.1208511...), ('zone', 1.0), ('acres', 1.0))
+    """
+    if metric:
+        for trade, (twin, factor) in _COLUMNS.items():
+            if name == trade or name.endswith(f"_{trade}"):
+                return name.removesuffix(trade) + twin, factor
+    return name, 1.0

@@ -12,7 +12,7 @@ import shapely
 
 import vrn
 from vrn.files.staging import write_files
-from vrn.files.tables import Layer, write_layers
+from vrn.files.tables import Layer, in_units, write_layers
 from vrn.model.applied import Comparison, ZoneApplied
 from vrn.pages.field_drawing import INK, FieldDrawing, Floats, Look, on_axes
 from vrn.pages.plots import figure, png, sheet
@@ -166,17 +166,18 @@ def _drawing(comparison: Comparison, shown: UnitFormat) -> FieldDrawing:
 
 def _layers(comparison: Comparison) -> bytes:
     """GeoPackage of the records' ground, the skips and the overlaps."""
+    shown = UnitFormat.of(comparison.units)
     layers: list[Layer] = [
-        ("applied", "Unknown", comparison.footprints,
-         {"applied_n_lb_ac": comparison.applied_n_lb_ac, "target_n_lb_ac": comparison.target_n_lb_ac,
-          "applied_of_target": _of_target(comparison, np.nan)}),
+        ("applied", "Unknown", comparison.footprints, in_units(
+            {"applied_n_lb_ac": comparison.applied_n_lb_ac, "target_n_lb_ac": comparison.target_n_lb_ac,
+             "applied_of_target": _of_target(comparison, np.nan)}, shown)),
         ("zones", "Unknown", np.array(list(comparison.outlines.values()), dtype=object),
          {"zone": np.array(list(comparison.outlines), dtype=np.int32)}),
     ]  # fmt: skip
     for name, area in (("skips", comparison.skips), ("overlaps", comparison.overlaps)):
         parts = shapely.get_parts(area)
         if len(parts):
-            layers.append((name, "Unknown", parts, {"acres": shapely.area(parts) / AC_M2}))
+            layers.append((name, "Unknown", parts, in_units({"acres": shapely.area(parts) / AC_M2}, shown)))
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "compared.gpkg"
         write_layers(path, layers, comparison.crs, date(comparison.season, 1, 1))

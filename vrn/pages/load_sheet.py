@@ -120,30 +120,28 @@ def _iso(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
 
 def _shapefile(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     columns = column_names(prescription.field.settings.export.shapefile_columns)
+    unit = shown.unit(prescription.rate_unit)
     code = "sheet.rate-column-n" if prescription.rate_unit == "lb N/ac" else "sheet.rate-column"
     return _section(
         shown, "sheet.shapefile", say(shown, "sheet.shapefile-files", name=stem_of(prescription)),
-        say(shown, code, column=columns["RATE"], unit=prescription.rate_unit),
+        say(shown, code, column=columns["RATE"], unit=unit),
         say(shown, "sheet.zone-column", column=columns["ZONE"], unit=columns["UNIT"]),
     )  # fmt: skip
 
 
 def _rates(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
-    """A row for each zone, the last adds up; a column more where a shapefile holds a unit that the table has not."""
+    """A row for each zone, the last adds up."""
     unit, per_area = _kinds(prescription)
-    beside = prescription.rate_unit not in (shown.unit("rate"), shown.unit(per_area))
-    per_n = 1.0 if prescription.rate_unit == "lb N/ac" else 1.0 / prescription.product.n_lb_per_unit
     heads = (say(shown, "sheet.head-zone"), *(shown.unit(kind) for kind in ("area", per_area, "rate", unit)))
-    more = f" {prescription.rate_unit:>10}" if beside else ""
 
     def row(name: str, acres: float, product_per_ac: float, n_lb_ac: float, product: float) -> str:
         return (
             f"{name:>4} {shown.number('area', acres, decimals=2):>9}"
             f" {shown.number(per_area, product_per_ac, decimals=2):>10} {n_lb_ac * shown.factor('rate'):>10.1f}"
-            f" {shown.number(unit, product, decimals=1):>11}" + (f" {n_lb_ac * per_n:>10.2f}" if beside else "")
+            f" {shown.number(unit, product, decimals=1):>11}"
         )
 
-    lines = [f"{heads[0]:>4} {heads[1]:>9} {heads[2]:>10} {heads[3]:>10} {heads[4]:>11}{more}"]
+    lines = [f"{heads[0]:>4} {heads[1]:>9} {heads[2]:>10} {heads[3]:>10} {heads[4]:>11}"]
     lines += [
         row(str(rate.zone), rate.acres, rate.product_per_ac, rate.rate_n_lb_ac, rate.product_per_ac * rate.acres)
         for rate in prescription.rates
@@ -151,8 +149,6 @@ def _rates(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     mean = prescription.total_product / prescription.acres
     lines.append(row(say(shown, "sheet.all"), prescription.acres, mean, prescription.mean_rate_n_lb_ac,
                      prescription.total_product))  # fmt: skip
-    if beside:
-        lines.append(say(shown, "sheet.last-column", unit=prescription.rate_unit))
     zeros = ", ".join(str(rate.zone) for rate in prescription.rates if rate.rate_n_lb_ac == 0)
     if zeros:
         lines.append(say(shown, "sheet.rate-zero", zones=zeros))

@@ -218,7 +218,7 @@ class Prescription:
     rates: tuple[ZoneRate, ...]
     product: Product
     rate_basis: str
-    rate_unit: str
+    rate_unit: str  # in a metric field the files hold its metric twin
     acres: float
     flat_rate_n_lb_ac: float
     total_n_lb: float

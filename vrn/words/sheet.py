@@ -39,7 +39,6 @@ SENTENCES: Final[dict[str, str]] = {
     "rates": "RATES",
     "head-zone": "zone",
     "all": "all",
-    "last-column": "The last column, {unit}, is what the shapefile holds.",
     "rate-zero": "Zone {zones}: rate 0, drive over with the product off.",
     "zone": "Zone {zone}: {label}",
     "no-apply": "No-apply ground has no zone: nothing is applied there.",
