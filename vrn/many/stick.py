@@ -61,10 +61,11 @@ def carried(folder: Path) -> Carried:
             raise InputFileError(problem, "Build the prescription again.")
         (task,) = tasks_in({Path(name).name: files[name] for name in names if name.startswith("TASKDATA/")})
         grower, farm, _ = task.place
+        (stem,) = {Path(name).stem for name in names if name.startswith("shapefile/")}
         product = json.loads((folder / "statement.json").read_text(encoding="utf-8"))["product"]
         entry = CarriedField(
             grower=grower, farm=farm, field=summary["field"], season=summary["season"], id=summary["id"],
-            approved=summary["approved"], task=task.task, shapefile="", product=product["name"],
+            approved=summary["approved"], task=task.task, shapefile=stem, product=product["name"],
             unit=product["unit"] if product["n_pct"] < 100 else "mass",  # nitrogen itself has no tank
             total=summary["total_product"], metric=summary["units"] == "metric",
             sheet=files["load_sheet.txt"].decode("utf-8"), setpoints=_setpoints(folder / "TASKDATA", task.task),
@@ -72,8 +73,8 @@ def carried(folder: Path) -> Carried:
     except (OSError, ValueError, KeyError, TypeError, UnreadableError) as error:
         problem = f"{folder} does not hold a whole prescription ({type(error).__name__}: {error})."
         raise InputFileError(problem, "Give the folder that vrn build wrote (its --out).") from error
-    shapefile = {Path(name).suffix[1:]: content for name, content in files.items() if name.startswith("shapefile/")}
-    return Carried(entry=entry, task=task, shapefile={end: shapefile[end] for end in _ENDINGS})
+    return Carried(entry=entry, task=task,
+                   shapefile={end: files[f"shapefile/{stem}.{end}"] for end in _ENDINGS})  # fmt: skip
 
 
 def put(stick: Path, new: Sequence[Carried]) -> tuple[CarriedField, ...]:
@@ -92,7 +93,7 @@ def put(stick: Path, new: Sequence[Carried]) -> tuple[CarriedField, ...]:
     for one in (*kept, *coming.values()):
         stem = stems.get(one.entry.place) or _stem(one.entry.field, stems.values())
         stems[one.entry.place] = stem
-        fields.append(replace(one, entry=replace(one.entry, shapefile=stem)))
+        fields.append(replace(one, entry=one.entry.renamed(stem)))
     _write(stick, fields)
     return tuple(one.entry for one in fields)
 

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from vrn.findings import Quantity
 from vrn.words import UnitFormat, say
@@ -31,6 +31,12 @@ class CarriedField:
     sheet: str
     setpoints: str
 
+    def renamed(self, shapefile: str) -> "CarriedField":
+        """The same with its shapefile under another name, on its sheet too."""
+        shown = UnitFormat(metric=self.metric)
+        old, new = (say(shown, "sheet.shapefile-files", name=name) for name in (self.shapefile, shapefile))
+        return replace(self, shapefile=shapefile, sheet=self.sheet.replace(old, new))
+
     @property
     def place(self) -> tuple[str, str, str]:
         """Customer, farm, field."""
@@ -58,10 +64,6 @@ def day_sheet(fields: Sequence[CarriedField]) -> str:
     for (product, unit), total in totals.items():
         lines.append("  " + say(shown, "stick.needs", product=product, total=Quantity(unit, total)))  # type: ignore[arg-type]
     for number, field in enumerate(fields, start=1):
-        sheet, words = field.sheet.rstrip("\n"), UnitFormat(metric=field.metric)
-        here = say(words, "sheet.shapefile-files", name=field.shapefile)
-        for own in ("RX", "RXREST"):
-            sheet = sheet.replace(say(words, "sheet.shapefile-files", name=own), here)
         head = say(shown, "stick.field", number=str(number), of=str(len(fields)), field=field.field)
-        lines += ["", "=" * 90, head, "", sheet]
+        lines += ["", "=" * 90, head, "", field.sheet.rstrip("\n")]
     return "\n".join(line.rstrip() for line in lines) + "\n"
