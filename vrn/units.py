@@ -16,6 +16,7 @@ LB_AC_KG_HA: Final = LB_KG / AC_M2 * HA_M2  # 1 lb/ac = 1.120851 kg/ha
 GAL_AC_L_HA: Final = US_GAL_L / AC_M2 * HA_M2  # 1 gal/ac = 9.353956 L/ha
 LB_AC_MG_M2: Final = LB_KG * 1e6 / AC_M2  # 1 lb/ac = 112.0851 mg/m²
 GAL_AC_MM3_M2: Final = US_GAL_L * 1e6 / AC_M2  # 1 gal/ac = 935.3956 mm³/m²
+PSI_KPA: Final = LB_KG * 9.80665 / IN_M**2 / 1000.0  # 1 psi = 6.894757 kPa
 LB_GAL_KG_L: Final = LB_KG / US_GAL_L  # 1 lb/gal = 0.119826 kg/L
 HA_AC: Final = HA_M2 / AC_M2  # 1 ha = 2.471054 ac
 

@@ -22,6 +22,7 @@ Put = Callable[[str, Any], Path]
 # NIST Handbook 44 (2024), Appendix C: 1 lb = 0.45359237 kg, 1 ft = 0.3048 m, 1 gal = 3.785411784 L, all exact;
 # 1 acre = 4046.8564224 m² of the international foot. A bushel of shelled corn is 56 lb (7 CFR 810, by weight).
 LB, ACRE_HA, FT, GAL, BUSHEL_T = 0.45359237, 0.40468564224, 0.3048, 3.785411784, 56 * 0.45359237 / 1000
+PSI = 6.894757293168361  # kPa, NIST SP 811
 
 TRADE: dict[str, Any] = {
     **sound.KEYS,
@@ -39,6 +40,7 @@ TRADE: dict[str, Any] = {
     "limits": {"max_n_lb_ac": 180, "max_season_n_lb_ac": 240},
     "prices": {"corn_per_bu": 4.2, "n_per_lb": 0.55},
     "check_strips": {"step_n_lb_ac": 30, "width_ft": 60, "length_ft": 400},
+    "job": {"nozzle_flow_gal_min": 0.4, "nozzle_psi": 40, "min_psi": 15, "max_psi": 60},
     "export": {"default_rate_n_lb_ac": 1, "out_of_field_rate_n_lb_ac": 2, "position_lost_rate_n_lb_ac": 3},
     "review": {"override": [{"zone": 1, "rate_n_lb_ac": 90, "reason": "sand"}]},
 }  # fmt: skip
@@ -65,6 +67,7 @@ METRIC: dict[str, Any] = {
     "limits": {"max_n_kg_ha": 180 * LB / ACRE_HA, "max_season_n_kg_ha": 240 * LB / ACRE_HA},
     "prices": {"corn_per_t": 4.2 / BUSHEL_T, "n_per_kg": 0.55 / LB},
     "check_strips": {"step_n_kg_ha": 30 * LB / ACRE_HA, "width_m": 60 * FT, "length_m": 400 * FT},
+    "job": {"nozzle_flow_l_min": 0.4 * GAL, "nozzle_kpa": 40 * PSI, "min_kpa": 15 * PSI, "max_kpa": 60 * PSI},
     "export": {"default_rate_n_kg_ha": 1 * LB / ACRE_HA, "out_of_field_rate_n_kg_ha": 2 * LB / ACRE_HA,
                "position_lost_rate_n_kg_ha": 3 * LB / ACRE_HA},
     "review": {"override": [{"zone": 1, "rate_n_kg_ha": 90 * LB / ACRE_HA, "reason": "sand"}]},

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.model.settings import BlendPart, MachineSection, ProductSection
+from vrn.model.settings import BlendPart, JobSection, MachineSection, ProductSection
 from vrn.prescription.products import PRODUCTS, known_product, product_of
 
 Make = Callable[..., Any]
@@ -160,3 +160,59 @@ def test_ground_left_bare_by_choice_is_told_with_its_pounds(made: Make, below: s
         acres = one.quantities["area"].value
         assert acres == pytest.approx(found.rates[0].acres)
         assert one.quantities["missing"].value == pytest.approx(25.0 * acres, rel=1e-6)
+
+
+def codes_of(prescription: Any) -> dict[str, str]:
+    """Level of each caution by its code."""
+    return {finding.code.removeprefix("rates.caution-"): finding.level for finding in prescription.cautions}
+
+
+@pytest.mark.parametrize(
+    ("stage", "rate", "expected"),
+    [
+        ("V2", 130.0, ("burn-within", "note")), ("V4", 90.0, ("burn-within", "note")),
+        ("V4", 95.0, ("burn-over", "warning")), ("V5", 65.0, ("burn-over", "warning")),
+        ("V7", 60.0, ("burn-within", "note")), ("V7", 65.0, ("burn-over", "warning")),
+        ("V8", 30.0, ("burn-late", "warning")),
+    ],
+)  # fmt: skip
+def test_uan_over_the_leaves_as_iowa_state_prints_it(
+    made: Make, stage: str, rate: float, expected: tuple[str, str]
+) -> None:
+    """90 lb N/ac at V3 to V4, 60 at V7, none later (Iowa State ICM IC-486(9), 2001)."""
+    uan = ProductSection(name="UAN 32")
+    job = JobSection(placement="broadcast", growth_stage=stage)
+    found = codes_of(made((rate,), product=uan, job=job).prescribe())
+    assert {code: level for code, level in found.items() if code.startswith("burn")} == {expected[0]: expected[1]}
+    for other in ("drops", "injected"):
+        found = codes_of(made((rate,), product=uan, job=JobSection(placement=other, growth_stage=stage)).prescribe())
+        assert not any(code.startswith("burn") for code in found)
+
+
+@pytest.mark.parametrize(
+    ("product", "job", "there", "not_there"),
+    [
+        ("UAN 32", None, {"urea", "placement", "runoff"}, {"drops"}),
+        ("UAN 32", {"placement": "drops"}, {"urea", "drops", "runoff"}, {"placement"}),
+        ("UAN 32", {"placement": "drops", "inhibitor": "urease"}, {"urea-inhibitor"}, {"urea"}),
+        ("UAN 32", {"placement": "injected"}, {"inject"}, {"urea", "runoff"}),
+        ("Urea", {"placement": "incorporated"}, set(), {"urea", "inject", "runoff"}),
+        ("Anhydrous ammonia", {"placement": "injected"}, {"ammonia", "ammonia-soil"}, {"urea"}),
+    ],
+)
+def test_cautions_follow_how_it_is_put_on(
+    made: Make, product: str, job: dict[str, Any] | None, there: set[str], not_there: set[str]
+) -> None:
+    """Urea in the soil does not go into the air, an inhibitor changes what is said, drops ask for hoses in place."""
+    section = None if job is None else JobSection(**job)
+    found = set(codes_of(made((50.0,), product=ProductSection(name=product), job=section).prescribe()))
+    assert there <= found
+    assert not found & not_there
+
+
+@pytest.mark.parametrize("product", ["Anhydrous ammonia", "Aqua ammonia"])
+def test_ammonia_on_the_surface_is_refused(made: Make, product: str) -> None:
+    """It goes into the soil or nowhere."""
+    field = made((50.0,), product=ProductSection(name=product), job=JobSection(placement="broadcast"))
+    with pytest.raises(InputFileError, match="ammonia gas"):
+        field.prescribe()

@@ -313,6 +313,9 @@ def _contradictions(raw: dict[str, Any], metric: bool) -> list[Fault]:
               "Give the amount, or the table it is worked out from, not both.")  # fmt: skip
     above("machine", "min_rate_n_lb_ac", "max_rate_n_lb_ac")
     above("machine", "min_speed_mph", "max_speed_mph")
+    above("job", "min_psi", "max_psi")
+    fault((at("job.nozzle_psi") is None) != (at("job.nozzle_flow_gal_min") is None), "job.nozzle_psi",
+          "goes with nozzle_flow.", "Give the flow of one outlet with water, and its pressure.")  # fmt: skip
     fault(bool(at("review.approved_by")) != bool(at("review.approved_on")), "review",
           "needs both approved_by and approved_on.", "Give both, or neither for a DRAFT.")  # fmt: skip
     fault(at("samples.water_pct") is not None and at("samples.moisture_basis") == "dry", "samples.water_pct",

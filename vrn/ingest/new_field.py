@@ -28,6 +28,9 @@ _METRIC = {
     "max_rate_n_lb_ac = 180": "max_rate_n_kg_ha = 200",
     "rate_step_n_lb_ac = 5": "rate_step_n_kg_ha = 5",
     "max_n_lb_ac = 180": "max_n_kg_ha = 200",
+    "nozzle_flow_gal_min = 0.40": "nozzle_flow_l_min = 1.50",
+    "nozzle_psi = 40": "nozzle_kpa = 275",
+    "at nozzle_psi": "at nozzle_kpa",
     "#max_season_n_lb_ac = 240": "#max_season_n_kg_ha = 270",
     "#corn_per_bu = 4.00": "#corn_per_t = 160",
     "#n_per_lb = 0.60": "#n_per_kg = 1.30",
@@ -126,6 +129,15 @@ swath_ft = 60
 min_rate_n_lb_ac = 30              # the least it can apply while it is on
 max_rate_n_lb_ac = 180
 rate_step_n_lb_ac = 5
+
+#[job]                             # for the operator's ticket
+#placement = "drops"               # or "injected", "broadcast", "incorporated": sets the cautions
+#growth_stage = "V9"               # on the day it is applied
+#inhibitor = "none"                # or "urease", "nitrification", "both"
+#outlets = 24                      # nozzles, drops or knives over the swath
+#nozzle_flow_gal_min = 0.40        # of one of them with water, at nozzle_psi
+#nozzle_psi = 40
+#emergency = "911; road and gate"
 
 [limits]
 max_n_lb_ac = 180                  # agronomic or legal cap for this pass

@@ -13,6 +13,7 @@ from vrn.units import (
     LB_GAL_KG_L,
     LB_KG,
     MPH_M_S,
+    PSI_KPA,
     US_GAL_L,
 )
 
@@ -36,6 +37,7 @@ _ENDINGS: Final = (
     ("_lb_gal", "_kg_l", 1.0 / LB_GAL_KG_L),
     ("_gal_min", "_l_min", 1.0 / US_GAL_L),
     ("_mph", "_km_h", 1.0 / (MPH_M_S * 3.6)),
+    ("_psi", "_kpa", 1.0 / PSI_KPA),
     ("_ft", "_m", 1.0 / FT_M),
 )
 # keys whose unit stands in their table's heading and not in their name

@@ -320,6 +320,24 @@ class FarmSection:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class JobSection:
+    """``[job]``: how this pass is put on, by whom, and what the cab needs to know of the machine."""
+
+    placement: Literal["drops", "injected", "broadcast", "incorporated"] | None = None
+    inhibitor: Literal["none", "urease", "nitrification", "both"] = "none"
+    growth_stage: Text | None = None  # on the day it is applied; that of the samples when not given
+    operator: Text | None = None
+    emergency: Text | None = None  # whom to call, and how to find the field
+    outlets: Annotated[int, Ge(1), Le(400)] | None = None  # nozzles, drops or knives over the swath
+    nozzle_flow_gal_min: Positive | None = None  # of one outlet, with water
+    nozzle_psi: Positive | None = None  # at which it has that flow
+    min_psi: Positive | None = None  # between which the outlets work as they should
+    max_psi: Positive | None = None
+    turn_s: Annotated[float, Ge(0), Le(600)] = 20.0  # at the end of a pass
+    refill_min: Annotated[float, Ge(0), Le(600)] = 20.0  # between two loads
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ExportSection:
     """``[export]``."""
 
@@ -377,6 +395,7 @@ class Settings:
     prices: PriceSection = PriceSection()
     check_strips: CheckStripSection | None = None
     farm: FarmSection = FarmSection()
+    job: JobSection | None = None
     export: ExportSection = ExportSection()
     review: ReviewSection = ReviewSection()
 

@@ -161,5 +161,6 @@ def _rates(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
 def _cautions(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     draft = () if prescription.approved else ("sheet.draft",)
     yield from _section(shown, "sheet.start")
-    for code in (*_CAUTIONS, *prescription.product.cautions, *draft):
-        yield from wrap(say(shown, code), 90, initial_indent="  [ ] ", subsequent_indent="      ")
+    own = [say(shown, one.code, **one.quantities) for one in prescription.cautions]
+    for line in (*(say(shown, code) for code in _CAUTIONS), *own, *(say(shown, code) for code in draft)):
+        yield from wrap(line, 90, initial_indent="  [ ] ", subsequent_indent="      ")

@@ -241,7 +241,8 @@ def zone_count_reason(report: ZonesReport | None, shown: UnitFormat) -> str:
 def cautions(prescription: Prescription, shown: UnitFormat) -> tuple[str, ...]:
     """What anyone who uses the prescription must know, the product's own cautions first."""
     always = ("grower.advice", "grower.setbacks", "grower.setbacks-drawn", "grower.water", "grower.first-pass")
-    return tuple(say(shown, code) for code in (*prescription.product.cautions, *always))
+    own = (say(shown, one.code, **one.quantities) for one in prescription.cautions)
+    return (*own, *(say(shown, code) for code in always))
 
 
 def state_text(prescription: Prescription, shown: UnitFormat) -> str:

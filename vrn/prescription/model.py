@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn import door
-from vrn.findings import Finding, Quantity
+from vrn.findings import Finding, Quantity, note
 from vrn.model.field import Field
 from vrn.model.grid import Grid, reproject
 from vrn.model.readings import ReadingQuality
@@ -305,6 +305,12 @@ class Prescription:
         """Whether a person has approved exactly this: name, date and this id."""
         review = self.field.settings.review
         return self.field.settings.approved and review.approved_id == self.id
+
+    @property
+    def cautions(self) -> tuple[Finding, ...]:
+        """What whoever handles the product and drives the pass must know."""
+        said = tuple(finding for finding in self.findings if finding.code.startswith("rates.caution-"))
+        return said if self.findings else tuple(note(code, "product") for code in self.product.cautions)
 
     @property
     def rain(self) -> RainEffect | None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.field import Field
+from vrn.prescription.job import job_cautions
 from vrn.prescription.model import Prescription, Product, ZoneRate
 from vrn.prescription.strips import StripReport
 
@@ -165,7 +166,7 @@ def findings_of(
             warning("rates.strips-change-total", "check_strips", change=Quantity("mass", strips.total_change_n_lb),
                     allowed=Quantity("mass", strips.tolerance_n_lb))
         )  # fmt: skip
-    found += [note(caution, f"product {product.name}") for caution in product.cautions]
+    found += job_cautions(field.settings, product, rates)
     if not product.named:
         found.append(note("rates.no-product", "product"))
     if not field.settings.approved:

@@ -16,6 +16,7 @@ from vrn.units import (
     LB_GAL_KG_L,
     LB_KG,
     MPH_M_S,
+    PSI_KPA,
     US_GAL_L,
 )
 
@@ -40,6 +41,7 @@ _KINDS: Final = {
     "lb/ac": ("lb/ac", 1, "kg/ha", LB_AC_KG_HA, 1),
     "lb N/ac": ("lb N/ac", 1, "kg N/ha", LB_AC_KG_HA, 1),
     "speed": ("mph", 1, "km/h", MPH_M_S * 3.6, 1),
+    "pressure": ("psi", 0, "kPa", PSI_KPA, 0),
     "gal/min": ("gal/min", 1, "L/min", US_GAL_L, 1),
     "lb/min": ("lb/min", 1, "kg/min", LB_KG, 1),
     "density": ("lb/gal", 2, "kg/L", LB_GAL_KG_L, 3),
