@@ -18,7 +18,7 @@ from vrn.files.raster import write_rasters
 from vrn.files.shapefile import write_shapefile
 from vrn.files.summary import write_summary
 from vrn.files.tables import write_geopackage, write_tables
-from vrn.model.settings import CheckStripSection
+from vrn.model.job import CheckStripSection
 from vrn.pages.load_sheet import write_load_sheet
 from vrn.prescription import remaining
 from vrn.prescription.model import Prescription

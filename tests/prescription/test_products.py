@@ -6,7 +6,8 @@ from typing import Any
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.model.settings import BlendPart, JobSection, MachineSection, ProductSection
+from vrn.model.job import JobSection
+from vrn.model.settings import BlendPart, MachineSection, ProductSection
 from vrn.prescription.products import PRODUCTS, known_product, product_of
 
 Make = Callable[..., Any]

@@ -8,8 +8,8 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError, OutOfRangeError
+from vrn.model.job import CheckStripSection
 from vrn.model.settings import (
-    CheckStripSection,
     LimitSection,
     MachineSection,
     PriceSection,

@@ -6,12 +6,12 @@ from typing import Annotated, Any, Literal
 
 from annotated_types import Ge, Gt, Le, Lt, MaxLen, MinLen
 
-Positive = Annotated[float, Gt(0), Lt(1e6)]
+from vrn.model.job import CheckStripSection, JobSection, Positive, Text
+
 NotNegative = Annotated[float, Ge(0), Lt(1e6)]
 Rate = Annotated[float, Ge(0), Le(400)]  # of a pass [lb N/ac]
 Share = Annotated[float, Ge(0), Le(1)]
 Percent = Annotated[float, Ge(0), Le(100)]
-Text = Annotated[str, MinLen(1)]
 StandardDeviation = Annotated[float, Gt(0), Lt(1e3)]
 
 
@@ -302,39 +302,11 @@ class PriceSection:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CheckStripSection:
-    """``[check_strips]``: strips of more and less nitrogen to learn from; absent unless asked for."""
-
-    step_n_lb_ac: Annotated[float, Gt(0), Le(100)] = 30.0
-    pairs: Annotated[int, Ge(1), Le(6)] = 1
-    width_ft: Annotated[float, Gt(0), Le(400)] | None = None  # a swath when not given
-    length_ft: Annotated[float, Gt(0), Le(5000)] = 400.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class FarmSection:
     """``[farm]``: names on the terminal, pages and sheets."""
 
     grower: Text | None = None
     farm: Text | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JobSection:
-    """``[job]``: how this pass is put on, by whom, and what the cab needs to know of the machine."""
-
-    placement: Literal["drops", "injected", "broadcast", "incorporated"] | None = None
-    inhibitor: Literal["none", "urease", "nitrification", "both"] = "none"
-    growth_stage: Text | None = None  # on the day it is applied; that of the samples when not given
-    operator: Text | None = None
-    emergency: Text | None = None  # whom to call, and how to find the field
-    outlets: Annotated[int, Ge(1), Le(400)] | None = None  # nozzles, drops or knives over the swath
-    nozzle_flow_gal_min: Positive | None = None  # of one outlet, with water
-    nozzle_psi: Positive | None = None  # at which it has that flow
-    min_psi: Positive | None = None  # between which the outlets work as they should
-    max_psi: Positive | None = None
-    turn_s: Annotated[float, Ge(0), Le(600)] = 20.0  # at the end of a pass
-    refill_min: Annotated[float, Ge(0), Le(600)] = 20.0  # between two loads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -398,6 +370,11 @@ class Settings:
     job: JobSection | None = None
     export: ExportSection = ExportSection()
     review: ReviewSection = ReviewSection()
+
+    @property
+    def this_pass(self) -> JobSection:
+        """``[job]``, or what holds without it."""
+        return self.job or JobSection()
 
     @property
     def approved(self) -> bool:

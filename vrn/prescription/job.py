@@ -5,7 +5,8 @@ from typing import Final
 
 from vrn.errors import InputFileError
 from vrn.findings import Finding, Quantity, note, warning
-from vrn.model.settings import JobSection, Settings
+from vrn.model.job import JobSection
+from vrn.model.settings import Settings
 from vrn.nitrogen.stage import stage_position
 from vrn.prescription.model import Product, ZoneRate
 
@@ -41,7 +42,7 @@ def job_cautions(settings: Settings, product: Product, rates: Sequence[ZoneRate]
     InputFileError
         If ammonia or aqua ammonia would stay on the surface.
     """
-    job = settings.job or JobSection()
+    job = settings.this_pass
     about = f"product {product.name}" if product.named else "product"
     found = [note(code, about) for code in _of_product(product, job)]
     return (*found, *_of_placement(settings, job, product, rates))

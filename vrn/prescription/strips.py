@@ -14,7 +14,8 @@ from vrn.errors import InputFileError
 from vrn.findings import Finding
 from vrn.model.applied import Short
 from vrn.model.grid import Grid, geodesic_acres, share_inside
-from vrn.model.settings import CheckStripSection, MachineSection
+from vrn.model.job import CheckStripSection
+from vrn.model.settings import MachineSection
 from vrn.prescription.drive import Passes, passes_over
 from vrn.prescription.machine import with_machine_check
 from vrn.prescription.model import Change, CheckStrip, Prescription, ZoneRate

@@ -15,7 +15,7 @@ _PLACE: Final = re.compile(r"\{(\w+)(?:([:=])([^{}]*))?\}")
 _UNNAMED_PLACES: Final = {
     "field": "Field", "crop": "Crop", "samples": "Samples", "nitrogen": "Nitrogen budget", "credits": "Credits",
     "applications": "Applied nitrogen", "applied": "Applied nitrogen", "weather": "Weather", "rain": "Rain",
-    "zones": "Zones", "product": "Product", "machine": "Machine", "drive": "Drive", "limits": "Limits",
+    "zones": "Zones", "product": "Product", "machine": "Machine", "job": "Pass", "drive": "Drive", "limits": "Limits",
     "prices": "Prices", "check_strips": "Check strips", "review": "Signature", "export": "Files", "need": "Need",
     "zone": "Zone", "layers.organic_matter": "Organic matter", "organic_matter_pct": "Organic matter",
     "layers.yield_potential": "Yield potential", "yield_goal_bu_ac": "Yield potential", "nitrate_ppm": "Nitrate",

@@ -1,0 +1,37 @@
+"""The pass itself as the field file describes it: placement, outlets, how long breaks take, strips laid into it."""
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from annotated_types import Ge, Gt, Le, Lt, MinLen
+
+Positive = Annotated[float, Gt(0), Lt(1e6)]
+Text = Annotated[str, MinLen(1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobSection:
+    """``[job]``: how this pass is put on, by whom, and what the cab needs to know of the machine."""
+
+    placement: Literal["drops", "injected", "broadcast", "incorporated"] | None = None
+    inhibitor: Literal["none", "urease", "nitrification", "both"] = "none"
+    growth_stage: Text | None = None  # on the day it is applied; that of the samples when not given
+    operator: Text | None = None
+    emergency: Text | None = None  # whom to call, and how to find the field
+    outlets: Annotated[int, Ge(1), Le(400)] | None = None  # nozzles, drops or knives over the swath
+    nozzle_flow_gal_min: Positive | None = None  # of one outlet, with water
+    nozzle_psi: Positive | None = None  # at which it has that flow
+    min_psi: Positive | None = None  # between which the outlets work as they should
+    max_psi: Positive | None = None
+    turn_s: Annotated[float, Ge(0), Le(600)] = 20.0  # at the end of a pass
+    refill_min: Annotated[float, Ge(0), Le(600)] = 20.0  # between two loads
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckStripSection:
+    """``[check_strips]``: strips of more and less nitrogen to learn from; absent unless asked for."""
+
+    step_n_lb_ac: Annotated[float, Gt(0), Le(100)] = 30.0
+    pairs: Annotated[int, Ge(1), Le(6)] = 1
+    width_ft: Annotated[float, Gt(0), Le(400)] | None = None  # a swath when not given
+    length_ft: Annotated[float, Gt(0), Le(5000)] = 400.0
