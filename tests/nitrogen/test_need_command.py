@@ -1,5 +1,6 @@
 """`vrn need`, `vrn methods` and `vrn rain` as a person or a machine reads them."""
 
+import io
 import json
 import re
 import shutil
@@ -190,3 +191,53 @@ def test_any_input_can_be_set_by_name(capsys):
     for more, need in (([], 230.0), (["--set", "cap_lb_ac=300"], 300.0)):
         assert main(["need", *words, *more]) == 0
         assert json.loads(capsys.readouterr().out)["need_lb_ac"] == pytest.approx(need)
+
+
+CEDAR = Path(__file__).resolve().parents[2] / "demo_fields" / "cedar_bend" / "field.toml"
+
+
+def test_field_file_gives_what_does_not_change(capsys: pytest.CaptureFixture[str]) -> None:
+    """The same reading by the field file and by its values as options; an option outranks the field file."""
+    assert main(["need", "--field", str(CEDAR), "--ppm", "13", "--json"]) == 0
+    by_field = json.loads(capsys.readouterr().out)
+    inputs = by_field["inputs"]
+    given = ["--yield-goal", str(inputs["yield_goal_bu_ac"]), "--om", str(inputs["organic_matter_pct"])]
+    assert main(["need", "--ppm", "13", "--stage", "V8", *given, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["need_lb_ac"] == pytest.approx(by_field["need_lb_ac"])
+    assert main(["need", "--field", str(CEDAR), "--ppm", "13", "--yield-goal", "190", "--json"]) == 0
+    less = by_field["need_lb_ac"] - json.loads(capsys.readouterr().out)["need_lb_ac"]
+    assert less == pytest.approx(30 * 1.1 * 0.85)  # 30 bu less, 1.1 lb/bu, 15 % taken up at V8
+
+
+def test_many_readings_with_their_mean(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Each line is answered, a place read twice counts once, bad lines are named and the others stand."""
+    monkeypatch.setattr("sys.stdin", io.StringIO("01 13\n\n02 9.5 7\nab\n03 12,1\n01 11\n"))
+    assert main(["need", "--field", str(CEDAR), "--many", "--json"]) == 2
+    told = capsys.readouterr()
+    assert "line 4" in told.err
+    assert "line 5" in told.err
+    lines = [json.loads(line) for line in told.out.splitlines()]
+    assert [line["places"] for line in lines] == [1, 2, 2]
+    of_one = (lines[0]["need_lb_ac"] + lines[2]["need_lb_ac"]) / 2
+    mean = (of_one + lines[1]["need_lb_ac"]) / 2
+    assert lines[2]["mean_need_lb_ac"] == pytest.approx(mean)
+    # t(1) = 12.706 × |a − b| ÷ √2 ÷ √2
+    half = 12.706 * abs(of_one - lines[1]["need_lb_ac"]) / 2
+    assert lines[2]["mean_half_interval_lb_ac"] == pytest.approx(half, rel=1e-4)
+    metric = tmp_path / "field.toml"
+    boundary = (CEDAR.parent / "boundary.geojson").as_posix()
+    metric.write_text(
+        f'units = "metric"\n[field]\nname = "Ash"\nseason = 2026\nboundary = "{boundary}"\n[crop]\n'
+        'yield_goal_t_ha = 12\ngrowth_stage = "V7"\n[samples]\nfile = "samples.csv"\n'
+        "[layers.organic_matter]\nvalue_pct = 2.6\n"
+    )
+    monkeypatch.setattr("sys.stdin", io.StringIO("01 13\n"))
+    assert main(["need", "--field", str(metric), "--many"]) == 0
+    shown = capsys.readouterr().out
+    main(["need", "--field", str(metric), "--ppm", "13", "--json"])
+    need_lb_ac = json.loads(capsys.readouterr().out)["need_lb_ac"]
+    assert f"{need_lb_ac * 1.12085:.1f} kg/ha" in shown
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n"))
+    assert main(["need", "--field", str(metric), "--many"]) == 2

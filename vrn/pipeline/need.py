@@ -153,7 +153,7 @@ class Need:
         return tuple(sorted(found, key=lambda one: (one.method.key != self.ledger.key, not one.by_zone)))
 
 
-def _options(field: Field) -> tuple[dict[str, object], Response | None, tuple[Finding, ...]]:
+def options_of(field: Field) -> tuple[dict[str, object], Response | None, tuple[Finding, ...]]:
     """Settings of ``[nitrogen]`` with the response of the user's own trial, where there is one."""
     options = asdict(field.settings.nitrogen)
     if field.trial is None:
@@ -180,7 +180,7 @@ def need_of_field(
     centers_m = surfaces["nitrate_ppm"].grid.centers_m()
     of_cells = season_by_cell(field, season, profile.top[0], centers_m[here])
     by_cell = of_cells is not season
-    options, response, of_trial = _options(field)
+    options, response, of_trial = options_of(field)
     known = _known(field, profile, surfaces, here, of_cells)
     if own is None:
         ledger, findings = need_of_cells(options, season=of_cells, to_build=True, **known)
@@ -285,11 +285,17 @@ def _known(
     known |= {
         "top_in": float(profile.top[0].top_in[0]),
         "bottom_in": float(profile.top[-1].bottom_in[0]),
-        "credits_lb_ac": _credits(settings, season),
+        **settled(settings, season),
     }
     if profile.deep:
         known["deep_top_in"] = float(profile.deep[0].top_in[0])
         known["deep_bottom_in"] = float(profile.deep[-1].bottom_in[0])
+    return known
+
+
+def settled(settings: Settings, season: Season) -> Values:
+    """What the field file alone gives a method: credits and the ratio of prices."""
+    known: Values = {"credits_lb_ac": _credits(settings, season)}
     prices = settings.prices
     if prices.corn_per_bu is not None and prices.n_per_lb is not None:
         known["price_ratio"] = prices.n_per_lb / prices.corn_per_bu

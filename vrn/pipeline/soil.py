@@ -91,12 +91,10 @@ def _with_unknown_ground(
     return surfaces | filled | readings | {"nitrate_ppm": with_far_ground(nitrate, far)}
 
 
-def _weights(settings: Settings, goal: Surface) -> dict[str, float]:
-    """How much of the pattern of each surface counts; `goal` is the yield goal's, which may know its harvests."""
+def weights_of(settings: Settings, *, harvests: int) -> dict[str, float]:
+    """How much of the pattern of each surface counts; `harvests` that the yield layer is made of, 0 where unknown."""
     organic, section = settings.layers.organic_matter, settings.layers.yield_potential
-    years = None if section is None else section.years
-    if years is None and goal.choice is not None:
-        years = len(goal.choice.harvests)
+    years = harvests if section is None or section.years is None else section.years
     given = None if section is None else section.weight
     usual = _ONE_YEAR_WEIGHT if years == 1 else _YIELD_WEIGHT
     return {
@@ -106,9 +104,16 @@ def _weights(settings: Settings, goal: Surface) -> dict[str, float]:
     }  # fmt: skip
 
 
+def _harvests(goal: Surface) -> int:
+    return 0 if goal.choice is None else len(goal.choice.harvests)
+
+
 def _counted(surface: Surface, settings: Settings, share: NDArray[np.float64]) -> Surface:
     """The surface with the part of its pattern that counts, told; the error of readings stays whole, a layer's not."""
-    weight, section = _weights(settings, surface).get(surface.name, 1.0), settings.layers.yield_potential
+    weight, section = (
+        weights_of(settings, harvests=_harvests(surface)).get(surface.name, 1.0),
+        settings.layers.yield_potential,
+    )
     if weight == 1.0 or not _varies(surface):
         return surface
     code = "pattern-given"
@@ -146,7 +151,7 @@ class _Making:
         surfaces["yield_goal_bu_ac"], left_out = self._yield_goal()
         if field.applied_n is not None:
             surfaces["applied_n_lb_ac"] = self._layer("applied_n_lb_ac", field.applied_n)
-        weights = _weights(field.settings, surfaces["yield_goal_bu_ac"])
+        weights = weights_of(field.settings, harvests=_harvests(surfaces["yield_goal_bu_ac"]))
         followed = tuple(one for name, one in surfaces.items() if weights.get(name, 1.0) > 0 and _varies(one))
         for name, depths in (("nitrate_ppm", self.profile.top), ("deep_nitrate_ppm", self.profile.deep)):
             if depths:
@@ -211,7 +216,7 @@ def _evidence(
     for name, depths in (("nitrate_ppm", profile.top), ("deep_nitrate_ppm", profile.deep)):
         points[name] = [(depth.coordinates_m, depth.nitrate_ppm) for depth in depths if not depth.areas]
     total = sum(pattern_evidence(centers_m, values[treated]) for values, _ in extra)
-    weights = _weights(field.settings, surfaces["yield_goal_bu_ac"])
+    weights = weights_of(field.settings, harvests=_harvests(surfaces["yield_goal_bu_ac"]))
     for name, surface in surfaces.items():
         if weights.get(name) == 0:
             continue

@@ -62,7 +62,7 @@ def samples_needed(cv_pct: float, error_pct: float, *, confidence: float = 0.95)
     22
     """
     _positive(cv_pct=cv_pct, error_pct=error_pct)
-    count = max(2, math.ceil((_t(confidence, 10**9) * cv_pct / error_pct) ** 2 - 1e-9))
+    count = max(2, math.ceil((student_t(confidence, 10**9) * cv_pct / error_pct) ** 2 - 1e-9))
     while error_of_mean_pct(cv_pct, count, confidence=confidence) > error_pct:
         count += 1
     return count
@@ -83,7 +83,7 @@ def error_of_mean_pct(
     _positive(cv_pct=cv_pct, samples=samples, cores=cores)
     if samples < 2:
         return math.inf
-    return _t(confidence, samples - 1) * math.sqrt((cv_pct**2 + core_cv_pct**2 / cores) / samples)
+    return student_t(confidence, samples - 1) * math.sqrt((cv_pct**2 + core_cv_pct**2 / cores) / samples)
 
 
 def size_curve(
@@ -106,7 +106,7 @@ def size_curve(
     )
 
 
-def _t(confidence: float, freedom: int) -> float:
+def student_t(confidence: float, freedom: int) -> float:
     """Two-sided point of Student's t."""
     from scipy.special import stdtrit
 

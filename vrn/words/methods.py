@@ -235,4 +235,7 @@ SENTENCES: Final[dict[str, str]] = {
     "need-meter": "± {nitrate}, what a field meter is good to: {low:bare} to {high}",
     "need-uptake-band": "Range of published uptake at this stage: {low:bare} to {high}",
     "need-sources": "Sources",
+    "many-one": "{place}: {nitrate}, need {need}",
+    "many-one-again": "{place}: {nitrate}, need {need}; read {times} times, its mean counts",
+    "many-mean": "    mean of {places:place|places}: {mean} ± {half:bare}, {sure} sure",
 }

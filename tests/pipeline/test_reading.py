@@ -1,0 +1,53 @@
+"""Tables of the need for the field's edge: what straight lines between their entries say is what the ledger says."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from vrn.errors import VrnError
+from vrn.ingest.read import read_ground
+from vrn.nitrogen import methods
+from vrn.pipeline.reading import Reader, reader_of
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
+EXTRA = {"b": 1.2, "c": -0.004, "base_rate_lb_ac": 160.0, "history_factor": 1.0}
+
+
+@pytest.mark.parametrize("key", [one.key for one in methods() if one.takes("nitrate_ppm")])
+def test_tables_are_the_ledger_to_a_tenth(key: str) -> None:
+    """Two hundred readings with and without the core below, at three places, by every method of a reading."""
+    field = read_ground(DEMO / "heron_flat" / "field.toml")
+    middle = np.array(field.treated.representative_point().coords[0])
+    reader = reader_of(field, middle + np.array([[0.0, 0.0], [60.0, 0.0], [0.0, -60.0]]))
+    options = {**reader.options, **EXTRA, "method": key}
+    reader = Reader(options=options, known=reader.known, season=reader.season, findings=())
+    tables, why = reader.tables()
+    assert not any(table.odd[:4, :4].any() for stage, table in tables.items() if stage <= "V8" and len(stage) == 2)
+    if why is not None:
+        pytest.skip(f"{key} answers at no stage here")
+    random = np.random.default_rng(3)
+    for stage in (min(tables), max(tables)):
+        for ppm, deep in zip(np.round(random.gamma(2.0, 8.0, 100), 1), np.round(random.gamma(2.0, 5.0, 100), 1),
+                             strict=True):  # fmt: skip
+            for below in (None, float(deep)) if len(tables[stage].deep_ppm) else (None,):
+                whole = np.ravel(reader.need(np.full(3, ppm), None if below is None else np.full(3, below),
+                                             growth_stage=stage)[0].need_lb_ac)  # fmt: skip
+                shown = [tables[stage].answer(place, float(ppm), below) for place in range(3)]
+                if below is not None and tables[stage].odd[int(ppm // 5), int(below // 5)]:
+                    assert shown == [None] * 3  # the ledger alone answers
+                    continue
+                np.testing.assert_allclose(shown, np.broadcast_to(whole, 3), atol=0.05)
+
+
+def test_stages_outside_a_test_have_no_table() -> None:
+    """Iowa's test holds from V4 to V6 here: other stages have no table, and a method without any says why."""
+    reader = reader_of(read_ground(DEMO / "cedar_bend" / "field.toml"))
+    iowa = Reader(options=reader.options | {"method": "iowa-lsnt"}, known=reader.known, season=reader.season,
+                  findings=())  # fmt: skip
+    stages = list(iowa.tables()[0])
+    assert stages
+    assert "V9" not in stages
+    bare = Reader(options=reader.options | {"method": "kansas"}, known=reader.known, season=reader.season, findings=())
+    tables, why = bare.tables()
+    assert tables or isinstance(why, VrnError)

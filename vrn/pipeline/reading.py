@@ -1,0 +1,114 @@
+"""What the field file already says of a reading: layers of its place, season and method, for its ledger at once."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.errors import VrnError
+from vrn.findings import Finding
+from vrn.model.field import Field
+from vrn.model.layers import Layer
+from vrn.nitrogen import Ledger, method
+from vrn.nitrogen.field_need import need_of_cells
+from vrn.nitrogen.lines import Values
+from vrn.nitrogen.need_table import NeedTable, need_table
+from vrn.nitrogen.season import Season
+from vrn.pipeline.need import options_of, season_of_field, settled
+from vrn.pipeline.soil import weights_of
+from vrn.sampling.ground import layer_at, spots_on
+
+STAGES = tuple(f"V{collars}" for collars in range(3, 15))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reader:
+    """A field before its readings are in: what a reading at each of some places is worked with."""
+
+    options: dict[str, object]  # of ``[nitrogen]``
+    known: Values  # by the names of the methods' inputs; shape (places,) or a number
+    season: Season
+    findings: tuple[Finding, ...]  # of the user's own trial
+
+    def need(
+        self, nitrate_ppm: float | NDArray[np.float64], deep_ppm: float | NDArray[np.float64] | None = None,
+        *, growth_stage: str | None = None,
+    ) -> tuple[Ledger, tuple[Finding, ...]]:  # fmt: skip
+        """Ledger of readings at the places, as a build would work it; raises VrnError where the method cannot."""
+        known = {name: value for name, value in self.known.items() if deep_ppm is not None or "deep" not in name}
+        stage = self.season.growth_stage if growth_stage is None else growth_stage
+        ledger, findings = need_of_cells(
+            self.options, season=self.season, nitrate_ppm=nitrate_ppm, deep_nitrate_ppm=deep_ppm, growth_stage=stage,
+            to_build=True, **known,
+        )  # fmt: skip
+        return ledger, (*self.findings, *findings)
+
+    def tables(self) -> tuple[dict[str, NeedTable], VrnError | None]:
+        """The need by readings at every place, by stage; and why not, where the method holds at no stage."""
+        deep, found, why = method(str(self.options["method"])).takes("deep_nitrate_ppm"), {}, None
+        count = len(self.known["yield_goal_bu_ac"])
+        for stage in STAGES:
+
+            def need_of(
+                ppm: NDArray[np.float64], below: NDArray[np.float64] | None, stage: str = stage
+            ) -> NDArray[np.float64]:
+                spread = {name: np.repeat(value, len(ppm)) for name, value in self.known.items() if np.ndim(value)}
+                reader = Reader(
+                    options=self.options, known=self.known | spread, season=self.season, findings=self.findings
+                )
+                deep_ppm = None if below is None else np.tile(below, count)
+                ledger = reader.need(np.tile(ppm, count), deep_ppm, growth_stage=stage)[0]
+                return np.broadcast_to(ledger.unclipped_lb_ac, count * len(ppm)).reshape(count, len(ppm))
+
+            try:
+                found[stage] = need_table(need_of, deep=deep)
+            except VrnError as error:
+                why = error
+        return found, None if found else why
+
+
+def reader_of(field: Field, places_m: NDArray[np.float64] | None = None) -> Reader:
+    """Everything but nitrate at places of the field [m], or at its average when none is given.
+
+    Layers are read at the place itself; a yield layer is scaled to the goal, and of each layer's pattern counts the
+    share that a build counts.
+    """
+    settings, cm = field.settings, field.settings.units == "metric"
+    weather = field.weather
+    season = season_of_field(field, otherwise_on=weather.days[-1] if weather is not None and weather.days else None)
+    options, _, findings = options_of(field)
+    spots = spots_on(field.treated, random=np.random.default_rng(1))
+    first, second = (30 / 2.54, 60 / 2.54) if cm else (12.0, 24.0)
+    known: Values = {
+        "top_in": 0.0, "bottom_in": first, "deep_top_in": first, "deep_bottom_in": second,
+        **settled(settings, season),
+    }  # fmt: skip
+    weights = weights_of(settings, harvests=len(getattr(field.yield_potential, "logs", ())))
+    goal = settings.crop.yield_goal_bu_ac
+    section = settings.layers.yield_potential
+    scaled = section is not None and section.kind != "bu_ac"
+    layers = {
+        "yield_goal_bu_ac": (field.yield_potential, goal, scaled), "applied_lb_ac": (field.applied_n, None, False),
+        "organic_matter_pct": (field.organic_matter, None, False),
+    }  # fmt: skip
+    for name, (layer, mean, of_goal) in layers.items():
+        if layer is not None or mean is not None:
+            known[name] = _at(layer, mean, of_goal, places_m, spots, weights.get(name, 1.0))
+    return Reader(options=options, known=known, season=season, findings=findings)
+
+
+def _at(
+    layer: Layer | None, mean: float | None, of_goal: bool, places_m: NDArray[np.float64] | None,
+    spots: NDArray[np.float64], weight: float,
+) -> NDArray[np.float64]:  # fmt: skip
+    """A layer at the places: its mean with the counted share of what it says there; the mean where it says nothing."""
+    count = 1 if places_m is None else len(places_m)
+    if layer is None:
+        return np.full(count, np.nan if mean is None else mean)
+    everywhere = layer_at(layer, spots)
+    own = float(np.nanmean(everywhere)) if np.isfinite(everywhere).any() else float("nan")
+    middle = mean if of_goal and mean is not None else own
+    if places_m is None:
+        return np.full(1, middle)
+    here = layer_at(layer, places_m) * (middle / own if of_goal else 1.0)
+    return np.asarray(np.where(np.isfinite(here), middle + weight * (here - middle), middle))
