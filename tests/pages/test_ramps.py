@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vrn.pages.ramps import CROP, DOUBT, NITROGEN, SOIL, Ramp
+from vrn.pages.ramps import CROP, DOUBT, NEED, NITROGEN, SOIL, Ramp
 
-RAMPS = pytest.mark.parametrize("ramp", [NITROGEN, SOIL, CROP, DOUBT], ids=lambda ramp: ramp.name)
+RAMPS = pytest.mark.parametrize("ramp", [NITROGEN, NEED, SOIL, CROP, DOUBT], ids=lambda ramp: ramp.name)
 
 # Machado, Oliveira and Fernandes (2009), "A physiologically-based model for simulation of color vision deficiency",
 # IEEE TVCG 15(6): matrices of severity 1.0, for linear RGB

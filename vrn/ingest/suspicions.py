@@ -1,6 +1,7 @@
 """Readings looked at together: those outside the field, given twice, of another season, or in another unit."""
 
 from collections import Counter, defaultdict
+from dataclasses import replace
 from datetime import date
 from itertools import combinations
 
@@ -52,17 +53,20 @@ def drop_samples_outside(files: InputFiles, samples: SoilSamples, boundary: shap
     if not inside[soil].any():
         raise _none_inside(files, samples, samples.coordinates_m[soil & placed], boundary)
     out = np.flatnonzero(soil & ~inside)
+    places = samples.coordinates_m[out].tolist()
+    left_out = tuple((samples.sample_id[i], *place) for i, place in zip(out, places, strict=True))
+    kept = replace(samples.take(inside | ~soil), left_out=left_out)
     away_ft = shapely.distance(shapely.points(samples.coordinates_m[out]), boundary) / FT_M
     if len(out) > _MOST_NAMED_ONE_BY_ONE:
         rows = ", ".join(str(samples.row[i]) for i in out[:12]) + (", …" if len(out) > 12 else "")
         farthest = Quantity("distance", float(np.nan_to_num(away_ft).max()))
         files.warn("ingest.readings-outside", samples.source, readings=len(out), distance=farthest, rows=rows)
-        return samples.take(inside | ~soil)
+        return kept
     for i, distance_ft in zip(out, away_ft, strict=True):
         distance = Quantity("distance", float(distance_ft))
         about = f"{samples.source} row {samples.row[i]}"
         files.warn("ingest.reading-outside", about, sample=samples.sample_id[i], distance=distance)
-    return samples.take(inside | ~soil)
+    return kept
 
 
 def _covers(boundary: shapely.Geometry, xy: NDArray[np.float64]) -> NDArray[np.bool_]:

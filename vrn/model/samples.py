@@ -45,6 +45,7 @@ class SoilSamples:
     row: NDArray[np.intp]  # row in the source file (the header is row 1), for messages, shape (n,)
     source: str = "samples"  # name of that file
     handling: tuple[Handling, ...] = ()  # nothing known of any reading when not given
+    left_out: tuple[tuple[str, float, float], ...] = ()  # readings outside the boundary: sample, easting, northing
 
     def __post_init__(self) -> None:
         n = len(self.sample_id)
@@ -82,7 +83,7 @@ class SoilSamples:
             top_in=self.top_in[index], bottom_in=self.bottom_in[index], nitrate_ppm=self.nitrate_ppm[index],
             kind=pick(self.kind), sampled_on=pick(self.sampled_on), nominal_ppm=self.nominal_ppm[index],
             below_detection=self.below_detection[index], area_id=pick(self.area_id), areas=self.areas,
-            row=self.row[index], source=self.source, handling=pick(self.handling),
+            row=self.row[index], source=self.source, handling=pick(self.handling), left_out=self.left_out,
         )  # fmt: skip
 
     def field_readings(self) -> "SoilSamples":

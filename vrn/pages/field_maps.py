@@ -14,6 +14,7 @@ from vrn.model.grid import Grid
 from vrn.model.surface import Surface
 from vrn.pages.field_drawing import INK, PAPER, QUIET, FieldDrawing, Look
 from vrn.pages.ramps import rate_colors
+from vrn.pages.tables import MOST_PLACES
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
 
@@ -24,12 +25,14 @@ _RESTS_ON: Final = {"need_lb_ac": ("nitrate_ppm", "yield_goal_bu_ac", "organic_m
 def ground_drawing(ground: Field, shown: UnitFormat) -> FieldDrawing:
     """Outline, ground without nitrogen, and the places where cores were pulled."""
     none = shapely.intersection(ground.no_apply, ground.boundary)
-    cores = shapely.multipoints(np.unique(ground.samples.field_readings().coordinates_m, axis=0))
+    places = np.unique(ground.samples.field_readings().coordinates_m, axis=0)
+    cores = shapely.multipoints(places[:: 1 + (len(places) - 1) // MOST_PLACES])
     west, south, east, north = ground.boundary.bounds
     return FieldDrawing(
         bounds_m=(west, south, east, north), metric=shown.metric,
         shapes=(
-            (ground.boundary, Look(line=INK, width_pt=1.0)),
+            (ground.boundary, Look(line=PAPER, width_pt=2.6)),
+            (ground.boundary, Look(line=INK, width_pt=1.2)),
             (none, Look(fill=PAPER, line=QUIET, width_pt=0.6, hatch="/")),
             (cores, Look(fill=INK, line=PAPER, width_pt=0.5)),
         ),
@@ -39,30 +42,37 @@ def ground_drawing(ground: Field, shown: UnitFormat) -> FieldDrawing:
 def rate_drawing(prescription: Prescription, shown: UnitFormat) -> FieldDrawing:
     """Zones in the colours of their rates, their numbers and rates on them, over the field's own drawing."""
     colors = rate_colors(prescription.rates)
-    zones = tuple((rate.outline, Look(fill=colors[rate.zone], line=INK)) for rate in prescription.rates)
+    # a white line under each black one: one of the two is seen on any colour
+    looks = ((True, Look()), (False, Look(line=PAPER, width_pt=2.2)), (False, Look(line=INK)))
+    zones = tuple(
+        (rate.outline, replace(look, fill=colors[rate.zone] if filled else ""))
+        for filled, look in looks
+        for rate in prescription.rates
+    )
     ground = ground_drawing(prescription.field, shown)
     west, south, east, north = shapely.union(prescription.outline(), prescription.field.boundary).bounds
     return replace(
         ground, bounds_m=(west, south, east, north), shapes=zones + ground.shapes,
-        labels=tuple(zone_labels(prescription, shown)),
+        labels=tuple((point, text) for _, point, text in zone_labels(prescription, shown)),
     )  # fmt: skip
 
 
-def zone_labels(prescription: Prescription, shown: UnitFormat) -> list[tuple[shapely.Point, str]]:
-    """Number and rate of each zone, at the widest place of its largest part and of other large parts.
+def zone_labels(prescription: Prescription, shown: UnitFormat) -> list[tuple[int, shapely.Point, str]]:
+    """Each zone, and its number and rate at the widest place of its largest part and of other large parts.
 
     The largest part of each zone first, the larger zone before the smaller: where two do not fit, the first stays.
     """
     large_m2 = float(prescription.outline().area) / 30
+    by_hand = {one.zone for one in prescription.overrides}
     found = []
     for rate in prescription.rates:
-        text = f"{rate.zone}: {shown.number('rate', rate.rate_n_lb_ac)}"
+        text = f"{rate.zone}: {shown.number('rate', rate.rate_n_lb_ac)}{'*' if rate.zone in by_hand else ''}"
         parts = sorted((part for part in shapely.get_parts(rate.outline) if part.area > 0), key=lambda part: -part.area)
-        found += [(i > 0, part, text) for i, part in enumerate(parts) if i == 0 or part.area >= large_m2]
+        found += [(i > 0, part, rate.zone, text) for i, part in enumerate(parts) if i == 0 or part.area >= large_m2]
     found.sort(key=lambda label: (label[0], -label[1].area))
     return [
-        (shapely.Point(shapely.maximum_inscribed_circle(part, tolerance=2.0).coords[0]), text)
-        for _, part, text in found
+        (zone, shapely.Point(shapely.maximum_inscribed_circle(part, tolerance=2.0).coords[0]), text)
+        for _, part, zone, text in found
     ]
 
 
@@ -89,12 +99,12 @@ def unknown_ground(prescription: Prescription, names: Sequence[str] = ("need_lb_
 def hatched(
     drawing: FieldDrawing, prescription: Prescription, names: Sequence[str] = ("need_lb_ac",)
 ) -> tuple[tuple[shapely.Geometry, Look], ...]:
-    """The drawing's shapes with the ground that is not known hatched over all but the last three."""
+    """The drawing's shapes with the ground that is not known hatched over all but the last four."""
     over = tuple(
         (ground, Look(line=QUIET, width_pt=0.5, hatch=HATCHES[kind]))
         for kind, ground in unknown_ground(prescription, names).items()
     )
-    return (*drawing.shapes[:-3], *over, *drawing.shapes[-3:])
+    return (*drawing.shapes[:-4], *over, *drawing.shapes[-4:])
 
 
 def hatch_legend(

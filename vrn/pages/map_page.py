@@ -17,19 +17,43 @@ from vrn.findings import Quantity
 from vrn.model.surface import SurfaceChoice
 from vrn.pages.field_drawing import as_svg
 from vrn.pages.field_maps import HATCHES, hatch_legend, hatched, rate_drawing
-from vrn.pages.map_page_layers import LEVELS, ON_DEMAND, Picture, frame_of, map_shapes, pictures, surface_title
+from vrn.pages.map_page_layers import (
+    LEVELS,
+    ON_DEMAND,
+    Picture,
+    frame_of,
+    map_points,
+    map_shapes,
+    pictures,
+    surface_title,
+)
 from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
-from vrn.pages.ramps import rate_colors
+from vrn.pages.ramps import NITROGEN, rate_colors
 from vrn.pages.report_grower import cautions, facts, state_text, why_one_zone
 from vrn.pages.report_nitrogen import reasons_text
-from vrn.pages.tables import LedgerRow, SamplePlace, ledger_rows, sample_places, samples_table, zone_label, zones_table
+from vrn.pages.tables import (
+    LedgerRow,
+    SamplePlace,
+    few_places,
+    ledger_rows,
+    not_all,
+    sample_places,
+    samples_table,
+    zone_label,
+    zones_table,
+)
 from vrn.prescription.economics import doubt_of
 from vrn.prescription.model import Prescription, ZoneRate
+from vrn.units import FT_M
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
 
 _COLUMNS: Final = ("area", "nitrate", "need", "rate", "product-rate")
 _OVERLAYS: Final = ("zones", "samples", "no-apply", "dropped", *HATCHES, *ON_DEMAND)
 _SCRIPT_WORDS: Final[dict[str, tuple[str, ...]]] = {  # with what the script fills in
+    "nearest": ("ids", "distance", "label", "unit"), "no-sample": ("id",), "where-asking": (), "where-not": (),
+    "where-here": ("distance",), "where-refused": (), "before": ("value",), "restored": (),
+    "changed-here": ("before", "after", "unit"), "zone-rate": ("zone", "rate", "unit"),
+    "legend-zone": ("rate", "zones"), "legend-zones": ("rate", "zones"),
     "background": (), "no-nitrogen-here": (), "outside": (), "whole-zone": ("zone",), "here": ("values",),
     "no-number": (), "out-of-range": ("allowed",), "too-low": ("allowed",), "no-reason": (), "reason-alone": (),
     "counted": ("rate", "steps"), "half-signed": (), "sign-again": (), "not-saved": (), "saved": ("file",),
@@ -51,11 +75,13 @@ def map_page(prescription: Prescription) -> str:
     shown = UnitFormat.of(settings.units)
     frame = frame_of(prescription)
     surfaces, places = pictures(prescription, frame, shown), sample_places(prescription, shown)
-    shapes = map_shapes(prescription, places, shown)
+    shapes = map_shapes(prescription, shown)
     layers = [_rate_layer(prescription, shown), *(_surface_layer(one, shown, prescription) for one in surfaces)]
     data = _data(prescription, shown) | {
         "shapes": shapes, "bounds": [[frame.south, frame.west], [frame.north, frame.east]],
         "layers": [layer.data for layer in layers], "crowded": len(places) > _CROWD,
+        "points": map_points(prescription, few_places(places), shown),
+        "rateRamp": NITROGEN.colors(np.linspace(0, 1, len(NITROGEN.stops))).tolist(),
         "ramps": {picture.ramp.name: picture.ramp.colors(np.linspace(0, 1, LEVELS)).tolist() for picture in surfaces},
     }  # fmt: skip
     leaflet_css, leaflet_js, licence = leaflet_files()
@@ -77,22 +103,42 @@ def map_page(prescription: Prescription) -> str:
         licence=Markup(licence.replace("--", "- -")), leaflet_css=Markup(leaflet_css),
         css=Markup(page_asset("map.css")), first_js=Markup(first_js), leaflet_js=Markup(leaflet_js),
         page_js=Markup(page_js), still=Markup(as_svg(replace(drawing, shapes=hatched(drawing, prescription)), title)),
-        hatches=hatch_legend(prescription, shown),
+        marks=_marks(prescription, places, shown),
         data=Markup(script_json(data)), page=texts, layers=layers, on_demand=ON_DEMAND,
-        overlays=[key for key in _OVERLAYS if key in shapes], zones=_zone_texts(prescription, places, shown),
+        overlays=[key for key in _OVERLAYS if shapes.get(key) or (key == "samples" and places)],
+        zones=_zone_texts(prescription, places, shown),
         table=zones_table(prescription, shown, _COLUMNS), samples=samples_table(places, shown), places=len(places),
         say=partial(say, shown), product=prescription.product.named,
     )  # fmt: skip
 
 
-def _totals(prescription: Prescription, shown: UnitFormat) -> list[tuple[str, str]]:
-    product = prescription.product
+def _totals(prescription: Prescription, shown: UnitFormat) -> list[tuple[str, str, str]]:
+    """Key for the script, name and value of each total of the page's head."""
+    product, price = prescription.product, prescription.field.settings.prices.n_per_lb
+    cost = [] if price is None else [
+        ("cost", say(shown, "map.cost"), shown.text("money", price * prescription.total_n_lb))]  # fmt: skip
     return [
-        (say(shown, "map.nitrogen"), shown.text("mass", prescription.total_n_lb)),
-        *(((product.name, shown.text(product.unit, prescription.total_product)),) if product.named else ()),
-        (say(shown, "map.mean-rate"), shown.text("rate", prescription.mean_rate_n_lb_ac)),
-        (say(shown, "map.flat-rate"), shown.text("rate", prescription.flat_rate_n_lb_ac)),
+        ("n", say(shown, "map.nitrogen"), shown.text("mass", prescription.total_n_lb)),
+        *((("product", product.name, shown.text(product.unit, prescription.total_product)),) if product.named else ()),
+        ("mean", say(shown, "map.mean-rate"), shown.text("rate", prescription.mean_rate_n_lb_ac)),
+        *cost,
+        ("flat", say(shown, "map.flat-rate"), shown.text("rate", prescription.flat_rate_n_lb_ac)),
     ]
+
+
+def _marks(prescription: Prescription, places: list[SamplePlace], shown: UnitFormat) -> list[tuple[str, str]]:
+    """Kind and meaning of each hatch and sign on the map."""
+    field, reasons = prescription.field, [(one.zone, one.reason) for one in prescription.overrides]
+    marks = [("sample", say(shown, "map.mark-sample") + not_all(places, shown))] if places else []
+    if field.samples.left_out:
+        marks.append(("out", say(shown, "map.mark-out")))
+    if field.no_apply.intersects(field.boundary):
+        marks.append(("hole", say(shown, "map.mark-hole")))
+    marks += hatch_legend(prescription, shown)
+    if reasons:
+        listed = ", ".join(say(shown, "map.hand-zone", zone=zone, reason=reason) for zone, reason in reasons)
+        marks.append(("", say(shown, "map.mark-hand", listed=listed)))
+    return marks
 
 
 def _data(prescription: Prescription, shown: UnitFormat) -> dict[str, object]:
@@ -107,7 +153,8 @@ def _data(prescription: Prescription, shown: UnitFormat) -> dict[str, object]:
         "tiles": settings.export.tiles, "fill": 0.75 if settings.export.tiles else 1.0,
         "rates": [_rate(prescription, rate, shown) for rate in prescription.rates],
         "factor": shown.factor("rate"), "rateUnit": shown.unit("rate"),
-        "massFactor": shown.factor("mass"), "massUnit": shown.unit("mass"),
+        "footM": FT_M, "lengthUnit": shown.unit("length"), "readingUnit": shown.unit("concentration"),
+        "price": settings.prices.n_per_lb, "massFactor": shown.factor("mass"), "massUnit": shown.unit("mass"),
         "tankFactor": shown.factor(product.unit), "tankUnit": shown.unit(product.unit),
         "productFactor": shown.factor(f"{product.unit}/ac"), "perUnit": product.n_lb_per_unit,
         "step": step, "steps": say(shown, "map.steps", step=Quantity("rate", step)),
@@ -163,7 +210,8 @@ def _rate_layer(prescription: Prescription, shown: UnitFormat) -> _Layer:
     )  # fmt: skip
     title, unit = say(shown, "map.layer-rate"), shown.unit("rate")
     return _Layer(
-        key="rate", title=title, unit=unit, legend=Markup(f'<ul class="swatches">{items}</ul>'), words=words,
+        key="rate", title=title, unit=unit, words=words,
+        legend=Markup(f'<ul class="swatches" id="rate-key">{items}</ul>'),
         data={"key": "rate", "title": title, "unit": unit},
     )  # fmt: skip
 
@@ -264,7 +312,6 @@ def _zone_text(
 ) -> _ZoneText:
     rows, total = ledger_rows(rate.ledger, shown)
     label = zone_label(rate, shown)
-    listed = "; ".join(f"{place.ids}: {place.label}" for place in inside)
     means = (("nitrate", "concentration", rate.nitrate_ppm), ("organic-matter", "organic_matter",
              rate.organic_matter_pct), ("yield-goal", "yield", rate.yield_goal_bu_ac))  # fmt: skip
     return _ZoneText(
@@ -277,8 +324,7 @@ def _zone_text(
             for change in rate.changes
         ),
         means=tuple((say(shown, f"map.mean-{name}"), shown.text(kind, value)) for name, kind, value in means),
-        samples=say(shown, "map.samples-inside", samples=len(inside), unit=shown.unit("concentration"), listed=listed)
-        if inside else say(shown, "map.no-sample-inside"),
+        samples=_samples_inside(inside, shown),
         methods=tuple(
             (one.method.title, shown.number("whole_amount", one.by_zone[rate.zone]), reasons_text(shown, one.reasons))
             for one in prescription.methods
@@ -287,6 +333,18 @@ def _zone_text(
         notes=tuple(text.problem for text in finding_texts(shown, rate.ledger.findings)),
         reason=_override(prescription, rate.zone)[1] or "", allowed=_allowed(rate, shown)[2],
     )  # fmt: skip
+
+
+def _samples_inside(inside: list[SamplePlace], shown: UnitFormat) -> str:
+    """The samples of a zone with their readings; of many, how many and their range."""
+    if not inside:
+        return say(shown, "map.no-sample-inside")
+    unit, listed = shown.unit("concentration"), "; ".join(f"{place.ids}: {place.label}" for place in inside)
+    if len(inside) <= _CROWD:
+        return say(shown, "map.samples-inside", samples=len(inside), unit=unit, listed=listed)
+    ordered = sorted((place.label for place in inside), key=lambda label: float(label.split(" / ")[0].lstrip("<")))
+    ends = {"low": ordered[0], "high": ordered[-1]}
+    return say(shown, "map.samples-inside-many", samples=len(inside), unit=unit, **ends)
 
 
 def _lead(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> str:

@@ -3,6 +3,7 @@
 import base64
 import io
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,11 +11,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.findings import Kind
+from vrn.findings import Kind, Quantity
 from vrn.model.grid import reproject, transformer
 from vrn.model.surface import Surface
 from vrn.pages.field_maps import unknown_ground, zone_labels
-from vrn.pages.ramps import CROP, DOUBT, NITROGEN, SOIL, Ramp, rate_colors
+from vrn.pages.ramps import CROP, DOUBT, NEED, SOIL, Ramp, rate_colors
 from vrn.pages.tables import SamplePlace
 from vrn.prescription.model import Prescription
 from vrn.prescription.overrides import ground_of
@@ -27,11 +28,11 @@ _CELL_PIXELS = 3  # most pixels a cell's side gets
 
 ON_DEMAND = ("strips", "passes")  # overlays that are off until a reader asks for them
 KNOWN_SURFACES: Final[dict[str, tuple[Kind, Ramp]]] = {  # surface → kind, ramp; titles in the words of the map
-    "nitrate_ppm": ("concentration", NITROGEN),
-    "deep_nitrate_ppm": ("concentration", NITROGEN),
+    "nitrate_ppm": ("concentration", SOIL),
+    "deep_nitrate_ppm": ("concentration", SOIL),
     "organic_matter_pct": ("organic_matter", SOIL),
     "yield_goal_bu_ac": ("yield", CROP),
-    "need_lb_ac": ("whole_amount", NITROGEN),
+    "need_lb_ac": ("whole_amount", NEED),
     "harvest_left_out_pct": ("percent", DOUBT),
 }
 
@@ -167,10 +168,8 @@ def _png(values: NDArray[np.float64], frame: Frame, ramp: Ramp, low: float, high
     return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
-def map_shapes(
-    prescription: Prescription, places: list[SamplePlace], shown: UnitFormat
-) -> dict[str, list[dict[str, object]]]:
-    """Outlines and points of the map by layer, as GeoJSON features; strips and passes only where there are some."""
+def map_shapes(prescription: Prescription, shown: UnitFormat) -> dict[str, list[dict[str, object]]]:
+    """Outlines and labels of the map by layer, as GeoJSON features; strips and passes only where there are some."""
     field, colors = prescription.field, rate_colors(prescription.rates)
     none = shapely.get_parts(shapely.intersection(field.no_apply, field.boundary))
     shapes: dict[str, list[tuple[shapely.Geometry, dict[str, object]]]] = {
@@ -178,9 +177,9 @@ def map_shapes(
         **{kind: [(ground, {})] for kind, ground in unknown_ground(prescription).items()},
         "no-apply": [(part, {}) for part in none if part.geom_type == "Polygon" and part.area > 0],
         "boundary": [(field.boundary, {})],
-        "samples": [(shapely.Point(one.east_m, one.north_m), {"label": one.label}) for one in places]
-        + [(field.samples.areas[name], {}) for name in sorted(field.samples.areas)],
-        "labels": [(point, {"label": text}) for point, text in zone_labels(prescription, shown)],
+        "areas": [(field.samples.areas[name], {}) for name in sorted(field.samples.areas)],
+        "labels": [(point, {"label": text, "zone": zone}) for zone, point, text in zone_labels(prescription, shown)]
+        + [(_middle(part), {"label": say(shown, "map.hole")}) for part in none if part.area > 0],
         "dropped": [(ground_of(one, field.crs), {}) for one in prescription.dropped_overrides],
         "strips": [(rate.outline, {}) for rate in prescription.rates if rate.strip],
         "passes": [(lines, {}) for lines in _passes(prescription)],
@@ -190,6 +189,44 @@ def map_shapes(
         for key, pairs in shapes.items()
         if pairs or key not in (*ON_DEMAND, "dropped")
     }
+
+
+def _middle(part: shapely.Geometry) -> shapely.Point:
+    return shapely.Point(shapely.maximum_inscribed_circle(part, tolerance=2.0).coords[0])
+
+
+def map_points(
+    prescription: Prescription, places: Sequence[SamplePlace], shown: UnitFormat
+) -> dict[str, list[list[object]]]:
+    """Places of samples for the script, longitude and latitude first, and those left out.
+
+    A place is followed by its samples, the label, its readings in words, what the map says there, and why that differs.
+    """
+    nitrate = prescription.surfaces.get("nitrate_ppm")
+    values = np.full(len(places), np.nan)
+    if nitrate is not None and places:
+        row, col, inside = prescription.grid.cells_of(np.array([(one.east_m, one.north_m) for one in places]))
+        values = np.where(inside, nitrate.to_look_at[row, col], np.nan)
+    why = say(shown, f"map.why-{_WHY.get(nitrate.chosen if nitrate else '', 'near')}")
+    used = []
+    for one, value in zip(places, values.tolist(), strict=True):
+        number = shown.number("concentration", value)
+        said = say(shown, "map.sample", ids=one.ids, readings="; ".join(one.in_words(shown)))
+        if math.isfinite(value):
+            same = number == one.readings[0].nitrate
+            said += " " + say(shown, "map.sample-same" if same else "map.sample-map",
+                              value=Quantity("concentration", value), why=why)  # fmt: skip
+        used.append([one.ids, one.label, said])
+    out = list(prescription.field.samples.left_out)
+    xy = np.array([(one.east_m, one.north_m) for one in places] + [(east, north) for _, east, north in out])
+    lonlat = [] if not len(xy) else np.round(
+        np.column_stack(transformer(prescription.field.crs, "EPSG:4326").transform(*xy.T)), 6).tolist()  # fmt: skip
+    left = [[name, "", say(shown, "map.sample-out", ids=name)] for name, _, _ in out]
+    both = [[*at, *rest] for at, rest in zip(lonlat, used + left, strict=True)]
+    return {"used": both[: len(used)], "out": both[len(used) :]}
+
+
+_WHY: Final = {"mean": "mean", "constant": "mean", "area means": "area"}  # how the nitrate map was made → its words
 
 
 def _passes(prescription: Prescription) -> list[shapely.Geometry]:

@@ -15,7 +15,7 @@ class Ramp:
 
     The stops fall in even steps of lightness in OKLab (Ottosson 2020), from about 0.95 to about 0.25; lightness alone
     tells them apart, so the order stands in grey and for every kind of colour blindness. The hue only tells one
-    quantity from another.
+    quantity from another: what is applied is blue-green, what is needed purple, what the soil holds brown.
 
     >>> SOIL.classes(3)
     ('#f8edd8', '#b7713f', '#3e1f17')
@@ -45,6 +45,10 @@ def _rgb(color: str) -> tuple[int, int, int]:
 NITROGEN = Ramp(
     name="nitrogen",
     stops=("#faf6af", "#bde2a1", "#7bcba1", "#48aea6", "#318ea2", "#186e97", "#1d4d87", "#0b316f", "#041557"),
+)
+NEED = Ramp(
+    name="need",
+    stops=("#fff4f2", "#fec8c8", "#fb98ab", "#e76c9f", "#c54998", "#9f2890", "#741181", "#4a0269", "#240344"),
 )
 SOIL = Ramp(
     name="soil",

@@ -10,72 +10,158 @@
   var beside = null;
   var chosen = data.first;
   var overlays = {};
-  var pin = L.layerGroup([["#fff", 6], ["#000", 2.5]].map(function (look) {
-    return L.circleMarker([0, 0], { radius: 8, color: look[0], weight: look[1], fill: false, interactive: false });
-  }));
   var ink = "#1b1b18", paper = "#ffffff";
   var layerOf = function (key) { return data.layers.filter(function (layer) { return layer.key === key; })[0]; };
+  var rowOf = {};
+  data.rates.forEach(function (row) { rowOf[row.zone] = row; });
 
-  /* the map: the later stands over the earlier */
+  /* the map: panes from below to the top; only the map itself is pressed */
   var looks = {
-    "zones": { color: ink, weight: 1.5 },
-    "far": { stroke: false, fillColor: "url(#hatch-far)", fillOpacity: 1, interactive: false },
-    "gap": { stroke: false, fillColor: "url(#hatch-gap)", fillOpacity: 1, interactive: false },
+    "far": { stroke: false, fillColor: "url(#hatch-far)", fillOpacity: 1 },
+    "gap": { stroke: false, fillColor: "url(#hatch-gap)", fillOpacity: 1 },
     "no-apply": { color: ink, weight: 1, fillColor: "url(#hatch)", fillOpacity: 1 },
-    "boundary": { color: ink, weight: 2, fill: false, interactive: false },
-    "samples": { color: ink, weight: 1, dashArray: "4 4", fill: false },
-    "labels": {},
-    "strips": { color: paper, weight: 3, dashArray: "6 5", fill: false, interactive: false },
-    "dropped": { color: ink, weight: 3, dashArray: "2 5", fill: false, interactive: false },
-    "passes": { color: ink, weight: 1, opacity: 0.8, interactive: false }
+    "areas": { color: ink, weight: 1, dashArray: "4 4", fill: false },
+    "boundary": { color: ink, weight: 2, fill: false },
+    "strips": { color: paper, weight: 3, dashArray: "6 5", fill: false },
+    "dropped": { color: ink, weight: 3, dashArray: "2 5", fill: false },
+    "passes": { color: ink, weight: 1, opacity: 0.8 }
   };
-  var points = {
-    "samples": { radius: 4, color: paper, weight: 1.5, fill: true, fillColor: ink, fillOpacity: 1 },
-    "labels": { radius: 0, stroke: false, fill: false, interactive: false }
-  };
-  var map = L.map("map", { maxZoom: 21, zoomSnap: 0.25, zoomDelta: 0.5, fadeAnimation: false, attributionControl: Boolean(data.tiles) });
+  var map = L.map("map", { maxZoom: 21, zoomSnap: 0.25, zoomDelta: 0.5, fadeAnimation: false, zoomControl: false, attributionControl: Boolean(data.tiles) });
+  ["lines", "points", "pin"].forEach(function (name, k) {
+    var pane = map.createPane(name);
+    pane.style.zIndex = 410 + 10 * k;
+    pane.style.pointerEvents = "none";
+  });
   map.fitBounds(data.bounds, { animate: false });
   if (data.tiles) { L.tileLayer(data.tiles, { attribution: data.words.background, maxZoom: 21 }).addTo(map); }
   data.layers.forEach(function (layer) {
     if (layer.url) { layer.picture = L.imageOverlay(layer.url, data.bounds, { alt: layer.title }); }
   });
-  var shapes = {};
-  Object.keys(looks).forEach(function (key) {
-    if (!data.shapes[key]) { return; }
-    shapes[key] = L.geoJson(data.shapes[key], {
-      smoothFactor: 0.5,
-      style: function (feature) { return feature.geometry.type === "Point" ? points[key] : looks[key]; },
-      pointToLayer: function (_, latlng) { return L.circleMarker(latlng, points[key]); }
-    }).addTo(map);
-  });
-  var zones = shapes.zones;
-  window.fieldMap = { map: map, shapes: shapes };
-  function styleOf(key, lines) {
-    return function (feature) {
-      var mine = feature.properties.zone === chosen;
-      return {
-        fillColor: feature.properties.color, fillOpacity: key === "rate" ? data.fill : 0,
-        color: ink, weight: mine ? 4 : 1.5, opacity: lines ? 1 : 0, stroke: lines
-      };
+  function zonesOn(target, pane) {
+    var make = function (where) { return L.geoJson(data.shapes.zones, { interactive: false, smoothFactor: 0.5, pane: where }).addTo(target); };
+    var fills = make("overlayPane"), lines = [[make(pane), paper, 2.5], [make(pane), ink, 0]];
+    return {
+      fills: fills,
+      draw: function (key, on) {
+        fills.setStyle(function (zone) { return { stroke: false, fillColor: rowOf[zone.properties.zone].color, fillOpacity: key === "rate" ? data.fill : 0 }; });
+        lines.forEach(function (line) {
+          line[0].setStyle(function (zone) { return { fill: false, stroke: on, color: line[1], weight: (zone.properties.zone === chosen ? 4 : 1.5) + line[2] }; });
+          line[0].eachLayer(function (zone) { if (on && zone.feature.properties.zone === chosen) { zone.bringToFront(); } });
+        });
+        lines[1][0].bringToFront();
+      }
     };
   }
+  data.shapes.zones.forEach(function (zone) { rowOf[zone.properties.zone].color = zone.properties.color; });
+  var drawnZones = zonesOn(map, "lines");
+  var shapes = { zones: drawnZones.fills };
+  Object.keys(looks).forEach(function (key) {
+    if (!data.shapes[key]) { return; }
+    var under = key === "boundary" ? [{ color: paper, weight: 4.5, fill: false }, looks[key]] : [looks[key]];
+    shapes[key] = L.featureGroup(under.map(function (look) {
+      return L.geoJson(data.shapes[key], { interactive: false, smoothFactor: 0.5, pane: "lines", style: look });
+    })).addTo(map);
+  });
+  shapes.labels = L.geoJson(data.shapes.labels, {
+    pointToLayer: function (_, latlng) { return L.circleMarker(latlng, { radius: 0, stroke: false, fill: false, interactive: false }); }
+  }).addTo(map);
+  var zones = shapes.zones;
+  var pin = L.layerGroup([[paper, 7], [ink, 3]].map(function (look) {
+    return L.circleMarker([0, 0], { radius: 9, color: look[0], weight: look[1], fill: false, interactive: false, pane: "pin" });
+  }));
+  var placeOf = function (sample) { return L.latLng(sample[1], sample[0]); };
+  var used = data.points.used, out = data.points.out;
+
+  /* samples on one canvas: a thousand of them are one picture, their numbers only where they are seen and fit */
+  var Points = L.Layer.extend({
+    onAdd: function (target) {
+      this.canvas = L.DomUtil.create("canvas", "leaflet-zoom-hide", target.getPane("points"));
+      target.on("moveend zoomend resize", this.draw, this);
+      this.draw();
+    },
+    onRemove: function (target) {
+      target.off("moveend zoomend resize", this.draw, this);
+      this.canvas.remove();
+    },
+    draw: function () {
+      var size = map.getSize(), edge = size.multiplyBy(0.3).round(), sharp = window.devicePixelRatio || 1, pen = this.canvas.getContext("2d");
+      var wide = size.x + 2 * edge.x, high = size.y + 2 * edge.y, corner = map.containerPointToLayerPoint([-edge.x, -edge.y]);
+      this.canvas.width = wide * sharp;
+      this.canvas.height = high * sharp;
+      this.canvas.style.width = wide + "px";
+      this.canvas.style.height = high + "px";
+      L.DomUtil.setPosition(this.canvas, corner);
+      pen.scale(sharp, sharp);
+      var at = function (sample) { return map.latLngToLayerPoint(placeOf(sample)).subtract(corner); };
+      var seen = function (p) { return p.x > -9 && p.y > -9 && p.x < wide + 9 && p.y < high + 9; };
+      var drawn = used.map(function (sample) { return [at(sample), sample[3]]; }).filter(function (one) { return seen(one[0]); });
+      pen.fillStyle = ink;
+      pen.strokeStyle = paper;
+      pen.lineWidth = 1.5;
+      drawn.forEach(function (one) {
+        pen.beginPath();
+        pen.arc(one[0].x, one[0].y, 4, 0, 2 * Math.PI);
+        pen.fill();
+        pen.stroke();
+      });
+      out.map(at).filter(seen).forEach(function (p) {
+        [[paper, 5], [ink, 2]].forEach(function (look) {
+          pen.strokeStyle = look[0];
+          pen.lineWidth = look[1];
+          pen.beginPath();
+          pen.moveTo(p.x - 5, p.y - 5);
+          pen.lineTo(p.x + 5, p.y + 5);
+          pen.moveTo(p.x + 5, p.y - 5);
+          pen.lineTo(p.x - 5, p.y + 5);
+          pen.stroke();
+        });
+      });
+      this.numbers = this.labelled ? this.label(pen, drawn) : 0;
+    },
+    label: function (pen, drawn) {
+      var taken = {}, count = 0;
+      pen.font = "11px sans-serif";
+      pen.textBaseline = "middle";
+      drawn.forEach(function (one) {
+        var p = one[0], wide = pen.measureText(one[1]).width + 4, cells = [];
+        for (var x = Math.floor((p.x - 4) / 16); x <= Math.floor((p.x + 6 + wide) / 16); x++) {
+          for (var y = Math.floor((p.y - 7) / 16); y <= Math.floor((p.y + 7) / 16); y++) { cells.push(x + "," + y); }
+        }
+        if (cells.some(function (cell) { return taken[cell]; })) { return; }
+        cells.forEach(function (cell) { taken[cell] = true; });
+        pen.fillStyle = paper;
+        pen.fillRect(p.x + 6, p.y - 7, wide, 14);
+        pen.fillStyle = ink;
+        pen.fillText(one[1], p.x + 8, p.y + 0.5);
+        count += 1;
+      });
+      return count;
+    }
+  });
+  shapes.samples = new Points();
+  window.fieldMap = { map: map, shapes: shapes };
   function draw() {
     data.layers.forEach(function (layer) {
       if (layer.picture) { map[layer.key === shown ? "addLayer" : "removeLayer"](layer.picture); }
     });
-    zones.setStyle(styleOf(shown, overlays.zones !== false));
-    zones.eachLayer(function (zone) { if (zone.feature.properties.zone === chosen) { zone.bringToFront(); } });
-    ["far", "gap", "no-apply", "boundary", "samples"].forEach(function (key) { if (shapes[key] && map.hasLayer(shapes[key])) { shapes[key].bringToFront(); } });
+    drawnZones.draw(shown, overlays.zones !== false);
+    ["far", "gap", "no-apply", "areas", "boundary"].forEach(function (key) { if (shapes[key] && map.hasLayer(shapes[key])) { shapes[key].bringToFront(); } });
     if (beside) { beside.draw(); }
     crowd();
     var two = byId("beside-it").value;
-    all(".key").forEach(function (key) { key.hidden = key.dataset.key !== shown && key.dataset.key !== two; });
+    all(".key").forEach(function (key) {
+      key.hidden = key.dataset.key !== shown && key.dataset.key !== two;
+      key.style.order = key.dataset.key === shown ? 0 : 1;
+    });
   }
   function crowd() {
     var near = map.getZoom() >= data.zoom + 1;
-    var values = overlays.samples && (near || (shown !== "rate" && !data.crowded));
-    map.getContainer().classList.toggle("no-values", !values);
-    map.getContainer().classList.toggle("values", Boolean(values) && shown !== "rate");
+    var values = Boolean(overlays.samples) && (near || (shown !== "rate" && !data.crowded));
+    if (values !== Boolean(shapes.samples.labelled)) {
+      shapes.samples.labelled = values;
+      if (map.hasLayer(shapes.samples)) { shapes.samples.draw(); }
+    }
+    map.getContainer().classList.toggle("values", values && shown !== "rate");
     apart();
   }
   function apart() {
@@ -98,26 +184,30 @@
     return span;
   }
   shapes.labels.eachLayer(function (point) {
-    point.bindTooltip(tag(point.feature.properties.label, "b"), { permanent: true, direction: "center", className: "tag", opacity: 1 });
-  });
-  shapes.samples.eachLayer(function (place) {
-    if (!place.getLatLng) { return; }
-    place.bindTooltip(tag(place.feature.properties.label, "span"), { permanent: true, direction: "right", offset: [3, 0], className: "core", opacity: 1 });
+    var about = point.feature.properties;
+    point.tag = tag(about.label, about.zone ? "b" : "i");
+    point.bindTooltip(point.tag, { permanent: true, direction: "center", className: "tag", opacity: 1 });
   });
   all("[data-overlay]").forEach(function (box) {
     var key = box.dataset.overlay;
     var set = function () {
       overlays[key] = box.checked;
-      map[box.checked ? "addLayer" : "removeLayer"](shapes[key === "zones" ? "labels" : key]);
+      (key === "zones" ? ["labels"] : key === "samples" ? ["samples", "areas"] : [key]).forEach(function (name) {
+        if (shapes[name]) { map[box.checked ? "addLayer" : "removeLayer"](shapes[name]); }
+      });
     };
     box.addEventListener("change", function () { set(); draw(); });
     set();
   });
+  byId("zoom-in").addEventListener("click", function () { map.zoomIn(); });
+  byId("zoom-out").addEventListener("click", function () { map.zoomOut(); });
+  byId("whole").addEventListener("click", function () { fit(); crowd(); });
 
   /* two layers side by side */
   function second() {
     var other = L.map("beside", { zoomSnap: 0.25, zoomControl: false, attributionControl: false });
-    var outlines = L.geoJson(zones.toGeoJSON(), { interactive: false }).addTo(other);
+    other.createPane("lines").style.zIndex = 410;
+    var outlines = zonesOn(other, "lines");
     var picture = null;
     var busy = false;
     var follow = function (from, to) {
@@ -139,7 +229,7 @@
         if (!layer) { return; }
         if (picture) { picture.remove(); picture = null; }
         if (layer.url) { picture = L.imageOverlay(layer.url, data.bounds).addTo(other); }
-        outlines.setStyle(styleOf(layer.key, true));
+        outlines.draw(layer.key, true);
       }
     };
   }
@@ -229,18 +319,83 @@
     byId("place").textContent = words;
     draw();
   }
-  function choosePlace(latlng) {
-    pin.addTo(map).eachLayer(function (ring) { ring.setLatLng(latlng).bringToFront(); });
+  function length(meters) {
+    return Math.round(meters / (data.metric ? 1 : data.footM)).toLocaleString("en-US") + " " + data.lengthUnit;
+  }
+  function nearest(latlng) {
+    var best = null, least = Infinity;
+    used.concat(out).forEach(function (sample) {
+      var away = map.distance(latlng, placeOf(sample));
+      if (away < least) { least = away; best = sample; }
+    });
+    return best && { sample: best, away: least };
+  }
+  /* the answer: beside the map where there is room, else a sheet from below that leaves the pressed place in sight */
+  var why = byId("why");
+  function raise(latlng) {
+    if (!window.matchMedia("(max-width: 899px)").matches) { return; }
+    why.classList.add("up");
+    why.scrollTop = 0;
+    var pane = map.getContainer().getBoundingClientRect();
+    var under = pane.top + map.latLngToContainerPoint(latlng).y + 24 - why.getBoundingClientRect().top;
+    if (under > 0) { window.scrollBy(0, under); }
+  }
+  function lower() { why.classList.remove("up"); }
+  byId("close").addEventListener("click", lower);
+  document.addEventListener("keydown", function (event) { if (event.key === "Escape") { lower(); } });
+  function answer(latlng, words) {
+    pin.addTo(map).eachLayer(function (ring) { ring.setLatLng(latlng); });
     var zone = within(zones, latlng);
-    if (zone) { chooseZone(zone.properties.zone, here(latlng) || say("whole-zone", { zone: zone.properties.zone })); return; }
-    byId("place").textContent = say(within(shapes["no-apply"], latlng) ? "no-nitrogen-here" : "outside");
+    if (zone) { chooseZone(zone.properties.zone, words); } else { byId("place").textContent = words; }
+    raise(latlng);
+  }
+  function chooseSample(sample) { answer(placeOf(sample), sample[4]); }
+  function choosePlace(latlng, before) {
+    var close = nearest(latlng), touch = window.matchMedia("(pointer: coarse)").matches ? 22 : 12;
+    if (!before && close && overlays.samples && map.latLngToContainerPoint(placeOf(close.sample)).distanceTo(map.latLngToContainerPoint(latlng)) <= touch) {
+      chooseSample(close.sample);
+      return;
+    }
+    var zone = within(zones, latlng), words = [before];
+    if (zone) { words.push(here(latlng) || say("whole-zone", { zone: zone.properties.zone })); }
+    else { words.push(say(data.shapes["no-apply"].some(function (part) { return inside(latlng, part.geometry); }) ? "no-nitrogen-here" : "outside")); }
+    if (close && close.sample[3] && close.away < 1600) {
+      words.push(say("nearest", { ids: close.sample[2], distance: length(close.away), label: close.sample[3], unit: data.readingUnit }));
+    }
+    answer(latlng, words.filter(Boolean).join(" "));
   }
   all("[data-zone]").forEach(function (button) {
     button.addEventListener("click", function () { pin.remove(); chooseZone(Number(button.dataset.zone), say("whole-zone", { zone: button.dataset.zone })); });
   });
   map.on("click", function (event) { choosePlace(event.latlng); });
   map.getContainer().addEventListener("keydown", function (event) {
+    byId("main-pane").classList.add("by-keys");
     if (event.key === "Enter" && event.target === map.getContainer()) { choosePlace(map.getCenter()); }
+  });
+  map.getContainer().addEventListener("pointerdown", function () { byId("main-pane").classList.remove("by-keys"); });
+  byId("find").addEventListener("submit", function (event) {
+    event.preventDefault();
+    var id = byId("find-id").value.trim(), low = id.toLowerCase();
+    var found = used.concat(out).filter(function (sample) { return sample[2].toLowerCase().split(", ").indexOf(low) >= 0; })[0];
+    if (!found) { byId("found").textContent = say("no-sample", { id: id }); return; }
+    byId("found").textContent = "";
+    map.setView(placeOf(found), Math.max(map.getZoom(), data.zoom + 1), { animate: false });
+    byId("main-pane").scrollIntoView({ block: "nearest" });
+    chooseSample(found);
+  });
+  var around = null;
+  byId("where").addEventListener("click", function () {
+    var tell = function (name) { byId("found").textContent = say(name); };
+    if (!navigator.geolocation || !window.isSecureContext) { tell("where-not"); return; }
+    tell("where-asking");
+    navigator.geolocation.getCurrentPosition(function (found) {
+      var latlng = L.latLng(found.coords.latitude, found.coords.longitude), wide = found.coords.accuracy;
+      byId("found").textContent = "";
+      if (around) { around.remove(); }
+      around = L.circle(latlng, { radius: wide, color: ink, weight: 1, fillOpacity: 0.1, interactive: false, pane: "pin" }).addTo(map);
+      map.panTo(latlng, { animate: false });
+      choosePlace(latlng, say("where-here", { distance: length(wide) }));
+    }, function () { tell("where-refused"); }, { enableHighAccuracy: true, timeout: 20000 });
   });
 
   /* review: sums of the table that came with the page */
@@ -275,8 +430,7 @@
       answer.n += rate * row.acres;
       answer.product += product * row.acres;
       answer.area += row.acres;
-      all('[data-rate="' + row.zone + '"]').forEach(function (cell) { cell.textContent = changed ? near(rate * data.factor) : row.shown; });
-      all('[data-product="' + row.zone + '"]').forEach(function (cell) { cell.textContent = changed ? (product * data.productFactor).toFixed(1) : row.productShown; });
+      row.now = { rate: rate, changed: changed && !(text === "" || !isFinite(rate)), product: product };
     });
     answer.by = field("approved_by").value.trim();
     answer.on = field("approved_on").value;
@@ -288,14 +442,94 @@
     return answer;
   }
   var plain = function (value, decimals) { return isFinite(value) ? value.toLocaleString("en-US", { minimumFractionDigits: decimals, maximumFractionDigits: decimals }) : data.words.unknown; };
+  /* a changed rate shows wherever the rate stands, what it was before beside it */
+  function fill(query, text) { all(query).forEach(function (part) { part.textContent = text; }); }
+  function mixed(share) {
+    var at = share * (data.rateRamp.length - 1), k = Math.min(Math.floor(at), data.rateRamp.length - 2);
+    return "#" + data.rateRamp[k].map(function (low, i) {
+      return ("0" + Math.round(low + (data.rateRamp[k + 1][i] - low) * (at - k)).toString(16)).slice(-2);
+    }).join("");
+  }
+  function colored() {
+    var steps = [];
+    data.rates.forEach(function (row) {
+      var rate = Math.round(row.now.rate * 1e6) / 1e6;
+      row.step = isFinite(rate) ? rate : row.rate;
+      if (steps.indexOf(row.step) < 0) { steps.push(row.step); }
+    });
+    steps.sort(function (a, b) { return a - b; });
+    var key = byId("rate-key");
+    key.textContent = "";
+    steps.forEach(function (step, k) {
+      var rows = data.rates.filter(function (row) { return row.step === step; }), item = document.createElement("li");
+      var color = mixed(steps.length === 1 ? 0.5 : k / (steps.length - 1)), numbers = rows.map(function (row) { return row.zone; });
+      rows.forEach(function (row) { row.color = color; });
+      item.appendChild(tag("", "span")).className = "swatch";
+      item.firstChild.style.background = color;
+      item.appendChild(document.createTextNode(say(numbers.length === 1 ? "legend-zone" : "legend-zones", { rate: rows[0].told, zones: numbers.join(", ") })));
+      key.appendChild(item);
+    });
+    data.rates.forEach(function (row) {
+      all('[data-swatch="' + row.zone + '"]').forEach(function (swatch) { swatch.style.background = row.color; });
+    });
+  }
+  function spread() {
+    data.rates.forEach(function (row) {
+      var zone = row.zone, now = row.now, before = now.changed ? say("before", { value: row.shown }) : "";
+      row.told = now.changed ? near(now.rate * data.factor) : row.shown;
+      fill('[data-rate="' + zone + '"]', row.told);
+      fill('[data-was="' + zone + '"]', before);
+      fill('[data-product="' + zone + '"]', now.changed ? (now.product * data.productFactor).toFixed(1) : row.productShown);
+      fill('[data-changed="' + zone + '"]', now.changed ? say("changed-here", { before: row.shown, after: row.told, unit: data.rateUnit }) : "");
+      fill("#because-" + zone, say("zone-rate", { zone: zone, rate: row.told, unit: data.rateUnit }));
+    });
+    shapes.labels.eachLayer(function (point) {
+      var about = point.feature.properties, row = rowOf[about.zone];
+      if (row) { point.tag.textContent = row.now.changed ? row.zone + ": " + row.told + "*" : about.label; }
+    });
+    colored();
+    draw();
+  }
+  var firstTotals = {};
+  all(".top [data-total]").forEach(function (part) { firstTotals[part.dataset.total] = part.textContent; });
   function sum() {
     var answer = read();
-    byId("total-n").textContent = plain(answer.n * data.massFactor, 0) + " " + data.massUnit;
-    if (byId("total-product")) byId("total-product").textContent = plain(answer.product * data.tankFactor, 0) + " " + data.tankUnit;
-    byId("mean-rate").textContent = plain(answer.area ? answer.n / answer.area * data.factor : 0, 1) + " " + data.rateUnit;
+    var now = {
+      n: plain(answer.n * data.massFactor, 0) + " " + data.massUnit,
+      product: plain(answer.product * data.tankFactor, 0) + " " + data.tankUnit,
+      mean: plain(answer.area ? answer.n / answer.area * data.factor : 0, 1) + " " + data.rateUnit,
+      cost: "$" + plain(answer.n * data.price, 0)
+    };
+    Object.keys(now).forEach(function (key) {
+      fill('[data-total="' + key + '"]', answer.changed ? now[key] : firstTotals[key]);
+      fill('[data-was-total="' + key + '"]', answer.changed ? say("before", { value: firstTotals[key] }) : "");
+    });
+    spread();
     byId("saved").textContent = "";
     return answer;
   }
+  /* what was typed stays with this page on this computer until it is discarded */
+  var unsaved = false, keep = "vrn " + data.about + data.id;
+  var typed = function () { return Array.prototype.filter.call(form.elements, function (part) { return part.name; }); };
+  function remember() {
+    var changes = {};
+    typed().forEach(function (part) { if (part.value !== part.defaultValue) { changes[part.name] = part.value; } });
+    unsaved = Object.keys(changes).length > 0;
+    byId("discard").hidden = !unsaved;
+    try { if (unsaved) { localStorage.setItem(keep, JSON.stringify(changes)); } else { localStorage.removeItem(keep); } } catch (_) { return; }
+  }
+  function restore() {
+    var changes = null;
+    try { changes = JSON.parse(localStorage.getItem(keep)); } catch (_) { return; }
+    if (!changes) { return; }
+    typed().forEach(function (part) { if (Object.prototype.hasOwnProperty.call(changes, part.name)) { part.value = changes[part.name]; } });
+    form.querySelector("details").open = true;
+    byId("restored").textContent = say("restored");
+    byId("discard").hidden = false;
+    unsaved = true;
+  }
+  byId("discard").addEventListener("click", function () { form.reset(); byId("restored").textContent = ""; remember(); sum(); });
+  window.addEventListener("beforeunload", function (event) { if (unsaved) { event.preventDefault(); } });
   function quoted(text) {
     return JSON.stringify(text.replace(/\p{Surrogate}/gu, "\ufffd")).replace(/\u007f/g, "\\u007f");
   }
@@ -312,7 +546,7 @@
     });
     return lines.join("\n") + "\n";
   }
-  form.addEventListener("input", sum);
+  form.addEventListener("input", function () { remember(); sum(); });
   form.addEventListener("submit", function (event) {
     event.preventDefault();
     var answer = sum();
@@ -324,13 +558,15 @@
     link.href = URL.createObjectURL(new Blob([toml(answer)], { type: "application/toml" }));
     link.download = data.file;
     link.click();
+    unsaved = false;
     byId("saved").textContent = say("saved", data);
   });
 
-  L.control.scale({ metric: data.metric, imperial: !data.metric }).addTo(map);
+  var scale = L.control.scale({ metric: data.metric, imperial: !data.metric }).addTo(map);
+  byId("scale").appendChild(scale.getContainer());
   function fit() {
     map.invalidateSize({ animate: false });
-    map.fitBounds(data.bounds, { animate: false, padding: [10, 10] });
+    map.fitBounds(data.bounds, { animate: false, paddingTopLeft: [10, byId("main-pane").querySelector(".stamp") ? 36 : 10], paddingBottomRight: [10, 10] });
     data.zoom = map.getZoom();
   }
   fit();
@@ -338,5 +574,6 @@
     all(".more details, .because details").forEach(function (part) { part.open = true; });
   });
   chooseZone(chosen, byId("place").textContent);
+  restore();
   sum();
 })();
