@@ -14,7 +14,7 @@ from vrn.model.grid import Grid
 from vrn.model.surface import Surface
 from vrn.pages.field_drawing import INK, PAPER, QUIET, FieldDrawing, Look
 from vrn.pages.ramps import rate_colors
-from vrn.pages.tables import MOST_PLACES
+from vrn.pages.sample_places import MOST_PLACES
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
 

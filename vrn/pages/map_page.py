@@ -31,17 +31,8 @@ from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_
 from vrn.pages.ramps import NITROGEN, rate_colors
 from vrn.pages.report_grower import cautions, facts, state_text, why_one_zone
 from vrn.pages.report_nitrogen import reasons_text
-from vrn.pages.tables import (
-    LedgerRow,
-    SamplePlace,
-    few_places,
-    ledger_rows,
-    not_all,
-    sample_places,
-    samples_table,
-    zone_label,
-    zones_table,
-)
+from vrn.pages.sample_places import SamplePlace, few_places, not_all, sample_places, samples_table
+from vrn.pages.tables import LedgerRow, ledger_rows, zone_label, zones_table
 from vrn.prescription.economics import doubt_of
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.units import FT_M

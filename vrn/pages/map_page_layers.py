@@ -16,7 +16,7 @@ from vrn.model.grid import reproject, transformer
 from vrn.model.surface import Surface
 from vrn.pages.field_maps import unknown_ground, zone_labels
 from vrn.pages.ramps import CROP, DOUBT, NEED, SOIL, Ramp, rate_colors
-from vrn.pages.tables import SamplePlace
+from vrn.pages.sample_places import SamplePlace
 from vrn.prescription.model import Prescription
 from vrn.prescription.overrides import ground_of
 from vrn.units import FT_M

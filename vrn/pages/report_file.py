@@ -14,7 +14,7 @@ from vrn.pages.report_machine import machine_part, sure_part
 from vrn.pages.report_nitrogen import ledgers_part, methods_part, season_part
 from vrn.pages.report_parts import Bullets, Lines, Part, Picture, Piece, Table, Text
 from vrn.pages.report_surfaces import readings_part, surfaces_part
-from vrn.pages.tables import sample_places, samples_table
+from vrn.pages.sample_places import sample_places, samples_table
 from vrn.prescription.model import Prescription
 from vrn.units import AC_M2, FT_M
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
