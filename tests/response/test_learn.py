@@ -1,0 +1,190 @@
+"""What trials say alone and together: published site-years, laws, and the same by a million draws."""
+
+from collections.abc import Sequence
+from itertools import product
+
+import numpy as np
+import pytest
+from scipy.interpolate import RectBivariateSpline
+from scipy.special import logsumexp
+from scipy.stats import halfnorm
+
+from vrn.errors import OutOfRangeError
+from vrn.response.learn import KINK_SHARE, OWN_SDS, SEASON_SDS, Place, learn, usual_anchor_lb_ac
+from vrn.response.trial import KINKED, SMOOTH, STEPS, TOPS_LB_AC, Plot, Trial, likelihood_of
+
+RATES = (60.0, 90.0, 120.0, 150.0, 180.0)
+# corn at Jackson, Tennessee, 1962, 0 to 335 kg N/ha, in 100 kg/ha: Engelstad and Parks (1971), Agronomy Journal 63:21
+KG_HA, CWT_HA = 0.892179, 100 * 0.892179 / 56
+JACKSON_1962 = (46.5, 59.0, 71.9, 73.1, 74.5, 75.5)
+
+
+def _plots(
+    top: float, *, rates: Sequence[float] = RATES, rows: int = 4, level: float = 200.0, curve: float = 0.0018,
+    noise: float = 0.0, seed: int = 0,
+) -> tuple[Plot, ...]:  # fmt: skip
+    chance = np.random.default_rng(seed)
+    return tuple(
+        Plot(
+            n_lb_ac=rate, yield_bu_ac=level - curve * max(top - rate, 0.0) ** 2 + noise * chance.standard_normal(),
+            x_ft=60.0 * row, y_ft=300.0 * ((place + 2 * row) % 5),
+        )
+        for row in range(rows) for place, rate in enumerate(rates)
+    )  # fmt: skip
+
+
+def _trial(
+    season: int, top: float, *, zone: str = "1", need: float = 120.0, supply: float = 60.0, **more: object
+) -> Trial:
+    return Trial(
+        field="A", zone=zone, season=season, need_lb_ac=need, plots=_plots(top, **more),  # type: ignore[arg-type]
+        supplies={"soil_nitrate": supply}, typical={"soil_nitrate": 60.0},
+    )  # fmt: skip
+
+
+def _place(need: float = 120.0, supply: float = 60.0) -> Place:
+    supplies, typical = {"soil_nitrate": supply}, {"soil_nitrate": 60.0}
+    return Place(field="A", zone="1", need_lb_ac=need, supplies=supplies, typical=typical)
+
+
+def test_nothing_is_learned_from_nothing() -> None:
+    """Without a trial T is need plus anchor, supplies count in full, and the usual anchor makes the rate the need."""
+    alone = learn([], anchor_lb_ac=usual_anchor_lb_ac())
+    assert learn([]).top(_place()).mean == pytest.approx(120.0, abs=1e-6)
+    assert alone.rate(_place()) == pytest.approx(120.0, abs=1e-3)
+    assert alone.rate(_place(), price_ratio=0.10) > 120.0 > alone.rate(_place(), price_ratio=0.20)
+    worth = alone.worth("soil_nitrate")
+    assert (worth.mean, worth.sd) == pytest.approx((1.0, 0.7))
+    assert alone.kink_weight == pytest.approx(KINK_SHARE)
+    assert alone.top(_place()).sd == pytest.approx(44.0, abs=1.0)  # what published tools missed by
+
+
+def test_order_says_nothing() -> None:
+    """The same trials in another order give the same numbers."""
+    trials = [_trial(2022 + i // 2, 150.0, zone=str(i % 2), noise=5.0, seed=i) for i in range(4)]
+    one, other = learn(trials), learn(trials[::-1])
+    assert one.top(_place()) == other.top(_place())
+    assert one.rate(_place()) == other.rate(_place())
+
+
+def test_level_of_yield_says_nothing_and_needs_only_shift() -> None:
+    """25 bu/ac more on a whole trial moves nothing; 24 lb more in need and rates is 24 lb more in T."""
+    one = learn([_trial(2024, 140.0, noise=4.0)])
+    richer = learn([_trial(2024, 140.0, noise=4.0, level=225.0)])
+    moved = learn([_trial(2024, 164.0, noise=4.0, need=144.0, rates=[rate + 24 for rate in RATES])])
+    assert richer.top(_place()).mean == pytest.approx(one.top(_place()).mean, abs=1e-6)
+    assert moved.top(_place(need=144.0)).mean == pytest.approx(one.top(_place()).mean + 24.0, abs=3.0)
+
+
+def test_flat_lowers_and_rising_raises() -> None:
+    """Yield that does not answer lowers T by more than 5; yield that still rises at the highest rate raises it."""
+    flat, rising = learn([_trial(2024, 0.0)]), learn([_trial(2024, 400.0)])
+    assert flat.top(_place()).mean < 115.0
+    assert 125.0 < rising.top(_place()).mean < 240.0
+    assert flat.level().mean < 0.0 < rising.level().mean
+
+
+def test_a_trial_that_bears_the_budget_out_makes_it_surer() -> None:
+    """T moves by less than 8 lb and its interval narrows; twice the plots narrow it, never beyond a season's chance."""
+    before, one, twice = learn([]), learn([_trial(2024, 120.0)]), learn([_trial(2024, 120.0, rows=8)])
+    tops = [known.top(_place()) for known in (before, one, twice)]
+    assert abs(tops[1].mean - 120.0) < 8.0
+    assert tops[0].sd > tops[1].sd >= tops[2].sd - 1e-6
+    assert tops[2].high - tops[2].low > 2 * 1.645 * 14
+
+
+def test_a_second_season_is_worth_more_than_a_second_trial() -> None:
+    """Two trials of one season leave T wider than two of two seasons; eight seasons of +52 move it by 30 to 65."""
+    here = learn([_trial(2024, 172.0), _trial(2024, 172.0, zone="2")]).top(_place())
+    seasons = learn([_trial(2024, 172.0), _trial(2025, 172.0, zone="2")]).top(_place())
+    assert here.sd > seasons.sd
+    assert 150.0 <= learn([_trial(2017 + i, 172.0) for i in range(8)]).top(_place()).mean <= 185.0
+
+
+def test_worth_of_nitrate_comes_from_contrasts_within_a_season() -> None:
+    """Where T falls by half a pound for a pound of nitrate, the worth falls below 1; without contrast it stays."""
+    zones = [(0, 20.0), (1, 100.0)]
+    contrast = [
+        _trial(2021 + year, 160.0 - 0.5 * supply, zone=str(zone), need=180.0 - supply, supply=supply)
+        for year, (zone, supply) in product(range(4), zones)
+    ]
+    alike = [_trial(2021 + year, 120.0, zone=str(zone)) for year, zone in product(range(4), (0, 1))]
+    found, kept = learn(contrast).worth("soil_nitrate"), learn(alike).worth("soil_nitrate")
+    assert 0.4 < found.mean < 0.8
+    assert found.sd < 0.6
+    assert (kept.mean, kept.sd) == pytest.approx((1.0, 0.7), abs=1e-6)
+
+
+def test_published_site_years_on_the_grid() -> None:
+    """T is 225.3 kg/ha by least squares; with little known before, the grid says 193 ± 28 lb/ac (own figure)."""
+    plots = tuple(
+        Plot(n_lb_ac=67.0 * i * KG_HA, yield_bu_ac=value * CWT_HA) for i, value in enumerate(JACKSON_1962)
+    )  # fmt: skip
+    grid = likelihood_of(Trial(field="J", zone="1", season=1962, need_lb_ac=180.0, plots=plots), noise_bu_ac=4.0)
+    mean, sd = grid.top(mean_lb_ac=160.0, sd_lb_ac=100.0, kink_weight=0.0)
+    assert abs(mean - 225.34 * KG_HA) < 12.0
+    assert (mean, sd) == pytest.approx((193.0, 28.0), abs=3.0)
+
+
+def test_too_little_is_refused() -> None:
+    """One rate, too few plots, a number that is none, one place twice in a season."""
+    for plots in (
+        _plots(100.0, rates=(90.0,)),
+        _plots(100.0, rates=(60.0, 90.0), rows=1),
+        _plots(float("nan"), noise=1.0),
+    ):
+        with pytest.raises(OutOfRangeError):
+            Trial(field="A", zone="1", season=2024, need_lb_ac=100.0, plots=plots)
+    with pytest.raises(OutOfRangeError):
+        learn([_trial(2024, 120.0), _trial(2024, 130.0)])
+
+
+@pytest.mark.long
+def test_the_same_by_drawing() -> None:
+    """Means, spreads, worth and evidence agree with weighted draws from the prior, one node after the other."""
+    trials = sorted(
+        (
+            _trial(2023 + i // 2, 150.0 + 10 * i, zone=str(i % 2), supply=40.0 + 20 * i, noise=6.0, seed=i)
+            for i in range(4)
+        ),
+        key=lambda trial: (trial.season, trial.zone),
+    )
+    seen, count = [likelihood_of(trial) for trial in trials], 400_000
+    chance = np.random.default_rng(7)
+    beyond = np.array([trial.supplies["soil_nitrate"] - 60.0 for trial in trials])
+    logs, tops, offs = [], [], []
+    for (middle, spread), kinked in ((SMOOTH, False), (KINKED, True)):
+        farm = spread * 0.4 / np.hypot(0.4, 0.45)
+        for season_sd, own_sd in product(SEASON_SDS, OWN_SDS):
+            share = KINK_SHARE if kinked else 1 - KINK_SHARE
+            for sd, spans in ((season_sd, SEASON_SDS), (own_sd, OWN_SDS)):
+                share *= np.diff(halfnorm.cdf(spans[sd], scale=30.0))[0]
+            level, worth = 25.0 * chance.standard_normal(count), 0.7 * chance.standard_normal(count)
+            ground = 12.0 * chance.standard_normal(count)
+            zones, seasons = 10.0 * chance.standard_normal((2, count)), season_sd * chance.standard_normal((2, count))
+            shape = middle + farm * chance.standard_normal(count)
+            weight = np.full(count, np.log(share) - np.log(count))
+            for i, (trial, likelihood) in enumerate(zip(trials, seen, strict=True)):
+                top = trial.need_lb_ac + level + ground + zones[int(trial.zone)] + seasons[trial.season - 2023]
+                top = top + worth * beyond[i] + own_sd * chance.standard_normal(count)
+                own = shape + np.sqrt(spread**2 - farm**2) * chance.standard_normal(count)
+                steps = middle + spread * STEPS
+                look = RectBivariateSpline(TOPS_LB_AC, steps, likelihood.kinked if kinked else likelihood.smooth)
+                weight += look.ev(np.clip(top, -80, 400), np.clip(own, steps[0], steps[-1]))
+            logs.append(weight)
+            offs.append(worth)
+            tops.append(
+                120.0
+                + level
+                + ground
+                + zones[1]
+                + season_sd * chance.standard_normal(count)
+                + own_sd * chance.standard_normal(count)
+            )
+    weights = np.exp(np.concatenate(logs) - logsumexp(np.concatenate(logs)))
+    top, off = np.concatenate(tops), np.concatenate(offs)
+    known = learn(trials)
+    drawn = weights @ top
+    assert known.top(_place()).mean == pytest.approx(drawn, abs=1.5)
+    assert known.top(_place()).sd == pytest.approx(np.sqrt(weights @ (top - drawn) ** 2), abs=1.5)
+    assert known.worth("soil_nitrate").mean == pytest.approx(1 - weights @ off, abs=0.02)
