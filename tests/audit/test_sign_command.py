@@ -61,7 +61,8 @@ def test_from_draft_to_signature(tmp_path: Path, quiet: None, capsys: pytest.Cap
         assert main(["sign", str(out), "--by", "A. Marsh", "--key", str(key)]) == 2
         assert (out / "summary.json").read_bytes() == before
     sign = ["sign", str(out), "--by", "A. Marsh", "--on", "2026-06-16", "--note", "Go.", "--accept-warnings"]
-    assert main([*sign, "--key", str(key)]) == 0
+    book = tmp_path / "season.db"
+    assert main([*sign, "--key", str(key), "--book", str(book)]) == 0
     signed = _summary(out)
     assert signed["approved"] is True
     assert signed["id"] == draft["id"]
@@ -99,6 +100,28 @@ def test_from_draft_to_signature(tmp_path: Path, quiet: None, capsys: pytest.Cap
     assert {"review.other-id", "review.differs-input", "review.differs"} <= codes
     assert "samples.file" in told
     assert not (out / "signature.json").exists()
+
+    assert main([*sign, "--key", str(key), "--book", str(book)]) == 0
+    capsys.readouterr()
+    assert main(["season", str(book), "--json"]) == 0
+    ((name, chain),) = json.loads(capsys.readouterr().out)["chains"].items()
+    assert name == again["field"]
+    assert [(link["id"], link["replaces"]) for link in chain] == [(draft["id"], None), (again["id"], draft["id"])]
+    assert {(link["signed_by"], link["signed_on"]) for link in chain} == {("A. Marsh", "2026-06-16")}
+    (mark,) = re.findall(r"(?:[0-9a-f]{4}-){7}[0-9a-f]{4}", _said(["key", "--pin", f"{key}.pub"], book, capsys))
+    assert main(["verify", str(out), "--book", str(book)]) == 0
+    assert mark in _said(["key", "--revoke", mark], book, capsys)
+    assert main(["verify", str(out), "--book", str(book)]) == 0  # signed before, or on the day
+    assert main([*sign, "--key", str(key), "--book", str(book)]) == 2
+    assert main(["key", "--pin", f"{key}.pub", "--book", str(book)]) == 2  # revoked is revoked
+    for bad in (["--revoke", mark], ["--book", str(book)], ["--revoke", "no mark", "--book", str(book)]):
+        assert main(["key", *bad]) == 2
+
+
+def _said(words: list[str], book: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    capsys.readouterr()
+    assert main([*words, "--book", str(book)]) == 0
+    return capsys.readouterr().out
 
 
 @pytest.mark.long

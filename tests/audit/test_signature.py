@@ -27,6 +27,7 @@ from vrn.cli import main
 from vrn.errors import InputFileError, OutputError
 from vrn.files.approval import identified
 from vrn.files.signature import fingerprint, make_key, public_hex, read_key
+from vrn.many.signers import known_keys, record_key
 from vrn.model.settings import ReviewSection
 from vrn.pipeline.order import write
 from vrn.prescription.model import Prescription, Signed
@@ -350,6 +351,27 @@ def test_a_stranger_who_signs_anew_is_named_file_by_file(maker: ModuleType, key:
     found = verify(forged, public_key=key.with_name("marsh.key.pub"))
     listed = json.loads((forged / "summary.json").read_text(encoding="utf-8"))["files"]
     assert {check.about for check in found.failed if check.code == "audit.other-key"} == set(listed)
+
+
+def test_keys_that_a_book_knows(signed: Path, draft: Path, key: Path, tmp_path: Path) -> None:
+    """One of its keys: as signed. Revoked later: as signed, told. Revoked before, or another's: named file by file."""
+    book, mark = tmp_path / "season.db", fingerprint(read_public_key(key.with_name("marsh.key.pub")))
+    assert verify(signed, keys={}).ok
+    record_key(book, mark)
+    assert known_keys(book) == {mark: None}
+    assert verify(signed, keys=known_keys(book)).ok
+    for day, codes in ((date(2026, 6, 18), set()), (date(2026, 6, 16), {"audit.key-revoked"})):
+        found = verify(signed, keys={mark: day})  # entered on 17 June
+        assert {check.code for check in found.failed} == codes
+        assert found.ok == ("audit.key-revoked-since" in {check.code for check in found.checks})
+    other = "-".join(["abcd"] * 8)
+    listed = json.loads((signed / "summary.json").read_text(encoding="utf-8"))["files"]
+    assert {check.about for check in verify(signed, keys={other: None}).failed} == set(listed)
+    assert {check.code for check in verify(draft, keys={mark: None}).failed} == {"audit.no-key"}
+    record_key(book, mark, revoked_on=date(2026, 7, 1))
+    assert known_keys(book) == {mark: date(2026, 7, 1)}
+    with pytest.raises(InputFileError):
+        record_key(book, mark)
 
 
 def test_the_signature_of_another_folder_is_named(signed: Path, draft: Path, tmp_path: Path, maker: ModuleType) -> None:

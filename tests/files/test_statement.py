@@ -192,6 +192,28 @@ def test_an_approval_holds_for_its_id_alone(made: Prescription) -> None:
     assert [told.quantities[name].value for name in ("was", "now")] == [60.0, 65.0]
 
 
+def test_rates_signed_on_the_map_together_with_changes(made: Prescription) -> None:
+    """Signed where every rate is the one set or shown there; a draft with any other, or with a new warning."""
+    shown = identified(made)
+    override = Override(zone=1, rate_n_lb_ac=65.0, reason="wet")
+    review = {"approved_id": shown.id, "made_from": digest_of(statement_of(shown)).text(), "override": (override,)}
+    as_set = replace(_with_rate(made, rate_n_lb_ac=65.0), overrides=(override,))
+    signed = identified(_approved(as_set, **review))
+    assert signed.approved
+    assert signed.id != shown.id
+    assert identified(signed).approved
+    warned = replace(as_set, findings=(*as_set.findings, warning("rates.override-above", "zone 1")))
+    for other in (replace(_with_rate(made, rate_n_lb_ac=64.0), overrides=(override,)), as_set_elsewhere(as_set), warned,
+                  _with_rate(made, rate_n_lb_ac=65.0)):  # fmt: skip
+        assert not identified(_approved(other, **review)).approved
+    assert not identified(_approved(as_set, **review | {"approved_id": "0" * 64})).approved
+
+
+def as_set_elsewhere(made: Prescription) -> Prescription:
+    """Another zone's rate is not the one that was shown."""
+    return replace(made, rates=(*made.rates[:2], replace(made.rates[2], rate_n_lb_ac=125.0)))
+
+
 def test_differences_name_inputs_settings_totals_and_zones(made: Prescription) -> None:
     """A changed file by its key; changed settings where no file changed; a zone that is gone."""
     was = statement_of(made)

@@ -6,9 +6,10 @@ from pathlib import Path
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.many.book import Entry, Outcome, outcomes, record_build, record_outcome
+from vrn.many.book import Entry, outcomes, record_build, record_outcome
 from vrn.many.outcomes import read_outcomes, stalks_by_zone, strip_response
 from vrn.many.season import season_results
+from vrn.model.season import Outcome
 
 ZONES = [
     {"zone": 1, "rate_n_lb_ac": 90.0}, {"zone": 2, "rate_n_lb_ac": 130.0},
@@ -80,7 +81,7 @@ def test_a_strip_with_a_zone_has_the_rate_prescribed_there(tmp_path: Path) -> No
         "Ash,stalk_nitrate_ppm,800,2,\n",
         encoding="utf-8",
     )
-    found = read_outcomes(path, (ENTRY,))
+    found, _ = read_outcomes(path, (ENTRY,))
     assert [(item.zone, item.rate_n_lb_ac) for item in found] == [(3, 120.0), (4, 55.0), (2, None)]
 
 

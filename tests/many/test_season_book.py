@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.many.book import Entry, Outcome, history, latest, outcomes, record_build, record_outcome
+from vrn.many.book import Entry, history, latest, outcomes, record_build, record_outcome
+from vrn.model.season import Outcome
 
 
 def _entry(name: str, **more: object) -> Entry:
@@ -30,6 +31,22 @@ def test_book_gives_back_what_was_written(tmp_path: Path) -> None:
     assert (ash.field, ash.summary, birch.field) == ("Ash", {"total_n_lb": 90.0}, "Birch")
     record_build(book, first)
     assert latest(book)[0].summary == first.summary
+
+
+def test_a_files_outcomes_replace_all_that_it_told_before(tmp_path: Path) -> None:
+    """Zones that are gone go, another file's and typed ones stay: nothing counts twice."""
+    book = tmp_path / "season.db"
+    record_build(book, _entry("Ash"))
+
+    def told(note: str, *zones: int) -> list[Outcome]:
+        return [
+            Outcome(field="Ash", season=2026, what="applied_n_lb", value=9.0, zone=zone, note=note) for zone in zones
+        ]
+
+    record_outcome(book, *told("file log.zip", 1, 2, 3), *told("file other.zip", 1), *told("by hand", 1, 2))
+    record_outcome(book, *told("file log.zip", 1, 4))
+    found = sorted((one.note, one.zone) for one in outcomes(book))
+    assert found == [("by hand", 1), ("by hand", 2), ("file log.zip", 1), ("file log.zip", 4), ("file other.zip", 1)]
 
 
 def test_same_outcome_again_replaces_the_first(tmp_path: Path) -> None:

@@ -14,10 +14,10 @@ import pytest
 import shapely
 
 from vrn.errors import OutputError
-from vrn.many.book import Entry, Outcome, outcomes, record_build, record_outcome
+from vrn.many.book import Entry, outcomes, record_build, record_outcome
 from vrn.many.geopackage import write_season_geopackage
 from vrn.many.season import due, season_results, to_order
-from vrn.model.season import Due
+from vrn.model.season import Due, Outcome
 from vrn.pages.season_page import season_page, write_season_page
 
 TODAY = date(2026, 6, 16)

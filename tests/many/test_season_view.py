@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.many.book import Entry, Outcome
+from vrn.many.book import Entry
 from vrn.many.outcomes import read_outcomes
 from vrn.many.season import due, season_results, to_order
+from vrn.model.season import Outcome
 
 
 def _entry(name: str, *, approved: bool = False, status: str = "built", product: str = "UAN 32", total: float = 1000.0,
@@ -122,6 +123,6 @@ def test_outcomes_are_read(tmp_path: Path) -> None:
     """Columns that apply are taken, the season comes from the book."""
     path = tmp_path / "outcomes.csv"
     path.write_text("Field,What,Value,rate_n_lb_ac\nAsh,strip_yield_bu_ac,218,130\n", encoding="utf-8")
-    assert read_outcomes(path, (_entry("Ash"),)) == (
+    assert read_outcomes(path, (_entry("Ash"),))[0] == (
         Outcome(field="Ash", season=2026, what="strip_yield_bu_ac", value=218.0, rate_n_lb_ac=130.0),
     )

@@ -2,7 +2,8 @@
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,13 +21,18 @@ _NAME: Final = "signature.json"
 _NOT_IN_IT: Final = {_NAME, "summary.json"}
 
 
-def signature_checks(opened: Opened, pinned: str | None = None) -> Iterator[Check]:
-    """Whether the signature is of this statement, these files and that key; a draft has none."""
+def signature_checks(
+    opened: Opened, pinned: str | None = None, keys: Mapping[str, date | None] | None = None
+) -> Iterator[Check]:
+    """Whether the signature is of this statement, these files and that key; a draft has none.
+
+    ``keys`` are fingerprints that may sign, each with the day it was revoked, if it was.
+    """
     summary, path = opened.summary, opened.folder / _NAME
     if not summary.get("approved"):
         if path.exists():
             yield from (failed("audit.signature-beside-draft", name) for name in (_NAME, "summary.json"))
-        elif pinned is not None:
+        elif pinned is not None or keys:
             yield failed("audit.no-key", "all files")
         else:
             yield passed("audit.draft", "all files", id=str(summary.get("id"))[:SHORT])
@@ -43,7 +49,14 @@ def signature_checks(opened: Opened, pinned: str | None = None) -> Iterator[Chec
     if key is not None and not _holds(entry, statement):
         good = False
         yield failed("audit.signature-broken", _NAME)
-    if pinned is not None and key != pinned:
+    mark = None if key is None else _mark(key)
+    revoked = (keys or {}).get(mark or "")
+    if revoked is not None and str(entry["entered_on"] or entry["date"]) > revoked.isoformat():
+        good = False
+        yield failed("audit.key-revoked", _NAME, mark=str(mark), on=revoked)
+    elif revoked is not None:
+        yield passed("audit.key-revoked-since", _NAME, mark=str(mark), on=revoked)
+    if (pinned is not None and key != pinned) or (keys and mark not in keys):
         good = False
         code = "audit.no-key" if key is None else "audit.other-key"
         for name in sorted(summary["files"]):
@@ -54,7 +67,7 @@ def signature_checks(opened: Opened, pinned: str | None = None) -> Iterator[Chec
         if key is None:
             yield passed("audit.signed-by-name", _NAME, files=files, **who)
         else:
-            yield passed("audit.signed-with-key", _NAME, files=files, mark=_mark(key), **who)
+            yield passed("audit.signed-with-key", _NAME, files=files, mark=str(mark), **who)
 
 
 def _faults(opened: Opened, entry: dict[str, Any], statement: dict[str, Any]) -> Iterator[Check]:

@@ -3,8 +3,9 @@
 import io
 import re
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Final
 
@@ -50,17 +51,20 @@ class Verification:
         return tuple(check for check in self.checks if not check.ok)
 
 
-def verify(folder: str | Path, *, public_key: str | Path | None = None) -> Verification:
+def verify(
+    folder: str | Path, *, public_key: str | Path | None = None, keys: Mapping[str, date | None] | None = None
+) -> Verification:
     """Read a written prescription again and check it; InputFileError if the folder has no readable ``summary.json``.
 
-    With a ``public_key`` file, what that key has not signed is named file by file.
+    With a ``public_key`` file, or fingerprints of ``keys`` that may sign (each with the day it was revoked, if it was),
+    what those have not signed is named file by file.
 
     The checks carry what was compared, with the numbers; a failed one names what is wrong. The readers share no code
     with the writers: struct, ``xml.etree``, sqlite3 and the json module.
     """
     pinned = None if public_key is None else read_public_key(Path(public_key))
     opened = open_folder(Path(folder))
-    checks = [*hash_checks(opened), *opened.checks, *statement_checks(opened), *signature_checks(opened, pinned)]
+    checks = [*hash_checks(opened), *opened.checks, *statement_checks(opened), *signature_checks(opened, pinned, keys)]
     for checks_of in (sum_checks, table_checks, zone_checks, area_checks, _task_checks, _raster_checks, total_checks,
                     rate_checks):  # fmt: skip
         checks += checks_of(opened)

@@ -121,20 +121,16 @@ def built_from(
     earlier: "Earlier | None" = None, step: Callable[[str], None],
 ) -> "Prescription":  # fmt: skip
     """Read and build a field, or what is left of it, and hold its approval against what lies in the folder."""
-    from vrn.files.approval import identified
     from vrn.ingest import read_field
     from vrn.pipeline import build as build_prescription
-    from vrn.pipeline.order import with_export_findings
+    from vrn.pipeline.order import succeeding, with_export_findings
 
     step("reading")
     field = read_field(field_file, review=review)
     prescription = build_prescription(field, progress=step)
     if remaining is not None:
         prescription = _rest_of(prescription, field, remaining, top_up=top_up)
-    prescription = identified(prescription, earlier=None if earlier is None else earlier.statement)
-    if earlier is not None:
-        prescription = replace(prescription, replaces=earlier.replaced_by(prescription.id))
-    return with_export_findings(prescription)
+    return with_export_findings(succeeding(prescription, earlier))
 
 
 def write_checked(

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vrn.cli.app import FINDINGS, app, say, say_json, say_table, tell
+from vrn.cli.app import FINDINGS, app, leave_if_warned, say, say_findings, say_json, say_table, tell
 
 if TYPE_CHECKING:
+    from vrn.findings import Finding
     from vrn.model.season import Due, Order, Result, StripResponse
     from vrn.words import UnitFormat
 
@@ -45,9 +46,11 @@ def season(
     from vrn.many.season import due, season_results, to_order
 
     today = on.date() if on else date.today()  # the day on the reader's own calendar
+    told: tuple[Finding, ...] = ()
     entries, built = latest(book), latest(book, built=True)  # what was applied stays so when a later build fails
     if record is not None:
-        record_outcome(book, *read_outcomes(record, built))
+        recorded, told = read_outcomes(record, built)
+        record_outcome(book, *recorded)
     came = outcomes(book)
     fields = due(entries, came, today)
     orders, results = to_order(fields), season_results(built, came, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
@@ -60,9 +63,10 @@ def season(
 
         write_season_geopackage(fields, gpkg, builds=history(book), came=came, results=results)
     if json_:
-        say_json(_plain(fields, orders, results, today))
+        say_json(_plain(fields, orders, results, today) | {"chains": _chains(book, fields)})
     else:
         from vrn.pages.season_page import season_units
+        from vrn.words import finding_texts
 
         shown = season_units(fields)
         _say_fields(fields, today, shown)
@@ -73,6 +77,8 @@ def season(
         for path in (html, gpkg):
             if path is not None:
                 tell(shown, "season.written", path=str(path))
+        say_findings(finding_texts(shown, told))
+    leave_if_warned(told)
     if any(item.state == "failed" for item in fields):
         raise typer.Exit(FINDINGS)
 
@@ -126,6 +132,16 @@ def _say_results(results: tuple["Result", ...], shown: "UnitFormat") -> None:
         say(f"  {result.field}")
         for line in (*lines, *stalk_lines(result, shown), *strip_lines(result, shown)):
             say(f"    {line}")
+
+
+def _chains(book: Path, fields: tuple["Due", ...]) -> dict[str, object]:
+    """The prescriptions of each field that were signed, and the one it has now."""
+    from dataclasses import asdict
+
+    from vrn.many.signers import chain_of
+
+    return {item.field: [asdict(link) for link in chain_of(book, item.field, item.season)]
+            for item in fields if item.season is not None}  # fmt: skip
 
 
 def _plain(

@@ -13,6 +13,8 @@ from vrn.errors import InputFileError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
     from vrn.prescription.model import Prescription
     from vrn.words import UnitFormat
 
@@ -27,6 +29,8 @@ Example:  vrn sign cedar_bend_rx --by "A. Marsh" --key marsh.key
 _KEY_HELP: Final = """Make a key pair to sign prescriptions with.
 
 Make it once, keep the private key, hand out the public one. A key is never overwritten.
+
+A season book can hold the keys that may sign (--pin). Revoke a lost one there: what it signed before stays.
 
 Example:  vrn key --out marsh.key
 """
@@ -43,6 +47,9 @@ def sign(
         Path | None, typer.Option("--field", metavar="FIELD.toml", help="the field file, where it has moved")
     ] = None,
     accept: Annotated[bool, typer.Option("--accept-warnings", help="take on the warnings that are listed")] = False,
+    book: Annotated[
+        Path | None, typer.Option("--book", metavar="BOOK", help="season book that keeps the field's chain")
+    ] = None,
 ) -> None:
     """Check the folder, build it again, sign, write."""
     if not by.strip():
@@ -59,6 +66,8 @@ def sign(
 
     secret = typer.prompt("Passphrase", hide_input=True) if key is not None and is_locked(key) else ""
     private = None if key is None else read_key(key, secret)
+    if book is not None:
+        _refuse_revoked(book, private)
     sources: dict[str, Path | None] = {**source_of(folder)}
     if field_file is not None:
         sources["field"] = field_file
@@ -76,10 +85,30 @@ def sign(
             signed=Signed(entered_on=date.today(), public_key=public),
         )  # fmt: skip
         write_checked(signed, folder, None, report, sources=sources, key=private)
+    if book is not None:
+        from vrn.many.batch import entry_of
+        from vrn.many.book import record_build
+        from vrn.many.task import Row
+
+        built_from = (sources["field"] or Path()).absolute()
+        row = Row(name=folder.name, field_file=str(built_from), folder=str(folder.absolute()), status="built")
+        record_build(book, entry_of(row))
     how = (
         worded(shown, "review.by-name") if public is None else worded(shown, "review.by-key", mark=fingerprint(public))
     )
     tell(shown, "review.signed", name=by.strip(), id=found.id[:SHORT], on=day, how=how)
+
+
+def _refuse_revoked(book: Path, private: "Ed25519PrivateKey | None") -> None:
+    """Refuse a key that the book says is revoked; a book that is none is refused before anything is written."""
+    from vrn.files.signature import fingerprint, public_hex
+    from vrn.many.signers import known_keys
+
+    keys = known_keys(book) if book.exists() else {}
+    mark = "" if private is None else fingerprint(public_hex(private))
+    if keys.get(mark) is not None:
+        problem = f"The key {mark} was revoked on {keys[mark]}."
+        raise InputFileError(problem, "Make a new one with vrn key.")
 
 
 def _same_again(folder: Path, sources: dict[str, Path | None], step: "Callable[[str], None]") -> "Prescription":
@@ -133,11 +162,31 @@ def key(
         Path, typer.Option("--out", metavar="FILE", help="private key; the public key gets the same name with .pub")
     ] = Path("vrn.key"),
     passphrase: Annotated[bool, typer.Option("--passphrase", help="ask for a passphrase that locks the key")] = False,
+    pin: Annotated[
+        Path | None, typer.Option("--pin", metavar="PUBLIC", help="a public key that may sign, for --book")
+    ] = None,
+    revoke: Annotated[
+        str | None, typer.Option("--revoke", metavar="FINGERPRINT", help="a key that may sign no more, for --book")
+    ] = None,
+    book: Annotated[Path | None, typer.Option("--book", metavar="BOOK", help="season book that keeps it")] = None,
 ) -> None:
-    """Make it, and print where it is and its fingerprint."""
-    from vrn.files.signature import make_key
+    """Make it, and print where it is and its fingerprint; or tell the book of one."""
+    from vrn.files.signature import fingerprint, make_key
     from vrn.words import UnitFormat
 
+    if (pin is None and revoke is None) != (book is None) or (pin is not None and revoke is not None):
+        message = "--book goes with one of --pin and --revoke."
+        raise typer.BadParameter(message)
+    if book is not None:
+        from vrn.audit.signature_checks import read_public_key
+        from vrn.many.signers import record_key
+
+        today = date.today()
+        mark = revoke if revoke is not None else fingerprint(read_public_key(pin or Path()))
+        record_key(book, mark, revoked_on=None if revoke is None else today)
+        code = "review.key-pinned" if revoke is None else "review.key-revoked"
+        tell(UnitFormat(metric=False), code, mark=mark, on=today, book=str(book))
+        return
     secret = typer.prompt("Passphrase", hide_input=True, confirmation_prompt=True) if passphrase else ""
     shown, mark = UnitFormat(metric=False), make_key(out, secret)
     tell(shown, "review.key-made", private=str(out), public=f"{out}.pub")

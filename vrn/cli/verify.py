@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 _HELP = """Read a written prescription again, with other readers: who signed it, over exactly which bytes.
 
-With --key, what that key has not signed is named file by file.
+With --key, what that key has not signed is named file by file; with --book, what none of the book's keys has.
 
 Example:  vrn verify cedar_bend_rx
 """
@@ -28,6 +28,9 @@ def verify(
     key: Annotated[
         Path | None, typer.Option("--key", metavar="PUBLIC", help="the public key that must have signed it")
     ] = None,
+    book: Annotated[
+        Path | None, typer.Option("--book", metavar="BOOK", help="season book that knows which keys may sign")
+    ] = None,
     json_: Annotated[bool, typer.Option("--json", help="print the checks for a machine")] = False,
 ) -> None:
     """Check, print each outcome, and leave with 1 when a person must look."""
@@ -35,7 +38,12 @@ def verify(
     from vrn.words import UnitFormat
     from vrn.words import say as worded
 
-    found = read_again(folder, public_key=key)
+    keys = None
+    if book is not None:
+        from vrn.many.signers import known_keys
+
+        keys = known_keys(book)
+    found = read_again(folder, public_key=key, keys=keys)
     shown = UnitFormat.of(found.units)
     if json_:
         checks = [
@@ -101,6 +109,9 @@ def compare(
             "--delivered", help="gallons or pounds of product that really went on (L or kg in a metric field)"
         ),
     ] = None,
+    book: Annotated[
+        Path | None, typer.Option("--book", metavar="BOOK", help="season book to keep what was applied, zone by zone")
+    ] = None,
     json_: Annotated[bool, typer.Option("--json", help="print the numbers for a machine, write nothing")] = False,
 ) -> None:
     """Compare, write page and layer, print the numbers, and end with 1 when a person must look."""
@@ -109,6 +120,11 @@ def compare(
 
     found = hold_against(folder, as_applied, rate_column=rate_column, unit=unit, width_ft=width_ft, delivered=delivered)
     shown = UnitFormat.of(found.units)
+    if book is not None:
+        from vrn.many.book import record_outcome
+        from vrn.many.outcomes import applied_outcomes
+
+        record_outcome(book, *applied_outcomes(found))
     if json_:
         say_json(found.to_plain() | {"findings": findings_json(shown, found.findings)})
     else:

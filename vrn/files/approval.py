@@ -25,6 +25,7 @@ class Digest:
     zone_acres: tuple[float, ...]
     rates_n_lb_ac: tuple[float, ...]
     inputs: dict[str, str]
+    warnings: tuple[str, ...] = ()
 
     @classmethod
     def read(cls, text: str) -> "Digest":
@@ -33,7 +34,8 @@ class Digest:
             told = json.loads(text)
             numbers = {name: tuple(map(float, told[name])) for name in ("zone_acres", "rates_n_lb_ac")}
             return cls(id=str(told["id"]), ground=str(told["ground"]), acres=float(told["acres"]),
-                       total_n_lb=float(told["total_n_lb"]), inputs=dict(told["inputs"]), **numbers)  # fmt: skip
+                       total_n_lb=float(told["total_n_lb"]), inputs=dict(told["inputs"]),
+                       warnings=tuple(told.get("warnings", ())), **numbers)  # fmt: skip
         except (ValueError, KeyError, TypeError) as error:
             problem = "review.made_from is not what a map writes."
             raise InputFileError(problem, "Save the review from the map again.") from error
@@ -69,15 +71,36 @@ def identified(prescription: Prescription, *, earlier: Mapping[str, Any] | None 
         lines = difference_lines(UnitFormat.of(settings.units), differences(was, now))
         problem = f"The review was made from prescription {was.id[:SHORT]}. The field has changed since:\n{lines}"
         raise InputFileError(problem, "Build without the review, look at the new map, and save the review from it.")
+    prescription = replace(prescription, id=now.id)
+    if was is not None and _signed_with_changes(prescription, was, now):
+        review = replace(settings.review, approved_id=now.id)
+        field = replace(prescription.field, settings=replace(settings, review=review))
+        prescription = replace(prescription, field=field)
     if earlier is not None and id_of(earlier) == settings.review.approved_id:
         was = digest_of(earlier)
-    prescription = replace(prescription, id=now.id)
     found = tuple(_approval(prescription, was, now))
     return replace(
         prescription,
         findings=(*(one for one in found if one.level == "warning"), *kept,
                   *(one for one in found if one.level == "note")),
     )  # fmt: skip
+
+
+def _signed_with_changes(prescription: Prescription, was: Digest, now: Digest) -> bool:
+    """Whether a person signed on the map what was shown there with rates of their own, and this is just that.
+
+    Every rate set there stands as it was written, every other as it was shown, and no warning is new.
+    """
+    review = prescription.field.settings.review
+    wanted = dict(enumerate(was.rates_n_lb_ac, start=1))
+    wanted |= {one.zone: one.rate_n_lb_ac for one in review.override}
+    return (
+        review.approved_id == was.id
+        and len(wanted) == len(now.rates_n_lb_ac) == len(was.rates_n_lb_ac)
+        and all(abs(rate - wanted[zone]) < 1e-6 for zone, rate in enumerate(now.rates_n_lb_ac, start=1))
+        and len(prescription.overrides) == len(review.override)
+        and set(now.warnings) <= set(was.warnings)
+    )
 
 
 def digest_of(statement: Mapping[str, Any]) -> Digest:
@@ -90,6 +113,7 @@ def digest_of(statement: Mapping[str, Any]) -> Digest:
         acres=statement["totals"]["acres"], total_n_lb=statement["totals"]["n_lb"],
         zone_acres=tuple(zone["acres"] for zone in statement["zones"]),
         rates_n_lb_ac=tuple(zone["rate_n_lb_ac"] for zone in statement["zones"]), inputs=inputs,
+        warnings=tuple(sorted({f"{one['code']} {one['about']}" for one in statement["warnings"]})),
     )  # fmt: skip
 
 

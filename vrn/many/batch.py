@@ -78,7 +78,7 @@ class BatchRun:
             count = workers or usable_processors()
             for row in build_many(waiting, self.out, workers=count, scheduler=scheduler, ship=ship, stop=stop):
                 row = self._with_stale(row)
-                record_build(self.book, _entry(row))
+                record_build(self.book, entry_of(row))
                 rows[row.name] = row
                 self.tally.count(row)
                 yield row
@@ -107,7 +107,7 @@ class BatchRun:
             same = list(threads.map(lambda job: is_unchanged(job.field_file, self.out / job.name), self.jobs))
         known = {entry.field_file: entry.summary_sha256 for entry in latest(self.book)}
         skipped = [_unchanged_row(job, self.out) for job, unchanged in zip(self.jobs, same, strict=True) if unchanged]
-        entries = [_entry(row) for row in skipped]
+        entries = [entry_of(row) for row in skipped]
         news = [entry for entry in entries if known.get(entry.field_file) != entry.summary_sha256]
         if news:
             record_build(self.book, *news)
@@ -156,8 +156,8 @@ def _not_begun(job: Job, out: Path) -> Row:
                problem="The run was stopped before this field.", remedy=remedy)  # fmt: skip
 
 
-def _entry(row: Row) -> Entry:
-    """What the book keeps of a row; what was written is read back from its folder."""
+def entry_of(row: Row) -> Entry:
+    """What a book keeps of a row; what was written is read back from its folder."""
     if row.status == "failed":
         return Entry(field_file=row.field_file, folder=row.folder, status="failed", problem=row.problem,
                      remedy=row.remedy, field=row.name)  # fmt: skip
@@ -167,8 +167,17 @@ def _entry(row: Row) -> Entry:
     return Entry(
         field_file=row.field_file, folder=row.folder, status="built", field=summary["field"],
         season=summary["season"], summary_sha256=sha256_of(folder / "summary.json"), summary=summary,
-        crop=row.crop or _crop_of(Path(row.field_file), folder), outlines=drawn["features"],
+        crop=row.crop or _crop_of(Path(row.field_file), folder), outlines=drawn["features"], signature=_signed(folder),
     )  # fmt: skip
+
+
+def _signed(folder: Path) -> dict[str, object]:
+    """Who signed what lies in a folder, and what it took the place of; empty for a draft."""
+    try:
+        told = json.loads((folder / "signature.json").read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return {}
+    return {name: value for name, value in told.items() if name not in ("files", "warnings", "summary", "signature")}
 
 
 def _crop_of(field_file: Path, folder: Path) -> dict[str, str | None]:

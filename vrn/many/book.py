@@ -13,9 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from vrn.errors import InputFileError, OutputError
+from vrn.model.season import Outcome
 
 _PAPER = 0x56524E31  # application id of a season book, "VRN1"
-_VERSION = 2
+_VERSION = 3
+FROM_FILE = "file "  # how the note of an outcome begins that a machine's file tells
 _BUSY_S, _AGAIN_S = 60.0, 0.02
 
 _TABLES = """
@@ -32,7 +34,8 @@ CREATE TABLE IF NOT EXISTS build (
     summary_sha256 TEXT NOT NULL DEFAULT '',
     summary TEXT NOT NULL DEFAULT '{}',   -- summary.json, whole
     crop TEXT NOT NULL DEFAULT '{}',      -- stage, sampling date, application date
-    outlines TEXT NOT NULL DEFAULT '[]'   -- features of prescription.geojson
+    outlines TEXT NOT NULL DEFAULT '[]',  -- features of prescription.geojson
+    signature TEXT NOT NULL DEFAULT '{}'  -- signature.json without its lists of files and warnings
 );
 CREATE INDEX IF NOT EXISTS build_of_field ON build (field_file, id);
 CREATE TABLE IF NOT EXISTS outcome (
@@ -47,6 +50,10 @@ CREATE TABLE IF NOT EXISTS outcome (
     zone INTEGER                          -- of the prescription, where it is known
 );
 CREATE INDEX IF NOT EXISTS outcome_of_field ON outcome (season, field);
+CREATE TABLE IF NOT EXISTS signing_key (
+    fingerprint TEXT PRIMARY KEY,
+    revoked_on TEXT                       -- ISO date; NULL for a key that may sign
+);
 """
 
 
@@ -55,7 +62,8 @@ class Entry:
     """A field's latest build in a book; ``status`` is ``built`` or ``failed``, with problem and remedy.
 
     ``summary`` is ``summary.json`` of the output, ``outlines`` are the features of ``prescription.geojson``; ``crop``
-    holds ``growth_stage``, ``sampled_on`` and ``application_date``. The time is in UTC.
+    holds ``growth_stage``, ``sampled_on`` and ``application_date``, ``signature`` what ``signature.json`` says but its
+    lists. The time is in UTC.
     """
 
     field_file: str
@@ -69,27 +77,12 @@ class Entry:
     summary: dict[str, Any] = made_by(default_factory=dict)
     crop: dict[str, str | None] = made_by(default_factory=dict)
     outlines: list[dict[str, Any]] = made_by(default_factory=list)
+    signature: dict[str, Any] = made_by(default_factory=dict)
     recorded_at: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
-    """One thing that came of a field, in the unit that ends ``what``, ``applied_product`` in the product's own.
-
-    ``what`` is ``applied_n_lb``, ``applied_product``, ``strip_yield_bu_ac`` or ``stalk_nitrate_ppm``.
-    """
-
-    field: str
-    season: int
-    what: str
-    value: float
-    rate_n_lb_ac: float | None = None
-    note: str = ""
-    zone: int | None = None
-
-
 @contextmanager
-def _open(path: Path, *, write: bool, new: bool = True) -> Iterator[sqlite3.Connection]:
+def open_book(path: Path, *, write: bool, new: bool = True) -> Iterator[sqlite3.Connection]:
     """A connection with write-ahead log and patience; a transaction that ends whole or not at all."""
     refuse_stranger(path)
     if not (write and new) and not path.exists():
@@ -172,8 +165,11 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
         _check(connection, path)
         if "zone" not in _columns_of_outcome(connection):  # a book of version 1
             connection.execute("ALTER TABLE outcome ADD COLUMN zone INTEGER")
-            connection.execute(f"PRAGMA user_version = {_VERSION}")
-        return
+        if connection.execute("PRAGMA user_version").fetchone()[0] == _VERSION:
+            return
+        columns = {row[1] for row in connection.execute("PRAGMA table_info(build)")}
+        if "signature" not in columns:  # of version 2
+            connection.execute("ALTER TABLE build ADD COLUMN signature TEXT NOT NULL DEFAULT '{}'")
     for statement in _TABLES.split(";\n"):
         connection.execute(statement)
     connection.execute(f"PRAGMA application_id = {_PAPER}")
@@ -190,14 +186,14 @@ def _now() -> str:
 
 def record_build(path: Path, *entries: Entry) -> None:
     """Write builds into a book, made when it is not there. Safe beside another process that writes."""
-    with _open(path, write=True) as book:
+    with open_book(path, write=True) as book:
         book.executemany(
             "INSERT INTO build (recorded_at, field_file, folder, status, problem, remedy, field, season,"
-            " summary_sha256, summary, crop, outlines) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            " summary_sha256, summary, crop, outlines, signature) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
                 (entry.recorded_at or _now(), entry.field_file, entry.folder, entry.status, entry.problem, entry.remedy,
                  entry.field, entry.season, entry.summary_sha256, json.dumps(entry.summary), json.dumps(entry.crop),
-                 json.dumps(entry.outlines))
+                 json.dumps(entry.outlines), json.dumps(entry.signature))
                 for entry in entries
             ],
         )  # fmt: skip
@@ -219,21 +215,29 @@ def history(path: Path) -> tuple[Entry, ...]:
 
 
 def _entries(path: Path, which: str) -> tuple[Entry, ...]:
-    with _open(path, write=False) as book:
+    with open_book(path, write=False) as book:
         rows = book.execute(f"SELECT * FROM build {which}").fetchall()
     return tuple(
         Entry(
             **{name: row[name] for name in ("field_file", "folder", "status", "problem", "remedy", "field", "season",
                                             "summary_sha256", "recorded_at")},
             summary=json.loads(row["summary"]), crop=json.loads(row["crop"]), outlines=json.loads(row["outlines"]),
+            signature=json.loads(row["signature"]) if "signature" in row.keys() else {},  # noqa: SIM118 - of a row
         )
         for row in rows
     )  # fmt: skip
 
 
 def record_outcome(path: Path, *outcomes: Outcome) -> None:
-    """Write what came of fields into an existing book; the same thing again replaces what stood there."""
-    with _open(path, write=True, new=False) as book:
+    """Write what came of fields into an existing book; the same thing again replaces what stood there.
+
+    What came from a file replaces all that the book had from that file.
+    """
+    with open_book(path, write=True, new=False) as book:
+        for field, season, what, note in {(one.field, one.season, one.what, one.note) for one in outcomes}:
+            if note.startswith(FROM_FILE):
+                book.execute("DELETE FROM outcome WHERE field = ? AND season = ? AND what = ? AND note = ?",
+                             (field, season, what, note))  # fmt: skip
         for outcome in outcomes:
             book.execute(
                 "DELETE FROM outcome WHERE field = ? AND season = ? AND what = ? AND rate_n_lb_ac IS ? AND note = ?"
@@ -250,7 +254,7 @@ def record_outcome(path: Path, *outcomes: Outcome) -> None:
 
 def outcomes(path: Path) -> tuple[Outcome, ...]:
     """All that came of the fields of a book, in the order of field, kind and rate."""
-    with _open(path, write=False) as book:
+    with open_book(path, write=False) as book:
         zone = "zone" if "zone" in _columns_of_outcome(book) else "NULL AS zone"
         rows = book.execute(
             f"SELECT field, season, what, value, rate_n_lb_ac, note, {zone} FROM outcome"

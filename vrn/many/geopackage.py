@@ -11,8 +11,8 @@ import shapely
 from vrn.errors import OutputError
 from vrn.files.staging import move
 from vrn.files.tables import Layer, write_layers
-from vrn.many.book import Entry, Outcome
-from vrn.model.season import Due, Result, SeasonZone
+from vrn.many.book import Entry
+from vrn.model.season import Due, Outcome, Result, SeasonZone
 from vrn.nitrogen.late_spring import stalk_class
 
 

@@ -6,21 +6,23 @@ from dataclasses import replace
 from pathlib import Path
 
 from vrn.errors import InputFileError
-from vrn.findings import note
-from vrn.many.book import Entry, Outcome
-from vrn.model.season import StripResponse, ZoneStalks
+from vrn.findings import Finding, note
+from vrn.many.book import FROM_FILE, Entry
+from vrn.model.applied import Comparison
+from vrn.model.season import Outcome, StripResponse, ZoneStalks
 from vrn.nitrogen.late_spring import next_year_cut_share, stalk_class
 from vrn.nitrogen.response import fit_response
 
 _KINDS = ("applied_n_lb", "applied_product", "strip_yield_bu_ac", "stalk_nitrate_ppm")
 
 
-def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]:
-    """Outcomes from a CSV with the columns field, what, value and, where they apply, zone, rate_n_lb_ac, file, note.
+def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[tuple[Outcome, ...], tuple[Finding, ...]]:
+    """Outcomes from a CSV, and what the files that it names left to tell.
 
-    ``applied_n_lb`` without a value takes it from an as-applied ``file``, relative to the table. A strip with a
-    ``zone`` and no rate has the rate that was prescribed there. InputFileError names the row of a field that is not in
-    the book, an unknown ``what``, or a value that is no number.
+    Its columns are field, what, value and, where they apply, zone, rate_n_lb_ac, file, note. ``applied_n_lb`` without a
+    value takes it zone by zone from an as-applied ``file``, relative to the table. A strip with a ``zone`` and no rate
+    has the rate that was prescribed there. InputFileError names the row of a field that is not in the book, an unknown
+    ``what``, or a value that is no number.
     """
     from vrn.ingest.input_files import InputFiles
     from vrn.ingest.tables import read_csv_table
@@ -36,36 +38,58 @@ def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[Outcome, ...]
             raise InputFileError(problem, remedy)
         columns[name] = table.column(column) if column is not None else [""] * len(table)
     found: dict[tuple[object, ...], int] = {}
-    outcomes = []
+    outcomes: list[Outcome] = []
+    told: list[Finding] = []
     for row, *texts in zip(table.row, *columns.values(), strict=True):
         cells = {name: text.strip() for name, text in zip(columns, texts, strict=True)}
-        item = _outcome(cells, f"{path.name} row {row}", entries, path.absolute().parent)
+        place = f"{path.name} row {row}"
+        if cells["file"] and not cells["value"]:
+            from vrn.audit import compare
+
+            entry = _entry_of(cells["field"], place, entries)
+            if cells["what"] != "applied_n_lb":
+                problem = f"{place}: a file stands for applied_n_lb only, not for {cells['what']}."
+                raise InputFileError(problem, "Give the value.")
+            comparison = compare(entry.folder, path.absolute().parent / cells["file"])
+            outcomes += applied_outcomes(comparison)
+            told += [replace(one, about=f"{place}, {one.about}") for one in comparison.findings]
+            continue
+        item = _outcome(cells, place, entries)
         same = (item.field, item.what, item.zone, item.rate_n_lb_ac, item.note)
         if same in found:
             problem = f"{path.name}: rows {found[same]} and {row} are of the same field, kind, zone, rate and note."
             raise InputFileError(problem, "Tell them apart by zone or note; the later would take the earlier's place.")
         found[same] = row
         outcomes.append(item)
-    return tuple(outcomes)
+    return tuple(outcomes), tuple(told)
 
 
-def _outcome(cells: dict[str, str], place: str, entries: tuple[Entry, ...], folder: Path) -> Outcome:
-    """One row of the table; an as-applied file is held against the field's prescription."""
+def applied_outcomes(comparison: Comparison) -> tuple[Outcome, ...]:
+    """Nitrogen applied by zone, no-apply ground as zone 0, and beyond all zones: together what was applied. [lb N]
+
+    A check strip is a zone of its own, and has its own row. The note is the name of the machine's file: the same file
+    again takes its own place.
+    """
+    total = comparison.applied_product * comparison.n_lb_per_unit
+    by_zone = {zone.zone: zone.total_n_lb for zone in comparison.zones if zone.zone or zone.total_n_lb}
+    note = f"{FROM_FILE}{Path(comparison.source).name}"
+    beyond = total - sum(by_zone.values())
+    rows: list[tuple[int | None, float]] = [*by_zone.items()]
+    rows += [(None, beyond)] if beyond > 1e-6 * total else []
+    return tuple(
+        Outcome(field=comparison.field, season=comparison.season, what="applied_n_lb", value=n_lb, note=note, zone=zone)
+        for zone, n_lb in rows
+    )
+
+
+def _outcome(cells: dict[str, str], place: str, entries: tuple[Entry, ...]) -> Outcome:
+    """One row of the table that says its own value."""
     field, what = cells["field"], cells["what"]
     entry = _entry_of(field, place, entries)
     if what not in _KINDS:
         problem = f"{place}: {what!r} is nothing a season book keeps."
         raise InputFileError(problem, f"Take one of {', '.join(_KINDS)}.")
-    if cells["file"] and not cells["value"]:
-        if what != "applied_n_lb":
-            problem = f"{place}: a file stands for applied_n_lb only, not for {what}."
-            raise InputFileError(problem, "Give the value.")
-        from vrn.audit import compare
-
-        found = compare(entry.folder, folder / cells["file"])
-        value = found.applied_product * found.n_lb_per_unit
-    else:
-        value = _number(cells["value"], f"{place}, value")
+    value = _number(cells["value"], f"{place}, value")
     rate = _number(cells["rate_n_lb_ac"], f"{place}, rate_n_lb_ac") if cells["rate_n_lb_ac"] else None
     zone = _zone(cells["zone"], place, entry)
     if rate is None and zone is not None and what == "strip_yield_bu_ac":

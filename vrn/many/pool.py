@@ -296,12 +296,22 @@ def build_shipped(name: str, field_file: str, folder: str, files: dict[str, byte
 
 def unpack(row: Row) -> Row:
     """Put the outputs that came back into their folder, all or nothing; the row failed when it cannot be written."""
-    from vrn.files.staging import write_files
+    from vrn.files.signature import earlier_in
+    from vrn.files.staging import note_source, write_files
 
     if row.status != "built" or not row.files:
         return row
+    folder = Path(row.folder)
+    earlier = earlier_in(folder)
+
+    def check(staged: Path) -> None:
+        _arrived(staged)
+        new_id = str((summary_in(staged) or {}).get("id"))
+        replaces = None if earlier is None else earlier.replaced_by(new_id)
+        note_source(staged, folder, {"field": Path(row.field_file)}, replaces)
+
     try:
-        write_files(row.files, row.folder, check=_arrived)
+        write_files(row.files, folder, check=check)
     except VrnError as error:
         return replace(row, status="failed", problem=error.problem, remedy=error.remedy, files={})
     return replace(row, files={})

@@ -6,10 +6,10 @@ from typing import Any, Literal
 
 import shapely
 
-from vrn.many.book import Entry, Outcome
+from vrn.many.book import Entry
 from vrn.many.outcomes import stalks_by_zone, strip_response
 from vrn.model.metric_keys import column
-from vrn.model.season import Due, Order, Result, SeasonZone, State
+from vrn.model.season import Due, Order, Outcome, Result, SeasonZone, State
 from vrn.nitrogen.stage import stage_name, stage_position
 
 # a collar takes 82 growing degree days up to V10, 50 after it (Nielsen, Purdue); a June day brings about 20 (82/58 °F)

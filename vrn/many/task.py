@@ -132,13 +132,14 @@ def _settle() -> None:
 
 def _built(field_file: str, folder: str) -> dict[str, Any]:
     """Build one field and tell what the book wants to know of it."""
+    from vrn.files.signature import earlier_in
     from vrn.ingest import read_field
     from vrn.pipeline import build
-    from vrn.pipeline.order import write
+    from vrn.pipeline.order import succeeding, write
 
     read = read_field(field_file)
-    prescription = build(read)
-    write(prescription, Path(folder), check=_verified)
+    prescription = succeeding(build(read), earlier_in(Path(folder)))
+    write(prescription, Path(folder), check=_verified, sources={"field": Path(field_file)})
     sampled = [day for day in read.samples.sampled_on if day is not None]
     crop = read.settings.crop
     return {

@@ -113,3 +113,19 @@ class Result:
     strips: tuple[tuple[float | None, float], ...]  # rate [lb N/ac] and yield [bu/ac] of each strip, by rate
     stalks: tuple[ZoneStalks, ...] = ()  # the same tests by zone
     response: StripResponse | None = None  # what the strips say of the rate that would have paid best
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """One thing that came of a field, in the unit that ends ``what``, ``applied_product`` in the product's own.
+
+    ``what`` is ``applied_n_lb``, ``applied_product``, ``strip_yield_bu_ac`` or ``stalk_nitrate_ppm``.
+    """
+
+    field: str
+    season: int
+    what: str
+    value: float
+    rate_n_lb_ac: float | None = None
+    note: str = ""
+    zone: int | None = None

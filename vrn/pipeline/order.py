@@ -32,6 +32,8 @@ from vrn.units import FT_M
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+    from vrn.files.signature import Earlier
+
 
 def build(
     field: Field, *, need: Any = None, surfaces: Mapping[str, Any] | None = None, source: str = "the user",
@@ -210,6 +212,12 @@ def write_controls(prescription: Prescription, folder: Path) -> None:
         write_one(prescription, folder)
     write_signature(prescription, folder)
     write_summary(prescription, folder)
+
+
+def succeeding(prescription: Prescription, earlier: "Earlier | None") -> Prescription:
+    """The prescription held against the one that lies in its folder: what its approval is worth, whom it replaces."""
+    prescription = identified(prescription, earlier=None if earlier is None else earlier.statement)
+    return prescription if earlier is None else replace(prescription, replaces=earlier.replaced_by(prescription.id))
 
 
 def with_export_findings(prescription: Prescription) -> Prescription:

@@ -99,6 +99,8 @@ SENTENCES: Final[dict[str, str]] = {
     "not-signed": "It is not the file that was signed.",
     "no-key": "It is not signed with a key.",
     "other-key": "It is signed with another key than the one you gave.",
+    "key-revoked": "Key {mark} was revoked on {on}. This was signed after that day.",
+    "key-revoked-since": "Key {mark} was revoked on {on}, after this was signed.",
     "files-missing": "Missing: {names}.",
     "files-added": "Not written by this run: {names}.",
     "files-changed": "Changed since they were written: {names}.",

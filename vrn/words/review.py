@@ -32,6 +32,8 @@ SENTENCES: Final[dict[str, str]] = {
     "sign-warning": "  ! {place}: {problem}",
     "signed": "{name} signed prescription {id} on {on}. {how}",
     "key-made": "Private key: {private}. Keep it to yourself. Public key: {public}. Hand that one out.",
+    "key-pinned": "Key {mark} may sign. {book} holds it.",
+    "key-revoked": "Key {mark} was revoked on {on}. {book} holds it.",
     "fingerprint": "Fingerprint: {mark}",
     "was-signed": "The folder held prescription {id}, signed by {name}. Its place is taken by this one.",
 }
