@@ -45,8 +45,6 @@ def test_missing_field_file_is_still_a_job(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "problem"),
     [
-        ("field\na/field.toml\na/field.toml\n", r"both write to the folder a"),
-        ("field,folder\na/field.toml,x\nb/field.toml,X\n", r"row 2.* and .*row 3.* both write to the folder X"),
         ("path\na/field.toml\n", r"no column field \(columns: path\)"),
         ("field,folder\n,x\n", r"row 2 names no field file"),
         ("field\n", r"a header and no row"),
@@ -67,3 +65,22 @@ def test_missing_manifest_and_empty_glob_are_refused(tmp_path: Path) -> None:
         read_manifest(str(tmp_path / "*" / "field.toml"))
     with pytest.raises(InputFileError, match="vrn build"):
         read_manifest(_write(tmp_path / "field.toml", ""))
+
+
+def test_a_line_that_cannot_be_told_from_another_is_refused_alone(tmp_path: Path) -> None:
+    """A field listed twice, and one that would write over another's output, are refused; their first lines stand."""
+    manifest = _write(tmp_path / "june.csv", "field,folder\na/f.toml,x\na/f.toml,x\nb/f.toml,X\nc/f.toml,\n")
+    jobs = read_manifest(manifest)
+    assert [job.refused is not None for job in jobs] == [False, True, True, False]
+    assert len({job.name.casefold() for job in jobs}) == 4
+    assert "listed twice" in jobs[1].refused[0]
+    assert "row 4" in jobs[2].refused[0]
+
+
+def test_fields_with_one_id_are_both_refused(tmp_path: Path) -> None:
+    """Nobody can say whose the id is; the same id in another season is the same field, and stands."""
+    for name, season in (("a", 2026), ("b", 2026), ("c", 2025)):
+        _write(tmp_path / name / "field.toml", f'[field]\nid = "n40"\nname = "{name}"\nseason = {season}\n')
+    jobs = read_manifest(str(tmp_path / "*" / "field.toml"))
+    assert [(job.field, job.id, job.refused is not None) for job in jobs] == [
+        ("a", "n40", True), ("b", "n40", True), ("c", "n40", False)]  # fmt: skip

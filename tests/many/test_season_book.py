@@ -7,12 +7,14 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 from vrn.errors import InputFileError
 from vrn.many.book import Entry, history, latest, outcomes, record_build, record_outcome
+from vrn.many.book_events import Event, events, record_events
 from vrn.model.season import Outcome
 
 
@@ -180,3 +182,84 @@ def test_strangers_are_refused_and_left_alone(tmp_path: Path) -> None:
     connection.close()
     with pytest.raises(InputFileError, match="newer vrn"):
         latest(newer)
+
+
+VERSION_2 = """
+CREATE TABLE build (id INTEGER PRIMARY KEY, recorded_at TEXT NOT NULL, field_file TEXT NOT NULL, folder TEXT NOT NULL,
+    status TEXT NOT NULL, problem TEXT NOT NULL DEFAULT '', remedy TEXT NOT NULL DEFAULT '',
+    field TEXT NOT NULL DEFAULT '', season INTEGER, summary_sha256 TEXT NOT NULL DEFAULT '',
+    summary TEXT NOT NULL DEFAULT '{}', crop TEXT NOT NULL DEFAULT '{}', outlines TEXT NOT NULL DEFAULT '[]');
+CREATE INDEX build_of_field ON build (field_file, id);
+CREATE TABLE outcome (id INTEGER PRIMARY KEY, recorded_at TEXT NOT NULL, field TEXT NOT NULL, season INTEGER NOT NULL,
+    what TEXT NOT NULL, value REAL NOT NULL, rate_n_lb_ac REAL, note TEXT NOT NULL DEFAULT ''%s);
+CREATE INDEX outcome_of_field ON outcome (season, field);
+INSERT INTO build (recorded_at, field_file, folder, status, field, season, summary) VALUES
+    ('2026-06-10T04:00:00+00:00', '/far/Ash/field.toml', '/far/rx/Ash', 'built', 'Ash', 2026, '{"id": "a1"}');
+INSERT INTO outcome (recorded_at, field, season, what, value) VALUES
+    ('2026-06-20T04:00:00+00:00', 'Ash', 2026, 'applied_n_lb', 500);
+PRAGMA application_id = 1448234545;
+PRAGMA user_version = %d;
+"""
+
+
+@pytest.mark.parametrize(("zone", "version"), [("", 1), (", zone INTEGER", 2)])
+def test_an_older_book_is_read_as_it_lies_and_raised_when_it_is_written(
+    tmp_path: Path, zone: str, version: int
+) -> None:
+    """Reading changes no byte; a build raises it and nothing is lost; its field is known wherever it is now."""
+    book = tmp_path / "season.db"
+    with sqlite3.connect(book) as connection:
+        connection.executescript(VERSION_2 % (zone, version))
+    connection.close()
+    before = book.read_bytes()
+
+    def holds_ash() -> None:
+        (ash,) = [entry for entry in latest(book) if entry.field == "Ash"]
+        assert (ash.rx, ash.field_file) == ("a1", "/far/Ash/field.toml")
+        assert [one.value for one in outcomes(book) if ash.has(one)] == [500.0]
+
+    holds_ash()
+    assert book.read_bytes() == before
+    record_build(book, _entry("Birch"))
+    holds_ash()
+    record_build(book, _entry("Ash", summary={"id": "a1"}))
+    assert [entry.field_file for entry in latest(book)] == ["/valley/Ash/field.toml", "/valley/Birch/field.toml"]
+    assert [one.what for one in events(book)] == ["built", "applied", "built", "built"]
+
+
+def test_nothing_in_a_book_is_changed_or_taken_away(tmp_path: Path) -> None:
+    """Builds, results and events are only added, even by hand."""
+    book = tmp_path / "season.db"
+    record_build(book, _entry("Ash", summary={"id": "a1"}, signature={"name": "R. Vance", "date": "2026-06-12"}))
+    for value in (5000.0, 5100.0):
+        record_outcome(book, Outcome(field="Ash", season=2026, what="applied_n_lb", value=value, key="k"))
+    (signed,) = [one for one in events(book) if one.what == "signed"]
+    assert (signed.by, signed.rx, signed.on) == ("R. Vance", "a1", date(2026, 6, 12))
+    assert sum(one.what == "applied" for one in events(book)) == 2
+    connection = sqlite3.connect(book)
+    for table in ("build", "outcome", "event"):
+        for deed in (f"DELETE FROM {table}", f"UPDATE {table} SET field = 'x'"):
+            with pytest.raises(sqlite3.IntegrityError, match="only added to"):
+                connection.execute(deed)
+    connection.close()
+
+
+def test_a_book_speaks_as_of_a_day(tmp_path: Path) -> None:
+    """On each day: the build of then, what had been applied by then, and who had been retired by then."""
+    book = tmp_path / "season.db"
+    at = "2026-06-{:02d}T12:00:00+00:00"
+    record_build(book, _entry("Ash", summary={"id": "a1"}, recorded_at=at.format(10)),
+                 _entry("Ash", summary={"id": "a2"}, recorded_at=at.format(14)))  # fmt: skip
+    record_outcome(book, *(Outcome(field="Ash", season=2026, what="applied_n_lb", value=value, on=date(2026, 6, day))
+                           for day, value in ((16, 400.0), (18, 500.0))))  # fmt: skip
+    key = latest(book)[0].key
+    retired = Event(what="retired", key=key, field="Ash", season=2026, recorded_at=at.format(20))
+    record_events(book, retired)
+    told = {}
+    for day in (8, 10, 14, 16, 18, 20):
+        on = date(2026, 6, day)
+        told[day] = [entry.rx for entry in latest(book, on=on)], [one.value for one in outcomes(book, on=on)]
+    assert told == {8: ([], []), 10: (["a1"], []), 14: (["a2"], []), 16: (["a2"], [400.0]), 18: (["a2"], [500.0]),
+                    20: ([], [500.0])}  # fmt: skip
+    record_events(book, Event(what="returned", key=key, field="Ash", season=2026))
+    assert [entry.rx for entry in latest(book)] == ["a2"]

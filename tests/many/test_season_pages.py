@@ -52,6 +52,7 @@ ENTRIES = (
         field="Elm",
         problem="samples.csv: row 4: <b>",
         remedy="x",
+        recorded_at="2026-06-16T04:00:00+00:00",
     ),
 )
 CAME = (
@@ -191,8 +192,8 @@ def test_season_command_tells_records_and_writes(
     """Text, JSON, page and GeoPackage from one book; a recorded table is in it afterwards."""
     book, table = tmp_path / "season.db", tmp_path / "came.csv"
     record_build(book, *ENTRIES)
-    record_outcome(book, *CAME)
-    table.write_text("field,what,value\nAsh Hill,applied_product,4700\n", encoding="utf-8")
+    record_outcome(book, *(replace(one, on=date(2026, 6, 15)) for one in CAME))
+    table.write_text("field,what,value,on\nAsh Hill,applied_product,4700,2026-06-16\n", encoding="utf-8")
     pages = ("--html", tmp_path / "season.html", "--gpkg", tmp_path / "season.gpkg")
     done = run_vrn("season", book, "--on", "2026-06-16", "--record", table, *pages)
     assert done.returncode == 1, done.stderr  # one of its fields failed
@@ -202,6 +203,12 @@ def test_season_command_tells_records_and_writes(
     told = json.loads(run_vrn("season", book, "--on", "2026-06-16", "--json").stdout)
     assert [field["state"] for field in told["fields"]] == ["failed", "DRAFT", "applied"]
     assert told["to_order"][0]["draft"] == 4800.0
+    before = json.loads(run_vrn("season", book, "--on", "2026-06-15", "--json").stdout)
+    assert before["fields"] == []
+    for act, states in (("--retire", ["failed", "applied"]), ("--return", ["failed", "DRAFT", "applied"])):
+        assert run_vrn("season", book, "--season", 2026, act, NASTY, "--json").returncode == 1
+        today = json.loads(run_vrn("season", book, "--season", 2026, "--json").stdout)
+        assert [field["state"] for field in today["fields"]] == states
 
 
 @pytest.mark.browser

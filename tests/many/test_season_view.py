@@ -9,7 +9,7 @@ import pytest
 from vrn.errors import InputFileError
 from vrn.many.book import Entry
 from vrn.many.outcomes import read_outcomes
-from vrn.many.season import due, season_results, to_order
+from vrn.many.season import due, season_findings, season_results, to_order
 from vrn.model.season import Outcome
 
 
@@ -125,4 +125,54 @@ def test_outcomes_are_read(tmp_path: Path) -> None:
     path.write_text("Field,What,Value,rate_n_lb_ac\nAsh,strip_yield_bu_ac,218,130\n", encoding="utf-8")
     assert read_outcomes(path, (_entry("Ash"),))[0] == (
         Outcome(field="Ash", season=2026, what="strip_yield_bu_ac", value=218.0, rate_n_lb_ac=130.0),
+    )
+
+
+def test_one_field_typed_as_next_season_hides_no_other() -> None:
+    """The season is that of the day; the field of another is told, and the others stay due and on the order."""
+    entries = (_entry("a", total=400.0), _entry("b", total=300.0), replace(_entry("c", total=9.0), season=2062))
+    found = due(entries, (), date(2026, 6, 11))
+    assert sorted(item.field for item in found) == ["a", "b"]
+    (told,) = season_findings(found, entries, 2026)
+    assert (told.code, told.level, told.quantities["field"].value) == ("season.later", "warning", "c")
+    assert [item.field for item in due(entries, (), date(2026, 6, 11), 2062)] == ["c"]
+
+
+def _home(grower: str, key: str) -> Entry:
+    return replace(_entry("Home 80"), field_file=f"{grower}/field.toml", key=key, grower=grower)
+
+
+def test_two_growers_fields_of_one_name_both_have_results(tmp_path: Path) -> None:
+    """Grower or id tells them apart; the name alone is refused; results, states and names keep apart."""
+    entries = (_home("Olsen", "o80"), _home("Berg", "b80"))
+    path = tmp_path / "came.csv"
+    path.write_text("field,grower,what,value,on\nHome 80,Olsen,applied_n_lb,500,2026-06-10\n"
+                    "b80,,stalk_nitrate_ppm,300,\n", encoding="utf-8")  # fmt: skip
+    came, _ = read_outcomes(path, entries)
+    assert [(one.field, one.key, one.on) for one in came] == [
+        ("Home 80", "o80", date(2026, 6, 10)), ("Home 80", "b80", None)]  # fmt: skip
+    assert {item.field: item.state for item in due(entries, came, date(2026, 6, 11))} == {
+        "Home 80, Olsen": "applied", "Home 80, Berg": "DRAFT"}  # fmt: skip
+    results = {result.field: result for result in season_results(entries, came)}
+    assert (results["Home 80, Olsen"].applied_n_lb, results["Home 80, Olsen"].stalk_ppm) == (500.0, None)
+    assert (results["Home 80, Berg"].applied_n_lb, results["Home 80, Berg"].stalk_ppm) == (None, 300.0)
+    path.write_text("field,what,value\nHome 80,applied_n_lb,500\n", encoding="utf-8")
+    with pytest.raises(InputFileError, match=r"2 fields called 'Home 80' .*Olsen.*Berg"):
+        read_outcomes(path, entries)
+
+
+def test_one_ground_under_two_fields_is_a_warning() -> None:
+    """Two fields of the same bounds to a metre are told; a neighbour that shares an edge is not."""
+
+    def lies(name: str, west: float) -> Entry:
+        ring = [[west, 42.0], [west + 0.01, 42.0], [west + 0.01, 42.01], [west, 42.0]]
+        zone = {"zone": 1, "rate_n_lb_ac": 100.0, "rate_product": 30.0, "rate_unit": "gal/ac", "acres": 80.0}
+        shape = {"type": "Polygon", "coordinates": [ring]}
+        return replace(_entry(name), outlines=[{"type": "Feature", "properties": zone, "geometry": shape}])
+
+    entries = (lies("a", -94.0), lies("b", -94.000005), lies("c", -94.01))
+    (told,) = season_findings(due(entries, (), date(2026, 6, 11)), entries, 2026)
+    assert (told.code, {told.quantities["field"].value, told.quantities["other"].value}) == (
+        "season.same-ground",
+        {"a", "b"},
     )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from vrn.cli.app import FINDINGS, app, complain, say, say_json, tell
+from vrn.cli.app import FINDINGS, app, complain, say, say_findings, say_json, tell
 
 if TYPE_CHECKING:
     from vrn.many.batch import Tally
@@ -47,8 +47,9 @@ def fields(
     json_: Annotated[bool, typer.Option("--json", help="a line of JSON for each field as it is done")] = False,
 ) -> None:
     """Build, report, and end with 1 when any field failed or has a warning."""
+    from vrn.findings import warning
     from vrn.many.batch import BatchRun
-    from vrn.words import UnitFormat
+    from vrn.words import UnitFormat, finding_texts
     from vrn.words import say as worded
 
     start, shown = time.perf_counter(), UnitFormat(metric=False)
@@ -59,14 +60,16 @@ def fields(
             if json_:
                 say_json(row.as_plain(), indent=None)
                 sys.stdout.flush()
+    dropped = [warning("season.dropped", one.field, field=one.field, list=one.note) for one in batch.dropped]
     if json_:
-        say_json(batch.tally.as_plain(), indent=None)
+        say_json(batch.tally.as_plain() | {"dropped": [one.field for one in batch.dropped]}, indent=None)
     else:
+        say_findings(finding_texts(shown, dropped))
         _say_end(batch.tally, time.perf_counter() - start, batch.book, out)
     if stop():
         complain(worded(shown, "console.stopped", count=batch.tally.left))
         raise typer.Exit(_STOPPED)
-    if batch.tally.failures or batch.tally.warned:
+    if batch.tally.failures or batch.tally.warned or dropped:
         raise typer.Exit(FINDINGS)
 
 

@@ -10,16 +10,18 @@ from vrn.cli.app import FINDINGS, app, leave_if_warned, say, say_findings, say_j
 
 if TYPE_CHECKING:
     from vrn.findings import Finding
+    from vrn.many.book import Entry
     from vrn.model.season import Due, Order, Result, StripResponse
     from vrn.words import UnitFormat
 
 _HELP = """Read a season book: what is due, what is still DRAFT, product to order, results.
 
-Exit status 1 when a field failed.
+Exit status 1 when a field failed, or a person must look. With --on, the book speaks as of that day.
 
-A table to record has the columns field, what and value, and where they apply zone, rate_n_lb_ac, file and note; what is
-one of applied_n_lb, applied_product, strip_yield_bu_ac and stalk_nitrate_ppm. Instead of a value, applied_n_lb may have
-an as-applied file. A strip with a zone and no rate has the rate prescribed there.
+A table to record has the columns field, what and value, and where they apply grower, farm, zone, rate_n_lb_ac, file,
+note and on, the day it was; what is one of applied_n_lb, applied_product, strip_yield_bu_ac and stalk_nitrate_ppm.
+Instead of a value, applied_n_lb may have an as-applied file. A strip with a zone and no rate has the rate prescribed
+there. A field is named by its name or its id.
 
 Example:  vrn season june_rx/season.db --html season.html
 
@@ -34,6 +36,15 @@ def season(
     on: Annotated[
         datetime | None, typer.Option("--on", formats=["%Y-%m-%d"], help="the day to speak of; today if not given")
     ] = None,
+    season_: Annotated[
+        int | None, typer.Option("--season", help="year of harvest; the season of the day if not given")
+    ] = None,
+    retire: Annotated[
+        list[str] | None, typer.Option("--retire", metavar="FIELD", help="take a field out of this season")
+    ] = None,
+    return_: Annotated[
+        list[str] | None, typer.Option("--return", metavar="FIELD", help="take a retired field in again")
+    ] = None,
     corn_per_bu: Annotated[float | None, typer.Option(min=0.01, help="$/bu, for what the strips say")] = None,
     n_per_lb: Annotated[float | None, typer.Option(min=0.0, help="$/lb N, for what the strips say")] = None,
     html: Annotated[Path | None, typer.Option("--html", help="write the overview map")] = None,
@@ -43,16 +54,20 @@ def season(
     """Record if asked, then tell and write what was asked for."""
     from vrn.many.book import history, latest, outcomes, record_outcome
     from vrn.many.outcomes import read_outcomes
-    from vrn.many.season import due, season_results, to_order
+    from vrn.many.season import due, season_findings, season_of, season_results, to_order
 
-    today = on.date() if on else date.today()  # the day on the reader's own calendar
+    today, as_of = on.date() if on else date.today(), on.date() if on else None  # on the reader's own calendar
+    for what, names in (("retired", retire), ("returned", return_)):
+        _note(book, what, names or [], season_ or season_of(latest(book, retired=True), today))
     told: tuple[Finding, ...] = ()
-    entries, built = latest(book), latest(book, built=True)  # what was applied stays so when a later build fails
     if record is not None:
-        recorded, told = read_outcomes(record, built)
+        recorded, told = read_outcomes(record, latest(book, built=True, retired=True))
         record_outcome(book, *recorded)
-    came = outcomes(book)
-    fields = due(entries, came, today)
+    # what was applied stays so when a later build fails
+    entries, built = latest(book, on=as_of), latest(book, built=True, on=as_of, retired=True)
+    came, year = outcomes(book, on=as_of), season_ or season_of(entries, today)
+    fields = due(entries, came, today, year)
+    findings = (*told, *season_findings(fields, entries, year))
     orders, results = to_order(fields), season_results(built, came, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
     if html is not None:
         from vrn.pages.season_page import season_page, write_season_page
@@ -63,24 +78,38 @@ def season(
 
         write_season_geopackage(fields, gpkg, builds=history(book), came=came, results=results)
     if json_:
-        say_json(_plain(fields, orders, results, today) | {"chains": _chains(book, fields)})
+        from vrn.words import UnitFormat, findings_json
+
+        more = {"season": year, "chains": _chains(book, [entry for entry in entries if entry.season == year]),
+                "findings": findings_json(UnitFormat(metric=False), findings)}  # fmt: skip
+        say_json(_plain(fields, orders, results, today) | more)
     else:
         from vrn.pages.season_page import season_units
         from vrn.words import finding_texts
 
         shown = season_units(fields)
         _say_fields(fields, today, shown)
-        if len(fields) < len(entries):
-            tell(shown, "season.earlier", count=len(entries) - len(fields))
+        say_findings(finding_texts(shown, findings))
         _say_orders(orders, shown)
         _say_results(results, shown)
         for path in (html, gpkg):
             if path is not None:
                 tell(shown, "season.written", path=str(path))
-        say_findings(finding_texts(shown, told))
-    leave_if_warned(told)
     if any(item.state == "failed" for item in fields):
         raise typer.Exit(FINDINGS)
+    leave_if_warned(findings)
+
+
+def _note(book: Path, what: str, names: list[str], season: int | None) -> None:
+    """Write that fields were taken out of a season, or in again."""
+    from vrn.many.book import latest
+    from vrn.many.book_events import Event, record_events
+    from vrn.many.outcomes import entry_of
+
+    if names:
+        known = [entry for entry in latest(book, retired=True) if entry.season == season]
+        found = [entry_of(name, str(book), known) for name in names]
+        record_events(book, *(Event(what=what, key=one.key, field=one.field, season=season) for one in found))
 
 
 def _say_fields(fields: tuple["Due", ...], today: date, shown: "UnitFormat") -> None:
@@ -134,14 +163,19 @@ def _say_results(results: tuple["Result", ...], shown: "UnitFormat") -> None:
             say(f"    {line}")
 
 
-def _chains(book: Path, fields: tuple["Due", ...]) -> dict[str, object]:
+def _chains(book: Path, entries: list["Entry"]) -> dict[str, object]:
     """The prescriptions of each field that were signed, and the one it has now."""
     from dataclasses import asdict
 
-    from vrn.many.signers import chain_of
+    from vrn.many.signers import chains_of
 
-    return {item.field: [asdict(link) for link in chain_of(book, item.field, item.season)]
-            for item in fields if item.season is not None}  # fmt: skip
+    chains = chains_of(book)
+    found: dict[str, object] = {}
+    for entry in entries:
+        links = [link for key in entry.keys for link in chains.get((key, entry.season or 0), ())]
+        links.sort(key=lambda link: link.recorded_at)
+        found[entry.field] = [asdict(link) for link in links if link.signed_by or link is links[-1]]
+    return found
 
 
 def _plain(
@@ -156,7 +190,7 @@ def _plain(
         "on": today.isoformat(),
         "fields": [
             {
-                "field": item.field, "season": item.season, "state": item.state,
+                "field": item.field, "key": item.key, "season": item.season, "state": item.state,
                 "growth_stage": item.growth_stage or None, "sampled_on": text(item.sampled_on),
                 "application_date": text(item.application_date), "stage_now": item.stage_now,
                 "last_day": text(item.last_day), "days_left": item.days_left, "problem": item.problem,

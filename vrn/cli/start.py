@@ -63,7 +63,7 @@ def start(
 def _empty_folder(folder: Path, season: int | None, boundary: Path | None, *, metric: bool) -> None:
     """A field file to fill in from top to bottom."""
     from vrn.files.staging import write_new_folder
-    from vrn.ingest.new_field import boundary_to_copy, new_field_files
+    from vrn.ingest.new_field import boundary_to_copy, new_field_files, with_id
     from vrn.words import UnitFormat
 
     shown = UnitFormat(metric=metric)
@@ -71,7 +71,8 @@ def _empty_folder(folder: Path, season: int | None, boundary: Path | None, *, me
     field_file = folder / "field.toml"
     copied = {} if boundary is None else dict([boundary_to_copy(boundary)])
     name = next(iter(copied), "boundary.geojson")
-    for path in write_new_folder(folder, {**new_field_files(year, metric=metric, boundary=name), **copied}):
+    files = new_field_files(year, metric=metric, boundary=name)
+    for path in write_new_folder(folder, {**files, "field.toml": with_id(files["field.toml"]), **copied}):
         tell(shown, "ingest.start-wrote", path=str(path))
     say()
     if copied:
@@ -87,12 +88,13 @@ def _start_from(
 ) -> None:
     """Look at the files, write the folder, list what is left, and end with status 1 when anything is."""
     from vrn.files.staging import write_new_folder
+    from vrn.ingest.new_field import with_id
     from vrn.ingest.start_from import start_from
     from vrn.words import UnitFormat
 
     made = start_from(paths, folder.resolve().name or "field", season=season, metric=metric, given=given)
     shown = UnitFormat(metric=made.metric)
-    written = write_new_folder(folder, made.files)
+    written = write_new_folder(folder, {**made.files, "field.toml": with_id(str(made.files["field.toml"]))})
     if json_:
         say_json(_plain(made, shown, written))
     else:

@@ -121,10 +121,11 @@ def compare(
     found = hold_against(folder, as_applied, rate_column=rate_column, unit=unit, width_ft=width_ft, delivered=delivered)
     shown = UnitFormat.of(found.units)
     if book is not None:
-        from vrn.many.book import record_outcome
-        from vrn.many.outcomes import applied_outcomes
+        from vrn.many.book import latest, record_outcome
+        from vrn.many.outcomes import applied_outcomes, key_of_folder
 
-        record_outcome(book, *applied_outcomes(found))
+        key = key_of_folder(folder, found.field, latest(book, built=True, retired=True))
+        record_outcome(book, *applied_outcomes(found, key=key))
     if json_:
         say_json(found.to_plain() | {"findings": findings_json(shown, found.findings)})
     else:

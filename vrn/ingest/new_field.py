@@ -3,6 +3,7 @@
 import io
 import json
 import re
+import secrets
 import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -53,6 +54,7 @@ units = "us"
 
 [field]
 name = ""                          # <-- as the operator knows it
+#id = ""                           # the same every season, no other field's: the season book knows the field by it
 season = {season}
 boundary = "boundary.geojson"      # <-- any vector file with the outline: GeoJSON, shapefile, GeoPackage, KML
 #edge_buffer_ft = 0                # keep the edge cells' rate out to this distance, so that a drifting boom stays on
@@ -165,6 +167,11 @@ def new_field_files(season: int, *, metric: bool = False, boundary: str = "bound
     """
     text = _template(season, metric).replace('"boundary.geojson"', f'"{boundary}"')
     return {"field.toml": text, "samples.csv": samples_form(metric=metric)}
+
+
+def with_id(text: str) -> str:
+    """A new field file's text with an id of its own for the season book."""
+    return text.replace('#id = ""         ', f'id = "{secrets.token_hex(5)}"', 1)
 
 
 def samples_form(*, metric: bool) -> str:

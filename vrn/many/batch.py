@@ -7,11 +7,14 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from vrn.errors import OutputError
 from vrn.files.staging import move
-from vrn.many.book import Entry, latest, record_build, refuse_stranger
-from vrn.many.manifest import Job, read_manifest
+from vrn.many.book import Entry, latest, record_build
+from vrn.many.book_events import Event, note_list
+from vrn.many.book_file import place_in, refuse_stranger
+from vrn.many.manifest import Job, introduced, is_pattern, read_manifest, same_id
 from vrn.many.pool import build_many, knock, usable_processors
 from vrn.many.task import Row, is_unchanged, sha256_of, summary_in
 
@@ -56,7 +59,9 @@ class BatchRun:
         self.jobs = read_manifest(manifest)
         self.out = out.absolute()  # the book is read from other folders than the one it was written in
         self.book, self.force = book or out / "season.db", force
+        self.manifest = manifest
         self.tally = Tally(total=len(self.jobs))
+        self.dropped: tuple[Event, ...] = ()
 
     def rows(
         self, *, workers: int | None = None, scheduler: str | None = None, ship: bool = False,
@@ -70,6 +75,10 @@ class BatchRun:
         self._begin(scheduler)
         rows: dict[str, Row] = {}
         try:
+            for row in self._refused():
+                rows[row.name] = row
+                self.tally.count(row)
+                yield row
             for row in self._unchanged():
                 rows[row.name] = row
                 self.tally.count(row)
@@ -98,17 +107,49 @@ class BatchRun:
         for part in self.out.glob(".fields.csv.*.part"):  # what a kill left
             part.unlink(missing_ok=True)
         record_build(self.book)
+        self._note_list()
+
+    def _note_list(self) -> None:
+        """Tell the book which fields the manifest names; refuse a field that says it is another one of the book."""
+        jobs, keys, files = [], [], set()
+        known = latest(self.book, retired=True)
+        by_file = {place_in(self.book, Path(entry.field_file)): entry for entry in known}
+        by_id = {(entry.key, entry.season): entry for entry in known if entry.status == "built"}
+        for job in self.jobs:
+            file = place_in(self.book, job.field_file)
+            readable, there = bool(job.field), by_file.get(file)
+            keys.append(job.id or (file if readable or there is None else there.key))
+            files.add(file)
+            other = by_id.get((job.id, job.season))
+            if job.id and not job.refused and other is not None and _is_another(job, other):
+                job = replace(job, refused=same_id(job.id, other.field_file, job.shown))
+            jobs.append(job)
+        self.jobs = tuple(jobs)
+        pattern = is_pattern(self.manifest)
+        name = self.manifest if pattern else place_in(self.book, Path(self.manifest))
+        lost = note_list(self.book, name, keys)
+        moved = {key for file in files if file in by_file for key in by_file[file].keys}  # given an id since
+        self.dropped = tuple(one for one in lost if one.key not in moved)
+
+    def _refused(self) -> Iterator[Row]:
+        """Rows of the lines that cannot be built as they stand; the book knows nothing of them."""
+        for job in self.jobs:
+            if job.refused is not None:
+                yield Row(name=job.name, field_file=str(job.field_file), folder=str(self.out / job.name),
+                          status="failed", problem=job.refused[0], remedy=job.refused[1])  # fmt: skip
 
     def _unchanged(self) -> Iterator[Row]:
         """Rows of the fields that need no work; the book learns of those it does not know."""
         if self.force:
             return
         with ThreadPoolExecutor(usable_processors()) as threads:
-            same = list(threads.map(lambda job: is_unchanged(job.field_file, self.out / job.name), self.jobs))
-        known = {entry.field_file: entry.summary_sha256 for entry in latest(self.book)}
-        skipped = [_unchanged_row(job, self.out) for job, unchanged in zip(self.jobs, same, strict=True) if unchanged]
+            jobs = [job for job in self.jobs if job.refused is None]
+            same = list(threads.map(lambda job: is_unchanged(job.field_file, self.out / job.name), jobs))
+        known = {(os.path.realpath(entry.field_file), entry.summary_sha256)
+                 for entry in latest(self.book, retired=True)}  # fmt: skip
+        skipped = [_unchanged_row(job, self.out) for job, unchanged in zip(jobs, same, strict=True) if unchanged]
         entries = [entry_of(row) for row in skipped]
-        news = [entry for entry in entries if known.get(entry.field_file) != entry.summary_sha256]
+        news = [entry for entry in entries if (os.path.realpath(entry.field_file), entry.summary_sha256) not in known]
         if news:
             record_build(self.book, *news)
         yield from skipped
@@ -156,28 +197,48 @@ def _not_begun(job: Job, out: Path) -> Row:
                problem="The run was stopped before this field.", remedy=remedy)  # fmt: skip
 
 
+def _is_another(job: Job, other: Entry) -> bool:
+    """Whether the field that the book knows by a job's id is another one: its file is there still, and says so."""
+    file = Path(other.field_file)
+    if other.field == job.field or os.path.realpath(file) == os.path.realpath(job.field_file):
+        return False
+    there = introduced(Job(name="", field_file=file, shown=""))
+    return there.id == job.id and there.season == job.season and there.field != job.field
+
+
 def entry_of(row: Row) -> Entry:
     """What a book keeps of a row; what was written is read back from its folder."""
     if row.status == "failed":
-        return Entry(field_file=row.field_file, folder=row.folder, status="failed", problem=row.problem,
-                     remedy=row.remedy, field=row.name)  # fmt: skip
+        said = introduced(Job(name=row.name, field_file=Path(row.field_file), shown=""))
+        return Entry(field_file=row.field_file, folder=row.folder, status="failed", problem=row.problem, key=said.id,
+                     remedy=row.remedy, field=said.field or row.name, season=said.season)  # fmt: skip
     folder = Path(row.folder)
     summary = summary_in(folder) or {}
     drawn = json.loads((folder / "prescription.geojson").read_text(encoding="utf-8"))
+    settings = _in_folder(folder, "statement.json").get("settings", {})
+    farm = settings.get("farm", {})
     return Entry(
         field_file=row.field_file, folder=row.folder, status="built", field=summary["field"],
         season=summary["season"], summary_sha256=sha256_of(folder / "summary.json"), summary=summary,
-        crop=row.crop or _crop_of(Path(row.field_file), folder), outlines=drawn["features"], signature=_signed(folder),
+        crop=row.crop or _crop_of(Path(row.field_file), folder), outlines=drawn["features"],
+        key=settings.get("field", {}).get("id") or "", grower=farm.get("grower") or "", farm=farm.get("farm") or "",
+        signature=_signed(folder),
     )  # fmt: skip
 
 
-def _signed(folder: Path) -> dict[str, object]:
+def _signed(folder: Path) -> dict[str, Any]:
     """Who signed what lies in a folder, and what it took the place of; empty for a draft."""
-    try:
-        told = json.loads((folder / "signature.json").read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return {}
+    told = _in_folder(folder, "signature.json")
     return {name: value for name, value in told.items() if name not in ("files", "warnings", "summary", "signature")}
+
+
+def _in_folder(folder: Path, name: str) -> dict[str, Any]:
+    """A JSON file of an output; empty where it is not there, as in a folder of an older version."""
+    try:
+        found = json.loads((folder / name).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
 def _crop_of(field_file: Path, folder: Path) -> dict[str, str | None]:

@@ -1,60 +1,17 @@
 """The season book: one SQLite file that remembers every build of a season and its results."""
 
 import json
-import os
 import sqlite3
-import time
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from dataclasses import field as made_by
-from datetime import UTC, datetime
+from datetime import date
 from pathlib import Path
 from typing import Any
 
-from vrn.errors import InputFileError, OutputError
+from vrn.many.book_events import Event, add_events
+from vrn.many.book_file import end_of, moment, open_book, person_and_host, place_in, place_of
 from vrn.model.season import Outcome
-
-_PAPER = 0x56524E31  # application id of a season book, "VRN1"
-_VERSION = 3
-FROM_FILE = "file "  # how the note of an outcome begins that a machine's file tells
-_BUSY_S, _AGAIN_S = 60.0, 0.02
-
-_TABLES = """
-CREATE TABLE IF NOT EXISTS build (
-    id INTEGER PRIMARY KEY,
-    recorded_at TEXT NOT NULL,            -- UTC
-    field_file TEXT NOT NULL,
-    folder TEXT NOT NULL,                 -- of the output
-    status TEXT NOT NULL CHECK (status IN ('built', 'failed')),
-    problem TEXT NOT NULL DEFAULT '',
-    remedy TEXT NOT NULL DEFAULT '',
-    field TEXT NOT NULL DEFAULT '',
-    season INTEGER,
-    summary_sha256 TEXT NOT NULL DEFAULT '',
-    summary TEXT NOT NULL DEFAULT '{}',   -- summary.json, whole
-    crop TEXT NOT NULL DEFAULT '{}',      -- stage, sampling date, application date
-    outlines TEXT NOT NULL DEFAULT '[]',  -- features of prescription.geojson
-    signature TEXT NOT NULL DEFAULT '{}'  -- signature.json without its lists of files and warnings
-);
-CREATE INDEX IF NOT EXISTS build_of_field ON build (field_file, id);
-CREATE TABLE IF NOT EXISTS outcome (
-    id INTEGER PRIMARY KEY,
-    recorded_at TEXT NOT NULL,
-    field TEXT NOT NULL,
-    season INTEGER NOT NULL,
-    what TEXT NOT NULL,
-    value REAL NOT NULL,
-    rate_n_lb_ac REAL,                    -- of a strip
-    note TEXT NOT NULL DEFAULT '',
-    zone INTEGER                          -- of the prescription, where it is known
-);
-CREATE INDEX IF NOT EXISTS outcome_of_field ON outcome (season, field);
-CREATE TABLE IF NOT EXISTS signing_key (
-    fingerprint TEXT PRIMARY KEY,
-    revoked_on TEXT                       -- ISO date; NULL for a key that may sign
-);
-"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +21,9 @@ class Entry:
     ``summary`` is ``summary.json`` of the output, ``outlines`` are the features of ``prescription.geojson``; ``crop``
     holds ``growth_stage``, ``sampled_on`` and ``application_date``, ``signature`` what ``signature.json`` says but its
     lists. The time is in UTC.
+
+    ``key`` tells the field from all others: its id, or its field file's path from the book where it has none. A field
+    may have had others before (``keys``): it moved, or was given an id.
     """
 
     field_file: str
@@ -79,185 +39,182 @@ class Entry:
     outlines: list[dict[str, Any]] = made_by(default_factory=list)
     signature: dict[str, Any] = made_by(default_factory=dict)
     recorded_at: str = ""
+    key: str = ""
+    keys: frozenset[str] = frozenset()
+    grower: str = ""
+    farm: str = ""
+
+    @property
+    def rx(self) -> str:
+        """Id of the prescription; empty after a failure."""
+        return str(self.summary.get("id") or "")
+
+    def has(self, outcome: Outcome) -> bool:
+        """Whether a result is this field's."""
+        if outcome.season != self.season:
+            return False
+        return outcome.key in self.keys | {self.key} if outcome.key else outcome.field == self.field
 
 
-@contextmanager
-def open_book(path: Path, *, write: bool, new: bool = True) -> Iterator[sqlite3.Connection]:
-    """A connection with write-ahead log and patience; a transaction that ends whole or not at all."""
-    refuse_stranger(path)
-    if not (write and new) and not path.exists():
-        problem = f"There is no season book {path}."
-        raise InputFileError(problem, "vrn fields MANIFEST --out DIR writes one as DIR/season.db.")
-    try:
-        with closing(_connection(path, write=write)) as connection:
-            connection.row_factory = sqlite3.Row
-            if write:
-                _write_ahead(connection, path)
-            connection.execute("BEGIN IMMEDIATE" if write else "BEGIN")
-            try:
-                (_prepare if write else _check)(connection, path)
-                yield connection
-            except BaseException:
-                connection.execute("ROLLBACK")
-                raise
-            connection.execute("COMMIT")
-    except sqlite3.Error as error:
-        problem = f"The season book {path} cannot be {'written' if write else 'read'}: {error}."
-        remedy = "Check the disk and its permissions; the book itself keeps its last whole state."
-        raise OutputError(problem, remedy) from error
-
-
-def _connection(path: Path, *, write: bool) -> sqlite3.Connection:
-    """Where nothing may be written, and no log waits beside it, a book is read as it lies."""
-    place = path.absolute()
-    log = place.with_name(f"{place.name}-wal")
-    lies_still = not write and not os.access(place.parent, os.W_OK) and not log.exists()
-    return sqlite3.connect(
-        f"{place.as_uri()}?immutable=1" if lies_still else place, timeout=_BUSY_S, isolation_level=None, uri=lies_still
-    )
-
-
-def _write_ahead(connection: sqlite3.Connection, path: Path) -> None:
-    """Keep a log ahead of the book. No byte of a stranger changes, and SQLite itself does not wait for others here."""
-    until = time.monotonic() + _BUSY_S
-    while True:
-        try:
-            if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-                _check(connection, path)
-            connection.execute("PRAGMA journal_mode = WAL")
-            connection.execute("PRAGMA synchronous = FULL")
-        except sqlite3.OperationalError as error:
-            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until:
-                raise
-            time.sleep(_AGAIN_S)
-        else:
-            return
-
-
-def refuse_stranger(path: Path) -> None:
-    """InputFileError for a folder, or a file that is no database, where a season book should be; it may be missing."""
-    if path.is_dir():
-        problem = f"{path} is a folder, not a season book."
-        raise InputFileError(problem, f"Give the file, as {path / 'season.db'}.")
-    if not path.exists():
-        return
-    with path.open("rb") as file:
-        head = file.read(16)
-    if head and head != b"SQLite format 3\x00":
-        problem = f"{path} is not a season book."
-        raise InputFileError(problem, "Give the season.db that vrn fields wrote.")
-
-
-def _check(connection: sqlite3.Connection, path: Path) -> None:
-    paper, version = (connection.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version"))
-    if paper != _PAPER:
-        problem = f"{path} is a database, but not a season book."
-        raise InputFileError(problem, "Give the season.db that vrn fields wrote.")
-    if version > _VERSION:
-        problem = f"The season book {path} was written by a newer vrn (version {version} of the book)."
-        raise InputFileError(problem, "Update vrn, or keep another book.")
-
-
-def _prepare(connection: sqlite3.Connection, path: Path) -> None:
-    """Make the tables of a new book; check an old one."""
-    empty = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
-    if not empty:
-        _check(connection, path)
-        if "zone" not in _columns_of_outcome(connection):  # a book of version 1
-            connection.execute("ALTER TABLE outcome ADD COLUMN zone INTEGER")
-        if connection.execute("PRAGMA user_version").fetchone()[0] == _VERSION:
-            return
-        columns = {row[1] for row in connection.execute("PRAGMA table_info(build)")}
-        if "signature" not in columns:  # of version 2
-            connection.execute("ALTER TABLE build ADD COLUMN signature TEXT NOT NULL DEFAULT '{}'")
-    for statement in _TABLES.split(";\n"):
-        connection.execute(statement)
-    connection.execute(f"PRAGMA application_id = {_PAPER}")
-    connection.execute(f"PRAGMA user_version = {_VERSION}")
-
-
-def _columns_of_outcome(connection: sqlite3.Connection) -> set[str]:
-    return {row[1] for row in connection.execute("PRAGMA table_info(outcome)")}
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")
+FROM_FILE = "file "  # how the note of an outcome begins that a machine's file tells
+_OF_BUILD = ("field_file", "folder", "status", "problem", "remedy", "field", "season", "summary_sha256", "recorded_at",
+             "key", "grower", "farm")  # fmt: skip
+_OF_OUTCOME = ("field", "season", "what", "value", "rate_n_lb_ac", "note", "zone", "key")
 
 
 def record_build(path: Path, *entries: Entry) -> None:
-    """Write builds into a book, made when it is not there. Safe beside another process that writes."""
+    """Write builds into a book, made when it is not there. Safe beside another process that writes.
+
+    A prescription that another takes the place of, and one that is signed, are events of their own.
+    """
+    by, host = person_and_host()
     with open_book(path, write=True) as book:
-        book.executemany(
-            "INSERT INTO build (recorded_at, field_file, folder, status, problem, remedy, field, season,"
-            " summary_sha256, summary, crop, outlines, signature) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [
-                (entry.recorded_at or _now(), entry.field_file, entry.folder, entry.status, entry.problem, entry.remedy,
-                 entry.field, entry.season, entry.summary_sha256, json.dumps(entry.summary), json.dumps(entry.crop),
-                 json.dumps(entry.outlines), json.dumps(entry.signature))
-                for entry in entries
-            ],
-        )  # fmt: skip
+        for entry in entries:
+            file, at = place_in(path, Path(entry.field_file)), entry.recorded_at or moment()
+            key = entry.key or file
+            was = book.execute(
+                "SELECT rx FROM build WHERE key = ? AND season IS ? AND status = 'built' ORDER BY id DESC LIMIT 1",
+                (key, entry.season),
+            ).fetchone()
+            values = {name: getattr(entry, name) for name in _OF_BUILD} | {
+                "field_file": file, "folder": place_in(path, Path(entry.folder)), "recorded_at": at, "key": key,
+                "rx": entry.rx, "summary": json.dumps(entry.summary), "crop": json.dumps(entry.crop),
+                "outlines": json.dumps(entry.outlines), "signature": json.dumps(entry.signature)}  # fmt: skip
+            places = ", ".join(f":{name}" for name in values)
+            book.execute(f"INSERT INTO build ({', '.join(values)}) VALUES ({places})", values)
+            event = Event(what="superseded", key=key, field=entry.field, season=entry.season, recorded_at=at, host=host)
+            if entry.status == "built" and was is not None and was["rx"] != entry.rx:
+                add_events(book, replace(event, rx=was["rx"], by=by, note=entry.rx))
+            signer, day = str(entry.signature.get("name") or ""), entry.signature.get("date")
+            signed = (key, entry.season, entry.rx, signer)
+            if (
+                signer
+                and not book.execute(
+                    "SELECT 1 FROM event WHERE what = 'signed' AND key = ? AND season IS ? AND rx = ? AND by = ?",
+                    signed,
+                ).fetchone()
+            ):
+                of_day = date.fromisoformat(str(day)) if day else None
+                add_events(book, replace(event, what="signed", rx=entry.rx, by=signer, on=of_day))
 
 
-def latest(path: Path, *, built: bool = False) -> tuple[Entry, ...]:
-    """The latest build of each field file, by field name; with ``built`` the latest that wrote a prescription."""
-    of = "FROM build WHERE status = 'built'" if built else "FROM build"
-    return _entries(
-        path,
-        f"WHERE id IN (SELECT max(id) {of} GROUP BY field_file) AND id IN (SELECT max(id) {of} GROUP BY folder)"
-        " ORDER BY field, field_file",
-    )
+def latest(
+    path: Path, *, built: bool = False, on: date | None = None, retired: bool = False
+) -> tuple[Entry, ...]:  # fmt: skip
+    """The latest build of each field in each season, by field name; with ``built`` the latest with a prescription.
+
+    Builds belong to one field when they have its key, its field file, its output folder or its very prescription in
+    common, season by season. ``on`` leaves out what was recorded later. Fields that were retired, or that no list of
+    fields names any more, are there only with ``retired``.
+    """
+    with open_book(path, write=False) as book:
+        rows = book.execute(
+            "SELECT id, key, field_file, folder, rx, season, status FROM build WHERE recorded_at <= ? ORDER BY id DESC",
+            (end_of(on),),
+        ).fetchall()
+        found = _fields_of(row for row in rows if row["status"] == "built" or not built)
+        gone = (lambda *_: False) if retired else _gone(book, on)
+        kept = [(row, keys) for row, keys in found if not gone(keys, row["season"])]
+        whole = (book.execute("SELECT * FROM build WHERE id = ?", (row["id"],)).fetchone() for row, _ in kept)
+        entries = [_entry(path, row, keys) for row, (_, keys) in zip(whole, kept, strict=True)]
+    return tuple(sorted(entries, key=lambda one: (one.field, one.season or 0, one.field_file)))
+
+
+def _fields_of(rows: Iterable[sqlite3.Row]) -> list[tuple[sqlite3.Row, set[str]]]:
+    """The newest of the rows of each field in each season, newest first, with every key that the field had.
+
+    A failure of which nobody knows the season may be of any.
+    """
+    fields: list[tuple[sqlite3.Row, set[str]]] = []
+    of_season: dict[tuple[str, str, int | None], int] = {}
+    of_any: dict[tuple[str, str], int] = {}
+    for row in rows:
+        marks = [(name, row[name]) for name in ("key", "field_file", "folder", "rx") if row[name]]
+        known = [of_season[*mark, season] for mark in marks for season in (row["season"], None)
+                 if (*mark, season) in of_season]  # fmt: skip
+        if row["season"] is None:
+            known += [of_any[mark] for mark in marks if mark in of_any]
+        if not known:
+            fields.append((row, set()))
+        place = known[0] if known else len(fields) - 1
+        fields[place][1].add(row["key"])
+        for mark in marks:
+            of_season.setdefault((*mark, row["season"]), place)
+            of_any.setdefault(mark, place)
+    return fields
+
+
+def _gone(book: sqlite3.Connection, on: date | None) -> Callable[[set[str], int | None], bool]:
+    """Whether a field, by its keys and season, was retired, or every list that named it has dropped it."""
+    retired: dict[tuple[str, int | None], str] = {}
+    lists: dict[str, dict[str, str]] = {}
+    for row in book.execute(
+        "SELECT what, key, season, note FROM event WHERE what IN ('retired', 'returned', 'listed', 'unlisted')"
+        " AND recorded_at <= ? ORDER BY id", (end_of(on),),
+    ):  # fmt: skip
+        if row["what"] in ("retired", "returned"):
+            retired[row["key"], row["season"]] = row["what"]
+        else:
+            lists.setdefault(row["key"], {})[row["note"]] = row["what"]
+
+    def gone(keys: set[str], season: int | None) -> bool:
+        said = [what for key in keys for what in lists.get(key, {}).values()]
+        return (bool(said) and "listed" not in said) or any(retired.get((key, season)) == "retired" for key in keys)
+
+    return gone
 
 
 def history(path: Path) -> tuple[Entry, ...]:
     """Every build that a book remembers, in the order in which they were recorded."""
-    return _entries(path, "ORDER BY id")
-
-
-def _entries(path: Path, which: str) -> tuple[Entry, ...]:
     with open_book(path, write=False) as book:
-        rows = book.execute(f"SELECT * FROM build {which}").fetchall()
-    return tuple(
-        Entry(
-            **{name: row[name] for name in ("field_file", "folder", "status", "problem", "remedy", "field", "season",
-                                            "summary_sha256", "recorded_at")},
-            summary=json.loads(row["summary"]), crop=json.loads(row["crop"]), outlines=json.loads(row["outlines"]),
-            signature=json.loads(row["signature"]) if "signature" in row.keys() else {},  # noqa: SIM118 - of a row
-        )
-        for row in rows
-    )  # fmt: skip
+        rows = book.execute("SELECT * FROM build ORDER BY id").fetchall()
+    return tuple(_entry(path, row, {row["key"]}) for row in rows)
+
+
+def _entry(path: Path, row: sqlite3.Row, keys: set[str]) -> Entry:
+    values = {name: row[name] for name in _OF_BUILD}
+    values |= {name: place_of(path, row[name]) for name in ("field_file", "folder")}
+    return Entry(**values, keys=frozenset(keys), summary=json.loads(row["summary"]), crop=json.loads(row["crop"]),
+                 outlines=json.loads(row["outlines"]), signature=json.loads(row["signature"]))  # fmt: skip
 
 
 def record_outcome(path: Path, *outcomes: Outcome) -> None:
-    """Write what came of fields into an existing book; the same thing again replaces what stood there.
+    """Write what came of fields into an existing book; the same thing again takes the place of what stood there.
 
-    What came from a file replaces all that the book had from that file.
+    What came from a file takes the place of all that the book had from that file.
     """
     with open_book(path, write=True, new=False) as book:
-        for field, season, what, note in {(one.field, one.season, one.what, one.note) for one in outcomes}:
-            if note.startswith(FROM_FILE):
-                book.execute("DELETE FROM outcome WHERE field = ? AND season = ? AND what = ? AND note = ?",
-                             (field, season, what, note))  # fmt: skip
-        for outcome in outcomes:
-            book.execute(
-                "DELETE FROM outcome WHERE field = ? AND season = ? AND what = ? AND rate_n_lb_ac IS ? AND note = ?"
-                " AND zone IS ?",
-                (outcome.field, outcome.season, outcome.what, outcome.rate_n_lb_ac, outcome.note, outcome.zone),
-            )
-            book.execute(
-                "INSERT INTO outcome (recorded_at, field, season, what, value, rate_n_lb_ac, note, zone)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (_now(), outcome.field, outcome.season, outcome.what, outcome.value, outcome.rate_n_lb_ac,
-                 outcome.note, outcome.zone),
-            )  # fmt: skip
+        taken = book.execute("SELECT coalesce(max(id), 0) + 1 FROM outcome").fetchone()[0]
+        book.executemany(
+            "INSERT INTO outcome (recorded_at, field, season, what, value, rate_n_lb_ac, note, zone, key, on_day,"
+            " taken) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (moment(), one.field, one.season, one.what, one.value, one.rate_n_lb_ac, one.note, one.zone, one.key,
+                 one.on.isoformat() if one.on else "", taken)
+                for one in outcomes
+            ],
+        )  # fmt: skip
 
 
-def outcomes(path: Path) -> tuple[Outcome, ...]:
-    """All that came of the fields of a book, in the order of field, kind and rate."""
+def outcomes(path: Path, *, on: date | None = None) -> tuple[Outcome, ...]:
+    """All that came of the fields of a book, in the order of field, kind and rate; ``on`` leaves out what was later."""
     with open_book(path, write=False) as book:
-        zone = "zone" if "zone" in _columns_of_outcome(book) else "NULL AS zone"
         rows = book.execute(
-            f"SELECT field, season, what, value, rate_n_lb_ac, note, {zone} FROM outcome"
-            " ORDER BY season, field, what, rate_n_lb_ac, id"
+            "SELECT * FROM outcome WHERE CASE on_day WHEN '' THEN recorded_at <= ? ELSE on_day <= ? END"
+            " ORDER BY season, field, what, rate_n_lb_ac, id",
+            (end_of(on), on.isoformat() if on else "9999"),
         ).fetchall()
-    return tuple(Outcome(**dict(row)) for row in rows)
+    found: dict[tuple[object, ...], sqlite3.Row] = {}
+    last: dict[tuple[object, ...], int] = {}
+    for row in rows:
+        source = (row["key"] or row["field"], row["season"], row["what"], row["note"])
+        last[source] = max(last.get(source, 0), row["taken"])
+        place = (*source, row["rate_n_lb_ac"], row["zone"])
+        if place not in found or found[place]["id"] < row["id"]:
+            found[place] = row
+    return tuple(
+        Outcome(**{name: row[name] for name in _OF_OUTCOME},
+                on=date.fromisoformat(row["on_day"]) if row["on_day"] else None)
+        for place, row in found.items()
+        if not row["note"].startswith(FROM_FILE) or row["taken"] == last[place[:4]]
+    )  # fmt: skip

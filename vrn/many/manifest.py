@@ -3,7 +3,10 @@
 import glob
 import os
 import re
-from dataclasses import dataclass
+import tomllib
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from vrn.errors import InputFileError
@@ -13,25 +16,47 @@ _DEVICE = re.compile(r"(con|prn|aux|nul|(com|lpt)\d)(\..*)?", re.IGNORECASE)  # 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """One field to build: its output folder's name, its absolute field file, and how messages name it, with its row."""
+    """One field to build: its output folder's name, its absolute field file, and how messages name it, with its row.
+
+    ``refused`` is problem and remedy of a line that cannot be built. ``id``, ``field`` and ``season`` are as the field
+    file says, empty where it cannot be read.
+    """
 
     name: str
     field_file: Path
     shown: str
+    refused: tuple[str, str] | None = None
+    id: str = ""
+    field: str = ""
+    season: int | None = None
 
 
 def read_manifest(manifest: str) -> tuple[Job, ...]:
     """Fields named by a CSV, in its order, or found by a glob as ``"valley/*/field.toml"``, sorted by path.
 
     In a CSV ``field`` holds paths of field files relative to it, an optional ``folder`` names the folder of the output.
-    A field file that is not there is a job like any other: it fails when it is built, and the rest goes on.
-    InputFileError if there is no such file, no column ``field``, no field at all, or two fields would write to one
-    folder.
+    A field file that is not there is a job like any other: it fails when it is built, and the rest goes on. So does a
+    field that is listed twice, or has the id of another, or would write to another's folder: it is refused by itself.
+    InputFileError if there is no such file, no column ``field``, or no field at all.
     """
-    pattern = glob.has_magic(manifest) and not Path(manifest).exists()
-    jobs = _found(manifest) if pattern else _listed(Path(manifest))
-    _apart(jobs, manifest)
-    return jobs
+    pattern = is_pattern(manifest)
+    return _apart(map(introduced, _found(manifest) if pattern else _listed(Path(manifest))))
+
+
+def is_pattern(manifest: str) -> bool:
+    """Whether a manifest is a pattern of field files, and no file."""
+    return glob.has_magic(manifest) and not Path(manifest).exists()
+
+
+def introduced(job: Job) -> Job:
+    """A job with what its field file says of itself; what is wrong with the file is told when it is built."""
+    with suppress(OSError, ValueError):
+        said = tomllib.loads(job.field_file.read_text(encoding="utf-8-sig")).get("field")
+        if isinstance(said, dict):
+            name, own, season = said.get("name"), said.get("id"), said.get("season")
+            return replace(job, field=name if isinstance(name, str) else "", id=own if isinstance(own, str) else "",
+                           season=season if isinstance(season, int) else None)  # fmt: skip
+    return job
 
 
 def _found(pattern: str) -> tuple[Job, ...]:
@@ -95,11 +120,33 @@ def _safe(name: str) -> str:
     return f"field_{plain}" if _DEVICE.fullmatch(plain) else plain
 
 
-def _apart(jobs: tuple[Job, ...], manifest: str) -> None:
-    """Refuse two fields that would write to one folder."""
-    seen: dict[str, Job] = {}
+def _apart(jobs: Iterable[Job]) -> tuple[Job, ...]:
+    """Refuse each field that is listed again, and both where one is meant and nobody can say which."""
+    folders: dict[str, Job] = {}
+    ids: dict[tuple[str, int | None], Job] = {}
+    apart: list[Job] = []
     for job in jobs:
-        other = seen.setdefault(job.name.casefold(), job)
+        other = folders.setdefault(job.name.casefold(), job)
         if other is not job:
-            problem = f"{manifest}: {other.shown} and {job.shown} would both write to the folder {job.name}."
-            raise InputFileError(problem, "Name each field once; a column folder gives each a folder of its own.")
+            again = os.path.realpath(other.field_file) == os.path.realpath(job.field_file)
+            problem = f"{job.shown} is listed twice: {other.shown} is the same field." if again else (
+                f"{other.shown} and {job.shown} would both write to the folder {job.name}.")  # fmt: skip
+            remedy = "Remove one line." if again else "Add a column folder, and give each a folder of its own."
+            number = 2
+            while (name := f"{job.name}_{number}").casefold() in folders:
+                number += 1
+            job = folders[name.casefold()] = replace(job, name=name, refused=(problem, remedy))
+        elif job.id:
+            other = ids.setdefault((job.id, job.season), job)
+            if other is not job:
+                refused = same_id(job.id, other.shown, job.shown)
+                apart = [replace(one, refused=refused) if one.name == other.name else one for one in apart]
+                job = replace(job, refused=refused)
+        apart.append(job)
+    return tuple(apart)
+
+
+def same_id(own: str, first: str, second: str) -> tuple[str, str]:
+    """Problem and remedy of two fields that say they are one."""
+    problem = f"{first} and {second} have the same id in [field], {own!r}."
+    return problem, "Give each field an id of its own: the season book would take one for the other."

@@ -1,8 +1,10 @@
 """Results of a field: applied totals, strip yields and stalk tests, read from a table, classed and fitted."""
 
 import math
-from collections.abc import Mapping
+import os
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 from vrn.errors import InputFileError
@@ -19,10 +21,10 @@ _KINDS = ("applied_n_lb", "applied_product", "strip_yield_bu_ac", "stalk_nitrate
 def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[tuple[Outcome, ...], tuple[Finding, ...]]:
     """Outcomes from a CSV, and what the files that it names left to tell.
 
-    Its columns are field, what, value and, where they apply, zone, rate_n_lb_ac, file, note. ``applied_n_lb`` without a
-    value takes it zone by zone from an as-applied ``file``, relative to the table. A strip with a ``zone`` and no rate
-    has the rate that was prescribed there. InputFileError names the row of a field that is not in the book, an unknown
-    ``what``, or a value that is no number.
+    Its columns are field (a name or an id), what, value and, where they apply, grower, farm, zone, rate_n_lb_ac, file,
+    note and on, the day it was. ``applied_n_lb`` without a value takes it zone by zone from an as-applied ``file``,
+    relative to the table. A strip with a ``zone`` and no rate has the rate that was prescribed there. InputFileError
+    names the row of a field that is not in the book, an unknown ``what``, or a value that is no number.
     """
     from vrn.ingest.input_files import InputFiles
     from vrn.ingest.tables import read_csv_table
@@ -30,11 +32,13 @@ def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[tuple[Outcome
     files = InputFiles(path.absolute().parent)
     table = read_csv_table(files, files.source(path.name, "--record"))
     columns: dict[str, list[str]] = {}
-    for name in ("field", "what", "value", "zone", "rate_n_lb_ac", "file", "note"):
+    for name in ("field", "what", "value", "grower", "farm", "zone", "rate_n_lb_ac", "file", "note", "on"):
         column = table.find(name)
         if column is None and name in ("field", "what"):
             problem = f"{path.name}: there is no column {name} (columns: {', '.join(table.columns)})."
-            remedy = "The columns are field, what, value, and if need be zone, rate_n_lb_ac, file, note."
+            remedy = (
+                "The columns are field, what, value, and if need be grower, farm, zone, rate_n_lb_ac, file, note, on."
+            )
             raise InputFileError(problem, remedy)
         columns[name] = table.column(column) if column is not None else [""] * len(table)
     found: dict[tuple[object, ...], int] = {}
@@ -46,16 +50,16 @@ def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[tuple[Outcome
         if cells["file"] and not cells["value"]:
             from vrn.audit import compare
 
-            entry = _entry_of(cells["field"], place, entries)
+            entry = entry_of(cells["field"], place, entries, grower=cells["grower"], farm=cells["farm"])
             if cells["what"] != "applied_n_lb":
                 problem = f"{place}: a file stands for applied_n_lb only, not for {cells['what']}."
                 raise InputFileError(problem, "Give the value.")
             comparison = compare(entry.folder, path.absolute().parent / cells["file"])
-            outcomes += applied_outcomes(comparison)
+            outcomes += applied_outcomes(comparison, key=entry.key, on=_day(cells["on"], place))
             told += [replace(one, about=f"{place}, {one.about}") for one in comparison.findings]
             continue
         item = _outcome(cells, place, entries)
-        same = (item.field, item.what, item.zone, item.rate_n_lb_ac, item.note)
+        same = (item.key or item.field, item.what, item.zone, item.rate_n_lb_ac, item.note)
         if same in found:
             problem = f"{path.name}: rows {found[same]} and {row} are of the same field, kind, zone, rate and note."
             raise InputFileError(problem, "Tell them apart by zone or note; the later would take the earlier's place.")
@@ -64,11 +68,11 @@ def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[tuple[Outcome
     return tuple(outcomes), tuple(told)
 
 
-def applied_outcomes(comparison: Comparison) -> tuple[Outcome, ...]:
+def applied_outcomes(comparison: Comparison, *, key: str = "", on: date | None = None) -> tuple[Outcome, ...]:
     """Nitrogen applied by zone, no-apply ground as zone 0, and beyond all zones: together what was applied. [lb N]
 
     A check strip is a zone of its own, and has its own row. The note is the name of the machine's file: the same file
-    again takes its own place.
+    again takes its own place. ``key`` is the field's in the book.
     """
     total = comparison.applied_product * comparison.n_lb_per_unit
     by_zone = {zone.zone: zone.total_n_lb for zone in comparison.zones if zone.zone or zone.total_n_lb}
@@ -77,15 +81,16 @@ def applied_outcomes(comparison: Comparison) -> tuple[Outcome, ...]:
     rows: list[tuple[int | None, float]] = [*by_zone.items()]
     rows += [(None, beyond)] if beyond > 1e-6 * total else []
     return tuple(
-        Outcome(field=comparison.field, season=comparison.season, what="applied_n_lb", value=n_lb, note=note, zone=zone)
+        Outcome(field=comparison.field, season=comparison.season, what="applied_n_lb", value=n_lb, note=note, zone=zone,
+                key=key, on=on)
         for zone, n_lb in rows
-    )
+    )  # fmt: skip
 
 
 def _outcome(cells: dict[str, str], place: str, entries: tuple[Entry, ...]) -> Outcome:
     """One row of the table that says its own value."""
-    field, what = cells["field"], cells["what"]
-    entry = _entry_of(field, place, entries)
+    what = cells["what"]
+    entry = entry_of(cells["field"], place, entries, grower=cells["grower"], farm=cells["farm"])
     if what not in _KINDS:
         problem = f"{place}: {what!r} is nothing a season book keeps."
         raise InputFileError(problem, f"Take one of {', '.join(_KINDS)}.")
@@ -95,8 +100,17 @@ def _outcome(cells: dict[str, str], place: str, entries: tuple[Entry, ...]) -> O
     if rate is None and zone is not None and what == "strip_yield_bu_ac":
         rate = _rates(entry).get(zone)
     return Outcome(
-        field=field, season=entry.season or 0, what=what, value=value, rate_n_lb_ac=rate, note=cells["note"], zone=zone
-    )
+        field=entry.field, season=entry.season or 0, what=what, value=value, rate_n_lb_ac=rate, note=cells["note"],
+        zone=zone, key=entry.key, on=_day(cells["on"], place),
+    )  # fmt: skip
+
+
+def _day(text: str, place: str) -> date | None:
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        problem = f"{place}, on: {text!r} is not a day."
+        raise InputFileError(problem, "Write it as 2026-06-18.") from None
 
 
 def _rates(entry: Entry) -> dict[int, float]:
@@ -116,18 +130,33 @@ def _zone(text: str, place: str, entry: Entry) -> int | None:
     return int(text)
 
 
-def _entry_of(field: str, place: str, entries: tuple[Entry, ...]) -> Entry:
-    """The book's one entry of a field's name."""
-    mine = [entry for entry in entries if entry.field == field and entry.season is not None]
+def entry_of(field: str, place: str, entries: Iterable[Entry], *, grower: str = "", farm: str = "") -> Entry:
+    """The book's one field of a name or an id, in its last season; of several, the grower's and farm's."""
+    known = [entry for entry in entries if entry.season is not None]
+    mine = [entry for entry in known if field == entry.field or field in (entry.key, *entry.keys)]
+    mine = [one for one in mine if (not grower or one.grower == grower) and (not farm or one.farm == farm)]
+    mine = [one for one in mine if one.season == max(other.season or 0 for other in mine)]
     if not mine:
-        names = sorted({entry.field for entry in entries if entry.season is not None})
-        problem = f"{place}: the field {field!r} is not in the book."
+        names = sorted({entry.field for entry in known})
+        whose = "".join(f", {name}" for name in (grower, farm) if name)
+        problem = f"{place}: the field {field!r}{whose} is not in the book."
         raise InputFileError(problem, f"Fields in the book: {', '.join(names) or 'none'}.")
     if len(mine) > 1:
-        files = " and ".join(entry.field_file for entry in mine)
-        problem = f"{place}: the book has {len(mine)} fields called {field!r} ({files})."
-        raise InputFileError(problem, "Give each a name of its own in its field file, and build again.")
+        whose = " and ".join(", ".join(filter(None, (one.grower, one.farm, one.field_file))) for one in mine)
+        problem = f"{place}: the book has {len(mine)} fields called {field!r} ({whose})."
+        raise InputFileError(
+            problem, "Say which: fill in grower and farm, or give the field's id in place of its name."
+        )
     return mine[0]
+
+
+def key_of_folder(folder: Path, field: str, entries: tuple[Entry, ...]) -> str:
+    """Key of the field whose prescription lies in a folder, or whose name it has; empty where the book has neither."""
+    there = os.path.realpath(folder)
+    for entry in entries:
+        if os.path.realpath(entry.folder) == there:
+            return entry.key
+    return entry_of(field, str(folder), entries).key if any(entry.field == field for entry in entries) else ""
 
 
 def _number(text: str, place: str) -> float:

@@ -1,11 +1,14 @@
 """What a season book says today: what is due, what is still DRAFT, what to order, and results."""
 
 import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from typing import Any, Literal
 
 import shapely
 
+from vrn.findings import Finding, note, warning
 from vrn.many.book import Entry
 from vrn.many.outcomes import stalks_by_zone, strip_response
 from vrn.model.metric_keys import column
@@ -16,34 +19,88 @@ from vrn.nitrogen.stage import stage_name, stage_position
 _DAYS_PER_COLLAR, _DAYS_PER_LATE_COLLAR, _LATE = 82.0 / 20.0, 50.0 / 20.0, 10.0
 # corn short of nitrogen that got it by V12 to V16 still made full yield (University of Missouri): the earlier end
 _LAST_STAGE = 12.0
+_SAME_DEG = 2e-5  # about two metres
 
 
-def due(entries: tuple[Entry, ...], came: tuple[Outcome, ...], today: date) -> tuple[Due, ...]:
+def season_of(entries: Iterable[Entry], today: date) -> int | None:
+    """The season that a day is in: its year's; where the book has none of that year, the last before it, or the next.
+
+    >>> entries = [Entry(field_file="a", folder="a", status="built", season=year) for year in (2025, 2026, 2062)]
+    >>> [season_of(entries, date(year, 6, 1)) for year in (2024, 2026, 2027)]
+    [2025, 2026, 2026]
+    """
+    seasons = {entry.season for entry in entries if entry.season is not None}
+    past = [season for season in seasons if season <= today.year]
+    return max(past) if past else min(seasons, default=None)
+
+
+def due(
+    entries: tuple[Entry, ...], came: tuple[Outcome, ...], today: date, season: int | None = None
+) -> tuple[Due, ...]:  # fmt: skip
     """Fields in the order in which they want a decision: failed ones, then by days left, applied ones last.
 
-    Of several seasons only the last counts: nothing is due for a crop that was harvested.
+    Of several seasons only one counts, that of the day where none is given. Fields of one name get their grower's and
+    farm's beside it.
     """
-    applied = {(item.season, item.field) for item in came if item.what in ("applied_n_lb", "applied_product")}
-    last = max((entry.season for entry in entries if entry.season is not None), default=None)
-    found = [_due(entry, applied, today) for entry in entries if entry.season in (last, None)]
+    season = season or season_of(entries, today)
+    mine = [entry for entry in entries if entry.season in (season, None)]
+    applied = [item for item in came if item.what in ("applied_n_lb", "applied_product")]
+    found = [_due(entry, label, any(map(entry.has, applied)), today)
+             for entry, label in zip(mine, _labels_of(mine), strict=True)]  # fmt: skip
     order = {"failed": 0, "DRAFT": 1, "approved": 1, "applied": 2}
     found.sort(key=lambda item: (order[item.state], item.days_left is None, item.days_left or 0, item.field))
     return tuple(found)
 
 
-def _due(entry: Entry, applied: set[tuple[int, str]], today: date) -> Due:
+def _labels_of(entries: Sequence[Entry]) -> list[str]:
+    """Names of fields, with grower and farm, or the key, where a name is another field's too."""
+    names = Counter(entry.field for entry in entries)
+    longer = [", ".join(filter(None, (entry.field, entry.grower, entry.farm))) for entry in entries]
+    counts = Counter(longer)
+    return [entry.field if names[entry.field] == 1 else long if counts[long] == 1 else f"{long} ({entry.key})"
+            for entry, long in zip(entries, longer, strict=True)]  # fmt: skip
+
+
+def season_findings(fields: Sequence[Due], entries: Sequence[Entry], season: int | None) -> tuple[Finding, ...]:
+    """What a person must look at: one ground under two fields, and fields whose latest build is of another season."""
+    twice = [warning("season.same-ground", f"{one.field} and {other.field}", field=one.field, other=other.field)
+             for one, other in _same_ground(fields)]  # fmt: skip
+    away = [entry for entry in entries if entry.season not in (season, None)]
+    later = [warning("season.later", entry.field, field=entry.field, season=str(entry.season))
+             for entry in away if (entry.season or 0) > (season or 0)]  # fmt: skip
+    earlier = len(away) - len(later)
+    return (*twice, *later, *([note("season.earlier", "book", count=earlier)] if earlier else []))
+
+
+def _same_ground(fields: Sequence[Due]) -> tuple[tuple[Due, Due], ...]:
+    """Pairs of fields whose ground has the same bounds to about two metres: one field, counted twice."""
+    boxes = [
+        (tuple(shapely.total_bounds([zone.outline for zone in item.zones])), item) for item in fields if item.zones
+    ]
+    boxes.sort(key=lambda pair: pair[0])
+    pairs = []
+    for place, (box, item) in enumerate(boxes):
+        for other, twin in boxes[place + 1 :]:
+            if other[0] - box[0] > _SAME_DEG:
+                break
+            if max(abs(a - b) for a, b in zip(box, other, strict=True)) <= _SAME_DEG:
+                pairs.append((item, twin))
+    return tuple(pairs)
+
+
+def _due(entry: Entry, label: str, applied: bool, today: date) -> Due:
     stage_now, last_day = _stage_and_last_day(entry, today)
     summary, crop = entry.summary, entry.crop
     state: State = "approved" if summary.get("approved") else "DRAFT"
     if entry.status == "failed":
         state = "failed"
-    elif (entry.season, entry.field) in applied:
+    elif applied:
         state = "applied"
     planned = _day(crop.get("application_date"))
     until = planned or last_day
     product = summary.get("product", {})
     return Due(
-        field=entry.field, field_file=entry.field_file, folder=entry.folder, season=entry.season, state=state,
+        field=label, key=entry.key, field_file=entry.field_file, folder=entry.folder, season=entry.season, state=state,
         problem=entry.problem, remedy=entry.remedy, growth_stage=str(crop.get("growth_stage") or ""),
         sampled_on=_day(crop.get("sampled_on")), application_date=planned, stage_now=stage_now, last_day=last_day,
         days_left=(until - today).days if until else None, units=summary.get("units", "us"),
@@ -115,9 +172,7 @@ def season_results(
 ) -> tuple[Result, ...]:  # fmt: skip
     """What was applied, what strips yielded and what stalks held, by field; prices tell the rate that paid best."""
     results = []
-    for season, field in sorted({(item.season, item.field) for item in came}):
-        mine = [item for item in came if (item.season, item.field) == (season, field)]
-        entry = next((entry for entry in entries if (entry.season, entry.field) == (season, field)), None)
+    for (season, field), (entry, mine) in sorted(_by_field(entries, came).items(), key=lambda one: one[0]):
         stalks = tuple(item for item in mine if item.what == "stalk_nitrate_ppm")
         strips = tuple(item for item in mine if item.what == "strip_yield_bu_ac")
         by_zone = stalks_by_zone(stalks)
@@ -130,6 +185,30 @@ def season_results(
             response=strip_response(strips, lies_in=_strips_of(entry), corn_per_bu=corn_per_bu, n_per_lb=n_per_lb),
         ))  # fmt: skip
     return tuple(results)
+
+
+def _by_field(
+    entries: tuple[Entry, ...], came: tuple[Outcome, ...]
+) -> dict[tuple[int, str], tuple[Entry | None, list[Outcome]]]:  # fmt: skip
+    """Results by season and name of their field."""
+    found: dict[tuple[int, str], tuple[Entry | None, list[Outcome]]] = {}
+    labels = _labels_by_season(entries)
+    by_key = {(entry.season, key): entry for entry in entries for key in {entry.key, *entry.keys} - {""}}
+    by_name = {(entry.season, entry.field): entry for entry in entries}
+    for item in came:
+        entry = by_key.get((item.season, item.key)) if item.key else by_name.get((item.season, item.field))
+        name = labels[id(entry)] if entry else item.field
+        found.setdefault((item.season, name), (entry, []))[1].append(item)
+    return found
+
+
+def _labels_by_season(entries: Sequence[Entry]) -> dict[int, str]:
+    """`_labels_of` season by season, by the identity of the entry."""
+    found: dict[int, str] = {}
+    for season in {entry.season for entry in entries}:
+        mine = [entry for entry in entries if entry.season == season]
+        found |= {id(entry): label for entry, label in zip(mine, _labels_of(mine), strict=True)}
+    return found
 
 
 def _strips_of(entry: Entry | None) -> dict[int, int]:

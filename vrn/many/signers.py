@@ -1,14 +1,14 @@
 """Who may sign, and what was signed: keys that a season book knows, and the chain of a field's prescriptions."""
 
+import json
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Final
 
 from vrn.errors import InputFileError
-from vrn.many.book import history, open_book
+from vrn.many.book_file import open_book
 
 _MARK: Final = re.compile(r"[0-9a-f]{4}(-[0-9a-f]{4}){7}")
 
@@ -44,21 +44,23 @@ def record_key(book: Path, mark: str, *, revoked_on: date | None = None) -> None
 def known_keys(book: Path) -> dict[str, date | None]:
     """Fingerprint → the day it was revoked, None for a key that may sign."""
     with open_book(book, write=False) as connection:
-        if not connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'signing_key'").fetchone():
-            return {}  # a book of an earlier version
         rows = connection.execute("SELECT fingerprint, revoked_on FROM signing_key ORDER BY fingerprint").fetchall()
     return {row["fingerprint"]: date.fromisoformat(row["revoked_on"]) if row["revoked_on"] else None for row in rows}
 
 
-def chain_of(book: Path, field: str, season: int) -> tuple[Link, ...]:
-    """The prescriptions of a field that were signed, and the one it has now, oldest first."""
-    return tuple(_links(book, field, season))
-
-
-def _links(book: Path, field: str, season: int) -> Iterator[Link]:
-    mine = [entry for entry in history(book) if (entry.field, entry.season) == (field, season)]
-    for number, entry in enumerate(mine):
-        signed = entry.signature
-        if signed or number == len(mine) - 1:
-            yield Link(id=str(entry.summary.get("id")), replaces=signed.get("replaces"), signed_by=signed.get("name"),
-                       signed_on=signed.get("date"), recorded_at=entry.recorded_at)  # fmt: skip
+def chains_of(book: Path) -> dict[tuple[str, int], tuple[Link, ...]]:
+    """By key and season of each field, its prescriptions that were signed, and the one it has now, oldest first."""
+    with open_book(book, write=False) as connection:
+        rows = connection.execute(
+            "SELECT key, season, rx, signature, recorded_at, id = max(id) OVER (PARTITION BY key, season) AS now"
+            " FROM build WHERE status = 'built' ORDER BY id"
+        ).fetchall()
+    chains: dict[tuple[str, int], tuple[Link, ...]] = {}
+    for row in rows:
+        signed = json.loads(row["signature"])
+        if signed or row["now"]:
+            link = Link(id=row["rx"], replaces=signed.get("replaces"), signed_by=signed.get("name"),
+                        signed_on=signed.get("date"), recorded_at=row["recorded_at"])  # fmt: skip
+            field = row["key"], row["season"]
+            chains[field] = (*chains.get(field, ()), link)
+    return chains

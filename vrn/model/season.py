@@ -27,7 +27,8 @@ class SeasonZone:
 class Due:
     """A field's place in the season."""
 
-    field: str  # name, field file, and folder of the output
+    field: str  # name, what tells it from all others in the book, field file, and folder of the output
+    key: str
     field_file: str
     folder: str
     season: int | None  # None after a failure
@@ -119,7 +120,8 @@ class Result:
 class Outcome:
     """One thing that came of a field, in the unit that ends ``what``, ``applied_product`` in the product's own.
 
-    ``what`` is ``applied_n_lb``, ``applied_product``, ``strip_yield_bu_ac`` or ``stalk_nitrate_ppm``.
+    ``what`` is ``applied_n_lb``, ``applied_product``, ``strip_yield_bu_ac`` or ``stalk_nitrate_ppm``. Without a ``key``
+    the field's name tells which field it is. ``on`` is the day it was; the day it is recorded when nobody says.
     """
 
     field: str
@@ -129,3 +131,5 @@ class Outcome:
     rate_n_lb_ac: float | None = None
     note: str = ""
     zone: int | None = None
+    key: str = ""
+    on: date | None = None

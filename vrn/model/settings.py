@@ -28,6 +28,7 @@ class FieldSection:
     """``[field]``."""
 
     name: Text
+    id: Annotated[str, MinLen(1), MaxLen(64)] | None = None  # the same every season, wherever the files are; no other's
     season: Annotated[int, Ge(1980), Le(2100)]
     boundary: Text  # "farm.geojson#Name" where the file holds several outlines
     boundary_where: dict[str, str] = field(default_factory=dict)  # or the column and value that the field's own have

@@ -2,12 +2,28 @@
 
 from typing import Final
 
+FINDINGS: Final[dict[str, tuple[str, ...]]] = {
+    "same-ground": (
+        "{field} and {other} cover the same ground, so their product is counted twice.",
+        "Keep one: vrn season BOOK --retire FIELD. If it is one field that moved, give both files the same id in "
+        "[field].",
+    ),
+    "later": (
+        "{field} is also built for season {season}, later than the one shown.",
+        "Check the season in its field file, or look at that season with --season {season}.",
+    ),
+    "earlier": ("{count:field|fields} of earlier seasons not listed.", "Look at one with --season YEAR."),
+    "dropped": (
+        "{field} is no longer in {list}. Its product left the order.",
+        "If that is a mistake, list it again and run the same command.",
+    ),
+}
+
 SENTENCES: Final[dict[str, str]] = {
     "title": "Season {seasons}",
     "title-on": "Season {seasons} on {today}",
     "counts": "On {today}: {fields:field|fields}, {failed} failed, {draft} DRAFT, {approved} approved, {applied} "
     "applied.",
-    "earlier": "{count:field|fields} of earlier seasons not listed.",
     "map-label": "Map of the season's fields. Arrow keys move it. Plus and minus zoom.",
     "state-failed": "failed",
     "state-draft": "DRAFT",

@@ -1,0 +1,253 @@
+"""The file of a season book: its tables, how it is opened, who is refused, and how an older one is raised."""
+
+import getpass
+import json
+import os
+import socket
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from datetime import UTC, date, datetime
+from datetime import time as time_of_day
+from pathlib import Path
+
+from vrn.errors import InputFileError, OutputError
+
+_PAPER = 0x56524E31  # application id of a season book, "VRN1"
+_VERSION = 4
+_BUSY_S, _AGAIN_S = 60.0, 0.02
+
+_TABLES = """
+CREATE TABLE build (
+    id INTEGER PRIMARY KEY,
+    recorded_at TEXT NOT NULL,            -- UTC
+    field_file TEXT NOT NULL,             -- relative to the book's folder
+    folder TEXT NOT NULL,                 -- of the output, likewise
+    status TEXT NOT NULL CHECK (status IN ('built', 'failed')),
+    problem TEXT NOT NULL DEFAULT '',
+    remedy TEXT NOT NULL DEFAULT '',
+    field TEXT NOT NULL DEFAULT '',
+    season INTEGER,
+    summary_sha256 TEXT NOT NULL DEFAULT '',
+    summary TEXT NOT NULL DEFAULT '{}',   -- summary.json, whole
+    crop TEXT NOT NULL DEFAULT '{}',      -- stage, sampling date, application date
+    outlines TEXT NOT NULL DEFAULT '[]',  -- features of prescription.geojson
+    signature TEXT NOT NULL DEFAULT '{}', -- signature.json without its lists of files and warnings
+    key TEXT NOT NULL DEFAULT '',         -- the field's id, or its field file where it has none
+    rx TEXT NOT NULL DEFAULT '',          -- id of the prescription
+    grower TEXT NOT NULL DEFAULT '',
+    farm TEXT NOT NULL DEFAULT ''
+);
+CREATE TABLE outcome (
+    id INTEGER PRIMARY KEY,
+    recorded_at TEXT NOT NULL,
+    field TEXT NOT NULL,
+    season INTEGER NOT NULL,
+    what TEXT NOT NULL,
+    value REAL NOT NULL,
+    rate_n_lb_ac REAL,                    -- of a strip
+    note TEXT NOT NULL DEFAULT '',
+    zone INTEGER,                         -- of the prescription, where it is known
+    key TEXT NOT NULL DEFAULT '',         -- of the field; empty in results taken in before fields had one
+    on_day TEXT NOT NULL DEFAULT '',      -- when it was; the day it was recorded where nobody said
+    taken INTEGER NOT NULL DEFAULT 0      -- number of the taking-in: what came from a file counts from the last one
+);
+"""
+# what older books lack, with its type
+_TEXT = "TEXT NOT NULL DEFAULT ''"
+_COLUMNS = {
+    "build": {"signature": "TEXT NOT NULL DEFAULT '{}'", "key": _TEXT, "rx": _TEXT, "grower": _TEXT, "farm": _TEXT},
+    "outcome": {"zone": "INTEGER", "key": _TEXT, "on_day": _TEXT, "taken": "INTEGER NOT NULL DEFAULT 0"},
+}
+_EVENTS = """
+CREATE TABLE IF NOT EXISTS event (
+    id INTEGER PRIMARY KEY,
+    recorded_at TEXT NOT NULL,
+    what TEXT NOT NULL,                   -- signed, superseded, loaded, applied, harvested, learned, retired, …
+    key TEXT NOT NULL,
+    field TEXT NOT NULL,
+    season INTEGER,
+    rx TEXT NOT NULL DEFAULT '',          -- id of the prescription
+    by TEXT NOT NULL DEFAULT '',          -- person
+    host TEXT NOT NULL DEFAULT '',        -- computer
+    on_day TEXT NOT NULL DEFAULT '',      -- when it was, where that is not the day it was recorded
+    note TEXT NOT NULL DEFAULT ''
+);
+CREATE TABLE IF NOT EXISTS signing_key (
+    fingerprint TEXT PRIMARY KEY,
+    revoked_on TEXT                       -- ISO date; NULL for a key that may sign
+);
+CREATE INDEX IF NOT EXISTS event_of_field ON event (key, season);
+CREATE INDEX IF NOT EXISTS build_of_key ON build (key, season, id);
+CREATE INDEX IF NOT EXISTS build_of_field ON build (field_file, id);
+CREATE INDEX IF NOT EXISTS outcome_of_field ON outcome (season, field)
+"""
+
+
+@contextmanager
+def open_book(path: Path, *, write: bool, new: bool = True) -> Iterator[sqlite3.Connection]:
+    """A connection with write-ahead log and patience; a transaction that ends whole or not at all.
+
+    A book of an older version is raised when it is written; to be read it is raised in memory, and stays as it is.
+    """
+    refuse_stranger(path)
+    if not (write and new) and not path.exists():
+        problem = f"There is no season book {path}."
+        raise InputFileError(problem, "vrn fields MANIFEST --out DIR writes one as DIR/season.db.")
+    try:
+        with closing(_connection(path, write=write)) as connection:
+            connection.row_factory = sqlite3.Row
+            if write:
+                _write_ahead(connection, path)
+            connection.execute("BEGIN IMMEDIATE" if write else "BEGIN")
+            try:
+                if write:
+                    _prepare(connection, path)
+                    yield connection
+                elif _check(connection, path) == _VERSION:
+                    yield connection
+                else:
+                    with closing(sqlite3.connect(":memory:", isolation_level=None)) as copy:
+                        connection.execute("COMMIT")
+                        connection.backup(copy)
+                        copy.row_factory = sqlite3.Row
+                        _raise(copy, path)
+                        yield copy
+                    return
+            except BaseException:
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK")
+                raise
+            connection.execute("COMMIT")
+    except sqlite3.Error as error:
+        problem = f"The season book {path} cannot be {'written' if write else 'read'}: {error}."
+        remedy = "Check the disk and its permissions; the book itself keeps its last whole state."
+        raise OutputError(problem, remedy) from error
+
+
+def _connection(path: Path, *, write: bool) -> sqlite3.Connection:
+    """Where nothing may be written, and no log waits beside it, a book is read as it lies."""
+    place = path.absolute()
+    log = place.with_name(f"{place.name}-wal")
+    lies_still = not write and not os.access(place.parent, os.W_OK) and not log.exists()
+    return sqlite3.connect(
+        f"{place.as_uri()}?immutable=1" if lies_still else place, timeout=_BUSY_S, isolation_level=None, uri=lies_still
+    )
+
+
+def _write_ahead(connection: sqlite3.Connection, path: Path) -> None:
+    """Keep a log ahead of the book. No byte of a stranger changes, and SQLite itself does not wait for others here."""
+    until = time.monotonic() + _BUSY_S
+    while True:
+        try:
+            if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+                _check(connection, path)
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                raise
+            time.sleep(_AGAIN_S)
+        else:
+            return
+
+
+def refuse_stranger(path: Path) -> None:
+    """InputFileError for a folder, or a file that is no database, where a season book should be; it may be missing."""
+    if path.is_dir():
+        problem = f"{path} is a folder, not a season book."
+        raise InputFileError(problem, f"Give the file, as {path / 'season.db'}.")
+    if not path.exists():
+        return
+    with path.open("rb") as file:
+        head = file.read(16)
+    if head and head != b"SQLite format 3\x00":
+        problem = f"{path} is not a season book."
+        raise InputFileError(problem, "Give the season.db that vrn fields wrote.")
+
+
+def _check(connection: sqlite3.Connection, path: Path) -> int:
+    """Version of a book; strangers and newer ones are refused."""
+    paper, version = (connection.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version"))
+    if paper != _PAPER:
+        problem = f"{path} is a database, but not a season book."
+        raise InputFileError(problem, "Give the season.db that vrn fields wrote.")
+    if version > _VERSION:
+        problem = f"The season book {path} was written by a newer vrn (version {version} of the book)."
+        raise InputFileError(problem, "Update vrn, or keep another book.")
+    return int(version)
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+    """Make the tables of a new book; check an old one, and raise it."""
+    if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+        if _check(connection, path) < _VERSION:
+            _raise(connection, path)
+        return
+    for statement in (_TABLES + _EVENTS).split(";\n"):
+        connection.execute(statement)
+    connection.execute(f"PRAGMA application_id = {_PAPER}")
+    _close_rows(connection)
+
+
+def _raise(connection: sqlite3.Connection, path: Path) -> None:
+    """Bring a book of version 1 to 3 to this one: paths from its folder, a key and a prescription for each build."""
+    for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        connection.execute(f"DROP TRIGGER {name}")
+    for table, columns in _COLUMNS.items():
+        there = {row[1] for row in connection.execute(f"PRAGMA table_info({table})")}
+        for column, kind in columns.items():
+            if column not in there:
+                connection.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
+    for row in connection.execute("SELECT id, field_file, folder, summary FROM build").fetchall():
+        file, folder = (place_in(path, Path(row[name])) for name in ("field_file", "folder"))
+        rx = str(json.loads(row["summary"]).get("id") or "")
+        connection.execute("UPDATE build SET field_file = ?, folder = ?, key = ?, rx = ? WHERE id = ?",
+                           (file, folder, file, rx, row["id"]))  # fmt: skip
+    for statement in _EVENTS.split(";\n"):
+        connection.execute(statement)
+    _close_rows(connection)
+
+
+def _close_rows(connection: sqlite3.Connection) -> None:
+    """From here on what is written stays: a row is neither changed nor taken away."""
+    for table in ("build", "outcome", "event"):
+        for deed in ("UPDATE", "DELETE"):
+            connection.execute(f"CREATE TRIGGER IF NOT EXISTS {table}_no_{deed.lower()} BEFORE {deed} ON {table}"
+                               " BEGIN SELECT RAISE(ABORT, 'a season book is only added to'); END")  # fmt: skip
+    connection.execute(f"PRAGMA user_version = {_VERSION}")
+
+
+def place_in(book: Path, path: Path) -> str:
+    """A path as the book keeps it: from its own folder, so that both may move together."""
+    there = os.path.realpath(path)
+    try:
+        return Path(os.path.relpath(there, os.path.realpath(book.absolute().parent))).as_posix()
+    except ValueError:  # another drive
+        return Path(there).as_posix()
+
+
+def place_of(book: Path, kept: str) -> str:
+    """The path that a book keeps, from where the book lies now."""
+    return os.path.normpath(Path(os.path.realpath(book.absolute().parent), kept))
+
+
+def moment() -> str:
+    """Now, as a book writes it: UTC."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def end_of(day: date | None) -> str:
+    """The last moment of a day on this computer's calendar, as a book writes it; after everything without a day."""
+    if day is None:
+        return "9999"
+    return datetime.combine(day, time_of_day.max).astimezone(UTC).isoformat(timespec="seconds")
+
+
+def person_and_host() -> tuple[str, str]:
+    """Who works here, and on which computer."""
+    try:
+        return getpass.getuser(), socket.gethostname()
+    except (OSError, KeyError, ImportError):
+        return "", socket.gethostname()
