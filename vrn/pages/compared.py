@@ -14,8 +14,9 @@ import vrn
 from vrn.files.staging import write_files
 from vrn.files.tables import Layer, in_units, write_layers
 from vrn.model.applied import Comparison, ZoneApplied
-from vrn.pages.field_drawing import INK, FieldDrawing, Floats, Look, on_axes
+from vrn.pages.field_drawing import INK, PAPER, FieldDrawing, Floats, Look, on_axes
 from vrn.pages.plots import figure, png, sheet
+from vrn.pages.ramps import NITROGEN
 from vrn.pages.report_file import finding_items
 from vrn.pages.report_page import html_of
 from vrn.pages.report_parts import Bullets, Part, Picture, Report, Table, Text
@@ -27,6 +28,9 @@ _CLASSES: Final = (
     (0.5, "#2166ac", "under-half"), (0.9, "#92c5de", "low"), (1.1, "#e4e2da", "right"), (1.5, "#f4a582", "high"),
     (np.inf, "#b2182b", "over"),
 )  # fmt: skip
+
+
+_TWICE: Final = "#5b2a86"  # ground covered more than once
 
 
 def write_comparison(comparison: Comparison, out_dir: str | Path) -> Path:
@@ -54,10 +58,11 @@ def compared_page(comparison: Comparison) -> str:
     records = [Text(text=words("records-used", records=len(comparison.footprints)))]
     records += [Text(text=words("left-out", counts=", ".join(counts)))] if counts else []
     picture = Picture(caption=words("where-caption"), alt=words("where-alt"), png=_map(comparison, shown))
+    rates = Picture(caption=words("rates-caption"), alt=words("rates-alt"), png=_rates(comparison, shown))
     parts = (
         Part(title=words("compared-totals"), pieces=(_totals(comparison, shown),)),
         *((Part(title=words("decide"), pieces=(Bullets(items=decide),)),) if decide else ()),
-        Part(title=words("where"), pieces=(picture,)),
+        Part(title=words("where"), pieces=(rates, picture)),
         Part(title=words("by-zone"), pieces=(_zones(comparison, shown),)),
         Part(title=words("records"), pieces=(*records, *((Bullets(items=assumed),) if assumed else ()))),
     )
@@ -124,6 +129,52 @@ def _row(zone: ZoneApplied, shown: UnitFormat) -> tuple[str, ...]:
     )  # fmt: skip
 
 
+def _rates(comparison: Comparison, shown: UnitFormat) -> bytes:
+    """Planned and applied rates side by side, in the same colours, with one scale."""
+    targets = {zone.zone: zone.target_n_lb_ac for zone in comparison.zones if zone.zone}
+    used = comparison.applied_n_lb_ac[comparison.applied_n_lb_ac > 0]
+    low, high = min(targets.values()), max(targets.values())
+    if used.size:  # a record in a hundred may be off the scale: it takes the end's colour
+        low, high = min(low, float(np.quantile(used, 0.01))), max(high, float(np.quantile(used, 0.99)))
+    outlines = shapely.geometrycollections(list(comparison.outlines.values()))
+
+    def drawing(ground: Floats, rates: Floats) -> FieldDrawing:
+        share = (rates - low) / (high - low) if high > low else np.full(len(rates), 0.5)
+        level = np.rint(np.clip(share, 0, 1) * (_LEVELS - 1)).astype(int)
+        colors = NITROGEN.classes(_LEVELS)
+        shapes = [(shapely.geometrycollections(list(ground[level == k])), Look(fill=colors[k], radius_pt=1.0))
+                  for k in np.unique(level).tolist()]  # fmt: skip
+        west, south, east, north = outlines.bounds
+        return FieldDrawing(
+            bounds_m=(west, south, east, north), shapes=(*shapes, *_edges(outlines)), metric=shown.metric
+        )
+
+    planned = [number for number in comparison.outlines if number in targets]
+    sides = (
+        ("planned", drawing(np.array([comparison.outlines[number] for number in planned], dtype=object),
+                            np.array([targets[number] for number in planned]))),
+        ("applied", drawing(comparison.footprints, comparison.applied_n_lb_ac)),
+    )  # fmt: skip
+    height_in = float(np.clip(3.2 * sides[0][1].aspect, 1.6, 3.6))
+    with figure(6.8, height_in + 0.9) as drawn:
+        axes = sheet(drawn)
+        for left_in, (name, one) in zip((0.1, 3.5), sides, strict=True):
+            axes.text(left_in, height_in + 0.72, say(shown, f"report.{name}"), weight="bold")
+            on_axes(axes, one, (left_in, 0.65, 3.2, height_in))
+        factor = shown.factor("rate")
+        NITROGEN.scale_on(axes, 1.9, 3.0, low * factor, high * factor)
+        axes.text(4.98, 0.305, shown.unit("rate"), va="center", fontsize=7)
+        return png(drawn)
+
+
+def _edges(outlines: shapely.Geometry) -> tuple[tuple[shapely.Geometry, Look], ...]:
+    """Outlines seen on any colour: white under black."""
+    return (outlines, Look(line=PAPER, width_pt=2.0)), (outlines, Look(line=INK))
+
+
+_LEVELS: Final = 32  # colours that rates are drawn in
+
+
 def _map(comparison: Comparison, shown: UnitFormat) -> bytes:
     """Where how much of the plan was applied, what was not covered or covered more than once."""
     from matplotlib.patches import Patch
@@ -134,8 +185,8 @@ def _map(comparison: Comparison, shown: UnitFormat) -> bytes:
         on_axes(sheet(drawn), drawing, (0.1, 1.1, 6.8, height_in))
         key = [Patch(facecolor=color, edgecolor=INK, linewidth=0.4, label=say(shown, f"report.share-{name}"))
                for _, color, name in _CLASSES]  # fmt: skip
-        key += [Patch(facecolor="none", edgecolor=INK, hatch=hatch, label=say(shown, f"report.{name}"))
-                for name, hatch in (("skipped", "////"), ("overlapped", "xxxx"))]  # fmt: skip
+        key += [Patch(facecolor=color, edgecolor=INK, hatch=hatch, label=say(shown, f"report.{name}"))
+                for name, color, hatch in (("skipped", PAPER, "////"), ("overlapped", _TWICE, ""))]  # fmt: skip
         drawn.legend(handles=key, loc="lower center", ncols=3, fontsize=8, title=say(shown, "report.map-legend"))
         return png(drawn)
 
@@ -158,9 +209,10 @@ def _drawing(comparison: Comparison, shown: UnitFormat) -> FieldDrawing:
         (shapely.geometrycollections(list(comparison.footprints[place == k])), Look(fill=color, radius_pt=1.0))
         for k, (_, color, _) in enumerate(_CLASSES)
     ]
-    shapes += [(area, Look(line=INK, width_pt=0.5, hatch=hatch))
-               for area, hatch in ((comparison.skips, "/"), (comparison.overlaps, "x"))]  # fmt: skip
-    shapes.append((outlines, Look(line=INK)))
+    # a skip is white ground with lines, an overlap is filled: neither is mistaken for an outline
+    shapes.append((comparison.skips, Look(fill=PAPER, line=INK, width_pt=0.5, hatch="/")))
+    shapes.append((comparison.overlaps, Look(fill=_TWICE)))
+    shapes += _edges(outlines)
     return FieldDrawing(bounds_m=(west, south, east, north), shapes=tuple(shapes), metric=shown.metric)
 
 

@@ -15,7 +15,7 @@ from vrn.findings import Kind, Quantity
 from vrn.model.grid import reproject, transformer
 from vrn.model.surface import Surface
 from vrn.pages.field_maps import unknown_ground, zone_labels
-from vrn.pages.ramps import CROP, DOUBT, NEED, SOIL, Ramp, rate_colors
+from vrn.pages.ramps import CROP, DOUBT, NEED, SOIL, Ramp, rate_colors, round_values
 from vrn.pages.sample_places import SamplePlace
 from vrn.prescription.model import Prescription
 from vrn.prescription.overrides import ground_of
@@ -135,20 +135,6 @@ def _scale(
     if high - low <= 1e-9 * max(abs(high), 1.0):
         return low / factor, low / factor, (low,)
     return low / factor, high / factor, round_values(low, high)
-
-
-def round_values(low: float, high: float) -> tuple[float, ...]:
-    """Round values between two ends, at most six.
-
-    >>> round_values(7.3, 24.1), round_values(2.8, 2.8)
-    ((10.0, 15.0, 20.0), (2.8,))
-    """
-    if not high > low:
-        return (low,)
-    step = 10.0 ** math.floor(math.log10((high - low) / 4))
-    step *= next(times for times in (1.0, 2.0, 5.0, 10.0) if (high - low) / (step * times) <= 5)
-    first = math.ceil(low / step - 1e-9)
-    return tuple(round(k * step, 10) for k in range(first, math.floor(high / step + 1e-9) + 1))
 
 
 def _png(values: NDArray[np.float64], frame: Frame, ramp: Ramp, low: float, high: float) -> str:

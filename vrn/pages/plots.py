@@ -13,7 +13,6 @@ from numpy.typing import ArrayLike, NDArray
 from vrn.model.surface import Surface
 from vrn.pages.field_drawing import INK, QUIET, Frame, on_axes
 from vrn.pages.field_maps import ground_drawing, hatched, rate_drawing
-from vrn.pages.map_page_layers import round_values
 from vrn.pages.ramps import Ramp
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
@@ -108,7 +107,9 @@ def surface_maps(prescription: Prescription, drawings: Sequence[Drawing], shown:
             axes.text(left_in, map_in + 0.68, one.title, weight="bold")
             frame = on_axes(axes, grounds[number], (left_in, 0.6, 0.94 * room_in, map_in))
             _surface(axes, frame, prescription, one)
-            _scale_under(axes, left_in + 0.1 * room_in, 0.74 * room_in, prescription, one)
+            low, high = (end * one.factor for end in _ends(prescription, one))
+            if math.isfinite(low):
+                one.ramp.scale_on(axes, left_in + 0.1 * room_in, 0.74 * room_in, low, high)
         return png(drawn)
 
 
@@ -128,19 +129,6 @@ def _surface(axes: "Axes", frame: Frame, prescription: Prescription, one: Drawin
 def _ends(prescription: Prescription, one: Drawing) -> tuple[float, float]:
     known = one.values[(prescription.share > 0) & np.isfinite(one.values)]
     return (float(known.min()), float(known.max())) if known.size else (math.nan, math.nan)
-
-
-def _scale_under(axes: "Axes", left_in: float, width_in: float, prescription: Prescription, one: Drawing) -> None:
-    """The ramp with round values, in the unit shown."""
-    low, high = (end * one.factor for end in _ends(prescription, one))
-    if not math.isfinite(low):
-        return
-    strip = one.ramp.colors(np.linspace(0, 1, 128)).reshape(1, 128, 3)
-    axes.imshow(strip, extent=(left_in, left_in + width_in, 0.26, 0.35), aspect="auto")
-    ticks = round_values(low, high)
-    for tick in ticks:
-        at = left_in + width_in * ((tick - low) / (high - low) if high > low else 0.5)
-        axes.text(at, 0.2, f"{tick:.4g}", ha="center", va="top", fontsize=7)
 
 
 def variogram_plot(

@@ -1,12 +1,17 @@
 """Colours of the map and the plots: light is little, dark is much, even to colour-blind eyes and in grey."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.prescription.model import ZoneRate
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +42,14 @@ class Ramp:
         places = np.array([0.5]) if count == 1 else np.linspace(0.0, 1.0, count)
         return tuple(f"#{r:02x}{g:02x}{b:02x}" for r, g, b in self.colors(places).tolist())
 
+    def scale_on(self, axes: "Axes", left_in: float, width_in: float, low: float, high: float) -> None:
+        """The ramp with round values close above the foot of bare axes whose unit is the inch."""
+        strip = self.colors(np.linspace(0, 1, 128)).reshape(1, 128, 3)
+        axes.imshow(strip, extent=(left_in, left_in + width_in, 0.26, 0.35), aspect="auto")
+        for tick in round_values(low, high):
+            at = left_in + width_in * ((tick - low) / (high - low) if high > low else 0.5)
+            axes.text(at, 0.2, f"{tick:.4g}", ha="center", va="top", fontsize=7)
+
 
 def _rgb(color: str) -> tuple[int, int, int]:
     return int(color[1:3], 16), int(color[3:5], 16), int(color[5:7], 16)
@@ -62,6 +75,20 @@ DOUBT = Ramp(
     name="doubt",
     stops=("#f0f4f9", "#ced5e2", "#acb8cb", "#8d9bb2", "#6f7f99", "#56647a", "#3e4a5d", "#29313f", "#151b24"),
 )
+
+
+def round_values(low: float, high: float) -> tuple[float, ...]:
+    """Round values between two ends, at most six.
+
+    >>> round_values(7.3, 24.1), round_values(2.8, 2.8)
+    ((10.0, 15.0, 20.0), (2.8,))
+    """
+    if not high > low:
+        return (low,)
+    step = 10.0 ** math.floor(math.log10((high - low) / 4))
+    step *= next(times for times in (1.0, 2.0, 5.0, 10.0) if (high - low) / (step * times) <= 5)
+    first = math.ceil(low / step - 1e-9)
+    return tuple(round(k * step, 10) for k in range(first, math.floor(high / step + 1e-9) + 1))
 
 
 def rate_colors(rates: Iterable[ZoneRate]) -> dict[int, str]:

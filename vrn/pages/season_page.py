@@ -1,8 +1,10 @@
 """``season.html``: every field of a season on one map, with what is due, what to order, and results."""
 
+import math
 from datetime import date
 from functools import partial
 from pathlib import Path
+from typing import Final
 
 import shapely
 from markupsafe import Markup
@@ -11,6 +13,7 @@ from vrn.errors import OutputError
 from vrn.files.staging import move
 from vrn.findings import Quantity
 from vrn.model.season import Due, Order, Result, ZoneStalks
+from vrn.pages.field_drawing import INK, FieldDrawing, Look, as_svg
 from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
 from vrn.words import UnitFormat, finding_texts, say
 
@@ -30,11 +33,12 @@ def season_units(fields: tuple[Due, ...]) -> UnitFormat:
 def season_page(fields: tuple[Due, ...], orders: tuple[Order, ...], results: tuple[Result, ...], today: date) -> str:
     """The page as it stands on a day, as text."""
     leaflet_css, leaflet_js, licence = leaflet_files()
-    page_js, shown = page_asset("season.js"), season_units(fields)
+    first_js, page_js, shown = page_asset("first.js"), page_asset("season.js"), season_units(fields)
     return templates().get_template("season.html").render(
-        policy=page_policy((leaflet_js, page_js), None), licence=Markup(licence.replace("--", "- -")),
+        policy=page_policy((first_js, leaflet_js, page_js), None), licence=Markup(licence.replace("--", "- -")),
         leaflet_css=Markup(leaflet_css), css=Markup(page_asset("season.css")), leaflet_js=Markup(leaflet_js),
-        page_js=Markup(page_js), data=Markup(script_json(_drawn(fields, shown))), say=partial(say, shown), shown=shown,
+        page_js=Markup(page_js), first_js=Markup(first_js), still=_still(fields, shown),
+        data=Markup(script_json(_drawn(fields, shown))), say=partial(say, shown), shown=shown,
         today=today, seasons=", ".join(sorted({str(item.season) for item in fields if item.season})),
         counts=state_counts(fields), fields=[_field_row(number, item, shown) for number, item in enumerate(fields)],
         orders=[_order_row(order, shown) for order in orders],
@@ -82,6 +86,33 @@ def strip_lines(result: Result, shown: UnitFormat) -> list[str]:
     return [*lines, *(f"{text.problem} {text.remedy}".strip() for text in found)]
 
 
+_LOOKS: Final = {  # state → how a field is filled
+    "DRAFT": Look(line=INK), "approved": Look(fill="#7fa8b8", line=INK),
+    "applied": Look(fill="#24424f", line=INK),
+}  # fmt: skip
+
+
+def _still(fields: tuple[Due, ...], shown: UnitFormat) -> Markup:
+    """The season's fields as a picture, for paper and for browsers without scripts; empty where none is drawn."""
+    drawn = [item for item in fields if item.zones]
+    if not drawn:
+        return Markup("")
+    west, south, east, north = shapely.total_bounds([item.outline for item in drawn])
+    stretch = 111_320.0 * math.cos(math.radians((south + north) / 2)), 110_950.0  # metres in a degree, near enough
+
+    def on_ground(outline: shapely.Geometry) -> shapely.Geometry:
+        return shapely.transform(outline, lambda xy: (xy - (west, south)) * stretch)
+
+    outlines = [on_ground(item.outline) for item in drawn]
+    pairs = list(zip(drawn, outlines, strict=True))
+    picture = FieldDrawing(
+        bounds_m=(0.0, 0.0, (east - west) * stretch[0], (north - south) * stretch[1]), metric=shown.metric,
+        shapes=tuple((outline, _LOOKS[item.state]) for item, outline in pairs),
+        labels=tuple((outline.representative_point(), item.field) for item, outline in pairs),
+    )  # fmt: skip
+    return Markup(as_svg(picture, say(shown, "season.still")))
+
+
 def _drawn(fields: tuple[Due, ...], shown: UnitFormat) -> list[dict[str, object]]:
     """Outlines for the map: number of the row, name, state, geometry."""
     drawn = []
@@ -108,7 +139,9 @@ def due_cells(item: Due, shown: UnitFormat) -> tuple[str, ...]:
     def day(value: date | None) -> str:
         return shown.number("date", value) if value else ""
 
-    days = "" if item.days_left is None else str(item.days_left)
+    days = "" if item.days_left is None or item.state == "applied" else str(item.days_left)
+    if days.startswith("-"):
+        days = say(shown, "season.passed")
     return state, sampled, item.stage_now, day(item.application_date), day(item.last_day), days
 
 

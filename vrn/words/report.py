@@ -89,6 +89,8 @@ SENTENCES: Final[dict[str, str]] = {
     "within": "Driven ground within 10% of the plan",
     "skipped": "Not covered",
     "overlapped": "Covered more than once",
+    "rates-caption": "Rates planned (left) and applied (right), same colors, same scale",
+    "rates-alt": "Two maps of the field: rates as planned and rates as applied, in the same colors",
     "where": "Where",
     "where-caption": "Applied rate as a share of the planned rate, by place",
     "where-alt": "Map of the applied rate as a share of the planned rate, with ground that was not covered or covered "

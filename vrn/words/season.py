@@ -42,6 +42,8 @@ SENTENCES: Final[dict[str, str]] = {
     "head-apply": "Apply on",
     "head-v12": "V12 about",
     "head-days": "Days left",
+    "passed": "passed",
+    "still": "Map of the season’s fields",
     "head-area": "Area, {unit}",
     "head-product": "Product",
     "head-nitrogen": "{unit}",

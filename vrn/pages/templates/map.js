@@ -69,19 +69,26 @@
   var pin = L.layerGroup([[paper, 7], [ink, 3]].map(function (look) {
     return L.circleMarker([0, 0], { radius: 9, color: look[0], weight: look[1], fill: false, interactive: false, pane: "pin" });
   }));
-  var placeOf = function (sample) { return L.latLng(sample[1], sample[0]); };
   var used = data.points.used, out = data.points.out;
+  used.concat(out).forEach(function (sample) { sample.at = L.latLng(sample[1], sample[0]); });
+  var placeOf = function (sample) { return sample.at; };
 
   /* samples on one canvas: a thousand of them are one picture, their numbers only where they are seen and fit */
   var Points = L.Layer.extend({
     onAdd: function (target) {
       this.canvas = L.DomUtil.create("canvas", "leaflet-zoom-hide", target.getPane("points"));
-      target.on("moveend zoomend resize", this.draw, this);
+      target.on("zoomend resize", this.draw, this);
+      target.on("moveend", this.follow, this);
       this.draw();
     },
     onRemove: function (target) {
-      target.off("moveend zoomend resize", this.draw, this);
+      target.off("zoomend resize", this.draw, this);
+      target.off("moveend", this.follow, this);
       this.canvas.remove();
+    },
+    follow: function () {  // a pan that stays on what is drawn needs no new picture
+      var seen = L.bounds(map.containerPointToLayerPoint([0, 0]), map.containerPointToLayerPoint(map.getSize()));
+      if (!this.drawn.contains(seen)) { this.draw(); }
     },
     draw: function () {
       var size = map.getSize(), edge = size.multiplyBy(0.3).round(), sharp = window.devicePixelRatio || 1, pen = this.canvas.getContext("2d");
@@ -90,6 +97,7 @@
       this.canvas.height = high * sharp;
       this.canvas.style.width = wide + "px";
       this.canvas.style.height = high + "px";
+      this.drawn = L.bounds(corner, corner.add([wide, high]));
       L.DomUtil.setPosition(this.canvas, corner);
       pen.scale(sharp, sharp);
       var at = function (sample) { return map.latLngToLayerPoint(placeOf(sample)).subtract(corner); };
@@ -123,9 +131,9 @@
       pen.font = "11px sans-serif";
       pen.textBaseline = "middle";
       drawn.forEach(function (one) {
-        var p = one[0], wide = pen.measureText(one[1]).width + 4, cells = [];
+        var p = one[0], wide = 7 * one[1].length + 3, cells = [];
         for (var x = Math.floor((p.x - 4) / 16); x <= Math.floor((p.x + 6 + wide) / 16); x++) {
-          for (var y = Math.floor((p.y - 7) / 16); y <= Math.floor((p.y + 7) / 16); y++) { cells.push(x + "," + y); }
+          for (var y = Math.floor((p.y - 7) / 16); y <= Math.floor((p.y + 7) / 16); y++) { cells.push(1e4 * y + x); }
         }
         if (cells.some(function (cell) { return taken[cell]; })) { return; }
         cells.forEach(function (cell) { taken[cell] = true; });
@@ -571,7 +579,7 @@
   }
   fit();
   window.addEventListener("beforeprint", function () {
-    all(".more details, .because details").forEach(function (part) { part.open = true; });
+    all(".more details").forEach(function (part) { part.open = true; });
   });
   chooseZone(chosen, byId("place").textContent);
   restore();

@@ -18,8 +18,8 @@
       layer.on("click", () => choose(field.properties.row, false));
     },
   }).addTo(map);
-  map.fitBounds(all.getBounds(), { padding: [20, 20] });
-  L.control.scale({ position: "bottomleft" }).addTo(map);
+  map.fitBounds(all.getBounds(), { paddingTopLeft: [56, 20], paddingBottomRight: [20, 40] });
+  L.control.scale({ position: "bottomleft", metric: document.body.dataset.metric === "yes", imperial: document.body.dataset.metric !== "yes" }).addTo(map);
 
   // names stand on the map while there is room for them
   const label = () => {
