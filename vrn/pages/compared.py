@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 import vrn
 from vrn.files.staging import write_files
@@ -138,7 +139,7 @@ def _rates(comparison: Comparison, shown: UnitFormat) -> bytes:
         low, high = min(low, float(np.quantile(used, 0.01))), max(high, float(np.quantile(used, 0.99)))
     outlines = shapely.geometrycollections(list(comparison.outlines.values()))
 
-    def drawing(ground: Floats, rates: Floats) -> FieldDrawing:
+    def drawing(ground: NDArray[np.object_], rates: Floats) -> FieldDrawing:
         share = (rates - low) / (high - low) if high > low else np.full(len(rates), 0.5)
         level = np.rint(np.clip(share, 0, 1) * (_LEVELS - 1)).astype(int)
         colors = NITROGEN.classes(_LEVELS)
