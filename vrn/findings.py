@@ -9,7 +9,8 @@ Level = Literal["note", "warning"]
 Kind = Literal[
     "rate", "amount", "whole_amount", "mass", "area", "length", "distance", "depth", "yield", "concentration",
     "organic_matter", "share", "percent", "speed", "density", "rain", "temperature", "gal", "lb", "gal/ac", "lb/ac",
-    "lb N/ac", "gal/min", "lb/min", "money", "money_area", "price_n", "price_corn", "count", "number", "date", "text",
+    "lb N/ac", "gal/min", "lb/min", "money", "money_area", "price_n", "price_corn",
+    "pressure", "catch", "hours", "count", "number", "date", "text",
 ]  # fmt: skip
 
 
@@ -20,7 +21,8 @@ class Quantity:
     ``rate`` and ``lb N/ac`` are lb N/ac, ``amount`` and ``whole_amount`` lb/ac of nitrogen, ``mass`` lb N, ``area`` ac,
     ``length`` and ``distance`` ft, ``depth`` and ``rain`` in, ``yield`` bu/ac, ``concentration`` ppm, ``share`` 0 to 1,
     ``percent`` and ``organic_matter`` %, ``speed`` mph, ``density`` lb/gal, ``temperature`` °F, ``money`` $,
-    ``money_area`` $/ac, ``price_n`` $/lb N, ``price_corn`` $/bu; product goes by its unit.
+    ``money_area`` $/ac, ``price_n`` $/lb N, ``price_corn`` $/bu, ``pressure`` psi, ``catch`` fl oz;
+    product goes by its unit.
     """
 
     kind: Kind

@@ -20,7 +20,7 @@ EXPECTED = {
     "shapefile/RX.SHP", "shapefile/RX.SHX", "shapefile/RX.DBF", "shapefile/RX.PRJ", "shapefile.zip",
     "TASKDATA/TASKDATA.XML", "TASKDATA/GRD00001.BIN", "layers.gpkg", "rasters/nitrate.tif", "rasters/error.tif",
     "rasters/need.tif", "rasters/rate.tif", "map.html",
-    "report.html", "report.pdf", "load_sheet.txt", "ledger.csv", "zones.csv", "field.gpx",
+    "report.html", "report.pdf", "load_sheet.txt", "load_sheet.pdf", "ledger.csv", "zones.csv", "field.gpx",
 }  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
 
 HATCHES: Final = {"far": "\\", "gap": "x"}  # kind of ground → hatch
+_PER_AREA: Final = {"gal": "gal/ac", "lb": "lb/ac"}
 _RESTS_ON: Final = {"need_lb_ac": ("nitrate_ppm", "yield_goal_bu_ac", "organic_matter_pct")}
 
 
@@ -57,16 +58,20 @@ def rate_drawing(prescription: Prescription, shown: UnitFormat) -> FieldDrawing:
     )  # fmt: skip
 
 
-def zone_labels(prescription: Prescription, shown: UnitFormat) -> list[tuple[int, shapely.Point, str]]:
+def zone_labels(
+    prescription: Prescription, shown: UnitFormat, *, of_product: bool = False
+) -> list[tuple[int, shapely.Point, str]]:
     """Each zone, and its number and rate at the widest place of its largest part and of other large parts.
 
-    The largest part of each zone first, the larger zone before the smaller: where two do not fit, the first stays.
+    The largest part of each zone first, the larger zone before the smaller: where two do not fit, the first stays. The
+    rate is of nitrogen, or of product.
     """
-    large_m2 = float(prescription.outline().area) / 30
+    large_m2, unit = float(prescription.outline().area) / 30, prescription.product.unit
     by_hand = {one.zone for one in prescription.overrides}
     found = []
     for rate in prescription.rates:
-        text = f"{rate.zone}: {shown.number('rate', rate.rate_n_lb_ac)}{'*' if rate.zone in by_hand else ''}"
+        kind, value = (_PER_AREA[unit], rate.product_per_ac) if of_product else ("rate", rate.rate_n_lb_ac)
+        text = f"{rate.zone}: {shown.number(kind, value)}{'*' if rate.zone in by_hand else ''}"
         parts = sorted((part for part in shapely.get_parts(rate.outline) if part.area > 0), key=lambda part: -part.area)
         found += [(i > 0, part, rate.zone, text) for i, part in enumerate(parts) if i == 0 or part.area >= large_m2]
     found.sort(key=lambda label: (label[0], -label[1].area))

@@ -1,5 +1,6 @@
-"""The operator's sheet: what to pick, which unit the terminal must show, which total to expect, how many loads."""
+"""The operator's sheet as text, and its parts for the ticket on paper: what to pick, set, expect, stop for."""
 
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from textwrap import wrap
@@ -11,13 +12,18 @@ from vrn.files.names import one_line, status
 from vrn.files.shapefile import column_names, stem_of
 from vrn.files.statement import SHORT
 from vrn.findings import Kind, Quantity
+from vrn.pages.report_parts import Table
 from vrn.pages.tables import zone_label
 from vrn.prescription.limits import fixed_rates
+from vrn.prescription.machine import ZoneFlow
 from vrn.prescription.model import Prescription
-from vrn.prescription.products import loads_report
+from vrn.prescription.work import WorkPlan, work_plan
 from vrn.words import UnitFormat, say
 
 _PLACE: Final = {"customer": "CTR", "farm": "FRM", "iso-field": "PFD"}
+_SPEED: Final = Quantity("speed", None)
+_STOPS: Final = ("sheet.stop-rate", "sheet.stop-map", "sheet.stop-position", "sheet.stop-leak", "sheet.stop-water",
+                 "sheet.stop-load")  # fmt: skip
 _CAUTIONS: Final = ("sheet.label", "sheet.keep-out", "sheet.first-pass")
 
 
@@ -29,8 +35,20 @@ def write_load_sheet(prescription: Prescription, folder: Path) -> None:
 def load_sheet(prescription: Prescription) -> str:
     """The sheet as text, in lines of at most about 90 characters."""
     shown = UnitFormat.of(prescription.field.settings.units)
-    parts = (_head, _product, _iso, _shapefile, _rates, _cautions)
-    return "\n".join(line.rstrip() for part in parts for line in part(prescription, shown)) + "\n"
+    parts = ticket_lines(prescription, work_plan(prescription), shown)
+    long = {name: [line for one in parts[name] for line in wrap(one, 88)] for name in ("flows", "emergency")}
+    long["flows"] = [*_set_in_columns(flow_table(prescription, shown)), *long["flows"]]
+    long["stop"] = [f"- {line}" for line in parts["stop"]]
+    text = [*_head(prescription, shown)]
+    for name in ("product", "iso", "shapefile", "setup", "rates", "flows", "work", "stop", "emergency"):
+        if name == "rates":
+            text += _rates(prescription, shown)
+        elif parts[name]:
+            text += _section(shown, f"sheet.{name}", *long.get(name, parts[name]))
+    text += _section(shown, "sheet.start")
+    for line in parts["start"]:
+        text += wrap(line, 90, initial_indent="  [ ] ", subsequent_indent="      ")
+    return "\n".join(line.rstrip() for line in text) + "\n"
 
 
 def _head(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
@@ -43,6 +61,9 @@ def _head(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     yield say(shown, "sheet.field", field=name, season=season)
     if on is not None:
         yield say(shown, "sheet.apply-on", on=on)
+    operator = field.settings.this_pass.operator
+    if operator is not None:
+        yield say(shown, "sheet.operator", name=one_line(operator, most=80))
 
 
 def _section(shown: UnitFormat, code: str, *lines: str) -> Iterator[str]:
@@ -57,7 +78,7 @@ def _kinds(prescription: Prescription) -> tuple[Kind, Kind]:
     return ("gal", "gal/ac") if prescription.product.unit == "gal" else ("lb", "lb/ac")
 
 
-def _product(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
+def _product_lines(prescription: Prescription, shown: UnitFormat) -> list[str]:
     """What goes into the tank and how much of it."""
     product, (unit, _) = prescription.product, _kinds(prescription)
     name, n = one_line(product.name, most=60), Quantity("number", round(product.n_pct, 2))
@@ -76,18 +97,11 @@ def _product(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     mean = Quantity("rate", prescription.mean_rate_n_lb_ac)
     if product.named:
         lines.append(say(shown, "sheet.nitrogen", mass=Quantity("mass", prescription.total_n_lb), rate=mean))
-    report = loads_report(prescription.rates, product, prescription.field.settings.machine)
-    last = Quantity(unit, report.last_load)
-    if report.loads == 1:
-        lines.append(say(shown, "sheet.one-load", last=last))
-    elif report.loads:
-        tank = Quantity(unit, report.tank)
-        lines.append(say(shown, "sheet.loads", loads=report.loads, full=report.loads - 1, tank=tank, last=last))
-    return _section(shown, "sheet.product", *lines)
+    return lines
 
 
-def _iso(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
-    """What to pick on a terminal that reads ISO 11783-10."""
+def _pick_lines(prescription: Prescription, shown: UnitFormat) -> list[str]:
+    """What to pick on a terminal that reads ISO 11783-10, and what it must show."""
     settings, product, names = prescription.field.settings, prescription.product, place_names(prescription)
     lines = [
         say(shown, "sheet.iso-folder"),
@@ -115,18 +129,19 @@ def _iso(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     lines += [
         say(shown, f"sheet.{when}", rate=Quantity(per_area, n_lb_ac / product.n_lb_per_unit)) for when, n_lb_ac in fixed
     ]
-    return _section(shown, "sheet.iso", *lines)
+    return lines
 
 
-def _shapefile(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
+def _shapefile_lines(prescription: Prescription, shown: UnitFormat) -> list[str]:
+    """What to load on a terminal that reads a shapefile."""
     columns = column_names(prescription.field.settings.export.shapefile_columns)
     unit = shown.unit(prescription.rate_unit)
     code = "sheet.rate-column-n" if prescription.rate_unit == "lb N/ac" else "sheet.rate-column"
-    return _section(
-        shown, "sheet.shapefile", say(shown, "sheet.shapefile-files", name=stem_of(prescription)),
+    return [
+        say(shown, "sheet.shapefile-files", name=stem_of(prescription)),
         say(shown, code, column=columns["RATE"], unit=unit),
         say(shown, "sheet.zone-column", column=columns["ZONE"], unit=columns["UNIT"]),
-    )  # fmt: skip
+    ]  # fmt: skip
 
 
 def _rates(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
@@ -158,9 +173,134 @@ def _rates(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     return _section(shown, "sheet.rates", *lines, say(shown, "sheet.no-apply"))
 
 
-def _cautions(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
-    draft = () if prescription.approved else ("sheet.draft",)
-    yield from _section(shown, "sheet.start")
+def _setup_lines(prescription: Prescription, shown: UnitFormat) -> list[str]:
+    """What to enter in the machine's own menus."""
+    machine, product = prescription.field.settings.machine, prescription.product
+    swath, section = (Quantity("length", feet) for feet in (machine.swath_ft, machine.swath_ft / machine.sections))
+    per_area = _kinds(prescription)[1]
+    driven = [rate.product_per_ac for rate in prescription.rates if rate.rate_n_lb_ac > 0]
+    lines = [say(shown, "sheet.setup-swath", swath=swath, sections=machine.sections, section=section)]
+    if product.density_lb_gal is not None:
+        lines.append(say(shown, "sheet.setup-density", density=Quantity("density", product.density_lb_gal)))
+    if driven:
+        least, most = (Quantity(per_area, value) for value in (min(driven), max(driven)))
+        lines.append(say(shown, "sheet.setup-rates", least=least, most=most))
+    ahead = machine.rate_change_s if machine.look_ahead_s is None else machine.look_ahead_s
+    lines.append(say(shown, "sheet.setup-speed", speed=Quantity("speed", machine.speed_mph),
+                     seconds=Quantity("number", ahead)))  # fmt: skip
+    lines.append(say(shown, "sheet.setup-overlap", share=Quantity("percent", machine.edge_overlap_pct)))
+    if prescription.drive is not None:
+        heading, passes = Quantity("number", round(prescription.drive.heading_deg)), prescription.drive.passes
+        lines.append(say(shown, "sheet.setup-heading", heading=heading, passes=passes))
+    return lines
+
+
+def flow_table(prescription: Prescription, shown: UnitFormat) -> Table | None:
+    """Zone by zone the rate, the speeds that make it, flow, pressure and what one outlet gives in the catch test."""
+    report, per_area = prescription.machine, _kinds(prescription)[1]
+    if report is None:
+        return None
+    known = any(zone.psi is not None for zone in report.zones)
+    acres = {rate.zone: rate.acres for rate in prescription.rates}
+    heads = [say(shown, "sheet.head-zone"), shown.unit("area"), shown.unit(per_area),
+             say(shown, "sheet.head-speed", at=_SPEED),
+             say(shown, "sheet.head-flow", at=Quantity(report.flow_unit, None))]  # fmt: skip
+    heads += [say(shown, "sheet.head-pressure", at=Quantity("pressure", None)),
+              say(shown, "sheet.head-catch", at=Quantity("catch", None))] if known else []  # fmt: skip
+    rows = []
+    for zone in report.zones:
+        row = [str(zone.zone), shown.number("area", acres[zone.zone]),
+               shown.number(per_area, zone.product_per_ac), _speeds(zone, shown),
+               shown.number(report.flow_unit, zone.flow)]  # fmt: skip
+        if known:
+            none = zone.rate_n_lb_ac == 0 or zone.psi is None or zone.catch_gal_min is None
+            row += ["–", "–"] if none else [
+                shown.number("pressure", zone.psi), shown.number("catch", (zone.catch_gal_min or 0.0) * 128 / 2)
+            ]  # fmt: skip
+        rows.append(tuple(row))
+    return Table(caption=say(shown, "sheet.flows"), header=tuple(heads), rows=tuple(rows),
+                 numbers=(1, 2, 4, 5, 6) if known else (1, 2, 4))  # fmt: skip
+
+
+def _speeds(zone: ZoneFlow, shown: UnitFormat) -> str:
+    """Speeds that make a rate: ``any``, from one on, up to one, or between two."""
+    if zone.rate_n_lb_ac == 0 or (zone.least_speed_mph == 0 and math.isinf(zone.most_speed_mph)):
+        return say(shown, "rates.speeds-any")
+    if zone.advice == "impossible":
+        return say(shown, "sheet.speeds-none")
+    least, most = Quantity("speed", zone.least_speed_mph), Quantity("speed", zone.most_speed_mph)
+    if math.isinf(zone.most_speed_mph):
+        return say(shown, "rates.speeds-from", least=least)
+    return say(shown, "rates.speeds", least=least, most=most)
+
+
+def _flow_notes(prescription: Prescription, shown: UnitFormat) -> list[str]:
+    """What cannot be made at this speed, and how to catch."""
+    report = prescription.machine
+    if report is None:
+        return []
+    lines = []
+    for zone in report.zones:
+        if zone.advice:
+            advised = Quantity("speed", 0.0 if zone.advice == "impossible" else zone.advised_speed_mph)
+            lines.append(say(shown, f"sheet.cannot-{zone.advice}", zone=zone.zone, advised=advised,
+                             speed=Quantity("speed", report.speed_mph)))  # fmt: skip
+    job = prescription.field.settings.this_pass
+    if any(zone.psi is not None for zone in report.zones):
+        lines.append(say(shown, "sheet.catch", outlets=job.outlets or 0))
+    elif prescription.product.unit == "gal":
+        lines.append(say(shown, "sheet.no-outlets"))
+    return lines
+
+
+def _work_lines(prescription: Prescription, work: WorkPlan | None, shown: UnitFormat) -> list[str]:
+    """Each load with its ground and where it runs out, and the hours."""
+    if work is None:
+        return []
+    unit = _kinds(prescription)[0]
+    lines = [
+        say(shown, "sheet.load", number=str(load.number), product=Quantity(unit, load.product),
+            area=Quantity("area", load.acres), on_pass=str(load.on_pass),
+            place=f"{load.latitude:.5f}, {load.longitude:.5f}")
+        for load in work.loads
+    ]  # fmt: skip
+    hours = {"hours": work.hours, "driving": work.driving_h, "turning": work.turning_h, "refills": work.refilling_h}
+    lines.append(say(shown, "sheet.hours", **{name: Quantity("hours", value) for name, value in hours.items()}))
+    return lines
+
+
+def _emergency_lines(prescription: Prescription, shown: UnitFormat) -> list[str]:
+    """Whom to call, what to do first; telephone numbers of the United States, from memory."""
+    said = prescription.field.settings.this_pass.emergency
+    codes = ["sheet.emergency-place"] if said is None else []
+    gas = any(one.code in ("rates.caution-ammonia", "rates.caution-aqua") for one in prescription.cautions)
+    codes += ["sheet.emergency-gas"] if gas else []
+    codes += ["sheet.emergency-spill"] if shown.metric else ["sheet.emergency-spill", "sheet.emergency-numbers"]
+    return [*([one_line(said)] if said is not None else []), *(say(shown, code) for code in codes)]
+
+
+def _start_lines(prescription: Prescription, shown: UnitFormat) -> list[str]:
+    """What to have read and done before the first pass."""
     own = [say(shown, one.code, **one.quantities) for one in prescription.cautions]
-    for line in (*(say(shown, code) for code in _CAUTIONS), *own, *(say(shown, code) for code in draft)):
-        yield from wrap(line, 90, initial_indent="  [ ] ", subsequent_indent="      ")
+    draft = [] if prescription.approved else [say(shown, "sheet.draft")]
+    return [*(say(shown, code) for code in _CAUTIONS), *own, *draft]
+
+
+def ticket_lines(prescription: Prescription, work: WorkPlan | None, shown: UnitFormat) -> dict[str, list[str]]:
+    """Lines of each part of the ticket but its head and its tables, by the part's name."""
+    return {
+        "product": _product_lines(prescription, shown), "iso": _pick_lines(prescription, shown),
+        "shapefile": _shapefile_lines(prescription, shown), "setup": _setup_lines(prescription, shown),
+        "flows": _flow_notes(prescription, shown), "work": _work_lines(prescription, work, shown),
+        "stop": [say(shown, code) for code in _STOPS], "emergency": _emergency_lines(prescription, shown),
+        "start": _start_lines(prescription, shown),
+    }  # fmt: skip
+
+
+def _set_in_columns(table: Table | None) -> list[str]:
+    """Rows of a table as lines, its header the first."""
+    if table is None:
+        return []
+    widths = [max(map(len, column)) for column in zip(table.header, *table.rows, strict=True)]
+    return ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))
+            for row in (table.header, *table.rows)]  # fmt: skip

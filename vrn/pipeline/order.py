@@ -259,10 +259,15 @@ def _page_writers(report: ReportMaker | None) -> tuple[Callable[[Prescription, P
 
         write_map(prescription, folder / "map.html")
 
+    def write_ticket(prescription: Prescription, folder: Path) -> None:
+        from vrn.pages.job_ticket import write_job_ticket
+
+        write_job_ticket(prescription, folder)
+
     def write_report_pages(prescription: Prescription, folder: Path) -> None:
         from vrn.pages.report_page import write_reports
 
         made = None if report is None else report.finish()
         write_reports(prescription, folder / "report.html", folder / "report.pdf", made=made)
 
-    return write_map_page, write_report_pages
+    return write_map_page, write_ticket, write_report_pages

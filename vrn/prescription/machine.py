@@ -6,80 +6,21 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from vrn.findings import Finding, Quantity, warning
 from vrn.model.grid import transformer
+from vrn.model.job import JobSection
 from vrn.model.settings import MachineSection
 from vrn.prescription.drive import DriveReport, drive, drive_report
+from vrn.prescription.flow import FlowRange, Outlets, flow_per_min, flow_range, pressure_share
 from vrn.prescription.limits import fixed_rates
 from vrn.prescription.model import Prescription, Product, ZoneRate
 from vrn.prescription.products import loads_report
 from vrn.units import FT_M, MPH_M_S
 
-# an acre is 43 560 ft² and a mile 5280 ft: 43 560 × 60 / 5280
-FLOW_FACTOR: Final = 495.0
 _LEAST_SPILLED_N_LB: Final = 0.05  # what the printed tenth of a pound can show
 _MOST_SPILLED: Final = 0.01  # of the prescribed nitrogen, beyond the treated ground: a choice of this project
 _ENOUGH_SHARE: Final = 0.90  # of the area, that should get its rate within ± 10 %: a choice of this project
-
-
-def flow_per_min(rate_per_ac: ArrayLike, *, speed_mph: ArrayLike, swath_ft: float) -> NDArray[np.float64]:
-    """Flow a rate asks of the whole machine.
-
-    Source: The usual calibration formula, gal/ac = 495 × gal/min ÷ (mph × ft), as printed by Mesa County, Colorado,
-    "Stationary calibration method for boom sprayers"; 5940 with the width in inches.
-
-    30 gal/ac at 8 mph with 60 ft: 30 × 8 × 60 / 495
-
-    >>> round(float(flow_per_min(30.0, speed_mph=8.0, swath_ft=60.0)), 2)
-    29.09
-    """
-    flow: NDArray[np.float64] = np.multiply(rate_per_ac, speed_mph, dtype=float) * swath_ft / FLOW_FACTOR
-    return flow
-
-
-def pressure_share(flow_share: ArrayLike) -> NDArray[np.float64]:
-    """Pressure, as a share of another, at which an orifice passes a share of the other's flow.
-
-    `flow_share`: flow over the reference flow.
-
-    Flow through an orifice goes with the square root of pressure: twice the flow wants four times the pressure.
-
-    >>> float(pressure_share(0.5))
-    0.25
-    """
-    share: NDArray[np.float64] = np.square(flow_share, dtype=float)
-    return share
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FlowRange:
-    """Least and most flow of the machine."""
-
-    least_per_min: float  # 0 and infinite where nothing is stated. [gal/min or lb/min]
-    most_per_min: float
-    # what was taken for granted: that the highest rate is the most flow, or that there is no limit; empty when both
-    # follow from the field file
-    assumed: Literal["", "highest-rate", "unlimited"] = ""
-
-
-def flow_range(machine: MachineSection, *, highest_rate_per_ac: float, liquid: bool) -> FlowRange:
-    """Flow the machine can make, from its most flow and its turn-down.
-
-    `highest_rate_per_ac`: highest rate of the prescription. `liquid`: ``max_flow_gal_min`` counts for liquids only.
-
-    >>> flow_range(MachineSection(turn_down=3.0, max_flow_gal_min=45.0), highest_rate_per_ac=40.0, liquid=True)
-    FlowRange(least_per_min=15.0, most_per_min=45.0, assumed='')
-    """
-    most = machine.max_flow_gal_min if liquid else None
-    if most is not None:
-        least = most / machine.turn_down if machine.turn_down else 0.0
-        return FlowRange(least_per_min=least, most_per_min=most)
-    if machine.turn_down and highest_rate_per_ac > 0:
-        top = float(flow_per_min(highest_rate_per_ac, speed_mph=machine.speed_mph, swath_ft=machine.swath_ft))
-        return FlowRange(least_per_min=top / machine.turn_down, most_per_min=top, assumed="highest-rate")
-    return FlowRange(least_per_min=0.0, most_per_min=math.inf, assumed="unlimited")
 
 
 Advice = Literal["", "faster", "slower", "impossible"]
@@ -96,6 +37,8 @@ class ZoneFlow:
     pressure_share: float  # of the pressure at the highest rate
     least_speed_mph: float = 0.0  # between which the rate can be made; the most is infinite where nothing limits it
     most_speed_mph: float = math.inf
+    psi: float | None = None  # at the working speed, where the outlets are known
+    catch_gal_min: float | None = None  # water from one outlet at that pressure
     # what would make the rate; empty where the working speed does, ``"impossible"`` where no speed does
     advice: Advice = ""
 
@@ -119,12 +62,17 @@ class MachineReport:
     common_speed_mph: tuple[float, float] | None  # least and most speed that suit every zone; None where there is none
 
 
-def machine_report(rates: tuple[ZoneRate, ...], machine: MachineSection, product: Product) -> MachineReport:
+def machine_report(
+    rates: tuple[ZoneRate, ...], machine: MachineSection, product: Product, job: JobSection | None = None
+) -> MachineReport:
     """Zone by zone the flow, the pressure and the speeds at which the machine makes the rate."""
     liquid = product.unit == "gal"
     highest = max((rate.product_per_ac for rate in rates), default=0.0)
     flows = flow_range(machine, highest_rate_per_ac=highest, liquid=liquid)
-    zones = tuple(_zone_flow(rate, machine, flows, highest) for rate in rates)
+    outlets = None if job is None else Outlets.of(job, product)
+    if job is not None and outlets is not None:
+        flows = _within_pressures(flows, outlets, job)
+    zones = tuple(_zone_flow(rate, machine, flows, highest, outlets) for rate in rates)
     driven = [zone for zone in zones if zone.rate_n_lb_ac > 0]
     slow = max((zone.least_speed_mph for zone in driven), default=0.0)
     fast = min((zone.most_speed_mph for zone in driven), default=math.inf)
@@ -135,12 +83,26 @@ def machine_report(rates: tuple[ZoneRate, ...], machine: MachineSection, product
     )  # fmt: skip
 
 
-def _zone_flow(rate: ZoneRate, machine: MachineSection, flows: FlowRange, highest: float) -> ZoneFlow:
+def _within_pressures(flows: FlowRange, outlets: Outlets, job: JobSection) -> FlowRange:
+    """The range of flows that keeps to the outlets' pressures as well."""
+    least = 0.0 if job.min_psi is None else outlets.flow_gal_min(job.min_psi)
+    most = math.inf if job.max_psi is None else outlets.flow_gal_min(job.max_psi)
+    return FlowRange(
+        least_per_min=max(flows.least_per_min, least), most_per_min=min(flows.most_per_min, most),
+        assumed="" if math.isfinite(most) else flows.assumed,
+    )  # fmt: skip
+
+
+def _zone_flow(
+    rate: ZoneRate, machine: MachineSection, flows: FlowRange, highest: float, outlets: Outlets | None
+) -> ZoneFlow:
     per_mph = float(flow_per_min(rate.product_per_ac, speed_mph=1.0, swath_ft=machine.swath_ft))
     asked = ZoneFlow(
         zone=rate.zone, rate_n_lb_ac=rate.rate_n_lb_ac, product_per_ac=rate.product_per_ac,
         flow=per_mph * machine.speed_mph,
         pressure_share=float(pressure_share(rate.product_per_ac / highest)) if highest > 0 else 0.0,
+        psi=None if outlets is None else outlets.psi_at(per_mph * machine.speed_mph),
+        catch_gal_min=None if outlets is None else outlets.catch_gal_min(per_mph * machine.speed_mph),
     )  # fmt: skip
     if per_mph == 0:
         return asked
@@ -165,7 +127,10 @@ def with_machine_check(prescription: Prescription) -> Prescription:
         prescription.zones.labels, by_zone, grid=prescription.grid, treated=prescription.outline(), machine=machine,
         no_apply=prescription.field.no_apply,
     )  # fmt: skip
-    flows, drove = machine_report(prescription.rates, machine, prescription.product), drive_report(driven, machine)
+    flows, drove = (
+        machine_report(prescription.rates, machine, prescription.product, settings.job),
+        drive_report(driven, machine),
+    )
     kept = tuple(finding for finding in prescription.findings if finding.about not in ("machine", "drive"))
     return replace(
         prescription, machine=flows, drive=drove,

@@ -87,7 +87,7 @@ def product_for(settings: Settings) -> Product:
     """
     metric, machine, limits, export = settings.units == "metric", settings.machine, settings.limits, settings.export
     product = product_of(settings.product, metric=metric)
-    _refuse_idle(product, machine, metric=metric)
+    _refuse_idle(product, settings, metric=metric)
     if product.named:
         highest = {
             "limits.max_n" if limits.max_n_lb_ac <= machine.max_rate_n_lb_ac else "machine.max_rate_n": min(
@@ -103,14 +103,18 @@ def product_for(settings: Settings) -> Product:
     return product
 
 
-def _refuse_idle(product: Product, machine: MachineSection, *, metric: bool) -> None:
+def _refuse_idle(product: Product, settings: Settings, *, metric: bool) -> None:
     """Refuse settings of the machine that do nothing for a product of this state."""
-    liquid = {"tank_gal": machine.tank_gal, "max_flow_gal_min": machine.max_flow_gal_min}
-    bulk = {"tank_lb": machine.tank_lb}
+    machine, job = settings.machine, settings.this_pass
+    liquid = {
+        "machine.tank_gal": machine.tank_gal, "machine.max_flow_gal_min": machine.max_flow_gal_min,
+        "job.nozzle_flow_gal_min": job.nozzle_flow_gal_min, "job.min_psi": job.min_psi, "job.max_psi": job.max_psi,
+    }  # fmt: skip
+    bulk = {"machine.tank_lb": machine.tank_lb}
     idle = bulk if product.density_lb_gal is not None else liquid if product.named else {**liquid, **bulk}
     for key, value in idle.items():
         if value is not None:
-            name = f"machine.{metric_twin(key)[0] if metric else key}"
+            name = f"{key.partition('.')[0]}.{metric_twin(key)[0]}" if metric else key
             if not product.named:
                 problem = f"{name} is given, and no product is named: rates are nitrogen, which no tank holds."
                 raise InputFileError(problem, f"Name the product, or take {name} out.")
