@@ -62,7 +62,7 @@ def _write(lines: list[dict[str, str]], path: Path) -> None:
 def test_gdal_reads_waypoints_and_geojson_alike(make_plan: Callable[..., Plan], tmp_path: Path) -> None:
     """GPX waypoints and GeoJSON points, read by GDAL, are the plan's places to a centimetre, in walking order."""
     plan = make_plan()
-    write_plan(plan, tmp_path / "plan", sheet=SHEET)
+    write_plan(plan, tmp_path / "plan", sheet=SHEET, page="<html>")
     _, _, waypoints, columns = pyogrio.raw.read(tmp_path / "plan/plan.gpx", layer="waypoints", columns=["name"])
     _, _, points, _ = pyogrio.raw.read(tmp_path / "plan/plan.geojson")
     assert columns[0].tolist() == [place.name for place in plan.places]
@@ -75,7 +75,7 @@ def test_gdal_reads_waypoints_and_geojson_alike(make_plan: Callable[..., Plan], 
 
 def test_gpx_keeps_the_order_of_its_schema(make_plan: Callable[..., Plan], tmp_path: Path) -> None:
     """GPX 1.1 wants metadata, waypoints, routes, tracks in that order, and numbers as degrees within their range."""
-    write_plan(make_plan(), tmp_path / "plan", sheet=SHEET)
+    write_plan(make_plan(), tmp_path / "plan", sheet=SHEET, page="<html>")
     root = ET.parse(tmp_path / "plan/plan.gpx").getroot()  # our own file
     kinds = [child.tag.removeprefix(GPX) for child in root]
     assert kinds == sorted(kinds, key=["metadata", "wpt", "rte", "trk"].index)
@@ -167,7 +167,7 @@ def test_form_writes_depths_as_text_where_the_field_file_reads_them_so(
 def test_areas_go_back_into_the_field_file(make_plan: Callable[..., Plan], tmp_path: Path) -> None:
     """A filled form of composites with its areas is read as composites of those areas."""
     plan = make_plan(design="composites", samples=4)
-    write_plan(plan, tmp_path / "plan", sheet=SHEET)
+    write_plan(plan, tmp_path / "plan", sheet=SHEET, page="<html>")
     lines = list(csv.DictReader(form_text(plan).splitlines()))
     for line in lines:
         line["nitrate_ppm"] = "12.5" if line["kind"] == "field" else ""
@@ -182,7 +182,7 @@ def test_areas_go_back_into_the_field_file(make_plan: Callable[..., Plan], tmp_p
 def test_field_sheet_is_a_pdf_and_always_the_same(make_plan: Callable[..., Plan], tmp_path: Path) -> None:
     """Two writings give the same bytes; a name in any letters does not stop it."""
     plan = make_plan()
-    first, second = (write_plan(plan, tmp_path / name, sheet=field_sheet(plan)) for name in ("one", "two"))
+    first, second = (write_plan(plan, tmp_path / name, sheet=field_sheet(plan), page="") for name in ("one", "two"))
     for one, other in zip(first, second, strict=True):
         assert one.read_bytes() == other.read_bytes()
     sheet = (tmp_path / "one/field_sheet.pdf").read_bytes()
@@ -193,21 +193,21 @@ def test_field_sheet_is_a_pdf_and_always_the_same(make_plan: Callable[..., Plan]
 def test_a_filled_form_is_never_written_over(make_plan: Callable[..., Plan], tmp_path: Path) -> None:
     """A form that a person wrote into stops the next plan, which then changes nothing."""
     folder = tmp_path / "plan"
-    write_plan(make_plan(), folder, sheet=SHEET)
+    write_plan(make_plan(), folder, sheet=SHEET, page="<html>")
     form = folder / "samples_form.csv"
     form.write_text(form.read_text(encoding="utf-8") + "mine,,,,,,,,,,,,\n", encoding="utf-8")
     before = {path.name: path.read_bytes() for path in folder.iterdir()}
     with pytest.raises(OutputError, match="has been filled in"):
-        write_plan(make_plan(seed=2), folder, sheet=SHEET)
+        write_plan(make_plan(seed=2), folder, sheet=SHEET, page="<html>")
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
 
 
 def test_an_untouched_plan_is_replaced(make_plan: Callable[..., Plan], tmp_path: Path) -> None:
     """A plan that nobody touched gives way to the next; areas that it no longer has go with it, other files stay."""
     folder = tmp_path / "plan"
-    write_plan(make_plan(design="composites"), folder, sheet=SHEET)
+    write_plan(make_plan(design="composites"), folder, sheet=SHEET, page="<html>")
     (folder / "photo.jpg").write_bytes(b"mine")
-    written = write_plan(make_plan(), folder, sheet=SHEET)
+    written = write_plan(make_plan(), folder, sheet=SHEET, page="<html>")
     assert {path.name for path in folder.iterdir()} == {path.name for path in written} | {"photo.jpg"}
 
 
@@ -217,7 +217,7 @@ def test_a_file_in_the_way_is_not_written_over(make_plan: Callable[..., Plan], t
     folder.mkdir()
     (folder / "plan.gpx").write_text("mine")
     with pytest.raises(OutputError, match="is not as vrn plan wrote it"):
-        write_plan(make_plan(), folder, sheet=SHEET)
+        write_plan(make_plan(), folder, sheet=SHEET, page="<html>")
     assert [path.name for path in folder.iterdir()] == ["plan.gpx"]
     with pytest.raises(OutputError, match="is a file"):
-        write_plan(make_plan(), folder / "plan.gpx", sheet=SHEET)
+        write_plan(make_plan(), folder / "plan.gpx", sheet=SHEET, page="<html>")

@@ -69,10 +69,9 @@ def plan(
     folder = out or field_file.parent / ("plan" if next_ is None else "plan_next")
     written: tuple[Path, ...] = ()
     if made.places:
-        from vrn.files.plan import write_plan
-        from vrn.pages.plan_sheet import field_sheet
+        from vrn.pipeline.reading import write_planned
 
-        written = write_plan(made, folder, sheet=field_sheet(made))
+        written = write_planned(made, folder)
     if json_:
         from vrn.files.plan import plan_to_plain
 

@@ -150,16 +150,15 @@ def _say(made: "Start", shown: "UnitFormat", field_file: Path, written: tuple[Pa
 
 def _first_plan(field_file: Path) -> None:
     """Plan the sampling from the boundary alone."""
-    from vrn.files.plan import write_plan
     from vrn.files.plan_words import plan_facts
     from vrn.ingest.read import read_ground
-    from vrn.pages.plan_sheet import field_sheet
+    from vrn.pipeline.reading import write_planned
     from vrn.sampling.make_plan import plan_samples
     from vrn.words import UnitFormat
 
     made = plan_samples(read_ground(field_file))
     shown = UnitFormat.of(made.settings.units)
-    for path in write_plan(made, field_file.parent / "plan", sheet=field_sheet(made)):
+    for path in write_planned(made, field_file.parent / "plan"):
         tell(shown, "ingest.start-wrote", path=str(path))
     say()
     samples = str(field_file.parent / "samples.csv")

@@ -28,8 +28,8 @@ FORM = "samples_form.csv"
 _PLAN = "plan.json"
 
 
-def write_plan(plan: Plan, folder: str | Path, *, sheet: bytes) -> tuple[Path, ...]:
-    """Write a plan with its field sheet (PDF) into a folder, over an earlier plan but never over what a person wrote.
+def write_plan(plan: Plan, folder: str | Path, *, sheet: bytes, page: str) -> tuple[Path, ...]:
+    """Write a plan, its field sheet (PDF) and its page into a folder, over an earlier plan, never over a person's work.
 
     OutputError if a file in the way was changed since it was written, or the folder cannot be written; nothing is
     changed then.
@@ -40,6 +40,7 @@ def write_plan(plan: Plan, folder: str | Path, *, sheet: bytes) -> tuple[Path, .
         "plan.geojson": _json(_geojson(plan)),
         FORM: form_text(plan).encode(),
         "field_sheet.pdf": sheet,
+        "field.html": page.encode(),
     }
     if plan.areas:
         files["areas.geojson"] = _json(_areas(plan))

@@ -296,6 +296,7 @@ class PriceSection:
 
     corn_per_bu: Positive | None = None
     n_per_lb: Positive | None = None
+    per_reading: NotNegative | None = None  # what one more reading costs: cores, walk and test, $
     rate_by: Literal["need", "return", "kinked response"] | None = None
     curvature: Annotated[float, Ge(0.0005), Le(0.01)] = 0.0024  # yield lost below the plateau, bu/ac per (lb/ac)²
     kink_weight: Share = 0.15  # share of a response that rises straight to its plateau

@@ -1,24 +1,30 @@
 """What the field file already says of a reading: layers of its place, season and method, for its ledger at once."""
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import VrnError
+from vrn.files.plan import write_plan
 from vrn.findings import Finding
 from vrn.model.field import Field
 from vrn.model.layers import Layer
 from vrn.nitrogen import Ledger, method
+from vrn.nitrogen.doubt import IN_SEASON_SD
 from vrn.nitrogen.field_need import need_of_cells
 from vrn.nitrogen.lines import Values
 from vrn.nitrogen.need_table import NeedTable, need_table
 from vrn.nitrogen.season import Season
+from vrn.pages.field_page import STAGES, EdgeNeed, field_page
+from vrn.pages.plan_sheet import field_sheet
 from vrn.pipeline.need import options_of, season_of_field, settled
 from vrn.pipeline.soil import weights_of
+from vrn.prescription.economics import doubt_of
 from vrn.sampling.ground import layer_at, spots_on
-
-STAGES = tuple(f"V{collars}" for collars in range(3, 15))
+from vrn.sampling.plan import Plan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,6 +101,26 @@ def reader_of(field: Field, places_m: NDArray[np.float64] | None = None) -> Read
         if layer is not None or mean is not None:
             known[name] = _at(layer, mean, of_goal, places_m, spots, weights.get(name, 1.0))
     return Reader(options=options, known=known, season=season, findings=findings)
+
+
+def write_planned(plan: Plan, folder: Path) -> tuple[Path, ...]:
+    """Write a plan with all that goes along with it: files, form, sheet and the page for the phone."""
+    return write_plan(plan, folder, sheet=field_sheet(plan), page=field_page(plan, edge_need(plan)))
+
+
+def edge_need(plan: Plan) -> EdgeNeed:
+    """What the plan's page answers with, at its places or, for composites, at their areas' middles."""
+    field = plan.field
+    places_m = plan.coordinates_m()
+    if plan.areas:
+        places_m = np.array([shapely.get_coordinates(shapely.point_on_surface(one))[0] for one in plan.areas.values()])
+    reader = reader_of(field, places_m)
+    tables, why = reader.tables()
+    stage = field.settings.crop.growth_stage or ""
+    if why is not None:
+        return EdgeNeed(tables={}, stage=stage, doubt_lb_ac=IN_SEASON_SD, why_not=(why.problem, why.remedy))
+    usual, _ = reader.need(np.full(len(places_m), 15.0), growth_stage=stage if stage in tables else next(iter(tables)))
+    return EdgeNeed(tables=tables, stage=stage, doubt_lb_ac=doubt_of(field.settings, usual).sd_lb_ac)
 
 
 def _at(

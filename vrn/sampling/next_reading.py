@@ -186,6 +186,7 @@ class NextReading:
     need_lb_ac: float
     gain_lb: float  # pounds of nitrogen on the whole field that it is expected to move to where they are needed [lb]
     moved_ac: float  # ground whose rate it would move by a step every other time [ac]
+    saving_usd: float | None = None  # expected saving on the whole field; None without both prices [$]
     second_foot: bool  # whether the second foot should be pulled as well
 
 

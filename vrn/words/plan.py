@@ -124,7 +124,8 @@ SENTENCES: Final[dict[str, str]] = {
     "curve-more": "ten more would take off",
     "wrote": "wrote {path}",
     "then-add": "Add the readings of {form} to {samples}, then: vrn check {field}",
-    "then-fill-in": "Print field_sheet.pdf and load plan.gpx. Fill in {form} and save it as {samples} beside {field}.",
+    "then-fill-in": "Print field_sheet.pdf and load plan.gpx. Take field.html along on a phone: it saves {samples}. Or "
+    "fill in {form} and save it as {samples} beside {field}.",
     "then-areas": 'Name their areas in {field}: [samples.areas] file = "{areas}"',
     "then-check": "Then: vrn check {field}",
 }
