@@ -86,3 +86,23 @@ def _finite(cell: str) -> bool:
         return "_" not in cell and math.isfinite(float(cell)) and abs(float(cell)) < 1e100
     except ValueError:
         return False
+
+
+def test_thousands_of_readings_become_means_of_squares(rewrite: Rewrite, put: Put) -> None:
+    """Of 3,000 readings of one depth at most some 1,300 means stand, that keep the field's mean; 2,000 stand alone."""
+    rng = np.random.default_rng(4)
+    for count in (2000, 3000):
+        places = rng.uniform(
+            (sound.WEST + 1e-4, sound.SOUTH + 1e-4), (sound.EAST - 1e-4, sound.NORTH - 1e-4), (count, 2)
+        )
+        rows = [f"S{i},{x:.7f},{y:.7f},0,12,{10 + i % 7}" for i, (x, y) in enumerate(places)]
+        put("samples.csv", "\n".join(["sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm", *rows]))
+        field = read_field(rewrite())
+        if count == 2000:
+            assert len(field.samples) == count
+            continue
+        told = sound.one(field, "readings-averaged")
+        assert (told["readings"], told["level"]) == (count, "note")
+        assert told["squares"] == len(field.samples) < 1400
+        assert field.samples.nitrate_ppm.mean() == pytest.approx(13.0, abs=0.1)
+        assert np.ptp(field.samples.coordinates_m, axis=0) == pytest.approx([812, 430], abs=20)

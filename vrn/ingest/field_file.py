@@ -1,5 +1,6 @@
 """The field file: TOML to ``Settings``, with one error that lists every fault and its remedy."""
 
+import functools
 import json
 import math
 import re
@@ -98,7 +99,7 @@ def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings
     settings: Settings | None = None
     try:
         tables = {"header" if key == "field" else key: table for key, table in raw.items()}
-        settings = TypeAdapter(Settings).validate_json(json.dumps(tables, default=_plain), strict=True)
+        settings = _adapter().validate_json(json.dumps(tables, default=_plain), strict=True)
     except ValidationError as error:
         known = {fault.key for fault in faults}
         found = [_fault(item, given, metric) for item in error.errors()]
@@ -106,6 +107,12 @@ def settings_from(raw: dict[str, Any], *, shown: str = "field.toml") -> Settings
     if faults or settings is None:
         raise _refusal(shown, faults)
     return settings
+
+
+@functools.cache
+def _adapter() -> TypeAdapter[Settings]:
+    """Made once: it takes longer than reading a field file."""
+    return TypeAdapter(Settings)
 
 
 def load_toml(path: Path) -> dict[str, Any]:

@@ -45,13 +45,15 @@ def filled_rows(files: InputFiles, source: Source, places: PlacedRows) -> list[i
     read = kept & (tested if reading else True)
     if not read.any():
         source.refuse("no row has a reading.", "Write the readings into it, one on each row.")
-    (kind,) = cells("kind") or ([""] * len(table),)
-    plain = {cell: cell.strip().lower() or "field" for cell in set(kind)}
-    kinds = np.array([plain[cell] for cell in kind])
+    soil = field = np.ones(len(table), dtype=bool)
+    for kind in cells("kind"):
+        plain = {cell: cell.strip().lower() or "field" for cell in set(kind)}
+        soil = np.array([plain[cell] in ("field", "duplicate") for cell in kind])
+        field = np.array([plain[cell] == "field" for cell in kind])
     shallow = np.zeros(len(table), dtype=bool)  # without a depth
     for column in depth:
         shallow |= ~given([column])
-    lost = read & (np.isin(kinds, ("field", "duplicate")) & shallow | (kinds == "field") & ~placed & ~composite)
+    lost = read & (soil & shallow | field & ~placed & ~composite)
     if 2 * lost.sum() >= read.sum():
         lost[:] = False
     half = kept & (~read | lost)

@@ -14,7 +14,7 @@ from vrn.units import LB_AC_KG_HA, LB_AC_PER_PPM_IN, NO3_N_SHARE
 _FEWEST = 3  # readings of a part
 _FEWEST_PAIRS, _ALIKE = 4, 0.5  # places with two depths, and how far their log ratios may spread
 _LEAST_SHARE = 0.15  # of the readings in the smaller part
-_MOST_READINGS = 240  # compared at once; of more, as many at random
+_MOST_READINGS = 120  # compared at once; of more, as many at random
 _LEAST_FACTOR = 2.5  # parts of a field often differ by less than this of themselves: common practice, no source
 _GAIN_GROUP, _GAIN_ORDER = 4.5, 7.0  # of log-likelihood, tuned to false alarms on simulated fields
 _DOUBT = 1.5  # short of that gain by so much it is a question

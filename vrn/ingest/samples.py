@@ -2,6 +2,7 @@
 
 import re
 from datetime import date, datetime
+from itertools import compress
 from typing import Any
 
 import numpy as np
@@ -89,15 +90,9 @@ def read_samples(files: InputFiles, settings: Settings, crs: str) -> SoilSamples
     soil = np.array([one in ("field", "duplicate") for one in kind], dtype=bool)
     column = gate.nitrate(rows.columns.need("nitrate_ppm", "nitrate_mg_kg"), section, said=_said(rows, gate))
     top_in, bottom_in = read_depths(
-        files,
-        source,
-        rows.table,
-        rows.columns,
-        rows.faults,
-        needed=soil,
-        gate=gate,
+        files, source, rows.table, rows.columns, rows.faults, needed=soil, gate=gate,
         header=stated_depth(gate, section.depth, column),
-    )
+    )  # fmt: skip
     if (years := re.findall(r"(?<!\d)20\d\d(?!\d)", column.header)) and str(settings.header.season) not in years:
         files.warn("ingest.header-of-another-year", source, column=column.header, season=str(settings.header.season))
     nitrate_ppm, below = _nitrate(rows, column)
@@ -116,7 +111,7 @@ def read_samples(files: InputFiles, settings: Settings, crs: str) -> SoilSamples
         nitrate_ppm = _per_depth(rows, settings.nitrogen, column, nitrate_ppm, top_in, bottom_in, soil)
     nitrate_ppm = _as_dry_no3_n(rows, section, column, nitrate_ppm, water_pct, soil)
     judged = soil & ~below & np.isfinite(nitrate_ppm)
-    ranges.judge(gate, ranges.NITRATE, nitrate_ppm[judged], rows=[rows.table.row[i] for i in np.flatnonzero(judged)])
+    ranges.judge(gate, ranges.NITRATE, nitrate_ppm[judged], rows=[*compress(rows.table.row, judged.tolist())])
     if column.silent:
         _like_something_else(gate, column.header, nitrate_ppm[judged])
     return SoilSamples(
@@ -133,8 +128,8 @@ def _ids(rows: _Rows) -> tuple[str, ...]:
     if name is None:
         rows.files.note("ingest.no-sample-ids", rows.source)
         return tuple(str(row) for row in rows.table.row)
-    cells = rows.table.column(name)
-    return tuple([cell.strip() or str(row) for cell, row in zip(cells, rows.table.row, strict=True)])
+    names = tuple(map(str.strip, rows.table.column(name)))
+    return names if all(names) else tuple([own or str(row) for own, row in zip(names, rows.table.row, strict=True)])
 
 
 def _kinds(rows: _Rows) -> list[str]:

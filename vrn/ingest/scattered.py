@@ -12,13 +12,14 @@ from vrn.ingest.mixed import TwoUnits
 # gave more than _SURE and 7 % more than _ASK (2 % of those that vary by less than 60 %); of the same fields with half
 # of the readings in lb/ac, 96 % gave more than _ASK and 38 % more than _SURE. Where a field varies by more than
 # the factor itself, the two cannot be told apart.
-_SURE, _ASK = 4.0, 0.25  # logarithm of how much more likely the readings are in two units than in one
-_MOST_READINGS = 120  # looked at; of more, as many at random
+_SURE, _ASK = 4.0, 0.0  # logarithm of how much more likely the readings are in two units than in one
+_MOST_READINGS = 60  # looked at; of more, as many at random
 _WAYS = 32  # ways to part the readings that are followed at once
 _SPREADS = np.array([0.15, 0.25, 0.37, 0.5, 0.66, 0.9])  # of the logarithms of a field's readings
 _USUAL, _UNUSUAL = 0.42, 0.45  # nitrate varies by 20 to 80 % in a field, most often by 40: common practice, no source
 _RANGES = (0.0, 0.1, 0.3)  # of the correlation, in diameters of the field
 _NUGGETS = (0.15, 0.5)  # share of the variance without correlation
+_ALIKE = 0.25  # logarithms of factors that no few readings tell apart: 3.7 from 4.1 from 4.4
 _LEVEL = 3.0  # how far the middle of the logarithms may lie from that of the readings
 
 Array = NDArray[np.float64]
@@ -50,23 +51,38 @@ def scattered_units(ppm: Array, coordinates_m: Array, factors: Sequence[tuple[fl
     """
     take = np.sort(np.random.default_rng(0).permutation(len(ppm))[:_MOST_READINGS])
     y, xy = np.log(ppm[take]), coordinates_m[take]
-    possible = [one for one in factors if np.log(one[0]) <= np.ptp(y)]
-    if not possible or len(y) < 2:
+    steps = [step for step in _steps(factors) if step <= np.ptp(y)]
+    if not steps or len(y) < 2:
         return None
     lower, weight = _fields(xy)
     with threadpool_limits(1):  # small systems: threads that wait for each other cost more than they save
         residual = np.linalg.solve(lower, np.broadcast_to(y - y.mean(), (len(lower), len(y)))[..., None])[..., 0]
         heights = -0.5 * (residual**2).sum(axis=1) - np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
         plain = np.logaddexp.reduce(heights + weight)
-        tried = [_followed(y - y.mean(), lower, weight, float(np.log(factor))) for factor, _ in possible]
+        tried = [_followed(y - y.mean(), lower, weight, step) for step in steps]
     at = int(np.argmax([height for height, _ in tried]))
-    gain = tried[at][0] - plain
-    if gain <= _ASK:
+    (height, higher), step = tried[at], steps[at]
+    if height - plain <= _ASK:
         return None
-    factor, what = possible[at]
+    if higher.all() or not higher.any():
+        higher = y > y.min() + step / 2
+    apart = y[higher].mean() - y[~higher].mean()
+    near = [one for one in factors if abs(np.log(one[0]) - step) < _ALIKE]
+    factor, what = min(near, key=lambda one: abs(np.log(one[0]) - apart))
     high = np.zeros(len(ppm), dtype=bool)
-    high[take] = tried[at][1] if 0 < tried[at][1].sum() < len(y) else y > y.min() + np.log(factor) / 2
-    return TwoUnits(factor=factor, what=what, group="their values", high=high, sure=bool(gain > _SURE))
+    high[take] = higher
+    return TwoUnits(factor=factor, what=what, group="their values", high=high, sure=bool(height - plain > _SURE))
+
+
+def _steps(factors: Sequence[tuple[float, str]]) -> list[float]:
+    """Logarithms of the factors, those near each other as one."""
+    groups: list[list[float]] = []
+    for step in sorted(float(np.log(factor)) for factor, _ in factors):
+        if groups and step - groups[-1][0] < _ALIKE:
+            groups[-1].append(step)
+        else:
+            groups.append([step])
+    return [float(np.mean(group)) for group in groups]
 
 
 def _fields(xy: Array) -> tuple[Array, Array]:

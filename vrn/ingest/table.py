@@ -55,6 +55,7 @@ class CellTable:
     aliases: dict[str, str] = field(default_factory=dict)
     _at: dict[str, int] = field(default_factory=dict, repr=False)
     _lower: dict[str, str] = field(default_factory=dict, repr=False)
+    _taken: dict[str, list[str]] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         for i, column in enumerate(self.columns):
@@ -73,9 +74,11 @@ class CellTable:
         return (", ".join(self.columns[:_MOST_NAMED]) + (f" and {more:,} more" if more > 0 else "")) or "none"
 
     def column(self, name: str) -> list[str]:
-        """Cells of a column, by its exact name."""
-        at = self._at[name]
-        return [cells[at] for cells in self.cells]
+        """Cells of a column, by its exact name; made once, and not to be written into."""
+        if name not in self._taken:
+            at = self._at[name]
+            self._taken[name] = [cells[at] for cells in self.cells]
+        return self._taken[name]
 
     def find(self, *names: str) -> str | None:
         """The first of several names that is a column, capitals aside; also as a shapefile cuts it."""

@@ -6,7 +6,7 @@ import re
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import date, timedelta
@@ -55,32 +55,43 @@ def read_csv_table(files: InputFiles, source: Source) -> CellTable:
     """
     text = _text(files, source)
     delimiter = _delimiter(text)
-    records: list[list[str]] = []
-    rows: list[int] = []
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
-    ended = 0
-    try:
-        for record in reader:
-            row, ended = ended + 1, reader.line_num
-            filled = record and (record[0].strip() or any(map(str.strip, record)))
-            if filled and (records or not record[0].startswith("#")):
-                records.append(record)
-                rows.append(row)
-    except csv.Error as error:
-        source.refuse(f"row {ended + 1} cannot be read: {error}.", "Export the table again as plain CSV.")
+    every, ends = _records(source, text, delimiter)
+    filled = [i for i, record in enumerate(every) if record and ("!" < record[0] < "~" or any(map(str.strip, record)))]
+    first = next((at for at, i in enumerate(filled) if not every[i][0].startswith("#")), len(filled))
+    records, rows = [every[i] for i in filled[first:]], [ends[i] + 1 for i in filled[first:]]
     if not records:
         source.refuse("there is no header row.", "Start the table with a row of column names.")
     header, aliases, at = header_of(files, source, records, rows)
-    rows, width = rows[at:], len(header)
-    cells = [
-        record if len(record) == width else _fitted(source, record, row, width)
-        for record, row in zip(records[at:], rows, strict=True)
-    ]
+    cells, rows, width = records[at:], rows[at:], len(header)
+    if set(map(len, cells)) != {width}:
+        cells = [_fitted(source, record, row, width) for record, row in zip(cells, rows, strict=True)]
     if not cells:
         source.refuse("there is a header and no row.", "Fill the table in, or check that the right file is named.")
     return CellTable(
         name=source.name, columns=tuple(header), cells=cells, row=rows, delimiter=delimiter, aliases=aliases
     )
+
+
+def _records(source: Source, text: str, delimiter: str) -> tuple[list[list[str]], Sequence[int]]:
+    """Records of a text table, and the line before each: one in quotes may take several."""
+
+    def reader() -> Any:
+        return csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
+
+    quick, slow = reader(), reader()
+    with suppress(csv.Error):
+        every = list(quick)
+        if quick.line_num == len(every):
+            return every, range(len(every))
+    records: list[list[str]] = []
+    ends = [0]
+    try:
+        for record in slow:
+            records.append(record)
+            ends.append(slow.line_num)
+    except csv.Error as error:
+        source.refuse(f"row {ends[-1] + 1} cannot be read: {error}.", "Export the table again as plain CSV.")
+    return records, ends
 
 
 def _delimiter(text: str) -> str:

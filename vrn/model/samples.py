@@ -98,8 +98,8 @@ class SoilSamples:
     def depths_in(self) -> tuple[tuple[float, float], ...]:
         """Depth intervals present, shallow first; standards and blanks have none. [in]"""
         known = np.isfinite(self.top_in) & np.isfinite(self.bottom_in)  # NaN would stand in no order
-        pairs = set(zip(self.top_in[known].tolist(), self.bottom_in[known].tolist(), strict=True))
-        return tuple(sorted(pairs))
+        top, bottom = self.top_in[known], self.bottom_in[known]
+        return tuple((one, end) for one in np.unique(top).tolist() for end in np.unique(bottom[top == one]).tolist())
 
     def at_depth(self, top_in: float, bottom_in: float) -> "SoilSamples":
         """Readings of one depth interval."""

@@ -209,6 +209,11 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Cores from {top:bare}–{bottom} and {other_top:bare}–{other_bottom} overlap.",
         "Check the depths of the samples.",
     ),
+    "readings-averaged": (
+        "{readings:reading is|readings are} more than a map can use one by one. The means of {squares:square|squares} of "
+        "ground stand for them.",
+        "Look at the map of readings.",
+    ),
     "units-mixed": (
         "From {top:bare}–{bottom}, readings may be in two kinds of unit. Parted by {group}, the medians are "
         "{high} and {low}. That is near {ratio:2} times, the step between {what}. The higher ones are in rows {rows}.",
