@@ -210,8 +210,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Check the depths of the samples.",
     ),
     "readings-averaged": (
-        "{readings:reading is|readings are} more than a map can use one by one. The means of {squares:square|squares} of "
-        "ground stand for them.",
+        "{readings:reading is|readings are} more than a map can use one by one. The means of {squares:square|squares} "
+        "of ground stand for them.",
         "Look at the map of readings.",
     ),
     "units-mixed": (
