@@ -1,5 +1,6 @@
 """The ledger: every pound of nitrogen as a line that says how it was reached and who published it."""
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
@@ -172,12 +173,13 @@ class Ledger:
         '212 bu/ac expected here, the pattern counted at 0.5: 206 × 1.0'
         """
         words, *places = _COUNTED[name]
-        here, inputs = f"here_{name}", {**self.inputs, f"here_{name}": found}
+        here = _HERE + name
+        inputs = {**self.inputs, here: found}
         lines = list(self.lines)
         for i, line in enumerate(lines):
             if any(f"{{{place}}}" in line.template for place in (name, *places)):
                 template = f"{{{here}}} {words}, the pattern counted at {weight:g}: {line.template}"
-                lines[i] = replace(line, template=template, basis=worded(template, inputs))
+                lines[i] = replace(line, template=template, basis=worded(template, inputs, line.lb_ac))
                 break
         return replace(self, lines=tuple(lines), inputs=inputs)
 
@@ -269,10 +271,8 @@ class Ledger:
 
         inputs: dict[str, Number] = {name: reduced(value) for name, value in self.inputs.items()}
         lines = tuple(
-            replace(
-                line, lb_ac=reduced(line.lb_ac), basis=worded(line.template, inputs) if line.template else line.basis
-            )
-            for line in self.lines
+            replace(line, lb_ac=pounds, basis=worded(line.template, inputs, pounds) if line.template else line.basis)
+            for line, pounds in ((line, reduced(line.lb_ac)) for line in self.lines)
         )
         return replace(
             self, lines=lines, inputs=inputs,
@@ -312,18 +312,38 @@ def negative(value: Number) -> Number:
     return np.negative(value, out=value) if isinstance(value, np.ndarray) else -value
 
 
-def worded(template: str, inputs: Mapping[str, Any]) -> str:
-    """Write inputs into a basis: a number as it is, many numbers as "each cell's".
+def worded(template: str, inputs: Mapping[str, Any], lb_ac: Number = math.nan) -> str:
+    """Write inputs into a basis: no more digits than the line's own tenth of a pound needs; many are "each cell's".
+
+    `lb_ac`: the line that the basis gives; without it a number keeps six digits.
 
     >>> worded("{nitrate_ppm} ppm × 12 in", {"nitrate_ppm": 11.0})
     '11 ppm × 12 in'
+    >>> worded("{nitrate_ppm} ppm × 12 in × 1.35 × 0.2266", {"nitrate_ppm": 18.8582}, -69.2)
+    '18.86 ppm × 12 in × 1.35 × 0.2266'
     >>> worded("{nitrate_ppm} ppm × 12 in", {"nitrate_ppm": np.array([11.0, 12.0])})
     "each cell's ppm × 12 in"
     """
-    return template.format_map(
-        {name: "each cell's" if np.ndim(value) else f"{value:.6g}" for name, value in inputs.items()
-         if not isinstance(value, Mapping)}
-    )  # fmt: skip
+    known = {name: value for name, value in inputs.items() if not isinstance(value, Mapping)}
+    worked = [name for name in known if f"{{{name}}}" in template and not name.startswith(_HERE)]
+    long = [name for name in worked if np.ndim(known[name]) == 0 and f"{known[name]:.4g}" != f"{known[name]:.6g}"]
+    off_lb_ac = 0.04 if len(long) == 1 else 0.01  # that a factor may move the line by
+
+    def text(name: str, value: Any) -> str:
+        if np.ndim(value):
+            return "each cell's"
+        if name.startswith(_HERE):
+            return f"{value:.3g}"
+        if np.ndim(lb_ac) == 0 and lb_ac and value:
+            for decimals in range(6):
+                if abs(round(value, decimals) - value) * abs(lb_ac / value) <= off_lb_ac:
+                    return f"{round(value, decimals):.6g}"
+        return f"{value:.6g}"
+
+    return template.format_map({name: text(name, value) for name, value in known.items()})
+
+
+_HERE: Final = "here_"  # begins the name of an input that a basis states and does not work with
 
 
 def largest_remainder(values: list[float], *, decimals: int = 1) -> tuple[float, ...]:

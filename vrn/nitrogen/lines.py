@@ -153,7 +153,7 @@ def line_of(
     ...         basis="{yield_goal_bu_ac} bu/ac × 1.0 lb/bu", source="").basis
     '180 bu/ac × 1.0 lb/bu'
     """
-    return Line(key=key, label=label, lb_ac=lb_ac, basis=worded(basis, values), source=source, template=basis,
+    return Line(key=key, label=label, lb_ac=lb_ac, basis=worded(basis, values, lb_ac), source=source, template=basis,
                 code=_label_code(code or key), quantities=quantities or {})  # fmt: skip
 
 

@@ -221,7 +221,7 @@ def _top_line(values: Values) -> Line:
     )
     label = f"Nitrate in the soil, {top:g}–{bottom:g} in"
     return line_of(values, key="soil_nitrate", label=label, lb_ac=negative(pounds), quantities=_depths(top, bottom),
-                   basis=f"{{nitrate_ppm}} ppm × {bottom - top:g} in × {{bulk_density_g_cm3}} g/cm³ × 0.226613",
+                   basis=f"{{nitrate_ppm}} ppm × {bottom - top:g} in × {{bulk_density_g_cm3}} g/cm³ × 0.2266",
                    source=_PPM_SOURCE)  # fmt: skip
 
 
@@ -245,7 +245,7 @@ def _deep_line(values: Values) -> Line:
     pounds = nitrate_lb_ac(values["deep_nitrate_ppm"], top_in=top, bottom_in=end, bulk_density_g_cm3=density)
     return line_of(values, key="deep_nitrate", code="soil-nitrate", label=label, quantities=_depths(top, end),
                    lb_ac=negative(pounds * values["second_foot_share"]),
-                   basis=f"{{deep_nitrate_ppm}} ppm × {end - top:g} in × {{deep_bulk_density_g_cm3}} g/cm³ × 0.226613"
+                   basis=f"{{deep_nitrate_ppm}} ppm × {end - top:g} in × {{deep_bulk_density_g_cm3}} g/cm³ × 0.2266"
                          " × {second_foot_share} counted",
                    source=f"{_PPM_SOURCE}; the share counted is a setting, no source")  # fmt: skip
 
