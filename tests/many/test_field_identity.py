@@ -2,15 +2,17 @@
 
 import hashlib
 import json
+import platform
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from vrn.many import batch
 from vrn.many.batch import BatchRun
-from vrn.many.book import latest
+from vrn.many.book import latest, record_build
 from vrn.many.book_events import events
 from vrn.many.manifest import Job
 from vrn.many.task import Row
@@ -52,6 +54,46 @@ def _valley(root: Path, *names: str, ids: bool = False) -> Path:
     manifest = root / "june.csv"
     manifest.write_text("\n".join(["field", *(f"{name}/field.toml" for name in names), ""]), encoding="utf-8")
     return manifest
+
+
+def _why(manifest: Path, out: Path) -> list[tuple[str, str]]:
+    return [(job.name, code) for job, code, _ in BatchRun(str(manifest), out).plan()]
+
+
+def test_a_dry_run_says_what_would_be_built_and_why(tmp_path: Path) -> None:
+    """New, a changed input, a changed output, another version; the patch of a library that draws pages is none."""
+    manifest, out = _valley(tmp_path / "v", "ash", "elm"), tmp_path / "rx"
+    assert _why(manifest, out) == [("ash", "stale-new"), ("elm", "stale-new")]
+    assert not out.exists()
+    _run(manifest, out)
+    assert _why(manifest, out) == [("ash", "stale-not"), ("elm", "stale-not")]
+    field, made = tmp_path / "v" / "ash" / "field.toml", out / "elm" / "statement.json"
+    kept = field.read_bytes(), made.read_bytes()
+    field.write_bytes(kept[0] + b"#\n")
+    made.write_bytes(kept[1] + b" ")
+    assert _why(manifest, out) == [("ash", "stale-input"), ("elm", "stale-output")]
+    field.write_bytes(kept[0])
+    made.write_bytes(kept[1])
+    for name, was in (("numpy", f"{np.__version__}x"), ("python", ".".join(platform.python_version_tuple()[:2]))):
+        path = out / "ash" / "summary.json"
+        summary = json.loads(path.read_text(encoding="utf-8"))
+        patched = was if name == "numpy" else f"{was}.99"
+        path.write_text(json.dumps(summary | {"versions": {name: patched}}), encoding="utf-8")
+        assert _why(manifest, out)[0][1] == ("stale-version" if name == "numpy" else "stale-not")
+
+
+def test_those_due_first_are_built_first(tmp_path: Path) -> None:
+    """Fields without a day come last, in the order of the list; the table keeps that order for all."""
+    manifest = _valley(tmp_path / "v", "none", "late", "soon")
+    for name, day in (("late", "2026-06-20"), ("soon", "2026-06-12")):
+        with (tmp_path / "v" / name / "field.toml").open("a", encoding="utf-8") as file:
+            file.write(f"[crop]\napplication_date = {day}\n")
+    run = _run(manifest, tmp_path / "rx")
+    assert list(run.told) == ["soon", "late", "none"]
+    table = (tmp_path / "rx" / "fields.csv").read_text(encoding="utf-8").splitlines()
+    assert [line.split(",")[1].rpartition("/")[2] for line in table[1:]] == ["none", "late", "soon"]
+    log = (tmp_path / "rx" / "fields.log").read_text(encoding="utf-8").splitlines()
+    assert [line.split()[1:3] for line in log] == [["soon", "built"], ["late", "built"], ["none", "built"]]
 
 
 def _run(manifest: Path, out: Path, book: Path | None = None, *, force: bool = False) -> BatchRun:
@@ -133,7 +175,7 @@ def test_a_field_whose_file_is_gone_fails_and_stays_listed(tmp_path: Path) -> No
     assert run.dropped == ()
     entry = batch.entry_of(Row(name="elm", field_file=str(tmp_path / "v" / "elm" / "field.toml"),
                              folder=str(tmp_path / "rx" / "elm"), status="failed", problem="lost"))  # fmt: skip
-    batch.record_build(run.book, entry)
+    record_build(run.book, entry)
     assert [(one.field, one.status) for one in latest(run.book)] == [("ash", "built"), ("elm", "failed")]
 
 

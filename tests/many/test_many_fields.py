@@ -66,9 +66,9 @@ def test_spoiled_fields_are_rows_and_the_others_are_built(batch: Path) -> None:
 
 
 def test_nothing_is_left_beside_the_outputs(batch: Path) -> None:
-    """The folder of all holds the fields' folders, the table and the book, and no scratch."""
+    """The folder of all holds the fields' folders, table, log and book, and no scratch."""
     names = {path.name for path in (batch / "rx").iterdir()} - {f"field_{number:03d}" for number in range(5)}
-    assert names <= {"fields.csv", "season.db", "season.db-wal", "season.db-shm"}
+    assert names <= {"fields.csv", "fields.log", "season.db", "season.db-wal", "season.db-shm"}
 
 
 def test_second_run_does_nothing(batch: Path, run_vrn: Run) -> None:

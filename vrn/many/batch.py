@@ -3,21 +3,26 @@
 import csv
 import json
 import os
+import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 from vrn.errors import OutputError
 from vrn.files.staging import move
-from vrn.many.book import Entry, latest, record_build
+from vrn.many.book import Entry, latest
 from vrn.many.book_events import Event, note_list
 from vrn.many.book_file import place_in, refuse_stranger
 from vrn.many.manifest import Job, introduced, is_pattern, read_manifest, same_id
-from vrn.many.pool import build_many, knock, usable_processors
-from vrn.many.task import Row, is_unchanged, sha256_of, summary_in
+from vrn.many.pool import Patience, build_many, knock, usable_processors
+from vrn.many.spool import record_or_wait, waiting_beside
+from vrn.many.task import Row, sha256_of, staleness, summary_in
 
+_TABLE_S = 5.0  # how often the table is written anew while rows come
 _STALE = "Its folder still holds the prescription of an earlier build: do not load that one."
 
 
@@ -62,37 +67,67 @@ class BatchRun:
         self.manifest = manifest
         self.tally = Tally(total=len(self.jobs))
         self.dropped: tuple[Event, ...] = ()
+        self._written = time.monotonic()
 
     def rows(
         self, *, workers: int | None = None, scheduler: str | None = None, ship: bool = False,
-        stop: Callable[[], bool] = lambda: False,
+        stop: Callable[[], bool] = lambda: False, patience: Patience | None = None,
     ) -> Iterator[Row]:  # fmt: skip
-        """Every field's row as it is done; each is in the book by then. At the end the table ``fields.csv`` is written.
+        """Every field's row as it is done; each is in the book by then, or beside it where the book is busy.
 
-        Once ``stop`` says yes, no other field is begun. VrnError, and nothing is written, if the book, the scheduler or
-        the folder cannot be used.
+        The table ``fields.csv`` is written as the rows come, and ``fields.log`` gets a line with the time for each.
+        Those that are due first are built first. Once ``stop`` says yes, no other field is begun. VrnError, and nothing
+        is written, if the scheduler or the folder cannot be used, or the book is none.
         """
         self._begin(scheduler)
         rows: dict[str, Row] = {}
         try:
-            for row in self._refused():
+            for row in self._each(rows, workers, scheduler, stop, patience, ship=ship):
                 rows[row.name] = row
                 self.tally.count(row)
-                yield row
-            for row in self._unchanged():
-                rows[row.name] = row
-                self.tally.count(row)
-                yield row
-            waiting = [job for job in self.jobs if job.name not in rows]
-            count = workers or usable_processors()
-            for row in build_many(waiting, self.out, workers=count, scheduler=scheduler, ship=ship, stop=stop):
-                row = self._with_stale(row)
-                record_build(self.book, entry_of(row))
-                rows[row.name] = row
-                self.tally.count(row)
+                self._log(row)
+                if time.monotonic() - self._written > _TABLE_S:
+                    self._write_table(rows)
                 yield row
         finally:
             self._write_table(rows)
+
+    def _each(
+        self, rows: dict[str, Row], workers: int | None, scheduler: str | None, stop: Callable[[], bool],
+        patience: Patience | None, *, ship: bool,
+    ) -> Iterator[Row]:  # fmt: skip
+        """Refused lines, then fields that need no work, then those that are built."""
+        yield from self._refused()
+        yield from self._unchanged(stop)
+        waiting = [job for job in self.jobs if job.name not in rows]
+        waiting.sort(key=lambda job: (job.due is None, job.due or date.min))
+        for row in build_many(waiting, self.out, workers=workers or usable_processors(), scheduler=scheduler, ship=ship,
+                              stop=stop, patience=patience):  # fmt: skip
+            told = self._with_stale(row)
+            record_or_wait(self.book, entry_of(told))
+            yield told
+
+    def plan(self) -> Iterator[tuple[Job, str, dict[str, str]]]:
+        """What a run would do with each field and why, as a sentence of the season's words; nothing is written."""
+        for job in self.jobs:
+            if job.refused is not None:
+                yield job, "stale-refused", {"problem": job.refused[0], "remedy": job.refused[1]}
+            elif self.force:
+                yield job, "stale-forced", {}
+            else:
+                yield job, *(staleness(job.field_file, self.out / job.name) or ("stale-not", {}))
+
+    @property
+    def spooled(self) -> bool:
+        """Whether rows wait beside the book, which was busy."""
+        return waiting_beside(self.book).exists()
+
+    def _log(self, row: Row) -> None:
+        """A line of the log: when, which, what came of it, how long it took."""
+        parts = (datetime.now().astimezone().isoformat(timespec="seconds"), row.name, row.status,
+                 f"{row.seconds:.1f} s", row.problem)  # fmt: skip
+        with suppress(OSError), (self.out / "fields.log").open("a", encoding="utf-8") as file:
+            file.write("  ".join(filter(None, (" ".join(part.split()) for part in parts))) + "\n")
 
     def _begin(self, scheduler: str | None) -> None:
         """Refuse what cannot work before anything is written, then make the folder of all and the book."""
@@ -106,8 +141,12 @@ class BatchRun:
             raise OutputError(problem, "Give a folder that you may write to.") from error
         for part in self.out.glob(".fields.csv.*.part"):  # what a kill left
             part.unlink(missing_ok=True)
-        record_build(self.book)
-        self._note_list()
+        record_or_wait(self.book)
+        try:
+            self._note_list()
+        except OutputError:  # a busy book: the list is noted by the next run
+            if not self.book.exists():
+                raise
 
     def _note_list(self) -> None:
         """Tell the book which fields the manifest names; refuse a field that says it is another one of the book."""
@@ -138,20 +177,22 @@ class BatchRun:
                 yield Row(name=job.name, field_file=str(job.field_file), folder=str(self.out / job.name),
                           status="failed", problem=job.refused[0], remedy=job.refused[1])  # fmt: skip
 
-    def _unchanged(self) -> Iterator[Row]:
+    def _unchanged(self, stop: Callable[[], bool]) -> Iterator[Row]:
         """Rows of the fields that need no work; the book learns of those it does not know."""
         if self.force:
             return
         with ThreadPoolExecutor(usable_processors()) as threads:
             jobs = [job for job in self.jobs if job.refused is None]
-            same = list(threads.map(lambda job: is_unchanged(job.field_file, self.out / job.name), jobs))
+            same = list(
+                threads.map(lambda job: not stop() and not staleness(job.field_file, self.out / job.name), jobs)
+            )
         known = {(os.path.realpath(entry.field_file), entry.summary_sha256)
                  for entry in latest(self.book, retired=True)}  # fmt: skip
         skipped = [_unchanged_row(job, self.out) for job, unchanged in zip(jobs, same, strict=True) if unchanged]
         entries = [entry_of(row) for row in skipped]
         news = [entry for entry in entries if (os.path.realpath(entry.field_file), entry.summary_sha256) not in known]
         if news:
-            record_build(self.book, *news)
+            record_or_wait(self.book, *news)
         yield from skipped
 
     def _with_stale(self, row: Row) -> Row:
@@ -162,6 +203,7 @@ class BatchRun:
 
     def _write_table(self, rows: dict[str, Row]) -> None:
         """``fields.csv``: a line for each field of the manifest, in its order."""
+        self._written = time.monotonic()
         part = self.out / f".fields.csv.{os.getpid()}.part"  # another parent may write its own at the same time
         columns = ("field_file", "folder", "status", "warnings", "problem", "remedy")
         try:

@@ -62,15 +62,25 @@ _OF_BUILD = ("field_file", "folder", "status", "problem", "remedy", "field", "se
 _OF_OUTCOME = ("field", "season", "what", "value", "rate_n_lb_ac", "note", "zone", "key")
 
 
-def record_build(path: Path, *entries: Entry) -> None:
+def record_build(path: Path, *entries: Entry, busy_s: float = 60.0) -> None:
     """Write builds into a book, made when it is not there. Safe beside another process that writes.
 
-    A prescription that another takes the place of, and one that is signed, are events of their own.
+    OutputError where the book is busy for longer than ``busy_s``. A prescription that another takes the place of, and
+    one that is signed, are events of their own.
     """
     by, host = person_and_host()
-    with open_book(path, write=True) as book:
+    with open_book(path, write=True, busy_s=busy_s) as book:
         for entry in entries:
             file, at = place_in(path, Path(entry.field_file)), entry.recorded_at or moment()
+            mine = (file, entry.recorded_at, entry.status, entry.summary_sha256)
+            if (
+                entry.recorded_at
+                and book.execute(
+                    "SELECT 1 FROM build WHERE (field_file, recorded_at, status, summary_sha256) = (?, ?, ?, ?)",
+                    mine,
+                ).fetchone()
+            ):
+                continue  # taken in before
             key = entry.key or file
             was = book.execute(
                 "SELECT rx FROM build WHERE key = ? AND season IS ? AND status = 'built' ORDER BY id DESC LIMIT 1",

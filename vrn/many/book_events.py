@@ -76,7 +76,7 @@ def events(path: Path, *, on: date | None = None) -> tuple[Event, ...]:
 
 def note_list(path: Path, manifest: str, keys: Collection[str]) -> tuple[Event, ...]:
     """Note which fields a list names now; the events of those that it named before and has dropped."""
-    with open_book(path, write=True) as book:
+    with open_book(path, write=True, busy_s=3.0) as book:
         rows = book.execute(
             "SELECT key, what FROM event WHERE what IN ('listed', 'unlisted') AND note = ? ORDER BY id", (manifest,)
         )

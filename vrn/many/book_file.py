@@ -86,7 +86,7 @@ CREATE INDEX IF NOT EXISTS outcome_of_field ON outcome (season, field)
 
 
 @contextmanager
-def open_book(path: Path, *, write: bool, new: bool = True) -> Iterator[sqlite3.Connection]:
+def open_book(path: Path, *, write: bool, new: bool = True, busy_s: float = _BUSY_S) -> Iterator[sqlite3.Connection]:
     """A connection with write-ahead log and patience; a transaction that ends whole or not at all.
 
     A book of an older version is raised when it is written; to be read it is raised in memory, and stays as it is.
@@ -96,10 +96,10 @@ def open_book(path: Path, *, write: bool, new: bool = True) -> Iterator[sqlite3.
         problem = f"There is no season book {path}."
         raise InputFileError(problem, "vrn fields MANIFEST --out DIR writes one as DIR/season.db.")
     try:
-        with closing(_connection(path, write=write)) as connection:
+        with closing(_connection(path, busy_s, write=write)) as connection:
             connection.row_factory = sqlite3.Row
             if write:
-                _write_ahead(connection, path)
+                _write_ahead(connection, path, busy_s)
             connection.execute("BEGIN IMMEDIATE" if write else "BEGIN")
             try:
                 if write:
@@ -126,19 +126,19 @@ def open_book(path: Path, *, write: bool, new: bool = True) -> Iterator[sqlite3.
         raise OutputError(problem, remedy) from error
 
 
-def _connection(path: Path, *, write: bool) -> sqlite3.Connection:
+def _connection(path: Path, busy_s: float, *, write: bool) -> sqlite3.Connection:
     """Where nothing may be written, and no log waits beside it, a book is read as it lies."""
     place = path.absolute()
     log = place.with_name(f"{place.name}-wal")
     lies_still = not write and not os.access(place.parent, os.W_OK) and not log.exists()
     return sqlite3.connect(
-        f"{place.as_uri()}?immutable=1" if lies_still else place, timeout=_BUSY_S, isolation_level=None, uri=lies_still
+        f"{place.as_uri()}?immutable=1" if lies_still else place, timeout=busy_s, isolation_level=None, uri=lies_still
     )
 
 
-def _write_ahead(connection: sqlite3.Connection, path: Path) -> None:
+def _write_ahead(connection: sqlite3.Connection, path: Path, busy_s: float) -> None:
     """Keep a log ahead of the book. No byte of a stranger changes, and SQLite itself does not wait for others here."""
-    until = time.monotonic() + _BUSY_S
+    until = time.monotonic() + busy_s
     while True:
         try:
             if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:

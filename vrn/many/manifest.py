@@ -7,6 +7,7 @@ import tomllib
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 
 from vrn.errors import InputFileError
@@ -29,6 +30,7 @@ class Job:
     id: str = ""
     field: str = ""
     season: int | None = None
+    due: date | None = None  # planned day of application
 
 
 def read_manifest(manifest: str) -> tuple[Job, ...]:
@@ -51,11 +53,14 @@ def is_pattern(manifest: str) -> bool:
 def introduced(job: Job) -> Job:
     """A job with what its field file says of itself; what is wrong with the file is told when it is built."""
     with suppress(OSError, ValueError):
-        said = tomllib.loads(job.field_file.read_text(encoding="utf-8-sig")).get("field")
+        whole = tomllib.loads(job.field_file.read_text(encoding="utf-8-sig"))
+        said, crop = whole.get("field"), whole.get("crop")
         if isinstance(said, dict):
+            day = crop.get("application_date") if isinstance(crop, dict) else None
             name, own, season = said.get("name"), said.get("id"), said.get("season")
             return replace(job, field=name if isinstance(name, str) else "", id=own if isinstance(own, str) else "",
-                           season=season if isinstance(season, int) else None)  # fmt: skip
+                           season=season if isinstance(season, int) else None,
+                           due=day if type(day) is date else None)  # fmt: skip
     return job
 
 

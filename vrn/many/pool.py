@@ -4,21 +4,25 @@ import logging
 import multiprocessing
 import os
 import socket
-import tempfile
+import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
-from pathlib import Path, PurePosixPath, PureWindowsPath
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from vrn.errors import InputFileError, MissingExtraError, OutputError, VrnError
+from vrn.errors import InputFileError, MissingExtraError, VrnError
 from vrn.many.manifest import Job
-from vrn.many.task import Row, build_field, prepare_worker, sha256_of, summary_in
+from vrn.many.shipping import build_shipped, pack, unpack
+from vrn.many.task import Row, build_field, prepare_worker
 
 _TRIES = 2
+_TICK_S = 0.25  # how often a night looks up from its work
+_GRACE_S = 4.0  # how long fields in work may go on once the user stops
 _LONGEST_GREETING = 1_000_000  # bytes
 
 
@@ -29,35 +33,50 @@ class _WorkerPool:
     executor: Executor
     size: int
     waiting: int = 1
+    local: bool = True
+    idle_s: Callable[[], float] = lambda: 0.0  # since somebody was there to work
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patience:
+    """When a night gives up: on a field that takes too long, on workers that nobody sees, and what then."""
+
+    field_s: float = 900.0
+    worker_s: float = 60.0
+    else_here: bool = False  # when a cluster is lost, the rest is built on this computer
 
 
 def build_many(
     jobs: Sequence[Job], out: Path, *, workers: int = 1, scheduler: str | None = None, ship: bool = False,
-    stop: Callable[[], bool] = lambda: False,
+    stop: Callable[[], bool] = lambda: False, patience: Patience | None = None,
 ) -> Iterator[Row]:  # fmt: skip
     """Build fields into ``out / job.name`` here or on a Dask cluster, and yield each one's row as it is done.
 
     ``ship`` sends each field's files with its task, and its outputs back, for workers that do not see this disk. Once
-    ``stop`` says yes, the fields in work come to their end and no other is begun. A field's own failure is a row;
-    VrnError says that there is nobody to do the work.
+    ``stop`` says yes, no other field is begun, and those in work have a few seconds to come to their end. A field's own
+    failure is a row; VrnError says that there is nobody to do the work. A field that takes longer than its time is a
+    row, and its worker is ended. Where no worker is left, or the scheduler is lost, the fields in work are rows and the
+    rest is not begun, or all of it is built here.
 
     A local worker that dies takes the fields in work with it. Each of them is then tried alone: the one that kills its
     worker again is the row that failed.
     """
-    queue = deque(jobs)
+    queue, patience = deque(jobs), patience or Patience()
     if scheduler is not None:
         with _dask_pool(scheduler) as pool:
-            yield from _Shift(pool, queue, out, stop, ship=ship).rows()
-        return
+            yield from _Shift(pool, queue, out, stop, patience, ship=ship).rows()
+        if not patience.else_here:
+            return
+        ship = False
     while queue and not stop():
         with _local_pool(min(workers, len(queue))) as pool:
-            shift = _Shift(pool, queue, out, stop, ship=ship)
+            shift = _Shift(pool, queue, out, stop, patience, ship=ship)
             yield from shift.rows()
         for job in shift.suspects:
             if stop():
                 break
             with _local_pool(1) as pool:
-                alone = _Shift(pool, deque([job]), out, stop, ship=ship)
+                alone = _Shift(pool, deque([job]), out, stop, patience, ship=ship)
                 yield from alone.rows()
             if alone.suspects and not stop():
                 problem = "The worker process died while it built this field, twice."
@@ -66,12 +85,17 @@ def build_many(
 
 
 class _Shift:
-    """One pool's work on a queue, until the queue is empty, the user stops, or a worker died."""
+    """One pool's work on a queue, until it is empty, the user stops, a worker died, or nobody is there to work."""
 
     def __init__(
-        self, pool: _WorkerPool, queue: deque[Job], out: Path, stop: Callable[[], bool], *, ship: bool
-    ) -> None:
+        self, pool: _WorkerPool, queue: deque[Job], out: Path, stop: Callable[[], bool], patience: Patience, *,
+        ship: bool,
+    ) -> None:  # fmt: skip
         self.pool, self.queue, self.out, self.stop, self.ship = pool, queue, out, stop, ship
+        self.patience = patience
+        self.begun: dict[Future[Row], float] = {}
+        self.stopped_at: float | None = None
+        self.over = False  # nothing more is handed out
         self.refused: deque[Row] = deque()
         self.in_work: dict[Future[Row], tuple[Job, int]] = {}
         self.suspects: list[Job] = []
@@ -82,20 +106,69 @@ class _Shift:
             self._fill()
             while self.refused:
                 yield self.refused.popleft()
+            if self.over and not self.pool.local:
+                yield from self._lost("The scheduler of the cluster was lost.")
             if not self.in_work:
                 return
-            done, _ = wait(self.in_work, return_when=FIRST_COMPLETED)
+            done, _ = wait(self.in_work, timeout=_TICK_S, return_when=FIRST_COMPLETED)
             for future in done:
                 row = self._take(future)
                 if row is not None:
                     yield row
+            yield from self._lose_patience()
+
+    def _lose_patience(self) -> Iterator[Row]:
+        """Rows of fields that took too long; the end of all where the user stops or nobody is there to work."""
+        now = time.monotonic()
+        if self.stop():
+            self.stopped_at = self.stopped_at or now
+            if now - self.stopped_at > _GRACE_S:
+                self._leave()
+            return
+        if self.pool.idle_s() > self.patience.worker_s:
+            yield from self._lost("No worker of the cluster was seen for {seconds:.0f} s.")
+            return
+        at_work = list(self.in_work)[: self.pool.size]  # they begin in the order in which they were handed out
+        late = [future for future in at_work if now - self.begun.setdefault(future, now) > self.patience.field_s]
+        for future in late:
+            job, _ = self.in_work.pop(future)
+            problem = f"It took longer than {self.patience.field_s:.0f} s and was given up."
+            yield _failed(job, self.out, problem, "Look at its files, or give it more time with --field-timeout.")
+        if late and self.pool.local:
+            self.queue.extendleft(job for job, _ in reversed(self.in_work.values()))  # their worker goes too
+            self._leave()
+
+    def _lost(self, problem: str) -> Iterator[Row]:
+        """The end of a cluster: what was in work is a row, or is built here."""
+        lost = [job for job, _ in self.in_work.values()]
+        if self.patience.else_here:
+            self.queue.extendleft(reversed(lost))
+        else:
+            remedy = "Start workers and run the same command again, or add --else-here to build the rest here."
+            for job in lost:
+                yield _failed(job, self.out, problem.format(seconds=self.patience.worker_s), remedy)
+        self._leave()
+
+    def _leave(self) -> None:
+        """Wait for nobody any more; workers of this computer are ended."""
+        self.over = True
+        self.in_work.clear()
+        if self.pool.local:
+            for child in multiprocessing.active_children():
+                child.kill()
 
     def _fill(self) -> None:
         """Begin as many fields as the pool can hold."""
         if self.stop():
-            self.in_work = {future: work for future, work in self.in_work.items() if not future.cancel()}
+            if self.pool.local:  # to ask a cluster that is lost would wait for it
+                self.in_work = {future: work for future, work in self.in_work.items() if not future.cancel()}
             return
-        while self.queue and not self.suspects and len(self.in_work) < self.pool.size + self.pool.waiting:
+        while (
+            self.queue
+            and not self.over
+            and not self.suspects
+            and len(self.in_work) < self.pool.size + self.pool.waiting
+        ):
             self._begin(self.queue.popleft(), 1)
 
     def _begin(self, job: Job, tries: int) -> None:
@@ -108,6 +181,12 @@ class _Shift:
             return
         except VrnError as error:
             self.refused.append(_failed(job, self.out, error.problem, error.remedy))
+            return
+        except Exception:
+            if self.pool.local:
+                raise
+            self.queue.appendleft(job)
+            self.over = True
             return
         self.in_work[future] = (job, tries)
 
@@ -167,10 +246,31 @@ def _dask_pool(address: str) -> Iterator[_WorkerPool]:
         client: Any = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
         raise _nobody(address, error) from None
-    with client:
+    over = threading.Event()
+    try:
         _same_version(client, address)
         threads = sum(client.nthreads().values())
-        yield _WorkerPool(executor=client.get_executor(pure=False), size=threads, waiting=threads)
+        yield _WorkerPool(executor=client.get_executor(pure=False), size=threads, waiting=threads, local=False,
+                          idle_s=_watch(client, over))  # fmt: skip
+    finally:
+        over.set()
+        with suppress(Exception):  # the scheduler may be lost
+            client.close(timeout=2)
+
+
+def _watch(client: Any, over: threading.Event) -> Callable[[], float]:
+    """Seconds since the cluster had a worker, looked up beside the work: a lost scheduler does not answer."""
+    seen = time.monotonic()
+
+    def look() -> None:
+        nonlocal seen
+        while not over.wait(1.0):
+            with suppress(Exception):
+                if client.nthreads():
+                    seen = time.monotonic()
+
+    threading.Thread(target=look, daemon=True, name="sees workers").start()
+    return lambda: time.monotonic() - seen
 
 
 def knock(address: str) -> None:
@@ -224,102 +324,3 @@ def _same_version(client: Any, address: str) -> None:
     if others:
         problem = f"Workers at {address} have vrn {', '.join(others)}; here it is {_version_here()}."
         raise InputFileError(problem, "Install the same vrn on every worker.")
-
-
-_LARGEST = 500_000_000  # bytes in one shipment
-_NAMES_FILES = ("boundary", "file", "table", "files", "response_trial")
-
-
-def pack(field_file: Path) -> dict[str, bytes]:
-    """Every file of a field's folder; InputFileError if it names one outside, or is too large to send."""
-    from vrn.ingest import read_settings
-    from vrn.model.settings import as_plain
-
-    for name in _named(as_plain(read_settings(field_file))):
-        named = PurePosixPath(name.replace("\\", "/"))
-        if named.is_absolute() or PureWindowsPath(name).drive or ".." in named.parts:
-            problem = f"{field_file.name} names {name}, outside the field's folder, which is all that is sent along."
-            raise InputFileError(problem, "Copy that file into the folder, or let the workers see this disk.")
-    files: dict[str, bytes] = {}
-    size = 0
-    for path in _inside(field_file.parent):
-        size += path.stat().st_size
-        if size > _LARGEST:
-            problem = f"The folder {field_file.parent} holds more than {_LARGEST // 1_000_000} MB."
-            raise InputFileError(problem, "Leave only the field's own files in it, or let the workers see this disk.")
-        files[path.relative_to(field_file.parent).as_posix()] = path.read_bytes()
-    return files
-
-
-def _named(value: Any, key: str = "") -> Iterator[str]:
-    """Names of files in plain settings."""
-    if isinstance(value, dict):
-        for inner, item in value.items():
-            yield from _named(item, inner)
-    elif isinstance(value, list):
-        for item in value:
-            yield from _named(item, key)
-    elif isinstance(value, str) and key in _NAMES_FILES:
-        yield value
-
-
-def _inside(folder: Path) -> Iterator[Path]:
-    for path in sorted(folder.iterdir()):
-        if path.name.startswith("."):
-            continue
-        if path.is_dir():
-            if not (path / "summary.json").exists():
-                yield from _inside(path)
-        elif path.is_file():
-            yield path
-
-
-def build_shipped(name: str, field_file: str, folder: str, files: dict[str, bytes]) -> Row:
-    """Build a field from its shipped files on this machine, and send the outputs back in the row.
-
-    The paths in the row are those of the machine that sent the files.
-    """
-    with tempfile.TemporaryDirectory(prefix="vrn-") as scratch:
-        here, out = Path(scratch) / "field", Path(scratch) / "out"
-        for path, content in files.items():
-            target = here / path
-            target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes(content)
-        row = build_field(name, str(here / Path(field_file).name), str(out))
-        made = {
-            path.relative_to(out).as_posix(): path.read_bytes() for path in sorted(out.rglob("*")) if path.is_file()
-        }
-    # the worker's folders mean nothing to the reader
-    problem = row.problem.replace(str(here), str(Path(field_file).parent)).replace(str(out), folder)
-    return replace(row, field_file=field_file, folder=folder, problem=problem, files=made)
-
-
-def unpack(row: Row) -> Row:
-    """Put the outputs that came back into their folder, all or nothing; the row failed when it cannot be written."""
-    from vrn.files.signature import earlier_in
-    from vrn.files.staging import note_source, write_files
-
-    if row.status != "built" or not row.files:
-        return row
-    folder = Path(row.folder)
-    earlier = earlier_in(folder)
-
-    def check(staged: Path) -> None:
-        _arrived(staged)
-        new_id = str((summary_in(staged) or {}).get("id"))
-        replaces = None if earlier is None else earlier.replaced_by(new_id)
-        note_source(staged, folder, {"field": Path(row.field_file)}, replaces)
-
-    try:
-        write_files(row.files, folder, check=check)
-    except VrnError as error:
-        return replace(row, status="failed", problem=error.problem, remedy=error.remedy, files={})
-    return replace(row, files={})
-
-
-def _arrived(staged: Path) -> None:
-    """Refuse outputs that are not what the worker verified and hashed."""
-    files = (summary_in(staged) or {}).get("files", {})
-    if not files or any(sha256_of(staged / name) != was for name, was in files.items()):
-        problem = "The outputs that came back are not those the worker wrote."
-        raise OutputError(problem, "Run the same command again.")

@@ -20,6 +20,8 @@ from vrn.errors import OutputError, VrnError
 # maps, plots and raster libraries keep state of their own: one field at a time in a process
 _ONE_FIELD = threading.Lock()
 _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # of mallopt, as glibc's malloc.h numbers them
+# a patch of these may move a rate or an outline in its last digit
+_EXACT = ("vrn", "numpy", "scipy", "shapely", "pyproj", "rasterio", "pyogrio")
 # what a busy disk or a network drive may say once and not again
 _PASSING = (errno.EIO, errno.EAGAIN, errno.EBUSY, errno.EINTR, errno.ETIMEDOUT, errno.ESTALE, errno.EMFILE,
             errno.ENFILE)  # fmt: skip
@@ -180,22 +182,43 @@ def summary_in(folder: Path) -> dict[str, Any] | None:
     return summary if isinstance(summary, dict) else None
 
 
-def is_unchanged(field_file: Path, folder: Path) -> bool:
-    """Whether an output folder's inputs, files and versions are all what they were when it was written."""
+def staleness(field_file: Path, folder: Path) -> tuple[str, dict[str, str]] | None:
+    """Why a field must be built: code and places of a sentence of the season's words; None where nothing changed.
+
+    Of Python and the libraries that draw pages, only another release (1.2, not 1.2.3) counts; of those that have a hand
+    in a rate or an outline, any other version.
+    """
     summary = summary_in(folder)
     if summary is None:
-        return False
+        return "stale-new", {}
     try:
         inputs, files, versions = summary["inputs"], summary["files"], summary["versions"]
-        return (
-            field_file.name in inputs
-            and bool(files)
-            and all(_version_here(name) == was for name, was in versions.items())
-            and all(sha256_of(field_file.parent / name) == was for name, was in inputs.items())
-            and all(sha256_of(folder / name) == was for name, was in files.items())
-        )
-    except (OSError, KeyError, TypeError, AttributeError, ValueError):
-        return False
+        if field_file.name not in inputs or not files:
+            return "stale-new", {}
+        for name, was in inputs.items():
+            if _sha256_or_none(field_file.parent / name) != was:
+                return "stale-input", {"file": name}
+        for name, was in files.items():
+            if _sha256_or_none(folder / name) != was:
+                return "stale-output", {"file": name}
+        for name, was in versions.items():
+            now = _version_here(name)
+            if now is None or (now if name in _EXACT else _release(now)) != (was if name in _EXACT else _release(was)):
+                return "stale-version", {"name": name, "was": str(was), "now": now or "-"}
+    except (KeyError, TypeError, AttributeError, ValueError):
+        return "stale-new", {}
+    return None
+
+
+def _sha256_or_none(path: Path) -> str | None:
+    try:
+        return sha256_of(path)
+    except OSError:
+        return None
+
+
+def _release(version_: str) -> list[str]:
+    return version_.split(".")[:2]
 
 
 @cache

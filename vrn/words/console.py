@@ -59,7 +59,8 @@ SENTENCES: Final[dict[str, str]] = {
     "records-left-out": "{records:record was|records were} used. Left out: {reasons}.",
     "written-comparison": "Written to {folder}. Look at compared.html.",
     # fields
-    "stopping": "vrn: stopping after the fields in work. Press Ctrl-C once more to stop now.",
+    "stopping": "vrn: stopping. Fields in work get a few seconds to finish. Press Ctrl-C once more to stop now.",
+    "field-done": "{field}: {state}, {seconds:0} s",
     "stopped": "vrn: stopped. {count:field was|fields were} not started. Run the same command to go on.",
     "field-failed": "! {field} ({file}): {problem} {remedy}",
     "fields-done": "{total:field|fields}: {built} built, {unchanged} unchanged, {failed} failed, in {seconds:0} s.",

@@ -13,6 +13,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Check the season in its field file, or look at that season with --season {season}.",
     ),
     "earlier": ("{count:field|fields} of earlier seasons not listed.", "Look at one with --season YEAR."),
+    "spooled": (
+        "The season book {book} is busy. Some rows wait in a file beside it.",
+        "They are taken in by the next run of vrn fields with this book.",
+    ),
     "dropped": (
         "{field} is no longer in {list}. Its product left the order.",
         "If that is a mistake, list it again and run the same command.",
@@ -20,6 +24,13 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
 }
 
 SENTENCES: Final[dict[str, str]] = {
+    "stale-not": "unchanged",
+    "stale-new": "would be built: no whole prescription is in its folder",
+    "stale-input": "would be built: {file} changed",
+    "stale-output": "would be built: {file} in its folder is not as it was written",
+    "stale-version": "would be built: {name} was {was} and is {now}",
+    "stale-forced": "would be built: --force",
+    "stale-refused": "refused: {problem} {remedy}",
     "title": "Season {seasons}",
     "title-on": "Season {seasons} on {today}",
     "counts": "On {today}: {fields:field|fields}, {failed} failed, {draft} DRAFT, {approved} approved, {applied} "
