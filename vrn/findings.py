@@ -10,7 +10,7 @@ Kind = Literal[
     "rate", "amount", "whole_amount", "mass", "area", "length", "distance", "depth", "yield", "concentration",
     "organic_matter", "share", "percent", "speed", "density", "rain", "temperature", "gal", "lb", "gal/ac", "lb/ac",
     "lb N/ac", "gal/min", "lb/min", "money", "money_area", "price_n", "price_corn",
-    "pressure", "catch", "hours", "count", "number", "date", "text",
+    "manure_n", "pressure", "catch", "hours", "count", "number", "date", "text",
 ]  # fmt: skip
 
 
@@ -21,8 +21,8 @@ class Quantity:
     ``rate`` and ``lb N/ac`` are lb N/ac, ``amount`` and ``whole_amount`` lb/ac of nitrogen, ``mass`` lb N, ``area`` ac,
     ``length`` and ``distance`` ft, ``depth`` and ``rain`` in, ``yield`` bu/ac, ``concentration`` ppm, ``share`` 0 to 1,
     ``percent`` and ``organic_matter`` %, ``speed`` mph, ``density`` lb/gal, ``temperature`` °F, ``money`` $,
-    ``money_area`` $/ac, ``price_n`` $/lb N, ``price_corn`` $/bu, ``pressure`` psi, ``catch`` fl oz;
-    product goes by its unit.
+    ``money_area`` $/ac, ``price_n`` $/lb N, ``price_corn`` $/bu, ``manure_n`` lb N per 1,000 gal, ``pressure`` psi,
+    ``catch`` fl oz; product goes by its unit.
     """
 
     kind: Kind

@@ -1,6 +1,7 @@
 """Products: pounds of nitrogen in a gallon, gallons for a rate, blends, and what is refused."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -217,3 +218,26 @@ def test_ammonia_on_the_surface_is_refused(made: Make, product: str) -> None:
     field = made((50.0,), product=ProductSection(name=product), job=JobSection(placement="broadcast"))
     with pytest.raises(InputFileError, match="ammonia gas"):
         field.prescribe()
+
+
+@pytest.mark.parametrize("density", [None, 8.34, 9.0])
+def test_manure_by_a_thousand_gallons(made: Make, density: float | None) -> None:
+    """38 lb N in 1,000 gal: 120 lb N/ac are 120 / 38 × 1,000 = 3,158 gal/ac, whatever a gallon weighs."""
+    section = ProductSection(name="Hog manure", n_lb_per_1000_gal=38.0, density_lb_gal=density)
+    found = made((120.0,), product=section).prescribe()
+    assert found.rates[0].product_per_ac == pytest.approx(120 / 38 * 1000)
+    assert (found.rate_unit, found.product.cautions) == ("gal/ac", ("rates.caution-manure",))
+
+
+@pytest.mark.parametrize("more", [{"n_pct": 0.5}, {"dry": True}])
+def test_two_analyses_of_manure_are_refused(more: dict[str, Any]) -> None:
+    """One analysis, or the other."""
+    with pytest.raises(InputFileError, match="n_lb_per_1000_gal"):
+        product_of(ProductSection(name="Hog manure", n_lb_per_1000_gal=38.0, **more))
+
+
+def test_analyses_are_printed_as_the_trade_prints_them() -> None:
+    """29.9935 % is 30, 28 is 28, aqua ammonia 20.5, a manure of 0.4524 % keeps three digits."""
+    base = known_product("UAN 28")
+    shown = [replace(base, n_pct=n).n_pct_shown for n in (29.9935, 28.0, 20.5, 0.4524)]
+    assert shown == [30.0, 28.0, 20.5, 0.452]

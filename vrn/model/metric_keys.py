@@ -27,6 +27,7 @@ _KEYS: Final = {
     "profile_lb_ac_per_ppm_in": ("profile_kg_ha_per_ppm_cm", IN_M * 100.0 / LB_AC_KG_HA),
     "rate_factor_lb_bu": ("rate_factor_kg_t", CORN_BU_LB / 1000.0),
     "water_in": ("water_mm", 1.0 / (IN_M * 1000.0)),
+    "n_lb_per_1000_gal": ("n_kg_m3", 1.0 / LB_GAL_KG_L),
     "tank_gal": ("tank_l", 1.0 / US_GAL_L),
     "tank_lb": ("tank_kg", 1.0 / LB_KG),
     "least_patch_ac": ("least_patch_ha", HA_AC),

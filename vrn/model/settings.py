@@ -254,6 +254,7 @@ class ProductSection:
     name: Text | None = None
     n_pct: Annotated[float, Gt(0), Le(100)] | None = None
     density_lb_gal: Annotated[float, Gt(0), Le(20)] | None = None
+    n_lb_per_1000_gal: Annotated[float, Gt(0), Le(200)] | None = None  # of liquid manure, by its analysis
     dry: bool = False
     blend: tuple[BlendPart, ...] = ()
     rate_basis: Literal["product", "n"] | None = None  # of the product where there is one, else of nitrogen

@@ -81,12 +81,14 @@ def _kinds(prescription: Prescription) -> tuple[Kind, Kind]:
 def _product_lines(prescription: Prescription, shown: UnitFormat) -> list[str]:
     """What goes into the tank and how much of it."""
     product, (unit, _) = prescription.product, _kinds(prescription)
-    name, n = one_line(product.name, most=60), Quantity("number", round(product.n_pct, 2))
+    name, n = one_line(product.name, most=60), Quantity("number", product.n_pct_shown)
     lines = [
         say(shown, "sheet.no-product")
         if not product.named
         else say(shown, "sheet.dry", product=name, n=n)
         if product.density_lb_gal is None
+        else say(shown, "sheet.manure", product=name, n=Quantity("manure_n", 1000.0 * product.n_lb_per_unit))
+        if "rates.caution-manure" in product.cautions
         else say(shown, "sheet.liquid", product=name, n=n, density=Quantity("density", product.density_lb_gal)),
         say(shown, "sheet.in-all", total=Quantity(unit if product.named else "mass", prescription.total_product),
             area=Quantity("area", prescription.acres)),

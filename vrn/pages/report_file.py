@@ -27,7 +27,7 @@ _KINDS: Final = {
     "credits.previous_crop": "amount", "credits.manure": "amount", "credits.irrigation_water": "amount",
     "credits.other": "amount", "per_om_pct": "amount", "_bu_ac": "yield", "n_per_bushel_lb": "lb/bu",
     "_lb_bu": "lb/bu", "_ft": "length", "_ac": "area", "_mph": "speed", "_gal_min": "gal/min", "_lb_gal": "density",
-    "_psi": "pressure",
+    "_psi": "pressure", "n_lb_per_1000_gal": "manure_n",
     "_tank_gal": "gal", "tank_gal": "gal", "tank_lb": "lb", "water.nitrate_ppm": "", "_ppm": "concentration",
     "_pct": "percent", "water_in": "rain", "corn_per_bu": "price_corn", "n_per_lb": "price_n",
 }  # fmt: skip

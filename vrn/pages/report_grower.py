@@ -112,7 +112,7 @@ def _span(values: Sequence[float], kind: Kind, shown: UnitFormat) -> str:
 def _product(prescription: Prescription, shown: UnitFormat) -> str:
     product, total = prescription.product, prescription.total_product
     mass, area = Quantity("mass", prescription.total_n_lb), Quantity("area", prescription.acres)
-    n = Quantity("number", round(product.n_pct, 2))
+    n = Quantity("number", product.n_pct_shown)
     if not product.named:
         return say(shown, "grower.no-product", mass=mass, area=area)
     if product.density_lb_gal is None:

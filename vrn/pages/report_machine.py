@@ -45,7 +45,7 @@ def _head(shown: UnitFormat, *heads: str | tuple[str, Kind]) -> tuple[str, ...]:
 
 def _product(prescription: Prescription, shown: UnitFormat) -> str:
     """Analysis and density of the product, and who says so."""
-    product, n = prescription.product, Quantity("number", round(prescription.product.n_pct, 2))
+    product, n = prescription.product, Quantity("number", prescription.product.n_pct_shown)
     if not product.named:
         return say(shown, "rates.product-none")
     if product.density_lb_gal is None:

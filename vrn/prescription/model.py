@@ -53,6 +53,11 @@ class Product:
         return self.n_pct < 100.0
 
     @property
+    def n_pct_shown(self) -> float:
+        """Analysis as the trade prints it, to three digits: a blend of 29.9935 % is 30."""
+        return float(f"{self.n_pct:.3g}")
+
+    @property
     def n_lb_per_unit(self) -> float:
         """Nitrogen in a gallon or a pound of product. [lb N/gal or lb N/lb]"""
         return self.n_pct / 100.0 * (self.density_lb_gal if self.density_lb_gal is not None else 1.0)

@@ -13,6 +13,7 @@ from vrn.prescription.product_gate import cautions_of, check_most, check_product
 
 _SHEET = "“Estimated physical characteristics of fertilizer material”, studylib.net 18119690"
 
+_MANURE_LB_GAL = 8.4  # about the weight of water, from memory
 _TABLE: tuple[Product, ...] = (
     Product(
         name="UAN 28", n_pct=28.0, density_lb_gal=10.66, unit="gal",
@@ -21,7 +22,8 @@ _TABLE: tuple[Product, ...] = (
     ),
     Product(
         name="UAN 30", n_pct=30.0, density_lb_gal=10.86, unit="gal",
-        source="30-0-0; 10.86 lb/gal, from memory: check it against the delivery note",
+        source="30-0-0; 10.86 lb/gal, halfway between 28-0-0 and 32-0-0, as in the densities by temperature of "
+        "scribd.com 230568241 (10.95 at 30 °F beside 10.76 and 11.14): check it against the delivery note",
     ),
     Product(
         name="UAN 32", n_pct=32.0, density_lb_gal=11.06, unit="gal",
@@ -148,7 +150,9 @@ def product_of(section: ProductSection, *, metric: bool = False) -> Product:
     >>> product_of(ProductSection()).named
     False
     """
-    if section.blend:
+    if section.n_lb_per_1000_gal is not None:
+        product = _manure(section)
+    elif section.blend:
         product = _blended(section, metric=metric)
     elif section.n_pct is not None:
         product = _own(section)
@@ -206,6 +210,19 @@ def _own(section: ProductSection) -> Product:
     own = Product(
         name=section.name or f"{section.n_pct:g}% N", n_pct=section.n_pct, density_lb_gal=section.density_lb_gal,
         unit="lb" if section.dry else "gal", source="field file",
+    )  # fmt: skip
+    return replace(own, cautions=cautions_of(own))
+
+
+def _manure(section: ProductSection) -> Product:
+    """Liquid manure by its analysis: a gallon's weight does not change its gallons."""
+    if section.n_pct is not None or section.dry or section.blend:
+        problem = "product.n_lb_per_1000_gal is the analysis of liquid manure, and another analysis is given too."
+        raise InputFileError(problem, "Give one of them.")
+    density = section.density_lb_gal or _MANURE_LB_GAL
+    own = Product(
+        name=section.name or "Liquid manure", n_pct=section.n_lb_per_1000_gal / 10.0 / density,  # type: ignore[operator]
+        density_lb_gal=density, unit="gal", source="field file: the manure's own analysis",
     )  # fmt: skip
     return replace(own, cautions=cautions_of(own))
 

@@ -132,6 +132,7 @@ SENTENCES: Final[dict[str, str]] = {
     "zones.least_patch_ac": "Smallest patch",
     "product.name": "Product",
     "product.n_pct": "Nitrogen in the product",
+    "product.n_lb_per_1000_gal": "Nitrogen in liquid manure",
     "product.density_lb_gal": "Density of the product",
     "product.dry": "Dry product",
     "product.blend.name": "Part of the blend",

@@ -9,6 +9,7 @@ SENTENCES: Final[dict[str, str]] = {
     "apply-on": "to be applied {on}",
     "product": "PRODUCT",
     "liquid": "{product} ({n}% N, {density})",
+    "manure": "{product}, {n}",
     "no-product": "No product is named: all rates are nitrogen.",
     "dry": "{product} ({n}% N)",
     "in-all": "{total} in all, on {area}",

@@ -41,6 +41,7 @@ _KINDS: Final = {
     "lb/ac": ("lb/ac", 1, "kg/ha", LB_AC_KG_HA, 1),
     "lb N/ac": ("lb N/ac", 1, "kg N/ha", LB_AC_KG_HA, 1),
     "speed": ("mph", 1, "km/h", MPH_M_S * 3.6, 1),
+    "manure_n": ("lb N per 1,000 gal", 1, "kg N per m³", LB_GAL_KG_L, 2),
     "hours": ("h", 1, "h", 1.0, 1),
     "catch": ("oz in 30 s", 0, "mL in 30 s", US_GAL_L * 1000.0 / 128.0, 0),
     "pressure": ("psi", 0, "kPa", PSI_KPA, 0),
