@@ -13,10 +13,11 @@ from vrn.ingest import read_field
 from vrn.model.field import Field
 from vrn.model.samples import Handling
 from vrn.pipeline import build
+from vrn.prescription.economics import Payoff
 from vrn.prescription.model import Prescription
 from vrn.sampling.error import causes_of_error
 from vrn.sampling.make_plan import plan_next
-from vrn.sampling.next_reading import Stake, best_readings, remaining_lb_ac
+from vrn.sampling.next_reading import Stake, best_readings, remaining_lb_ac, remaining_usd_ac
 from vrn.sampling.plan import PlanOptions
 from vrn.surface import Variogram
 
@@ -91,14 +92,30 @@ def test_next_readings_of_a_field(cedar_bend: Prescription) -> None:
     assert found is not None
     assert [place.name for place in plan.places] == ["N01", "N02", "N03", "N04", "N05"]
     assert not found.enough
-    gains = [reading.gain_lb for reading in found.readings]
-    assert gains == sorted(gains, reverse=True)
-    assert min(gains) > 0
+    savings = [reading.saving_usd or 0.0 for reading in found.readings]
+    assert savings == sorted(savings, reverse=True)
+    assert min(savings) > 0
+    assert min(reading.gain_lb for reading in found.readings) > 0
     assert all(reading.moved_ac >= 0.5 for reading in found.readings)
     apart = np.hypot(*(plan.coordinates_m()[:, None] - cedar_bend.field.samples.coordinates_m[None]).transpose(2, 0, 1))
     assert apart.min() > 15
     again = plan_next(cedar_bend, 5)
     np.testing.assert_array_equal(plan.coordinates_m(), again.coordinates_m())
+
+
+def test_a_reading_that_costs_more_than_it_saves_is_not_asked_for(cedar_bend: Prescription) -> None:
+    """At the price of the third best, two are asked for; above the best, none, and what it would save is known."""
+    found = plan_next(cedar_bend, 5).next
+    assert found is not None
+    savings = [reading.saving_usd or 0.0 for reading in found.readings]
+    settings = cedar_bend.field.settings
+    for price, count in ((savings[2], 2), (savings[0] * 1.01, 0)):
+        prices = dataclasses.replace(settings.prices, per_reading=price)
+        field = dataclasses.replace(cedar_bend.field, settings=dataclasses.replace(settings, prices=prices))
+        priced = plan_next(dataclasses.replace(cedar_bend, field=field), 5).next
+        assert priced is not None
+        assert (len(priced.readings), priced.enough) == (count, count == 0)
+        assert priced.best_usd == pytest.approx(savings[0])
 
 
 def _with_step(prescription: Prescription, step: float) -> Prescription:
@@ -173,3 +190,21 @@ def test_a_cause_nothing_is_known_of_stays_unknown(cedar_bend: Prescription) -> 
     assert found.field.instrument_lb_ac is None
     assert found.field.cores_lb_ac is None
     assert found.field.ground_lb_ac > 0
+
+
+def test_saving_by_monte_carlo() -> None:
+    """The loss that a known half leaves is what 200,000 drawn levels give under the response, to 3 %."""
+    payoff = Payoff(corn_per_bu=4.40, n_per_lb=0.55, method_sd_lb_ac=35.0)  # ratio 0.125: rates are needs
+    random = np.random.default_rng(5)
+    need, sd, rates = 96.0, 24.0, np.array([60.0, 80.0, 100.0, 120.0, 140.0])
+    lost = remaining_usd_ac(np.array([need]), np.array([sd**2]), rates, payoff)[[0, 6, 12], 0]
+    assert lost[0] > lost[1] > lost[2]
+    drawn: list[float] = []
+    here, level, blur = random.standard_normal((3, 400_000))
+    true = need + sd * here + 35.0 * level
+    for share in (0.0, 0.5, 1.0):  # the same fields, known so well
+        known = need + sd * (share * here + np.sqrt(share * (1 - share)) * blur)
+        rate = rates[np.argmin(np.abs(known[:, None] - rates), axis=1)]
+        below = np.maximum(true + payoff.response._shift(35.0) - rate, 0.0)
+        drawn.append(4.40 * np.mean(0.85 * 0.0024 * below**2 + 0.15 * 0.75 * below) + 0.55 * rate.mean())
+    np.testing.assert_allclose(-np.diff(lost), -np.diff(drawn), rtol=0.06)

@@ -20,8 +20,8 @@ _PLAIN: Final = {"–": "-", "—": "-", "−": "-", "…": "...", "·": "*", "�
                  "‘": "'", "’": "'"}  # fmt: skip
 COMMANDS: Final = {  # command → module
     "build": "build", "check": "check", "compare": "verify", "demo": "build", "fields": "fields", "methods": "methods",
-    "key": "sign", "need": "need", "plan": "plan", "rain": "rain", "season": "season", "show": "verify", "sign": "sign",
-    "start": "start", "stick": "stick", "verify": "verify",
+    "key": "sign", "keys": "keys", "need": "need", "plan": "plan", "rain": "rain", "season": "season", "show": "verify",
+    "sign": "sign", "start": "start", "stick": "stick", "verify": "verify",
 }  # fmt: skip
 
 

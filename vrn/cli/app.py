@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -18,7 +18,7 @@ app = typer.Typer(
     name="vrn",
     help="From in-season soil nitrate samples to a nitrogen prescription an applicator can load.",
     no_args_is_help=True,
-    add_completion=False,
+    add_completion=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
@@ -26,8 +26,20 @@ app = typer.Typer(
 DONE, FINDINGS, REFUSED = 0, 1, 2
 
 
+def _say_version(asked: bool) -> None:
+    if asked:
+        from vrn import __version__
+
+        say(f"vrn {__version__}")
+        raise typer.Exit
+
+
 @app.callback()
-def _of_many() -> None:  # with it, an application of which one command is loaded is still one of many commands
+def _of_many(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_say_version, is_eager=True, help="say the version and end")
+    ] = False,
+) -> None:  # with it, an application of which one command is loaded is still one of many commands
     pass
 
 

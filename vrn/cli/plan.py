@@ -136,7 +136,6 @@ def _place(text: str | None) -> tuple[float, float] | None:
 
 def _say_plan(made: "Plan") -> None:
     from vrn.files.plan_words import depth_texts, place_note, plan_facts, second_foot_text, size_text
-    from vrn.findings import Quantity
     from vrn.words import UnitFormat, finding_texts
     from vrn.words import say as words
 
@@ -155,10 +154,6 @@ def _say_plan(made: "Plan") -> None:
         for place in made.places:
             depths = words(shown, "plan.both-depths") if place.second_foot else first
             say(f"  {place.name}  {place_note(place, shown)}; {depths}")
-        price = made.settings.prices.n_per_lb
-        if price is not None:
-            money = Quantity("money", made.next.gain_lb * price)
-            tell(shown, "plan.next-worth", price=Quantity("price_n", price), money=money)
     if made.places:
         say()
         say(second_foot_text(made, shown))

@@ -53,10 +53,17 @@ def next_text(found: NextReadings, shown: UnitFormat) -> str:
     count = len(found.readings)
     code = "enough" if found.enough else "fewer" if count < found.wanted else "readings"
     step, patch = Quantity("amount", found.step_lb_ac), Quantity("area", found.patch_ac)
+    saved = {"saving": Quantity("money", found.saving_usd or found.best_usd),
+             "cost": Quantity("money", found.per_reading_usd)}  # fmt: skip
+    if found.enough and found.best_usd is not None and found.per_reading_usd is not None:
+        return say(shown, "plan.next-enough-money", **saved)
     sentences = [say(shown, f"plan.next-{code}", count=count, step=step, patch=patch)]
     if found.gain_lb:
         code = "plan.next-gain-one" if count == 1 else "plan.next-gain"
         sentences.append(say(shown, code, gain=Quantity("mass", found.gain_lb)))
+    if found.saving_usd is not None:
+        known = "" if found.per_reading_usd is None else "-cost"
+        sentences.append(say(shown, f"plan.next-saving{known}", **saved))
     if found.assumed:
         sentences.append(say(shown, f"plan.next-{found.assumed}"))
     return " ".join(sentences)

@@ -19,7 +19,7 @@ from vrn.model.settings import Settings
 from vrn.units import LB_AC_KG_HA
 
 _STAGE = re.compile(r"preplant|VE|V([1-9]|1\d|2[0-5])|VT|R[1-6]")
-_RATE_STEP_N_KG_HA = 5.0  # what a metric field file without a rate step gets
+METRIC_DEFAULTS = {"rate_step_n_kg_ha": 5.0}  # what a metric field file gets, where it is not the trade's default
 _SAYS_APPLICATIONS = re.compile(r"^\s*applications\s*=", re.MULTILINE)
 _LISTS_APPLICATIONS = re.compile(r"^\s*\[\[\s*applications\s*\]\]", re.MULTILINE)
 _FILE_KEYS = {"file", "table", "boundary", "normals", "response_trial"}
@@ -185,7 +185,7 @@ def _to_trade(raw: dict[str, Any], faults: list[Fault]) -> dict[str, Any]:
     trade = turned(raw, "")
     machine = trade.setdefault("machine", {})
     if isinstance(machine, dict):
-        machine.setdefault("rate_step_n_lb_ac", _RATE_STEP_N_KG_HA / LB_AC_KG_HA)
+        machine.setdefault("rate_step_n_lb_ac", METRIC_DEFAULTS["rate_step_n_kg_ha"] / LB_AC_KG_HA)
     return trade
 
 

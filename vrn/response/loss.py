@@ -90,6 +90,13 @@ class Response:
         means = need_lb_ac[:, None] + self._shift(method_sd_lb_ac)
         return self.lost_bu_ac(rates_lb_ac, means, np.array([method_sd_lb_ac])) + ratio * rates_lb_ac
 
+    def loss_of_rates(
+        self, rates_lb_ac: Array, need_lb_ac: Array, se_lb_ac: Array, *, ratio: float, method_sd_lb_ac: float
+    ) -> Array:
+        """Expected loss of needs under rates of their own, lost yield and the nitrogen, shape of all. [bu/ac]"""
+        means, sd = need_lb_ac + self._shift(method_sd_lb_ac), np.hypot(method_sd_lb_ac, se_lb_ac)
+        return self.lost_bu_ac(rates_lb_ac, means, np.broadcast_to(sd, means.shape)) + ratio * rates_lb_ac
+
     def _shift(self, method_sd: float) -> float:
         """T less the need that a published method names, so that ground of one need gets just that at the anchor."""
         return -self._paying(np.zeros(1), np.array([method_sd]), np.ones(1), ANCHOR)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.model.samples import SoilSamples, profile_of
 from vrn.model.variogram import Variogram
+from vrn.prescription.economics import Payoff, payoff_of
 from vrn.prescription.model import Prescription
 from vrn.sampling.error import error_of_readings
 from vrn.surface.fit import fit_variogram
@@ -43,22 +44,24 @@ class Worth:
     # ground whose rate the reading would move by a step every other time: the expected change of its need is half a
     # step or more [ac]
     moved_ac: float
+    saving_usd: float | None = None  # expected fall of the loss on the whole field; None without prices [$]
 
 
 def best_readings(
     stake: Stake, candidates_m: NDArray[np.float64], count: int, *, readings_m: NDArray[np.float64],
     error_variance: NDArray[np.float64], variogram: Variogram, new_variance: float, step_lb_ac: float,
+    payoff: Payoff | None = None,
 ) -> tuple[Worth, ...]:  # fmt: skip
     """Places for further readings, one after the other, each the best beside those chosen before it.
 
     `error_variance` of each reading in hand, shape (n,), and `new_variance` of a new one are in the squared unit of
-    what is kriged, as is the variogram. At most `count`, in the order of choosing. Before a reading is taken it is
-    known how far it can move the estimate of every cell (the conditional covariance of the field at the cell and at the
-    reading), not in which direction. A cell whose need is N(μ, s²) and whose estimate will become N(μ, V) gets the rate
-    nearest to it; the expected |need − rate| over both is what remains, and the gain is what it falls by. Ground whose
-    rate no reading would change brings nothing, however uncertain it is. Sources: Raiffa & Schlaifer (1961), Applied
-    Statistical Decision Theory, ch. 4 (preposterior analysis); Chilès & Delfiner (2012), Geostatistics, 2nd ed., § 3.6
-    (kriging with one more datum).
+    what is kriged, as is the variogram. At most `count`, in the order of choosing: by pounds moved, or with a `payoff`
+    by dollars saved. Before a reading is taken it is known how far it can move the estimate of every cell (the
+    conditional covariance of the field at the cell and at the reading), not in which direction. A cell whose need is
+    N(μ, s²) and whose estimate will become N(μ, V) gets the rate nearest to it; the expected |need − rate| over both is
+    what remains, and the gain is what it falls by. Ground whose rate no reading would change brings nothing, however
+    uncertain it is. Sources: Raiffa & Schlaifer (1961), Applied Statistical Decision Theory, ch. 4 (preposterior
+    analysis); Chilès & Delfiner (2012), Geostatistics, 2nd ed., § 3.6 (kriging with one more datum).
     """
     with_cells, with_candidates, own, spread = _conditional(
         stake.cells_m, candidates_m, readings_m, error_variance, variogram
@@ -66,6 +69,7 @@ def best_readings(
     slope2 = stake.slope_lb_ac**2
     total = spread * slope2
     table = remaining_lb_ac(stake.need_lb_ac, total, stake.rates_lb_ac)
+    lost = None if payoff is None else remaining_usd_ac(stake.need_lb_ac, total, stake.rates_lb_ac, payoff)
     taken = np.zeros(len(total))
     best: list[Worth] = []
     noise = new_variance + variogram.nugget
@@ -74,11 +78,15 @@ def best_readings(
         reach = with_cells**2 / np.maximum(own + noise, 1e-12) * slope2[:, None]
         now = _looked_up(table, taken[:, None], total)
         gain = stake.acres @ (now - _looked_up(table, taken[:, None] + reach, total))
-        gain[~left] = -np.inf
-        chosen = int(np.argmax(gain))
+        saving = gain
+        if lost is not None:
+            kept = _looked_up(lost, taken[:, None], total)
+            saving = stake.acres @ (kept - _looked_up(lost, taken[:, None] + reach, total))
+        chosen = int(np.argmax(np.where(left, saving, -np.inf)))
         expected_change = _MEAN_OF_ABSOLUTE * np.sqrt(reach[:, chosen])
         moved = float(stake.acres[expected_change >= step_lb_ac / 2].sum())
-        best.append(Worth(candidate=chosen, gain_lb=float(gain[chosen]), moved_ac=moved))
+        usd = None if lost is None else float(saving[chosen])
+        best.append(Worth(candidate=chosen, gain_lb=float(gain[chosen]), moved_ac=moved, saving_usd=usd))
         taken = np.minimum(taken + reach[:, chosen], total)
         left[chosen] = False
         share = with_candidates[chosen] / (own[chosen] + noise)
@@ -101,10 +109,7 @@ def remaining_lb_ac(
     >>> remaining_lb_ac(np.array([100.0]), np.array([100.0]), np.array([80.0, 120.0]))[[0, -1], 0].round(1).tolist()
     [20.2, 12.2]
     """
-    from scipy.special import ndtri
-
-    quantiles = ndtri((np.arange(_QUANTILES) + 0.5) / _QUANTILES)
-    quantiles *= 1.0 / np.sqrt((quantiles**2).mean())
+    quantiles = _quantiles()
     rates = np.unique(rates_lb_ac)
     middles = (rates[1:] + rates[:-1]) / 2
     remaining = np.empty((_STEPS + 1, len(need_lb_ac)))
@@ -113,6 +118,37 @@ def remaining_lb_ac(
         rate = rates[np.searchsorted(middles, known)]
         remaining[i] = _missed(known, np.sqrt((1 - share) * variance)[:, None], rate).mean(axis=1)
     return np.minimum.accumulate(remaining, axis=0)
+
+
+def remaining_usd_ac(
+    need_lb_ac: NDArray[np.float64], variance: NDArray[np.float64], rates_lb_ac: NDArray[np.float64], payoff: Payoff
+) -> NDArray[np.float64]:
+    """Expected loss of each cell, yield lost and nitrogen bought, by the share of its uncertainty taken away.
+
+    As `remaining_lb_ac`, under the response and the prices of `payoff`: the rate driven is the one nearest to what pays
+    best where the need is known so well.
+    """
+    quantiles = _quantiles()
+    rates = np.unique(rates_lb_ac)
+    middles = (rates[1:] + rates[:-1]) / 2
+    remaining = np.empty((_STEPS + 1, len(need_lb_ac)))
+    response, level_sd, ratio = payoff.response, payoff.method_sd_lb_ac, payoff.held
+    for i, share in enumerate(np.linspace(0.0, 1.0, _STEPS + 1)):
+        known = need_lb_ac[:, None] + np.sqrt(share * variance)[:, None] * quantiles
+        left = np.sqrt((1 - share) * variance)
+        paying = response.best_rate([0.0], [float(np.median(left))], None, ratio=ratio, method_sd_lb_ac=level_sd)
+        rate = rates[np.searchsorted(middles, known + paying)]
+        lost = response.loss_of_rates(rate, known, left[:, None], ratio=ratio, method_sd_lb_ac=level_sd)
+        remaining[i] = payoff.corn_per_bu * lost.mean(axis=1)
+    return np.minimum.accumulate(remaining, axis=0)
+
+
+def _quantiles() -> NDArray[np.float64]:
+    """Evenly likely values of a standard normal, with variance 1."""
+    from scipy.special import ndtri
+
+    quantiles = ndtri((np.arange(_QUANTILES) + 0.5) / _QUANTILES)
+    return np.asarray(quantiles / np.sqrt((quantiles**2).mean()))
 
 
 def _missed(mean: NDArray[np.float64], sd: NDArray[np.float64], rate: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -199,12 +235,20 @@ class NextReadings:
     step_lb_ac: float  # step of the rate [lb/ac]
     patch_ac: float  # least ground worth another rate [ac]
     acres: float  # treated ground [ac]
+    per_reading_usd: float | None = None  # what one costs, as the field file says [$]
+    best_usd: float | None = None  # what the best further reading is expected to save; None without prices [$]
     assumed: _Assumed  # why the variation between samples was assumed; empty when the samples show it
 
     @property
     def enough(self) -> bool:
         """Whether no further reading would move the rate by a step on a patch worth driving."""
         return not self.readings
+
+    @property
+    def saving_usd(self) -> float | None:
+        """What all of them are expected to save; None without prices. [$]"""
+        known = [one.saving_usd for one in self.readings if one.saving_usd is not None]
+        return sum(known) if known else None
 
     @property
     def gain_lb(self) -> float:
@@ -230,7 +274,12 @@ def next_readings(
     step = field.settings.machine.rate_step_n_lb_ac
     top, assumed = _best(prescription, profile.top[0], "nitrate_ppm", "soil_nitrate", candidates, count)
     patch_ac = field.settings.zones.least_patch_ac or _LEAST_PATCH_AC
-    worth = tuple(one for one in top if one.moved_ac >= patch_ac and one.gain_lb > 0)
+    cost = field.settings.prices.per_reading
+    worth = tuple(
+        one for one in top
+        if one.moved_ac >= patch_ac and one.gain_lb > 0
+        and (cost is None or one.saving_usd is None or one.saving_usd > cost)
+    )  # fmt: skip
     chosen = candidates[[one.candidate for one in worth]] if worth else np.empty((0, 2))
     deep = _second_foot(prescription, profile.deep, chosen, worth, second_foot)
     row, col, _ = prescription.grid.cells_of(chosen)
@@ -241,13 +290,13 @@ def next_readings(
         NextReading(
             easting_m=float(chosen[i, 0]), northing_m=float(chosen[i, 1]), zone=int(zones[i]),
             rate_n_lb_ac=rate.get(int(zones[i]), float("nan")), need_lb_ac=float(need[i]),
-            gain_lb=one.gain_lb, moved_ac=one.moved_ac, second_foot=bool(deep[i]),
+            gain_lb=one.gain_lb, moved_ac=one.moved_ac, second_foot=bool(deep[i]), saving_usd=one.saving_usd,
         )
         for i, one in enumerate(worth)
     )  # fmt: skip
     return NextReadings(
         readings=found, wanted=min(count, len(candidates)), step_lb_ac=step, patch_ac=patch_ac,
-        acres=prescription.acres, assumed=assumed,
+        acres=prescription.acres, assumed=assumed, per_reading_usd=cost, best_usd=top[0].saving_usd if top else None,
     )  # fmt: skip
 
 
@@ -267,7 +316,7 @@ def _best(
     best = best_readings(
         _stake(prescription, surface, line, np.arange(0.0, highest + step / 2, step)), candidates, count,
         readings_m=layer.coordinates_m, error_variance=variance, variogram=variogram,
-        new_variance=float(np.median(variance)), step_lb_ac=step,
+        new_variance=float(np.median(variance)), step_lb_ac=step, payoff=payoff_of(settings, prescription.ledger),
     )  # fmt: skip
     return best, assumed
 

@@ -62,7 +62,9 @@ SENTENCES: Final[dict[str, str]] = {
     "variation was assumed to fade over a sixth of the field's width.",
     "next-no-pattern": "The readings show no pattern by distance. Two thirds of the variation was assumed to fade over "
     "a sixth of the field's width.",
-    "next-worth": "At {price}, that nitrogen is worth {money}.",
+    "next-saving": "Expected saving in all: {saving}, by the prices you gave.",
+    "next-saving-cost": "Expected saving in all: {saving}, by the prices you gave. Each reading costs {cost}.",
+    "next-enough-money": "You have enough samples. The best further reading should save {saving}, and it costs {cost}.",
     "second-foot-all": "Also pull {depth} cores at every place, as you asked.",
     "second-foot-none": "Nothing is pulled from {depth}, as you asked.",
     "second-foot-sand": "Also pull {depth} cores at every place, because the soil is {texture} (Purdue).",
