@@ -69,7 +69,7 @@ def read_outcomes(path: Path, entries: tuple[Entry, ...]) -> tuple[tuple[Outcome
 
 
 def applied_outcomes(comparison: Comparison, *, key: str = "", on: date | None = None) -> tuple[Outcome, ...]:
-    """Nitrogen applied by zone, no-apply ground as zone 0, and beyond all zones: together what was applied. [lb N]
+    """Nitrogen applied by zone, no-apply ground as zone 0, and what went beyond all zones. [lb N]
 
     A check strip is a zone of its own, and has its own row. The note is the name of the machine's file: the same file
     again takes its own place. ``key`` is the field's in the book.
