@@ -504,3 +504,23 @@ def test_a_layer_in_meters_is_asked_for_under_its_own_key(rewrite: Rewrite, put:
     with pytest.raises(InputFileError) as raised:
         read_field(rewrite())
     assert 'crs = "EPSG:26915" in [layers.organic_matter]' in raised.value.remedy
+
+
+def test_ground_sampled_again_counts_once(rewrite: Rewrite, put: Put) -> None:
+    """Eight of twelve places again on another day: the later readings and the four others."""
+    first = sound.samples_csv()
+    again = [f"T{i},{lon + 1e-5},{lat},0,12,30,{{day}}" for i, (lon, lat) in enumerate(sound.places()[:8], 1)]
+    for day, counted in (("2026-06-20", 12), ("2026-06-14", 20)):  # two days later is the same round
+        put("samples.csv", first + "\n".join(again).format(day=day) + "\n")
+        field = read_field(rewrite())
+        kept = set(field.samples.sample_id)
+        assert len(kept) == counted
+        assert ("S1" in kept, "S12" in kept, "T8" in kept) == (counted == 20, True, True)
+        codes = {finding.code: finding for finding in field.findings}
+        assert ("samples.taken-again" in codes) == (counted == 12)
+    put("samples.csv", first + "\n".join(again).format(day="2026-06-20") + "\n")
+    told = {finding.code: finding for finding in read_field(rewrite()).findings}["samples.taken-again"]
+    assert (told.level, told.quantities["old"].value, told.quantities["left"].value) == ("warning", 8, 12)
+    field = read_field(rewrite(samples__accept="two rounds, no rain between"))
+    assert len(field.samples) == 20
+    assert {one.code: one.level for one in field.findings}["samples.taken-again-all"] == "note"

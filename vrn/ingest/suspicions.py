@@ -30,6 +30,7 @@ _THICK_IN = 25.0
 _LONGEST_DAYS = 10  # of one sampling
 _FALL = (8, 1)  # what goes on from this day on is for the season after; common practice, no source
 _MOST_NAMED_ONE_BY_ONE = 5
+_ROUND_DAYS, _FEW_AGAIN = 3, 3
 _SELDOM_PPM = 100.0  # NO3-N that the middle reading of a field of corn seldom reaches: common practice, no source
 
 
@@ -104,7 +105,7 @@ def _none_inside(
 
 def check_samples(files: InputFiles, samples: SoilSamples, settings: Settings) -> SoilSamples:
     """Look for what seems wrong among the readings; a row that repeats another in everything is dropped."""
-    samples = _once(files, samples)
+    samples = _last_round(files, _once(files, samples), settings)
     _same_place(files, samples)
     _dates(files, samples, settings)
     _dates_of_the_season(files, settings)
@@ -112,6 +113,50 @@ def check_samples(files: InputFiles, samples: SoilSamples, settings: Settings) -
     _two_units(files, samples, settings)
     _much_nitrate(files, samples)
     return averaged(files, samples)
+
+
+def _last_round(files: InputFiles, samples: SoilSamples, settings: Settings) -> SoilSamples:
+    """Where the same ground was sampled again, the later readings count, unless a person says why all of them do.
+
+    Again: three days later or more, at the same depth, nearer than half the way to the next place of the same day, at
+    three places or more. A choice of this project, no source.
+    """
+    soil = np.array([kind in ("field", "duplicate") for kind in samples.kind], dtype=bool)
+    days = np.array([0 if day is None else day.toordinal() for day in samples.sampled_on])
+    old = np.zeros(len(samples), dtype=bool)
+    depths = np.column_stack([samples.top_in, samples.bottom_in])
+    for day in np.unique(days[soil & (days > 0)]):
+        for depth in np.unique(depths[soil & (days == day)], axis=0):
+            here = soil & (depths == depth).all(axis=1)
+            mine, later = np.flatnonzero(here & (days == day)), np.flatnonzero(here & (days >= day + _ROUND_DAYS))
+            if len(later):
+                old[mine] |= _taken_again(samples, mine, later)
+    places = {samples.area_id[i] or tuple(samples.coordinates_m[i]) for i in np.flatnonzero(old)}
+    if len(places) < _FEW_AGAIN:
+        return samples
+    told: dict[str, int | date] = {
+        "first": date.fromordinal(int(days[old].min())), "last": date.fromordinal(int(days[soil].max())),
+        "old": int(old.sum()), "left": int((soil & ~old).sum()),
+    }  # fmt: skip
+    if settings.samples.accept is not None:
+        files.note("samples.taken-again-all", samples.source, **told, reason=settings.samples.accept)
+        return samples
+    files.warn("samples.taken-again", samples.source, **told)
+    return samples.take(~old)
+
+
+def _taken_again(samples: SoilSamples, mine: NDArray[np.intp], later: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which readings of one day have a later one of the same area, or right beside them."""
+    from scipy.spatial import cKDTree
+
+    areas = {samples.area_id[j] for j in later} - {""}
+    again = np.array([samples.area_id[i] in areas for i in mine], dtype=bool)
+    places = np.unique(samples.coordinates_m[mine], axis=0)
+    if np.isfinite(samples.coordinates_m[[*mine, *later]]).all() and len(places) >= _FEW_AGAIN:
+        spacing_m = float(np.median(cKDTree(places).query(places, k=2)[0][:, 1]))
+        far_m, _ = cKDTree(samples.coordinates_m[later]).query(samples.coordinates_m[mine])
+        again |= far_m < spacing_m / 2
+    return again
 
 
 def _alike(*columns: NDArray[np.float64]) -> list[int]:

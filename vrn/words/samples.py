@@ -3,6 +3,17 @@
 from typing import Final
 
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
+    "taken-again": (
+        "The same ground was sampled on {first} and again by {last}. Only the later readings count there: {old} of the "
+        "first are left out, {left:reading counts|readings count}.",
+        "Check that this is what you want. If all should count, say why.",
+        'In the field file: [samples] accept = "why all readings count"',
+    ),
+    "taken-again-all": (
+        "The same ground was sampled on {first} and again by {last}. All readings count, {old} of the first too. "
+        "Reason given: {reason}",
+        "Check that nitrate did not move in between.",
+    ),
     "no-standards": (
         "No check standards were run, so the meter's accuracy can't be verified.",
         "Run a standard of known value first, after every ten samples, and last.",
