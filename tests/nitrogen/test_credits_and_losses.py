@@ -2,6 +2,7 @@
 
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
 
 from vrn.errors import OutOfRangeError
@@ -11,6 +12,7 @@ from vrn.nitrogen.applied import (
     IN_PER_IN_DRAINED,
     Applied,
     _kentucky_nitrate_share,
+    _nitrified_share,
     denitrified_share_band,
     nitrate_share_band,
     not_yet_nitrate,
@@ -225,3 +227,73 @@ def test_a_negative_application_is_refused():
     """Less than nothing cannot be applied."""
     with pytest.raises(OutOfRangeError, match="-5 lb N/ac was applied"):
         Applied(on=date(2026, 5, 1), product="UAN 28", n_lb_ac=-5.0)
+
+
+@pytest.mark.parametrize(
+    ("degree_days_c", "inhibited", "usual", "seen"),
+    [  # D and law: fitted to the first four; seen: Nafziger, University of Illinois, 2016 and 2017; Fernández 2012
+        (394, False, 0.47, 0.47), (394, True, 0.34, 0.30), (566, False, 0.60, 0.62), (566, True, 0.45, 0.49),
+        (876, True, 0.60, 0.50), (876, True, 0.60, 0.67), (1184, True, 0.71, 0.70), (510, False, 0.56, 0.55),
+        (360, False, 0.44, 0.40),
+    ],
+)  # fmt: skip
+def test_ammonia_turns_to_nitrate_with_the_soils_warmth(degree_days_c, inhibited, usual, seen):
+    """Illinois fields and an incubation at 39 °F for 90 days, shares of what was recovered."""
+    assert _nitrified_share(degree_days_c, inhibited=inhibited)[1] == pytest.approx(usual, abs=0.01)
+    assert _nitrified_share(degree_days_c, inhibited=inhibited)[1] == pytest.approx(seen, abs=0.11)
+
+
+@pytest.mark.parametrize(("inhibited", "seen"), [(False, 0.40), (False, 0.74), (True, 0.11), (True, 0.15)])
+def test_the_band_holds_incubations(inhibited, seen):
+    """90 days at 39 °F, with and without an inhibitor, a dark and a light soil: 40, 75, 10, 15 % (Fernández 2012)."""
+    least, _, most = _nitrified_share(360.0, inhibited=inhibited)
+    assert least - 0.01 <= seen <= most + 0.01
+
+
+def test_nitrification_rises_with_temperature_as_measured():
+    """Frederick 1956, SSSAJ 20:496, 15.5 to 35 °C: 45, 60, 90, 120 ppm a week; the line is within a sixth.
+
+    At 7 °C 10 ppm were measured, and the straight line says 20: left as it is, for field soils are used to the cold.
+    """
+    at = np.array([15.5, 21.0, 27.0, 35.0])
+    measured = np.array([45.0, 60.0, 90.0, 120.0]) / 45.0
+    slope = np.array([_nitrified_share(t * 0.01)[1] for t in at]) / _nitrified_share(0.155)[1]
+    assert slope == pytest.approx(measured, rel=0.17)
+    assert _nitrified_share(0.07)[1] / _nitrified_share(0.155)[1] > 10 / 45
+
+
+def test_autumn_ammonia_is_not_all_nitrate_in_january():
+    """Ten weeks after 5 November the rule made for spring says all of it; fields held half and less."""
+    item = Applied(on=date(2025, 11, 5), product="Anhydrous ammonia", n_lb_ac=180.0, placement="injected")
+    found = not_yet_nitrate([item], sampled_on=date(2026, 1, 14))
+    assert nitrate_share_band("anhydrous", weeks=10.0)[1] == 1.0
+    assert 0.25 < found.low_lb_ac / 180.0 < 0.53
+    assert 0.60 < found.high_lb_ac / 180.0 < 0.85
+
+
+@pytest.mark.parametrize("kind", ["anhydrous", "urea", "uan", "ammonium", "coated urea", "unknown"])
+def test_warmth_and_inhibitors_work_one_way(kind):
+    """More warmth never leaves less nitrate, an inhibitor never more; the least lies below the most."""
+    bands = [nitrate_share_band(kind, weeks=4.0, degree_days_c=d) for d in (0.0, 100.0, 400.0, 1500.0)]
+    assert bands == sorted(bands)
+    assert all(low <= high for low, high in bands)
+    with_it = nitrate_share_band(kind, weeks=4.0, degree_days_c=400.0, inhibitor="both")
+    assert with_it <= bands[2]
+
+
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [("28%", "uan"), ("32%", "uan"), ("28 percent", "uan"), ("UAN28", "uan"), ("32-0-0", "uan"), ("N-32", "uan"),
+     ("polymer-coated urea", "coated urea"), ("Urea, coated", "coated urea"), ("44-0-0", "coated urea"),
+     ("Urea 46", "urea"), ("ammonium sulfate", "ammonium"), ("10-34-0", "ammonium"), ("liquid manure 28 t", "unknown")],
+)  # fmt: skip
+def test_names_as_the_trade_writes_them(name, kind):
+    """UAN by its per cent alone, coated urea by its coat or its 44 %."""
+    assert product_kind(name) == kind
+
+
+def test_coated_urea_waits():
+    """A coat keeps urea from the air at best altogether, and from nitrate longer than urea's own way."""
+    assert volatilized_share_band("coated urea", placement="broadcast")[0] == 0.0
+    coated, plain = (nitrate_share_band(kind, weeks=4.0, degree_days_c=300.0) for kind in ("coated urea", "urea"))
+    assert coated[0] < plain[0]

@@ -46,7 +46,8 @@ def test_a_second_foot_that_was_not_pulled_is_printed(capsys):
     answer = json.loads(capsys.readouterr().out)
     (line,) = (line for line in answer["lines"] if line["key"] == "deep_nitrate")
     assert (line["lb_ac"], line["basis"]) == (0.0, "not measured, 0 counted")
-    assert "nitrogen.depth-not-sampled" in {found["code"] for found in answer["notes"]}
+    (told,) = (found for found in answer["notes"] if found["code"] == "nitrogen.depth-not-sampled-likely")
+    assert f"{0.43 * 13 * 12 * 1.35 * 0.226613:.0f} lb/ac" in told["problem"]
 
 
 def test_json_holds_the_same(capsys):

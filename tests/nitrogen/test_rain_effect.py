@@ -8,7 +8,14 @@ import pytest
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.nitrogen.applied import Applied
 from vrn.nitrogen.rain import expected_nitrate_ppm, rain_effect
-from vrn.nitrogen.water import SOIL_WATER, outer_radiation_mj, reference_water_use_in, soil_water_of, water_balance
+from vrn.nitrogen.water import (
+    SOIL_WATER,
+    SoilWarmth,
+    outer_radiation_mj,
+    reference_water_use_in,
+    soil_water_of,
+    water_balance,
+)
 
 START = date(2026, 4, 1)
 
@@ -97,8 +104,9 @@ def test_in_a_dry_spring_nothing_is_lost():
     (fate,) = effect.fates
     assert fate.denitrified_lb_ac == (0.0, 0.0)
     assert fate.below_lb_ac == (0.0, 0.0)
-    assert fate.top_foot_lb_ac[1] == pytest.approx(80.0)
+    assert fate.top_foot_lb_ac[1] + fate.not_nitrate_lb_ac[0] == pytest.approx(80.0)
     assert fate.top_foot_lb_ac[0] + fate.not_nitrate_lb_ac[1] == pytest.approx(80.0)
+    assert fate.top_foot_lb_ac[1] > 75
 
 
 def test_more_rain_leaves_less():
@@ -141,9 +149,61 @@ def test_the_daily_band_ends_where_the_fates_do():
 
 def test_expected_band_of_the_top_foot():
     """What is left of the applications and what the soil freed, less the crop's uptake, over 3.671 lb for a ppm."""
-    effect = rain_effect([_applied(product="AMS")], on=START + timedelta(days=69), **_season())
+    effect = rain_effect([_applied(product="Calcium nitrate")], on=START + timedelta(days=69), **_season())
     low, high = expected_nitrate_ppm(effect, mineralized_lb_ac=20.0, uptake_lb_ac=(10.0, 25.0))
     assert (low, high) == pytest.approx(((80 - 25) / 3.6711, (80 + 20 - 10) / 3.6711), rel=1e-3)
+
+
+def _in_two_weeks_of_rain(**ground):
+    rain = dict.fromkeys(range(45, 55), 1.2)
+    effect = rain_effect([_applied(n_lb_ac=80.0)], on=START + timedelta(days=65), **_season(rain=rain), **ground,
+                         texture="loam")  # fmt: skip
+    return effect, np.array(effect.total("denitrified_lb_ac")), np.array(effect.total("below_lb_ac"))
+
+
+def test_leaching_and_denitrification_share_the_water():
+    """Poor drainage keeps the soil full and loses more to the air, good drainage more to below; tile is in between."""
+    poor, air_poor, below_poor = _in_two_weeks_of_rain(drainage="poor")
+    tiled, air_tiled, below_tiled = _in_two_weeks_of_rain(drainage="poor", tile=True)
+    well, air_well, below_well = _in_two_weeks_of_rain(drainage="well")
+    assert (air_poor > air_tiled).all()
+    assert (air_tiled >= air_well).all()
+    assert (below_well >= below_tiled).all()
+    assert (below_tiled > below_poor).all()
+    assert poor.days_saturated > tiled.days_saturated > well.days_saturated
+
+
+def test_unknown_drainage_is_a_span():
+    """Without a drainage class the band holds that of the texture's own figure (moderate: 0.6 in a day)."""
+    _, air, below = _in_two_weeks_of_rain()
+    _, air_known, below_known = _in_two_weeks_of_rain(drainage="moderate")
+    for span, known in ((air, air_known), (below, below_known)):
+        assert span[0] <= known[0] + 1e-9
+        assert span[1] >= known[1] - 1e-9
+        assert np.ptp(span) > np.ptp(known)
+
+
+def test_soil_follows_the_air_slowly():
+    """A warm day in a cold spell moves the soil by a fifth; frost counts nothing; a record tells of its own days."""
+    days = [START + timedelta(days=i) for i in range(40)]
+    cold = np.full(40, 28.0)
+    warmth = SoilWarmth.of(days, cold, cold)
+    assert warmth.between(days[0], days[-1]) == 0.0
+    one = cold.copy()
+    one[30] = 68.0  # 20 °C: 22 at the surface, 0.2 of the way from −0.4
+    assert SoilWarmth.of(days, one, one).between(days[30], days[31]) == pytest.approx(0.2025 * 22.8 - 0.44, abs=0.1)
+    assert warmth.between(START - timedelta(days=1), days[5]) is None
+    assert warmth.between(days[0], days[-1] + timedelta(days=9)) is None
+    even = SoilWarmth.of(days, np.full(40, 50.0), np.full(40, 50.0))
+    beyond = even.between(days[30], days[39] + timedelta(days=4))
+    assert beyond == pytest.approx(13 * 11.16, rel=0.01)
+
+
+def test_a_usual_winter_is_colder_than_its_spring():
+    """Mid-November to mid-March 150 to 500 °C·day (a mild one at Champaign: 566), the two months after it more."""
+    winter = SoilWarmth.usual_c_days(date(2025, 11, 15), date(2026, 3, 15))
+    assert 150 < winter < 500
+    assert SoilWarmth.usual_c_days(date(2026, 3, 15), date(2026, 5, 15)) > winter
 
 
 def test_a_record_that_begins_too_late_is_refused():

@@ -31,7 +31,7 @@ def test_a_second_foot_that_was_not_pulled_is_a_printed_line():
     line = _line(method("remaining-need").need(**READING), "deep_nitrate")
     assert (line.label, line.basis, line.lb_ac) == ("Nitrate in the soil, 12–24 in", "not measured, 0 counted", 0.0)
     _, findings = need_of_cells({}, **READING)
-    (found,) = (finding for finding in findings if finding.code == "nitrogen.depth-not-sampled")
+    (found,) = (finding for finding in findings if finding.code == "nitrogen.depth-not-sampled-likely")
     assert [found.quantities[end].value for end in ("top", "bottom")] == [12.0, 24.0]
 
 

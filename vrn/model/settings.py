@@ -173,6 +173,8 @@ class NitrogenSection:
     bulk_density_g_cm3: Annotated[float, Ge(0.4), Le(2.0)] | None = None
     deep_bulk_density_g_cm3: Annotated[float, Ge(0.4), Le(2.0)] | None = None
     texture: str | None = None  # texture class, for a bulk density
+    drainage: Literal["poor", "somewhat poor", "moderate", "well", "excessive"] | None = None  # natural drainage class
+    tile: bool | None = None  # whether the field is tiled
     second_foot_share: Share | None = None
     organic_matter_cap_pct: Annotated[float, Gt(0), Le(20)] | None = None
     critical_ppm: Annotated[float, Gt(0), Le(60)] | None = None

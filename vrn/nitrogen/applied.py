@@ -12,9 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, note
 from vrn.nitrogen.ledger import Line, Number
+from vrn.nitrogen.water import SoilWarmth
 
 _KINDS: Final = (
-    ("uan", r"\buan\b|urea.ammonium.nitrate|\b(28|30|32)-0-0\b"),
+    ("coated urea", r"(coated|polymer|slow|controlled).*urea|urea.*(coated|polymer)|\b4[34]-0-0\b"),
+    ("uan", r"\buan|urea.ammonium.nitrate|\b(28|30|32)(-0-0\b|-?0?%| ?%| percent\b)|\bn-?(28|30|32)\b"),
     ("anhydrous", r"anhydrous|\bnh3\b|82-0-0"),
     ("urea", r"\burea\b|46-0-0|45-0-0"),
     ("ammonium nitrate", r"ammonium.nitrate|34-0-0|33-0-0"),
@@ -22,7 +24,7 @@ _KINDS: Final = (
     ("ammonium", r"ammoni(um|a)|\b(ams|ats|map|dap)\b|21-0-0|12-0-0|11-52|18-46|10-34"),
 )
 _NITRATE_AT_START: Final = {"uan": 0.25, "ammonium nitrate": 0.5, "nitrate": 1.0}
-_UREA_PART: Final = {"urea": 1.0, "uan": 0.5}
+_UREA_PART: Final = {"urea": 1.0, "uan": 0.5, "coated urea": 1.0}
 # share nitrate after 0, 3 and 6 weeks: Kentucky (No-Till Farmer 1438); beyond six weeks on the same slope
 _KENTUCKY: Final = {
     ("anhydrous", False): (0.0, 0.20, 0.65),
@@ -36,7 +38,13 @@ _KENTUCKY: Final = {
 _IOWA_WEEKS: Final = {
     "anhydrous": (3.0, 8.0), "urea": (2 / 7 + 1.25, 4 / 7 + 2.5), "uan": (1.0, 4 / 7 + 2.5),
     "ammonium nitrate": (1.0, 2.0), "ammonium": (1.0, 2.0), "nitrate": (0.1, 0.2),
+    "coated urea": (4.0, 14.0),  # from memory
 }  # fmt: skip
+NITRIFIED_PER_C_DAY: Final = {False: (0.0012, 0.0016, 0.0038), True: (0.0003, 0.00105, 0.0011)}
+"""Least, usual and most of K in 1 − exp(−K × degree days of the soil above 0 °C), without and with an inhibitor: fitted
+to Illinois fields 2015–17 (Nafziger) and incubations (Fernández 2012); temperatures of those fields from memory."""
+_COATED_PER_C_DAY: Final = (0.0003, 0.0016, 0.0038)  # from the coat to nitrate: from memory
+_WINTER: Final = (9, 2)  # months from and to which a rule by weeks, made for spring, says nothing
 _INHIBITED_TIMES: Final = 2.0  # University of Missouri: twice the heat units with an inhibitor
 IN_PER_IN_DRAINED: Final = (6.0, 12.0)  # nitrate moves this far for an inch drained: fine to coarse soil (Minnesota)
 
@@ -68,21 +76,42 @@ def _kentucky_nitrate_share(kind: str, *, weeks: float, inhibited: bool = False)
     return min(row[2] + (row[2] - row[1]) / 3.0 * (weeks - 6.0), 1.0)
 
 
-def nitrate_share_band(kind: str, *, weeks: float, inhibitor: str = "none") -> tuple[float, float]:
-    """Lowest and highest share that is nitrate after some weeks, across the published rules.
+def _nitrified_share(degree_days_c: float, *, inhibited: bool = False) -> tuple[float, float, float]:
+    """Least, usual and most of ammonium that is nitrate after so many degree days of the soil above 0 °C.
 
-    A kind that is `unknown` spans them all. Sources: Kentucky (No-Till Farmer 1438); Iowa State 2024 (time to nitrate);
-    University of Missouri (inhibitor doubles it).
+    November ammonia by mid-January (394 °C·day): 47 % without an inhibitor and 30 to 34 % with (Illinois 2015–16):
+
+    >>> [round(share, 2) for share in _nitrified_share(394.0)], round(_nitrified_share(394.0, inhibited=True)[1], 2)
+    ([0.38, 0.47, 0.78], 0.34)
+    """
+    least, usual, most = (float(-np.expm1(-k * degree_days_c)) for k in NITRIFIED_PER_C_DAY[inhibited])
+    return least, usual, most
+
+
+def nitrate_share_band(
+    kind: str, *, weeks: float, inhibitor: str = "none", degree_days_c: float | None = None
+) -> tuple[float, float]:
+    """Lowest and highest share that is nitrate, by the soil's degree days above 0 °C, else by weeks in spring.
+
+    A kind that is `unknown` spans them all. Sources by weeks: Kentucky (No-Till Farmer 1438); Iowa State 2024 (time to
+    nitrate); University of Missouri (inhibitor doubles it).
 
     >>> nitrate_share_band("anhydrous", weeks=3.0)
     (0.2, 1.0)
     """
     if kind not in _IOWA_WEEKS:
-        bands = [nitrate_share_band(known, weeks=weeks, inhibitor=inhibitor) for known in _IOWA_WEEKS]
+        bands = [
+            nitrate_share_band(known, weeks=weeks, inhibitor=inhibitor, degree_days_c=degree_days_c)
+            for known in _IOWA_WEEKS
+        ]
         return min(low for low, _ in bands), max(high for _, high in bands)
     inhibited = inhibitor in ("nitrification", "both")
     times = _INHIBITED_TIMES if inhibited else 1.0
     start = _NITRATE_AT_START.get(kind, 0.0)
+    if degree_days_c is not None:
+        per_day = _COATED_PER_C_DAY if kind == "coated urea" else NITRIFIED_PER_C_DAY[inhibited]
+        low, high = (start - (1.0 - start) * float(np.expm1(-k * degree_days_c)) for k in (per_day[0], per_day[-1]))
+        return low, high
     shares = [min(start + (1.0 - start) * weeks / (end * times), 1.0) for end in _IOWA_WEEKS[kind]]
     if (kind, inhibited) in _KENTUCKY:
         shares.append(_kentucky_nitrate_share(kind, weeks=weeks, inhibited=inhibited))
@@ -109,6 +138,7 @@ def volatilized_share_band(
     kept = 0.5 if inhibitor in ("urease", "both") else 1.0
     early, late = (_dry_days(applied_on, days, rain_in, enough) for enough in (0.25, 0.5))
     low = 0.0 if kind == "unknown" else 0.08 * early / 7.0
+    low = 0.0 if kind == "coated urea" else low
     return low * urea * risk[0] * kept, 0.5 * late / 7.0 * urea * risk[1] * kept
 
 
@@ -198,6 +228,20 @@ class Applied:
             problem = f"{self.product} on {self.on}: {self.n_lb_ac:g} lb N/ac was applied."
             raise OutOfRangeError(problem, "Give the nitrogen of each application as 0 or more.")
 
+    def nitrate_share_on(self, day: date, warmth: SoilWarmth | None) -> tuple[float, float]:
+        """Lowest and highest share that is nitrate by a day.
+
+        By the soil's warmth for ammonia, and for whatever went on in autumn or winter (a usual year's where the record
+        does not reach); by weeks for the rest, whose rules were made for spring.
+        """
+        kind, known = product_kind(self.product), None
+        winter = self.on.month >= _WINTER[0] or self.on.month <= _WINTER[1]
+        if kind == "anhydrous" or winter:
+            known = None if warmth is None else warmth.between(self.on, day)
+            known = SoilWarmth.usual_c_days(self.on, day) if known is None and winter else known
+        weeks = (day - self.on).days / 7.0
+        return nitrate_share_band(kind, weeks=weeks, inhibitor=self.inhibitor, degree_days_c=known)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NotYetNitrate:
@@ -210,14 +254,19 @@ class NotYetNitrate:
 
 
 def not_yet_nitrate(
-    applications: Sequence[Applied], *, sampled_on: date, days: Sequence[date] = (), rain_in: ArrayLike = ()
+    applications: Sequence[Applied],
+    *,
+    sampled_on: date,
+    days: Sequence[date] = (),
+    rain_in: ArrayLike = (),
+    warmth: SoilWarmth | None = None,
 ) -> NotYetNitrate | None:
     """Nitrogen that was down and not yet nitrate at sampling, or that went down after it, as a line of the ledger.
 
-    `days` and `rain_in` [in] tell how long urea lay dry; without them a dry week is assumed at the high end. None when
-    there is no application; else the middle of what the published rules give is counted. Sources: Nitrate share of
-    applied N by weeks: Kentucky (No-Till Farmer), Iowa State 2024; loss of urea to the air: Montana State, University
-    of Illinois.
+    `days` and `rain_in` [in] tell how long urea lay dry; without them a dry week is assumed at the high end. `warmth`
+    of the soil tells how much is nitrate; without it a usual year's for autumn and winter, weeks for spring. None when
+    there is no application; else the middle of what the published rules give is counted. Sources: `_nitrified_share`;
+    by weeks: Kentucky (No-Till Farmer), Iowa State 2024; loss of urea to the air: Montana State, Illinois.
 
     Applied after sampling, injected: all of it is still to come:
 
@@ -237,8 +286,7 @@ def not_yet_nitrate(
         )
         share_low, share_high = (0.0, 0.0)
         if item.on < sampled_on:
-            weeks = (sampled_on - item.on).days / 7.0
-            share_low, share_high = nitrate_share_band(kind, weeks=weeks, inhibitor=item.inhibitor)
+            share_low, share_high = item.nitrate_share_on(sampled_on, warmth)
         least = max(item.n_lb_ac * (1.0 - share_high - lost_high), 0.0)
         most = max(item.n_lb_ac * (1.0 - share_low - lost_low), 0.0)
         low, high = low + least, high + most
@@ -250,6 +298,7 @@ def not_yet_nitrate(
         key="applied_not_nitrate", label="Applied, not yet nitrate at sampling", lb_ac=-middle,
         code="nitrogen.line-applied-not-nitrate",
         basis=f"middle of {low:.2f} and {high:.2f} lb/ac ({'; '.join(parts)})",
-        source="nitrate share by weeks: Kentucky, Iowa State 2024; urea lost to the air: Montana State, Illinois",
+        source="nitrate by the soil's warmth: Illinois 2012 to 2017; by weeks: Kentucky, Iowa State 2024; urea lost to "
+        "the air: Montana State, Illinois",
     )  # fmt: skip
     return NotYetNitrate(line=line, low_lb_ac=low, high_lb_ac=high, findings=tuple(findings))

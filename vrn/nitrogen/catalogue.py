@@ -72,7 +72,8 @@ def method(key: str) -> Method:
 copyreg.pickle(Method, lambda item: (method, (item.key,)))
 
 
-_OF_NO_METHOD: Final = ("method", "method_reason", "method_sd_lb_ac", "response_trial", "response_columns")
+_OF_NO_METHOD: Final = ("method", "method_reason", "method_sd_lb_ac", "response_trial", "response_columns",
+                        "drainage", "tile")  # fmt: skip
 _ALWAYS: Final = ("top_in", "bottom_in", "growth_stage")
 _RENAMED: Final = {"response_b": "b", "response_c": "c"}
 _PROFILE_IN: Final = 24.0

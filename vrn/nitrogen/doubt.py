@@ -21,8 +21,10 @@ BALANCE_SD: Final = 40.0
 """The same of a yield goal or mass balance without a test. [lb/ac]"""
 BALANCE_SOURCE: Final = "total of this project; at least 40 for eleven tools on 49 site-years (Ransom et al. 2020)"
 _LEAST_REST: Final = 15.0  # of the method itself, whatever is known of its numbers: a choice of this project [lb/ac]
-_SECOND_FOOT_SHARE: Final = 0.43  # of the first foot's nitrate, where it was not sampled
-_FOOT_IN: Final = 12.5
+SECOND_FOOT_SHARE: Final = 0.43
+"""Nitrate of the second foot over the first's, where it was not sampled: critical values of one foot and two in Binford
+et al. 1992, Agron. J. 84:53."""
+FOOT_IN: Final = 12.5  # depth up to which a top core is one foot
 _NODES, _WEIGHTS = (part.tolist() for part in np.polynomial.hermite_e.hermegauss(5))
 
 
@@ -143,10 +145,10 @@ def _variance(chosen: Method, inputs: Mapping[str, float], prior: Prior) -> floa
         spread = low**2 + middle**2 + high**2 - low * middle - low * high - middle * high
         sd = {"uptake_share": math.sqrt(spread / 18)}  # of a triangle
     if prior.part == "second-foot":
-        if moved or inputs["bottom_in"] > _FOOT_IN:
+        if moved or inputs["bottom_in"] > FOOT_IN:
             return 0.0  # it was sampled
         top_ppm = inputs["nitrate_ppm"]
-        moved, sd = {"deep_nitrate_ppm": _SECOND_FOOT_SHARE * top_ppm}, {"deep_nitrate_ppm": prior.sd * top_ppm}
+        moved, sd = {"deep_nitrate_ppm": SECOND_FOOT_SHARE * top_ppm}, {"deep_nitrate_ppm": prior.sd * top_ppm}
     needs = []
     for node in _NODES:
         at = {name: float(np.clip(value + node * sd[name], *low_high[name])) for name, value in moved.items()}

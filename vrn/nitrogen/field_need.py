@@ -12,10 +12,12 @@ from vrn.findings import Finding, Quantity, note, warning
 from vrn.nitrogen.catalogue import assumed_deep_ppm, inputs_of, known_inputs, method_ledger, methods
 from vrn.nitrogen.catalogue import method as method_of
 from vrn.nitrogen.cautions import double_counting
+from vrn.nitrogen.doubt import FOOT_IN, SECOND_FOOT_SHARE
 from vrn.nitrogen.ledger import Ledger
 from vrn.nitrogen.lines import Values
 from vrn.nitrogen.method import NOT_ON_SAND, SEASON_TOTAL, Method
 from vrn.nitrogen.profile_methods import nebraska_price_factor
+from vrn.nitrogen.remaining_need import nitrate_lb_ac
 from vrn.nitrogen.season import Season
 from vrn.nitrogen.stage import WARMTH_KEY, stage_position
 
@@ -99,7 +101,9 @@ def _assumed(chosen: Method, ledger: Ledger, season: Season, known: Mapping[str,
         first, last = chosen.stages
         findings.append(note("methods.stage-not-checked", "crop.growth_stage", first=first, last=last))
     if chosen.takes("deep_nitrate_ppm") and known.get("deep_nitrate_ppm") is None and bottom_in < _PROFILE_IN:
-        findings.append(note("nitrogen.depth-not-sampled", "samples", **below))
+        likely = _likely_below(ledger, bottom_in)
+        code = "nitrogen.depth-not-sampled" if likely is None else "nitrogen.depth-not-sampled-likely"
+        findings.append(note(code, "samples", **below, **({} if likely is None else {"likely": likely})))
     sandy = "sand" in str(known.get("texture") or "").lower()
     if chosen.kind != "remaining":
         findings += [
@@ -123,6 +127,16 @@ def _assumed(chosen: Method, ledger: Ledger, season: Season, known: Mapping[str,
         count, cells = int(np.count_nonzero(unknown)), int(np.size(unknown))
         findings.append(warning("nitrogen.need-unknown", "need", unknown=count, cells=cells))
     return findings
+
+
+def _likely_below(ledger: Ledger, bottom_in: float) -> Quantity | None:
+    """What the second foot likely holds by the first; None where the top core is another depth."""
+    top_ppm, density = (np.asarray(ledger.inputs.get(name, np.nan)) for name in ("nitrate_ppm", "bulk_density_g_cm3"))
+    if not 11.5 <= bottom_in <= FOOT_IN or not np.isfinite(top_ppm).any() or not np.isfinite(density).all():
+        return None
+    below_ppm = SECOND_FOOT_SHARE * float(top_ppm[np.isfinite(top_ppm)].mean())
+    pounds = nitrate_lb_ac(below_ppm, top_in=12.0, bottom_in=_PROFILE_IN, bulk_density_g_cm3=float(density.mean()))
+    return Quantity("whole_amount", float(pounds))
 
 
 _NEEDS: Final = {

@@ -14,15 +14,18 @@ from vrn.nitrogen.applied import (
     IN_PER_IN_DRAINED,
     Applied,
     denitrified_share_band,
-    nitrate_share_band,
     product_kind,
     volatilized_share_band,
 )
-from vrn.nitrogen.water import WaterBalance, soil_water_of, water_balance
+from vrn.nitrogen.water import SoilWarmth, SoilWater, WaterBalance, soil_water_of, water_balance
 from vrn.units import LB_AC_PER_PPM_IN
 
 Band = tuple[float, float]
 Carry = Callable[[NDArray[np.float64], float], tuple[NDArray[np.float64], float]]
+_NITRIFICATION: Final = (
+    "nitrate from ammonia by the soil's degree days (Nafziger, Illinois 2016 and 2017; Fernández 2012), soil from air "
+    "temperature (Kätterer and Andrén 2009); from other products by weeks (Kentucky; Iowa State 2024)"
+)
 _DEEP_IN: Final = 24
 _PLACED_IN: Final = {
     "broadcast": (0, 2), "incorporated": (0, 4), "banded": (0, 4), "injected": (4, 8), "unknown": (0, 6),
@@ -103,15 +106,17 @@ class RainEffect:
 
 def rain_effect(
     applications: Sequence[Applied], *, on: date, days: Sequence[date], tmin_f: ArrayLike, tmax_f: ArrayLike,
-    rain_in: ArrayLike, texture: str | None = None, collars: ArrayLike | None = None, latitude_deg: float = 41.5,
+    rain_in: ArrayLike, texture: str | None = None, drainage: str | None = None, tile: bool | None = None,
+    collars: ArrayLike | None = None, latitude_deg: float = 41.5,
 ) -> RainEffect:  # fmt: skip
     """Follow applied nitrogen through the weather to a day.
 
     Applications after `on` are left out; the days begin before the first of them. Without a texture class the range
-    spans fine and coarse soil; `collars` of each day give the crop's water use. Raises InputFileError if the record
-    does not reach from the first application to the day. Nitrate appears by the lowest and the highest published share,
-    is carried down by what drains (once as a front, once as feet that mix), and is lost on saturated days by the
-    mildest and the harshest published rule; the crop's uptake is not taken off.
+    spans fine and coarse soil, without a drainage class half to twice what its texture drains in a day; `collars` of
+    each day give the crop's water use. Raises InputFileError if the record does not reach from the first application to
+    the day. Nitrate appears by the soil's warmth or by weeks, at the least and the most, is carried down by what drains
+    (once as a front, once as feet that mix), and is lost on saturated days by the mildest and the harshest published
+    rule; the crop's uptake is not taken off.
     """
     inside = [i for i, day in enumerate(days) if day <= on]
     past = tuple(sorted((item for item in applications if item.on <= on), key=lambda item: item.on))
@@ -120,12 +125,17 @@ def rain_effect(
         problem = f"The weather record ({reach}) does not reach from the first application to {on}."
         raise InputFileError(problem, "Give a weather file that begins before the first application.")
     low, high, rain = (np.atleast_1d(np.asarray(part, dtype=float))[inside] for part in (tmin_f, tmax_f, rain_in))
-    soil = soil_water_of(texture)
-    balance = water_balance([days[i] for i in inside], low, high, rain, soil=soil, latitude_deg=latitude_deg,
-                            collars=None if collars is None else np.asarray(collars, dtype=float)[inside])  # fmt: skip
+    known = [days[i] for i in inside]
+    leaves = None if collars is None else np.asarray(collars, dtype=float)[inside]
+    balances = [
+        water_balance(known, low, high, rain, soil=soil, latitude_deg=latitude_deg, collars=leaves)
+        for soil in SoilWater.by_drainage(texture, drainage=drainage, tile=tile)
+    ]
+    balance, warmth = balances[0], SoilWarmth.of(known, low, high)
+    assert warmth is not None
     fates, tracks = [], []
     for item in past:
-        fate, track = _fate(item, on, balance, rain, texture)
+        fate, track = _fate(item, on, balances, rain, texture, warmth)
         fates.append(fate)
         tracks.append(track)
     top = np.sum(tracks, axis=0) if tracks else np.zeros((2, len(inside)))
@@ -137,7 +147,7 @@ def rain_effect(
         on=on, fates=tuple(fates), balance=balance, rain_in=np.nan_to_num(rain), top_low_lb_ac=top[0],
         top_high_lb_ac=top[1], rain_since_in=float(np.nansum(rain[later])), drained_since_in=drained,
         moved_in=(drained * per_in[0], drained * per_in[1]), days_saturated=int(balance.saturated[later].sum()),
-        rules=tuple(f"{rule.name} ({rule.source})" for rule in DENITRIFICATION_RULES),
+        rules=(_NITRIFICATION, *(f"{rule.name} ({rule.source})" for rule in DENITRIFICATION_RULES)),
     )  # fmt: skip
 
 
@@ -164,15 +174,21 @@ def _reach(texture: str | None) -> Band:
 
 
 def _fate(
-    item: Applied, on: date, balance: WaterBalance, rain: NDArray[np.float64], texture: str | None
+    item: Applied,
+    on: date,
+    balances: Sequence[WaterBalance],
+    rain: NDArray[np.float64],
+    texture: str | None,
+    warmth: SoilWarmth,
 ) -> tuple[AppliedFate, NDArray[np.float64]]:
-    """One application under every pairing of nitrate rule, loss rule, reach and mixing: least and most of each."""
+    """One application under every pairing of drainage, warmth, loss rule, reach and mixing: least and most of each."""
     kind = product_kind(item.product)
     air = volatilized_share_band(kind, placement=item.placement, inhibitor=item.inhibitor, applied_on=item.on,
-                                 days=balance.days, rain_in=rain)  # fmt: skip
+                                 days=balances[0].days, rain_in=rain)  # fmt: skip
     runs = [
-        _run(item, kind, balance, nitrate=nitrate, loss=loss, reach=reach, carry=carry, air=air[loss])
-        for nitrate in (0, 1)
+        _run(item, balance, nitrate=turned, loss=loss, reach=reach, carry=carry, air=air[loss])
+        for balance in balances
+        for turned in zip(*_turned(item, balances[0].days, warmth), strict=True)
         for loss in (0, 1)
         for reach in dict.fromkeys(_reach(texture))
         for carry in (_as_a_front, _as_mixed_feet)
@@ -185,7 +201,7 @@ def _fate(
 
     tops = np.array([track for _, track in runs])
     fate = AppliedFate(
-        applied=item, weeks=weeks, nitrate_share=nitrate_share_band(kind, weeks=weeks, inhibitor=item.inhibitor),
+        applied=item, weeks=weeks, nitrate_share=item.nitrate_share_on(on, warmth),
         volatilized_lb_ac=(air[0] * item.n_lb_ac, air[1] * item.n_lb_ac), denitrified_lb_ac=band("denitrified"),
         below_lb_ac=band("below"), top_foot_lb_ac=band("top"), second_foot_lb_ac=band("second"),
         not_nitrate_lb_ac=band("waiting"),
@@ -193,8 +209,16 @@ def _fate(
     return fate, np.array([tops.min(axis=0), tops.max(axis=0)])
 
 
+def _turned(item: Applied, days: Sequence[date], warmth: SoilWarmth) -> list[Band]:
+    """The share at the end of each day; 0 before the application."""
+    return [
+        (0.0, 0.0) if day < item.on else item.nitrate_share_on(date.fromordinal(day.toordinal() + 1), warmth)
+        for day in days
+    ]
+
+
 def _run(
-    item: Applied, kind: str, balance: WaterBalance, *, nitrate: int, loss: int, reach: float, carry: Carry, air: float
+    item: Applied, balance: WaterBalance, *, nitrate: Sequence[float], loss: int, reach: float, carry: Carry, air: float
 ) -> tuple[dict[str, float], NDArray[np.float64]]:
     """Follow one application under one choice of rules: nitrate by inch of depth, day by day."""
     first, last = _PLACED_IN.get(item.placement, (0, 6))
@@ -206,9 +230,7 @@ def _run(
     for i, day in enumerate(balance.days):
         if day < item.on:
             continue
-        weeks = ((day - item.on).days + 1) / 7.0
-        share = nitrate_share_band(kind, weeks=weeks, inhibitor=item.inhibitor)[nitrate]
-        fresh = max(share - turned, 0.0)
+        fresh = max(nitrate[i] - turned, 0.0)
         turned += fresh
         soil[first:last] += fresh * amount / (last - first)
         if balance.saturated[i]:

@@ -15,7 +15,7 @@ from vrn.nitrogen.clock import Clock, clock_on, collars_of, collars_over, heat_u
 from vrn.nitrogen.ledger import Number
 from vrn.nitrogen.rain import RainEffect, rain_effect
 from vrn.nitrogen.stage import TASSEL, stage_name, stage_position, warmth_left
-from vrn.nitrogen.water import Days
+from vrn.nitrogen.water import Days, SoilWarmth
 
 DAYS_APART: Final = 3  # sampling dates further apart than this each get a stage of their own
 
@@ -121,7 +121,7 @@ def season_of(
     *, growth_stage: str | float | None = None, sampled_on: Sequence[date | None] = (),
     planting_date: date | None = None, application_date: date | None = None,
     applications: Sequence[Mapping[str, Any]] | None = None, weather: Days | None = None, normals: Days | None = None,
-    texture: str | None = None, latitude_deg: float = 41.5,
+    texture: str | None = None, drainage: str | None = None, tile: bool | None = None, latitude_deg: float = 41.5,
 ) -> Season:  # fmt: skip
     """Everything the ledger wants to know of the season.
 
@@ -159,13 +159,17 @@ def season_of(
     not_yet = before = rain = None
     after = 0.0
     if applied and middle is not None:
-        record = {} if weather is None else {"days": weather.days, "rain_in": weather.rain_in}
+        record = {} if weather is None else {
+            "days": weather.days, "rain_in": weather.rain_in,
+            "warmth": SoilWarmth.of(weather.days, weather.tmin_f, weather.tmax_f),
+        }  # fmt: skip
         earlier = [item for item in applied if item.on < middle]
         after = float(sum(item.n_lb_ac for item in applied if item.on >= middle))
         not_yet = not_yet_nitrate(applied, sampled_on=middle, **record)  # type: ignore[arg-type]
         before = not_yet_nitrate(earlier, sampled_on=middle, **record)  # type: ignore[arg-type]
         if weather is not None:
-            rain = _rain(applied, middle, planting_date, weather, texture, latitude_deg, findings)
+            ground = {"texture": texture, "drainage": drainage, "tile": tile, "latitude_deg": latitude_deg}
+            rain = _rain(applied, middle, planting_date, weather, ground, findings)
     return Season(
         growth_stage=crop.growth_stage, sampled_on=middle, collars_by_date=crop.by_date, clock=crop.clock,
         clock_at_application=crop.clock_at_application, mineralization_share_left=left,
@@ -175,14 +179,14 @@ def season_of(
     )  # fmt: skip
 
 
-def _rain(applied: tuple[Applied, ...], middle: date, planting: date | None, weather: Days, texture: str | None,
-          latitude_deg: float, findings: list[Finding]) -> RainEffect | None:  # fmt: skip
+def _rain(applied: tuple[Applied, ...], middle: date, planting: date | None, weather: Days, ground: dict[str, Any],
+          findings: list[Finding]) -> RainEffect | None:  # fmt: skip
     """What rain did, or a note on why that is not known."""
     collars = None if planting is None else collars_over(weather.days, planting, weather.tmin_f, weather.tmax_f)
     try:
         return rain_effect(
             applied, on=middle, days=weather.days, tmin_f=weather.tmin_f, tmax_f=weather.tmax_f,
-            rain_in=weather.rain_in, texture=texture, collars=collars, latitude_deg=latitude_deg,
+            rain_in=weather.rain_in, collars=collars, **ground,
         )  # fmt: skip
     except InputFileError as error:
         findings.append(note("weather.rain-not-followed", "weather", problem=error.problem, remedy=error.remedy))

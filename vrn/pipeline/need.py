@@ -79,6 +79,7 @@ def _season(field: Field, sampled_on: Sequence[date | None], *, growth_stage: st
         application_date=settings.crop.application_date,
         applications=None if settings.applications is None else [asdict(one) for one in settings.applications],
         weather=_days(field.weather), normals=_days(field.normals), texture=settings.nitrogen.texture,
+        drainage=settings.nitrogen.drainage, tile=settings.nitrogen.tile,
         latitude_deg=_latitude_deg(field),
     )  # fmt: skip
 

@@ -14,6 +14,11 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The {top:bare}–{bottom} depth was not sampled, so no nitrogen is credited from it.",
         "Pull cores from that depth at a few places. Rain may have moved nitrate into it.",
     ),
+    "depth-not-sampled-likely": (
+        "The {top:bare}–{bottom} depth was not sampled, so no nitrogen is credited from it. It likely holds about "
+        "{likely}, if it is like most fields (Binford et al. 1992, Agron. J. 84:53).",
+        "Pull cores from that depth at a few places. Rain may have moved more nitrate into it.",
+    ),
     "depth-assumed": (
         "The {top:bare}–{bottom} depth was not sampled. This method assumes {nitrate} there.",
         "Pull cores from that depth. After rain it may hold more.",

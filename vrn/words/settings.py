@@ -91,6 +91,8 @@ SENTENCES: Final[dict[str, str]] = {
     "nitrogen.mineralization_lb_per_om_pct": "Nitrogen freed in a year per 1% organic matter",
     "nitrogen.mineralization_share_left": "Share of that still to come",
     "nitrogen.spring_nitrate_lb_ac": "Nitrate there in spring, at least",
+    "nitrogen.drainage": "Natural drainage",
+    "nitrogen.tile": "Tile drained",
     "nitrogen.uptake_share": "Share of the uptake already done",
     "nitrogen.bulk_density_g_cm3": "Bulk density of the top layer (g/cm³)",
     "nitrogen.deep_bulk_density_g_cm3": "Bulk density of the second layer (g/cm³)",
