@@ -147,3 +147,21 @@ def test_a_wide_loss_widens_the_band_alone():
     assert not [line for line in ledger.lines if line.key == "short" and line.lb_ac[0] > 0]
     assert ledger.band_lb_ac[1][0] == pytest.approx(88.0 + 73.0, abs=0.1)
     assert np.isnan(ledger.need_lb_ac).tolist() == [False, True]
+
+
+def test_one_core_of_two_feet_and_two_cores_agree():
+    """10 ppm from 0 to 24 in counts as 10 ppm in each foot, the second by its share; a need of its own ppm differs."""
+    given = READING | {"nitrate_ppm": 10.0}
+    one = method("remaining-need").need(**given | {"bottom_in": 24})
+    two = method("remaining-need").need(**given, deep_nitrate_ppm=10.0)
+    assert one.need_lb_ac == pytest.approx(two.need_lb_ac, abs=1e-9)
+    whole = method("remaining-need").need(**given | {"bottom_in": 24}, second_foot_share=1.0)
+    assert whole.need_lb_ac == pytest.approx(one.need_lb_ac - 0.5 * 10 * 12 * 1.35 * 0.226613, abs=0.01)
+
+
+@pytest.mark.parametrize(("top", "end", "counted_in"), [(6, 12, 6.0), (6, 18, 9.0), (12, 24, 6.0)])
+def test_what_lies_in_the_first_foot_is_no_second_foot(top, end, counted_in):
+    """A layer of 6–12 in counts in full, one of 6–18 in by its inches, one of 12–24 in by half."""
+    given = READING | {"bottom_in": float(top)}
+    ledger = method("remaining-need").need(**given, deep_nitrate_ppm=7.0, deep_top_in=top, deep_bottom_in=end)
+    assert _line(ledger, "deep_nitrate").lb_ac == pytest.approx(-7 * counted_in * 1.35 * 0.226613, abs=1e-3)

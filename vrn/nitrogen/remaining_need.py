@@ -214,15 +214,36 @@ def _yearly(values: Values) -> Number:
     return as_number(counted * values["mineralization_lb_per_om_pct"])
 
 
+_FOOT_IN: Final = 12.0
+
+
+def _counted(top: float, bottom: float, values: Values) -> tuple[float, str, str]:
+    """Share of a layer's nitrate that counts, its depth as arithmetic, and a source: below the first foot by its share.
+
+    So a core of 0–24 in and two cores of a foot with the same nitrate come to the same.
+    """
+    above, below = max(min(bottom, _FOOT_IN) - top, 0.0), bottom - max(top, _FOOT_IN)
+    if below <= 0:
+        return 1.0, f"{bottom - top:g} in", _PPM_SOURCE
+    share = float(values["second_foot_share"])
+    depth = (
+        "{second_foot_share} × " + f"{below:g} in"
+        if not above
+        else f"({above:g} in + {{second_foot_share}} × {below:g} in)"
+    )
+    return (above + share * below) / (bottom - top), depth, f"{_PPM_SOURCE}; the share counted is a setting, no source"
+
+
 def _top_line(values: Values) -> Line:
     top, bottom = float(values["top_in"]), float(values["bottom_in"])
     pounds = nitrate_lb_ac(
         values["nitrate_ppm"], top_in=top, bottom_in=bottom, bulk_density_g_cm3=values["bulk_density_g_cm3"]
     )
+    share, depth, source = _counted(top, bottom, values)
     label = f"Nitrate in the soil, {top:g}–{bottom:g} in"
-    return line_of(values, key="soil_nitrate", label=label, lb_ac=negative(pounds), quantities=_depths(top, bottom),
-                   basis=f"{{nitrate_ppm}} ppm × {bottom - top:g} in × {{bulk_density_g_cm3}} g/cm³ × 0.2266",
-                   source=_PPM_SOURCE)  # fmt: skip
+    return line_of(values, key="soil_nitrate", label=label, lb_ac=negative(pounds * share),
+                   quantities=_depths(top, bottom), source=source,
+                   basis=f"{{nitrate_ppm}} ppm × {depth} × {{bulk_density_g_cm3}} g/cm³ × 0.2266")  # fmt: skip
 
 
 def _deep_line(values: Values) -> Line:
@@ -234,7 +255,7 @@ def _deep_line(values: Values) -> Line:
     if "deep_nitrate_ppm" not in values:
         if bottom >= 24:
             return line_of(values, key="deep_nitrate", code="below-core", label="Nitrate below the core", lb_ac=0.0,
-                           source="", basis=f"the core reaches {bottom:g} in, all of it counted above")  # fmt: skip
+                           source="", basis=f"the core reaches {bottom:g} in, counted above")  # fmt: skip
         return line_of(values, key="deep_nitrate", code="soil-nitrate", label=label, quantities=_depths(top, end),
                        lb_ac=0.0, source="", basis="not measured, 0 counted")  # fmt: skip
     if top < bottom:
@@ -243,11 +264,11 @@ def _deep_line(values: Values) -> Line:
     values.setdefault("deep_bulk_density_g_cm3", values["bulk_density_g_cm3"])
     density: Number = values["deep_bulk_density_g_cm3"]
     pounds = nitrate_lb_ac(values["deep_nitrate_ppm"], top_in=top, bottom_in=end, bulk_density_g_cm3=density)
+    share, depth, source = _counted(top, end, values)
     return line_of(values, key="deep_nitrate", code="soil-nitrate", label=label, quantities=_depths(top, end),
-                   lb_ac=negative(pounds * values["second_foot_share"]),
-                   basis=f"{{deep_nitrate_ppm}} ppm × {end - top:g} in × {{deep_bulk_density_g_cm3}} g/cm³ × 0.2266"
-                         " × {second_foot_share} counted",
-                   source=f"{_PPM_SOURCE}; the share counted is a setting, no source")  # fmt: skip
+                   lb_ac=negative(pounds * share), source=source,
+                   basis=f"{{deep_nitrate_ppm}} ppm × {depth} × {{deep_bulk_density_g_cm3}} g/cm³ × 0.2266",
+                   )  # fmt: skip
 
 
 def _depths(top_in: float, bottom_in: float) -> dict[str, Quantity]:

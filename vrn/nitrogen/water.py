@@ -42,7 +42,7 @@ class SoilWater:
 
     @staticmethod
     def by_drainage(texture: str | None, *, drainage: str | None = None, tile: bool | None = None) -> "list[SoilWater]":
-        """What the soil may be by its drainage, the likeliest first: one where drainage is known, a span where it is not.
+        """What the soil may be by its drainage, the likeliest first: one where that is known, a span where it is not.
 
         Water that drains carries nitrate below; water that stays takes it to the air: one figure sets both.
 

@@ -102,8 +102,16 @@ class _Cells:
         return float(np.average(values[use], weights=self.weights[use])) if use.any() else float("nan")
 
     def mean_of(self, zone: int, name: str) -> float:
-        """Mean of a surface over a zone, of readings as they were found; NaN where there is no such surface."""
-        return self.mean(zone, self.surfaces[name].to_look_at.ravel()) if name in self.surfaces else float("nan")
+        """Mean of a surface, of readings as they were found, over the cells that the zone's need is of.
+
+        Over all of the zone where its need is unknown; NaN where there is no such surface.
+        """
+        if name not in self.surfaces:
+            return float("nan")
+        values, rows = self.surfaces[name].to_look_at.ravel(), self.rows(zone)
+        of_need = np.zeros(len(values), dtype=bool)
+        of_need[rows] = True
+        return self.mean(zone, np.where(of_need, values, np.nan) if len(rows) else values)
 
     def already(self, zone: int | None) -> float:
         """Nitrogen a zone has had this season; NaN where most of its ground is not known. [lb/ac]"""
