@@ -404,3 +404,14 @@ def test_totals_hold_both_doubts() -> None:
     assert found.total_with(0.0) == (4700.0, 5300.0)
     assert found.total_with(400.0) == pytest.approx((5000 - 723.2, 5000 + 723.2), abs=0.1)
     assert found.total_with(9000.0)[0] == 0.0
+
+
+def test_what_stays_after_harvest_and_the_balance(made: Make) -> None:
+    """Needs of 90 and 130: zones leave less than one flat rate; the grain takes 0.67 lb for a bushel."""
+    got = made((90.0, 130.0), machine=MachineSection(rate_step_n_lb_ac=0.5)).prescribe()
+    found = got.after_harvest
+    assert 5 < found.left_lb_ac < found.flat_left_lb_ac < found.left_lb_ac + 10
+    assert found.put_on_lb_ac == pytest.approx(110.0, abs=0.5)
+    assert found.grain_lb_ac == pytest.approx(0.67 * got.field.settings.crop.yield_goal_bu_ac)
+    less = made((90.0, 130.0), limits=LimitSection(max_n_lb_ac=60.0)).prescribe().after_harvest
+    assert less.left_lb_ac < found.left_lb_ac

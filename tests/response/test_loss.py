@@ -138,3 +138,18 @@ def test_unknown_ground_takes_no_part() -> None:
     whole = best_rate([80.0, np.nan, 120.0, 500.0], weights=[1, 1, 1, 0], price_ratio=0.13, method_sd_lb_ac=40.0)
     assert whole == best_rate([80.0, 120.0], price_ratio=0.13, method_sd_lb_ac=40.0)
     assert held_ratio(0.6 / 4.4) == 0.6 / 4.4
+
+
+def test_nitrogen_that_stays_is_what_lies_above_the_level_off() -> None:
+    """At T it is 0.3989 s; far below nothing stays, far above every pound more; need less T is the anchor's shift."""
+    response = Response(curvature=0.0024, kink_weight=0.15, kink_slope=0.75)
+    level = 100.0 + 1.144  # s_m 40: the default's T lies 1.144 above the need at 0.125
+
+    def left(rate: float) -> float:
+        return float(response.left_lb_ac(rate, np.array([100.0]), method_sd_lb_ac=40.0)[0])
+
+    assert left(level) == pytest.approx(0.398942 * 40, abs=0.01)
+    assert left(0.0) < 0.1
+    assert left(400.0) == pytest.approx(400.0 - level, abs=0.01)
+    draws = np.maximum(120.0 - np.random.default_rng(1).normal(level, 40.0, 200_000), 0.0).mean()
+    assert left(120.0) == pytest.approx(draws, rel=0.01)

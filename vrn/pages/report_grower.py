@@ -40,7 +40,15 @@ def grower_page(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ..
         ),
         Part(
             title=say(shown, "grower.title-cost"),
-            pieces=(Text(text=_product(prescription, shown)), Text(text=" ".join(_cost(prescription, shown)))),
+            pieces=tuple(
+                Text(text=text)
+                for text in (
+                    _product(prescription, shown),
+                    " ".join(_cost(prescription, shown)),
+                    _after_harvest(prescription, shown),
+                )
+                if text
+            ),
         ),
         Part(
             title=say(shown, "grower.title-doubts"),
@@ -145,11 +153,30 @@ def _cost(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     yield say(shown, f"grower.costs-{_way(apart)}", price=price, total=Quantity("money", total),
               flat=Quantity("money", flat), apart=Quantity("money", abs(apart)))  # fmt: skip
     worth = None if prescription.prices is None else prescription.prices.worth
-    if worth is not None and len({rate.rate_n_lb_ac for rate in prescription.rates}) > 1:
-        low, usual, high = (Quantity("money_area", value) for value in worth.over_flat)
-        yield say(
-            shown, "grower.worth" if worth.over_flat[1] > 0 else "grower.worth-less", low=low, usual=usual, high=high
-        )
+    if worth is not None:
+        if len({rate.rate_n_lb_ac for rate in prescription.rates}) > 1:
+            yield _worth("worth" if worth.over_flat[1] > 0 else "worth-less", worth.over_flat, shown)
+        yield _worth("worth-of-flat", worth.flat_over_nothing, shown)
+
+
+def _worth(name: str, span: tuple[float, float, float], shown: UnitFormat) -> str:
+    low, usual, high = (Quantity("money_area", value) for value in span)
+    return say(shown, f"grower.{name}", low=low, usual=usual, high=high)
+
+
+def _after_harvest(prescription: Prescription, shown: UnitFormat) -> str:
+    """Nitrogen that is expected to stay, and the field's balance; empty for what a rain-out left."""
+    found = prescription.after_harvest
+    if found is None or prescription.remaining is not None:
+        return ""
+    text = say(shown, "grower.stays", left=Quantity("whole_amount", found.left_lb_ac),
+               flat=Quantity("whole_amount", found.flat_left_lb_ac))  # fmt: skip
+    if not math.isfinite(found.put_on_lb_ac):
+        return text
+    balance = found.put_on_lb_ac - found.grain_lb_ac
+    pounds = {"put": found.put_on_lb_ac, "grain": found.grain_lb_ac, "apart": abs(balance)}
+    code = "grower.balance-over" if balance > 0 else "grower.balance-under"
+    return f"{text} {say(shown, code, **{name: Quantity('whole_amount', value) for name, value in pounds.items()})}"
 
 
 def _way(difference: float) -> str:

@@ -18,6 +18,7 @@ from vrn.zones.cut import in_levels
 Array = NDArray[np.float64]
 RateRule = Literal["need", "return", "kinked response"]
 _N_PER_BUSHEL_LB: Final = 1.1  # where the field file gives none: the default of the mass balance
+_GRAIN_LB_BU: Final = 0.67  # nitrogen in a bushel: 24 lb a ton (Heckman 2003, as quoted by a California state page)
 _LEVELS: Final = 200  # steps that the needs of a class are looked at in
 ENDS: Final = (Response(curvature=0.0018, kink_weight=0.0), Response(kink_weight=1.0))
 """Smooth with a small bend, and a kink alone: money is stated over these and the response that the rates go by."""
@@ -115,6 +116,7 @@ class Worth:
 
     over_flat: tuple[float, float, float]
     over_nothing: tuple[float, float, float]
+    flat_over_nothing: tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +125,46 @@ class PriceReport:
 
     payoff: Payoff
     worth: Worth | None  # None where no need is known
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AfterHarvest:
+    """
+    What is expected to stay in the ground, and the field's nitrogen balance. [lb N/ac]
+
+    Parameters
+    ----------
+    left_lb_ac, flat_left_lb_ac : float
+        Expected nitrogen of this pass beyond the rate at which yield levels off: by zones, and by one flat rate.
+    put_on_lb_ac : float
+        This pass and what was already on; NaN where that is not known.
+    grain_lb_ac : float
+        What grain carries off at the yield goal.
+    """
+
+    left_lb_ac: float
+    flat_left_lb_ac: float
+    put_on_lb_ac: float
+    grain_lb_ac: float
+
+
+def after_harvest(
+    response: Response, need: Array, weights: Array, rate: Array, *, flat: float, method_sd_lb_ac: float,
+    applied_lb_ac: float, yield_goal_bu_ac: float,
+) -> AfterHarvest:  # fmt: skip
+    """What stays in the ground under rates (n,) on cells with a need (n,), and one flat rate."""
+    share = weights / weights.sum()
+    left, by_flat = (
+        sum(float(share[rate_here] @ response.left_lb_ac(one, need[rate_here], method_sd_lb_ac=method_sd_lb_ac))
+            for one, rate_here in parts)
+        for parts in (
+            [(float(one), rate == one) for one in np.unique(rate)], [(flat, np.ones(len(need), dtype=bool))],
+        )
+    )  # fmt: skip
+    return AfterHarvest(
+        left_lb_ac=left, flat_left_lb_ac=by_flat, put_on_lb_ac=float(share @ rate) + applied_lb_ac,
+        grain_lb_ac=yield_goal_bu_ac * _GRAIN_LB_BU,
+    )  # fmt: skip
 
 
 def payoff_of(settings: Settings, ledger: Ledger) -> Payoff | None:
@@ -155,7 +197,7 @@ def worth_of(
     """Worth of zone rates over one flat rate and over no nitrogen, on the same cells (n,) with a need that is known."""
     if not len(need):
         return None
-    over_flat, over_nothing = [], []
+    over_flat, over_nothing, flat_over_nothing = [], [], []
     for response in (payoff.response, *ENDS):
         one = replace(payoff, response=response)
         lost = 0.0
@@ -165,7 +207,9 @@ def worth_of(
         lost /= weights.sum()
         over_flat.append(one.lost_per_ac(need, weights, flat) - lost)
         over_nothing.append(one.lost_per_ac(need, weights, 0.0) - lost)
-    return Worth(over_flat=_span(over_flat), over_nothing=_span(over_nothing))
+        flat_over_nothing.append(over_nothing[-1] - over_flat[-1])
+    return Worth(over_flat=_span(over_flat), over_nothing=_span(over_nothing),
+                 flat_over_nothing=_span(flat_over_nothing))  # fmt: skip
 
 
 def _span(values: list[float]) -> tuple[float, float, float]:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from geopandas import GeoDataFrame
 
     from vrn.prescription.drive import DriveReport
-    from vrn.prescription.economics import PriceReport
+    from vrn.prescription.economics import AfterHarvest, PriceReport
     from vrn.prescription.machine import MachineReport
     from vrn.prescription.products import LoadsReport
     from vrn.prescription.strips import RemainingReport, StripReport
@@ -194,7 +194,7 @@ class Prescription:
         What was found when the readings were checked.
     causes : ErrorCauses or None
         Where the error of the need comes from.
-    machine, drive, loads, prices, check_strips, remaining, uncertainty : optional
+    machine, drive, loads, prices, after_harvest, check_strips, remaining, uncertainty : optional
         Reports, each described where it is made; None where there was nothing to report.
     id : str
         SHA-256 of everything that a signature stands for; empty until ``vrn.build`` or ``vrn.write`` gives it.
@@ -237,6 +237,7 @@ class Prescription:
     drive: "DriveReport | None" = None
     loads: "LoadsReport | None" = None
     prices: "PriceReport | None" = None
+    after_harvest: "AfterHarvest | None" = None
     check_strips: "StripReport | None" = None
     remaining: "RemainingReport | None" = None
     uncertainty: "Uncertainty | None" = None

@@ -14,7 +14,15 @@ from vrn.model.grid import Grid, geodesic_acres
 from vrn.model.settings import Override
 from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger
-from vrn.prescription.economics import Payoff, PriceReport, payoff_of, worth_of
+from vrn.prescription.economics import (
+    AfterHarvest,
+    Payoff,
+    PriceReport,
+    after_harvest,
+    doubt_of,
+    payoff_of,
+    worth_of,
+)
 from vrn.prescription.limits import RateRules, limited, rounded, rules_of
 from vrn.prescription.machine import with_machine_check
 from vrn.prescription.model import (
@@ -31,6 +39,7 @@ from vrn.prescription.overrides import overrides_on
 from vrn.prescription.products import product_for
 from vrn.prescription.strips import StripReport, with_strips
 from vrn.prescription.uncertainty import findings_of
+from vrn.response import Response
 from vrn.zones.model import Zones
 
 Array = NDArray[np.float64]
@@ -243,6 +252,7 @@ def prescribe(
             ) + said,
             flat=_against_flat(rates, flat, cells, product), rounding=rounding,
             prices=None if payoff is None else _priced(payoff, cells, rates, flat), check_strips=report,
+            after_harvest=_after_harvest(cells, rates, flat, field),
             overrides=tuple(overrides[zone] for zone in sorted(overrides)), dropped_overrides=dropped,
         )
     )  # fmt: skip
@@ -304,6 +314,21 @@ def _priced(payoff: Payoff, cells: _Cells, rates: tuple[ZoneRate, ...], flat: fl
     return PriceReport(
         payoff=payoff, worth=worth_of(payoff, cells.need[here], cells.weights[here], cells.labels[here], by_zone, flat)
     )
+
+
+def _after_harvest(cells: _Cells, rates: tuple[ZoneRate, ...], flat: float, field: Field) -> AfterHarvest | None:
+    """What stays in the ground where the need is known; None where it is known nowhere."""
+    here = np.flatnonzero(cells.known & cells.here(None) & (cells.labels > 0))
+    if not len(here):
+        return None
+    by_zone, settings = np.array([0.0, *(rate.rate_n_lb_ac for rate in rates)]), field.settings
+    prices = settings.prices
+    return after_harvest(
+        Response(curvature=prices.curvature, kink_weight=prices.kink_weight, kink_slope=prices.kink_slope),
+        cells.need[here], cells.weights[here], by_zone[cells.labels[here]], flat=flat,
+        method_sd_lb_ac=doubt_of(settings, cells.whole).sd_lb_ac, applied_lb_ac=cells.mean(None, cells.applied),
+        yield_goal_bu_ac=settings.crop.yield_goal_bu_ac,
+    )  # fmt: skip
 
 
 def _step_change(zone: int, target: float, final: float, rules: RateRules) -> tuple[Change, ...]:

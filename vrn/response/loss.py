@@ -52,6 +52,11 @@ class Response:
         kinked = self.kink_slope * sd_lb_ac * once
         return np.asarray((1 - self.kink_weight) * smooth + self.kink_weight * kinked)
 
+    def left_lb_ac(self, rate_lb_ac: float, need_lb_ac: Array, *, method_sd_lb_ac: float) -> Array:
+        """Expected nitrogen of a rate that lies above T, and so stays in the ground after harvest. [lb/ac]"""
+        z = (rate_lb_ac - need_lb_ac - self._shift(method_sd_lb_ac)) / method_sd_lb_ac
+        return np.asarray(method_sd_lb_ac * (np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi) + z * ndtr(z)))
+
     def slope_bu_lb(self, rate_lb_ac: float, mean_lb_ac: Array, sd_lb_ac: Array) -> Array:
         """Expected yield that one more pound gives. [bu/lb]"""
         z = (rate_lb_ac - mean_lb_ac) / sd_lb_ac

@@ -35,7 +35,14 @@ SENTENCES: Final[dict[str, str]] = {
     "sure-unknown": "Two seasons in three, the true need is within {method} of these rates. The samples do not show "
     "how much zones differ.",
     "worth": "Over many seasons the zones should earn about {usual} more than one flat rate ({low} to {high}, by how "
-    "corn responds). One season in four or five can still lose.",
+    "corn responds), and as much again in one more season of the same. One season in four or five can still lose.",
+    "worth-of-flat": "One flat rate should earn about {usual} more than no nitrogen ({low} to {high}).",
+    "stays": "Of this nitrogen about {left} is expected to stay in the ground after harvest ({flat} with one flat "
+    "rate).",
+    "balance-over": "{put} is put on in all. The grain carries off about {grain} at the yield goal, {apart} less than "
+    "that.",
+    "balance-under": "{put} is put on in all. The grain carries off about {grain} at the yield goal, {apart} more than "
+    "that. The soil gives the rest.",
     "worth-less": "Over many seasons the zones should earn no more than one flat rate ({low} to {high}).",
     "off-by-zone": "If the map is right, zone rates are off by {zones} on average; one flat rate would be off by "
     "{flat}.",
