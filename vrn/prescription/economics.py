@@ -147,24 +147,24 @@ class AfterHarvest:
     put_on_lb_ac: float
     grain_lb_ac: float
 
-
-def after_harvest(
-    response: Response, need: Array, weights: Array, rate: Array, *, flat: float, method_sd_lb_ac: float,
-    applied_lb_ac: float, yield_goal_bu_ac: float,
-) -> AfterHarvest:  # fmt: skip
-    """What stays in the ground under rates (n,) on cells with a need (n,), and one flat rate."""
-    share = weights / weights.sum()
-    left, by_flat = (
-        sum(float(share[rate_here] @ response.left_lb_ac(one, need[rate_here], method_sd_lb_ac=method_sd_lb_ac))
-            for one, rate_here in parts)
-        for parts in (
-            [(float(one), rate == one) for one in np.unique(rate)], [(flat, np.ones(len(need), dtype=bool))],
-        )
-    )  # fmt: skip
-    return AfterHarvest(
-        left_lb_ac=left, flat_left_lb_ac=by_flat, put_on_lb_ac=float(share @ rate) + applied_lb_ac,
-        grain_lb_ac=yield_goal_bu_ac * _GRAIN_LB_BU,
-    )  # fmt: skip
+    @classmethod
+    def of(
+        cls, response: Response, need: Array, weights: Array, rate: Array, *, flat: float, method_sd_lb_ac: float,
+        applied_lb_ac: float, yield_goal_bu_ac: float,
+    ) -> "AfterHarvest":  # fmt: skip
+        """What stays in the ground under rates (n,) on cells with a need (n,), and one flat rate."""
+        share = weights / weights.sum()
+        left, by_flat = (
+            sum(float(share[rate_here] @ response.left_lb_ac(one, need[rate_here], method_sd_lb_ac=method_sd_lb_ac))
+                for one, rate_here in parts)
+            for parts in (
+                [(float(one), rate == one) for one in np.unique(rate)], [(flat, np.ones(len(need), dtype=bool))],
+            )
+        )  # fmt: skip
+        return cls(
+            left_lb_ac=left, flat_left_lb_ac=by_flat, put_on_lb_ac=float(share @ rate) + applied_lb_ac,
+            grain_lb_ac=yield_goal_bu_ac * _GRAIN_LB_BU,
+        )  # fmt: skip
 
 
 def payoff_of(settings: Settings, ledger: Ledger) -> Payoff | None:

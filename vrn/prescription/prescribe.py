@@ -18,7 +18,6 @@ from vrn.prescription.economics import (
     AfterHarvest,
     Payoff,
     PriceReport,
-    after_harvest,
     doubt_of,
     payoff_of,
     worth_of,
@@ -323,7 +322,7 @@ def _after_harvest(cells: _Cells, rates: tuple[ZoneRate, ...], flat: float, fiel
         return None
     by_zone, settings = np.array([0.0, *(rate.rate_n_lb_ac for rate in rates)]), field.settings
     prices = settings.prices
-    return after_harvest(
+    return AfterHarvest.of(
         Response(curvature=prices.curvature, kink_weight=prices.kink_weight, kink_slope=prices.kink_slope),
         cells.need[here], cells.weights[here], by_zone[cells.labels[here]], flat=flat,
         method_sd_lb_ac=doubt_of(settings, cells.whole).sd_lb_ac, applied_lb_ac=cells.mean(None, cells.applied),
