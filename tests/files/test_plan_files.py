@@ -4,6 +4,7 @@ import csv
 import json
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -113,7 +114,8 @@ def test_a_filled_form_is_read_back(
     for number, line in enumerate(lines):
         line["nitrate_ppm"] = "0.1" if line["kind"] == "blank" else f"{10 + number / 10:.1f}"
         line["nominal_ppm"] = "20" if line["kind"] == "standard" else ""
-        line["read_at"] = f"2026-06-16T{8 + number // 60:02d}:{number % 60:02d}"
+        # as people write times in a column of their own: of the day in the row
+        line["read_at"] = f"{8 + number // 60}:{number % 60:02d}" if number % 2 else f"2026-06-16T08:{number % 60:02d}"
         line["sampled_on"] = "2026-06-16"
     _write(lines, tmp_path / "samples.csv")
     samples = read_ground(tmp_path / "field.toml").samples
@@ -123,6 +125,7 @@ def test_a_filled_form_is_read_back(
     field = [i for i, kind in enumerate(top.kind) if kind == "field"]
     np.testing.assert_allclose(top.coordinates_m[field], plan.coordinates_m(), atol=0.02)
     assert {handling.cores for handling in top.handling} == {plan.cores}
+    assert samples.handling[9].read_at == datetime(2026, 6, 16, 8, 9)
 
 
 def test_an_unfilled_form_is_no_reading(make_plan: Callable[..., Plan], tmp_path: Path) -> None:

@@ -105,7 +105,7 @@ def read_samples(files: InputFiles, settings: Settings, crs: str) -> SoilSamples
     days: list[date | None] = [None] * len(rows)
     if days_column is not None:
         days = dates(rows.table, days_column, rows.faults)
-    handling = read_handling(rows.table, rows.columns, rows.faults)
+    handling = read_handling(rows.table, rows.columns, days, rows.faults)
     rows.faults.raise_if_any()
     if column.per_area:
         nitrate_ppm = _per_depth(rows, settings.nitrogen, column, nitrate_ppm, top_in, bottom_in, soil)
@@ -340,12 +340,14 @@ def _like_something_else(gate: Gate, header: str, ppm: NDArray[np.float64]) -> N
         gate.files.warn("ingest.like-conductivity", gate.source, column=header)
 
 
-def read_handling(table: CellTable, columns: Columns, faults: RowFaults) -> tuple[Handling, ...]:
+def read_handling(
+    table: CellTable, columns: Columns, days: list[date | None], faults: RowFaults
+) -> tuple[Handling, ...]:
     """Columns ``cores``, ``instrument``, ``read_at`` and ``stored`` of a samples table; none of them is needed."""
     if not any(columns.find(role) is not None for role in HANDLING_ROLES) and _laboratory(table) is None:
         return (Handling(cores=None, instrument="", read_at=None, stored=""),) * len(table)
     cores = _cores(table, columns.find("cores"), faults)
-    read_at = _times(table, columns.find("read_at"), faults)
+    read_at = _times(table, columns.find("read_at"), days, faults)
     stored = _stored(table, columns.find("stored"), faults)
     instrument = columns.find("instrument") or _laboratory(table)
     names = [cell.strip() for cell in table.column(instrument)] if instrument is not None else [""] * len(table)
@@ -369,14 +371,17 @@ def _cores(table: CellTable, name: str | None, faults: RowFaults) -> list[int | 
     return [int(value) if np.isfinite(value) else None for value in found]
 
 
-def _times(table: CellTable, name: str | None, faults: RowFaults) -> list[datetime | None]:
-    """Date and time of each reading, on the clock of the place."""
+def _times(table: CellTable, name: str | None, days: list[date | None], faults: RowFaults) -> list[datetime | None]:
+    """Date and time of each reading, on the clock of the place; a time alone is of the day it was pulled."""
     times: list[datetime | None] = [None] * len(table)
     for i, cell in enumerate(table.column(name) if name is not None else []):
         if not cell.strip():
             continue
         try:
-            times[i] = datetime.fromisoformat(cell.strip()).replace(tzinfo=None)
+            written = cell.strip()
+            if days[i] is not None and re.fullmatch(r"\d?\d:\d\d(:\d\d)?", written):
+                written = f"{days[i]}T{written.rjust(len(written) + (written[1] == ':'), '0')}"
+            times[i] = datetime.fromisoformat(written).replace(tzinfo=None)
         except ValueError:
             faults.add(table.row[i], f'{name} is "{cell.strip()[:30]}", which is not an ISO date and time',
                        "Write when it was read as 2026-06-18T14:30.")  # fmt: skip

@@ -2,6 +2,7 @@
 
 import csv
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -79,6 +80,8 @@ def _data(plan: Plan, need: EdgeNeed, shown: UnitFormat) -> dict[str, object]:
         "key": f"{plan.field.name} {plan.settings.header.season} {plan.design} {len(rows)} {lonlat.sum():.5f}",
         "season": plan.settings.header.season, "header": header, "columns": columns, "rows": rows,
         "near": _near(plan), "file": plan.settings.samples.file,
+        "saved": "samples_next.csv" if plan.next is not None else Path(plan.settings.samples.file).name,
+        "added": plan.next is not None,
         "stages": {stage: _table(table, shown) for stage, table in need.tables.items()},
         "cell": CELL_PPM, "most": MOST_PPM, "whyNot": need.why_not,
         "doubt": round(need.doubt_lb_ac * shown.factor("amount")),

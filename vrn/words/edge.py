@@ -71,9 +71,10 @@ SENTENCES: Final[dict[str, str]] = {
     "not-kept": "THIS PHONE DOES NOT KEEP WHAT YOU TYPE. Save or share after each reading. The sure way is the page of "
     "the desk, which keeps it on the computer.",
     "keep-unsure": "Nobody knows yet if this phone keeps readings when the tab is closed. Save or share now and then.",
-    "download": "Save samples.csv",
+    "download": "Save the file",
     "share": "Share",
     "download-after": "Put it beside the field file as {file}. Set the growth stage there to {stage}.",
+    "download-add": "Add its rows to {file}: it holds the new readings alone.",
     "tried": "Tried in Chromium {version}, opened as a file. Some phones show a page in a message without running it: "
     "open it in the browser.",
     "not-running": "This page must run its script. Open it in a browser, not in a preview.",

@@ -302,12 +302,12 @@
     });
     return [data.header.map(cell).join(","), ...lines, ""].join("\n");
   };
-  const file = () => new File([text()], data.file.split("/").pop(), { type: "text/csv" });
+  const file = () => new File([text()], data.saved, { type: "text/csv" });
   el("download").addEventListener("click", () => {
     const link = document.createElement("a"), url = URL.createObjectURL(file());
-    link.href = url; link.download = data.file.split("/").pop(); link.click();
+    link.href = url; link.download = data.saved; link.click();
     setTimeout(() => URL.revokeObjectURL(url), 10000);
-    el("saved").textContent = fill("download-after", { file: data.file, stage: kept.setup.stage });
+    el("saved").textContent = fill(data.added ? "download-add" : "download-after", { file: data.file, stage: kept.setup.stage });
   });
   const sharing = navigator.canShare && navigator.canShare({ files: [new File([""], "a.csv", { type: "text/csv" })] });
   show(el("share"), Boolean(sharing));
