@@ -342,6 +342,41 @@ def test_forgeries_with_every_hash_rewritten_are_named(copy: Path, forgery: Call
     assert "signature.json" in named  # whatever was forged, the key has not signed it
 
 
+METRIC_FORGERIES: dict[str, Callable[[Path], str]] = {
+    "zones.csv: area": _text("zones.csv", r"\n1,6\.0", "\n1,6.1"),
+    "zones.csv: nitrogen": _text("zones.csv", r",67\.25\d*,", ",68.25,"),
+    "zones.csv: product": _text("zones.csv", r",158\.57\d*,L/ha", ",159.577,L/ha"),
+    "zones.csv: trade unit": _text("zones.csv", ",L/ha,", ",gal/ac,"),
+    "ledger: a line": _text("ledger.csv", r"(Soil,)-45\.11\d*", r"\g<1>-35.11"),
+    "GeoJSON: nitrogen": _text(GEOJSON, r'"rate_n_kg_ha":67\.25\d*', '"rate_n_kg_ha":68.25'),
+    "GeoJSON: area": _text(GEOJSON, r'"area_ha":6\.0', '"area_ha":6.1'),
+    "GeoJSON: trade unit": _text(GEOJSON, '"rate_unit":"L/ha"', '"rate_unit":"gal/ac"'),
+    "sheet: rate": _text(SHEET, r" 158\.58", " 159.58"),
+    "summary: rate": _json("summary.json", lambda value: value["zones"][0].update(rate_product=9.0)),
+    "summary: metric rate": _json("summary.json", lambda value: value["zones"][0].update(rate_n_kg_ha=68.25)),
+}
+
+
+@pytest.fixture(scope="module")
+def signed_metric(tmp_path_factory: pytest.TempPathFactory, maker: ModuleType, key: Path) -> Path:
+    """A metric field's folder signed with the key."""
+    return sign_folder(maker.make_prescription(units="metric"), tmp_path_factory.mktemp("metric") / "rx", key)
+
+
+def test_forgeries_of_a_metric_folder_are_named(signed_metric: Path, tmp_path: Path) -> None:
+    """Each in a copy, every list of hashes made to fit it."""
+    from vrn.audit.opened import open_folder
+    from vrn.audit.statement_checks import statement_checks
+
+    assert verify(signed_metric).ok
+    for number, (what, forgery) in enumerate(METRIC_FORGERIES.items()):
+        forged = Path(shutil.copytree(signed_metric, tmp_path / str(number)))
+        name = forgery(forged)
+        renew_hashes(forged)
+        named = {check.about for check in statement_checks(open_folder(forged)) if not check.ok}
+        assert name in named, what
+
+
 def test_a_stranger_who_signs_anew_is_named_file_by_file(maker: ModuleType, key: Path, tmp_path: Path) -> None:
     """Other rates, a key of one's own, every hash right: only the pinned key tells, and names each file."""
     stranger = tmp_path / "stranger.key"

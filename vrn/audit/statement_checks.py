@@ -121,6 +121,8 @@ def _summary(opened: Opened, statement: Statement) -> Faults:
         ]
         stated = zone["rate_product"] * (METRIC[unit][1] if summary["units"] == "metric" else 1.0)
         off += [] if _close(stated, wanted["rate_product"]) else [f"zone {wanted['zone']} rate_product"]
+        off += [f"zone {wanted['zone']} {twin}" for name, (twin, factor) in _METRIC.items()
+                if twin in zone and not _close(zone[twin], wanted[name] and wanted[name] * factor)]  # fmt: skip
         sums: dict[str, float] = {}
         for key, value in wanted["ledger"]:
             sums[key] = sums.get(key, 0.0) + (np.nan if value is None else value)
