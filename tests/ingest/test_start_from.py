@@ -19,6 +19,7 @@ import sound
 
 from vrn.cli import main
 from vrn.ingest.read import read_field
+from vrn.model.layers import ConstantLayer
 
 Make = Callable[[Path], object]
 WEST, SOUTH, EAST, NORTH = sound.WEST, sound.SOUTH, sound.EAST, sound.NORTH
@@ -101,8 +102,19 @@ def _a_long_table_a_geojson_and_a_mass_log(folder: Path) -> None:
     }).to_csv(folder / "combine_2025.csv", index=False)  # fmt: skip
 
 
+def _a_sheet_without_organic_matter_and_a_trial(folder: Path) -> None:
+    """Nitrate alone, an outline, yields as points, and strips with their rates."""
+    _lab_frame().to_csv(folder / "lab.csv", index=False)
+    _outline(folder)
+    yields = pd.DataFrame({"lon": [x for x, _ in LOG], "lat": [y for _, y in LOG], "Yield (bu/ac)": 190.5})
+    yields.assign(**{"Yield (bu/ac)": [_bushels(i) for i in range(len(LOG))]}).to_csv(folder / "y.csv", index=False)
+    strips = {"Rep": [1, 1, 1, 2, 2, 2], "N rate (lb/ac)": [0, 90, 180] * 2, "Corn yield (bu/ac)": [110, 170, 195] * 2}
+    pd.DataFrame(strips).to_csv(folder / "strips 2025.csv", index=False)
+
+
 WALKS: list[Make] = [
-    _a_workbook_a_kml_and_a_log, _odd_names_a_shapefile_and_points, _a_long_table_a_geojson_and_a_mass_log
+    _a_workbook_a_kml_and_a_log, _odd_names_a_shapefile_and_points, _a_long_table_a_geojson_and_a_mass_log,
+    _a_sheet_without_organic_matter_and_a_trial,
 ]  # fmt: skip
 
 
@@ -161,11 +173,33 @@ def test_from_a_persons_files_to_a_build_in_two_edits(
     assert field.samples.bottom_in == pytest.approx(np.full(12, 12.0), abs=0.2)
     assert {day.year for day in field.samples.sampled_on if day is not None} == {2026} == {field.settings.header.season}
     assert field.organic_matter is not None
-    assert 1.5 < float(np.median(field.organic_matter.values)) < 4  # type: ignore[union-attr]
+    guessed = isinstance(field.organic_matter, ConstantLayer)
+    organic = [field.organic_matter.value] if guessed else field.organic_matter.values  # type: ignore[union-attr]
+    assert 1.5 < float(np.median(organic)) < 4
+    assert (
+        guessed
+        == ("ingest.organic-matter-assumed" in _codes(started))
+        == bool(sound.found(field, "organic-matter-assumed"))
+    )
     assert field.yield_potential is not None
     assert main(["build", str(folder / "field.toml"), "--out", str(tmp_path / "rx")]) == 1
     summary = json.loads((tmp_path / "rx" / "summary.json").read_text(encoding="utf-8"))
     assert 60 < summary["mean_rate_n_lb_ac"] < 150
+
+
+def test_a_trial_is_known_by_its_rates_and_yields(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Its columns are named in the field file, in either system of units, and it is read."""
+    given = _given(tmp_path, _a_sheet_without_organic_matter_and_a_trial)
+    metric = {"N (kg/ha)": [0, 100, 200] * 2, "Yield (t/ha)": [7.0, 11.0, 12.5] * 2, "Block": [1, 1, 1, 2, 2, 2]}
+    for name, frame in (("us", None), ("metric", metric)):
+        if frame is not None:
+            pd.DataFrame(frame).to_csv(given / "strips 2025.csv", index=False)
+        _, started = _start(given, tmp_path / name, capsys, "--yield-goal", "205", "--stage", "V7")
+        assert _roles(started)["strips 2025.csv"] == ["trial"]
+        trial = read_field(tmp_path / name / "field.toml").trial
+        assert trial is not None
+        assert trial.n_lb_ac.max() == pytest.approx(180 if frame is None else 200 * 0.892179, rel=1e-4)
+        assert trial.block == ("1", "1", "1", "2", "2", "2")
 
 
 def test_nothing_is_left_when_a_person_says_the_rest(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

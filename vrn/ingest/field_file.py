@@ -302,9 +302,15 @@ def _contradictions(raw: dict[str, Any], metric: bool) -> list[Fault]:
     fault(stage is not None and _STAGE.fullmatch(stage) is None, "crop.growth_stage",
           f'is "{stage}", which is not a leaf stage.' if stage else "is empty.",
           'Give the leaf-collar stage on the sampling date as "V8", or "VT", "R1", "preplant".')  # fmt: skip
+    number = at("review.approved_id", str)
+    fault(number is not None and re.fullmatch("[0-9a-f]{64}", number) is None, "review.approved_id",
+          f"has {len(number or '')} characters and is no prescription's id.",
+          "Copy the whole id, 64 digits and letters, from summary.json of what was approved.")  # fmt: skip
     organic = at("layers.organic_matter", dict)
     fault(organic is not None and ("file" in organic) == ("value_pct" in organic), "layers.organic_matter",
           "needs one of file and value_pct.", "Give file (with column), or value_pct, not both.")  # fmt: skip
+    fault(organic is not None and organic.get("assumed") is True and "value_pct" not in organic,
+          "layers.organic_matter.assumed", "goes with value_pct only.", "Remove it: a map is measured.")  # fmt: skip
     potential = at("layers.yield_potential", dict)
     if potential is not None:
         log = potential.get("kind") == "yield_log"

@@ -1,18 +1,39 @@
 """Which rows of a samples table a person has filled in: a form comes back with rows left empty, and some half done."""
 
+import re
+
 import numpy as np
 from numpy.typing import NDArray
 
-from vrn.ingest.cells import is_unknown
+from vrn.findings import Quantity
+from vrn.ingest.cells import RowFaults, is_unknown, numbers
+from vrn.ingest.contents import read_header
 from vrn.ingest.depth import DEPTH_ROLES
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.points import PlacedRows
 from vrn.ingest.ranges import listed
+from vrn.ingest.table import CellTable
+from vrn.model.settings import Settings
 
 READING = ("nitrate_ppm", "nitrate_mg_kg")
 # of the plan's form: the columns that show it is one, and those that a person fills in beside the reading
 _FORM = ("kind", "nominal_ppm", "cores", "instrument", "read_at", "stored")
+_NITROGEN = ("nitrogen rate", "nitrogen", "total nitrogen")
+_PUT_ON = re.compile(r"appl|applied|starter|pre-?plant|side-?dress|put on|already", re.IGNORECASE)
 _WRITTEN = ("sampled_on", "nominal_ppm", "instrument", "read_at", "stored", "water_pct")
+
+
+def ask_about_applied(files: InputFiles, source: Source, table: CellTable, settings: Settings) -> None:
+    """Ask about nitrogen that a column of the samples says was applied, where the field file says that none was."""
+    for name in table.columns if settings.applications == () else ():
+        said = read_header(name)
+        if said.substance not in _NITROGEN or _PUT_ON.search(name) is None:
+            continue
+        found = numbers(table, name, RowFaults(table))
+        if (found > 0).any():
+            files.warn(
+                "ingest.none-and-a-column", source, column=name, most=Quantity("number", float(np.nanmax(found)))
+            )
 
 
 def filled_rows(files: InputFiles, source: Source, places: PlacedRows) -> list[int]:

@@ -94,6 +94,9 @@ def read_layers(files: InputFiles, settings: Settings, boundary: shapely.Geometr
     tables = {"organic_matter": join_of("layers.organic_matter", organic),
               "yield_potential": join_of("layers.yield_potential", potential)}  # fmt: skip
     if organic is not None and organic.value_pct is not None:
+        if organic.assumed:
+            value = Quantity("percent", organic.value_pct)
+            files.warn("ingest.organic-matter-assumed", "layers.organic_matter.value_pct", value=value)
         layers["organic_matter"] = _constant(
             files, "organic_matter", _ORGANIC_MATTER, organic.value_pct, organic.accept
         )

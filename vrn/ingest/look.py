@@ -23,11 +23,12 @@ from vrn.ingest.yield_log import LOG_ROLES, log_columns
 
 Role = Literal[
     "boundary", "samples", "areas", "yield_log", "yield_potential", "organic_matter", "applied_n", "product",
-    "weather", "ground", "map_units", "unknown",
+    "weather", "trial", "ground", "map_units", "unknown",
 ]  # fmt: skip
 _KEY: Final = "--from"
 _MOST_SPOTS: Final = 100  # points that may be wells or inlets; more are records of a machine
 _MOST_SAID: Final = 3  # columns of such points
+_NITROGEN: Final = ("nitrogen rate", "nitrogen", "total nitrogen")
 _METRIC: Final = {"kg/ha", "t/ha", "cm", "°C", "mm"}
 _TRADE: Final = {"lb/ac", "bu/ac", "in", "ft", "gal/ac", "°F"}
 
@@ -157,10 +158,17 @@ def _of_table(files: InputFiles, source: Source, table: CellTable, *, placed: bo
             looks.append(Look(name=source.name, role="organic_matter", columns={"column": organic[0].header},
                               unit=organic[0].unit, table=table, metric=metric))  # fmt: skip
         return looks
+    grain, nitrogen = _grain(gate, meanings), _values(gate, meanings, "applied_n", _NITROGEN)
+    if grain and nitrogen and (not placed or table.find("block", "replicate", "rep") is not None):
+        rate, bushels = nitrogen[0], grain[0]
+        columns = {
+            "n_kg_ha" if rate.unit == "kg/ha" else "n_lb_ac": rate.header,
+            "yield_t_ha" if bushels.unit in ("t/ha", "kg/ha") else "yield_bu_ac": bushels.header,
+        }
+        return [Look(name=source.name, role="trial", columns=columns, table=table, metric=metric)]
     if not placed:
         column = {"column": organic[0].header} if organic else {}
         return [Look(name=source.name, role="map_units" if organic else "unknown", columns=column, table=table)]
-    grain = _grain(gate, meanings)
     log = log_columns(table.columns)
     if "flow" in log or (grain and (log.keys() - {"moisture"} or _own_log_columns(table))):
         column = {} if not grain else {"column": grain[0].header}
@@ -169,7 +177,7 @@ def _of_table(files: InputFiles, source: Source, table: CellTable, *, placed: bo
     for role, found in (
         ("yield_potential", grain),
         ("organic_matter", organic),
-        ("applied_n", _values(gate, meanings, "applied_n", ("nitrogen rate", "nitrogen", "total nitrogen"))),
+        ("applied_n", nitrogen),
         ("product", [one for one in meanings if one.substance in ("rate", "product") or one.unit == "gal/ac"]),
     ):
         if found:
@@ -277,6 +285,14 @@ def _covers(keys: list[str], wanted: list[str]) -> bool:
     """Whether there is a key for nearly every value, and more than one."""
     there, asked = ({cell.strip().removesuffix(".0") for cell in cells} - {""} for cells in (keys, wanted))
     return len(asked) > 1 and len(asked & there) >= 0.9 * len(asked)
+
+
+def areas_of(look: Look) -> list[shapely.Geometry]:
+    """Outlines of a file, closed lines among them; none for points and open lines."""
+    shapes = look.features.geometry if look.features is not None else np.empty(0, dtype=object)
+    known: list[shapely.Geometry] = [shape for shape in shapes.tolist() if shape is not None]
+    areas = [shapely.build_area(shape) if shapely.get_dimensions(shape) == 1 else shape for shape in known]
+    return [area for area in areas if shapely.get_dimensions(area) == 2 and not area.is_empty]
 
 
 def points_of(look: Look) -> NDArray[np.float64]:

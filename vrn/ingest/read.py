@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from vrn.errors import InputFileError
-from vrn.findings import Finding
+from vrn.findings import Finding, Quantity
 from vrn.ingest.field_file import load_toml, read_settings, settings_from
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.layers import read_layers
@@ -23,7 +23,7 @@ from vrn.ingest.season_tables import read_trial
 from vrn.ingest.suspicions import check_samples, drop_samples_outside
 from vrn.ingest.weather import read_normals, read_weather
 from vrn.model.field import Field
-from vrn.model.layers import PolygonLayer
+from vrn.model.layers import PointLayer, PolygonLayer, RasterLayer
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import NoApply, Settings
 
@@ -125,6 +125,7 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
     weather = read_weather(files, settings)
     normals = read_normals(files, settings) if sampled else None
     trial = read_trial(files, settings.nitrogen) if sampled else None
+    _said_and_mapped(files, settings, layers.get("applied_n"))
     zones = layers.pop("zones", None)
     if sampled:
         _what_is_missing(files, settings)
@@ -137,6 +138,15 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
         findings=tuple(files.findings), inputs=dict(sorted(files.inputs.items())),
         input_keys=files.input_keys,
     )  # fmt: skip
+
+
+def _said_and_mapped(files: InputFiles, settings: Settings, applied: object) -> None:
+    """Ask about a map of nitrogen that is down where the field file says that none is."""
+    if settings.applications != () or not isinstance(applied, (PointLayer, PolygonLayer, RasterLayer)):
+        return
+    most = float(np.nanmax(applied.values, initial=0.0))
+    if most > 0:
+        files.warn("ingest.none-and-a-map", "layers.applied_n", most=Quantity("rate", most))
 
 
 def _samples(files: InputFiles, settings: Settings, boundary: shapely.Geometry, crs: str) -> SoilSamples:

@@ -15,7 +15,7 @@ from vrn.ingest import ranges
 from vrn.ingest.cells import Columns, RowFaults, dates, limited_numbers, numbers
 from vrn.ingest.contents import read_header
 from vrn.ingest.depth import DEPTH_ROLES, read_depths, stated_depth
-from vrn.ingest.form import filled_rows
+from vrn.ingest.form import ask_about_applied, filled_rows
 from vrn.ingest.gate import Gate, NitrateColumn
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.keys import nearest
@@ -84,6 +84,7 @@ def read_samples(files: InputFiles, settings: Settings, crs: str) -> SoilSamples
         placeless=section.areas is not None,
     )  # fmt: skip
     rows = _Rows(files, source, places)
+    ask_about_applied(files, source, rows.table, settings)
     kind, sample_id = _kinds(rows), _ids(rows)
     area_id, areas = _areas(rows, section, crs)
     coordinates_m = _located(rows, kind, sample_id, area_id, areas)

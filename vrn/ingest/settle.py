@@ -14,7 +14,7 @@ from vrn.findings import Finding, note, warning
 from vrn.ingest.depth import unit_of_depth
 from vrn.ingest.field_file import settings_from
 from vrn.ingest.input_files import InputFiles
-from vrn.ingest.look import Look, Role, points_of
+from vrn.ingest.look import Look, Role, areas_of, points_of
 from vrn.ingest.new_field import Section, toml_text
 from vrn.ingest.read import read_all
 from vrn.ingest.which_outline import inside, label_column, named
@@ -24,6 +24,7 @@ _YIELD, _MATTER = "layers.yield_potential", "layers.organic_matter"
 _SHOWN: Final = {"bu_ac": "bu/ac", "t_ha": "t/ha", "relative": "parts of their mean"}
 _OPTIONAL: Final = (_MATTER, _YIELD, "layers.applied_n", "weather")
 _OWN_QUESTIONS: Final = {"ingest.stage-missing", "ingest.organic-matter-missing", "ingest.stage-estimated"}
+_USUAL_MATTER_PCT: Final = 3.0  # of corn ground in the Midwest: common practice, no source
 _IN_FIELD: Final = 0.75  # share of the readings within an outline that makes it the likely one
 
 
@@ -130,7 +131,7 @@ class Settling:
 
     def _without_inner(self, found: list[Look]) -> list[Look]:
         """The one outline in which all others lie, which are then ground to leave out; all where there is none."""
-        areas = [shapely.union_all(_areas(look)) for look in found]
+        areas = [shapely.union_all(areas_of(look)) for look in found]
         for at, outer in enumerate(areas):
             if all(inside(area, outer) for area in areas if area is not outer):
                 inner = [look for look in found if look is not found[at]]
@@ -165,7 +166,7 @@ class Settling:
         """Share of the readings within each outline of a file, shape (n,); 0 where nothing is known."""
         places = [points_of(one) for one in self._of("samples")]
         xy = np.concatenate(places) if places else np.empty((0, 2))
-        return np.array([float(np.mean(shapely.contains_xy(area, xy))) if len(xy) else 0.0 for area in _areas(look)])
+        return np.array([float(np.mean(shapely.contains_xy(area, xy))) if len(xy) else 0.0 for area in areas_of(look)])
 
     def _samples(self) -> None:
         """The samples file with its columns, and what its headers leave open."""
@@ -244,9 +245,11 @@ class Settling:
         elif self._of("organic_matter"):
             self._one("organic_matter", _MATTER)
         else:
-            self._ask("start.organic-matter", _MATTER, {"value_pct": -1}, needed=True)
+            self._settle(_MATTER, value_pct=_USUAL_MATTER_PCT, assumed=True)
         self._one("applied_n", "layers.applied_n")
         self._one("weather", "weather")
+        for trial in self._of("trial"):
+            self._settle("nitrogen", response_trial=trial.name, response_columns=trial.columns)
 
     def _ground(self) -> None:
         """Shapes without values as ground that gets nothing, until a person says otherwise; lines need a distance."""
@@ -257,8 +260,8 @@ class Settling:
         self.sections["field.no_apply"] = Section(keys={**first}, again=tuple({**one} for one in others))
         setback: dict[str, object] = {"setback_m" if self.metric else "setback_ft": 0}
         for look in found:
-            code = "start.ground" if _areas(look) else "start.ground-spots"
-            self._ask(code, "field.no_apply", setback, needed=not _areas(look), file=look.name)
+            code = "start.ground" if areas_of(look) else "start.ground-spots"
+            self._ask(code, "field.no_apply", setback, needed=not areas_of(look), file=look.name)
 
     def _one(self, role: Role, section: str) -> None:
         """The only file of a role; of a laboratory's sheet and a map of its own, the map."""
@@ -370,7 +373,7 @@ class Settling:
     def _read(self, tables: Mapping[str, Any], *, sampled: bool = True) -> Field:
         """What a build would read, with any yield goal."""
         header = {"name": "field", "season": self.season, "boundary": self._boundary}
-        header |= {"no_apply": [{"file": look.name} for look in self._of("ground") if _areas(look)]}
+        header |= {"no_apply": [{"file": look.name} for look in self._of("ground") if areas_of(look)]}
         goal = {"yield_goal_t_ha": 12.0} if self.metric else {"yield_goal_bu_ac": 200.0}
         raw = {"samples": {"file": "samples.csv"}, **tables, "field": header, "crop": goal,
                "units": "metric" if self.metric else "us"}  # fmt: skip
@@ -389,11 +392,3 @@ class Settling:
                 self._ask("start.raster", _MATTER, line, file=look.name)
             elif look.role in ("unknown", "map_units") and look.table is not None:
                 self._ask("start.unclear", "", {}, file=look.name, columns=look.table.named)
-
-
-def _areas(look: Look) -> list[shapely.Geometry]:
-    """Outlines of a file, closed lines among them; none for points and open lines."""
-    shapes = look.features.geometry if look.features is not None else np.empty(0, dtype=object)
-    known: list[shapely.Geometry] = [shape for shape in shapes.tolist() if shape is not None]
-    areas = [shapely.build_area(shape) if shapely.get_dimensions(shape) == 1 else shape for shape in known]
-    return [area for area in areas if shapely.get_dimensions(area) == 2 and not area.is_empty]

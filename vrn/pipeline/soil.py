@@ -29,9 +29,11 @@ from vrn.surface import (
     with_gap_filled,
 )
 from vrn.surface.coverage import SILENT_SHARE
+from vrn.units import BU_AC_T_HA
 
 _LAYERS: Final = ("organic_matter_pct", "yield_goal_bu_ac", "applied_n_lb_ac")
 _YIELD_WEIGHT: Final = 0.5
+_MOST_BU_AC: Final = 500.0  # yield goal that every method of the catalogue is limited to
 """How much of a yield layer's pattern counts. Best rates follow yield at 0.41 of face value (Iowa State, about 500
 on-farm trials 2023-24) to 0.65 (White et al. 2023, Agron. J. 115:2600)."""
 _ONE_YEAR_WEIGHT: Final = 0.25
@@ -179,7 +181,22 @@ class _Making:
         )  # fmt: skip
 
     def _yield_goal(self) -> tuple[Surface, Surface | None]:
-        """Yield goal of each cell, the layer's pattern on the field's goal; and where harvest logs were cleaned."""
+        """Yield goal of each cell and where harvest logs were cleaned; refused where no method goes so high."""
+        goal, left_out = self._yield_pattern()
+        most = float(np.nanmax(np.where(self.share > 0, goal.values, np.nan), initial=0.0))
+        layer, metric = self.field.yield_potential, self.field.settings.units == "metric"
+        if layer is not None and most > _MOST_BU_AC:
+            reached, limit = (most * BU_AC_T_HA, _MOST_BU_AC * BU_AC_T_HA) if metric else (most, _MOST_BU_AC)
+            unit = "t/ha" if metric else "bu/ac"
+            problem = (
+                f"{layer.source} (layers.yield_potential): the yield goal reaches {reached:,.0f} {unit} in the field, "
+                f"and no method goes beyond {limit:,.0f}."
+            )
+            raise InputFileError(problem, "Check its highest values and their unit, and leave out wrong ones.")
+        return goal, left_out
+
+    def _yield_pattern(self) -> tuple[Surface, Surface | None]:
+        """The layer's pattern on the field's goal, and where harvest logs were cleaned."""
         name, layer, left_out = "yield_goal_bu_ac", self.field.yield_potential, None
         goal_bu_ac = self.field.settings.crop.yield_goal_bu_ac
         if layer is None:

@@ -89,6 +89,18 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Check the unit. For a layer with a mean near 1, set its kind.",
         'kind = "relative"',
     ),
+    "none-and-a-map": (
+        "The field file says that nothing was applied. The map of applied nitrogen goes up to {most}.",
+        "Remove one of the two. The rates count the nitrogen of the map.",
+    ),
+    "none-and-a-column": (
+        'The field file says that nothing was applied. The column "{column}" of the samples goes up to {most}.',
+        "If nitrogen was put on, list it in the field file. It is not counted now.",
+    ),
+    "organic-matter-assumed": (
+        "The organic matter of {value} is a guess. No file gives it.",
+        "Test the soil or add a map. Then write the value and delete the line assumed.",
+    ),
     "unlikely-applied-n": (
         "{values:applied rate is|applied rates are} unlikely. They run from {low} to {high}.",
         "Check that they are rates of nitrogen, not of product.",

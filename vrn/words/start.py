@@ -61,11 +61,6 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "yield-goal": ("What yield is the crop fed for?", "Write your goal.", "{line}"),
     "stage": ("How many leaf collars did the corn have on the sampling day?", "Count them in the field.", "{line}"),
-    "organic-matter": (
-        "No file gives the soil's organic matter. The usual nitrogen budget needs it.",
-        "Write one value for the field, in percent, or add a map of it.",
-        "{line}",
-    ),
     "product": (
         "Which product will be applied?",
         "Without it, rates are in pure nitrogen. See the label for its name and strength.",
@@ -125,6 +120,7 @@ SENTENCES: Final[dict[str, str]] = {
     "role-organic_matter": "{file}: organic matter",
     "role-applied_n": "{file}: nitrogen already applied",
     "role-weather": "{file}: daily weather",
+    "role-trial": "{file}: nitrogen trial",
     "role-product": "{file}: product applied (not used)",
     "role-ground": "{file}: ground that gets nothing",
     "role-map_units": "{file}: table of map units (not used)",
