@@ -737,6 +737,20 @@ _warned(
            layers__extra=[{"name": "ec", "file": "layer.csv", "column": "v"}]), "surface.layer-partial",
 )  # fmt: skip
 
+for _id in ("abc123", "f" * 63, "F" * 64):
+    _refused(
+        8, f"an id of {len(_id)} characters, {_id[:1]}",
+        _keys(review={"approved_by": "A. Grower", "approved_on": Raw("2026-06-18"), "approved_id": _id}),
+        "no prescription's id",
+    )  # fmt: skip
+_refused(8, "yields no method reaches",
+         _layer("yield_potential", "Yield (bu/ac)", np.linspace(200, 560, 12), kind="bu_ac"),
+         "layer.csv.*beyond 500")  # fmt: skip
+_warned(8, "organic matter guessed", _keys(layers__organic_matter={"value_pct": 3.0, "assumed": True}),
+        "ingest.organic-matter-assumed")  # fmt: skip
+_refused(8, "a map guessed", _keys(layers__organic_matter={"file": "organic_matter.csv", "assumed": True}),
+         "goes with value_pct")  # fmt: skip
+
 # --- 9. nothing applied ----------------------------------------------------------------------------------------------
 _SEASON: dict[str, Any] = {"nitrogen__method": "nebraska", "crop__growth_stage": "V4"}
 _LIST = [{"date": Raw("2026-04-20"), "product": "Urea", "n_lb_ac": 0}]
@@ -764,8 +778,22 @@ _warned(
         files={"layer.geojson": collection(_zone(-0.1, -0.1, 1.1, 1.1, value=40.0))},
         layers__applied_n={"file": "layer.geojson", "column": "value"},
     ),
-    "nitrogen.applied-without-dates",
+    "ingest.none-and-a-map",
 )
+for _column, _down, _ends in (
+    ("N applied (lb/ac)", 60, _warned), ("Preplant N lb/ac", 60, _warned), ("N applied (lb/ac)", 0, _right),
+    ("N rec (lb/ac)", 120, _right),
+):  # fmt: skip
+    _ends(
+        9, f"none and {_down} under {_column} of the samples",
+        _edited(
+            lambda rows, column=_column, down=_down: [
+                [*row, str(down) if i else column] for i, row in enumerate(rows)
+            ],
+            applications=[],
+        ),
+        *(["ingest.none-and-a-column"] if _ends is _warned else []),
+    )  # fmt: skip
 _warned(
     9,
     "another season's",
