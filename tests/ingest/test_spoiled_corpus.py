@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from corpus import CASES, Case
 
+import vrn.ingest
 import vrn.pipeline
 from vrn.cli import main
 from vrn.errors import VrnError
@@ -36,21 +37,24 @@ def test_corpus_is_large_and_its_names_are_unique() -> None:
 
 
 def _once(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
-    """Build once, hand the same to the second command; what was built, or the error, is in the list."""
+    """Read and build once, hand the same to the second command; what was built, or the error, is in the list."""
+
+    def only(real: Callable[..., Any], made: list[Any]) -> Callable[..., Any]:
+        def work(*given: Any, **choices: Any) -> Any:
+            if not made:
+                try:
+                    made.append(real(*given, **choices))
+                except VrnError as error:
+                    made.append(error)
+            if isinstance(made[0], Exception):
+                raise made[0]
+            return made[0]
+
+        return work
+
     built: list[Any] = []
-    real: Callable[..., Any] = vrn.pipeline.build
-
-    def build(*given: Any, **choices: Any) -> Any:
-        if not built:
-            try:
-                built.append(real(*given, **choices))
-            except VrnError as error:
-                built.append(error)
-        if isinstance(built[0], Exception):
-            raise built[0]
-        return built[0]
-
-    monkeypatch.setattr(vrn.pipeline, "build", build)
+    monkeypatch.setattr(vrn.ingest, "read_field", only(vrn.ingest.read_field, []))
+    monkeypatch.setattr(vrn.pipeline, "build", only(vrn.pipeline.build, built))
     monkeypatch.setattr("vrn.cli.build.write_checked", lambda *_, **__: SimpleNamespace(ok=True))
     return built
 
