@@ -73,14 +73,14 @@ def _empty_folder(folder: Path, season: int | None, boundary: Path | None, *, me
     name = next(iter(copied), "boundary.geojson")
     files = new_field_files(year, metric=metric, boundary=name)
     for path in write_new_folder(folder, {**files, "field.toml": with_id(files["field.toml"]), **copied}):
-        tell(shown, "ingest.start-wrote", path=str(path))
+        tell(shown, "start.wrote", path=str(path))
     say()
     if copied:
         _first_plan(field_file)
     else:
-        tell(shown, "ingest.start-boundary", file=str(field_file))
+        tell(shown, "start.boundary-first", file=str(field_file))
     say()
-    tell(shown, "ingest.start-next", file=str(field_file))
+    tell(shown, "start.samples-next", file=str(field_file))
 
 
 def _start_from(
@@ -125,7 +125,7 @@ def _say(made: "Start", shown: "UnitFormat", field_file: Path, written: tuple[Pa
     from vrn.words import finding_texts
 
     for path in written:
-        tell(shown, "ingest.start-wrote", path=str(path))
+        tell(shown, "start.wrote", path=str(path))
     say()
     for look in made.looks:
         tell(shown, f"start.role-{look.role}", file=look.name)
@@ -159,7 +159,7 @@ def _first_plan(field_file: Path) -> None:
     made = plan_samples(read_ground(field_file))
     shown = UnitFormat.of(made.settings.units)
     for path in write_planned(made, field_file.parent / "plan"):
-        tell(shown, "ingest.start-wrote", path=str(path))
+        tell(shown, "start.wrote", path=str(path))
     say()
     samples = str(field_file.parent / "samples.csv")
-    tell(shown, "ingest.start-first-plan", facts=plan_facts(made, shown), samples=samples, file=str(field_file))
+    tell(shown, "start.first-plan", facts=plan_facts(made, shown), samples=samples, file=str(field_file))

@@ -397,11 +397,4 @@ SENTENCES: Final[dict[str, str]] = {
     "layer-zones": "zones",
     "check-weather": "  {days:day|days} of weather",
     "check-fine": "Nothing needs a decision.",
-    # start
-    "start-wrote": "Wrote {path}",
-    "start-boundary": "Put the boundary beside {file}. Then plan the sampling:\n  vrn plan {file}",
-    "start-next": "Once the samples are in, fill in the lines of {file} marked <-- . Then:\n  vrn check {file}",
-    "start-first-plan": "First plan: {facts}.\nPrint field_sheet.pdf and load plan.gpx. "
-    "Fill in samples_form.csv and save it as {samples}.\n"
-    "To plan again once the field file names layers:\n  vrn plan {file}",
 }

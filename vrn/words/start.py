@@ -129,4 +129,10 @@ SENTENCES: Final[dict[str, str]] = {
     "left": "{questions:question is|questions are} left to settle, in {file}:",
     "none-left": "Nothing is left to settle. Next:\n  vrn check {file}",
     "next": "Fill in the lines marked <-- in {file}. Then:\n  vrn check {file}",
+    "wrote": "Wrote {path}",
+    "boundary-first": "Put the boundary beside {file}. Then plan the sampling:\n  vrn plan {file}",
+    "samples-next": "Once the samples are in, fill in the lines of {file} marked <-- . Then:\n  vrn check {file}",
+    "first-plan": "First plan: {facts}.\nPrint field_sheet.pdf and load plan.gpx. "
+    "Fill in samples_form.csv and save it as {samples}.\n"
+    "To plan again once the field file names layers:\n  vrn plan {file}",
 }
