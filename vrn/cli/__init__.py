@@ -19,9 +19,9 @@ _PLAIN: Final = {"–": "-", "—": "-", "−": "-", "…": "...", "·": "*", "�
                  "→": "->", "≈": "~", "°": " deg ", "²": "2", "³": "3", "“": '"', "”": '"',
                  "‘": "'", "’": "'"}  # fmt: skip
 COMMANDS: Final = {  # command → module
-    "build": "build", "check": "check", "compare": "verify", "demo": "build", "fields": "fields", "methods": "methods",
-    "key": "sign", "keys": "keys", "need": "need", "plan": "plan", "rain": "rain", "season": "season", "show": "verify",
-    "sign": "sign", "start": "start", "stick": "stick", "verify": "verify",
+    "backup": "season", "build": "build", "check": "check", "compare": "verify", "demo": "build", "fields": "fields",
+    "methods": "methods", "key": "sign", "keys": "keys", "need": "need", "plan": "plan", "rain": "rain",
+    "season": "season", "show": "verify", "sign": "sign", "start": "start", "stick": "stick", "verify": "verify",
 }  # fmt: skip
 
 

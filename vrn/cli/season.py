@@ -11,6 +11,8 @@ from vrn.cli.app import FINDINGS, app, leave_if_warned, say, say_findings, say_j
 if TYPE_CHECKING:
     from vrn.findings import Finding
     from vrn.many.book import Entry
+    from vrn.many.book_events import Event
+    from vrn.many.questions import Sum
     from vrn.model.season import Due, Order, Result, StripResponse
     from vrn.words import UnitFormat
 
@@ -25,7 +27,17 @@ there. A field is named by its name or its id.
 
 Example:  vrn season june_rx/season.db --html season.html
 
+Example:  vrn season june_rx/season.db --by day --since 2026-06-15 --csv june.csv
+
 Example:  vrn season june_rx/season.db --record strips.csv --corn-per-bu 4.20 --n-per-lb 0.55
+"""
+
+
+_BACKUP_HELP = """Copy a season book whole, also while others write to it.
+
+A plain copy of the file may lack the last rows, which wait in a log beside it.
+
+Example:  vrn backup june_rx/season.db copies/june_2026-06-18.db
 """
 
 
@@ -45,6 +57,11 @@ def season(
     return_: Annotated[
         list[str] | None, typer.Option("--return", metavar="FIELD", help="take a retired field in again")
     ] = None,
+    by: Annotated[str | None, typer.Option("--by", help="sums by day, product, grower, signer or state")] = None,
+    since: Annotated[
+        datetime | None, typer.Option("--since", formats=["%Y-%m-%d"], help="what changed from a day on, and by whom")
+    ] = None,
+    csv: Annotated[Path | None, typer.Option("--csv", help="write the sums, or the fields, as a table")] = None,
     corn_per_bu: Annotated[float | None, typer.Option(min=0.01, help="$/bu, for what the strips say")] = None,
     n_per_lb: Annotated[float | None, typer.Option(min=0.0, help="$/lb N, for what the strips say")] = None,
     html: Annotated[Path | None, typer.Option("--html", help="write the overview map")] = None,
@@ -53,9 +70,14 @@ def season(
 ) -> None:
     """Record if asked, then tell and write what was asked for."""
     from vrn.many.book import history, latest, outcomes, record_outcome
+    from vrn.many.book_events import events
     from vrn.many.outcomes import read_outcomes
+    from vrn.many.questions import GROUPS, changed_since, sums_by, write_season_table
     from vrn.many.season import due, season_findings, season_of, season_results, to_order
 
+    if by is not None and by not in GROUPS:
+        message = f"--by is one of {', '.join(GROUPS)}."
+        raise typer.BadParameter(message)
     today, as_of = on.date() if on else date.today(), on.date() if on else None  # on the reader's own calendar
     for what, names in (("retired", retire), ("returned", return_)):
         _note(book, what, names or [], season_ or season_of(latest(book, retired=True), today))
@@ -69,6 +91,10 @@ def season(
     fields = due(entries, came, today, year)
     findings = (*told, *season_findings(fields, entries, year))
     orders, results = to_order(fields), season_results(built, came, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
+    sums = sums_by(fields, by) if by else ()
+    changes = changed_since(events(book, on=as_of), since.date(), year) if since else ()
+    if csv is not None:
+        write_season_table(sums if by else fields, csv)
     if html is not None:
         from vrn.pages.season_page import season_page, write_season_page
 
@@ -78,10 +104,14 @@ def season(
 
         write_season_geopackage(fields, gpkg, builds=history(book), came=came, results=results)
     if json_:
+        from dataclasses import asdict
+
         from vrn.words import UnitFormat, findings_json
 
         more = {"season": year, "chains": _chains(book, [entry for entry in entries if entry.season == year]),
                 "findings": findings_json(UnitFormat(metric=False), findings)}  # fmt: skip
+        more |= {"sums": [asdict(one) for one in sums],
+                 "changes": [asdict(one) | {"on": one.on and one.on.isoformat()} for one in changes]}  # fmt: skip
         say_json(_plain(fields, orders, results, today) | more)
     else:
         from vrn.pages.season_page import season_units
@@ -91,13 +121,28 @@ def season(
         _say_fields(fields, today, shown)
         say_findings(finding_texts(shown, findings))
         _say_orders(orders, shown)
+        _say_sums(sums, by or "", shown)
+        _say_changes(changes, shown)
         _say_results(results, shown)
-        for path in (html, gpkg):
+        for path in (html, gpkg, csv):
             if path is not None:
                 tell(shown, "season.written", path=str(path))
     if any(item.state == "failed" for item in fields):
         raise typer.Exit(FINDINGS)
     leave_if_warned(findings)
+
+
+@app.command(help=_BACKUP_HELP)
+def backup(
+    book: Annotated[Path, typer.Argument(metavar="BOOK", help="the season book")],
+    target: Annotated[Path, typer.Argument(metavar="FILE", help="the copy; an earlier copy is replaced")],
+) -> None:
+    """Copy, and say where it is."""
+    from vrn.many.book_file import copy_book
+    from vrn.words import UnitFormat
+
+    copy_book(book, target)
+    tell(UnitFormat(metric=False), "season.written", path=str(target))
 
 
 def _note(book: Path, what: str, names: list[str], season: int | None) -> None:
@@ -138,6 +183,37 @@ def _say_orders(orders: tuple["Order", ...], shown: "UnitFormat") -> None:
         amounts = {"approved": order.approved, "draft": order.draft, "total": order.approved + order.draft}
         quantities = {name: Quantity(order.unit, amount) for name, amount in amounts.items()}
         tell(shown, "season.order-line", product=order.product, fields=order.fields, **quantities)
+
+
+def _say_sums(sums: tuple["Sum", ...], by: str, shown: "UnitFormat") -> None:
+    from vrn.findings import Quantity
+    from vrn.words import say as worded
+
+    if not sums:
+        return
+    say()
+    heads = [worded(shown, f"season.head-by-{by}"), *(
+        worded(shown, f"season.head-{head}", **({"unit": shown.unit("area")} if head == "area" else {}))
+        for head in ("fields", "area", "product", "loads", "hours", "cost", "late"))]  # fmt: skip
+    rows = []
+    for one in sums:
+        product = worded(shown, "season.product", total=Quantity(one.unit, one.total_product), name=one.product)
+        known = ["" if value is None else f"{value:,.{digits}f}"
+                 for value, digits in ((one.loads, 0), (one.hours, 1), (one.cost, 0))]  # fmt: skip
+        rows.append([one.group or "-", str(one.fields), shown.number("area", one.acres), product, *known,
+                     str(one.late)])  # fmt: skip
+    say_table([heads, *rows])
+    tell(shown, "season.hours-are")
+
+
+def _say_changes(changes: tuple["Event", ...], shown: "UnitFormat") -> None:
+    from vrn.files.statement import SHORT
+
+    if changes:
+        say()
+    for one in changes:
+        day, what = str(one.on or one.recorded_at[:10]), one.what
+        tell(shown, "season.changed", day=day, field=one.field, what=what, id=one.rx[:SHORT], by=one.by, host=one.host)
 
 
 def _say_results(results: tuple["Result", ...], shown: "UnitFormat") -> None:

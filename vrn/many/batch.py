@@ -2,6 +2,7 @@
 
 import csv
 import json
+import math
 import os
 import time
 from collections.abc import Callable, Iterator
@@ -79,7 +80,7 @@ class BatchRun:
         Those that are due first are built first. Once ``stop`` says yes, no other field is begun. VrnError, and nothing
         is written, if the scheduler or the folder cannot be used, or the book is none.
         """
-        self._begin(scheduler)
+        self._begin(scheduler, else_here=patience is not None and patience.else_here)
         rows: dict[str, Row] = {}
         try:
             for row in self._each(rows, workers, scheduler, stop, patience, ship=ship):
@@ -129,10 +130,10 @@ class BatchRun:
         with suppress(OSError), (self.out / "fields.log").open("a", encoding="utf-8") as file:
             file.write("  ".join(filter(None, (" ".join(part.split()) for part in parts))) + "\n")
 
-    def _begin(self, scheduler: str | None) -> None:
+    def _begin(self, scheduler: str | None, *, else_here: bool = False) -> None:
         """Refuse what cannot work before anything is written, then make the folder of all and the book."""
         refuse_stranger(self.book)
-        if scheduler is not None:
+        if scheduler is not None and not else_here:
             knock(scheduler)
         try:
             self.out.mkdir(parents=True, exist_ok=True)
@@ -261,7 +262,8 @@ def entry_of(row: Row) -> Entry:
     farm = settings.get("farm", {})
     return Entry(
         field_file=row.field_file, folder=row.folder, status="built", field=summary["field"],
-        season=summary["season"], summary_sha256=sha256_of(folder / "summary.json"), summary=summary,
+        season=summary["season"], summary_sha256=sha256_of(folder / "summary.json"),
+        summary=summary | {"work": _work(summary, settings)},
         crop=row.crop or _crop_of(Path(row.field_file), folder), outlines=drawn["features"],
         key=settings.get("field", {}).get("id") or "", grower=farm.get("grower") or "", farm=farm.get("farm") or "",
         signature=_signed(folder),
@@ -272,6 +274,24 @@ def _signed(folder: Path) -> dict[str, Any]:
     """Who signed what lies in a folder, and what it took the place of; empty for a draft."""
     told = _in_folder(folder, "signature.json")
     return {name: value for name, value in told.items() if name not in ("files", "warnings", "summary", "signature")}
+
+
+def _work(summary: dict[str, Any], settings: dict[str, Any]) -> dict[str, float | None]:
+    """Loads, hours of driving and cost of a prescription, where its settings say enough.
+
+    Acres an hour are mph × ft ÷ 8.25 (43,560 sq ft in an acre, 5,280 ft in a mile), without turns and refills.
+
+    >>> plain = {"acres": 160.0, "total_product": 4800.0, "total_n_lb": 17000.0, "product": {"unit": "gal"}}
+    >>> _work(plain, {"machine": {"tank_gal": 1000.0, "swath_ft": 60.0, "speed_mph": 8.0}, "prices": {"n_per_lb": 0.5}})
+    {'loads': 5, 'hours': 2.75, 'cost': 8500.0}
+    """
+    machine, price = settings.get("machine", {}), settings.get("prices", {}).get("n_per_lb")
+    total, unit = summary.get("total_product"), summary.get("product", {}).get("unit")
+    tank, acres = machine.get(f"tank_{unit}"), summary.get("acres")
+    pace = machine.get("swath_ft", 0.0) * machine.get("speed_mph", 0.0) / 8.25
+    return {"loads": math.ceil(total / tank - 1e-9) if tank and total else None,
+            "hours": acres / pace if acres and pace else None,
+            "cost": None if price is None else summary["total_n_lb"] * price}  # fmt: skip
 
 
 def _in_folder(folder: Path, name: str) -> dict[str, Any]:

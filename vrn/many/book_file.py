@@ -13,10 +13,14 @@ from datetime import time as time_of_day
 from pathlib import Path
 
 from vrn.errors import InputFileError, OutputError
+from vrn.files.staging import move
 
 _PAPER = 0x56524E31  # application id of a season book, "VRN1"
 _VERSION = 4
 _BUSY_S, _AGAIN_S = 60.0, 0.02
+_MOUNTS = Path("/proc/self/mountinfo")
+_NETWORK = ("nfs", "nfs4", "cifs", "smb3", "smbfs", "afs", "ncpfs", "davfs", "glusterfs", "ceph", "lustre",
+            "fuse.sshfs", "fuse.glusterfs", "fuse.ceph", "fuse.davfs2", "fuse.rclone", "fuse.s3fs")  # fmt: skip
 
 _TABLES = """
 CREATE TABLE build (
@@ -92,6 +96,11 @@ def open_book(path: Path, *, write: bool, new: bool = True, busy_s: float = _BUS
     A book of an older version is raised when it is written; to be read it is raised in memory, and stays as it is.
     """
     refuse_stranger(path)
+    log = path.with_name(f"{path.name}-wal")
+    if (system := network_system(path)) and (write or log.exists()):
+        problem = f"The season book {path} lies on a network drive ({system}), where two computers would spoil it."
+        remedy = "Keep it on this computer's own disk (--book), and copy it to the share: vrn backup BOOK FILE."
+        raise InputFileError(problem, remedy)
     if not (write and new) and not path.exists():
         problem = f"There is no season book {path}."
         raise InputFileError(problem, "vrn fields MANIFEST --out DIR writes one as DIR/season.db.")
@@ -130,7 +139,8 @@ def _connection(path: Path, busy_s: float, *, write: bool) -> sqlite3.Connection
     """Where nothing may be written, and no log waits beside it, a book is read as it lies."""
     place = path.absolute()
     log = place.with_name(f"{place.name}-wal")
-    lies_still = not write and not os.access(place.parent, os.W_OK) and not log.exists()
+    fixed = not os.access(place.parent, os.W_OK) or network_system(path)
+    lies_still = not write and fixed and not log.exists()
     return sqlite3.connect(
         f"{place.as_uri()}?immutable=1" if lies_still else place, timeout=busy_s, isolation_level=None, uri=lies_still
     )
@@ -165,6 +175,59 @@ def refuse_stranger(path: Path) -> None:
     if head and head != b"SQLite format 3\x00":
         problem = f"{path} is not a season book."
         raise InputFileError(problem, "Give the season.db that vrn fields wrote.")
+
+
+def network_system(path: Path) -> str:
+    """Name of the network file system that a path lies on; empty on a disk of this computer, or where nobody can say.
+
+    A book's log is shared by memory, which computers do not have in common (sqlite.org/wal.html).
+    """
+    there = os.path.realpath(path)
+    if there.startswith("\\\\") and not there.startswith("\\\\?\\"):
+        return "UNC"
+    try:
+        lines = [line.split() for line in _MOUNTS.read_text(encoding="utf-8", errors="replace").splitlines()]
+    except OSError:
+        return ""
+    mounts = [(_unescaped(parts[4]), parts[parts.index("-") + 1]) for parts in lines]
+    over = [(len(point), kind) for point, kind in mounts if Path(there).is_relative_to(point)]
+    kind = over[max(range(len(over)), key=lambda place: (over[place][0], place))][1] if over else ""
+    return kind if kind in _NETWORK else ""
+
+
+def _unescaped(text: str) -> str:
+    r"""A mount point as it is: the kernel writes a space as ``\040``."""
+    for code, letter in (("\\040", " "), ("\\011", "\t"), ("\\012", "\n"), ("\\134", "\\")):
+        text = text.replace(code, letter)
+    return text
+
+
+def copy_book(path: Path, target: Path) -> None:
+    """Write a whole copy of a book, also while others write it; an earlier copy is replaced.
+
+    OutputError if another file stands there, or it cannot be written.
+    """
+    if target.exists():
+        with open_book(target, write=False):
+            pass
+    part = target.with_name(f".{target.name}.part")
+    part.unlink(missing_ok=True)
+    try:
+        with open_book(path, write=False) as book, closing(sqlite3.connect(part)) as copy:
+            book.commit()
+            book.backup(copy)
+            copy.execute("PRAGMA journal_mode = DELETE")
+            sound = copy.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+            book.execute("BEGIN")
+        if not sound:
+            problem = f"The season book {path} is damaged; it was not copied."
+            raise OutputError(problem, "Take the last copy that is whole.")
+        move(part, target)
+    except OSError as error:
+        problem = f"{target} cannot be written: {error.strerror or error}."
+        raise OutputError(problem, "Give a file in a folder you may write to, on a disk with room.") from error
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def _check(connection: sqlite3.Connection, path: Path) -> int:

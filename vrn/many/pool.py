@@ -63,8 +63,14 @@ def build_many(
     """
     queue, patience = deque(jobs), patience or Patience()
     if scheduler is not None:
-        with _dask_pool(scheduler) as pool:
-            yield from _Shift(pool, queue, out, stop, patience, ship=ship).rows()
+        try:
+            with _dask_pool(scheduler) as pool:
+                shift = _Shift(pool, queue, out, stop, patience, ship=ship)
+                yield from shift.rows()
+            queue.extend(shift.suspects)
+        except InputFileError:  # no scheduler answers, or it has no worker
+            if not patience.else_here:
+                raise
         if not patience.else_here:
             return
         ship = False
@@ -199,6 +205,9 @@ class _Shift:
             self.suspects.append(job)
             return None
         except Exception as error:  # noqa: BLE001 - what a far worker, or the way to it, raised
+            if self.patience.else_here and not self.pool.local:
+                self.suspects.append(job)
+                return None
             why = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
             problem = f"The worker, or the way to it, was lost ({why})."
             remedy = "Check the workers of the cluster, then run the same command again."

@@ -51,6 +51,11 @@ class Due:
     summary_sha256: str  # hash of ``summary.json``
     recorded_at: str  # when the book learned of it (UTC)
     zones: tuple[SeasonZone, ...]
+    grower: str = ""
+    signed_by: str = ""
+    loads: float | None = None  # of the tank or bin in the field file; None where it states none
+    hours: float | None = None  # of driving at the speed and width entered, without turns and refills
+    cost: float | None = None  # None without a price. [$]
 
     @property
     def outline(self) -> shapely.MultiPolygon:

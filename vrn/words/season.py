@@ -24,6 +24,17 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
 }
 
 SENTENCES: Final[dict[str, str]] = {
+    "head-by-day": "Apply on",
+    "head-by-product": "Product",
+    "head-by-grower": "Grower",
+    "head-by-signer": "Signed by",
+    "head-by-state": "State",
+    "head-loads": "Loads",
+    "head-hours": "Hours",
+    "head-cost": "Cost, $",
+    "head-late": "Late",
+    "hours-are": "Hours are driving only, at the speed and width entered: no turns, no refills.",
+    "changed": "{day} {field}: {what} {id} {by} {host}",
     "stale-not": "unchanged",
     "stale-new": "would be built: no whole prescription is in its folder",
     "stale-input": "would be built: {file} changed",
