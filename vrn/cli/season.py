@@ -80,16 +80,18 @@ def season(
         raise typer.BadParameter(message)
     today, as_of = on.date() if on else date.today(), on.date() if on else None  # on the reader's own calendar
     for what, names in (("retired", retire), ("returned", return_)):
-        _note(book, what, names or [], season_ or season_of(latest(book, retired=True), today))
+        _note(book, what, names or [], season_ or season_of(latest(book, retired=True, parts=()), today))
     told: tuple[Finding, ...] = ()
     if record is not None:
         recorded, told = read_outcomes(record, latest(book, built=True, retired=True))
         record_outcome(book, *recorded)
+    everything, came = latest(book, on=as_of, parts=()), outcomes(book, on=as_of)
+    year = season_ or season_of(everything, today)
+    entries = latest(book, on=as_of, season=year)
     # what was applied stays so when a later build fails
-    entries, built = latest(book, on=as_of), latest(book, built=True, on=as_of, retired=True)
-    came, year = outcomes(book, on=as_of), season_ or season_of(entries, today)
+    built = latest(book, built=True, on=as_of, retired=True, parts=("summary",)) if came else ()
     fields = due(entries, came, today, year)
-    findings = (*told, *season_findings(fields, entries, year))
+    findings = (*told, *season_findings(fields, everything, year))
     orders, results = to_order(fields), season_results(built, came, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
     sums = sums_by(fields, by) if by else ()
     changes = changed_since(events(book, on=as_of), since.date(), year) if since else ()
@@ -152,7 +154,7 @@ def _note(book: Path, what: str, names: list[str], season: int | None) -> None:
     from vrn.many.outcomes import entry_of
 
     if names:
-        known = [entry for entry in latest(book, retired=True) if entry.season == season]
+        known = [entry for entry in latest(book, retired=True, parts=()) if entry.season == season]
         found = [entry_of(name, str(book), known) for name in names]
         record_events(book, *(Event(what=what, key=one.key, field=one.field, season=season) for one in found))
 

@@ -152,7 +152,7 @@ class BatchRun:
     def _note_list(self) -> None:
         """Tell the book which fields the manifest names; refuse a field that says it is another one of the book."""
         jobs, keys, files = [], [], set()
-        known = latest(self.book, retired=True)
+        known = latest(self.book, retired=True, parts=())
         by_file = {place_in(self.book, Path(entry.field_file)): entry for entry in known}
         by_id = {(entry.key, entry.season): entry for entry in known if entry.status == "built"}
         for job in self.jobs:
@@ -188,7 +188,7 @@ class BatchRun:
                 threads.map(lambda job: not stop() and not staleness(job.field_file, self.out / job.name), jobs)
             )
         known = {(os.path.realpath(entry.field_file), entry.summary_sha256)
-                 for entry in latest(self.book, retired=True)}  # fmt: skip
+                 for entry in latest(self.book, retired=True, parts=())}  # fmt: skip
         skipped = [_unchanged_row(job, self.out) for job, unchanged in zip(jobs, same, strict=True) if unchanged]
         entries = [entry_of(row) for row in skipped]
         news = [entry for entry in entries if (os.path.realpath(entry.field_file), entry.summary_sha256) not in known]

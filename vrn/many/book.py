@@ -2,7 +2,7 @@
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, replace
 from dataclasses import field as made_by
 from datetime import date
@@ -59,6 +59,7 @@ class Entry:
 FROM_FILE = "file "  # how the note of an outcome begins that a machine's file tells
 _OF_BUILD = ("field_file", "folder", "status", "problem", "remedy", "field", "season", "summary_sha256", "recorded_at",
              "key", "grower", "farm")  # fmt: skip
+_PARTS = ("summary", "crop", "outlines", "signature")
 _OF_OUTCOME = ("field", "season", "what", "value", "rate_n_lb_ac", "note", "zone", "key")
 
 
@@ -109,7 +110,8 @@ def record_build(path: Path, *entries: Entry, busy_s: float = 60.0) -> None:
 
 
 def latest(
-    path: Path, *, built: bool = False, on: date | None = None, retired: bool = False
+    path: Path, *, built: bool = False, on: date | None = None, retired: bool = False, season: int | None = None,
+    parts: Collection[str] = _PARTS,
 ) -> tuple[Entry, ...]:  # fmt: skip
     """The latest build of each field in each season, by field name; with ``built`` the latest with a prescription.
 
@@ -124,9 +126,10 @@ def latest(
         ).fetchall()
         found = _fields_of(row for row in rows if row["status"] == "built" or not built)
         gone = (lambda *_: False) if retired else _gone(book, on)
-        kept = [(row, keys) for row, keys in found if not gone(keys, row["season"])]
-        whole = (book.execute("SELECT * FROM build WHERE id = ?", (row["id"],)).fetchone() for row, _ in kept)
-        entries = [_entry(path, row, keys) for row, (_, keys) in zip(whole, kept, strict=True)]
+        kept = [(row["id"], keys) for row, keys in found
+                if not gone(keys, row["season"]) and (season is None or row["season"] in (season, None))]  # fmt: skip
+        query = f"SELECT {', '.join((*_OF_BUILD, *parts))} FROM build WHERE id = ?"
+        entries = [_entry(path, book.execute(query, (number,)).fetchone(), keys, parts) for number, keys in kept]
     return tuple(sorted(entries, key=lambda one: (one.field, one.season or 0, one.field_file)))
 
 
@@ -181,11 +184,10 @@ def history(path: Path) -> tuple[Entry, ...]:
     return tuple(_entry(path, row, {row["key"]}) for row in rows)
 
 
-def _entry(path: Path, row: sqlite3.Row, keys: set[str]) -> Entry:
+def _entry(path: Path, row: sqlite3.Row, keys: set[str], parts: Collection[str] = _PARTS) -> Entry:
     values = {name: row[name] for name in _OF_BUILD}
     values |= {name: place_of(path, row[name]) for name in ("field_file", "folder")}
-    return Entry(**values, keys=frozenset(keys), summary=json.loads(row["summary"]), crop=json.loads(row["crop"]),
-                 outlines=json.loads(row["outlines"]), signature=json.loads(row["signature"]))  # fmt: skip
+    return Entry(**values, keys=frozenset(keys), **{name: json.loads(row[name]) for name in parts})
 
 
 def record_outcome(path: Path, *outcomes: Outcome) -> None:

@@ -83,6 +83,7 @@ CREATE TABLE IF NOT EXISTS signing_key (
     revoked_on TEXT                       -- ISO date; NULL for a key that may sign
 );
 CREATE INDEX IF NOT EXISTS event_of_field ON event (key, season);
+CREATE INDEX IF NOT EXISTS build_at_a_glance ON build (recorded_at, key, field_file, folder, rx, season, status);
 CREATE INDEX IF NOT EXISTS build_of_key ON build (key, season, id);
 CREATE INDEX IF NOT EXISTS build_of_field ON build (field_file, id);
 CREATE INDEX IF NOT EXISTS outcome_of_field ON outcome (season, field)
@@ -139,7 +140,7 @@ def _connection(path: Path, busy_s: float, *, write: bool) -> sqlite3.Connection
     """Where nothing may be written, and no log waits beside it, a book is read as it lies."""
     place = path.absolute()
     log = place.with_name(f"{place.name}-wal")
-    fixed = not os.access(place.parent, os.W_OK) or network_system(path)
+    fixed = not os.access(place.parent, os.W_OK) or bool(network_system(path))
     lies_still = not write and fixed and not log.exists()
     return sqlite3.connect(
         f"{place.as_uri()}?immutable=1" if lies_still else place, timeout=busy_s, isolation_level=None, uri=lies_still

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime, time
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal
 
 from vrn.errors import OutputError
 from vrn.files.names import cell_text
@@ -26,7 +26,7 @@ class Sum:
 
     group: str
     product: str
-    unit: str  # gal or lb
+    unit: Literal["gal", "lb"]
     fields: int
     acres: float
     total_product: float
@@ -39,7 +39,7 @@ class Sum:
 
 def sums_by(fields: Sequence[Due], by: str) -> tuple[Sum, ...]:
     """Sums over fields that hold a prescription, in the order of the groups."""
-    groups: dict[tuple[str, str, str], list[Due]] = {}
+    groups: dict[tuple[str, str, Literal["gal", "lb"]], list[Due]] = {}
     for item in fields:
         if item.state != "failed":
             groups.setdefault((_group(item, by), item.product, item.product_unit), []).append(item)
