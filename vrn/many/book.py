@@ -117,7 +117,8 @@ def latest(
 
     Builds belong to one field when they have its key, its field file, its output folder or its very prescription in
     common, season by season. ``on`` leaves out what was recorded later. Fields that were retired, or that no list of
-    fields names any more, are there only with ``retired``.
+    fields names any more, are there only with ``retired``. With ``season`` only its entries are
+    read, and those of which nobody knows it; of ``summary``, ``crop``, ``outlines`` and ``signature`` only ``parts``.
     """
     with open_book(path, write=False) as book:
         rows = book.execute(
