@@ -54,7 +54,7 @@ units = "us"
 
 [field]
 name = ""                          # <-- as the operator knows it
-#id = ""                           # the same every season, no other field's: the season book knows the field by it
+#id = "name-of-its-own"            # the same every season, no other field's: the season book knows the field by it
 season = {season}
 boundary = "boundary.geojson"      # <-- any vector file with the outline: GeoJSON, shapefile, GeoPackage, KML
 #edge_buffer_ft = 0                # keep the edge cells' rate out to this distance, so that a drifting boom stays on
@@ -171,7 +171,7 @@ def new_field_files(season: int, *, metric: bool = False, boundary: str = "bound
 
 def with_id(text: str) -> str:
     """A new field file's text with an id of its own for the season book."""
-    return text.replace('#id = ""         ', f'id = "{secrets.token_hex(5)}"', 1)
+    return text.replace('#id = "name-of-its-own"', f'{f"""id = "{secrets.token_hex(5)}" """:<23}', 1)
 
 
 def samples_form(*, metric: bool) -> str:

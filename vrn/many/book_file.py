@@ -98,7 +98,7 @@ def open_book(path: Path, *, write: bool, new: bool = True, busy_s: float = _BUS
     """
     refuse_stranger(path)
     log = path.with_name(f"{path.name}-wal")
-    if (system := network_system(path)) and (write or log.exists()):
+    if (system := _network_system(path)) and (write or log.exists()):
         problem = f"The season book {path} lies on a network drive ({system}), where two computers would spoil it."
         remedy = "Keep it on this computer's own disk (--book), and copy it to the share: vrn backup BOOK FILE."
         raise InputFileError(problem, remedy)
@@ -140,7 +140,7 @@ def _connection(path: Path, busy_s: float, *, write: bool) -> sqlite3.Connection
     """Where nothing may be written, and no log waits beside it, a book is read as it lies."""
     place = path.absolute()
     log = place.with_name(f"{place.name}-wal")
-    fixed = not os.access(place.parent, os.W_OK) or bool(network_system(path))
+    fixed = not os.access(place.parent, os.W_OK) or bool(_network_system(path))
     lies_still = not write and fixed and not log.exists()
     return sqlite3.connect(
         f"{place.as_uri()}?immutable=1" if lies_still else place, timeout=busy_s, isolation_level=None, uri=lies_still
@@ -178,7 +178,7 @@ def refuse_stranger(path: Path) -> None:
         raise InputFileError(problem, "Give the season.db that vrn fields wrote.")
 
 
-def network_system(path: Path) -> str:
+def _network_system(path: Path) -> str:
     """Name of the network file system that a path lies on; empty on a disk of this computer, or where nobody can say.
 
     A book's log is shared by memory, which computers do not have in common (sqlite.org/wal.html).

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Final, Literal
 
 from vrn.errors import OutputError
-from vrn.files.names import cell_text
 from vrn.files.staging import move
 from vrn.many.book_events import Event
 from vrn.model.season import Due
@@ -86,6 +85,8 @@ def changed_since(happened: Sequence[Event], day: date, season: int | None) -> t
 
 def write_season_table(rows: Sequence[object], path: Path) -> None:
     """Write sums, or fields, as a CSV with a column for each plain value; OutputError if it cannot be written."""
+    from vrn.files.names import cell_text
+
     columns = [item.name for item in fields(rows[0]) if item.name != "zones"] if rows else []  # type: ignore[arg-type]
     part = path.with_name(f".{path.name}.part")
     try:
