@@ -185,7 +185,7 @@ def test_modules_stay_small() -> None:
 UNITS = (
     "lb_ac", "lb_bu", "bu_ac", "gal_ac", "ac", "acres", "ppm", "pct", "in", "ft", "m", "m2", "cm", "deg", "mph", "s",
     "lb", "gal", "f", "c", "g_cm3", "lb_gal", "per_bu", "per_lb", "per_ac", "per_bushel_lb", "share", "share_left",
-    "factor", "gal_min", "m_s", "lb_per_om_pct",
+    "factor", "gal_min", "m_s", "lb_per_om_pct", "per_reading",
     "ha", "kg_ha", "t_ha", "l_ha", "weeks", "days", "years",
 )  # fmt: skip
 
