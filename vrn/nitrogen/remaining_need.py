@@ -217,7 +217,7 @@ def _yearly(values: Values) -> Number:
 _FOOT_IN: Final = 12.0
 
 
-def _counted(top: float, bottom: float, values: Values) -> tuple[float, str, str]:
+def _counted(top: float, bottom: float, values: Values) -> tuple[Number, str, str]:
     """Share of a layer's nitrate that counts, its depth as arithmetic, and a source: below the first foot by its share.
 
     So a core of 0–24 in and two cores of a foot with the same nitrate come to the same.
@@ -225,7 +225,7 @@ def _counted(top: float, bottom: float, values: Values) -> tuple[float, str, str
     above, below = max(min(bottom, _FOOT_IN) - top, 0.0), bottom - max(top, _FOOT_IN)
     if below <= 0:
         return 1.0, f"{bottom - top:g} in", _PPM_SOURCE
-    share = float(values["second_foot_share"])
+    share: Number = values["second_foot_share"]
     depth = (
         "{second_foot_share} × " + f"{below:g} in"
         if not above
