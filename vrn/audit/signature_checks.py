@@ -92,7 +92,8 @@ def _faults(opened: Opened, entry: dict[str, Any], statement: dict[str, Any]) ->
         whole = hashlib.sha256(rfc8785.dumps({**summary, "files": {}})).hexdigest()
     except ValueError:  # a number that has no canonical form: a point lost
         whole = ""
-    if entry["summary"] != whole or entry["files"] != listed:
+    own = hashlib.sha256((opened.folder / _NAME).read_bytes()).hexdigest()
+    if entry["summary"] != whole or entry["files"] != listed or summary["files"].get(_NAME) != own:
         yield failed("audit.not-signed", "summary.json")
     there = {path.relative_to(opened.folder).as_posix() for path in opened.folder.rglob("*") if path.is_file()}
     for name in sorted((set(entry["files"]) | set(summary["files"])) - _NOT_IN_IT):
