@@ -85,7 +85,7 @@ def _layer(
     found = _name_of(raster.crs)
     system = system_of(files, source, found, given_crs, tuple(raster.bounds))
     window = _window(source, raster, boundary, system, crs)
-    _refuse_large_blocks(source, raster, number)
+    refuse_large_blocks(source, raster, number)
     values = raster.read(number, window=window, masked=True).astype(float).filled(np.nan)
     values = values * raster.scales[number - 1] + raster.offsets[number - 1]
     values[~np.isfinite(values)] = np.nan
@@ -145,7 +145,7 @@ def _window(source: Source, raster: Any, boundary: shapely.Geometry, system: str
     return Window(left, top, right - left, bottom - top)
 
 
-def _refuse_large_blocks(source: Source, raster: Any, number: int) -> None:
+def refuse_large_blocks(source: Source, raster: Any, number: int) -> None:
     """Refuse a raster of which one block, the least that can be read of it, is more than memory should hold."""
     rows, cols = raster.block_shapes[number - 1]
     bands = raster.count if raster.interleaving == rasterio.enums.Interleaving.pixel else 1

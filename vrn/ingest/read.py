@@ -18,6 +18,7 @@ from vrn.ingest.field_file import load_toml, read_settings, settings_from
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.layers import read_layers
 from vrn.ingest.outline import check_inner, read_boundary, read_no_apply
+from vrn.ingest.pictures import read_logo, read_photo
 from vrn.ingest.samples import read_samples
 from vrn.ingest.season_tables import read_trial
 from vrn.ingest.suspicions import check_samples, drop_samples_outside
@@ -135,6 +136,8 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
         yield_potential=layers.pop("yield_potential", None), applied_n=layers.pop("applied_n", None),
         zones=zones if isinstance(zones, PolygonLayer) else None, weather=weather, normals=normals, trial=trial,
         extra_layers={key.removeprefix("extra."): layer for key, layer in layers.items() if layer is not None},
+        photo=read_photo(files, settings.export.photo, boundary, crs) if settings.export.photo else None,
+        logo_png=read_logo(files, settings.farm.logo) if settings.farm.logo else b"",
         findings=tuple(files.findings), inputs=dict(sorted(files.inputs.items())),
         input_keys=files.input_keys,
     )  # fmt: skip

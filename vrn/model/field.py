@@ -11,7 +11,7 @@ from vrn import door
 from vrn.errors import CrsMismatchError
 from vrn.findings import Finding
 from vrn.model.grid import geodesic_acres
-from vrn.model.layers import ConstantLayer, Layer, NitrogenTrial, PolygonLayer, Weather
+from vrn.model.layers import ConstantLayer, Layer, NitrogenTrial, Photo, PolygonLayer, Weather
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Settings
 
@@ -52,6 +52,10 @@ class Field:
         The user's own zones: polygons with a zone number.
     trial : NitrogenTrial or None
         The user's own trial, for ``economic-optimum``.
+    photo : Photo or None
+        Behind the map; no rate rests on it.
+    logo_png : bytes
+        The preparer's mark, empty without one.
     findings : tuple of Finding
         What reading assumed or noticed.
     inputs : dict of str to str
@@ -74,6 +78,8 @@ class Field:
     zones: PolygonLayer | None = None
     trial: NitrogenTrial | None = None
     extra_layers: dict[str, Layer] = field(default_factory=dict)
+    photo: Photo | None = None
+    logo_png: bytes = b""
     findings: tuple[Finding, ...] = ()
     inputs: dict[str, str] = field(default_factory=dict)
     input_keys: dict[str, str] = field(default_factory=dict)

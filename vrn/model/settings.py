@@ -313,6 +313,8 @@ class FarmSection:
 
     grower: Text | None = None
     farm: Text | None = None
+    prepared_by: Text | None = None  # name and address of who made the prescription, on map and report
+    logo: Text | None = None  # a PNG or JPEG shown beside it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -327,6 +329,7 @@ class ExportSection:
     fixed_rate_reason: str = ""  # why one of these three is not 0
     plain_names: bool = False  # names in plain ASCII letters, for terminals that show no others
     shapefile_columns: dict[str, str] = field(default_factory=dict)
+    photo: Text | None = None  # GeoTIFF of the ground in color, put behind the map
     tiles: str | None = None  # address of an aerial background; the map asks the network only when this is given
 
 

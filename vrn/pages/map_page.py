@@ -14,6 +14,7 @@ from markupsafe import Markup, escape
 from vrn.files.approval import made_from
 from vrn.files.lonlat import lonlat_parts, rings
 from vrn.findings import Quantity
+from vrn.model.layers import Photo
 from vrn.model.surface import SurfaceChoice
 from vrn.pages.field_drawing import as_svg
 from vrn.pages.field_maps import HATCHES, hatch_legend, hatched, rate_drawing
@@ -27,9 +28,9 @@ from vrn.pages.map_page_layers import (
     pictures,
     surface_title,
 )
-from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
+from vrn.pages.page_parts import data_uri, leaflet_files, page_asset, page_policy, script_json, templates
 from vrn.pages.ramps import NITROGEN, rate_colors
-from vrn.pages.report_grower import cautions, facts, state_text, why_one_zone
+from vrn.pages.report_grower import cautions, facts, preparer, state_text, why_one_zone
 from vrn.pages.report_nitrogen import reasons_text
 from vrn.pages.sample_places import SamplePlace, few_places, not_all, sample_places, samples_table
 from vrn.pages.tables import LedgerRow, ledger_rows, zone_label, zones_table
@@ -86,6 +87,7 @@ def map_page(prescription: Prescription) -> str:
         "totals": _totals(prescription, shown), "first": data["first"], "cautions": cautions(prescription, shown),
         "decide": [one for one in found if one.level == "warning"],
         "assumed": [one for one in found if one.level == "note"],
+        **preparer(prescription, shown), "photo": prescription.field.photo is not None,
         "rate_unit": shown.unit("rate"), "line_unit": shown.unit("whole_amount"),
         "arithmetic": f" ({shown.arithmetic})" if shown.metric else "",
     }  # fmt: skip
@@ -101,6 +103,13 @@ def map_page(prescription: Prescription) -> str:
         table=zones_table(prescription, shown, _COLUMNS), samples=samples_table(places, shown), places=len(places),
         say=partial(say, shown), product=prescription.product.named,
     )  # fmt: skip
+
+
+def _photo(photo: Photo | None) -> dict[str, object] | None:
+    if photo is None:
+        return None
+    west, south, east, north = photo.bounds_lonlat
+    return {"url": data_uri(photo.jpeg, "jpeg"), "bounds": [[south, west], [north, east]]}
 
 
 def _totals(prescription: Prescription, shown: UnitFormat) -> list[tuple[str, str, str]]:
@@ -141,7 +150,8 @@ def _data(prescription: Prescription, shown: UnitFormat) -> dict[str, object]:
     return {
         "words": words | {"unknown": UNKNOWN}, "first": max(prescription.rates, key=lambda rate: rate.acres).zone,
         "approved": prescription.approved, "metric": shown.metric,
-        "tiles": settings.export.tiles, "fill": 0.75 if settings.export.tiles else 1.0,
+        "tiles": settings.export.tiles, "fill": 0.75 if settings.export.tiles or prescription.field.photo else 1.0,
+        "photo": _photo(prescription.field.photo),
         "rates": [_rate(prescription, rate, shown) for rate in prescription.rates],
         "factor": shown.factor("rate"), "rateUnit": shown.unit("rate"),
         "footM": FT_M, "lengthUnit": shown.unit("length"), "readingUnit": shown.unit("concentration"),

@@ -66,6 +66,11 @@ def _origin(tiles: str) -> str:
     return f"{address.scheme}://{address.netloc}"
 
 
+def data_uri(picture: bytes, kind: str = "png") -> str:
+    """A picture inside a page."""
+    return f"data:image/{kind};base64,{base64.b64encode(picture).decode('ascii')}"
+
+
 def script_json(value: Any) -> str:
     """JSON that can stand inside a script element."""
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))

@@ -10,6 +10,7 @@ from vrn.files.signature import fingerprint
 from vrn.files.statement import SHORT
 from vrn.findings import Kind, Quantity
 from vrn.pages.field_maps import hatch_legend
+from vrn.pages.page_parts import data_uri
 from vrn.pages.plots import rate_map
 from vrn.pages.report_parts import Bullets, Part, Picture, Text
 from vrn.pages.tables import zones_table
@@ -221,6 +222,15 @@ def facts(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
         yield say(shown, "grower.apply-on", on=settings.crop.application_date)
     if prescription.id:
         yield say(shown, "review.id", id=prescription.id[:SHORT])
+
+
+def preparer(prescription: Prescription, shown: UnitFormat) -> dict[str, str]:
+    """Who prepared the prescription, in words, and their mark as a data URI; each empty where it is not given."""
+    name, logo = prescription.field.settings.farm.prepared_by, prescription.field.logo_png
+    return {
+        "prepared": say(shown, "map.prepared-by", name=name) if name else "",
+        "logo": data_uri(logo) if logo else "",
+    }
 
 
 def _ordinary_rates(prescription: Prescription) -> tuple[ZoneRate, ...]:

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from vrn.pages.page_parts import page_asset, templates
 from vrn.pages.report_file import file_parts
-from vrn.pages.report_grower import facts, grower_page, state_text
+from vrn.pages.report_grower import facts, grower_page, preparer, state_text
 from vrn.pages.report_paper_table import FONT, INK, QUIET, begin_table, draw_table, draw_text, new_paper, on_one_line
 from vrn.pages.report_parts import Bullets, Lines, Part, Picture, Report, Table, Text
 from vrn.prescription.model import Prescription
@@ -53,7 +53,7 @@ def report_of(prescription: Prescription) -> Report:
         title=say(shown, f"report.title{draft}", **name), heading=header.name,
         foot=say(shown, f"report.foot{draft}", **name), facts=tuple(facts(prescription, shown)),
         draft="" if signed else say(shown, "report.draft"), state=state_text(prescription, shown),
-        grower=grower_page(prescription, shown), file=file_parts(prescription, shown),
+        **preparer(prescription, shown), grower=grower_page(prescription, shown), file=file_parts(prescription, shown),
     )  # fmt: skip
 
 
@@ -98,12 +98,16 @@ def _stamp(prescription: Prescription) -> datetime:
 
 
 def _head(paper: Any, report: Report) -> None:
+    if report.logo:
+        mark = io.BytesIO(base64.b64decode(report.logo.partition(",")[2]))
+        wide = 40.0
+        paper.image(mark, x=paper.w - paper.r_margin - wide, y=paper.get_y(), w=wide, h=13.0, keep_aspect_ratio=True)
     paper.set_font(FONT, "B", 17)
     paper.set_text_color(*INK)
     draw_text(paper, on_one_line(report.heading)[:160], step=8)
     paper.set_font(FONT, "", 9)
     paper.set_text_color(*QUIET)
-    draw_text(paper, " · ".join(report.facts), step=4.6)
+    draw_text(paper, "\n".join(filter(None, (report.prepared, " · ".join(report.facts)))), step=4.6)
     paper.set_text_color(*(_STOP if report.draft else QUIET))
     draw_text(paper, report.state, step=4.6)
 

@@ -76,5 +76,7 @@ class Report:
     facts: tuple[str, ...]
     draft: str
     state: str
+    prepared: str = ""
+    logo: str = ""
     grower: tuple[Part, ...] = ()
     file: tuple[Part, ...]

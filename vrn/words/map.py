@@ -14,6 +14,8 @@ SENTENCES: Final[dict[str, str]] = {
     "none": "none",
     "show-on-top": "Show on top",
     "find": "Find sample",
+    "photo": "Photo",
+    "prepared-by": "Prepared by {name}",
     "find-it": "Find",
     "zoom-in": "Zoom in",
     "zoom-out": "Zoom out",

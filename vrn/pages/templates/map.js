@@ -34,8 +34,13 @@
   });
   map.fitBounds(data.bounds, { animate: false });
   if (data.tiles) { L.tileLayer(data.tiles, { attribution: data.words.background, maxZoom: 21 }).addTo(map); }
+  if (data.photo) {
+    map.createPane("photo").style.zIndex = 250;
+    var photo = L.imageOverlay(data.photo.url, data.photo.bounds, { pane: "photo", alt: "" }).addTo(map);
+    byId("dim").addEventListener("input", function (event) { photo.setOpacity(event.target.value / 100); });
+  }
   data.layers.forEach(function (layer) {
-    if (layer.url) { layer.picture = L.imageOverlay(layer.url, data.bounds, { alt: layer.title }); }
+    if (layer.url) { layer.picture = L.imageOverlay(layer.url, data.bounds, { alt: layer.title, opacity: data.fill }); }
   });
   function zonesOn(target, pane) {
     var make = function (where) { return L.geoJson(data.shapes.zones, { interactive: false, smoothFactor: 0.5, pane: where }).addTo(target); };
