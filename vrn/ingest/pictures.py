@@ -16,8 +16,8 @@ from rasterio.vrt import WarpedVRT
 from vrn.errors import InputFileError
 from vrn.ingest.input_files import LIBRARY_ERRORS, InputFiles
 from vrn.ingest.raster import refuse_large_blocks
+from vrn.model.field import Photo
 from vrn.model.grid import reproject
-from vrn.model.layers import Photo
 
 _MOST_JPEG: Final = 440_000  # bytes: base64 makes 590 kB of it
 _LONGEST_SIDE: Final = 1400  # pixels

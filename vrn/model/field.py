@@ -11,7 +11,7 @@ from vrn import door
 from vrn.errors import CrsMismatchError
 from vrn.findings import Finding
 from vrn.model.grid import geodesic_acres
-from vrn.model.layers import ConstantLayer, Layer, NitrogenTrial, Photo, PolygonLayer, Weather
+from vrn.model.layers import ConstantLayer, Layer, NitrogenTrial, PolygonLayer, Weather
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Settings
 
@@ -21,6 +21,14 @@ def _as_table(given: Any, *, key: str = "file") -> dict[str, object] | None:
     if given is None:
         return None
     return dict(given) if isinstance(given, Mapping) else {key: given}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photo:
+    """A picture of the ground as JPEG, north up in longitude and latitude; it carries no number."""
+
+    jpeg: bytes
+    bounds_lonlat: tuple[float, float, float, float]  # west, south, east, north
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -58,14 +58,6 @@ class RasterLayer:
     __repr__ = door.brief
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Photo:
-    """A picture of the ground as JPEG, north up in longitude and latitude; it carries no number."""
-
-    jpeg: bytes
-    bounds_lonlat: tuple[float, float, float, float]  # west, south, east, north
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class YieldLog:
     """Records of one harvest as the machine wrote them, in the order of the file.

@@ -14,7 +14,7 @@ from markupsafe import Markup, escape
 from vrn.files.approval import made_from
 from vrn.files.lonlat import lonlat_parts, rings
 from vrn.findings import Quantity
-from vrn.model.layers import Photo
+from vrn.model.field import Photo
 from vrn.model.surface import SurfaceChoice
 from vrn.pages.field_drawing import as_svg
 from vrn.pages.field_maps import HATCHES, hatch_legend, hatched, rate_drawing
