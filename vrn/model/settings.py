@@ -12,7 +12,6 @@ NotNegative = Annotated[float, Ge(0), Lt(1e6)]
 Rate = Annotated[float, Ge(0), Le(400)]  # of a pass [lb N/ac]
 Share = Annotated[float, Ge(0), Le(1)]
 Percent = Annotated[float, Ge(0), Le(100)]
-StandardDeviation = Annotated[float, Gt(0), Lt(1e3)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +67,7 @@ class SampleSection:
     columns: dict[str, str] = field(default_factory=dict)
     depth: Text | None = None  # of every core, as "0-12 in", where the file has no depths
     areas: AreaFile | None = None
-    instrument_sd_ppm: StandardDeviation | None = None  # standard deviation of one reading
+    instrument_sd_ppm: Annotated[float, Gt(0), Lt(1e3)] | None = None  # standard deviation of one reading
     correct_drift: bool = False  # correct readings by their check standards
     accept: Text | None = None  # why readings that look like another unit or substance are right as they stand
     weight: Share = 1.0  # how much of the pattern of nitrate counts
