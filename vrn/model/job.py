@@ -6,6 +6,10 @@ from typing import Annotated, Literal
 from annotated_types import Ge, Gt, Le, Lt, MinLen
 
 Positive = Annotated[float, Gt(0), Lt(1e6)]
+Share = Annotated[float, Ge(0), Le(1)]
+Percent = Annotated[float, Ge(0), Le(100)]
+Rate = Annotated[float, Ge(0), Le(400)]  # of a pass [lb N/ac]
+NotNegative = Annotated[float, Ge(0), Lt(1e6)]
 Text = Annotated[str, MinLen(1)]
 
 

@@ -6,12 +6,7 @@ from typing import Annotated, Any, Literal
 
 from annotated_types import Ge, Gt, Le, Lt, MaxLen, MinLen
 
-from vrn.model.job import CheckStripSection, JobSection, Positive, Text
-
-NotNegative = Annotated[float, Ge(0), Lt(1e6)]
-Rate = Annotated[float, Ge(0), Le(400)]  # of a pass [lb N/ac]
-Share = Annotated[float, Ge(0), Le(1)]
-Percent = Annotated[float, Ge(0), Le(100)]
+from vrn.model.job import CheckStripSection, JobSection, NotNegative, Positive, Rate, Share, Text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
