@@ -78,7 +78,7 @@ class OrganicMatterLayer:
     key: Text | None = None  # column that polygons and table both have
     share: Text | None = None  # column of the table: each row's percent of its map unit, where one has several rows
     value_pct: Annotated[float, Ge(0), Le(20)] | None = None
-    assumed: bool = False  # whether value_pct is a guess that nobody has tested: it is asked about until it is
+    assumed: bool | None = None  # whether value_pct is a guess that nobody has tested: it is asked about until it is
     crs: str | None = None
     accept: Text | None = None  # why values that look like another unit or quantity are right as they stand
     weight: Share = 1.0  # how much of the layer's pattern counts
