@@ -2,6 +2,7 @@
 
 import csv
 import hashlib
+import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -25,6 +26,9 @@ def hash_checks(opened: Opened) -> Iterator[Check]:
     missing = sorted(set(listed) - set(found))
     added = sorted(n for n in set(found) - set(listed) - {"summary.json"} if not n.endswith(_LITTER))
     changed = sorted(name for name in set(listed) & set(found) if _sha256(found[name]) != listed[name])
+    written = json.dumps(opened.summary, indent=2, ensure_ascii=False) + "\n"
+    if (opened.folder / "summary.json").read_text(encoding="utf-8") != written:
+        yield failed("audit.summary-spelled", "summary.json")
     if missing:
         yield failed("audit.files-missing", "all files", names=", ".join(missing))
     if added:

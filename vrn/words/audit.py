@@ -99,6 +99,7 @@ SENTENCES: Final[dict[str, str]] = {
     "not-signed": "It is not the file that was signed.",
     "no-key": "It is not signed with a key.",
     "other-key": "It is signed with another key than the one you gave.",
+    "summary-spelled": "It is not spelled as vrn wrote it: a space, a line end or a digit has changed.",
     "key-revoked": "Key {mark} was revoked on {on}. This was signed after that day.",
     "key-revoked-since": "Key {mark} was revoked on {on}, after this was signed.",
     "files-missing": "Missing: {names}.",
