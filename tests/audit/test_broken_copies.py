@@ -41,7 +41,7 @@ def renew_hashes(folder: Path) -> None:
     """Let summary.json list the files as they are now, as a forger or a faulty writer would."""
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     summary["files"] = {name: hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in summary["files"]}
-    (folder / "summary.json").write_text(json.dumps(summary), encoding="utf-8")
+    (folder / "summary.json").write_text(json.dumps(summary, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
 def grid_of(folder: Path) -> np.ndarray:
@@ -167,7 +167,7 @@ def old_summary(folder: Path) -> None:
         zone["rate_product"] *= 0.8
     summary["total_n_lb"] *= 0.8
     summary["total_product"] *= 0.8
-    path.write_text(json.dumps(summary), encoding="utf-8")
+    path.write_text(json.dumps(summary, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
 def renamed_column(folder: Path) -> None:

@@ -182,7 +182,8 @@ def renew_hashes(folder: Path, *, signature_too: bool = True) -> None:
         path.write_text(json.dumps(entry), encoding="utf-8")
     names = {p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()} - {"summary.json"}
     summary["files"] = {name: _sha(folder / name) for name in sorted(names)}
-    (folder / "summary.json").write_text(json.dumps(summary), encoding="utf-8")
+    text = json.dumps(summary, indent=2, ensure_ascii=False) + "\n"
+    (folder / "summary.json").write_text(text, encoding="utf-8")
 
 
 def _sha(path: Path) -> str:
