@@ -16,7 +16,7 @@ from vrn.model.samples import profile_of
 from vrn.model.surface import Harvest, Surface, SurfaceChoice
 from vrn.model.variogram import Variogram
 from vrn.pipeline.order import ground_of
-from vrn.pipeline.soil import _weights, soil_surfaces
+from vrn.pipeline.soil import _harvests, soil_surfaces, weights_of
 
 HARVEST = Harvest(
     season="2025", mean_bu_ac=200.0, covered_share=1.0, stretches=9, pass_offset_sd_bu_ac=0.0, logs=(),
@@ -53,7 +53,7 @@ def test_a_weight_of_one_is_no_step_at_all(field: Field, monkeypatch: pytest.Mon
     """Weights of 1 give the rates and the needs, to the bit, of a build that knows no weights."""
     full = {"yield_potential": {"weight": 1.0}, "organic_matter": {"weight": 1.0}}
     built = vrn.build(_with(field, layers=full, samples={"weight": 1.0}))
-    monkeypatch.setattr("vrn.pipeline.soil._weights", lambda *_: {})
+    monkeypatch.setattr("vrn.pipeline.soil.weights_of", lambda *_, **__: {})
     without = vrn.build(field)
     assert [rate.rate_n_lb_ac for rate in built.rates] == [rate.rate_n_lb_ac for rate in without.rates]
     np.testing.assert_array_equal(built.ledger.unclipped_lb_ac, without.ledger.unclipped_lb_ac)
@@ -102,7 +102,8 @@ def test_one_years_map_counts_for_less(field: Field) -> None:
     logs = [replace(flat, choice=SurfaceChoice(harvests=(HARVEST,) * years)) for years in (1, 3)]
 
     def weight(keys: dict[str, Any], goal: Surface = flat) -> float:
-        return _weights(_with(field, layers={"yield_potential": keys}).settings, goal)["yield_goal_bu_ac"]
+        settings = _with(field, layers={"yield_potential": keys}).settings
+        return weights_of(settings, harvests=_harvests(goal))["yield_goal_bu_ac"]
 
     assert [weight(keys) for keys in said] == [0.5, 0.25, 0.5, 0.8]
     assert [weight({}, goal) for goal in logs] == [0.25, 0.5]  # logs say themselves of how many seasons they are

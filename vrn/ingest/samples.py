@@ -28,8 +28,7 @@ from vrn.units import LB_AC_PER_PPM_IN, NO3_N_SHARE
 
 HANDLING_ROLES = ("cores", "instrument", "read_at", "stored")
 _STORED = ("cool", "warm", "frozen", "dried")
-_MOST_CORES = 200
-_MOST_LABORATORIES = 4
+_MOST_CORES, _MOST_LABORATORIES = 200, 4
 _KINDS = ("field", "standard", "duplicate", "blank")
 _ROLES = ("sample_id", "longitude", "latitude", "nitrate_ppm", "kind", "sampled_on", "nominal_ppm", "area_id",
           "water_pct", *DEPTH_ROLES, *HANDLING_ROLES)  # fmt: skip

@@ -37,6 +37,7 @@ KEYS: Final[dict[str, str]] = {
     "layers.organic_matter.key": "Column that polygons and table both have.",
     "layers.organic_matter.share": "Column with the percent of each map unit.",
     "layers.organic_matter.value_pct": "One value for the whole field.",
+    "layers.organic_matter.assumed": "Whether that value is a guess.",
     "layers.organic_matter.crs": "Coordinate system of the file, where it does not say.",
     "layers.organic_matter.accept": "Why values that look odd are right.",
     "layers.organic_matter.weight": "Share of its pattern that counts.",

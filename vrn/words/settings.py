@@ -166,6 +166,7 @@ SENTENCES: Final[dict[str, str]] = {
     "limits.max_season_n_lb_ac": "Most nitrogen in the season",
     "prices.corn_per_bu": "Price of corn",
     "prices.n_per_lb": "Price of nitrogen",
+    "prices.per_reading": "Price of one more reading",
     "prices.rate_by": "Rates set by",
     "prices.curvature": "Bend of the yield response",
     "prices.kink_weight": "Share of a response with a kink",
