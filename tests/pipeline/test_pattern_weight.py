@@ -1,5 +1,6 @@
 """How much of a layer's pattern counts: the field's mean never moves, 1 is no step at all, 0 is no layer."""
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -128,7 +129,10 @@ def test_the_ledger_says_what_was_found_and_what_counts(field: Field) -> None:
         assert used == pytest.approx(rate.yield_goal_bu_ac) == pytest.approx(220 + 0.5 * (here - 220), abs=1e-6)
         crop = next(line for line in rate.ledger.lines if line.key == "crop")
         assert f"{here:.0f} bu/ac expected here" in crop.basis
-        assert f"{used:.6g}" in crop.basis
+        numbers = re.search(r"at 0\.5: ([\d.]+) bu/ac × ([\d.]+) lb/bu × \(1 − ([\d.]+) ", crop.basis)
+        goal, per_bu, taken = (float(number) for number in numbers.groups())
+        assert goal == pytest.approx(used, abs=0.5)
+        assert goal * per_bu * (1 - taken) == pytest.approx(crop.lb_ac, abs=0.05)
     told = [one for one in built.findings if one.code == "surface.yield-pattern-half"]
     assert [one.quantities["weight"].value for one in told] == [0.5]
 
