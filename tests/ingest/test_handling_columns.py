@@ -14,7 +14,8 @@ from vrn.model.samples import Handling
 def _read(columns: tuple[str, ...], *cells: list[str]) -> tuple[Handling, ...]:
     table = CellTable(name="samples.csv", columns=columns, cells=list(cells), row=list(range(2, 2 + len(cells))))
     faults = RowFaults(table)
-    handling = read_handling(table, Columns(table, None, key="samples.columns", roles=HANDLING_ROLES), faults)
+    named = Columns(table, None, key="samples.columns", roles=HANDLING_ROLES)
+    handling = read_handling(table, named, [None] * len(cells), faults)
     faults.raise_if_any()
     return handling
 

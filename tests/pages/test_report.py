@@ -368,6 +368,7 @@ def test_the_map_makes_room_for_a_long_table(make: Make) -> None:
 def test_what_is_left_after_a_rain_out_is_not_held_against_the_whole_fields_rate(prescription: Prescription) -> None:
     """The flat rate is said to be the whole field's, no total of it is struck for the rest, and both areas are told."""
     rest = RemainingReport(covered_ac=30.0, left_ac=28.0, whole_total_n_lb=6400.0, whole_total_product=1808.0,
+                           short_ac=0.0, narrow_ac=0.0, topped_up_ac=0.0,
                            was_zone=(1, 2, 3))  # fmt: skip
     made = replace(prescription, remaining=rest)
     report, sheet = report_of(made), load_sheet(made)

@@ -71,7 +71,9 @@ def scattered_units(ppm: Array, coordinates_m: Array, factors: Sequence[tuple[fl
     factor, what = min(near, key=lambda one: abs(np.log(one[0]) - apart))
     high = np.zeros(len(ppm), dtype=bool)
     high[take] = higher
-    return TwoUnits(factor=factor, what=what, group="their values", high=high, sure=bool(height - plain > _SURE))
+    lone = min(int(high.sum()), int((~high[take]).sum())) < 2  # one odd reading may be a slip of the pen
+    sure = bool(height - plain > _SURE) and not lone
+    return TwoUnits(factor=factor, what=what, group="their values", high=high, sure=sure)
 
 
 def _steps(factors: Sequence[tuple[float, str]]) -> list[float]:

@@ -27,7 +27,7 @@ def ground_drawing(ground: Field, shown: UnitFormat) -> FieldDrawing:
     """Outline, ground without nitrogen, and the places where cores were pulled."""
     none = shapely.intersection(ground.no_apply, ground.boundary)
     places = np.unique(ground.samples.field_readings().coordinates_m, axis=0)
-    cores = shapely.multipoints(places[:: 1 + (len(places) - 1) // MOST_PLACES])
+    cores = shapely.multipoints(places[:: 1 + max(len(places) - 1, 0) // MOST_PLACES])
     west, south, east, north = ground.boundary.bounds
     return FieldDrawing(
         bounds_m=(west, south, east, north), metric=shown.metric,

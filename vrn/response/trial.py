@@ -148,7 +148,7 @@ def likelihood_of(trial: Trial, *, noise_bu_ac: float = 8.0) -> Likelihood:
     >>> plots = [Plot(n_lb_ac=n, yield_bu_ac=200 - 0.002 * max(120.0 - n, 0) ** 2) for n in (0, 40, 80, 120, 160) * 4]
     >>> grid = likelihood_of(Trial(field="A", zone="1", season=2025, need_lb_ac=150.0, plots=tuple(plots)))
     >>> [round(value) for value in grid.top(mean_lb_ac=150.0, sd_lb_ac=50.0)]
-    [122, 18]
+    [126, 17]
     """
     rates = np.array([plot.n_lb_ac for plot in trial.plots], dtype=float)
     yields = np.array([plot.yield_bu_ac for plot in trial.plots], dtype=float)
