@@ -379,5 +379,8 @@ def test_what_is_left_after_a_rain_out_is_not_held_against_the_whole_fields_rate
     assert say(shown, "grower.left") in cost
     assert "flat rate" not in cost
     left, whole, mass = Quantity("area", 28.0), Quantity("area", 58.0), Quantity("mass", 6400.0)
-    assert say(shown, "rates.left", left=left, whole=whole, mass=mass) in _words(_part(report, "The machine"))
+    classes = {"full": Quantity("area", 30.0), "short": Quantity("area", 0.0), "narrow": Quantity("area", 0.0)}
+    assert say(shown, "rates.left", left=left, whole=whole, mass=mass, **classes) in _words(
+        _part(report, "The machine")
+    )
     assert say(shown, "sheet.left", area=whole) in sheet
