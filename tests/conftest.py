@@ -49,6 +49,25 @@ def run_vrn() -> Callable[..., subprocess.CompletedProcess[str]]:
     return run
 
 
+@pytest.fixture
+def quick_reports(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A line of text for each report, set in this process: they have tests of their own and take most of the time."""
+    monkeypatch.setattr("vrn.pages.report_page.write_reports", _short)
+    monkeypatch.setattr("vrn.cli.beside.os.sched_getaffinity", lambda _process: {0}, raising=False)
+    monkeypatch.setattr("vrn.cli.beside.os.cpu_count", lambda: 1)
+
+
+@pytest.fixture
+def quick_pages(quick_reports: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The map as well."""
+    monkeypatch.setattr("vrn.pages.map_page.write_map", _short)
+
+
+def _short(_prescription: object, *paths: Path, **_made: object) -> None:
+    for path in paths:
+        path.write_text("short for this test\n", encoding="utf-8")
+
+
 @pytest.fixture(scope="session")
 def demo_built() -> Callable[[str], "Prescription"]:
     """The prescription of a demo field, built once."""

@@ -35,21 +35,6 @@ LINES = [(2, "DET-9"), (161, "DET-2"), (351, "DET-9")]
 
 
 @pytest.fixture
-def quiet(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The map and the report in a line: they have tests of their own, and take most of the time."""
-    from vrn.cli import beside
-    from vrn.pages import map_page, report_page
-
-    def short(_prescription: object, *paths: Path, **_made: object) -> None:
-        for path in paths:
-            path.write_text("short for this test\n", encoding="utf-8")
-
-    monkeypatch.setattr(report_page, "write_reports", short)
-    monkeypatch.setattr(map_page, "write_map", short)
-    monkeypatch.setattr(beside.os, "sched_getaffinity", lambda _pid: {0}, raising=False)
-
-
-@pytest.fixture
 def built(monkeypatch: pytest.MonkeyPatch) -> dict[str, Prescription]:
     """Each field's prescription, built once: that signing builds the same again is tried on a small field."""
     import vrn.pipeline
@@ -113,7 +98,7 @@ def told(words: list[str], capsys: pytest.CaptureFixture[str]) -> Any:
 
 
 def test_signed_loaded_driven_compared_and_remembered(
-    tmp_path: Path, quiet: None, capsys: pytest.CaptureFixture[str], built: dict[str, Prescription]
+    tmp_path: Path, quick_pages: None, capsys: pytest.CaptureFixture[str], built: dict[str, Prescription]
 ) -> None:
     """What was signed is on the stick, what was on the stick was driven, what was driven is in the book."""
     book, key, stick = tmp_path / "season.db", tmp_path / "marsh.key", tmp_path / "stick"

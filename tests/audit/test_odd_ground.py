@@ -8,7 +8,6 @@ import shapely
 
 from vrn.audit import verify
 from vrn.model.grid import geodesic_acres
-from vrn.pages import map_page, report_page
 from vrn.pipeline.order import write
 from vrn.prescription.model import Prescription
 
@@ -41,16 +40,7 @@ CASES: dict[str, tuple[Sequence[shapely.Geometry], list[float]]] = {
 }
 
 
-@pytest.fixture(autouse=True)
-def _quick_pages(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Map and reports have tests of their own."""
-
-    def short(_prescription: Prescription, *paths: Path, **_made: object) -> None:
-        for path in paths:
-            path.write_text("short for this test\n", encoding="utf-8")
-
-    monkeypatch.setattr(map_page, "write_map", short)
-    monkeypatch.setattr(report_page, "write_reports", short)
+pytestmark = pytest.mark.usefixtures("quick_pages")
 
 
 @pytest.mark.parametrize("basis", ["product", "n"])

@@ -22,26 +22,12 @@ def _sound() -> ModuleType:
     return module
 
 
-@pytest.fixture
-def quiet(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The report in a line: it has tests of its own, and takes most of the time."""
-    from vrn.cli import beside
-    from vrn.pages import report_page
-
-    def short(_prescription: object, *paths: Path, **_made: object) -> None:
-        for path in paths:
-            path.write_text("short for this test\n", encoding="utf-8")
-
-    monkeypatch.setattr(report_page, "write_reports", short)
-    monkeypatch.setattr(beside.os, "sched_getaffinity", lambda _pid: {0}, raising=False)
-
-
 def _summary(folder: Path) -> dict[str, object]:
     told: dict[str, object] = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     return told
 
 
-def test_from_draft_to_signature(tmp_path: Path, quiet: None, capsys: pytest.CaptureFixture[str]) -> None:
+def test_from_draft_to_signature(tmp_path: Path, quick_reports: None, capsys: pytest.CaptureFixture[str]) -> None:
     """Draft; warnings refused, then taken on; approved by id; with a changed reading a draft that is not signed."""
     sound = _sound()
     field = sound.write_field(tmp_path / "field") / "field.toml"
@@ -125,7 +111,9 @@ def _said(words: list[str], book: Path, capsys: pytest.CaptureFixture[str]) -> s
 
 
 @pytest.mark.long
-def test_a_moved_field_file_is_asked_for(tmp_path: Path, quiet: None, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_moved_field_file_is_asked_for(
+    tmp_path: Path, quick_reports: None, capsys: pytest.CaptureFixture[str]
+) -> None:
     """Not where it was: exit 2; signed once --field says where it is."""
     field = _sound().write_field(tmp_path / "field") / "field.toml"
     out = tmp_path / "rx"

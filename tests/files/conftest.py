@@ -122,19 +122,6 @@ def make_prescription(
     )  # fmt: skip
 
 
-@pytest.fixture
-def quick_pages(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A line of text for each of the map and the reports, which have tests of their own and take most of the time."""
-    from vrn.pages import map_page, report_page
-
-    def short(_prescription: Prescription, *paths: Path, **_made: object) -> None:
-        for path in paths:
-            path.write_text("short for this test\n", encoding="utf-8")
-
-    monkeypatch.setattr(map_page, "write_map", short)
-    monkeypatch.setattr(report_page, "write_reports", short)
-
-
 @pytest.fixture(scope="session")
 def make() -> Callable[..., Prescription]:
     """The maker itself, for tests that vary the ground."""

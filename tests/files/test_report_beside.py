@@ -24,8 +24,8 @@ def two_processors(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture(scope="module")
-def set_here(make: Callable[..., Prescription]) -> tuple[bytes, bytes]:
-    """Page and paper of the small prescription, set by this process."""
+def set_here(make: Callable[..., Prescription]) -> tuple[bytes, bytes, bytes]:
+    """Page, paper and ticket of the small prescription, set by this process."""
     return reports_of(with_export_findings(make()))
 
 
@@ -38,17 +38,20 @@ def test_a_built_prescription_is_handed_over(demo_built: Callable[[str], Prescri
     assert again.rates[0].rate_n_lb_ac == built.rates[0].rate_n_lb_ac
 
 
-def test_second_process_sets_the_same_bytes(made: Prescription, set_here: tuple[bytes, bytes], tmp_path: Path) -> None:
-    """Page and paper are those that this process sets, and they are what is written."""
+def test_second_process_sets_the_same_bytes(
+    made: Prescription, set_here: tuple[bytes, bytes, bytes], tmp_path: Path
+) -> None:
+    """Page, paper and ticket are those that this process sets, and they are what is written."""
     with ReportBeside() as report:
         report.begin(with_export_findings(made))
         assert report.finish() == set_here
         out = write(made, tmp_path / "rx", report=report)
-    assert ((out / "report.html").read_bytes(), (out / "report.pdf").read_bytes()) == set_here
+    names = ("report.html", "report.pdf", "load_sheet.pdf")
+    assert tuple((out / name).read_bytes() for name in names) == set_here
 
 
 def test_report_is_set_here_when_no_process_starts(
-    made: Prescription, set_here: tuple[bytes, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    made: Prescription, set_here: tuple[bytes, bytes, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where the machine starts no second process the report is written all the same."""
     monkeypatch.setattr(sys, "executable", str(tmp_path / "no_such_program"))
@@ -63,7 +66,7 @@ def test_report_is_set_here_when_no_process_starts(
     "code", ["raise SystemExit(1)", "print('neither a page nor a paper')", "import no_such_module"]
 )
 def test_report_is_set_here_when_the_process_fails(
-    made: Prescription, set_here: tuple[bytes, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str
+    made: Prescription, set_here: tuple[bytes, bytes, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str
 ) -> None:
     """A second process that ends early, or answers with something else, changes nothing of what is written."""
     monkeypatch.setattr("vrn.cli.beside._CHILD", code)

@@ -174,7 +174,7 @@ def test_every_input_stands_with_its_hash(report: Report) -> None:
 def test_same_prescription_same_report(make: Make, tmp_path: Path) -> None:
     """Page and paper are the same, byte for byte, for the same inputs."""
     for name in ("one", "two"):
-        write_reports(make(), tmp_path / f"{name}.html", tmp_path / f"{name}.pdf")
+        write_reports(make(), *(tmp_path / f"{name}{end}" for end in (".html", ".pdf", "_ticket.pdf")))
     assert (tmp_path / "one.html").read_bytes() == (tmp_path / "two.html").read_bytes()
     assert (tmp_path / "one.pdf").read_bytes() == (tmp_path / "two.pdf").read_bytes()
 
@@ -189,7 +189,7 @@ def test_page_is_still_and_whole(make: Make) -> None:
 
 def test_strange_letters_do_not_stop_the_paper(make: Make, tmp_path: Path) -> None:
     """Control characters, an emoji and letters of other scripts in a name still give a report."""
-    write_reports(make(name="Près\x07 🌽 村 ‮abc"), tmp_path / "r.html", tmp_path / "r.pdf")
+    write_reports(make(name="Près\x07 🌽 村 ‮abc"), tmp_path / "r.html", tmp_path / "r.pdf", tmp_path / "ticket.pdf")
     assert (tmp_path / "r.pdf").read_bytes().startswith(b"%PDF-")
 
 

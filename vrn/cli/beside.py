@@ -1,4 +1,4 @@
-"""The report set by a second process, whose libraries load while the field is read: the same bytes, sooner."""
+"""Report and job ticket set by a second process, whose libraries load while the field is read: same bytes, sooner."""
 
 import os
 import pickle
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, Self
 if TYPE_CHECKING:
     from vrn.prescription.model import Prescription
 
-_HEAD: Final = struct.Struct("<QQ")  # bytes of the page and of the paper, which follow
+_HEAD: Final = struct.Struct("<QQQ")  # bytes of the page, the paper and the ticket, which follow
 _CHILD: Final = """
 import gc, os, pickle, struct, sys
 gc.disable()
@@ -20,8 +20,8 @@ ask, tell, sys.stdout = sys.stdin.buffer, sys.stdout.buffer, sys.stderr
 sys.path[:] = pickle.load(ask)
 from vrn.pages.report_page import load_libraries, reports_of
 load_libraries()
-page, paper = reports_of(pickle.load(ask))
-tell.write(struct.pack("<QQ", len(page), len(paper)) + page + paper)
+papers = reports_of(pickle.load(ask))
+tell.write(struct.pack("<QQQ", *map(len, papers)) + b"".join(papers))
 tell.flush()
 os._exit(0)
 """
@@ -68,8 +68,8 @@ class ReportBeside:
                 self._asking = threading.Thread(target=self._ask, args=(pickle.dumps(prescription),), daemon=True)
                 self._asking.start()
 
-    def finish(self) -> tuple[bytes, bytes] | None:
-        """Wait for page and paper; None where this process has to set them."""
+    def finish(self) -> tuple[bytes, bytes, bytes] | None:
+        """Wait for page, paper and ticket; None where this process has to set them."""
         if self._process is None or self._asking is None:
             return None
         self._asking.join()
@@ -77,10 +77,11 @@ class ReportBeside:
         answer = self._process.stdout.read()
         if len(answer) < _HEAD.size:
             return None
-        page, paper = _HEAD.unpack_from(answer)
-        if len(answer) != _HEAD.size + page + paper:
+        page, paper, ticket = _HEAD.unpack_from(answer)
+        if len(answer) != _HEAD.size + page + paper + ticket:
             return None
-        return answer[_HEAD.size : _HEAD.size + page], answer[_HEAD.size + page :]
+        rest = answer[_HEAD.size :]
+        return rest[:page], rest[page : page + paper], rest[page + paper :]
 
     def _ask(self, words: bytes) -> None:
         """One write, so that it waits for the other side without holding this one up."""

@@ -124,7 +124,7 @@ class BatchRun:
         return waiting_beside(self.book).exists()
 
     def _log(self, row: Row) -> None:
-        """A line of the log: when, which, what came of it, how long it took."""
+        """A line of the log: when, which field, its state, how long it took, and the problem if there is one."""
         parts = (datetime.now().astimezone().isoformat(timespec="seconds"), row.name, row.status,
                  f"{row.seconds:.1f} s", row.problem)  # fmt: skip
         with suppress(OSError), (self.out / "fields.log").open("a", encoding="utf-8") as file:

@@ -1,7 +1,6 @@
 """The job ticket on paper: the cab's page with the map and every number to set, and a page to read and to fill in."""
 
 from datetime import UTC, datetime, time
-from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -26,11 +25,6 @@ _ROOMY: Final = 16  # rows of zones and loads that fit at full size
 _MOST_LOADS: Final = 14  # in the cab; the text has them all
 _HEAD_SHARE: Final = 0.06  # of the field's longer side: the arrow's head
 _RULE: Final = (170, 166, 155)
-
-
-def write_job_ticket(prescription: Prescription, folder: Path) -> None:
-    """Write ``load_sheet.pdf`` into an existing folder."""
-    (folder / "load_sheet.pdf").write_bytes(job_ticket(prescription))
 
 
 def job_ticket(prescription: Prescription) -> bytes:

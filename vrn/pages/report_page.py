@@ -9,6 +9,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from vrn.pages.job_ticket import job_ticket
 from vrn.pages.page_parts import page_asset, templates
 from vrn.pages.report_file import file_parts
 from vrn.pages.report_grower import facts, grower_page, preparer, state_text
@@ -24,18 +25,18 @@ _TALLEST, _ROW, _ROWS_BESIDE = 84.0, 3.7, 6
 
 
 def write_reports(
-    prescription: Prescription, html_path: Path, pdf_path: Path, *, made: tuple[bytes, bytes] | None = None
-) -> None:
-    """Write the report as a page and as paper: as another process ``made`` them, else set here."""
-    page, paper = made or reports_of(prescription)
-    html_path.write_bytes(page)
-    pdf_path.write_bytes(paper)
+    prescription: Prescription, html_path: Path, pdf_path: Path, ticket_path: Path, *,
+    made: tuple[bytes, bytes, bytes] | None = None,
+) -> None:  # fmt: skip
+    """Write the report as a page and as paper, and the job ticket: as another process ``made`` them, else set here."""
+    for path, content in zip((html_path, pdf_path, ticket_path), made or reports_of(prescription), strict=True):
+        path.write_bytes(content)
 
 
-def reports_of(prescription: Prescription) -> tuple[bytes, bytes]:
-    """Set the report as a page and as paper, from the same content."""
+def reports_of(prescription: Prescription) -> tuple[bytes, bytes, bytes]:
+    """Set the report as a page and as paper, from the same content, and the job ticket."""
     report = report_of(prescription)
-    return html_of(report).encode(), report_pdf(report, prescription)
+    return html_of(report).encode(), report_pdf(report, prescription), job_ticket(prescription)
 
 
 def load_libraries() -> None:

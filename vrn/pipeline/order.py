@@ -141,14 +141,14 @@ def _spacing_m(samples: SoilSamples) -> float | None:
 
 
 class ReportMaker(Protocol):
-    """Sets the report of a prescription while the other files are written."""
+    """Sets report and job ticket of a prescription while the other files are written."""
 
     def begin(self, prescription: Prescription) -> None:
         """Take the prescription, and return at once."""
         ...
 
-    def finish(self) -> tuple[bytes, bytes] | None:
-        """The report as a page and as paper; None where it could not be set there."""
+    def finish(self) -> tuple[bytes, bytes, bytes] | None:
+        """The report as a page and as paper, and the job ticket; None where they could not be set there."""
         ...
 
 
@@ -259,15 +259,11 @@ def _page_writers(report: ReportMaker | None) -> tuple[Callable[[Prescription, P
 
         write_map(prescription, folder / "map.html")
 
-    def write_ticket(prescription: Prescription, folder: Path) -> None:
-        from vrn.pages.job_ticket import write_job_ticket
-
-        write_job_ticket(prescription, folder)
-
     def write_report_pages(prescription: Prescription, folder: Path) -> None:
         from vrn.pages.report_page import write_reports
 
         made = None if report is None else report.finish()
-        write_reports(prescription, folder / "report.html", folder / "report.pdf", made=made)
+        paths = (folder / name for name in ("report.html", "report.pdf", "load_sheet.pdf"))
+        write_reports(prescription, *paths, made=made)
 
-    return write_map_page, write_ticket, write_report_pages
+    return write_map_page, write_report_pages
