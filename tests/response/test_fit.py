@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import norm
 
 from vrn.errors import OutOfRangeError
-from vrn.response import QuadraticFit, fit_quadratic
+from vrn.response.fit import QuadraticFit, fit_quadratic
 
 # winter wheat, two zones, kg N/ha and t/ha: Bachmaier 2009, Statistical Papers 50:649
 LOW = {

@@ -10,8 +10,8 @@ from scipy.special import logsumexp
 from scipy.stats import halfnorm
 
 from vrn.errors import OutOfRangeError
-from vrn.response.learn import KINK_SHARE, OWN_SDS, SEASON_SDS, Place, learn, usual_anchor_lb_ac
-from vrn.response.trial import KINKED, SMOOTH, STEPS, TOPS_LB_AC, Plot, Trial, likelihood_of
+from vrn.response.learn import KINK_SHARE, OWN_SDS, SEASON_SDS, learn, usual_anchor_lb_ac
+from vrn.response.trial import KINKED, SMOOTH, STEPS, TOPS_LB_AC, Plot, Trial, ZoneNeed, likelihood_of
 
 RATES = (60.0, 90.0, 120.0, 150.0, 180.0)
 # corn at Jackson, Tennessee, 1962, 0 to 335 kg N/ha, in 100 kg/ha: Engelstad and Parks (1971), Agronomy Journal 63:21
@@ -42,9 +42,9 @@ def _trial(
     )  # fmt: skip
 
 
-def _place(need: float = 120.0, supply: float = 60.0) -> Place:
+def _place(need: float = 120.0, supply: float = 60.0) -> ZoneNeed:
     supplies, typical = {"soil_nitrate": supply}, {"soil_nitrate": 60.0}
-    return Place(field="A", zone="1", need_lb_ac=need, supplies=supplies, typical=typical)
+    return ZoneNeed(field="A", zone="1", season=2040, need_lb_ac=need, supplies=supplies, typical=typical)
 
 
 def test_nothing_is_learned_from_nothing() -> None:
@@ -124,6 +124,31 @@ def test_published_site_years_on_the_grid() -> None:
     mean, sd = grid.top(mean_lb_ac=160.0, sd_lb_ac=100.0, kink_weight=0.0)
     assert abs(mean - 225.34 * KG_HA) < 12.0
     assert (mean, sd) == pytest.approx((193.0, 28.0), abs=3.0)
+
+
+def test_rates_stay_near_the_need_and_within_what_is_allowed() -> None:
+    """Within 60 lb of the need however many trials say more, and within the limits; T has an interval."""
+    far = learn([_trial(2010 + i, 320.0, rates=(120.0, 180.0, 240.0, 300.0, 360.0)) for i in range(8)])
+    prices = {"corn_per_bu": 4.4, "n_per_lb": 0.55}
+    held = far.rates([_place()], **prices, low=0.0, high=400.0)[0]
+    assert held.rate_n_lb_ac == pytest.approx(180.0)
+    assert held.t_low_lb_ac < held.t_mean_lb_ac < held.t_high_lb_ac
+    assert held.t_mean_lb_ac > 200.0
+    assert far.rates([_place()], **prices, low=30.0, high=140.0)[0].rate_n_lb_ac == 140.0
+    one = learn([_trial(2024, 140.0)])
+    (said,) = one.rates([_place()], **prices, low=0.0, high=400.0)
+    assert said.rate_n_lb_ac == pytest.approx(one.rate(_place(), price_ratio=0.125))
+    worth = one.worth("soil_nitrate")
+    assert said.worth["soil_nitrate"] == (worth.mean, worth.low, worth.high)
+
+
+def test_a_place_of_the_trials_own_season_shares_it() -> None:
+    """T of another place in the season of a trial is better known than in a season to come."""
+    one = learn([_trial(2024, 170.0)])
+    same = ZoneNeed(field="B", zone="9", season=2024, need_lb_ac=120.0)
+    later = ZoneNeed(field="B", zone="9", season=2025, need_lb_ac=120.0)
+    assert one.top(same).sd < one.top(later).sd
+    assert one.top(same).mean > one.top(later).mean
 
 
 def test_too_little_is_refused() -> None:

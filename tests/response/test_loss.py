@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from vrn.errors import OutOfRangeError
-from vrn.response import Response, best_rate, expected_loss, held_ratio
+from vrn.response.loss import Response, best_rate, expected_loss, held_ratio
 
 SMOOTH, KINKED = Response(curvature=0.5, kink_weight=0.0), Response(kink_weight=1.0, kink_slope=1.0)
 SPREAD = norm.ppf((np.arange(4000) + 0.5) / 4000)  # needs of a class, in standard deviations

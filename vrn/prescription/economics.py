@@ -11,8 +11,7 @@ from vrn.errors import OutOfRangeError
 from vrn.model.settings import Settings
 from vrn.nitrogen import Ledger, method
 from vrn.nitrogen.doubt import LevelDoubt, usual_doubt
-from vrn.response import Response, held_ratio
-from vrn.response.loss import DEFAULT
+from vrn.response.loss import DEFAULT, Response, held_ratio
 from vrn.zones.cut import in_levels
 
 Array = NDArray[np.float64]

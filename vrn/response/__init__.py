@@ -1,6 +1,8 @@
-"""Yield against nitrogen: what a rate is expected to lose, the rate that pays best, and what a trial says of it."""
+"""Yield against nitrogen: what a rate is expected to lose, the rate that pays best, and what trials say of it."""
 
-from vrn.response.fit import QuadraticFit, fit_quadratic
-from vrn.response.loss import Response, best_rate, expected_loss, held_ratio
+from vrn.response.fit import fit_quadratic
+from vrn.response.learn import learn
+from vrn.response.loss import Response, best_rate, expected_loss
+from vrn.response.trial import Plot, Trial, ZoneNeed
 
-__all__ = ["QuadraticFit", "Response", "best_rate", "expected_loss", "fit_quadratic", "held_ratio"]
+__all__ = ["Plot", "Response", "Trial", "ZoneNeed", "best_rate", "expected_loss", "fit_quadratic", "learn"]

@@ -13,7 +13,7 @@ from scipy.special import logsumexp, ndtr
 
 from vrn.errors import OutOfRangeError
 from vrn.response.loss import ANCHOR, Response, held_ratio
-from vrn.response.trial import KINKED, SMOOTH, STEPS, TOPS_LB_AC, Likelihood, Trial, likelihood_of
+from vrn.response.trial import KINKED, SMOOTH, STEPS, TOPS_LB_AC, Likelihood, Trial, ZoneNeed, likelihood_of
 
 Array = NDArray[np.float64]
 Form = Literal["smooth", "kinked"]
@@ -29,6 +29,8 @@ OWN_SDS: Final = {10.0: (0.0, 18.0), 26.0: (18.0, np.inf)}
 over, never estimated: a few seasons cannot tell them apart. Beforehand half-normal(30), an assumption."""
 KINK_SHARE: Final = 0.25
 """Belief in a kinked response before any trial. Fits cannot tell: Cerrato and Blackmer (1990), Agronomy J. 82:138."""
+MOST: Final = 60.0
+"""Farthest that what was learned may take a rate from the need: a choice of this project. [lb N/ac]"""
 _FARM_SHARE: Final = 0.4 / np.hypot(0.4, 0.45)
 _SHAPES: Final[dict[Form, tuple[float, float]]] = {"smooth": SMOOTH, "kinked": KINKED}
 _SWEEPS, _DAMPING, _STILL = 12, 0.9, 1e-3
@@ -53,24 +55,25 @@ class Spread:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class LearnedRate:
     """
-    Ground of a coming season: what the budget says there, nothing learned in it.
+    What trials say of a zone in a season to come.
 
     Parameters
     ----------
-    field, zone : str
-    need_lb_ac : float
-        [lb N/ac]
-    supplies, typical : mapping
-        As for `Trial`. [lb N/ac]
+    rate_n_lb_ac : float
+        What is expected to pay best, within 60 lb/ac of the need and within what is allowed. [lb N/ac]
+    t_mean_lb_ac, t_low_lb_ac, t_high_lb_ac : float
+        Rate at which yield levels off, and the ends of its 90 % interval. [lb N/ac]
+    worth : mapping
+        Pounds that a pound of each supply counts for: mean, and the ends of the 90 % interval.
     """
 
-    field: str
-    zone: str
-    need_lb_ac: float
-    supplies: Mapping[str, float]
-    typical: Mapping[str, float]
+    rate_n_lb_ac: float
+    t_mean_lb_ac: float
+    t_low_lb_ac: float
+    t_high_lb_ac: float
+    worth: Mapping[str, tuple[float, float, float]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,10 +110,10 @@ class Learned:
         """Belief that the farm's response has a kink, 0 to 1."""
         return float(sum(w for w, node in self._weighed() if node.form == "kinked"))
 
-    def level(self) -> Spread:
-        """How far the farm's T lie above need and anchor, fields, zones and seasons apart. [lb N/ac]"""
-        cross = np.full(len(self.trials), LEVEL_SD**2)
-        return self._linear(cross, LEVEL_SD**2)
+    def level(self, field: str | None = None) -> Spread:
+        """How far the farm's T (a field's own too) lie above need and anchor, zones and seasons apart. [lb N/ac]"""
+        cross = np.array([LEVEL_SD**2 + FIELD_SD**2 * (trial.field == field) for trial in self.trials])
+        return self._linear(cross, LEVEL_SD**2 + FIELD_SD**2 * (field is not None))
 
     def worth(self, supply: str) -> Spread:
         """How many pounds of need a pound of a supply takes off; 1 is face value."""
@@ -118,12 +121,12 @@ class Learned:
         off = self._linear(np.array([sd**2 * _beyond(trial, supply) for trial in self.trials]), sd**2)
         return Spread(mean=1 - off.mean, sd=off.sd, low=1 - off.high, high=1 - off.low)
 
-    def top(self, place: Place) -> Spread:
+    def top(self, place: ZoneNeed) -> Spread:
         """Rate at which yield levels off on a place in a season to come. [lb N/ac]"""
         parts = [(weight, mean[0], float(np.sqrt(covariance[0, 0]))) for weight, _, mean, covariance in self._at(place)]
         return _mixture(parts)
 
-    def rate(self, place: Place, *, price_ratio: float = ANCHOR) -> float:
+    def rate(self, place: ZoneNeed, *, price_ratio: float = ANCHOR) -> float:
         """
         Rate that is expected to pay best on a place in a season to come, before limits and steps. [lb N/ac]
 
@@ -148,6 +151,32 @@ class Learned:
         low, high = float((tops - 8 * sds).min()), float((tops + 8 * sds).max())
         return low if gain(low) <= 0 else float(brentq(gain, low, high, xtol=1e-6))
 
+    def rates(
+        self, zones: Iterable[ZoneNeed], *, corn_per_bu: float, n_per_lb: float, low: float, high: float
+    ) -> list[LearnedRate]:
+        """
+        Rates of zones in a season to come.
+
+        Parameters
+        ----------
+        zones : iterable of ZoneNeed
+        corn_per_bu, n_per_lb : float
+            Prices; their ratio is held within 0.10 to 0.20. [$/bu], [$/lb]
+        low, high : float
+            Least and most that may be applied. [lb N/ac]
+        """
+        found = []
+        for zone in zones:
+            top = self.top(zone)
+            held = np.clip(self.rate(zone, price_ratio=n_per_lb / corn_per_bu) - zone.need_lb_ac, -MOST, MOST)
+            known = {supply: self.worth(supply) for supply in sorted({*zone.supplies, *zone.typical})}
+            found.append(LearnedRate(
+                rate_n_lb_ac=float(np.clip(zone.need_lb_ac + held, low, high)),
+                t_mean_lb_ac=top.mean, t_low_lb_ac=top.low, t_high_lb_ac=top.high,
+                worth={supply: (worth.mean, worth.low, worth.high) for supply, worth in known.items()},
+            ))  # fmt: skip
+        return found
+
     def _weighed(self) -> list[tuple[float, _Node]]:
         logs = np.array([node.log_weight for node in self._nodes])
         return list(zip(np.exp(logs - logsumexp(logs)).tolist(), self._nodes, strict=True))
@@ -162,14 +191,14 @@ class Learned:
             parts.append((weight, float(mean[0]), float(np.sqrt(left[0, 0]))))
         return _mixture(parts)
 
-    def _at(self, place: Place) -> Iterable[tuple[float, Form, Array, Array]]:
-        """Weight, form, mean and covariance of T and log shape on a place, in a season of its own, by node."""
+    def _at(self, place: ZoneNeed) -> Iterable[tuple[float, Form, Array, Array]]:
+        """Weight, form, mean and covariance of T and log shape on a place, in its season, by node."""
         count = len(self.trials)
         for weight, node in self._weighed():
             middle, spread = _SHAPES[node.form]
             across = np.zeros((2, 2 * count))
             for i, trial in enumerate(self.trials):
-                across[0, i] = _alike(place, trial)
+                across[0, i] = _alike(place, trial) + node.season_sd**2 * (place.season == trial.season)
                 across[1, count + i] = (spread * _FARM_SHARE) ** 2
             own = np.diag([_alike(place, place) + node.season_sd**2 + node.own_sd**2, spread**2])
             shift, covariance = self._given(node, across, own)
@@ -213,7 +242,7 @@ def learn(trials: Sequence[Trial], *, anchor_lb_ac: float = 0.0) -> Learned:
     Without a trial nothing moves; trials that level off 40 lb/ac above the need raise the next one:
 
     >>> from vrn.response.trial import Plot
-    >>> place = Place(field="A", zone="1", need_lb_ac=120.0, supplies={}, typical={})
+    >>> place = ZoneNeed(field="A", zone="1", season=2026, need_lb_ac=120.0)
     >>> round(learn([]).top(place).mean, 3)
     120.0
     >>> rates = (30, 60, 90, 120, 180) * 4
@@ -238,10 +267,10 @@ def learn(trials: Sequence[Trial], *, anchor_lb_ac: float = 0.0) -> Learned:
 
 def usual_anchor_lb_ac() -> float:
     """How far above a need T must be thought to lie for the rate without any trial to be the need itself. [lb N/ac]"""
-    return -learn([]).rate(Place(field="", zone="", need_lb_ac=0.0, supplies={}, typical={}))
+    return -learn([]).rate(ZoneNeed(field="", zone="", season=0, need_lb_ac=0.0))
 
 
-def _beyond(place: Place | Trial, supply: str) -> float:
+def _beyond(place: ZoneNeed | Trial, supply: str) -> float:
     """Pounds of a supply above the farm's usual; a supply that nobody counted is the usual one."""
     usual = place.typical.get(supply, 0.0)
     return place.supplies.get(supply, usual) - usual
@@ -251,7 +280,7 @@ def _supply_sd(supply: str) -> float:
     return {"soil_nitrate": 0.7, "mineralization": 0.4}.get(supply, 0.3)
 
 
-def _alike(one: Place | Trial, other: Place | Trial) -> float:
+def _alike(one: ZoneNeed | Trial, other: ZoneNeed | Trial) -> float:
     """Covariance of T of two places, seasons and what is a place's own apart. [(lb/ac)²]"""
     shared = LEVEL_SD**2 + (FIELD_SD**2 + (one.zone == other.zone) * ZONE_SD**2) * (one.field == other.field)
     for supply in sorted({*one.supplies, *one.typical}):
