@@ -7,6 +7,7 @@ import os
 import re
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
@@ -20,7 +21,8 @@ from isoxml.util.isoxml_io import isoxml_from_path
 from vrn.cli import main
 from vrn.errors import InputFileError, OutputError, VrnError
 from vrn.files import carrier
-from vrn.many.stick import ENTRIES, carried, put, remove, stick_report
+from vrn.many.book import Entry, record_build
+from vrn.many.stick import ENTRIES, Current, carried, current_of, put, remove, stick_report
 from vrn.pipeline.order import write_controls
 from vrn.prescription.model import Prescription
 
@@ -49,9 +51,11 @@ def written(make: Maker, tmp_path_factory: pytest.TempPathFactory) -> Callable[.
     def write(name: str, place: tuple[float, float] | None = None, rates: tuple[float, ...] | None = None,
               **export: str) -> Path:  # fmt: skip
         folder = tmp_path_factory.mktemp("rx")
-        write_controls(
-            make(name=name, place=place or FAR[name], rates_n_lb_ac=rates, export=export, cell_m=25.0), folder
-        )
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("vrn.pages.job_ticket.job_ticket", lambda rx: f"ticket of {rx.id}".encode())
+            write_controls(
+                make(name=name, place=place or FAR[name], rates_n_lb_ac=rates, export=export, cell_m=25.0), folder
+            )
         return folder
 
     return write
@@ -108,6 +112,7 @@ def test_a_field_alone_is_byte_for_byte_its_folders(written: Callable[..., Path]
     for name in ("TASKDATA/TASKDATA.XML", "TASKDATA/GRD00001.BIN"):
         assert found[name] == (folder / name).read_bytes()
     assert found["SHAPEFILE/CEDARB_1.DBF"] == (folder / "shapefile" / "RX.DBF").read_bytes()
+    assert found["SHEETS/CEDARB_1.PDF"] == (folder / "load_sheet.pdf").read_bytes()
     assert found["photo.jpg"] == b"x"
 
 
@@ -122,7 +127,7 @@ def test_adding_keeps_the_others_and_the_same_field_takes_its_own_place(
     for name in ENTRIES:
         if (stick / name).is_file():
             (stick / name).unlink()
-    for folder in ("TASKDATA", "SHAPEFILE"):
+    for folder in ("TASKDATA", "SHAPEFILE", "SHEETS"):
         for path in (stick / folder).iterdir():
             path.unlink()
     put(stick, [carried(first), carried(second)])
@@ -146,8 +151,8 @@ def test_the_sheet_of_the_day(written: Callable[..., Path], stick: Path) -> None
     sheet = (stick / "LOAD_SHEET.TXT").read_text(encoding="utf-8")
     assert sheet.index(entries[0].task) < sheet.index(entries[1].task)
     assert f"{sum(entry.total for entry in entries):,.0f} gal" in sheet
-    named = set(re.findall(r"\b\w+\.(?:shp|shx|dbf|prj|zip|xml|bin)\b", sheet, flags=re.IGNORECASE))
-    assert {"HERONF_1.SHP", "CEDARB_1.DBF"} <= named
+    named = set(re.findall(r"\b\w+\.(?:shp|shx|dbf|prj|zip|xml|bin|pdf)\b", sheet, flags=re.IGNORECASE))
+    assert {"HERONF_1.SHP", "CEDARB_1.DBF", "HERONF_1.PDF", "CEDARB_1.PDF"} <= named
     assert named <= {Path(name).name for name in tree(stick)}
 
 
@@ -246,7 +251,7 @@ def test_a_run_that_was_killed_is_undone(written: Callable[..., Path], stick: Pa
         put(stick, [new])
     patch.undo()
     assert tree(stick) != before
-    assert [field.field for field in stick_report(stick, {}).fields] == ["Cedar Bend 7"]
+    assert [field.field for field in stick_report(stick, ()).fields] == ["Cedar Bend 7"]
     assert tree(stick) == before
 
 
@@ -261,7 +266,7 @@ def test_the_command(written: Callable[..., Path], stick: Path, capsys: pytest.C
     capsys.readouterr()
     assert main(["stick", "--check", str(stick), str(newer), "--json"]) == 1
     told = json.loads(capsys.readouterr().out)
-    assert told["superseded"] == {"Cedar Bend 8": carried(newer).entry.id}
+    assert told["superseded"] == {carried(second).entry.id: carried(newer).entry.id}
     grid = stick / "TASKDATA" / "GRD00002.BIN"
     grid.write_bytes(grid.read_bytes()[:-4] + b"\x01\0\0\0")
     (stick / "SHAPEFILE" / "X.TXT").write_bytes(b"")
@@ -276,3 +281,26 @@ def test_the_command(written: Callable[..., Path], stick: Path, capsys: pytest.C
     assert main(["stick", "--check", str(stick), str(first)]) == 0
     for bad in (["stick", "--to", str(stick)], ["stick", str(first)], ["stick", str(stick), "--to", str(stick)]):
         assert main(bad) == 2
+
+
+def test_superseded_goes_by_the_prescription_not_by_the_name(
+    written: Callable[..., Path], stick: Path, tmp_path: Path
+) -> None:
+    """A field that was built again is superseded under any name; a namesake of another farm or season is not."""
+    put(stick, [carried(written("Cedar Bend 7"))])
+    (entry,) = stick_report(stick, ()).fields
+    here = Current(id="b" * 64, had=frozenset(), season=entry.season, key="", place=entry.place)
+    elsewhere = ("Another", "Farm", entry.field)
+    for current, new in (
+        (here, here.id), (replace(here, place=elsewhere), None), (replace(here, season=2020), None),
+        (replace(here, place=elsewhere, had=frozenset({entry.id})), here.id),
+        (replace(here, id=entry.id), None),
+    ):  # fmt: skip
+        assert stick_report(stick, [current]).superseded == ({entry.id: new} if new else {})
+    assert replace(here, key="f-7").takes_place_of(replace(entry, key="f-7", field="Renamed"))
+    assert not replace(here, key="f-7").takes_place_of(replace(entry, key="f-8"))
+    book = tmp_path / "season.db"
+    for id_, name in ((entry.id, "Cedar Bend 7"), ("c" * 64, "Cedar Bend East")):
+        record_build(book, Entry(field_file=str(tmp_path / "f.toml"), folder=str(tmp_path / "rx"), status="built",
+                                 field=name, season=entry.season, summary={"id": id_}))  # fmt: skip
+    assert stick_report(stick, current_of(book)).superseded == {entry.id: "c" * 64}

@@ -33,7 +33,9 @@ def stick(
     ] = None,
     to: Annotated[Path | None, typer.Option("--to", metavar="PATH", help="where the stick is mounted")] = None,
     check: Annotated[Path | None, typer.Option("--check", metavar="PATH", help="say what is on this stick")] = None,
-    remove: Annotated[str | None, typer.Option("--remove", metavar="FIELD", help="take this field off")] = None,
+    remove: Annotated[
+        str | None, typer.Option("--remove", metavar="FIELD", help="take this field off")
+    ] = None,
     approved_only: Annotated[bool, typer.Option("--approved-only", help="refuse drafts")] = False,
     key: Annotated[
         Path | None, typer.Option("--key", metavar="PUBLIC", help="the public key that must have signed each")
@@ -42,7 +44,7 @@ def stick(
     json_: Annotated[bool, typer.Option("--json", help="print what is on the stick for a machine")] = False,
 ) -> None:
     """Check, remove, or verify and write; then say what is on the stick."""
-    from vrn.many.stick import carried, put, stick_report
+    from vrn.many.stick import carried, current_in, current_of, put, stick_report
     from vrn.many.stick import remove as take_off
 
     if (to is None) == (check is None):
@@ -50,7 +52,9 @@ def stick(
         raise typer.BadParameter(message)
     given = folders or []
     if check is not None:
-        _say_report(stick_report(check, _current(given, book)), check, as_json=json_)
+        known = () if book is None else current_of(book)
+        now = (*known, *(current_in(folder) for folder in given))
+        _say_report(stick_report(check, now), check, as_json=json_)
         return
     assert to is not None  # one of the two was given
     if remove is not None:
@@ -79,24 +83,6 @@ def _refuse(folder: Path, key: Path | None, *, approved_only: bool) -> None:
     if approved_only and not checked.approved:
         problem = f"{folder} is a draft, and --approved-only was given; nothing was written."
         raise InputFileError(problem, 'Sign it: vrn sign DIR --by "NAME".')
-
-
-def _current(folders: list[Path], book: Path | None) -> dict[str, str]:
-    """Id of the prescription that each field has now, by the book and the folders given."""
-    from vrn.files.signature import earlier_in
-
-    current: dict[str, str] = {}
-    if book is not None:
-        from vrn.many.book import latest
-
-        current = {entry.field: entry.summary["id"] for entry in latest(book, built=True)}
-    for folder in folders:
-        lies = earlier_in(folder)
-        if lies is None:
-            problem = f"{folder} does not hold a prescription."
-            raise InputFileError(problem, "Give the folder that vrn build wrote (its --out).")
-        current[lies.statement["field"]] = lies.id
-    return current
 
 
 def _say_fields(fields: "tuple[CarriedField, ...]", shown: "UnitFormat") -> None:
@@ -134,8 +120,9 @@ def _say_report(found: "StickReport", folder: Path, *, as_json: bool) -> None:
         if not found.fields:
             tell(shown, "stick.empty", folder=str(folder))
         _say_fields(found.fields, shown)
-        for field, new in found.superseded.items():
-            tell(shown, "stick.superseded", field=field, id=new[:SHORT])
+        for field in found.fields:
+            if field.id in found.superseded:
+                tell(shown, "stick.superseded", field=field.field, id=found.superseded[field.id][:SHORT])
         for code, files in (("changed", found.changed), ("strange", found.strange)):
             for file in files:
                 tell(shown, f"stick.{code}", file=file)

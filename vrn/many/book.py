@@ -41,6 +41,7 @@ class Entry:
     recorded_at: str = ""
     key: str = ""
     keys: frozenset[str] = frozenset()
+    had: frozenset[str] = frozenset()  # id of every prescription of the field in this season
     grower: str = ""
     farm: str = ""
 
@@ -127,19 +128,20 @@ def latest(
         ).fetchall()
         found = _fields_of(row for row in rows if row["status"] == "built" or not built)
         gone = (lambda *_: False) if retired else _gone(book, on)
-        kept = [(row["id"], keys) for row, keys in found
+        kept = [(row["id"], keys, had) for row, keys, had in found
                 if not gone(keys, row["season"]) and (season is None or row["season"] in (season, None))]  # fmt: skip
         query = f"SELECT {', '.join((*_OF_BUILD, *parts))} FROM build WHERE id = ?"
-        entries = [_entry(path, book.execute(query, (number,)).fetchone(), keys, parts) for number, keys in kept]
+        entries = [replace(_entry(path, book.execute(query, (number,)).fetchone(), keys, parts), had=frozenset(had))
+                   for number, keys, had in kept]  # fmt: skip
     return tuple(sorted(entries, key=lambda one: (one.field, one.season or 0, one.field_file)))
 
 
-def _fields_of(rows: Iterable[sqlite3.Row]) -> list[tuple[sqlite3.Row, set[str]]]:
-    """The newest of the rows of each field in each season, newest first, with every key that the field had.
+def _fields_of(rows: Iterable[sqlite3.Row]) -> list[tuple[sqlite3.Row, set[str], set[str]]]:
+    """The newest row of each field in each season, newest first, with every key and prescription that it had.
 
     A failure of which nobody knows the season may be of any.
     """
-    fields: list[tuple[sqlite3.Row, set[str]]] = []
+    fields: list[tuple[sqlite3.Row, set[str], set[str]]] = []
     of_season: dict[tuple[str, str, int | None], int] = {}
     of_any: dict[tuple[str, str], int] = {}
     for row in rows:
@@ -149,9 +151,10 @@ def _fields_of(rows: Iterable[sqlite3.Row]) -> list[tuple[sqlite3.Row, set[str]]
         if row["season"] is None:
             known += [of_any[mark] for mark in marks if mark in of_any]
         if not known:
-            fields.append((row, set()))
+            fields.append((row, set(), set()))
         place = known[0] if known else len(fields) - 1
         fields[place][1].add(row["key"])
+        fields[place][2].add(row["rx"])
         for mark in marks:
             of_season.setdefault((*mark, row["season"]), place)
             of_any.setdefault(mark, place)

@@ -7,6 +7,7 @@ import struct
 import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,12 +16,16 @@ from vrn.audit.read_grids import read_iso
 from vrn.errors import InputFileError, OutputError
 from vrn.files.carrier import read_entries, replace_entries
 from vrn.files.iso_set import XML, OneTask, boxes_apart, task_files, tasks_in
-from vrn.files.names import plain_name
+from vrn.files.names import plain_name, terminal_name
+from vrn.files.signature import earlier_in
+from vrn.files.statement import SHORT
+from vrn.many.book import latest
 from vrn.pages.day_sheet import CarriedField, day_sheet
 
 LIST: Final = "VRN.JSON"  # what vrn wrote on the stick: fields, and the hash of every file
 SHEET: Final = "LOAD_SHEET.TXT"
-_FOLDERS: Final = ("TASKDATA", "SHAPEFILE")
+_TICKET: Final = "load_sheet.pdf"
+_FOLDERS: Final = ("TASKDATA", "SHAPEFILE", "SHEETS")
 ENTRIES: Final = (*_FOLDERS, SHEET, LIST)
 _ENDINGS: Final = ("SHP", "SHX", "DBF", "PRJ")
 _STEM: Final = 6  # letters of a field's name in the name of its shapefile
@@ -28,11 +33,34 @@ _STEM: Final = 6  # letters of a field's name in the name of its shapefile
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Carried:
-    """A field's files as they go on a stick, or lie there: its entry, its task, its shapefile by ending."""
+    """A field's files as they go on a stick, or lie there: entry, task, shapefile by ending, job ticket to print."""
 
     entry: CarriedField
     task: OneTask
     shapefile: dict[str, bytes]
+    ticket: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Current:
+    """The prescription that a field has now: its id, and how to know the field on a stick.
+
+    ``had`` are ids of prescriptions that it took the place of, ``key`` is the field's own id where it has one,
+    ``place`` customer, farm and field.
+    """
+
+    id: str
+    had: frozenset[str]
+    season: int | None
+    key: str
+    place: tuple[str, str, str]
+
+    def takes_place_of(self, entry: CarriedField) -> bool:
+        """Whether it is of the field that an entry is of: by prescription, else by the field's id, else by name."""
+        if entry.id in self.had:
+            return True
+        alike = self.key == entry.key if self.key and entry.key else self.place == entry.place
+        return alike and self.season == entry.season
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +68,7 @@ class StickReport:
     """What is on a stick.
 
     ``changed`` are files that are not as vrn wrote them, or gone; ``strange`` those of another origin in its folders,
-    ``beside`` what else lies at the top; ``superseded`` leads from a field to the id that took its place.
+    ``beside`` what else lies at the top; ``superseded`` leads from a prescription on it to the id that took its place.
     """
 
     fields: tuple[CarriedField, ...]
@@ -55,25 +83,27 @@ def carried(folder: Path) -> Carried:
     try:
         summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
         names = [name for name in summary["files"] if name.startswith(("TASKDATA/", "shapefile/"))]
-        files = {name: (folder / name).read_bytes() for name in (*names, "load_sheet.txt")}
+        files = {name: (folder / name).read_bytes() for name in (*names, "load_sheet.txt", _TICKET)}
         if lost := [name for name, content in files.items() if _sha(content) != summary["files"][name]]:
             problem = f"{folder / lost[0]} is not the file that was built."
             raise InputFileError(problem, "Build the prescription again.")
         (task,) = tasks_in({Path(name).name: files[name] for name in names if name.startswith("TASKDATA/")})
         grower, farm, _ = task.place
         (stem,) = {Path(name).stem for name in names if name.startswith("shapefile/")}
-        product = json.loads((folder / "statement.json").read_text(encoding="utf-8"))["product"]
+        statement = json.loads((folder / "statement.json").read_text(encoding="utf-8"))
+        product = statement["product"]
         entry = CarriedField(
             grower=grower, farm=farm, field=summary["field"], season=summary["season"], id=summary["id"],
             approved=summary["approved"], task=task.task, shapefile=stem, product=product["name"],
             unit=product["unit"] if product["n_pct"] < 100 else "mass",  # nitrogen itself has no tank
             total=summary["total_product"], metric=summary["units"] == "metric",
             sheet=files["load_sheet.txt"].decode("utf-8"), setpoints=_setpoints(folder / "TASKDATA", task.task),
+            key=statement["settings"]["field"].get("id", ""),
         )  # fmt: skip
     except (OSError, ValueError, KeyError, TypeError, UnreadableError) as error:
         problem = f"{folder} does not hold a whole prescription ({type(error).__name__}: {error})."
         raise InputFileError(problem, "Give the folder that vrn build wrote (its --out).") from error
-    return Carried(entry=entry, task=task,
+    return Carried(entry=entry, task=task, ticket=files[_TICKET],
                    shapefile={end: files[f"shapefile/{stem}.{end}"] for end in _ENDINGS})  # fmt: skip
 
 
@@ -99,20 +129,37 @@ def put(stick: Path, new: Sequence[Carried]) -> tuple[CarriedField, ...]:
 
 
 def remove(stick: Path, field: str) -> tuple[CarriedField, ...]:
-    """Take a field off a stick by its name; InputFileError if it is not there, or several go by that name."""
+    """Take a field off a stick by its name or its prescription's id; InputFileError if it isn't there or not alone."""
     there = _read(stick)
-    going = [one for one in there if one.entry.field == field]
+    going = [one for one in there if field in (one.entry.field, one.entry.id, one.entry.id[:SHORT])]
     if len(going) != 1:
         problem = f"{stick} holds {len(going) or 'no'} field{'s' * (len(going) > 1)} called “{field}”."
-        names = ", ".join(one.entry.field for one in there) or "none"
+        names = ", ".join(f"{one.entry.field} ({one.entry.id[:SHORT]})" for one in there) or "none"
         raise InputFileError(problem, f"Fields on it: {names}.")
     fields = [one for one in there if one is not going[0]]
     _write(stick, fields)
     return tuple(one.entry for one in fields)
 
 
-def stick_report(stick: Path, current: dict[str, str]) -> StickReport:
-    """What is on a stick, held against the list on it and against ``current`` ids of fields by name."""
+def current_of(book: Path) -> tuple[Current, ...]:
+    """The prescription that each field of a season book has now."""
+    name = partial(terminal_name, plain=False, instead="")
+    return tuple(
+        Current(id=one.rx, had=one.had, season=one.season, key=one.key,
+                place=(name(one.grower), name(one.farm), one.field))
+        for one in latest(book, built=True, parts=("summary",))
+    )  # fmt: skip
+
+
+def current_in(folder: Path) -> Current:
+    """The prescription that a written folder holds."""
+    entry, lies = carried(folder).entry, earlier_in(folder)
+    had = {entry.id, lies.replaces} if lies is not None and lies.replaces else {entry.id}
+    return Current(id=entry.id, had=frozenset(had), season=entry.season, key=entry.key, place=entry.place)
+
+
+def stick_report(stick: Path, current: Sequence[Current]) -> StickReport:
+    """What is on a stick, held against the list on it and against what its fields have now; the last one counts."""
     found = read_entries(stick, ENTRIES)
     entries, hashes = _listed(stick, found)
     changed = [name for name, digest in hashes.items() if name not in found or _sha(found[name]) != digest]
@@ -120,12 +167,12 @@ def stick_report(stick: Path, current: dict[str, str]) -> StickReport:
     for entry in entries:
         if entry.setpoints != _setpoints(stick / "TASKDATA", entry.task) and f"TASKDATA/{XML}" not in changed:
             changed.append(f"TASKDATA/{XML}")
+    now = {entry.id: one.id for entry in entries for one in current if one.takes_place_of(entry)}
     return StickReport(
         fields=entries, changed=tuple(sorted(changed)), strange=tuple(strange),
         beside=tuple(sorted(path.name for path in stick.iterdir()
                             if path.name not in ENTRIES and not path.name.startswith("."))),
-        superseded={entry.field: current[entry.field] for entry in entries
-                    if current.get(entry.field, entry.id) != entry.id},
+        superseded={there: new for there, new in now.items() if there != new},
     )  # fmt: skip
 
 
@@ -153,7 +200,7 @@ def _read(stick: Path) -> list[Carried]:
         tasks = {one.task: one for one in tasks_in({Path(name).name: content for name, content in found.items()
                                                     if name.startswith("TASKDATA/")})}  # fmt: skip
     return [
-        Carried(entry=entry, task=tasks[entry.task],
+        Carried(entry=entry, task=tasks[entry.task], ticket=found[f"SHEETS/{entry.shapefile}.PDF"],
                 shapefile={end: found[f"SHAPEFILE/{entry.shapefile}.{end}"] for end in _ENDINGS})
         for entry in entries
     ]  # fmt: skip
@@ -205,6 +252,7 @@ def _write(stick: Path, fields: Sequence[Carried]) -> None:
         files = {f"TASKDATA/{name}": content for name, content in task_files([one.task for one in fields]).items()}
         for one in fields:
             files |= {f"SHAPEFILE/{one.entry.shapefile}.{end}": one.shapefile[end] for end in _ENDINGS}
+            files[f"SHEETS/{one.entry.shapefile}.PDF"] = one.ticket
         files[SHEET] = day_sheet([one.entry for one in fields]).encode()
         listed = {"fields": [asdict(one.entry) for one in fields],
                   "files": {name: _sha(content) for name, content in files.items()}}  # fmt: skip

@@ -13,7 +13,8 @@ class CarriedField:
     """A field on a stick: its names there, what it takes, and its own sheet.
 
     ``total`` is in ``unit``: ``gal``, ``lb``, or ``mass`` for nitrogen without a product. ``shapefile`` is the name of
-    its four files without their endings, ``setpoints`` the hash of its task's rates as the audit reads them.
+    its four files without their endings, ``setpoints`` the hash of its task's rates as the audit reads them. ``key`` is
+    the field's own id where it has one.
     """
 
     grower: str
@@ -30,6 +31,7 @@ class CarriedField:
     metric: bool
     sheet: str
     setpoints: str
+    key: str = ""
 
     def renamed(self, shapefile: str) -> "CarriedField":
         """The same with its shapefile under another name, on its sheet too."""
@@ -65,5 +67,6 @@ def day_sheet(fields: Sequence[CarriedField]) -> str:
         lines.append("  " + say(shown, "stick.needs", product=product, total=Quantity(unit, total)))  # type: ignore[arg-type]
     for number, field in enumerate(fields, start=1):
         head = say(shown, "stick.field", number=str(number), of=str(len(fields)), field=field.field)
-        lines += ["", "=" * 90, head, "", field.sheet.rstrip("\n")]
+        paper = say(shown, "stick.paper", file=f"SHEETS/{field.shapefile}.PDF")
+        lines += ["", "=" * 90, head, paper, "", field.sheet.rstrip("\n")]
     return "\n".join(line.rstrip() for line in lines) + "\n"

@@ -245,11 +245,15 @@ def _writers(
     from vrn.files.shapefile import write_shapefile
     from vrn.files.statement import write_statement
     from vrn.files.tables import write_geopackage, write_tables
+    from vrn.pages.job_ticket import job_ticket
     from vrn.pages.load_sheet import write_load_sheet
+
+    def write_ticket(prescription: Prescription, folder: Path) -> None:
+        (folder / "load_sheet.pdf").write_bytes(job_ticket(prescription))
 
     return (
         write_geojson, write_shapefile, write_iso, write_geopackage, write_tables, write_load_sheet, write_statement,
-        *(() if only_controls else (write_rasters, write_gpx, *_page_writers(report))),
+        *((write_ticket,) if only_controls else (write_rasters, write_gpx, *_page_writers(report))),
     )  # fmt: skip
 
 
