@@ -94,6 +94,10 @@ def test_from_draft_to_signature(tmp_path: Path, quick_reports: None, capsys: py
     assert name == again["field"]
     assert [(link["id"], link["replaces"]) for link in chain] == [(draft["id"], None), (again["id"], draft["id"])]
     assert {(link["signed_by"], link["signed_on"]) for link in chain} == {("A. Marsh", "2026-06-16")}
+    assert main(["season", str(book)]) == 0
+    first, second = draft["id"][:10], again["id"][:10]
+    assert re.search(rf"^ +A. Marsh .*{first}.*2026-06-16.*\n +A. Marsh .*{second}.*2026-06-16.*{first}",
+                     capsys.readouterr().out, re.MULTILINE)  # fmt: skip
     (mark,) = re.findall(r"(?:[0-9a-f]{4}-){7}[0-9a-f]{4}", _said(["key", "--pin", f"{key}.pub"], book, capsys))
     assert main(["verify", str(out), "--book", str(book)]) == 0
     assert mark in _said(["key", "--revoke", mark], book, capsys)

@@ -17,7 +17,7 @@ from vrn.errors import OutputError
 from vrn.many.book import Entry, outcomes, record_build, record_outcome
 from vrn.many.geopackage import write_season_geopackage
 from vrn.many.season import due, season_results, to_order
-from vrn.model.season import Due, Outcome
+from vrn.model.season import Due, Link, Outcome
 from vrn.pages.season_page import season_page, write_season_page
 
 TODAY = date(2026, 6, 16)
@@ -67,7 +67,7 @@ def _fields() -> tuple[Due, ...]:
 
 def _page() -> str:
     fields = _fields()
-    return season_page(fields, to_order(fields), season_results(ENTRIES, CAME), TODAY)
+    return season_page(fields, to_order(fields), season_results(ENTRIES, CAME), TODAY, {})
 
 
 def _rows(html: str) -> list[list[str]]:
@@ -88,11 +88,27 @@ def test_page_says_what_the_book_holds() -> None:
     assert re.search(r"130 .*221", strips)
 
 
+def test_replaced_prescriptions_are_listed_with_their_signers() -> None:
+    """Signed, replaced by a signed one, then a draft: three lines; a field signed once has none."""
+    signed = Link(id="a" * 64, replaces=None, signed_by="A. Marsh", signed_on="2026-06-16", recorded_at="")
+    again = replace(signed, id="b" * 64, replaces=signed.id, signed_by="<b>Kline", signed_on="2026-06-17")
+    draft = Link(id="c" * 64, replaces=None, signed_by=None, signed_on=None, recorded_at="")
+    fields = _fields()
+    ash = next(item.key for item in fields if item.field == "Ash Hill")
+    html = season_page(fields, (), (), TODAY, {ash: (signed, again, draft)})
+    first, second, third = [unescape(line) for line in re.findall(r"<li>(.*?)</li>", html.split("Ash Hill</h3>")[1])]
+    assert re.search(r"A\. Marsh .*a{10} .*2026-06-16", first)
+    assert "<b>Kline" in second
+    assert second.index("b" * 10) < second.index("a" * 10)
+    assert "c" * 10 in third
+    assert "replaced" not in season_page(fields, (), (), TODAY, {ash: (signed,)}).split("<main>")[1].split("<script")[0]
+
+
 def test_metric_season_is_metric() -> None:
     """Where every field is in metric units, totals are litres and kilograms (9,600 gal = 36,340 L by hand)."""
     entries = tuple(replace(entry, summary=entry.summary | {"units": "metric"}) for entry in ENTRIES[:2])
     fields = due(entries, (), TODAY)
-    rows = {cells[0]: cells[1:] for cells in _rows(season_page(fields, to_order(fields), (), TODAY))}
+    rows = {cells[0]: cells[1:] for cells in _rows(season_page(fields, to_order(fields), (), TODAY, {}))}
     assert rows["UAN 32"] == ["2", "18,170", "18,170", "36,340", "L"]
     assert "18,170 L UAN 32" in rows["Ash Hill"]
 
@@ -121,7 +137,7 @@ def test_page_of_nothing_is_a_page() -> None:
     """A book without builds, and one with a failure only, still give a page."""
     for entries in ((), ENTRIES[2:]):
         fields = due(entries, (), TODAY)
-        html = season_page(fields, to_order(fields), (), TODAY)
+        html = season_page(fields, to_order(fields), (), TODAY, {})
         assert html.count('<tr id="row-') == len(entries)
 
 

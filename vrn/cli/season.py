@@ -10,10 +10,9 @@ from vrn.cli.app import FINDINGS, app, leave_if_warned, say, say_findings, say_j
 
 if TYPE_CHECKING:
     from vrn.findings import Finding
-    from vrn.many.book import Entry
     from vrn.many.book_events import Event
     from vrn.many.questions import Sum
-    from vrn.model.season import Due, Order, Result, StripResponse
+    from vrn.model.season import Due, Link, Order, Result, StripResponse
     from vrn.words import UnitFormat
 
 _HELP = """Read a season book: what is due, what is still DRAFT, product to order, results.
@@ -74,6 +73,7 @@ def season(
     from vrn.many.outcomes import read_outcomes
     from vrn.many.questions import GROUPS, changed_since, sums_by, write_season_table
     from vrn.many.season import due, season_findings, season_of, season_results, to_order
+    from vrn.many.signers import chains_of
 
     if by is not None and by not in GROUPS:
         message = f"--by is one of {', '.join(GROUPS)}."
@@ -95,12 +95,13 @@ def season(
     orders, results = to_order(fields), season_results(built, came, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
     sums = sums_by(fields, by) if by else ()
     changes = changed_since(events(book, on=as_of), since.date(), year) if since else ()
+    chains = chains_of(book, [entry for entry in entries if entry.season == year])
     if csv is not None:
         write_season_table(sums if by else fields, csv)
     if html is not None:
         from vrn.pages.season_page import season_page, write_season_page
 
-        write_season_page(season_page(fields, orders, results, today), html)
+        write_season_page(season_page(fields, orders, results, today, chains), html)
     if gpkg is not None:
         from vrn.many.geopackage import write_season_geopackage
 
@@ -110,8 +111,10 @@ def season(
 
         from vrn.words import UnitFormat, findings_json
 
-        more = {"season": year, "chains": _chains(book, [entry for entry in entries if entry.season == year]),
-                "findings": findings_json(UnitFormat(metric=False), findings)}  # fmt: skip
+        named = {item.key: item.field for item in fields}
+        more = {"season": year, "findings": findings_json(UnitFormat(metric=False), findings),
+                "chains": {named[key] if [*named.values()].count(named[key]) == 1 else f"{named[key]} ({key})":
+                           [asdict(link) for link in links] for key, links in chains.items()}}  # fmt: skip
         more |= {"sums": [asdict(one) for one in sums],
                  "changes": [asdict(one) | {"on": one.on and one.on.isoformat()} for one in changes]}  # fmt: skip
         say_json(_plain(fields, orders, results, today) | more)
@@ -125,6 +128,7 @@ def season(
         _say_orders(orders, shown)
         _say_sums(sums, by or "", shown)
         _say_changes(changes, shown)
+        _say_chains(fields, chains, shown)
         _say_results(results, shown)
         for path in (html, gpkg, csv):
             if path is not None:
@@ -218,6 +222,19 @@ def _say_changes(changes: tuple["Event", ...], shown: "UnitFormat") -> None:
         tell(shown, "season.changed", day=day, field=one.field, what=what, id=one.rx[:SHORT], by=one.by, host=one.host)
 
 
+def _say_chains(fields: tuple["Due", ...], chains: dict[str, tuple["Link", ...]], shown: "UnitFormat") -> None:
+    from vrn.pages.season_page import chain_lines
+
+    found = [(item.field, lines) for item in fields if (lines := chain_lines(chains.get(item.key, ()), shown))]
+    if found:
+        say()
+        tell(shown, "season.replaced")
+    for field, lines in found:
+        say(f"  {field}")
+        for line in lines:
+            say(f"    {line}")
+
+
 def _say_results(results: tuple["Result", ...], shown: "UnitFormat") -> None:
     from vrn.findings import Quantity
     from vrn.pages.season_page import stalk_lines, strip_lines
@@ -239,21 +256,6 @@ def _say_results(results: tuple["Result", ...], shown: "UnitFormat") -> None:
         say(f"  {result.field}")
         for line in (*lines, *stalk_lines(result, shown), *strip_lines(result, shown)):
             say(f"    {line}")
-
-
-def _chains(book: Path, entries: list["Entry"]) -> dict[str, object]:
-    """The prescriptions of each field that were signed, and the one it has now."""
-    from dataclasses import asdict
-
-    from vrn.many.signers import chains_of
-
-    chains = chains_of(book)
-    found: dict[str, object] = {}
-    for entry in entries:
-        links = [link for key in entry.keys for link in chains.get((key, entry.season or 0), ())]
-        links.sort(key=lambda link: link.recorded_at)
-        found[entry.field] = [asdict(link) for link in links if link.signed_by or link is links[-1]]
-    return found
 
 
 def _plain(

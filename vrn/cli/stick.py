@@ -33,9 +33,7 @@ def stick(
     ] = None,
     to: Annotated[Path | None, typer.Option("--to", metavar="PATH", help="where the stick is mounted")] = None,
     check: Annotated[Path | None, typer.Option("--check", metavar="PATH", help="say what is on this stick")] = None,
-    remove: Annotated[
-        str | None, typer.Option("--remove", metavar="FIELD", help="take this field off")
-    ] = None,
+    remove: Annotated[str | None, typer.Option("--remove", metavar="FIELD", help="take this field off")] = None,
     approved_only: Annotated[bool, typer.Option("--approved-only", help="refuse drafts")] = False,
     key: Annotated[
         Path | None, typer.Option("--key", metavar="PUBLIC", help="the public key that must have signed each")

@@ -59,6 +59,10 @@ season = {season}
 boundary = "boundary.geojson"      # <-- any vector file with the outline: GeoJSON, shapefile, GeoPackage, KML
 #edge_buffer_ft = 0                # keep the edge cells' rate out to this distance, so that a drifting boom stays on
 
+#[farm]                            # names on the terminal, the map and the sheets
+#grower = "name of the grower"
+#farm = "name of the farm"
+
 #[[field.no_apply]]                # ground that gets nothing; repeat the table for several files
 #file = "waterway.geojson"
 #setback_ft = 0                    # your own legal figure: local rules and the label decide

@@ -2,26 +2,18 @@
 
 import json
 import re
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Final
 
 from vrn.errors import InputFileError
+from vrn.many.book import Entry
 from vrn.many.book_file import open_book
+from vrn.model.season import Link
 
 _MARK: Final = re.compile(r"[0-9a-f]{4}(-[0-9a-f]{4}){7}")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Link:
-    """One prescription in the chain of a field: its id, the id it took the place of, who signed it and when."""
-
-    id: str
-    replaces: str | None
-    signed_by: str | None
-    signed_on: str | None
-    recorded_at: str
 
 
 def record_key(book: Path, mark: str, *, revoked_on: date | None = None) -> None:
@@ -48,19 +40,21 @@ def known_keys(book: Path) -> dict[str, date | None]:
     return {row["fingerprint"]: date.fromisoformat(row["revoked_on"]) if row["revoked_on"] else None for row in rows}
 
 
-def chains_of(book: Path) -> dict[tuple[str, int], tuple[Link, ...]]:
-    """By key and season of each field, its prescriptions that were signed, and the one it has now, oldest first."""
+def chains_of(book: Path, entries: Iterable[Entry]) -> dict[str, tuple[Link, ...]]:
+    """By key of each field, its prescriptions that were signed, and the one it has now, oldest first."""
     with open_book(book, write=False) as connection:
         rows = connection.execute(
-            "SELECT key, season, rx, signature, recorded_at, id = max(id) OVER (PARTITION BY key, season) AS now"
-            " FROM build WHERE status = 'built' ORDER BY id"
+            "SELECT key, season, rx, signature, recorded_at FROM build WHERE status = 'built' ORDER BY recorded_at, id"
         ).fetchall()
-    chains: dict[tuple[str, int], tuple[Link, ...]] = {}
-    for row in rows:
-        signed = json.loads(row["signature"])
-        if signed or row["now"]:
-            link = Link(id=row["rx"], replaces=signed.get("replaces"), signed_by=signed.get("name"),
-                        signed_on=signed.get("date"), recorded_at=row["recorded_at"])  # fmt: skip
-            field = row["key"], row["season"]
-            chains[field] = (*chains.get(field, ()), link)
+    chains: dict[str, tuple[Link, ...]] = {}
+    for entry in entries:
+        links: list[Link] = []
+        for row in rows:
+            if row["key"] in entry.keys and row["season"] == entry.season:
+                signed = json.loads(row["signature"])
+                link = Link(id=row["rx"], replaces=signed.get("replaces"), signed_by=signed.get("name"),
+                            signed_on=signed.get("date"), recorded_at=row["recorded_at"])  # fmt: skip
+                if not links or replace(links[-1], recorded_at=link.recorded_at) != link:  # not the same written again
+                    links.append(link)
+        chains[entry.key] = tuple(link for link in links if link.signed_by or link is links[-1])
     return chains

@@ -65,6 +65,17 @@ class Due:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """One prescription in the chain of a field: its id, the id it took the place of, who signed it and when."""
+
+    id: str
+    replaces: str | None
+    signed_by: str | None
+    signed_on: str | None
+    recorded_at: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Order:
     """Product that prescriptions not yet applied will take, in its own unit: approved ones, and those still DRAFT."""
 

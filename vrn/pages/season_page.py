@@ -1,6 +1,7 @@
 """``season.html``: every field of a season on one map, with what is due, what to order, and results."""
 
 import math
+from collections.abc import Mapping, Sequence
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -11,8 +12,9 @@ from markupsafe import Markup
 
 from vrn.errors import OutputError
 from vrn.files.staging import move
+from vrn.files.statement import SHORT
 from vrn.findings import Quantity
-from vrn.model.season import Due, Order, Result, ZoneStalks
+from vrn.model.season import Due, Link, Order, Result, ZoneStalks
 from vrn.pages.field_drawing import INK, FieldDrawing, Look, as_svg
 from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
 from vrn.words import UnitFormat, finding_texts, say
@@ -30,8 +32,11 @@ def season_units(fields: tuple[Due, ...]) -> UnitFormat:
     return UnitFormat(metric=units == {"metric"})
 
 
-def season_page(fields: tuple[Due, ...], orders: tuple[Order, ...], results: tuple[Result, ...], today: date) -> str:
-    """The page as it stands on a day, as text."""
+def season_page(
+    fields: tuple[Due, ...], orders: tuple[Order, ...], results: tuple[Result, ...], today: date,
+    chains: Mapping[str, Sequence[Link]],
+) -> str:  # fmt: skip
+    """The page as it stands on a day, as text; ``chains`` of signed prescriptions by the key of a field."""
     leaflet_css, leaflet_js, licence = leaflet_files()
     first_js, page_js, shown = page_asset("first.js"), page_asset("season.js"), season_units(fields)
     return templates().get_template("season.html").render(
@@ -42,6 +47,7 @@ def season_page(fields: tuple[Due, ...], orders: tuple[Order, ...], results: tup
         today=today, seasons=", ".join(sorted({str(item.season) for item in fields if item.season})),
         counts=state_counts(fields), fields=[_field_row(number, item, shown) for number, item in enumerate(fields)],
         orders=[_order_row(order, shown) for order in orders],
+        replaced=[(item.field, lines) for item in fields if (lines := chain_lines(chains.get(item.key, ()), shown))],
         results=[_result_row(result, shown) for result in results], stage_units=STAGE_UNITS, stalk_edges=_STALK_EDGES,
     )  # fmt: skip
 
@@ -62,6 +68,18 @@ def state_counts(fields: tuple[Due, ...]) -> dict[str, str]:
     """How many fields are in each state, by its name in small letters."""
     states = ("failed", "DRAFT", "approved", "applied")
     return {state.lower(): str(sum(item.state == state for item in fields)) for state in states}
+
+
+def chain_lines(links: Sequence[Link], shown: UnitFormat) -> list[str]:
+    """Who signed which prescription of a field, and what it replaced; none where no signed one was replaced."""
+    if len(links) < 2:
+        return []
+    lines = []
+    for link in links:
+        code = "draft" if not link.signed_by else "replaced" if link.replaces else "signed"
+        lines.append(say(shown, f"season.chain-{code}", by=link.signed_by, id=link.id[:SHORT], on=link.signed_on,
+                         was=(link.replaces or "")[:SHORT]))  # fmt: skip
+    return lines
 
 
 def stalk_lines(result: Result, shown: UnitFormat) -> list[str]:
