@@ -22,7 +22,7 @@ from vrn.cli import main
 from vrn.errors import InputFileError, OutputError, VrnError
 from vrn.files import carrier
 from vrn.many.book import Entry, record_build
-from vrn.many.stick import ENTRIES, Current, carried, current_of, put, remove, stick_report
+from vrn.many.stick import ENTRIES, carried, put, remove, stick_report
 from vrn.pipeline.order import write_controls
 from vrn.prescription.model import Prescription
 
@@ -251,7 +251,7 @@ def test_a_run_that_was_killed_is_undone(written: Callable[..., Path], stick: Pa
         put(stick, [new])
     patch.undo()
     assert tree(stick) != before
-    assert [field.field for field in stick_report(stick, ()).fields] == ["Cedar Bend 7"]
+    assert [field.field for field in stick_report(stick).fields] == ["Cedar Bend 7"]
     assert tree(stick) == before
 
 
@@ -288,19 +288,18 @@ def test_superseded_goes_by_the_prescription_not_by_the_name(
 ) -> None:
     """A field that was built again is superseded under any name; a namesake of another farm or season is not."""
     put(stick, [carried(written("Cedar Bend 7"))])
-    (entry,) = stick_report(stick, ()).fields
-    here = Current(id="b" * 64, had=frozenset(), season=entry.season, key="", place=entry.place)
-    elsewhere = ("Another", "Farm", entry.field)
-    for current, new in (
-        (here, here.id), (replace(here, place=elsewhere), None), (replace(here, season=2020), None),
-        (replace(here, place=elsewhere, had=frozenset({entry.id})), here.id),
-        (replace(here, id=entry.id), None),
-    ):  # fmt: skip
-        assert stick_report(stick, [current]).superseded == ({entry.id: new} if new else {})
-    assert replace(here, key="f-7").takes_place_of(replace(entry, key="f-7", field="Renamed"))
-    assert not replace(here, key="f-7").takes_place_of(replace(entry, key="f-8"))
-    book = tmp_path / "season.db"
-    for id_, name in ((entry.id, "Cedar Bend 7"), ("c" * 64, "Cedar Bend East")):
-        record_build(book, Entry(field_file=str(tmp_path / "f.toml"), folder=str(tmp_path / "rx"), status="built",
-                                 field=name, season=entry.season, summary={"id": id_}))  # fmt: skip
-    assert stick_report(stick, current_of(book)).superseded == {entry.id: "c" * 64}
+    (entry,) = stick_report(stick).fields
+    grower, farm, name = entry.place
+    here = Entry(field_file=str(tmp_path / "f.toml"), folder=str(tmp_path / "rx"), status="built", field=name,
+                 season=entry.season, grower=grower, farm=farm, summary={"id": "b" * 64})  # fmt: skip
+    first = replace(here, summary={"id": entry.id})
+    renamed = replace(here, field="Cedar Bend East", farm="Elsewhere", summary={"id": "c" * 64})
+    for number, (builds, new) in enumerate((
+        ([here], "b" * 64), ([replace(here, farm="Elsewhere")], None), ([replace(here, season=2020)], None),
+        ([first], None), ([first, renamed], "c" * 64), ([replace(first, field="Another"), here], "b" * 64),
+    )):  # fmt: skip
+        book = tmp_path / f"{number}.db"
+        record_build(book, *builds)
+        assert stick_report(stick, book=book).superseded == ({entry.id: new} if new else {})
+    newer = written("Cedar Bend 7", rates=(45, 55, 65))
+    assert stick_report(stick, [newer], book).superseded == {entry.id: carried(newer).entry.id}

@@ -42,7 +42,7 @@ def stick(
     json_: Annotated[bool, typer.Option("--json", help="print what is on the stick for a machine")] = False,
 ) -> None:
     """Check, remove, or verify and write; then say what is on the stick."""
-    from vrn.many.stick import carried, current_in, current_of, put, stick_report
+    from vrn.many.stick import carried, put, stick_report
     from vrn.many.stick import remove as take_off
 
     if (to is None) == (check is None):
@@ -50,9 +50,7 @@ def stick(
         raise typer.BadParameter(message)
     given = folders or []
     if check is not None:
-        known = () if book is None else current_of(book)
-        now = (*known, *(current_in(folder) for folder in given))
-        _say_report(stick_report(check, now), check, as_json=json_)
+        _say_report(stick_report(check, given, book), check, as_json=json_)
         return
     assert to is not None  # one of the two was given
     if remove is not None:

@@ -42,7 +42,7 @@ class Carried:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Current:
+class _Current:
     """The prescription that a field has now: its id, and how to know the field on a stick.
 
     ``had`` are ids of prescriptions that it took the place of, ``key`` is the field's own id where it has one,
@@ -141,25 +141,26 @@ def remove(stick: Path, field: str) -> tuple[CarriedField, ...]:
     return tuple(one.entry for one in fields)
 
 
-def current_of(book: Path) -> tuple[Current, ...]:
+def _current_of(book: Path) -> tuple[_Current, ...]:
     """The prescription that each field of a season book has now."""
     name = partial(terminal_name, plain=False, instead="")
     return tuple(
-        Current(id=one.rx, had=one.had, season=one.season, key=one.key,
+        _Current(id=one.rx, had=one.had, season=one.season, key=one.key,
                 place=(name(one.grower), name(one.farm), one.field))
         for one in latest(book, built=True, parts=("summary",))
     )  # fmt: skip
 
 
-def current_in(folder: Path) -> Current:
+def _current_in(folder: Path) -> _Current:
     """The prescription that a written folder holds."""
     entry, lies = carried(folder).entry, earlier_in(folder)
     had = {entry.id, lies.replaces} if lies is not None and lies.replaces else {entry.id}
-    return Current(id=entry.id, had=frozenset(had), season=entry.season, key=entry.key, place=entry.place)
+    return _Current(id=entry.id, had=frozenset(had), season=entry.season, key=entry.key, place=entry.place)
 
 
-def stick_report(stick: Path, current: Sequence[Current]) -> StickReport:
-    """What is on a stick, held against the list on it and against what its fields have now; the last one counts."""
+def stick_report(stick: Path, folders: Sequence[Path] = (), book: Path | None = None) -> StickReport:
+    """What is on a stick, held against the list on it and what its fields have now: in the folders, else the book."""
+    current = (*(() if book is None else _current_of(book)), *(_current_in(folder) for folder in folders))
     found = read_entries(stick, ENTRIES)
     entries, hashes = _listed(stick, found)
     changed = [name for name, digest in hashes.items() if name not in found or _sha(found[name]) != digest]
