@@ -14,7 +14,7 @@ from vrn.cli import main
 from vrn.model.settings import Settings
 from vrn.nitrogen import Ledger, method
 from vrn.nitrogen.doubt import PRIORS, LevelDoubt, level_doubt
-from vrn.prescription.economics import doubt_of, payoff_of
+from vrn.prescription.wanted import doubt_of, payoff_of
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 V8 = {"nitrate_ppm": 15.7, "top_in": 0, "bottom_in": 12, "growth_stage": "V8", "yield_goal_bu_ac": 220,

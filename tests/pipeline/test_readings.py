@@ -9,10 +9,12 @@ import pytest
 import shapely
 
 import vrn
+from vrn.errors import InputFileError
 from vrn.model.field import Field
 from vrn.model.layers import ConstantLayer, NitrogenTrial, PolygonLayer
 from vrn.model.samples import Handling, SoilSamples
 from vrn.model.settings import ExtraLayer
+from vrn.pipeline.need import options_of
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 
@@ -134,8 +136,30 @@ def test_own_trial_reaches_the_economic_optimum(cedar_bend: Field) -> None:
     )
     built = vrn.build(replace(cedar_bend, settings=settings, trial=trial))
     assert built.response is not None
-    assert built.response.optimum(price_ratio=0.1)[0] == pytest.approx(180.0, abs=0.1)
+    assert built.response.best(price_ratio=0.1)[0] == pytest.approx(180.0, abs=0.1)
     assert [rate.need_lb_ac for rate in built.rates] == [pytest.approx(140.0, abs=0.1)]
+
+
+def _tried(field: Field, yields: list[float], **nitrogen: object) -> tuple[dict[str, object], list[str]]:
+    """What a trial of 0, 50, 100 and 150 lb/ac gives a method, and what is said of it."""
+    trial = NitrogenTrial(n_lb_ac=np.arange(4) * 50.0, yield_bu_ac=np.array(yields), block=("",) * 4, source="trial")
+    section = replace(field.settings.nitrogen, **nitrogen)  # type: ignore[arg-type]
+    options, _, findings = options_of(replace(field, trial=trial, settings=replace(field.settings, nitrogen=section)))
+    return options, [finding.code for finding in findings]
+
+
+def test_a_trial_says_what_it_gives_and_what_it_cannot(cedar_bend: Field) -> None:
+    """A rising trial stops at its highest rate; a falling one stops only who needs it; numbers given go first."""
+    options, codes = _tried(cedar_bend, [100.0, 130.5, 149.5, 160.0])
+    assert options["highest_rate_lb_ac"] == 150.0
+    assert options["response_c"] == pytest.approx(-0.002, abs=0.0002)
+    assert codes[:3] == ["nitrogen.trial-response", "nitrogen.trial-best-rate", "nitrogen.best-rate-or-more"]
+    assert codes[3] == "nitrogen.trial-still-rising"
+    assert _tried(cedar_bend, [150.0, 130.0, 115.0, 110.0])[1] == ["nitrogen.trial-unused"]
+    with pytest.raises(InputFileError, match="do not bend down"):
+        _tried(cedar_bend, [150.0, 130.0, 115.0, 110.0], method="economic-optimum")
+    given, codes = _tried(cedar_bend, [100.0, 130.5, 149.5, 160.0], response_b=0.8, response_c=-0.003)
+    assert (given["response_b"], codes[-1]) == (0.8, "nitrogen.trial-and-numbers")
 
 
 def _applied(n_lb_ac: float):  # type: ignore[no-untyped-def]  # one line of the field file

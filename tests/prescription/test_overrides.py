@@ -6,7 +6,7 @@ import shapely
 from vrn.errors import InputFileError
 from vrn.model.grid import projected_crs, reproject, transformer
 from vrn.model.settings import Override
-from vrn.prescription.overrides import overrides_on
+from vrn.prescription.wanted import overrides_on
 
 CRS = projected_crs(-94.6, 42.3)
 EAST, NORTH = transformer("EPSG:4326", CRS).transform(-94.6, 42.3)

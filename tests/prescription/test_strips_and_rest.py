@@ -16,8 +16,8 @@ from vrn.model.settings import (
     ProductSection,
 )
 from vrn.prescription import Prescription, remaining
-from vrn.prescription.economics import Payoff, covering_rate
 from vrn.prescription.prescribe import STRIP_TOLERANCE
+from vrn.response.payoff import Payoff, covering_rate
 from vrn.units import AC_M2, FT_M
 
 Make = Callable[..., Any]

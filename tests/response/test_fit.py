@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from vrn.errors import OutOfRangeError
-from vrn.response.fit import QuadraticFit, fit_quadratic
+from vrn.errors import InputFileError
+from vrn.response.fit import Optimum, TrialFit, fit_quadratic
 
 # winter wheat, two zones, kg N/ha and t/ha: Bachmaier 2009, Statistical Papers 50:649
 LOW = {
@@ -47,7 +47,7 @@ SITE_5 = {
 }
 
 
-def _fit(trial: Mapping[float, Sequence[float]]) -> QuadraticFit:
+def _fit(trial: Mapping[float, Sequence[float]]) -> TrialFit:
     rates = [rate for rate, yields in trial.items() for _ in yields]
     return fit_quadratic(rates, [value for yields in trial.values() for value in yields])
 
@@ -113,5 +113,21 @@ def test_interval_holds_the_truth_as_often_as_it_says(bend: float) -> None:
 @pytest.mark.parametrize(("n", "grain"), [([0, 50, 100], [1, 2, 3]), ([0, 0, 50, 50], [1, 1, 2, 2]), ([0, 1], [1])])
 def test_too_few_plots_are_refused(n: list[float], grain: list[float]) -> None:
     """A curve wants four plots and three rates, each with a yield."""
-    with pytest.raises(OutOfRangeError):
+    with pytest.raises(InputFileError):
         fit_quadratic(n, grain)
+
+
+@pytest.mark.parametrize(
+    ("kind", "low", "high", "ends"),
+    [
+        ("between", 80.0, 150.0, (80.0, 150.0)), ("between", -20.0, 150.0, (-np.inf, 150.0)),
+        ("between", 80.0, 230.0, (80.0, np.inf)), ("between", -20.0, 230.0, (-np.inf, np.inf)),
+        ("outside", -40.0, 90.0, (90.0, np.inf)), ("outside", 70.0, 260.0, (-np.inf, 70.0)),
+        ("outside", 70.0, 90.0, (-np.inf, np.inf)), ("outside", -40.0, 260.0, (180.0, np.inf)),
+        ("everything", np.nan, np.nan, (-np.inf, np.inf)),
+    ],
+)  # fmt: skip
+def test_ends_that_the_rates_tried_show(kind: str, low: float, high: float, ends: tuple[float, float]) -> None:
+    """Rates from 0 to 180 were tried: an end outside them, or between two arms, is no end."""
+    found = Optimum(point=100.0, low=low, high=high, kind=kind)  # type: ignore[arg-type]
+    assert found.cut_to(0.0, 180.0) == ends

@@ -13,8 +13,8 @@ from vrn.ingest import read_field
 from vrn.model.field import Field
 from vrn.model.samples import Handling
 from vrn.pipeline import build
-from vrn.prescription.economics import Payoff
 from vrn.prescription.model import Prescription
+from vrn.response.payoff import Payoff
 from vrn.sampling.error import causes_of_error
 from vrn.sampling.make_plan import plan_next
 from vrn.sampling.next_reading import Stake, best_readings, remaining_lb_ac, remaining_usd_ac

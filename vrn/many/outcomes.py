@@ -13,7 +13,7 @@ from vrn.many.book import FROM_FILE, Entry
 from vrn.model.applied import Comparison
 from vrn.model.season import Outcome, StripResponse, ZoneStalks
 from vrn.nitrogen.late_spring import next_year_cut_share, stalk_class
-from vrn.nitrogen.response import fit_response
+from vrn.response import fit_response
 
 _KINDS = ("applied_n_lb", "applied_product", "strip_yield_bu_ac", "stalk_nitrate_ppm")
 
@@ -196,16 +196,16 @@ def strip_response(
         why = note("nitrogen.strips-unused", "strips", problem=error.problem, remedy=error.remedy)
         return StripResponse(findings=(why,))
     shape = note("nitrogen.trial-response", "strips", **fit.quantities())
-    found = StripResponse(findings=(shape,), form=fit.form, observations=fit.observations, b=fit.b,
-                          b_se=_known(fit.b_se), c=fit.c, c_se=_known(fit.c_se))  # fmt: skip
+    (_, b, c), (_, b_se, c_se) = fit.coefficients.tolist(), fit.errors.tolist()
+    found = StripResponse(findings=(shape,), form=fit.form, observations=fit.observations, b=b, b_se=_known(b_se), c=c,
+                          c_se=_known(c_se))  # fmt: skip
     if corn_per_bu is None or n_per_lb is None:
         return replace(found, findings=(shape, note("nitrogen.strips-without-prices", "strips")))
-    prices = {"corn_per_bu": corn_per_bu, "n_per_lb": n_per_lb}
-    paid = note("nitrogen.strips-best-rate", "strips", **fit.paying_quantities(**prices))
-    best, error_lb_ac = fit.optimum(price_ratio=n_per_lb / corn_per_bu)
-    band = fit.band(**prices)
-    return replace(found, findings=(shape, paid), optimum_n_lb_ac=best, optimum_se_lb_ac=_known(error_lb_ac),
-                   low_n_lb_ac=band.low_n_lb_ac, high_n_lb_ac=band.high_n_lb_ac)  # fmt: skip
+    best, low, high = fit.best(price_ratio=n_per_lb / corn_per_bu)
+    band = fit.band(corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
+    paying = fit.paying("nitrogen.strips-best-rate", "strips", corn_per_bu, n_per_lb)
+    return replace(found, findings=(shape, *paying), optimum_n_lb_ac=best, least_n_lb_ac=_known(low),
+                   most_n_lb_ac=_known(high), low_n_lb_ac=band.low_n_lb_ac, high_n_lb_ac=band.high_n_lb_ac)  # fmt: skip
 
 
 def _known(value: float) -> float | None:

@@ -98,9 +98,11 @@ class StripResponse:
     b_se: float | None = None
     c: float | None = None
     c_se: float | None = None
-    # best-paying rate of the pass, its standard error, and what lies within $1/ac of it; None without prices
+    # best-paying rate of the pass, the ends of its 90 % interval that the strips show, and what lies within $1/ac of
+    # it; None without prices
     optimum_n_lb_ac: float | None = None
-    optimum_se_lb_ac: float | None = None
+    least_n_lb_ac: float | None = None
+    most_n_lb_ac: float | None = None
     low_n_lb_ac: float | None = None
     high_n_lb_ac: float | None = None
 

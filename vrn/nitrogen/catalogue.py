@@ -10,21 +10,60 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from vrn.errors import OutOfRangeError
+from vrn.findings import note
 from vrn.nitrogen.applied import NotYetNitrate
 from vrn.nitrogen.late_spring import IOWA_LSNT, MICHIGAN_PSNT, OHIO_PSNT, PENN_STATE_2023, PENN_STATE_PSNT
 from vrn.nitrogen.ledger import Ledger, Number, as_number, worded
-from vrn.nitrogen.lines import Values, line_of
-from vrn.nitrogen.method import Method
+from vrn.nitrogen.lines import Values, applied_lines, line_of
+from vrn.nitrogen.method import Example, Input, Method, Working
 from vrn.nitrogen.profile_methods import KANSAS, MINNESOTA_WEST, NEBRASKA, SOUTH_DAKOTA
 from vrn.nitrogen.remaining_need import REMAINING_NEED, SHARE_GIVEN, bulk_density_of
-from vrn.nitrogen.response import ECONOMIC_OPTIMUM
 from vrn.nitrogen.season import Season
 
+_OPTIMUM_SOURCE: Final = "Sawyer et al. 2006, Iowa State University PM 2015 (price ratio, return to nitrogen); calculus"
+
+
+def _optimum_rule(values: Values) -> Working:
+    from vrn.response.fit import optimum_n_lb_ac
+
+    best = optimum_n_lb_ac(values["b"], values["c"], price_ratio=values["price_ratio"],
+                           highest_rate_lb_ac=values.get("highest_rate_lb_ac"))  # fmt: skip
+    tried = "" if "highest_rate_lb_ac" not in values else ", at most {highest_rate_lb_ac} lb/ac, the highest tried"
+    line = line_of(values, key="optimum", label="Best-paying rate of the season", lb_ac=best, source=_OPTIMUM_SOURCE,
+                   basis="({price_ratio} − {b}) ÷ (2 × {c}), between 0 and the top of the response" + tried,
+                   )  # fmt: skip
+    return Working(lines=(line, *applied_lines(values)))
+
+
+_ECONOMIC_OPTIMUM: Final = Method(
+    key="economic-optimum",
+    title="Best-paying rate of a yield response",
+    formula="(price ratio − b) ÷ 2c, between 0 and −b ÷ 2c",
+    region="where the response was measured",
+    source=_OPTIMUM_SOURCE,
+    factor="none: it takes no soil test",
+    contains="everything the trial's soil supplied; a response for a rotation already holds the previous crop's credit",
+    kind="season",
+    inputs=(
+        Input(name="b", meaning="bu/ac for the first pound", low=-10, high=10, required=True),
+        Input(name="c", meaning="bend of the response, below 0", low=-1, high=1, required=True),
+        Input(name="price_ratio", meaning="$/lb N over $/bu corn", low=0, high=5, required=True),
+        Input(name="applied_lb_ac", meaning="already applied this season, subtracted", low=0, high=500),
+        Input(name="highest_rate_lb_ac", meaning="highest rate of the trial", low=0, high=1000),
+    ),
+    example=Example(
+        inputs={"b": 1.2, "c": -0.003, "price_ratio": 0.10},
+        need_lb_ac=183.333,
+        source="worked from the derivative: (0.10 − 1.2) ÷ (2 × −0.003) = 183.3 lb/ac",
+    ),
+    cautions=(note("methods.one-trial-is-one-draw", "nitrogen.method"),),
+    rule=_optimum_rule,
+)  # fmt: skip
 _METHODS: Final = {
     item.key: item
     for item in (
         REMAINING_NEED, NEBRASKA, IOWA_LSNT, KANSAS, PENN_STATE_PSNT, PENN_STATE_2023, OHIO_PSNT, MICHIGAN_PSNT,
-        MINNESOTA_WEST, SOUTH_DAKOTA, ECONOMIC_OPTIMUM,
+        MINNESOTA_WEST, SOUTH_DAKOTA, _ECONOMIC_OPTIMUM,
     )
 }  # fmt: skip
 

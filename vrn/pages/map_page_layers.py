@@ -18,7 +18,7 @@ from vrn.pages.field_maps import unknown_ground, zone_labels
 from vrn.pages.ramps import CROP, DOUBT, NEED, SOIL, Ramp, rate_colors, round_values
 from vrn.pages.sample_places import SamplePlace
 from vrn.prescription.model import Prescription
-from vrn.prescription.overrides import ground_of
+from vrn.prescription.wanted import ground_of
 from vrn.units import FT_M
 from vrn.words import UnitFormat, say
 

@@ -8,7 +8,7 @@ from vrn.findings import Kind, Quantity
 from vrn.pages.report_parts import Part, Piece, Table, Text
 from vrn.pages.report_surfaces import error_sentences
 from vrn.prescription.drive import DriveReport
-from vrn.prescription.economics import doubt_of
+from vrn.prescription.wanted import doubt_of
 from vrn.prescription.machine import MachineReport, ZoneFlow
 from vrn.prescription.model import Prescription
 from vrn.prescription.products import LoadsReport

@@ -10,7 +10,8 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from vrn.findings import Finding
+from vrn.errors import InputFileError
+from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.field import Field
 from vrn.model.grid import transformer
 from vrn.model.layers import Weather
@@ -31,11 +32,11 @@ from vrn.nitrogen.lines import Credit, Values, manure_credit, water_credit
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.rain import RainEffect, expected_nitrate_ppm
 from vrn.nitrogen.remaining_need import REMAINING_NEED
-from vrn.nitrogen.response import Response, take_trial
 from vrn.nitrogen.season import Season, season_of
 from vrn.nitrogen.stage import mineralization_share_left, uptake_band
 from vrn.nitrogen.water import Days
 from vrn.pipeline.soil import NEED, OwnNeed
+from vrn.response import TrialFit, fit_response
 
 
 def season_of_field(field: Field, *, otherwise_on: date | None = None) -> Season:
@@ -140,7 +141,7 @@ class Need:
     se_lb_ac: NDArray[np.float64] | None  # standard error of the unclipped need, shape (rows, cols) [lb/ac]
     findings: tuple[Finding, ...]
     season: Season  # of the field; with what rain did, where there is a record
-    response: Response | None  # of the user's own trial
+    response: TrialFit | None  # of the user's own trial
     results: tuple[MethodResult, ...]  # what every method says of the treated cells
     cells: NDArray[np.intp]  # the treated cells among all, shape (n,)
     # takes other values of some inputs of the treated cells by name, returns their unclipped need [lb/ac]
@@ -154,16 +155,34 @@ class Need:
         return tuple(sorted(found, key=lambda one: (one.method.key != self.ledger.key, not one.by_zone)))
 
 
-def options_of(field: Field) -> tuple[dict[str, object], Response | None, tuple[Finding, ...]]:
-    """Settings of ``[nitrogen]`` with the response of the user's own trial, where there is one."""
-    options = asdict(field.settings.nitrogen)
-    if field.trial is None:
+def options_of(field: Field) -> tuple[dict[str, object], TrialFit | None, tuple[Finding, ...]]:
+    """Settings of ``[nitrogen]`` with the response of the user's own trial, where there is one.
+
+    A slope and bend in the field file go before the trial's. None for the response where the trial holds none; raises
+    InputFileError then if the method is ``economic-optimum`` and needs it.
+    """
+    nitrogen, trial, about = field.settings.nitrogen, field.trial, "nitrogen.response_trial"
+    options: dict[str, object] = asdict(nitrogen)
+    if trial is None:
         return options, None, ()
+    try:
+        fit = fit_response(trial.n_lb_ac, trial.yield_bu_ac, block=trial.block)
+    except InputFileError as error:
+        if nitrogen.method == "economic-optimum" and nitrogen.response_b is None:
+            raise
+        return options, None, (warning("nitrogen.trial-unused", about, problem=error.problem, remedy=error.remedy),)
+    findings = [note("nitrogen.trial-response", about, **fit.quantities())]
     prices = field.settings.prices
-    return take_trial(
-        options, field.trial.n_lb_ac, field.trial.yield_bu_ac, block=field.trial.block,
-        corn_per_bu=prices.corn_per_bu, n_per_lb=prices.n_per_lb,
-    )  # fmt: skip
+    if prices.corn_per_bu is not None and prices.n_per_lb is not None:
+        findings += fit.paying("nitrogen.trial-best-rate", about, prices.corn_per_bu, prices.n_per_lb)
+    if fit.top > fit.highest:
+        findings.append(warning("nitrogen.trial-still-rising", about, highest=Quantity("rate", fit.highest)))
+    if nitrogen.response_b is not None or nitrogen.response_c is not None:
+        findings.append(warning("nitrogen.trial-and-numbers", about))
+    else:
+        _, options["response_b"], options["response_c"] = fit.coefficients.tolist()
+        options["highest_rate_lb_ac"] = fit.highest
+    return options, fit, tuple(findings)
 
 
 def need_of_field(

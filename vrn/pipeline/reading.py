@@ -22,7 +22,7 @@ from vrn.pages.field_page import STAGES, EdgeNeed, field_page
 from vrn.pages.plan_sheet import field_sheet
 from vrn.pipeline.need import options_of, season_of_field, settled
 from vrn.pipeline.soil import weights_of
-from vrn.prescription.economics import doubt_of
+from vrn.prescription.wanted import doubt_of
 from vrn.sampling.ground import layer_at, spots_on
 from vrn.sampling.plan import Plan
 

@@ -15,10 +15,10 @@ from vrn.model.field import Field
 from vrn.model.grid import Grid
 from vrn.model.layers import PolygonLayer
 from vrn.model.settings import CreditSection, MachineSection, Settings
-from vrn.nitrogen.ledger import Ledger
+from vrn.nitrogen import Ledger
 from vrn.nitrogen.lines import irrigation_n_lb_ac, manure_organic_n_lb_ac
-from vrn.prescription.economics import payoff_of
 from vrn.prescription.model import Cause, Change, Prescription
+from vrn.prescription.wanted import payoff_of
 from vrn.units import AC_M2, FT_M, MPH_M_S
 from vrn.zones import Zones, by_layers, draw, from_polygons
 

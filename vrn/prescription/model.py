@@ -20,8 +20,8 @@ from vrn.model.surface import Surface
 from vrn.nitrogen.field_need import MethodResult
 from vrn.nitrogen.ledger import Ledger
 from vrn.nitrogen.rain import RainEffect
-from vrn.nitrogen.response import Response
 from vrn.nitrogen.season import Season
+from vrn.response import TrialFit
 from vrn.zones.model import Zones
 
 if TYPE_CHECKING:
@@ -29,11 +29,11 @@ if TYPE_CHECKING:
     from geopandas import GeoDataFrame
 
     from vrn.prescription.drive import DriveReport
-    from vrn.prescription.economics import AfterHarvest, PriceReport
     from vrn.prescription.machine import MachineReport
     from vrn.prescription.products import LoadsReport
     from vrn.prescription.strips import RemainingReport, StripReport
     from vrn.prescription.uncertainty import Uncertainty
+    from vrn.response.payoff import AfterHarvest, PriceReport
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,7 +210,7 @@ class Prescription:
         What every published method says of each zone, the one that builds first.
     season : Season, optional
         Stage, applications and weather up to sampling; what rain did is in ``rain``.
-    response : Response, optional
+    response : TrialFit, optional
         Fitted to the user's own trial.
     """
 
@@ -248,7 +248,7 @@ class Prescription:
     overrides: tuple[Override, ...] = ()
     dropped_overrides: tuple[Override, ...] = ()
     season: Season | None = None
-    response: Response | None = None
+    response: TrialFit | None = None
 
     def __repr__(self) -> str:
         rates = door.span([rate.rate_n_lb_ac for rate in self.rates], unit="lb N/ac")

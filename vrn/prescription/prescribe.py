@@ -14,14 +14,6 @@ from vrn.model.grid import Grid, geodesic_acres
 from vrn.model.settings import Override
 from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger
-from vrn.prescription.economics import (
-    AfterHarvest,
-    Payoff,
-    PriceReport,
-    doubt_of,
-    payoff_of,
-    worth_of,
-)
 from vrn.prescription.limits import RateRules, limited, rounded, rules_of
 from vrn.prescription.machine import with_machine_check
 from vrn.prescription.model import (
@@ -34,11 +26,12 @@ from vrn.prescription.model import (
     RoundingReport,
     ZoneRate,
 )
-from vrn.prescription.overrides import overrides_on
 from vrn.prescription.products import product_for
 from vrn.prescription.strips import StripReport, with_strips
 from vrn.prescription.uncertainty import findings_of
+from vrn.prescription.wanted import doubt_of, overrides_on, payoff_of
 from vrn.response import Response
+from vrn.response.payoff import AfterHarvest, Payoff, PriceReport, worth_of
 from vrn.zones.model import Zones
 
 Array = NDArray[np.float64]

@@ -5,8 +5,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
-from scipy.special import ndtr
 
 from vrn.errors import OutOfRangeError
 
@@ -46,7 +44,7 @@ class Response:
     def lost_bu_ac(self, rate_lb_ac: float | Array, mean_lb_ac: Array, sd_lb_ac: Array) -> Array:
         """Expected yield lost below the plateau where T is normal around a mean. [bu/ac]"""
         z = (rate_lb_ac - mean_lb_ac) / sd_lb_ac
-        upper, density = ndtr(-z), np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
+        upper, density = _tail(z)
         once, twice = density - z * upper, (1 + z**2) * upper - z * density  # unit losses of first and second order
         smooth = self.curvature * sd_lb_ac**2 * twice
         kinked = self.kink_slope * sd_lb_ac * once
@@ -55,12 +53,13 @@ class Response:
     def left_lb_ac(self, rate_lb_ac: float, need_lb_ac: Array, *, method_sd_lb_ac: float) -> Array:
         """Expected nitrogen of a rate that lies above T, and so stays in the ground after harvest. [lb/ac]"""
         z = (rate_lb_ac - need_lb_ac - self._shift(method_sd_lb_ac)) / method_sd_lb_ac
-        return np.asarray(method_sd_lb_ac * (np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi) + z * ndtr(z)))
+        below, density = _tail(-z)
+        return np.asarray(method_sd_lb_ac * (density + z * below))
 
     def slope_bu_lb(self, rate_lb_ac: float, mean_lb_ac: Array, sd_lb_ac: Array) -> Array:
         """Expected yield that one more pound gives. [bu/lb]"""
         z = (rate_lb_ac - mean_lb_ac) / sd_lb_ac
-        upper, density = ndtr(-z), np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
+        upper, density = _tail(z)
         smooth = 2 * self.curvature * sd_lb_ac * (density - z * upper)
         return np.asarray((1 - self.kink_weight) * smooth + self.kink_weight * self.kink_slope * upper)
 
@@ -108,12 +107,21 @@ class Response:
 
     def _paying(self, means: Array, sd: Array, share: Array, ratio: float) -> float:
         """Rate where one more pound returns its price; the lower end of the search where it never does."""
+        from scipy.optimize import brentq
+
         low, high = float((means - 8 * sd).min()), float((means + 8 * sd).max())
 
         def gain(rate: float) -> float:
             return float(share @ self.slope_bu_lb(rate, means, sd)) - ratio
 
         return low if gain(low) <= 0 else float(brentq(gain, low, high, xtol=1e-9))
+
+
+def _tail(z: Array) -> tuple[Array, Array]:
+    """Share of a standard normal above z, and its density there."""
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(-z)), np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
 
 
 DEFAULT: Final = Response()

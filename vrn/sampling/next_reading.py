@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.model.samples import SoilSamples, profile_of
 from vrn.model.variogram import Variogram
-from vrn.prescription.economics import Payoff, payoff_of
 from vrn.prescription.model import Prescription
+from vrn.prescription.wanted import payoff_of
+from vrn.response.payoff import Payoff
 from vrn.sampling.error import error_of_readings
 from vrn.surface.fit import fit_variogram
 from vrn.surface.kriging import Kriging, covariance_between

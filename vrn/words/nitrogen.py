@@ -172,9 +172,20 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "One trial in one year can mislead. Weigh it with other trials.",
     ),
     "trial-best-rate": (
-        "At your prices the trial's best rate is {best}, with a standard error of {se}. Rates from {low:bare} to "
-        "{high} pay within {within} of it.",
+        "At your prices the trial's best rate is {best}. Rates from {low:bare} to {high} pay within {within} of it.",
         "One trial in one year can mislead. Weigh it with other trials.",
+    ),
+    "best-rate-between": (
+        "These yields put the best rate between {low:bare} and {high}, {sure} sure.",
+        "That is for this place and season only. Weigh it with other trials.",
+    ),
+    "best-rate-or-more": (
+        "These yields put the best rate at {low} or more, {sure} sure. How much more they do not say.",
+        "Try higher rates next season.",
+    ),
+    "best-rate-unbounded": (
+        "These yields do not bound the best rate. All rates tried, {low:bare} to {high}, fit them, {sure} sure.",
+        "It helps only when combined with other trials.",
     ),
     "trial-still-rising": (
         "Yields still rose at {highest}, the highest rate tried.",
@@ -186,8 +197,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Enter the prices of corn and nitrogen.",
     ),
     "strips-best-rate": (
-        "In this pass the best-paying rate was {best}, with a standard error of {se}. Rates from {low:bare} to "
-        "{high} paid within {within} of it.",
+        "In this pass the best-paying rate was {best}. Rates from {low:bare} to {high} paid within {within} of it.",
         "One season can mislead. Weigh it with others.",
     ),
 }

@@ -7,13 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.zones.model import FuzzyIndices, Losses
+from vrn.response.payoff import Payoff, in_levels
+from vrn.zones.model import FuzzyIndices
 
 _LEVELS = 512  # finest steps a range of values is looked at in
 
 
 def optimal_cuts(
-    values: NDArray[np.float64], weights: NDArray[np.float64], max_count: int, *, losses: Losses | None = None
+    values: NDArray[np.float64], weights: NDArray[np.float64], max_count: int, *, losses: Payoff | None = None
 ) -> list[NDArray[np.float64]]:
     """Cut values into 1 … ``max_count`` classes, each time with the least weighted |value − mean of its class|.
 
@@ -31,7 +32,7 @@ def optimal_cuts(
     >>> optimal_cuts(np.array([10.0, 20.0, 90.0, 100.0]), np.ones(4), 2)[1].tolist()
     [55.0]
     """
-    level, weight = in_levels(values, weights)
+    level, weight = in_levels(values, weights, most=_LEVELS)
     n = len(level)
     cost = _interval_costs(level, weight) if losses is None else _interval_losses(losses.table(level), weight)
     best = cost[0].copy()  # best[j]: least cost of the first j levels in k classes
@@ -51,23 +52,6 @@ def optimal_cuts(
         first = sorted(i for i in set(first) if 0 < i < n)
         cuts.append(np.array([(level[i - 1] + level[i]) / 2.0 for i in first]))
     return cuts
-
-
-def in_levels(
-    values: NDArray[np.float64], weights: NDArray[np.float64], *, most: int = _LEVELS
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Sorted different values and the weight at each; the weighted mean of each step when there are too many."""
-    level, which = np.unique(values, return_inverse=True)
-    if len(level) > most:
-        low, high = float(level[0]), float(level[-1])
-        which = np.minimum(((values - low) / (high - low) * most).astype(np.intp), most - 1)
-        weight = np.bincount(which, weights, most).astype(float)
-        total = np.bincount(which, weights * (values - low), most)
-        filled = weight > 0
-        return low + total[filled] / weight[filled], weight[filled]
-    weight = np.bincount(which, weights, len(level)).astype(float)
-    filled = weight > 0
-    return level[filled], weight[filled]
 
 
 def _interval_costs(level: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 from vrn.errors import CrsMismatchError, InputFileError
 from vrn.model.grid import Grid
 from vrn.model.layers import PolygonLayer
+from vrn.response.payoff import Payoff
 from vrn.units import AC_M2
 from vrn.zones.cut import fuzzy_c_means, indices_of, memberships_of, optimal_cuts, smoothed
 from vrn.zones.finish import ZoneGround, finalize_zones, labels_of
-from vrn.zones.model import FuzzyIndices, Losses, Zones, ZonesReport
+from vrn.zones.model import FuzzyIndices, Zones, ZonesReport
 from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled
 
 Array = NDArray[np.float64]
@@ -23,7 +24,7 @@ _MOST_IN_CLASSES = 40_000  # cells they are found on; then every cell goes to th
 def draw(
     values: NDArray[np.float64], *, grid: Grid, share: NDArray[np.float64], treated: shapely.Geometry,
     least_patch_m2: float, least_width_m: float, step: float, count: int | None = None, max_count: int = 8,
-    value_se: NDArray[np.float64] | None = None, losses: Losses | None = None, smooth_m: float | None = None,
+    value_se: NDArray[np.float64] | None = None, losses: Payoff | None = None, smooth_m: float | None = None,
     tolerance_m: float | None = None, least_saving: float | None = None,
 ) -> Zones:  # fmt: skip
     """
@@ -49,7 +50,7 @@ def draw(
         Most zones tried.
     value_se : ndarray, shape (rows, cols), optional
         Standard error of the values; a saving counts only as far as it outlives that error. [lb/ac]
-    losses : Losses, optional
+    losses : Payoff, optional
         What rates lose at the user's prices: zones are then cut and counted in that, not in misallocated pounds.
     smooth_m : float, optional
         Standard deviation of the Gaussian kernel; half the least width when not given. [m]
@@ -139,7 +140,7 @@ def by_layers(
     values: Array, columns: Sequence[Array], *, grid: Grid, share: Array, treated: shapely.Geometry,
     least_patch_m2: float, least_width_m: float, step: float, extra: Sequence[tuple[Array, float]] = (),
     exponent: float = 1.5, count: int | None = None, max_count: int = 8, value_se: Array | None = None,
-    losses: Losses | None = None, smooth_m: float | None = None, tolerance_m: float | None = None,
+    losses: Payoff | None = None, smooth_m: float | None = None, tolerance_m: float | None = None,
     least_saving: float | None = None,
 ) -> Zones:  # fmt: skip
     """

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid
-from vrn.zones.model import CountReason, Losses, ZoneChoice, Zones, ZonesReport
+from vrn.response.payoff import Payoff
+from vrn.zones.model import CountReason, ZoneChoice, Zones, ZonesReport
 from vrn.zones.outline import outlines_of
 from vrn.zones.tidy import tidied
 
@@ -161,7 +162,7 @@ def choose_zone_count(
 
 def finalize_zones(
     candidates: list[Labels], *, values: Array, even: Array, value_se: Array | None, ground: ZoneGround,
-    count: int | None, max_count: int, losses: Losses | None, report: ZonesReport,
+    count: int | None, max_count: int, losses: Payoff | None, report: ZonesReport,
 ) -> Zones:  # fmt: skip
     """Zones from candidate labels for 1, 2, 3 … zones.
 
@@ -252,7 +253,7 @@ def finalize_zones(
     )  # fmt: skip
 
 
-def _lost(losses: Losses, values: Array, expected: Array, weights: Array, labels: Labels) -> tuple[float, float]:
+def _lost(losses: Payoff, values: Array, expected: Array, weights: Array, labels: Labels) -> tuple[float, float]:
     """Expected loss of the rate of each zone, over all of them: on the cells, and on what is expected around them."""
     lost = np.zeros(2)
     for zone in np.unique(labels):

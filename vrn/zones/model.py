@@ -1,7 +1,7 @@
 """What the zones room returns: labels on the grid, outlines to drive, and what each number of zones would leave."""
 
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal
 
 import numpy as np
 import shapely
@@ -10,29 +10,6 @@ from numpy.typing import NDArray
 from vrn import door
 
 CountReason = Literal["asked", "fewer-than-asked", "most-tried", "rate-step", "little-saved", "own-file"]
-
-
-class Losses(Protocol):
-    """What one rate on ground of given values is expected to lose at the user's prices."""
-
-    @property
-    def least_saving_per_ac(self) -> float:
-        """What one more zone must save. [$/ac]"""
-        ...
-
-    def best(self, values: NDArray[np.float64], weights: NDArray[np.float64]) -> float:
-        """The rate that such ground gets. [lb/ac]"""
-        ...
-
-    def lost_per_ac(
-        self, values: NDArray[np.float64], weights: NDArray[np.float64], rate: float | None = None
-    ) -> float:
-        """Expected loss under a rate (None: the one it gets), above even ground of the same mean. [$/ac]"""
-        ...
-
-    def table(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Loss of each value (n,) under each of some rates (m,) that span all values. Shape (n, m). [$/ac]"""
-        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

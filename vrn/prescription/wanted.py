@@ -1,4 +1,4 @@
-"""Rates that a person set, on the ground they were set for, whatever its zone is numbered now."""
+"""The rate wanted before limits: what prices make of a need, and what a person set on some ground."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -9,10 +9,38 @@ import shapely
 from vrn.errors import InputFileError
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.grid import geodesic_acres, reproject
-from vrn.model.settings import Override
+from vrn.model.settings import Override, Settings
+from vrn.nitrogen import Ledger, method
+from vrn.nitrogen.doubt import LevelDoubt, usual_doubt
+from vrn.response import Response
+from vrn.response.payoff import N_PER_BUSHEL_LB, Payoff, RateRule
 
 SAME_SHARE: Final = 0.98  # of the override's ground that one zone must hold, and of that zone that it must be
 _WGS84: Final = "EPSG:4326"
+
+
+def payoff_of(settings: Settings, ledger: Ledger) -> Payoff | None:
+    """Prices and rule of a field file, by need where the method has prices in it; None unless both are given."""
+    prices = settings.prices
+    if prices.corn_per_bu is None or prices.n_per_lb is None:
+        return None
+    by_method = ledger.published and method(ledger.method).takes("price_ratio")
+    by_factor = settings.nitrogen.price_factor is not None
+    rule: RateRule = prices.rate_by or ("need" if by_method or by_factor else "return")
+    return Payoff(
+        corn_per_bu=prices.corn_per_bu, n_per_lb=prices.n_per_lb, rule=rule,
+        method_sd_lb_ac=doubt_of(settings, ledger).sd_lb_ac,
+        response=Response(
+            curvature=prices.curvature, kink_weight=prices.kink_weight, kink_slope=prices.kink_slope
+        ),
+        n_per_bushel_lb=settings.nitrogen.n_per_bushel_lb or N_PER_BUSHEL_LB,
+    )  # fmt: skip
+
+
+def doubt_of(settings: Settings, ledger: Ledger) -> LevelDoubt:
+    """Doubt of a need's level, the same for all zones: as the field file gives it, else by its parts."""
+    given = settings.nitrogen.method_sd_lb_ac
+    return usual_doubt(ledger, growth_stage=settings.crop.growth_stage) if given is None else LevelDoubt(sd_lb_ac=given)
 
 
 def overrides_on(

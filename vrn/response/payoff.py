@@ -1,4 +1,4 @@
-"""What prices make of a need: the rule a field file asks for, and what rates are expected to be worth."""
+"""What prices make of a need: the rule that rates follow, and what rates are expected to be worth."""
 
 import math
 from dataclasses import dataclass, replace
@@ -8,15 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.errors import OutOfRangeError
-from vrn.model.settings import Settings
-from vrn.nitrogen import Ledger, method
-from vrn.nitrogen.doubt import LevelDoubt, usual_doubt
 from vrn.response.loss import DEFAULT, Response, held_ratio
-from vrn.zones.cut import in_levels
 
 Array = NDArray[np.float64]
 RateRule = Literal["need", "return", "kinked response"]
-_N_PER_BUSHEL_LB: Final = 1.1  # where the field file gives none: the default of the mass balance
+N_PER_BUSHEL_LB: Final = 1.1  # where the field file gives none: the default of the mass balance
 _GRAIN_LB_BU: Final = 0.67  # nitrogen in a bushel: 24 lb a ton (Heckman 2003, as quoted by a California state page)
 _LEVELS: Final = 200  # steps that the needs of a class are looked at in
 ENDS: Final = (Response(curvature=0.0018, kink_weight=0.0), Response(kink_weight=1.0))
@@ -40,7 +36,7 @@ class Payoff:
     method_sd_lb_ac: float  # of the level, the same for all zones
     rule: RateRule = "return"
     response: Response = DEFAULT
-    n_per_bushel_lb: float = _N_PER_BUSHEL_LB  # nitrogen a bushel takes up
+    n_per_bushel_lb: float = N_PER_BUSHEL_LB  # nitrogen a bushel takes up
     least_saving_per_ac: float = 0.05  # that one more zone must save: a choice of this project [$/ac]
 
     def __post_init__(self) -> None:
@@ -166,30 +162,6 @@ class AfterHarvest:
         )  # fmt: skip
 
 
-def payoff_of(settings: Settings, ledger: Ledger) -> Payoff | None:
-    """Prices and rule of a field file, by need where the method has prices in it; None unless both are given."""
-    prices = settings.prices
-    if prices.corn_per_bu is None or prices.n_per_lb is None:
-        return None
-    by_method = ledger.published and method(ledger.method).takes("price_ratio")
-    by_factor = settings.nitrogen.price_factor is not None
-    rule: RateRule = prices.rate_by or ("need" if by_method or by_factor else "return")
-    return Payoff(
-        corn_per_bu=prices.corn_per_bu, n_per_lb=prices.n_per_lb, rule=rule,
-        method_sd_lb_ac=doubt_of(settings, ledger).sd_lb_ac,
-        response=Response(
-            curvature=prices.curvature, kink_weight=prices.kink_weight, kink_slope=prices.kink_slope
-        ),
-        n_per_bushel_lb=settings.nitrogen.n_per_bushel_lb or _N_PER_BUSHEL_LB,
-    )  # fmt: skip
-
-
-def doubt_of(settings: Settings, ledger: Ledger) -> LevelDoubt:
-    """Doubt of a need's level, the same for all zones: as the field file gives it, else by its parts."""
-    given = settings.nitrogen.method_sd_lb_ac
-    return usual_doubt(ledger, growth_stage=settings.crop.growth_stage) if given is None else LevelDoubt(sd_lb_ac=given)
-
-
 def worth_of(
     payoff: Payoff, need: Array, weights: Array, labels: NDArray[np.int32], rate_by_zone: Array, flat: float
 ) -> Worth | None:
@@ -247,3 +219,18 @@ def covering_rate(need: Array, se: Array | None, weights: Array, *, share: float
         else:
             high = middle
     return max((low + high) / 2.0, 0.0)
+
+
+def in_levels(values: Array, weights: Array, *, most: int) -> tuple[Array, Array]:
+    """Sorted different values and the weight at each; the weighted mean of each step when there are too many."""
+    level, which = np.unique(values, return_inverse=True)
+    if len(level) > most:
+        low, high = float(level[0]), float(level[-1])
+        which = np.minimum(((values - low) / (high - low) * most).astype(np.intp), most - 1)
+        weight = np.bincount(which, weights, most).astype(float)
+        total = np.bincount(which, weights * (values - low), most)
+        filled = weight > 0
+        return low + total[filled] / weight[filled], weight[filled]
+    weight = np.bincount(which, weights, len(level)).astype(float)
+    filled = weight > 0
+    return level[filled], weight[filled]
