@@ -34,8 +34,8 @@ from vrn.pages.report_grower import cautions, facts, preparer, state_text, why_o
 from vrn.pages.report_nitrogen import reasons_text
 from vrn.pages.sample_places import SamplePlace, few_places, not_all, sample_places, samples_table
 from vrn.pages.tables import LedgerRow, ledger_rows, zone_label, zones_table
-from vrn.prescription.wanted import doubt_of
 from vrn.prescription.model import Prescription, ZoneRate
+from vrn.prescription.wanted import doubt_of
 from vrn.units import FT_M
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
 

@@ -14,8 +14,8 @@ from vrn.pages.page_parts import data_uri
 from vrn.pages.plots import rate_map
 from vrn.pages.report_parts import Bullets, Part, Picture, Text
 from vrn.pages.tables import zones_table
-from vrn.prescription.wanted import doubt_of
 from vrn.prescription.model import Prescription, ZoneRate
+from vrn.prescription.wanted import doubt_of
 from vrn.words import UnitFormat, finding_texts, say
 from vrn.zones.model import ZonesReport
 

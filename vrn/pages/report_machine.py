@@ -8,12 +8,12 @@ from vrn.findings import Kind, Quantity
 from vrn.pages.report_parts import Part, Piece, Table, Text
 from vrn.pages.report_surfaces import error_sentences
 from vrn.prescription.drive import DriveReport
-from vrn.prescription.wanted import doubt_of
 from vrn.prescription.machine import MachineReport, ZoneFlow
 from vrn.prescription.model import Prescription
 from vrn.prescription.products import LoadsReport
 from vrn.prescription.strips import RemainingReport, StripReport
 from vrn.prescription.uncertainty import Uncertainty
+from vrn.prescription.wanted import doubt_of
 from vrn.words import UnitFormat, say
 
 _LEAST_OUTSIDE_N_LB: Final = 0.5  # what the printed pound can show
