@@ -11,13 +11,12 @@ import shapely
 
 import vrn
 from vrn.audit import verify
-from vrn.files.geojson import write_geojson, write_gpx
 from vrn.files.guard import check_before_writing
 from vrn.files.iso import write_iso
 from vrn.files.raster import write_rasters
-from vrn.files.shapefile import write_shapefile
 from vrn.files.summary import write_summary
 from vrn.files.tables import write_geopackage, write_tables
+from vrn.files.vectors import write_geojson, write_gpx, write_shapefile
 from vrn.model.job import CheckStripSection
 from vrn.pages.load_sheet import write_load_sheet
 from vrn.prescription import remaining

@@ -19,15 +19,14 @@ from rasterio.env import Env
 
 from vrn.audit import verify
 from vrn.errors import InputFileError, OutputError
-from vrn.files.geojson import write_geojson, write_gpx
 from vrn.files.guard import check_before_writing
 from vrn.files.iso import write_iso
 from vrn.files.lonlat import lonlat_parts
 from vrn.files.names import cleaned_names, plain_name
 from vrn.files.raster import write_rasters
-from vrn.files.shapefile import shapefile_parts, write_shapefile
 from vrn.files.summary import summary_of
 from vrn.files.tables import write_geopackage, write_tables
+from vrn.files.vectors import shapefile_parts, write_geojson, write_gpx, write_shapefile
 from vrn.model.grid import geodesic_acres
 from vrn.pages.load_sheet import load_sheet
 from vrn.pipeline.order import write

@@ -11,11 +11,10 @@ from pathlib import Path
 import pytest
 
 from vrn.errors import OutputError
-from vrn.many import pool, spool
-from vrn.many.book import Entry, latest
+from vrn.many import pool
+from vrn.many.book import Entry, latest, record_or_wait, waiting_beside
 from vrn.many.manifest import Job, read_manifest
 from vrn.many.pool import Patience, build_many
-from vrn.many.spool import record_or_wait, waiting_beside
 from vrn.many.task import Row
 
 
@@ -110,7 +109,7 @@ def _entry(name: str) -> Entry:
 
 def test_rows_wait_beside_a_busy_book_and_are_taken_in_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """While another holds the book the night goes on; later each row is in the book once, even if that is repeated."""
-    monkeypatch.setattr(spool, "_BUSY_S", 0.05)
+    monkeypatch.setattr("vrn.many.book._BUSY_S", 0.05)
     book = tmp_path / "season.db"
     record_or_wait(book, _entry("ash"))
     other = sqlite3.connect(book, isolation_level=None)
@@ -137,7 +136,7 @@ def test_where_neither_book_nor_its_folder_can_be_written_the_night_says_so(
     def refuse(*_: object, **__: object) -> None:
         raise OutputError("The season book cannot be written.", "Check the disk.")
 
-    monkeypatch.setattr(spool, "record_build", refuse)
+    monkeypatch.setattr("vrn.many.book.record_build", refuse)
     with pytest.raises(OutputError, match="cannot be written"):
         record_or_wait(tmp_path / "gone" / "season.db", _entry("ash"))
 

@@ -9,8 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from vrn.model.settings import MachineSection, ProductSection
-from vrn.prescription.flow import flow_per_min, flow_range, pressure_share
-from vrn.prescription.machine import Advice, ZoneFlow, machine_report
+from vrn.prescription.machine import Advice, ZoneFlow, flow_per_min, flow_range, machine_report, pressure_share
 from vrn.units import MPH_M_S
 
 Make = Callable[..., Any]

@@ -11,7 +11,7 @@ from vrn.model.job import JobSection
 from vrn.model.settings import MachineSection, ProductSection
 from vrn.pages.job_ticket import job_ticket
 from vrn.pages.load_sheet import flow_table, load_sheet
-from vrn.prescription.flow import Outlets
+from vrn.prescription.machine import Outlets
 from vrn.prescription.work import work_plan
 from vrn.words import UnitFormat
 

@@ -20,7 +20,7 @@ _PLAIN: Final = {"–": "-", "—": "-", "−": "-", "…": "...", "·": "*", "�
                  "‘": "'", "’": "'"}  # fmt: skip
 COMMANDS: Final = {  # command → module
     "backup": "season", "build": "build", "check": "check", "compare": "verify", "demo": "build", "fields": "fields",
-    "methods": "methods", "key": "sign", "keys": "keys", "need": "need", "plan": "plan", "rain": "rain",
+    "methods": "reference", "key": "sign", "keys": "reference", "need": "need", "plan": "plan", "rain": "rain",
     "season": "season", "show": "verify", "sign": "sign", "start": "start", "stick": "stick", "verify": "verify",
 }  # fmt: skip
 

@@ -69,11 +69,10 @@ def season(
 ) -> None:
     """Record if asked, then tell and write what was asked for."""
     from vrn.many.book import history, latest, outcomes, record_outcome
-    from vrn.many.book_events import events
+    from vrn.many.book_events import chains_of, events
     from vrn.many.outcomes import read_outcomes
     from vrn.many.questions import GROUPS, changed_since, sums_by, write_season_table
     from vrn.many.season import due, season_findings, season_of, season_results, to_order
-    from vrn.many.signers import chains_of
 
     if by is not None and by not in GROUPS:
         message = f"--by is one of {', '.join(GROUPS)}."

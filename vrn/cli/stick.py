@@ -11,7 +11,7 @@ from vrn.errors import InputFileError
 
 if TYPE_CHECKING:
     from vrn.many.stick import StickReport
-    from vrn.pages.day_sheet import CarriedField
+    from vrn.pages.load_sheet import CarriedField
     from vrn.words import UnitFormat
 
 _HELP: Final = """Put written prescriptions on a stick: one TASKDATA, a shapefile each, one load sheet of the day.
@@ -86,8 +86,8 @@ def _say_fields(fields: "tuple[CarriedField, ...]", shown: "UnitFormat") -> None
     from vrn.words import say as worded
 
     for field in fields:
-        state = worded(shown, f"stick.state-{'approved' if field.approved else 'draft'}")
-        tell(shown, "stick.line", field=field.field, state=state, id=field.id[:SHORT],
+        state = worded(shown, f"sheet.day-state-{'approved' if field.approved else 'draft'}")
+        tell(shown, "sheet.day-line", field=field.field, state=state, id=field.id[:SHORT],
              shapefile=f"{field.shapefile}.SHP")  # fmt: skip
 
 
@@ -100,9 +100,9 @@ def _say_written(fields: "tuple[CarriedField, ...]", folder: Path, *, as_json: b
     shown = UnitFormat(metric=False)
     _say_fields(fields, shown)
     if fields:
-        tell(shown, "stick.written", folder=str(folder), fields=len(fields))
+        tell(shown, "sheet.day-written", folder=str(folder), fields=len(fields))
     else:
-        tell(shown, "stick.emptied", folder=str(folder))
+        tell(shown, "sheet.day-emptied", folder=str(folder))
 
 
 def _say_report(found: "StickReport", folder: Path, *, as_json: bool) -> None:
@@ -114,16 +114,16 @@ def _say_report(found: "StickReport", folder: Path, *, as_json: bool) -> None:
     else:
         shown = UnitFormat(metric=False)
         if not found.fields:
-            tell(shown, "stick.empty", folder=str(folder))
+            tell(shown, "sheet.day-empty", folder=str(folder))
         _say_fields(found.fields, shown)
         for field in found.fields:
             if field.id in found.superseded:
-                tell(shown, "stick.superseded", field=field.field, id=found.superseded[field.id][:SHORT])
+                tell(shown, "sheet.day-superseded", field=field.field, id=found.superseded[field.id][:SHORT])
         for code, files in (("changed", found.changed), ("strange", found.strange)):
             for file in files:
-                tell(shown, f"stick.{code}", file=file)
+                tell(shown, f"sheet.day-{code}", file=file)
         if found.beside:
-            tell(shown, "stick.beside", files=", ".join(found.beside))
+            tell(shown, "sheet.day-beside", files=", ".join(found.beside))
     if found.superseded or found.changed or found.strange:
         raise typer.Exit(FINDINGS)
 

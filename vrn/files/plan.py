@@ -15,10 +15,10 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.errors import OutputError
-from vrn.files.geojson import gpx_text
 from vrn.files.lonlat import DECIMALS, WGS84, lonlat_parts, rings
 from vrn.files.names import cell_text
 from vrn.files.plan_words import caution_texts, depth_texts, depths_of, next_text, place_note, second_foot_text
+from vrn.files.vectors import gpx_text
 from vrn.model.grid import geodesic_acres, reproject
 from vrn.sampling.form import form_rows
 from vrn.sampling.plan import Plan

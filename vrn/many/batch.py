@@ -15,12 +15,11 @@ from typing import Any
 
 from vrn.errors import OutputError
 from vrn.files.staging import move
-from vrn.many.book import Entry, latest
-from vrn.many.book_events import Event, note_list
+from vrn.many.book import Entry, latest, record_or_wait, waiting_beside
+from vrn.many.book_events import Event
 from vrn.many.book_file import place_in, refuse_stranger
-from vrn.many.manifest import Job, introduced, is_pattern, read_manifest, same_id
+from vrn.many.manifest import Job, introduced, is_pattern, note_list, read_manifest, same_id
 from vrn.many.pool import Patience, build_many, knock, usable_processors
-from vrn.many.spool import record_or_wait, waiting_beside
 from vrn.many.task import Row, sha256_of, staleness, summary_in
 
 _TABLE_S = 5.0  # how often the table is written anew while rows come

@@ -4,13 +4,15 @@ import glob
 import os
 import re
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
 from vrn.errors import InputFileError
+from vrn.many.book_events import Event, add_events
+from vrn.many.book_file import open_book
 
 _DEVICE = re.compile(r"(con|prn|aux|nul|(com|lpt)\d)(\..*)?", re.IGNORECASE)  # what Windows keeps for itself
 
@@ -155,3 +157,22 @@ def same_id(own: str, first: str, second: str) -> tuple[str, str]:
     """Problem and remedy of two fields that say they are one."""
     problem = f"{first} and {second} have the same id in [field], {own!r}."
     return problem, "Give each field an id of its own: the season book would take one for the other."
+
+
+def note_list(path: Path, manifest: str, keys: Collection[str]) -> tuple[Event, ...]:
+    """Note which fields a list names now; the events of those that it named before and has dropped."""
+    with open_book(path, write=True, busy_s=3.0) as book:
+        rows = book.execute(
+            "SELECT key, what FROM event WHERE what IN ('listed', 'unlisted') AND note = ? ORDER BY id", (manifest,)
+        )
+        before = {row["key"]: row["what"] for row in rows}
+        named = {row["key"]: row["field"] for row in book.execute("SELECT key, field FROM build ORDER BY id")}
+        says = Event(what="listed", key="", field="", note=manifest)
+        new = [replace(says, key=key, field=named.get(key, "")) for key in keys if before.get(key) != "listed"]
+        lost = [
+            replace(says, what="unlisted", key=key, field=named.get(key, key))
+            for key, what in before.items()
+            if what == "listed" and key not in keys
+        ]
+        add_events(book, *new, *lost)
+    return tuple(lost)

@@ -20,7 +20,7 @@ from vrn.files.names import plain_name, terminal_name
 from vrn.files.signature import earlier_in
 from vrn.files.statement import SHORT
 from vrn.many.book import latest
-from vrn.pages.day_sheet import CarriedField, day_sheet
+from vrn.pages.load_sheet import CarriedField, day_sheet
 
 LIST: Final = "VRN.JSON"  # what vrn wrote on the stick: fields, and the hash of every file
 SHEET: Final = "LOAD_SHEET.TXT"

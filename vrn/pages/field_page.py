@@ -53,7 +53,7 @@ def field_page(plan: Plan, need: EdgeNeed) -> str:
     return templates().get_template("field.html").render(
         policy=page_policy((keep_js, page_js), None), css=Markup(page_asset("field.css")), keep_js=Markup(keep_js),
         page_js=Markup(page_js), data=Markup(script_json(_data(plan, need, shown))), stages=STAGES,
-        stage=need.stage, say=lambda code, **given: say(shown, f"edge.{code}", **given),
+        stage=need.stage, say=lambda code, **given: say(shown, f"plan.edge-{code}", **given),
         ppm=Quantity("concentration", None), field=plan.field.name, season=str(plan.settings.header.season),
         samples=plan.samples, cores=plan.cores, tried=_TRIED,
     )  # fmt: skip
@@ -95,14 +95,15 @@ def _data(plan: Plan, need: EdgeNeed, shown: UnitFormat) -> dict[str, object]:
 
 def _words(shown: UnitFormat) -> dict[str, str]:
     """Every sentence of the page with its places left for the script."""
-    from vrn.words.edge import SENTENCES
+    from vrn.words.plan import SENTENCES
 
     places: dict[str, Quantity | int | str] = {"field": "", "season": "", "samples": 0, "cores": 0, "version": _TRIED}
     names = ("place", "value", "name", "depth", "stage", "problem", "remedy", "places", "half", "other", "names", "way",
              "time", "count", "file", "done", "all", "season")  # fmt: skip
     places |= {name: f"{{{name}}}" for name in names}
     places |= {name: Quantity(kind, f"{{{name}}}") for name, kind in _KINDS.items()}
-    return {code: say(shown, f"edge.{code}", **places) for code in SENTENCES}
+    own = [code.removeprefix("edge-") for code in SENTENCES if code.startswith("edge-")]
+    return {code: say(shown, f"plan.edge-{code}", **places) for code in own}
 
 
 def _table(table: NeedTable, shown: UnitFormat) -> dict[str, object]:

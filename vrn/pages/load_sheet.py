@@ -1,7 +1,9 @@
 """The operator's sheet as text, and its parts for the ticket on paper: what to pick, set, expect, stop for."""
 
 import math
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from textwrap import wrap
 from typing import Final
@@ -9,8 +11,8 @@ from typing import Final
 from vrn.files.iso import place_names, rate_unit_shown, task_name
 from vrn.files.iso_grid import iso_grid
 from vrn.files.names import one_line, status
-from vrn.files.shapefile import column_names, stem_of
 from vrn.files.statement import SHORT
+from vrn.files.vectors import column_names, stem_of
 from vrn.findings import Kind, Quantity
 from vrn.pages.report_parts import Table
 from vrn.pages.tables import zone_label
@@ -306,3 +308,67 @@ def _set_in_columns(table: Table | None) -> list[str]:
     widths = [max(map(len, column)) for column in zip(table.header, *table.rows, strict=True)]
     return ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))
             for row in (table.header, *table.rows)]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarriedField:
+    """A field on a stick: its names there, what it takes, and its own sheet.
+
+    ``total`` is in ``unit``: ``gal``, ``lb``, or ``mass`` for nitrogen without a product. ``shapefile`` is the name of
+    its four files without their endings, ``setpoints`` the hash of its task's rates as the audit reads them. ``key`` is
+    the field's own id where it has one.
+    """
+
+    grower: str
+    farm: str
+    field: str
+    season: int
+    id: str
+    approved: bool
+    task: str
+    shapefile: str
+    product: str
+    unit: str
+    total: float
+    metric: bool
+    sheet: str
+    setpoints: str
+    key: str = ""
+
+    def renamed(self, shapefile: str) -> "CarriedField":
+        """The same with its shapefile under another name, on its sheet too."""
+        shown = UnitFormat(metric=self.metric)
+        old, new = (say(shown, "sheet.shapefile-files", name=name) for name in (self.shapefile, shapefile))
+        return replace(self, shapefile=shapefile, sheet=self.sheet.replace(old, new))
+
+    @property
+    def place(self) -> tuple[str, str, str]:
+        """Customer, farm, field."""
+        return self.grower, self.farm, self.field
+
+
+def day_sheet(fields: Sequence[CarriedField]) -> str:
+    """The sheet as text."""
+    shown = UnitFormat(metric=all(field.metric for field in fields))
+    lines = [say(shown, "sheet.day-title"), "", say(shown, "sheet.day-fields")]
+    names = ("number", "field", "task", "shapefile", "product")
+    rows = [[say(shown, f"sheet.day-head-{name}") for name in names]]
+    totals: dict[tuple[str, str], float] = defaultdict(float)
+    for number, field in enumerate(fields, start=1):
+        totals[field.product, field.unit] += field.total
+        needs = say(UnitFormat(metric=field.metric), "sheet.day-needs", product=field.product,
+                    total=Quantity(field.unit, field.total))  # type: ignore[arg-type]  # one of three kinds  # fmt: skip
+        rows.append([str(number), field.field, field.task, f"{field.shapefile}.SHP", needs])
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    lines += ["  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in rows]
+    drafts = [field.field for field in fields if not field.approved]
+    if drafts:
+        lines += ["", say(shown, "sheet.day-drafts", fields=", ".join(drafts))]
+    lines += ["", say(shown, "sheet.day-in-all")]
+    for (product, unit), total in totals.items():
+        lines.append("  " + say(shown, "sheet.day-needs", product=product, total=Quantity(unit, total)))  # type: ignore[arg-type]
+    for number, field in enumerate(fields, start=1):
+        head = say(shown, "sheet.day-field", number=str(number), of=str(len(fields)), field=field.field)
+        paper = say(shown, "sheet.day-paper", file=f"SHEETS/{field.shapefile}.PDF")
+        lines += ["", "=" * 90, head, paper, "", field.sheet.rstrip("\n")]
+    return "\n".join(line.rstrip() for line in lines) + "\n"

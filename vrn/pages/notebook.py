@@ -34,24 +34,26 @@ def field_html(field: Field) -> str:
     treated, whole = (Quantity("area", geodesic_acres(one, field.crs)) for one in (field.treated, field.boundary))
     season = str(field.settings.header.season)
     rows: list[tuple[str, ...]] = [
-        (say(units, "notebook.field"), say(units, "notebook.field-and-season", name=field.name, season=season)),
-        (say(units, "notebook.area"), say(units, "notebook.treated-of-all", treated=treated, all=whole)),
+        (say(units, "console.card-field"), say(units, "console.card-field-and-season", name=field.name, season=season)),
+        (say(units, "console.card-area"), say(units, "console.card-treated-of-all", treated=treated, all=whole)),
         (
-            say(units, "notebook.readings"),
-            say(units, "notebook.readings-and-depths", readings=len(samples),
-                depths=depths or say(units, "notebook.no-depth")),
+            say(units, "console.card-readings"),
+            say(units, "console.card-readings-and-depths", readings=len(samples),
+                depths=depths or say(units, "console.card-no-depth")),
         ),
     ]  # fmt: skip
     layers = {
-        say(units, "notebook.organic-matter"): field.organic_matter,
-        say(units, "notebook.yield-potential"): field.yield_potential,
-        say(units, "notebook.applied-n"): field.applied_n,
-        say(units, "notebook.zones"): field.zones,
+        say(units, "console.card-organic-matter"): field.organic_matter,
+        say(units, "console.card-yield-potential"): field.yield_potential,
+        say(units, "console.card-applied-n"): field.applied_n,
+        say(units, "console.card-zones"): field.zones,
         **field.extra_layers,
     }
     rows += [(name, layer.source) for name, layer in layers.items() if layer is not None]
     if field.weather is not None:
-        rows.append((say(units, "notebook.weather"), say(units, "notebook.weather-days", days=len(field.weather.days))))
+        rows.append(
+            (say(units, "console.card-weather"), say(units, "console.card-weather-days", days=len(field.weather.days)))
+        )
     body = "".join(f"<tr><th {_LEFT}>{escape(name)}</th><td {_LEFT}>{escape(value)}</td></tr>" for name, value in rows)
     return f"<table><tbody>{body}</tbody></table>" + _findings(field.findings, units)
 
@@ -72,11 +74,11 @@ def ledger_html(ledger: Ledger) -> str:
     lines = zip(ledger.lines, numbers, strict=True)
     feet = (("ledger-sum", ledger.unclipped_lb_ac), ("ledger-need", ledger.need_lb_ac))
     return _table(
-        say(units, "notebook.ledger", method=ledger.key, unit=units.unit("amount")),
-        (say(units, "notebook.ledger-line"), units.unit("amount"), say(units, "notebook.ledger-basis"),
-         say(units, "notebook.ledger-source")),
+        say(units, "console.card-ledger", method=ledger.key, unit=units.unit("amount")),
+        (say(units, "console.card-ledger-line"), units.unit("amount"), say(units, "console.card-ledger-basis"),
+         say(units, "console.card-ledger-source")),
         ((label_of(units, line), number, line.basis, line.source) for line, number in lines),
-        [(say(units, f"notebook.{name}"), _range(value, units), "", "") for name, value in feet],
+        [(say(units, f"console.card-{name}"), _range(value, units), "", "") for name, value in feet],
     ) + _bullets(text.problem for text in finding_texts(units, ledger.findings))  # fmt: skip
 
 
@@ -85,17 +87,22 @@ def prescription_html(prescription: Prescription) -> str:
     settings, product = prescription.field.settings, prescription.product
     units = UnitFormat.of(settings.units)
     zones = zones_table(prescription, units, _COLUMNS, labels=True)
-    state = say(units, "notebook.draft")
+    state = say(units, "console.card-draft")
     if prescription.approved:
-        state = say(units, "notebook.signed", name=str(settings.review.approved_by))
+        state = say(units, "console.card-signed", name=str(settings.review.approved_by))
     totals = say(
-        units, "notebook.totals" if product.named else "notebook.totals-n", area=Quantity("area", prescription.acres),
+        units, "console.card-totals" if product.named else "console.card-totals-n",
+        area=Quantity("area", prescription.acres),
         mass=Quantity("mass", prescription.total_n_lb),
         product=Quantity("gal" if product.unit == "gal" else "lb", prescription.total_product), name=product.name,
         mean=Quantity("rate", prescription.mean_rate_n_lb_ac), flat=Quantity("rate", prescription.flat_rate_n_lb_ac),
     )  # fmt: skip
     caption = say(
-        units, "notebook.prescription", name=prescription.field.name, season=str(settings.header.season), state=state
+        units,
+        "console.card-prescription",
+        name=prescription.field.name,
+        season=str(settings.header.season),
+        state=state,
     )
     decide = tuple(finding for finding in prescription.findings if finding.level == "warning")
     return _table(caption, zones.header, zones.rows) + f"<p>{escape(totals)}</p>" + _findings(decide, units)
@@ -138,7 +145,7 @@ def _table(caption: str, head: Iterable[str], rows: Iterable[Iterable[str]], foo
 
 
 def _findings(findings: Iterable[Finding], units: UnitFormat) -> str:
-    decide = f"<b>{escape(say(units, 'notebook.decide'))}</b>: "
+    decide = f"<b>{escape(say(units, 'console.card-decide'))}</b>: "
     shown = "".join(
         f"<li>{decide if text.level == 'warning' else ''}{escape(f'{text.place}: {text.problem} {text.remedy}')}</li>"
         for text in finding_texts(units, findings)
@@ -160,4 +167,4 @@ def _range(value: Number, units: UnitFormat) -> str:
     known = np.atleast_1d(np.asarray(value, dtype=float))
     known = known[np.isfinite(known)]
     low, high = (_number(float(end), units) for end in ((known.min(), known.max()) if known.size else (math.nan,) * 2))
-    return low if low == high else say(units, "notebook.range", low=low, high=high)
+    return low if low == high else say(units, "console.card-range", low=low, high=high)

@@ -239,12 +239,11 @@ def _writers(
     *, only_controls: bool = False, report: ReportMaker | None = None
 ) -> tuple[Callable[[Prescription, Path], None], ...]:
     """Every format, or what a terminal reads and what that is held against; signature and summary come after them."""
-    from vrn.files.geojson import write_geojson, write_gpx
     from vrn.files.iso import write_iso
     from vrn.files.raster import write_rasters
-    from vrn.files.shapefile import write_shapefile
     from vrn.files.statement import write_statement
     from vrn.files.tables import write_geopackage, write_tables
+    from vrn.files.vectors import write_geojson, write_gpx, write_shapefile
     from vrn.pages.job_ticket import job_ticket
     from vrn.pages.load_sheet import write_load_sheet
 
