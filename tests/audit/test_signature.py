@@ -27,7 +27,7 @@ from vrn.cli import main
 from vrn.errors import InputFileError, OutputError
 from vrn.files.approval import identified
 from vrn.files.signature import fingerprint, make_key, public_hex, read_key
-from vrn.many.book_events import known_keys, record_key
+from vrn.many.questions import known_keys, record_key
 from vrn.model.settings import ReviewSection
 from vrn.pipeline.order import write
 from vrn.prescription.model import Prescription, Signed

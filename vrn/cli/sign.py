@@ -102,7 +102,7 @@ def sign(
 def _refuse_revoked(book: Path, private: "Ed25519PrivateKey | None") -> None:
     """Refuse a key that the book says is revoked; a book that is none is refused before anything is written."""
     from vrn.files.signature import fingerprint, public_hex
-    from vrn.many.book_events import known_keys
+    from vrn.many.questions import known_keys
 
     keys = known_keys(book) if book.exists() else {}
     mark = "" if private is None else fingerprint(public_hex(private))
@@ -179,7 +179,7 @@ def key(
         raise typer.BadParameter(message)
     if book is not None:
         from vrn.audit.signature_checks import read_public_key
-        from vrn.many.book_events import record_key
+        from vrn.many.questions import record_key
 
         today = date.today()
         mark = revoke if revoke is not None else fingerprint(read_public_key(pin or Path()))

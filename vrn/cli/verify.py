@@ -40,7 +40,7 @@ def verify(
 
     keys = None
     if book is not None:
-        from vrn.many.book_events import known_keys
+        from vrn.many.questions import known_keys
 
         keys = known_keys(book)
     found = read_again(folder, public_key=key, keys=keys)
