@@ -70,9 +70,8 @@ def season(
     """Record if asked, then tell and write what was asked for."""
     from vrn.many.book import history, latest, outcomes, record_outcome
     from vrn.many.book_events import events
-from vrn.many.questions import chains_of
     from vrn.many.outcomes import read_outcomes
-    from vrn.many.questions import GROUPS, changed_since, sums_by, write_season_table
+    from vrn.many.questions import GROUPS, chains_of, changed_since, sums_by, write_season_table
     from vrn.many.season import due, season_findings, season_of, season_results, to_order
 
     if by is not None and by not in GROUPS:
