@@ -62,6 +62,7 @@ class Entry:
 FROM_FILE = "file "  # how the note of an outcome begins that a machine's file tells
 _OF_BUILD = ("field_file", "folder", "status", "problem", "remedy", "field", "season", "summary_sha256", "recorded_at",
              "key", "grower", "farm")  # fmt: skip
+_OF_BOOK = ("keys", "had")  # what the book alone tells of a field
 _PARTS = ("summary", "crop", "outlines", "signature")
 _OF_OUTCOME = ("field", "season", "what", "value", "rate_n_lb_ac", "note", "zone", "key")
 
@@ -253,15 +254,15 @@ def record_or_wait(book: Path, *entries: Entry) -> None:
     """
     path = waiting_beside(book)
     lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
-    waiting = [Entry(**{**json.loads(line), "keys": frozenset()}) for line in lines if line.endswith("}")]
+    waiting = [Entry(**json.loads(line)) for line in lines if line.endswith("}")]
     try:
         record_build(book, *waiting, *entries, busy_s=_BUSY_S)
     except OutputError as error:
         try:
             with path.open("a", encoding="utf-8") as file:
                 for entry in entries:
-                    now = replace(entry, recorded_at=entry.recorded_at or moment(), keys=frozenset())
-                    file.write(json.dumps(asdict(now) | {"keys": []}) + "\n")
+                    said = asdict(replace(entry, recorded_at=entry.recorded_at or moment()))
+                    file.write(json.dumps({name: said[name] for name in said if name not in _OF_BOOK}) + "\n")
                 file.flush()
                 os.fsync(file.fileno())
         except OSError:
