@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -117,9 +118,8 @@ def level_doubt(ledger: Ledger, *, total_sd_lb_ac: float, source: str) -> LevelD
     inputs = {name: value for name, value in inputs.items() if math.isfinite(value)}
     if chosen.missing(**inputs):
         return LevelDoubt(sd_lb_ac=total_sd_lb_ac)
-    squares, sources = dict[str, float](), {REST: source}
+    squares, sources = dict(_squares_of(chosen.key, tuple(sorted(inputs.items())))), {REST: source}
     for prior in PRIORS:
-        squares[prior.part] = squares.get(prior.part, 0.0) + _variance(chosen, inputs, prior)
         sources.setdefault(prior.part, prior.source)
     known = sum(squares.values())
     rest = squares[REST] = max(total_sd_lb_ac**2 - known, _LEAST_REST**2)
@@ -130,6 +130,14 @@ def level_doubt(ledger: Ledger, *, total_sd_lb_ac: float, source: str) -> LevelD
     )
     whole = total_sd_lb_ac if known + rest <= total_sd_lb_ac**2 * (1 + 1e-12) else math.sqrt(known + rest)
     return LevelDoubt(sd_lb_ac=whole, parts=tuple(sorted(parts, key=lambda one: -one.sd_lb_ac)))
+
+
+@lru_cache(maxsize=64)  # pages and rates ask for the same level many times
+def _squares_of(key: str, inputs: tuple[tuple[str, float], ...]) -> tuple[tuple[str, float], ...]:
+    squares = dict[str, float]()
+    for prior in PRIORS:
+        squares[prior.part] = squares.get(prior.part, 0.0) + _variance(method(key), dict(inputs), prior)
+    return tuple(squares.items())
 
 
 def _variance(chosen: Method, inputs: Mapping[str, float], prior: Prior) -> float:

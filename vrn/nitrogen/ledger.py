@@ -324,8 +324,8 @@ def worded(template: str, inputs: Mapping[str, Any], lb_ac: Number = math.nan) -
     >>> worded("{nitrate_ppm} ppm × 12 in", {"nitrate_ppm": np.array([11.0, 12.0])})
     "each cell's ppm × 12 in"
     """
-    known = {name: value for name, value in inputs.items() if not isinstance(value, Mapping)}
-    worked = [name for name in known if f"{{{name}}}" in template and not name.startswith(_HERE)]
+    known = {name: inputs[name] for name in inputs if f"{{{name}}}" in template}
+    worked = [name for name in known if not name.startswith(_HERE)]
     long = [name for name in worked if np.ndim(known[name]) == 0 and f"{known[name]:.4g}" != f"{known[name]:.6g}"]
     off_lb_ac = 0.04 if len(long) == 1 else 0.01  # that a factor may move the line by
 
