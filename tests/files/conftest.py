@@ -101,7 +101,7 @@ def make_prescription(
         ))  # fmt: skip
     nitrate = Surface(
         name="nitrate_ppm", grid=grid, values=20.0 - labels.astype(float), se=np.full(grid.shape, 1.5),
-        chosen="ordinary kriging",
+        chosen="averaged kriging",
         choice=SurfaceChoice(
             loo_rmse=1.7, mean_rmse=2.9,
             variogram=Variogram(model="spherical", nugget=0.5, partial_sill=6.0, range_m=180.0),

@@ -84,11 +84,11 @@ def small_prescription(
     field = Field(settings=settings, folder=Path(), crs=CRS, boundary=boundary, no_apply=no_apply, samples=samples,
                   inputs={"samples.csv": "0" * 64})  # fmt: skip
     tried = (Candidate(name="mean", rmse=3.9, mean_error=0.0, msdr=None, skill=0.0),
-             Candidate(name="ordinary kriging", rmse=1.4, mean_error=0.1, msdr=1.1, skill=0.87))  # fmt: skip
+             Candidate(name="averaged kriging", rmse=1.4, mean_error=0.1, msdr=1.1, skill=0.87))  # fmt: skip
     choice = SurfaceChoice(candidates=tried, loo_rmse=1.4, mean_rmse=3.9)
     surfaces = {
         "nitrate_ppm": Surface(name="nitrate_ppm", grid=grid, values=nitrate, se=0.5 + 0.002 * east,
-                               chosen="ordinary kriging", choice=choice),
+                               chosen="averaged kriging", choice=choice),
         "organic_matter_pct": Surface(name="organic_matter_pct", grid=grid, values=np.full(grid.shape, 2.8),
                                       chosen="constant"),
         "yield_goal_bu_ac": Surface(name="yield_goal_bu_ac", grid=grid, values=200.0 + east / 30, chosen="raster"),

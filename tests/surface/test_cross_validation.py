@@ -44,7 +44,7 @@ def test_blocks_are_left_out_together() -> None:
 
 
 def test_drift_is_estimated_anew_each_time() -> None:
-    """With a drift, too, leaving one out is kriging it from the others; so is its Lagrange term."""
+    """With a drift, too, leaving one out is kriging it from the others."""
     places_m, values = _set()
     drift = np.column_stack([np.sin(places_m[:, 0] / 100), places_m[:, 1] / 800])
     told = left_out(Kriging.of(places_of(places_m, values), VARIOGRAM, drift))

@@ -10,7 +10,7 @@ from scipy.stats import multivariate_normal
 
 from vrn.model.grid import Grid
 from vrn.surface import Variogram, fit_variogram, restricted_log_likelihood
-from vrn.surface.likelihood import Likelihood, likeliest
+from vrn.surface.likelihood import posterior
 from vrn.surface.places import places_of
 from vrn.surface.transform import gaussian_fields
 
@@ -130,27 +130,38 @@ def test_direction_is_found_where_there_is_one() -> None:
         assert fitted.anisotropy_ratio == 1.0
 
 
-def test_a_trend_is_taken_out_by_the_drift() -> None:
-    """With a trend in the mean, the drift explains it and the variogram's sill falls to that of the field."""
+def test_twelve_variograms_surround_the_likeliest() -> None:
+    """The twelve are about as likely as any on the grid, differ among themselves, and the best is one of the grid."""
+    places_m, values = _simulated(Variogram(model="exponential", nugget=1.0, partial_sill=4.0, range_m=150.0), 40, 6)
+    found = posterior(places_of(places_m, values))
+    variograms = [one.variogram for one in found.likely if one.variogram.model != "nugget"]
+    heights = [restricted_log_likelihood(places_m, values, variogram=v) for v in (found.best.variogram, *variograms)]
+    assert len(found.likely) == 12
+    assert min(heights) > max(heights) - 5.0
+    assert len({round(v.range_m or 0.0) for v in variograms}) > 3
+
+
+def test_evidence_goes_with_the_units() -> None:
+    """Distances in another unit stretch the ranges; values in another one change the evidence by n − 1 logarithms."""
+    rng = np.random.default_rng(4)
+    values = rng.normal(10.0, 2.0, 9)
+    east = np.arange(9) * 100.0
+    near = posterior(places_of(np.column_stack([east, 0 * east]), values))
+    assert 0 < sum(one.variogram.model == "nugget" for one in near.likely) < 12
+    moved = posterior(places_of(np.column_stack([7 * east, 0 * east]), 3 * values + 5))
+    ranges = [one.variogram.range_m for one in near.likely if one.variogram.range_m]
+    assert [one.variogram.range_m for one in moved.likely if one.variogram.range_m] == pytest.approx(
+        7 * np.array(ranges)
+    )
+    assert moved.log_evidence == pytest.approx(near.log_evidence - 8 * np.log(3.0))
+
+
+def test_a_slope_is_followed_where_there_is_one() -> None:
+    """Readings that follow a layer have slopes in nearly all of the twelve; readings that do not, in half or less."""
     truth = Variogram(model="exponential", nugget=0.5, partial_sill=3.0, range_m=60.0)
     places_m, values = _simulated(truth, 80, 5)
-    tilted = values + 0.03 * places_m[:, 0]
-    shape = Variogram(model="exponential", range_m=1.0)
-    places = places_of(places_m, tilted)
-    with_drift = Likelihood(places, shape, places_m[:, :1]).best()
-    without = Likelihood(places, shape).best()
-    level = Likelihood(places_of(places_m, values), shape, places_m[:, :1]).best()
-    assert with_drift.sill == pytest.approx(level.sill, rel=1e-3)
-    assert without.sill > 2 * with_drift.sill
-
-
-def test_plausible_variograms_surround_the_likeliest() -> None:
-    """The twelve that stand for the doubt are about as likely as the best, and differ among themselves."""
-    places_m, values = _simulated(Variogram(model="exponential", nugget=1.0, partial_sill=4.0, range_m=150.0), 40, 6)
-    best, plausible = likeliest(places_of(places_m, values))
-    top = restricted_log_likelihood(places_m, values, variogram=best)
-    heights = [restricted_log_likelihood(places_m, values, variogram=v) for v in plausible]
-    assert len(plausible) == 12
-    assert max(heights) <= top + 1e-6
-    assert min(heights) > top - 5.0
-    assert len({round(v.range_m or 0.0) for v in plausible}) > 3
+    layer = np.random.default_rng(1).standard_normal((80, 1))
+    tilted = posterior(places_of(places_m, values + 2.0 * layer[:, 0]), layer)
+    level = posterior(places_of(places_m, values), layer)
+    assert sum(one.slope_variance > 0 for one in tilted.likely) >= 11
+    assert sum(one.slope_variance > 0 for one in level.likely) <= 6

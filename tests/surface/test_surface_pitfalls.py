@@ -259,10 +259,9 @@ def test_readings_without_structure_get_no_range() -> None:
         places_m, values = rng.uniform(0, 800, (50, 2)), rng.normal(size=50)
         fitted = fit_variogram(places_m, values)
         doubted += fitted.model == "nugget" or "surface.little-structure" in [one.code for one in fitted.fit.findings]
-        made = interpolate(places_m, values, TARGETS_M)
-        means += made.chosen == "mean" and "surface.no-better" in [one.code for one in made.findings]
+        means += "surface.by-chance" in [one.code for one in interpolate(places_m, values, TARGETS_M).findings]
     assert doubted >= 7  # of 10; chance alone makes a likelihood ratio of 2 in about one set of four
-    assert means >= 7
+    assert means >= 4
 
 
 def test_dense_data_without_the_extra(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -53,6 +53,20 @@ CORES_ERROR_SHARE = 0.18
 
 
 @dataclass(frozen=True)
+class Making:
+    """What a field is made with; the defaults are those of the text above."""
+
+    nitrate_cv: float = 0.5
+    stretch: float = 1.0  # of every range
+    samples: int = SAMPLES
+    own_organic_samples: int = 0  # places of organic matter, at random; 0: those of the samples
+    at_random: bool = False  # samples on no pattern
+    reading_error_ppm: float = READING_ERROR_PPM
+    cores_error_share: float = CORES_ERROR_SHARE
+    yield_error: float = 0.04
+
+
+@dataclass(frozen=True)
 class Simulated:
     """A field, and the truth on its own 5 m grid, north up."""
 
@@ -63,6 +77,7 @@ class Simulated:
     organic_matter_pct: Array
     yield_goal_bu_ac: Array
     need_lb_ac: Array
+    practical_ranges_m: tuple[float, ...]  # of nitrate, of organic matter, and of the part of yield that is its own
 
     def at(self, grid: Grid, values: Array) -> Array:
         """Values of the truth's grid at the cell centres of another; NaN off the field."""
@@ -97,20 +112,25 @@ def random_field(rng: np.random.Generator, *, practical_range_m: float) -> Array
     return np.fft.fft2(np.sqrt(spectrum / size**2) * noise).real[:CELLS, :CELLS]
 
 
-def simulate(seed: int, *, structure: bool = True, samples: int = SAMPLES) -> Simulated:
+def simulate(
+    seed: int, *, structure: bool = True, samples: int = SAMPLES, making: Making | None = None
+) -> Simulated:
     """
     One field.
 
     Without structure every layer is white noise about its mean: nothing that a map could hold.
     """
     rng = np.random.default_rng(seed)
+    how = making or Making(samples=samples)
+    ranges_m = []
 
     def layer(low_m: float, high_m: float) -> Array:
-        practical_range_m = rng.uniform(low_m, high_m)
+        practical_range_m = how.stretch * rng.uniform(low_m, high_m)
+        ranges_m.append(practical_range_m)
         return random_field(rng, practical_range_m=practical_range_m if structure else 0.1)
 
     nitrate = layer(250.0, 400.0)
-    sd_log = np.sqrt(np.log1p(0.5**2))
+    sd_log = np.sqrt(np.log1p(how.nitrate_cv**2))
     nitrate_ppm = 14.0 * np.exp(sd_log * nitrate - sd_log**2 / 2)
     organic = layer(300.0, 500.0)
     organic_matter_pct = np.clip(3.0 + 0.6 * organic, 0.8, 8.0)
@@ -118,15 +138,21 @@ def simulate(seed: int, *, structure: bool = True, samples: int = SAMPLES) -> Si
     yield_goal_bu_ac = GOAL_BU_AC * relative / relative.mean()
 
     grid = Grid(crs=CRS, west_m=WEST_M, north_m=SOUTH_M + SIDE_M, cell_m=CELL_M, rows=CELLS, cols=CELLS)
-    places = _places(rng, samples)
+    corner_m, side_m = np.array([WEST_M, SOUTH_M]), SIDE_M - 0.01
+    places = corner_m + rng.uniform(0.01, side_m, (how.samples, 2)) if how.at_random else _places(rng, how.samples)
     row, col, _ = grid.cells_of(places)
-    composite = 1.0 + CORES_ERROR_SHARE * rng.normal(size=samples)
-    reading_ppm = nitrate_ppm[row, col] * composite + READING_ERROR_PPM * rng.normal(size=samples)
+    composite = 1.0 + how.cores_error_share * rng.normal(size=how.samples)
+    reading_ppm = nitrate_ppm[row, col] * composite + how.reading_error_ppm * rng.normal(size=how.samples)
+    of_organic = places
+    if how.own_organic_samples:
+        of_organic = corner_m + rng.uniform(0.01, side_m, (how.own_organic_samples, 2))
+        row, col, _ = grid.cells_of(of_organic)
     field = _field(
         places,
         nitrate_ppm=np.maximum(reading_ppm, 0.5),
-        organic_matter_pct=np.clip(organic_matter_pct[row, col] + 0.15 * rng.normal(size=samples), 0.3, 9.0),
-        yield_potential=_coarse(relative, rng),
+        of_organic=of_organic,
+        organic_matter_pct=np.clip(organic_matter_pct[row, col] + 0.15 * rng.normal(size=len(of_organic)), 0.3, 9.0),
+        yield_potential=_coarse(relative, rng, how.yield_error),
         name=f"Simulated {seed}",
     )
     return Simulated(
@@ -137,6 +163,7 @@ def simulate(seed: int, *, structure: bool = True, samples: int = SAMPLES) -> Si
         organic_matter_pct=organic_matter_pct,
         yield_goal_bu_ac=yield_goal_bu_ac,
         need_lb_ac=need_lb_ac(nitrate_ppm, organic_matter_pct, yield_goal_bu_ac),
+        practical_ranges_m=tuple(ranges_m),
     )
 
 
@@ -149,18 +176,19 @@ def _places(rng: np.random.Generator, count: int) -> Array:
     return np.array([WEST_M, SOUTH_M]) + square * np.array([SIDE_M / cols, SIDE_M / rows])
 
 
-def _coarse(relative: Array, rng: np.random.Generator) -> RasterLayer:
+def _coarse(relative: Array, rng: np.random.Generator, error: float) -> RasterLayer:
     """Yield potential on 10 m cells, read with an error."""
     padded = np.pad(relative, ((0, 1), (0, 1)), mode="edge")
     blocks = padded.reshape(81, 2, 81, 2).mean(axis=(1, 3))
     grid = Grid(crs=CRS, west_m=WEST_M, north_m=SOUTH_M + SIDE_M, cell_m=10.0, rows=81, cols=81)
-    values = blocks + 0.04 * rng.normal(size=blocks.shape)
+    values = blocks + error * rng.normal(size=blocks.shape)
     return RasterLayer(name="relative", grid=grid, values=values, source="yield_potential.tif")
 
 
 def _field(
-    places: Array, *, nitrate_ppm: Array, organic_matter_pct: Array, yield_potential: RasterLayer, name: str
-) -> Field:
+    places: Array, *, nitrate_ppm: Array, of_organic: Array, organic_matter_pct: Array, yield_potential: RasterLayer,
+    name: str,
+) -> Field:  # fmt: skip
     count = len(places)
     settings = Settings(
         header=FieldSection(name=name, season=2026, boundary="boundary.geojson"),
@@ -190,7 +218,7 @@ def _field(
     organic = PointLayer(
         name="organic_matter_pct",
         crs=CRS,
-        coordinates_m=places,
+        coordinates_m=of_organic,
         values=organic_matter_pct,
         source="organic_matter.csv",
     )

@@ -141,7 +141,7 @@ class Surface:
     predictive_se : ndarray, shape (rows, cols), or None
         Standard error of a new reading there, its own scatter included: what a sample is to be held against.
     chosen : str
-        How it was made, as ``"ordinary kriging"``, ``"inverse distance"``, ``"mean"``, ``"constant"``.
+        How it was made, as ``"averaged kriging"``, ``"mean"``, ``"constant"``.
     choice : SurfaceChoice or None
         What its making rests on; None where there was nothing to choose.
     findings : tuple of Finding

@@ -244,8 +244,9 @@ def _surface_layer(picture: Picture, shown: UnitFormat, prescription: Prescripti
 
 
 _MADE: Final = {  # how a surface was made → its words
-    "ordinary kriging": "between-kriging", "inverse distance": "between-distance", "area means": "by-areas",
-    "mean": "one-mean", "raster by area": "raster", "polygons by area": "areas",
+    "averaged kriging": "between-kriging", "averaged kriging of logarithms": "between-kriging",
+    "averaged kriging of square roots": "between-kriging", "area means": "by-areas", "mean": "one-mean",
+    "raster by area": "raster", "polygons by area": "areas",
 }  # fmt: skip
 
 

@@ -1,6 +1,6 @@
 """Surfaces on the grid: nitrate by depth, organic matter, yield goal, what is down; and the user's own."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -148,13 +148,14 @@ class _Making:
     def surfaces(self) -> tuple[dict[str, Surface], dict[str, Surface]]:
         """Those the ledger is made from, and those that a person only looks at."""
         field, surfaces = self.field, dict[str, Surface]()
-        if field.organic_matter is not None:
-            surfaces["organic_matter_pct"] = self._layer("organic_matter_pct", field.organic_matter)
         surfaces["yield_goal_bu_ac"], left_out = self._yield_goal()
+        if field.organic_matter is not None:
+            surfaces["organic_matter_pct"] = self._layer(
+                "organic_matter_pct", field.organic_matter, self._followed(surfaces)
+            )
         if field.applied_n is not None:
             surfaces["applied_n_lb_ac"] = self._layer("applied_n_lb_ac", field.applied_n)
-        weights = weights_of(field.settings, harvests=_harvests(surfaces["yield_goal_bu_ac"]))
-        followed = tuple(one for name, one in surfaces.items() if weights.get(name, 1.0) > 0 and _varies(one))
+        followed = self._followed(surfaces)
         for name, depths in (("nitrate_ppm", self.profile.top), ("deep_nitrate_ppm", self.profile.deep)):
             if depths:
                 parts = [self._readings(name, depth, followed) for depth in depths]
@@ -162,10 +163,15 @@ class _Making:
                 surfaces[name] = parts[0] if len(parts) == 1 else weighted_mean(parts, thickness_in, name=name)
         return surfaces, {} if left_out is None else {left_out.name: left_out}
 
-    def _layer(self, name: str, layer: Layer) -> Surface:
-        return layer_on_grid(layer, self.grid, name=name, use_mean_only=self.use_mean_only)
+    def _layer(self, name: str, layer: Layer, followed: Sequence[Surface] = ()) -> Surface:
+        return layer_on_grid(layer, self.grid, name=name, drift=followed, use_mean_only=self.use_mean_only)
 
-    def _readings(self, name: str, depth: SoilSamples, followed: tuple[Surface, ...]) -> Surface:
+    def _followed(self, surfaces: Mapping[str, Surface]) -> list[Surface]:
+        """Surfaces that readings of the soil may follow: those with a pattern that counts."""
+        weights = weights_of(self.field.settings, harvests=_harvests(surfaces["yield_goal_bu_ac"]))
+        return [one for name, one in surfaces.items() if weights.get(name, 1.0) > 0 and _varies(one)]
+
+    def _readings(self, name: str, depth: SoilSamples, followed: Sequence[Surface]) -> Surface:
         """Readings of one depth on the grid: composites as the means of their areas, points interpolated."""
         instrument_sd_ppm = self.field.settings.samples.instrument_sd_ppm
         error = error_of_readings(depth, of_all=self.field.samples, instrument_sd_ppm=instrument_sd_ppm)

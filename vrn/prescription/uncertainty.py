@@ -16,7 +16,7 @@ from vrn.prescription.strips import StripReport
 
 Array = NDArray[np.float64]
 Band = tuple[float, float, float]  # low, middle, high of nine draws in ten
-DRAWS: Final = 100
+DRAWS: Final = 96
 _MOST_PLACES: Final = 2500  # drawn in a field; finer ones would only repeat their neighbours
 _SEED: Final = 1
 _NEED: Final = "need_lb_ac"  # alone may be below 0

@@ -10,7 +10,7 @@ from vrn.errors import OutOfRangeError
 from vrn.model.variogram import Variogram
 from vrn.surface.kriging import Kriging, Prediction, matches
 from vrn.surface.likelihood import Likelihood
-from vrn.surface.places import Places, corners_of, in_threads, one_blas_thread, places_of, points_of
+from vrn.surface.places import corners_of, in_threads, one_blas_thread, places_of, points_of
 
 
 @one_blas_thread
@@ -75,7 +75,7 @@ def left_out(kriging: Kriging, folds: NDArray[np.intp] | None = None) -> Predict
     """
     places = kriging.places
     count, columns = kriging.drift.shape
-    answer = Prediction(*np.full((3, count), np.nan))
+    answer = Prediction(*np.full((2, count), np.nan))
     half = kriging.mean_root @ kriging.solved_drift.T
     contrast = kriging.root.T @ kriging.root - half.T @ half
     pull = contrast @ kriging.value
@@ -85,8 +85,6 @@ def left_out(kriging: Kriging, folds: NDArray[np.intp] | None = None) -> Predict
         rows = np.flatnonzero((own > 1e-12 * own.max()) & (count > columns))
         answer.estimate[rows] = kriging.value[rows] - pull[rows] / own[rows]
         answer.variance[rows] = 1.0 / own[rows]
-        reach = np.einsum("ij,ji->i", kriging.drift @ kriging.mean_root.T, half)
-        answer.lagrange[rows] = -reach[rows] / own[rows]
     else:
         for fold in np.unique(folds):
             rows = np.flatnonzero(folds == fold)
@@ -97,7 +95,7 @@ def left_out(kriging: Kriging, folds: NDArray[np.intp] | None = None) -> Predict
             answer.variance[rows] = spread.diagonal()
     own_error = kriging.variogram.nugget + (0.0 if places.error_variance is None else places.error_variance)
     variance = np.maximum((answer.variance - kriging.noise)[places.place] + own_error, 0.0)
-    return Prediction(answer.estimate[places.place], variance, answer.lagrange[places.place])
+    return Prediction(answer.estimate[places.place], variance)
 
 
 def blocked_folds(coordinates_m: ArrayLike, *, count: int = 5) -> NDArray[np.intp]:
@@ -310,39 +308,6 @@ def inverse_distance(
     target, place = matches(targets, places.coordinates_m)
     estimate[target] = value[place]
     return estimate
-
-
-def inverse_distance_left_out(places: Places, powers: tuple[float, ...]) -> NDArray[np.float64]:
-    """Estimate every reading from the other places by inverse distance.
-
-    `places`: two places or more. Returns (k, n): a row for each power; readings of one place are left out together.
-    """
-    value = places.merged(1.0)[0]
-    unit = float(np.ptp(places.coordinates_m, axis=0).max()) or 1.0
-    points = places.coordinates_m / unit
-    estimate = np.empty((len(powers), len(places)))
-    step = max(1, 4_000_000 // len(places))
-    for start in range(0, len(places), step):
-        rows = np.arange(start, min(start + step, len(places)))
-        squared = _squared_distance(points, points[rows])
-        squared[rows, rows - start] = np.inf
-        for k, power in enumerate(powers):
-            weight = squared ** (-power / 2)
-            if power == 0:
-                weight[rows, rows - start] = 0.0
-            estimate[k, rows] = value @ weight / weight.sum(axis=0)
-    return estimate[:, places.place]
-
-
-def distance_weights(places: Places, targets_m: NDArray[np.float64], power: float) -> NDArray[np.float64]:
-    """Weights of all places, adding up to 1 at each target.
-
-    `targets_m` (t, 2): less the places' ``origin_m``. Returns (p, t).
-    """
-    unit = float(np.ptp(places.coordinates_m, axis=0).max()) or 1.0
-    weights = _weights(_squared_distance(places.coordinates_m / unit, targets_m / unit), power)
-    weights /= weights.sum(axis=0)
-    return weights
 
 
 def _of_all(

@@ -1,7 +1,8 @@
-"""The ways to make a surface from samples, each with its predictions of samples left out, and with draws."""
+"""The two ways to make a surface from samples, each with its predictions of samples left out, and with draws."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple, Protocol
 
@@ -10,25 +11,20 @@ from numpy.typing import NDArray
 
 from vrn.model.grid import Grid
 from vrn.model.variogram import Variogram
-from vrn.surface.cross_validation import distance_weights, inverse_distance_left_out, left_out
-from vrn.surface.dense import local_kriging
-from vrn.surface.fit import empirical_variogram, least_squares
-from vrn.surface.kriging import USUAL_NEIGHBORS, Kriging, covariance_between
-from vrn.surface.places import Places, by_place, in_threads
+from vrn.surface.cross_validation import left_out
+from vrn.surface.fit import MOST_BY_LIKELIHOOD, empirical_variogram, least_squares
+from vrn.surface.kriging import Kriging
+from vrn.surface.likelihood import Likely
+from vrn.surface.nearby import Nearby
+from vrn.surface.places import Places
 from vrn.surface.transform import Transform, gaussian_fields
 
 MEAN = "mean"
-INVERSE_DISTANCE = "inverse distance"
-KRIGING = "ordinary kriging"
-DRIFT = "kriging with external drift"
-
-_POWERS = (1.0, 1.5, 2.0, 2.5, 3.0)
-_TILE = 1_024
+KRIGING = "averaged kriging"
 
 _Floats = NDArray[np.float64]
-LOCAL_KRIGING = "local kriging"
 _PAIRS_A_POINT = 1_500  # of the empirical variogram, at most about this many
-_HELD_OUT = 20  # one point in so many
+_HELD_OUT = 500  # readings left out where there are many
 
 
 class Estimate(NamedTuple):
@@ -101,234 +97,122 @@ class Mean:
         return cells
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class InverseDistance:
-    """Inverse distance with the power that leaves the least error; its error is that of the variogram."""
+class _Part(NamedTuple):
+    """One of the variograms that are averaged."""
 
-    places: Places
-    power: float
-    variogram: Variogram
-    plausible: tuple[Variogram, ...]
-    estimate: _Floats
-    noise: float
-    doubt: float = 1.0
-    name: str = INVERSE_DISTANCE
-    variance: None = None
-
-    @classmethod
-    def of(cls, places: Places, variogram: Variogram, plausible: tuple[Variogram, ...]) -> "InverseDistance":
-        """Inverse distance of some places, two or more."""
-        predicted = inverse_distance_left_out(places, _POWERS)
-        best = int(np.argmin([by_place((one - places.values) ** 2, places.place).mean() for one in predicted]))
-        made = cls(
-            places=places, power=_POWERS[best], variogram=variogram, plausible=plausible, estimate=predicted[best],
-            noise=_noise(places, variogram),
-        )  # fmt: skip
-        if not plausible:
-            return made
-        ground = _ground(places)
-        variance = [made._squared(ground, as_likely)[1].mean() for as_likely in (variogram, *plausible)]
-        return replace(made, doubt=_doubt(variance[0], np.array(variance[1:]), len(places)))
-
-    def at(self, targets_m: _Floats, drift: _Floats | None) -> Estimate:
-        """Inverse distance, and how far the field under the readings may be from it."""
-        estimate, squared = self._squared(targets_m, self.variogram)
-        se = self.doubt * np.sqrt(squared)
-        return Estimate(estimate, se, np.sqrt(se**2 + self.noise))
-
-    def _squared(self, targets_m: _Floats, variogram: Variogram) -> tuple[_Floats, _Floats]:
-        """Estimate, and the variance of its error under a variogram."""
-        places = self.places
-        value, noise, _ = places.merged(variogram.nugget)
-        among = covariance_between(places.coordinates_m, places.coordinates_m, variogram)
-        among.flat[:: len(places) + 1] += noise
-        estimate, squared = np.empty((2, len(targets_m)))
-
-        def solve(start: int) -> None:
-            tile = slice(start, start + _TILE)
-            local = targets_m[tile] - places.origin_m
-            weight = distance_weights(places, local, self.power)
-            near = covariance_between(places.coordinates_m, local, variogram)
-            near *= -2.0
-            near += among @ weight
-            estimate[tile] = value @ weight
-            squared[tile] = variogram.partial_sill + np.einsum("ij,ij->j", weight, near)
-
-        in_threads(solve, range(0, len(targets_m), _TILE))
-        return estimate, np.maximum(squared, 0.0)
-
-    def draws(self, grid: Grid, drift: _Floats | None, count: int, rng: np.random.Generator) -> NDArray[np.float32]:
-        """The surface, and for each draw what inverse distance would miss of a field like it."""
-        cells = np.empty((count, grid.rows * grid.cols), np.float32)
-        value = np.empty((len(self.places), count))
-        for some, variogram in _shared(count, self.plausible or (self.variogram,)):
-            cells[some], value[:, some] = _tied(grid, self.places, variogram, len(range(count)[some]), rng)
-        centers = grid.centers_m() - self.places.origin_m
-
-        def solve(start: int) -> None:
-            tile = slice(start, start + _TILE)
-            cells[:, tile] += value.T @ distance_weights(self.places, centers[tile], self.power)
-
-        in_threads(solve, range(0, len(centers), _TILE))
-        return cells
+    system: Kriging | Nearby  # of the field under the readings, on the transformed scale
+    nugget: float  # variance that the readings have each on their own, filtered as their error
+    scatter: float  # the same where there is no pattern: it stays in the ground
+    slope_variance: float
+    weight: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Kriged:
-    """Kriging of the field under the readings: the nugget is filtered as error of instrument and composite."""
+class Averaged:
+    """Kriging of the field under the readings, averaged over variograms that the readings allow; draws take turns.
+
+    The nugget is filtered as error of instrument and composite. A pure nugget among the variograms stands for no
+    pattern: its field is one mean and scatter about it.
+    """
 
     name: str
     places: Places  # on the transformed scale
     drift: _Floats | None  # shape (n, q)
-    system: Kriging  # of the filtered field, on the transformed scale
-    variogram: Variogram  # as it was fitted, on the transformed scale
-    plausible: tuple[Variogram, ...]  # others that the readings hold to be about as likely; draws take turns with them
     transform: Transform
-    noise: float  # mean error variance of the readings on the transformed scale
-    estimate: _Floats  # of the readings from the other places, in the unit of the values, shape (n,)
-    variance: _Floats  # shape (n,)
-    doubt: float  # factor by which not knowing the variogram widens the standard error, on average over the ground
+    parts: tuple[_Part, ...]
+    variogram: Variogram  # the likeliest, on the transformed scale
+    range_m: float  # median distance to which the variograms tell, 0 for a pure nugget
+    held: NDArray[np.intp]  # readings that were left out, shape (k,)
+    estimate: _Floats  # of them from the other places, in the unit of the values, shape (k,)
+    variance: _Floats  # shape (k,)
 
     @classmethod
     def of(
-        cls, places: Places, variogram: Variogram, plausible: tuple[Variogram, ...] = (), *, transform: Transform,
+        cls, places: Places, likely: Sequence[Likely], best: Variogram, *, transform: Transform,
         drift: _Floats | None = None,
-    ) -> "Kriged":  # fmt: skip
-        """Kriging of places that are already on the transformed scale."""
-        predicted = left_out(Kriging.of(places, variogram, drift))
-        mean, se = transform.back(*predicted)
-        system = _filtered(places, variogram, drift)
-        words = "" if transform.scale == "plain" else f" of {transform.scale}s"
+    ) -> "Averaged":  # fmt: skip
+        """Kriging of places that are already on the transformed scale, with variograms that count alike."""
+        many = len(places) > MOST_BY_LIKELIHOOD
+        parts = []
+        for one, times in Counter(likely).items():
+            error = np.zeros(len(places.values)) + one.variogram.nugget + _known(places)
+            system = (Nearby if many else Kriging).of(
+                replace(places, error_variance=error), one.variogram.without_nugget(),
+                drift if one.slope_variance else None, slope_variance=one.slope_variance or math.inf,
+            )  # fmt: skip
+            own = one.variogram.nugget
+            scatter = own if one.variogram.model == "nugget" else 0.0
+            parts.append(_Part(system, own - scatter, scatter, one.slope_variance, times / len(likely)))
+        held = np.arange(len(places.values))
+        if many:
+            held = np.sort(np.random.default_rng(0).permutation(len(held))[:_HELD_OUT])
+        predicted = [
+            (part, part.system.left_out(held) if isinstance(part.system, Nearby) else left_out(part.system))
+            for part in parts
+        ]
+        mean, variance = _mixed([(part.weight, *transform.back(*answer)) for part, answer in predicted])
         return cls(
-            name=(KRIGING if drift is None else DRIFT) + words, places=places, drift=drift, system=system,
-            variogram=variogram, plausible=plausible, transform=transform, noise=_noise(places, variogram),
-            estimate=mean, variance=se**2, doubt=_kriging_doubt(places, system, plausible, drift),
+            name=KRIGING + ("" if transform.scale == "plain" else f" of {transform.scale}s"), places=places,
+            drift=drift, transform=transform, parts=tuple(parts), variogram=best,
+            range_m=float(np.median([one.variogram.reach_m for one in likely if one.variogram.range_m] or [0.0])),
+            held=held, estimate=mean,
+            variance=variance,
         )  # fmt: skip
 
+    @property
+    def no_pattern_share(self) -> float:
+        """How much of the average is a plain mean."""
+        return sum(part.weight for part in self.parts if part.system.variogram.model == "nugget")
+
+    @property
+    def followed_share(self) -> float:
+        """How much of the average follows the layers of the drift."""
+        return sum(part.weight for part in self.parts if part.slope_variance)
+
     def at(self, targets_m: _Floats, drift: _Floats | None) -> Estimate:
-        """The field under the readings, and its standard error."""
-        answer = self.system.at(targets_m, drift)
-        mean, _ = self.transform.back(*answer, self.noise)
-        _, se = self.transform.back(answer.estimate, answer.variance * self.doubt**2, answer.lagrange, self.noise)
-        variance = answer.variance * self.doubt**2 + self.noise
-        _, predictive = self.transform.back(answer.estimate, variance, answer.lagrange)
-        return Estimate(mean, se, predictive)
+        """The field under the readings, its standard error and that of a new reading."""
+        found, read = [], []
+        for part in self.parts:
+            middle, variance = part.system.at(targets_m, drift if part.slope_variance else None)
+            of_reading = variance + float(np.mean(_known(part.system.places)))
+            mean, se = self.transform.back(middle, variance + part.scatter, part.nugget)
+            found.append((part.weight, mean, se))
+            read.append((part.weight, mean, self.transform.back(middle, of_reading)[1]))
+        mean, variance = _mixed(found)
+        return Estimate(mean, np.sqrt(variance), np.sqrt(_mixed(read)[1]))
 
     def draws(self, grid: Grid, drift: _Floats | None, count: int, rng: np.random.Generator) -> NDArray[np.float32]:
-        """Fields drawn from the variogram, each tied to the readings by kriging what it misses of them."""
+        """Fields drawn from each variogram, each tied to the readings by kriging what it misses of them."""
         cells = np.empty((count, grid.rows * grid.cols), np.float32)
         centers = grid.centers_m()
-        for some, variogram in _shared(count, self.plausible or (self.variogram,)):
-            system = _filtered(self.places, variogram, self.drift)
-            cells[some], value = _tied(grid, self.places, variogram, len(range(count)[some]), rng)
-            cells[some] += system.of_values(value, centers, drift)
-        return self.transform.back_draw(cells, self.noise)
-
-
-def _noise(places: Places, variogram: Variogram) -> float:
-    """Mean variance of a reading around the field under it."""
-    return float(variogram.nugget + (0.0 if places.error_variance is None else places.error_variance.mean()))
-
-
-def _filtered(places: Places, variogram: Variogram, drift: _Floats | None) -> Kriging:
-    """Kriging system of the field under the readings."""
-    error = np.full(len(places.values), variogram.nugget)
-    if places.error_variance is not None:
-        error += places.error_variance
-    return Kriging.of(replace(places, error_variance=error), variogram.without_nugget(), drift)
-
-
-def _ground(places: Places) -> _Floats:
-    """An even lattice over the places' ground, shape (256, 2). [m]"""
-    steps = np.linspace(0.0, 1.0, 16)
-    least, span = places.coordinates_m.min(axis=0), np.ptp(places.coordinates_m, axis=0)
-    lattice = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
-    return np.asarray(lattice * span + least + places.origin_m, dtype=float)
-
-
-def _doubt(variance: float, of_plausible: _Floats, places: int) -> float:
-    """Standard error with the variogram in doubt over that with it known; the sill's own doubt by Student's t."""
-    if not len(of_plausible) or variance <= 0 or places < 5:
-        return 1.0
-    freedom = places - 1
-    return math.sqrt(max(float(of_plausible.mean()) * freedom / (freedom - 2) / variance, 1.0))
-
-
-def _kriging_doubt(places: Places, system: Kriging, plausible: tuple[Variogram, ...], drift: _Floats | None) -> float:
-    if not plausible:
-        return 1.0
-    ground = _ground(places)
-    middle = None if drift is None else np.zeros((len(ground), drift.shape[1]))
-    answer = system.at(ground, middle)
-    others = [_filtered(places, variogram, drift).at(ground, middle) for variogram in plausible]
-    variance = [np.mean(other.variance + (other.estimate - answer.estimate) ** 2) for other in others]
-    return _doubt(float(answer.variance.mean()), np.array(variance), len(places))
-
-
-def _shared(count: int, variograms: Sequence[Variogram]) -> Iterator[tuple[slice, Variogram]]:
-    """Draws dealt out evenly over variograms."""
-    edges = np.linspace(0, count, len(variograms) + 1).round().astype(int).tolist()
-    for first, last, variogram in zip(edges[:-1], edges[1:], variograms, strict=True):
-        if last > first:
-            yield slice(first, last), variogram
-
-
-def _tied(
-    grid: Grid, places: Places, variogram: Variogram, count: int, rng: np.random.Generator
-) -> tuple[NDArray[np.float32], _Floats]:
-    """Fields at the cells, and what the places' values are above readings of those fields, shape (p, count)."""
-    at = places.coordinates_m + places.origin_m
-    cells, at_places = gaussian_fields(grid, at, variogram=variogram.without_nugget(), count=count, rng=rng)
-    value, noise, _ = places.merged(variogram.nugget)
-    read = at_places + np.sqrt(noise) * rng.standard_normal((count, len(places)))
-    return cells, value[:, None] - read.T
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class LocalKriged:
-    """Kriging from the nearest points, the nugget filtered.
-
-    ``estimate`` and ``variance``, shape (k,), are of the points ``held`` out, from the others.
-    """
-
-    points_m: _Floats
-    values: _Floats
-    variogram: Variogram
-    held: NDArray[np.intp]
-    estimate: _Floats
-    variance: _Floats
-    name: str = LOCAL_KRIGING
-
-    @classmethod
-    def of(cls, points_m: _Floats, values: _Floats) -> "LocalKriged":
-        """Fit to points and judge on one in twenty, held out."""
-        variogram = local_variogram(points_m, values)
-        held = np.random.default_rng(len(values)).permutation(len(values))[: max(len(values) // _HELD_OUT, 1)]
-        rest = np.ones(len(values), dtype=bool)
-        rest[held] = False
-        estimate, variance = local_kriging(
-            points_m[rest], values[rest], points_m[held], variogram=variogram, neighbors=USUAL_NEIGHBORS
-        )
-        return cls(
-            points_m=points_m, values=values, variogram=variogram, held=held, estimate=estimate, variance=variance
-        )
-
-    def at(self, targets_m: _Floats, drift: _Floats | None) -> Estimate:
-        """The field under the points, and its standard error."""
-        estimate, variance = local_kriging(
-            self.points_m, self.values, targets_m, variogram=self.variogram.without_nugget(), neighbors=USUAL_NEIGHBORS,
-            error_variance=self.variogram.nugget,
-        )  # fmt: skip
-        return Estimate(estimate, np.sqrt(variance), np.sqrt(variance + self.variogram.nugget))
-
-    def draws(self, grid: Grid, drift: _Floats | None, count: int, rng: np.random.Generator) -> NDArray[np.float32]:
-        """The surface plus its standard error times a field of the variogram: errors reach no farther than that."""
-        estimate, se, _ = self.at(grid.centers_m(), drift)
-        smooth = self.variogram.without_nugget()
-        cells, _ = gaussian_fields(grid, np.empty((0, 2)), variogram=smooth, count=count, rng=rng)
-        cells *= (np.asarray(se) / math.sqrt(smooth.sill or 1.0)).astype(np.float32)
-        cells += estimate.astype(np.float32)
+        edges = np.cumsum([0.0, *(part.weight for part in self.parts)]) * count
+        for part, first, last in zip(self.parts, *np.rint([edges[:-1], edges[1:]]).astype(int), strict=True):
+            system, places, some = part.system, part.system.places, last - first
+            at = places.coordinates_m + places.origin_m
+            drawn, read = gaussian_fields(grid, at, variogram=system.variogram, count=some, rng=rng)
+            read += np.sqrt(system.noise) * rng.standard_normal((some, len(places)))
+            there = drift if part.slope_variance else None
+            if there is not None:
+                slopes = math.sqrt(part.slope_variance) * rng.standard_normal((some, there.shape[1]))
+                read += slopes @ system.drift.T[1:]
+                drawn += (slopes @ there.T).astype(np.float32)
+            drawn += system.of_values(system.value[:, None] - read.T, centers, there)
+            if part.scatter:
+                drawn += np.float32(math.sqrt(part.scatter)) * rng.standard_normal(drawn.shape, dtype=np.float32)
+            cells[first:last] = self.transform.back_draw(drawn, part.nugget)
         return cells
+
+
+def _known(places: Places) -> _Floats:
+    """Variance of each reading's error."""
+    return np.zeros(1) if places.error_variance is None else places.error_variance
+
+
+def _mixed(parts: Sequence[tuple[float, _Floats, _Floats]]) -> tuple[_Floats, _Floats]:
+    """Mean and variance of a mixture, from weights, means and standard errors."""
+    mean = np.asarray(sum(weight * middle for weight, middle, _ in parts))
+    variance = sum(weight * (se**2 + (middle - mean) ** 2) for weight, middle, se in parts)
+    return mean, np.asarray(variance)
 
 
 def local_variogram(points_m: _Floats, values: _Floats) -> Variogram:
@@ -342,19 +226,3 @@ def local_variogram(points_m: _Floats, values: _Floats) -> Variogram:
     cutoff = min(most, math.sqrt(_PAIRS_A_POINT * ground / (math.pi * len(values))))
     empirical = empirical_variogram(points_m, values, cutoff_m=cutoff or 1.0)
     return least_squares(empirical, Variogram(model="exponential", range_m=1.0))
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Held:
-    """What a way to estimate predicts of points held out."""
-
-    name: str
-    estimate: _Floats
-    variance: None = None
-
-    @classmethod
-    def mean(cls, values: _Floats, held: NDArray[np.intp]) -> "Held":
-        """The mean of the points that were not held out, at those that were."""
-        rest = np.ones(len(values), dtype=bool)
-        rest[held] = False
-        return cls(name=MEAN, estimate=np.full(len(held), values[rest].mean()))

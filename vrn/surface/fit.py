@@ -11,7 +11,7 @@ from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, Quantity, note
 from vrn.model.variogram import Fit, Model, Variogram
 from vrn.surface.likelihood import METHOD, Likelihood
-from vrn.surface.places import Places, one_blas_thread, places_of
+from vrn.surface.places import one_blas_thread, places_of
 
 _MOST_IN_TILES = 4_000  # readings; above it pairs are counted by a compiled kernel (extra ``dense``)
 _TILE_ROWS = 64
@@ -164,23 +164,11 @@ def fit_variogram(
     0.0
     """
     places = places_of(coordinates_m, values, error_variance)
-    return fit_places(places, model=model, nu=nu, method=method, anisotropy=anisotropy, cutoff_m=cutoff_m, bins=bins)
-
-
-def fit_places(
-    places: Places, *, model: Model, nu: float | None = None, method: Method | None = None,
-    drift: NDArray[np.float64] | None = None, anisotropy: bool = False, cutoff_m: float | None = None, bins: int = 15,
-) -> Variogram:  # fmt: skip
-    """Fit a variogram to readings already sorted by place.
-
-    `drift` (n, q): layers the mean follows besides a constant, at the readings.
-    """
-    columns = 1 if drift is None else 1 + drift.shape[1]
-    if len(places) < columns + 2:
+    if len(places) < 3:
         problem = f"{len(places)} places are too few to fit a variogram."
         raise OutOfRangeError(problem, "Take the mean of the readings, or give a variogram of your own.")
     if method is None:
-        small = len(places) <= MOST_BY_LIKELIHOOD or drift is not None or places.error_variance is not None
+        small = len(places) <= MOST_BY_LIKELIHOOD or places.error_variance is not None
         method = METHOD if small else "weighted least squares"
     if not places.varied:
         value = Quantity("number", float(places.values[0]))
@@ -190,12 +178,12 @@ def fit_places(
         nu = 1.5
     shape = Variogram(model=model, nu=nu if model == "matern" else None, range_m=1.0)
     if method == "weighted least squares":
-        if drift is not None or places.error_variance is not None or anisotropy:
-            problem = "Least squares on bins cannot take account of a drift, of known errors or of direction."
+        if places.error_variance is not None or anisotropy:
+            problem = "Least squares on bins cannot take account of known errors or of direction."
             raise OutOfRangeError(problem, 'Fit with method="restricted maximum likelihood".')
         points = places.coordinates_m[places.place]
         return least_squares(empirical_variogram(points, places.values, cutoff_m=cutoff_m, bins=bins), shape)
-    return Likelihood(places, shape, drift).best(anisotropy=anisotropy)
+    return Likelihood(places, shape).best(anisotropy=anisotropy)
 
 
 def least_squares(empirical: EmpiricalVariogram, shape: Variogram) -> Variogram:

@@ -1,5 +1,6 @@
 """Ordinary and universal kriging from all samples, in tiles that stay in the processor's cache."""
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -80,9 +81,6 @@ class Prediction(NamedTuple):
 
     estimate: NDArray[np.float64]  # shape (m,)
     variance: NDArray[np.float64]  # shape (m,)
-    # drift times Lagrange multipliers: half of what estimate and truth differ in spread, less half the variance,
-    # shape (m,)
-    lagrange: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -98,15 +96,18 @@ class Kriging:
     nugget_part: NDArray[np.float64]  # shape (p,)
     root: NDArray[np.float64]  # inverse of the covariance's lower Cholesky factor, shape (p, p)
     solved_drift: NDArray[np.float64]  # Covariance⁻¹ · drift, shape (p, q)
-    # inverse of the lower Cholesky factor of driftᵀ · covariance⁻¹ · drift, shape (q, q)
+    # inverse of the lower Cholesky factor of driftᵀ · covariance⁻¹ · drift + precision of the slopes, shape (q, q)
     mean_root: NDArray[np.float64]
 
     @classmethod
-    def of(cls, places: Places, variogram: Variogram, drift: NDArray[np.float64] | None = None) -> "Kriging":
+    def of(
+        cls, places: Places, variogram: Variogram, drift: NDArray[np.float64] | None = None, *,
+        slope_variance: float = math.inf,
+    ) -> "Kriging":  # fmt: skip
         """Factor the system of ``places``.
 
-        `drift` (n, q): layers the mean follows besides a constant, at the readings. Raises OutOfRangeError if the
-        system is singular.
+        `drift` (n, q): layers the mean follows besides a constant, at the readings. `slope_variance`: variance of the
+        slopes along them about 0, as far as it is known beforehand. Raises OutOfRangeError if the system is singular.
         """
         value, noise, nugget_part = places.merged(variogram.nugget)
         count = len(places)
@@ -125,7 +126,9 @@ class Kriging:
         root = _inverse_root(covariance)
         half = root @ trend
         solved_drift = root.T @ half
-        mean_root = _inverse_root(half.T @ half)
+        precision = half.T @ half
+        precision.flat[len(columns) + 1 :: len(columns) + 1] += 1.0 / slope_variance
+        mean_root = _inverse_root(precision)
         _check_solution(covariance, solved_drift, trend)
         return cls(
             places=places, variogram=variogram, drift=trend, value=value, noise=noise, nugget_part=nugget_part,
@@ -156,7 +159,7 @@ class Kriging:
         trend = with_constant(len(targets), target_drift)
         coefficients = self.coefficients()
         weights = np.vstack([self.solved_drift.T, self.dual()])
-        answer = Prediction(*np.empty((3, len(targets))))
+        answer = Prediction(*np.empty((2, len(targets))))
         step = max(64, _TILE_NUMBERS // len(self.places))
 
         def solve(start: int) -> None:
@@ -183,8 +186,7 @@ class Kriging:
         half = dtrmm(1.0, self.root.T, near.T, side=1, overwrite_b=1).T  # root · near, half the work for a triangle
         gap = self.mean_root @ (trend - seen[:-1])
         variance = self.variogram.sill - np.einsum("ij,ij->j", half, half) + np.einsum("ij,ij->j", gap, gap)
-        lagrange = -np.einsum("ij,ij->j", self.mean_root @ trend, gap)
-        return Prediction(seen[-1] + coefficients @ trend, np.maximum(variance, 0.0), lagrange)
+        return Prediction(seen[-1] + coefficients @ trend, np.maximum(variance, 0.0))
 
     def _at_samples(
         self, targets: NDArray[np.float64], trend: NDArray[np.float64], weights: NDArray[np.float64],
@@ -195,12 +197,11 @@ class Kriging:
         if not len(target):
             return
         if self.exact:
-            answer.estimate[target], answer.variance[target], answer.lagrange[target] = self.value[place], 0.0, 0.0
+            answer.estimate[target], answer.variance[target] = self.value[place], 0.0
         elif self.variogram.nugget:
             near = covariance_between(self.places.coordinates_m, targets[target], self.variogram)
             near[place, np.arange(len(target))] += self.nugget_part[place]
-            estimate, variance, lagrange = self._solve(near, trend[:, target], weights, coefficients)
-            answer.estimate[target], answer.lagrange[target] = estimate, lagrange
+            answer.estimate[target], variance = self._solve(near, trend[:, target], weights, coefficients)
             answer.variance[target] = np.maximum(variance - self.variogram.nugget + self.nugget_part[place], 0.0)
 
     def of_values(

@@ -43,7 +43,7 @@ def points_on_grid(
     drift: Sequence[Surface] = (), use_mean_only: bool = False,
 ) -> Surface:  # fmt: skip
     """
-    Surface of readings on the grid, as `interpolate` chooses it.
+    Surface of readings on the grid, as `interpolate` makes it.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def points_on_grid(
     error_variance : array_like, shape (n,) or (), optional
         Known variance of each reading's error.
     drift : sequence of Surface
-        Surfaces on the same grid that the values may follow; used only when readings left out say that it helps.
+        Surfaces on the same grid that the values may follow, as far as the readings support it.
     use_mean_only : bool, default False
         As in `interpolate`.
 
@@ -146,7 +146,9 @@ class _MeanDraws:
         return total
 
 
-def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None, use_mean_only: bool = False) -> Surface:
+def layer_on_grid(
+    layer: Layer, grid: Grid, *, name: str | None = None, drift: Sequence[Surface] = (), use_mean_only: bool = False
+) -> Surface:
     """
     Bring a layer onto the grid.
 
@@ -156,6 +158,8 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None, use_mean
         In the grid's system.
     name : str, optional
         Name of the surface; the layer's when not given.
+    drift : sequence of Surface
+        As in `points_on_grid`, for points.
     use_mean_only : bool, default False
         As in `interpolate`, for points.
 
@@ -198,7 +202,9 @@ def layer_on_grid(layer: Layer, grid: Grid, *, name: str | None = None, use_mean
         if not np.isfinite(layer.values).any():
             problem = f"{layer.source}: no point of {layer.name} has a value."
             raise InputFileError(problem, "Check the column, or leave the layer out.")
-        surface = points_on_grid(layer.coordinates_m, layer.values, grid, name=name, use_mean_only=use_mean_only)
+        surface = points_on_grid(
+            layer.coordinates_m, layer.values, grid, name=name, drift=drift, use_mean_only=use_mean_only
+        )
         return replace(surface, choice=replace(surface.choice or SurfaceChoice(), source=layer.source))
     if isinstance(layer, PolygonLayer):
         values, covered = _polygons_on(layer.polygons, layer.values, grid)

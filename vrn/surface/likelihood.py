@@ -1,9 +1,10 @@
-"""Restricted likelihood of a variogram, and the variogram that makes it largest."""
+"""Restricted likelihood of a variogram, the one that makes it largest, and those that the readings allow."""
 
 import functools
 import math
+from collections.abc import Iterator
 from dataclasses import replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,12 +25,12 @@ _LEAST_GAIN = 2.0
 # directions accepted at 5 % predicted new places worse than none
 _ANISOTROPY_GAIN = 13.82
 _LEAST_RATIO = 0.2
-_PLAUSIBLE = 12
-_SHAPES = (
-    Variogram(model="exponential", range_m=1.0),
-    Variogram(model="spherical", range_m=1.0),
-    Variogram(model="matern", nu=1.5, range_m=1.0),
-)
+_LIKELY = 12
+# odds of no pattern beforehand, a choice of this project: the field as a whole has shown one (`pattern_evidence`)
+_NO_PATTERN = 0.1
+_RANGES, _SHARES, _SLOPES = 8, (0.02, 0.10, 0.25, 0.40, 0.60, 0.80, 0.95), (0.0, 0.5)
+_SILLS = tuple(math.exp(log_sill) for log_sill in (-1.5, -0.75, 0.0, 0.75))  # of the values' variance
+_EXPONENTIAL = Variogram(model="exponential", range_m=1.0)
 _SHARE_FLOOR = 1e-6  # nugget over sill
 
 
@@ -76,22 +77,16 @@ def restricted_log_likelihood(
 class Likelihood:
     """Restricted likelihood of one set of readings, as a function of a variogram's parameters.
 
-    `shape`: model whose parameters are sought; its numbers are not used. `drift` (n, q): layers the mean follows
-    besides a constant, at the readings.
+    `shape`: model whose parameters are sought; its numbers are not used.
     """
 
-    def __init__(self, places: Places, shape: Variogram, drift: NDArray[np.float64] | None = None) -> None:
+    def __init__(self, places: Places, shape: Variogram) -> None:
         self.shape, self.places = shape, places
         value, _, self.own = places.merged(1.0)  # a place of two readings has half the nugget
         self.unit = float(np.std(value)) or float(np.std(places.values))
         self.value = value / self.unit
-        columns = [np.ones(len(places))]
-        if drift is not None:
-            merged = places.merged(1.0, drift)[0]
-            spread = merged.std(axis=0)
-            columns += list(((merged - merged.mean(axis=0)) / np.where(spread > 0, spread, 1.0)).T)
-        self.columns = np.column_stack([*columns, self.value])
-        self.freedom = len(places) - len(columns)
+        self.columns = np.column_stack([np.ones(len(places)), self.value])
+        self.freedom = len(places) - 1
         self.known = places.error_variance is not None
         self.error = places.merged(0.0)[1] / self.unit**2 if self.known else np.zeros(len(places))
         points = places.coordinates_m
@@ -103,10 +98,6 @@ class Likelihood:
     def log_likelihood(self, range_m: float, share: float) -> float:
         """Log-likelihood at a range and a nugget's share of the sill, of values in units of their spread."""
         return self._log_likelihood_and_sill(np.array([math.log(range_m), share, 0.0]))[0]
-
-    def plausible(self) -> list[tuple[float, Variogram]]:
-        """Log-likelihoods and variograms over the whole range of parameters."""
-        return [(height, self._of(theta)) for height, theta in self.grid if height > self.grid[0][0] - 4.0]
 
     def best(self, *, anisotropy: bool = False) -> Variogram:
         """Variogram of the largest likelihood, from several starts.
@@ -267,54 +258,82 @@ class Likelihood:
         return errors
 
 
-def likeliest(
-    places: Places, drift: NDArray[np.float64] | None = None, *, anisotropy: bool = False
-) -> tuple[Variogram, tuple[Variogram, ...]]:
-    """Variogram of the likeliest model, and variograms that the readings hold to be about as likely.
+class Likely(NamedTuple):
+    """A variogram that readings allow, and the variance of the slopes along the layers that the values follow."""
 
-    `drift` (n, q). `anisotropy`: as in `Likelihood.best`. Returns `best`: exponential, spherical or Matérn with ν 1.5;
-    a pure nugget where no range raises the likelihood; `plausible`: twelve, in proportion to their likelihood over even
-    steps of ln range and of nugget share.
+    variogram: Variogram
+    slope_variance: float
+
+
+class Posterior(NamedTuple):
+    """Variograms that readings allow."""
+
+    log_evidence: float  # of the scale that the values are on, but for the change of scale itself
+    best: Likely  # the likeliest of those with a range
+    likely: tuple[Likely, ...]  # twelve alike; a pure nugget stands for no pattern
+
+
+def posterior(places: Places, drift: NDArray[np.float64] | None = None) -> Posterior:
+    """What readings say of their exponential variogram: twelve, in proportion to their likelihood and what is usual.
+
+    `drift` (n, q): layers that the values may follow, centred and scaled. Their slopes are 0, or have half the sill's
+    root as their spread. Ranges run from half the spacing to the extent, a quarter of it the usual one, give or take a
+    factor of e; the sill is integrated out, or on a grid where errors are known. No pattern at all is one in ten.
 
     Source: Handcock & Stein (1993), A Bayesian analysis of kriging, Technometrics 35, 403–410.
     """
-    likelihoods = [Likelihood(places, shape, drift) for shape in _SHAPES]
-    fitted = [likelihood.best(anisotropy=anisotropy) for likelihood in likelihoods]
-    best = max(fitted, key=lambda v: v.fit.log_likelihood or -math.inf if v.fit else -math.inf)
-    tried = [pair for likelihood in likelihoods for pair in likelihood.plausible()]
-    weight = np.exp(np.array([height for height, _ in tried]) - max(height for height, _ in tried))
-    along = np.cumsum(weight) / weight.sum()
-    picked = np.searchsorted(along, (np.arange(_PLAUSIBLE) + 0.5) / _PLAUSIBLE)
-    variograms = [tried[k][1] for k in picked]
-    if best.anisotropy_ratio != 1.0:
-        turn = best.anisotropy_ratio
-        variograms = [
-            replace(
-                v, range_m=(v.range_m or 1.0) / math.sqrt(turn), anisotropy_ratio=turn, azimuth_deg=best.azimuth_deg
+    likelihood = Likelihood(places, _EXPONENTIAL)
+    value, unit2, freedom = likelihood.value, likelihood.unit**2, likelihood.freedom
+    columns, layers = [np.ones(len(value))], None if drift is None else places.merged(1.0, drift)[0]
+    ranges_m = np.exp(np.linspace(math.log(likelihood.spacing_m / 2), math.log(likelihood.extent_m), _RANGES)).tolist()
+    usual = [math.exp(-0.5 * (math.log(4.0 * range_m / likelihood.extent_m)) ** 2) for range_m in ranges_m]
+    plain = np.column_stack([*columns, value])
+    followed = plain if layers is None else np.column_stack([*columns, layers, value])
+
+    def weighed(correlation: NDArray[np.float64], share: float, slope: float) -> Iterator[tuple[float, float]]:
+        """Log-likelihood and sill, of values in units of their spread."""
+        for sill in _SILLS if likelihood.known else (1.0,):
+            covariance = correlation * (sill * (1.0 - share))
+            covariance.reshape(-1)[:: len(value) + 1] += sill * share * likelihood.own + likelihood.error
+            height, scale = _gaussian(
+                covariance, followed if slope else plain, 1.0 if likelihood.known else None, slope**2 * sill
             )
-            for v in variograms
-        ]
-    return best, tuple(variograms)
+            yield height, sill if likelihood.known else scale * freedom / max(freedom - 2.0, 1.0)
 
-
-def believed(variogram: Variogram) -> bool:
-    """Whether the readings support a range; a variogram that was not fitted by likelihood is taken at its word."""
-    gain = None if variogram.fit is None else variogram.fit.gain
-    return variogram.model != "nugget" and (gain is None or gain >= _LEAST_GAIN)
-
-
-def highest_on_grid(places: Places) -> float:
-    """Highest log-likelihood of an exponential variogram over even steps of its parameters."""
-    likelihood = Likelihood(places, _SHAPES[0])
-    return float(likelihood.grid[0][0]) - likelihood.freedom * math.log(likelihood.unit)
+    none = [
+        (height, 1.0, Likely(Variogram(model="nugget", nugget=sill * unit2), 0.0))
+        for height, sill in weighed(np.eye(len(value)), 1.0, 0.0)
+    ]
+    found = [
+        (height, prior / sum(usual) / len(_SHARES),
+         Likely(replace(_EXPONENTIAL, range_m=range_m, nugget=sill * share * unit2,
+                        partial_sill=sill * (1.0 - share) * unit2), slope**2 * sill * unit2))
+        for range_m, prior in zip(ranges_m, usual, strict=True)
+        for correlation in (np.exp(likelihood.distance_m / -range_m),)
+        for share in _SHARES
+        for slope in (_SLOPES if layers is not None else _SLOPES[:1])
+        for height, sill in weighed(correlation, share, slope)
+    ]  # fmt: skip
+    top = max(height for height, _, _ in (*none, *found))
+    slopes = len(_SLOPES) if layers is not None else 1
+    odds = np.array([_NO_PATTERN for _ in none] + [prior / slopes for _, prior, _ in found]) / len(none)
+    weight = odds * np.exp([height - top for height, _, _ in (*none, *found)])
+    along = np.cumsum(weight)
+    picked = np.searchsorted(along / along[-1], (np.arange(_LIKELY) + 0.5) / _LIKELY)
+    every = [likely for _, _, likely in (*none, *found)]
+    return Posterior(
+        log_evidence=top + math.log(along[-1]) - freedom * math.log(likelihood.unit),
+        best=every[len(none) + int(weight[len(none) :].argmax())], likely=tuple(every[k] for k in picked),
+    )  # fmt: skip
 
 
 def _gaussian(
-    covariance: NDArray[np.float64], columns: NDArray[np.float64], scale: float | None
+    covariance: NDArray[np.float64], columns: NDArray[np.float64], scale: float | None, slope_variance: float = 0.0
 ) -> tuple[float, float]:
     """Restricted log-likelihood, and the factor of the covariance (the best one when None).
 
-    The columns are those of the mean, then the values; the covariance is spent.
+    The columns are a constant, layers with slopes of a given variance about 0, then the values; the covariance is
+    spent. With the factor free the likelihood is, but for a constant, also that with it integrated out (prior 1/σ²).
     """
     from scipy.linalg.lapack import dpotrf, dtrtrs
 
@@ -325,13 +344,16 @@ def _gaussian(
     if failed:
         return _IMPOSSIBLE, 1.0
     trends = columns.shape[1] - 1
-    corner, failed = dpotrf(half.T @ half, lower=1)  # its last pivot is the square root of what the mean leaves
+    product, slopes = half.T @ half, trends - 1
+    if slopes:
+        product.flat[trends + 2 : -1 : trends + 2] += 1.0 / slope_variance
+    corner, failed = dpotrf(product, lower=1)  # its last pivot is the square root of what the mean leaves
     if 0 < failed <= trends:
         return _IMPOSSIBLE, 1.0
     squares = 1e-300 if failed else max(float(corner[-1, -1]) ** 2, 1e-300)
-    freedom = len(columns) - trends
+    freedom = len(columns) - 1
     if scale is None:
         scale = squares / freedom
     pivots = np.concatenate([factor.diagonal(), corner.diagonal()[:-1]])
-    log_determinant = 2.0 * float(np.log(pivots).sum())
+    log_determinant = 2.0 * float(np.log(pivots).sum()) + (slopes and slopes * math.log(slope_variance))
     return -0.5 * (freedom * math.log(2.0 * math.pi * scale) + log_determinant + squares / scale), scale

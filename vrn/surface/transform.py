@@ -1,7 +1,7 @@
 """The scale on which a surface is made, brought back without bias, and draws of Gaussian fields."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from vrn.model.grid import Grid
 from vrn.model.variogram import Variogram
 from vrn.surface.kriging import covariance_between
+from vrn.surface.places import Places
 
 Scale = Literal["plain", "square root", "logarithm"]
 
@@ -18,8 +19,8 @@ Scale = Literal["plain", "square root", "logarithm"]
 class Transform:
     """A scale to interpolate on.
 
-    With y the estimate on the scale, s² its variance and λ the Lagrange term of kriging (0 when the mean is known), the
-    way back is exp(y + s²/2 + λ) and y² + s² + 2λ. Error of the readings that was filtered on the scale is put back by
+    With y the estimate on the scale and s² its variance, the way back is exp(y + s²/2) and y² + s²: the mean of what
+    may be there. Error of the readings that was filtered on the scale is put back by
     half its variance (logarithm) or its variance (square root), so that the surface is that of mean readings.
 
     Source: Cressie (1993), Statistics for Spatial Data, rev. ed., § 3.2.2; Journel & Huijbregts (1978), Mining
@@ -44,14 +45,15 @@ class Transform:
             return np.log(values)
         return np.sqrt(values) if self.scale == "square root" else values
 
-    def error_variance(
-        self, values: NDArray[np.float64], variance: NDArray[np.float64] | None
-    ) -> NDArray[np.float64] | None:
-        """Known error variances on the scale, by the slope at the value."""
-        if variance is None or self.scale == "plain":
-            return variance
+    def places(self, places: Places) -> Places:
+        """Places with their values on the scale, and the variance of their known errors by the slope at the value."""
+        if self.scale == "plain":
+            return places
+        values, variance = places.values, places.error_variance
         slope = 1.0 / values if self.scale == "logarithm" else 0.5 / np.sqrt(values)
-        return variance * slope**2
+        return replace(
+            places, values=self.forward(values), error_variance=None if variance is None else variance * slope**2
+        )
 
     def log_slope(self, values: NDArray[np.float64]) -> float:
         """Sum of ln |d scale / d value|: what the likelihood gains by the change of scale itself."""
@@ -62,18 +64,17 @@ class Transform:
         return 0.0
 
     def back(
-        self, estimate: NDArray[np.float64], variance: NDArray[np.float64], lagrange: NDArray[np.float64] | float = 0.0,
-        noise: float = 0.0,
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
+        self, estimate: NDArray[np.float64], variance: NDArray[np.float64], noise: float = 0.0
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Mean and standard error in the unit of the values.
 
         `estimate`, `variance` (m,): on the scale. `noise`: variance of the readings' error, filtered on the scale.
         """
         if self.scale == "logarithm":
-            mean = np.exp(estimate + 0.5 * variance + lagrange + 0.5 * noise)
+            mean = np.exp(estimate + 0.5 * variance + 0.5 * noise)
             return mean, mean * np.sqrt(np.expm1(variance))
         if self.scale == "square root":
-            mean = np.maximum(estimate**2 + variance + 2.0 * lagrange + noise, 0.0)
+            mean = np.maximum(estimate**2 + variance + noise, 0.0)
             return mean, np.sqrt(4.0 * estimate**2 * variance + 2.0 * variance**2)
         return estimate, np.sqrt(variance)
 
@@ -89,6 +90,7 @@ class Transform:
 
 
 _MOST_PADDING = 3.0
+_AT_ONCE = 2_048  # readings
 _NODES = 4  # a reading is drawn from the 4 × 4 cell centres around it
 
 
@@ -166,6 +168,9 @@ def _at_points(
     near = covariance_between(apart, np.zeros((1, 2)), variogram).reshape(len(points_m), -1)
     weights = np.linalg.solve(among, near.T).T
     left = np.maximum(variogram.partial_sill - np.sum(weights * near, axis=1), 0.0)
-    values: NDArray[np.float64] = np.einsum("kpn,pn->kp", cells[:, node], weights)
+    values = np.empty((len(cells), len(points_m)))
+    for start in range(0, len(points_m), _AT_ONCE):
+        some = slice(start, start + _AT_ONCE)
+        values[:, some] = np.einsum("kpn,pn->kp", cells[:, node[some]], weights[some])
     values += np.sqrt(left) * rng.standard_normal(values.shape)
     return values

@@ -17,9 +17,9 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The layers show no more of a pattern than chance would, so the field average is used.",
         "A yield map, a soil map, more samples or zones of your own could show a pattern.",
     ),
-    "no-better": ("No map predicted the samples better than their average, so the average is used.", _METHODS),
     "by-chance": (
-        "Samples close together are no more alike than chance would make them. No map drawn from distance is used.",
+        "Samples close together are hardly more alike than chance would make them. Their plain average makes {share} "
+        "of the map.",
         _METHODS,
     ),
     "scatter-smoothed": (
@@ -29,7 +29,6 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "judged-on-some": ("The methods were compared on {held} of {points} points, held out for that.", _METHODS),
     "one-place": ("One place is too few for a map. Its value is used everywhere.", "Sample more places."),
     "few-places": ("{places:place is|places are} too few for a map. Their average is used.", "Sample more places."),
-    "errors-differ": ("Inverse distance was not tried. It cannot give less weight to a less certain sample.", _METHODS),
     "layers-not-followed": (
         "{out} of {layers:layer|layers} could not guide the map. They are the same at every sample, or unknown at one.",
         "Give a layer that covers every sample.",

@@ -1,0 +1,143 @@
+"""Kriging of many places from the nearest: one system for the cells of a tile, the same weights for every draw."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from vrn.model.variogram import Variogram
+from vrn.surface.kriging import Kriging, Prediction, with_constant
+from vrn.surface.places import Places, points_of
+
+_NEAREST = 40  # places a tile's cells are estimated from
+_OF_ONE = 24  # places a reading left out is estimated from
+_NUMBERS = 4_000_000  # held at a time
+SOME = 300  # places that a likelihood and the slopes of a drift come from
+
+_Floats = NDArray[np.float64]
+
+
+def some_places(places: Places) -> NDArray[np.intp]:
+    """As many places as a likelihood is worked out for, picked at random and always the same."""
+    return np.sort(np.random.default_rng(0).permutation(len(places))[:SOME])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Nearby:
+    """Kriging from the nearest places; asked like `Kriging`.
+
+    Slopes along a drift come from 300 of the places, and what they leave is kriged.
+    """
+
+    places: Places
+    variogram: Variogram
+    drift: _Floats  # a constant and the layers that the values follow, at the places, shape (p, q)
+    value: _Floats  # shape (p,)
+    noise: _Floats  # variance of each place's error, shape (p,)
+    slopes_from: _Floats  # slopes of the drift as weights of the places' values, shape (q - 1, p)
+
+    @classmethod
+    def of(
+        cls, places: Places, variogram: Variogram, drift: _Floats | None = None, *, slope_variance: float = math.inf
+    ) -> "Nearby":
+        """Of places whose errors are known, as `Kriging.of` takes them."""
+        value, noise, _ = places.merged(0.0)
+        trend = with_constant(len(value), None if drift is None else places.merged(0.0, drift)[0]).T
+        slopes_from = np.zeros((trend.shape[1] - 1, len(value)))
+        if len(slopes_from):
+            some = some_places(places)
+            few = Places(
+                coordinates_m=places.coordinates_m[some], origin_m=places.origin_m, place=np.arange(len(some)),
+                values=value[some], error_variance=noise[some],
+            )  # fmt: skip
+            system = Kriging.of(few, variogram, trend[some, 1:], slope_variance=slope_variance)
+            slopes_from[:, some] = system.coefficients(np.eye(len(some)))[1:]
+        return cls(places=places, variogram=variogram, drift=trend, value=value, noise=noise, slopes_from=slopes_from)
+
+    def at(self, targets_m: ArrayLike, target_drift: _Floats | None = None) -> Prediction:
+        """Estimate and variance at targets, as `Kriging.at` gives them."""
+        targets = points_of(targets_m) - self.places.origin_m
+        answer = Prediction(*np.full((2, len(targets)), np.nan))
+        slopes, rest = self._split(self.value)
+        for rows, near, weights, variance in self._tiles(targets):
+            answer.estimate[rows] = np.einsum("tkc,tk->tc", weights, rest[near])
+            answer.variance[rows] = variance
+        answer.estimate[:] += slopes @ with_constant(len(targets), target_drift)[1:]
+        return answer
+
+    def of_values(self, values: _Floats, targets_m: _Floats, target_drift: _Floats | None) -> NDArray[np.float32]:
+        """Estimates from other values at the same places, as `Kriging.of_values` gives them."""
+        targets = targets_m - self.places.origin_m
+        slopes, rest = self._split(values)
+        estimates = np.empty((values.shape[1], len(targets)), np.float32)
+        rest = rest.astype(np.float32)
+        for rows, near, weights, _ in self._tiles(targets):
+            drawn = np.swapaxes(weights, 1, 2).astype(np.float32) @ rest[near]
+            estimates[:, rows.ravel()] = drawn.reshape(rows.size, -1).T
+        estimates += (slopes.T @ with_constant(len(targets), target_drift)[1:]).astype(np.float32)
+        return estimates
+
+    def left_out(self, held: NDArray[np.intp]) -> Prediction:
+        """Some readings, shape (k,), from the places nearest to theirs, and the variance of a reading about that."""
+        at = self.places.place[held]
+        slopes, rest = self._split(self.value)
+        near = self._nearest(self.places.coordinates_m[at], _OF_ONE + 1)
+        others = np.argsort(near == at[:, None], axis=1, kind="stable")[:, :-1]
+        near = np.take_along_axis(near, others, axis=1)
+        weights, variance = self._solved(near, self.places.coordinates_m[at][:, None])
+        estimate = np.einsum("tk,tk->t", weights[..., 0], rest[near]) + self.drift[at, 1:] @ slopes
+        error = self.places.error_variance
+        return Prediction(estimate, variance[:, 0] + (0.0 if error is None else error[held]))
+
+    def _split(self, values: _Floats) -> tuple[_Floats, _Floats]:
+        """Slopes along the drift, and what they leave of values at the places."""
+        slopes = self.slopes_from @ values
+        return slopes, values - self.drift[:, 1:] @ slopes
+
+    def _nearest(self, points: _Floats, count: int) -> NDArray[np.intp]:
+        from scipy.spatial import cKDTree
+
+        return np.asarray(cKDTree(self.places.coordinates_m).query(points, k=count)[1])
+
+    def _tiles(self, targets: _Floats) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp], _Floats, _Floats]]:
+        """Targets by tile, shape (t, c); the places near it (t, k), their weights (t, k, c) and the variance (t, c)."""
+        known = np.flatnonzero(np.isfinite(targets).all(axis=1))
+        if not len(known):
+            return
+        side = math.sqrt(2.0 * float(np.prod(np.ptp(self.places.coordinates_m, axis=0))) / len(self.places)) or 1.0
+        col, row = np.floor(targets[known] / side).astype(np.intp).T
+        row -= row.min()
+        tile = np.unique((col - col.min()) * (int(row.max()) + 1) + row, return_inverse=True)[1].ravel()
+        order = known[np.argsort(tile, kind="stable")]
+        count = np.bincount(tile)
+        first, most = np.cumsum(count) - count, int(count.max())
+        every = order[first[:, None] + np.minimum(np.arange(most), count[:, None] - 1)]  # the last one fills up
+        near = self._nearest(np.stack([np.bincount(tile, targets[known, axis]) / count for axis in (0, 1)], axis=1),
+                             min(_NEAREST, len(self.places)))  # fmt: skip
+        step = max(1, _NUMBERS // (near.shape[1] * (near.shape[1] + most)))
+        for start in range(0, len(count), step):
+            some = slice(start, start + step)
+            yield every[some], near[some], *self._solved(near[some], targets[every[some]])
+
+    def _solved(self, near: NDArray[np.intp], targets: _Floats) -> tuple[_Floats, _Floats]:
+        """Weights of the places near each group of targets, shape (t, k, c), and the variance of what they give."""
+        among = self._covariance(self.places.coordinates_m[near], self.places.coordinates_m[near])
+        index = np.arange(near.shape[1])
+        among[:, index, index] += self.noise[near]
+        to = self._covariance(self.places.coordinates_m[near], targets)
+        found = np.linalg.solve(among, np.concatenate([to, np.ones((*near.shape, 1))], axis=2))
+        simple, one = found[..., :-1], found[..., -1:]
+        gap, whole = 1.0 - simple.sum(axis=1), one.sum(axis=1)
+        variance = self.variogram.sill - np.einsum("tkc,tkc->tc", simple, to) + gap**2 / whole
+        return simple + one * (gap / whole)[:, None], np.maximum(variance, 0.0)
+
+    def _covariance(self, places: _Floats, targets: _Floats) -> _Floats:
+        """Covariances of groups of points, shape (t, k, c)."""
+        east, north = (
+            places[..., axis][:, :, None] - targets[..., axis][:, None] for axis in (0, 1)
+        )  # of an exponential variogram without direction, as `posterior` gives it
+        covariance = self.variogram.correlation(np.hypot(east, north) / (self.variogram.range_m or 1.0))
+        covariance *= self.variogram.partial_sill
+        return covariance
