@@ -47,9 +47,9 @@ SOME_SURVEYS = [
 
 
 def test_choice_holds_on_some_soil_surveys() -> None:
-    """Five of the smallest and most awkward surveys: none worse than 1.11 × the better of the two plain ways."""
+    """Five of the smallest and most awkward surveys: none worse than 1.10 × the better of the two plain ways."""
     ratios = [_ratio(*_survey(*name)) for name in SOME_SURVEYS]
-    assert max(ratios) <= 1.11
+    assert max(ratios) <= 1.10
     assert np.median(ratios) <= 1.05  # the whole collection, 1.00: `pytest -m long`
 
 

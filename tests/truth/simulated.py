@@ -112,9 +112,7 @@ def random_field(rng: np.random.Generator, *, practical_range_m: float) -> Array
     return np.fft.fft2(np.sqrt(spectrum / size**2) * noise).real[:CELLS, :CELLS]
 
 
-def simulate(
-    seed: int, *, structure: bool = True, samples: int = SAMPLES, making: Making | None = None
-) -> Simulated:
+def simulate(seed: int, *, structure: bool = True, samples: int = SAMPLES, making: Making | None = None) -> Simulated:
     """
     One field.
 

@@ -26,8 +26,9 @@ _LEAST_GAIN = 2.0
 _ANISOTROPY_GAIN = 13.82
 _LEAST_RATIO = 0.2
 _LIKELY = 12
-# odds of no pattern beforehand, a choice of this project: the field as a whole has shown one (`pattern_evidence`)
-_NO_PATTERN = 0.1
+# usual beforehand, by the likelihood of 60 properties of open soil surveys (LimeSoDa, arXiv 2502.20139): the range as
+# a share of the extent, spread of its logarithm, and share of those without a pattern (3 % there, 11 % at most)
+_USUAL, _SPREAD, _NO_PATTERN = 0.15, 1.0, 0.1
 _RANGES, _SHARES, _SLOPES = 8, (0.02, 0.10, 0.25, 0.40, 0.60, 0.80, 0.95), (0.0, 0.5)
 _SILLS = tuple(math.exp(log_sill) for log_sill in (-1.5, -0.75, 0.0, 0.75))  # of the values' variance
 _EXPONENTIAL = Variogram(model="exponential", range_m=1.0)
@@ -277,7 +278,7 @@ def posterior(places: Places, drift: NDArray[np.float64] | None = None) -> Poste
     """What readings say of their exponential variogram: twelve, in proportion to their likelihood and what is usual.
 
     `drift` (n, q): layers that the values may follow, centred and scaled. Their slopes are 0, or have half the sill's
-    root as their spread. Ranges run from half the spacing to the extent, a quarter of it the usual one, give or take a
+    root as their spread. Ranges run from half the spacing to the extent, 0.15 of it the usual one, give or take a
     factor of e; the sill is integrated out, or on a grid where errors are known. No pattern at all is one in ten.
 
     Source: Handcock & Stein (1993), A Bayesian analysis of kriging, Technometrics 35, 403–410.
@@ -286,7 +287,9 @@ def posterior(places: Places, drift: NDArray[np.float64] | None = None) -> Poste
     value, unit2, freedom = likelihood.value, likelihood.unit**2, likelihood.freedom
     columns, layers = [np.ones(len(value))], None if drift is None else places.merged(1.0, drift)[0]
     ranges_m = np.exp(np.linspace(math.log(likelihood.spacing_m / 2), math.log(likelihood.extent_m), _RANGES)).tolist()
-    usual = [math.exp(-0.5 * (math.log(4.0 * range_m / likelihood.extent_m)) ** 2) for range_m in ranges_m]
+    usual = [
+        math.exp(-0.5 * (math.log(range_m / (_USUAL * likelihood.extent_m)) / _SPREAD) ** 2) for range_m in ranges_m
+    ]
     plain = np.column_stack([*columns, value])
     followed = plain if layers is None else np.column_stack([*columns, layers, value])
 
@@ -315,8 +318,8 @@ def posterior(places: Places, drift: NDArray[np.float64] | None = None) -> Poste
         for height, sill in weighed(correlation, share, slope)
     ]  # fmt: skip
     top = max(height for height, _, _ in (*none, *found))
-    slopes = len(_SLOPES) if layers is not None else 1
-    odds = np.array([_NO_PATTERN for _ in none] + [prior / slopes for _, prior, _ in found]) / len(none)
+    of_some = (1.0 - _NO_PATTERN) / (len(_SLOPES) if layers is not None else 1)
+    odds = np.array([_NO_PATTERN for _ in none] + [of_some * prior for _, prior, _ in found]) / len(none)
     weight = odds * np.exp([height - top for height, _, _ in (*none, *found)])
     along = np.cumsum(weight)
     picked = np.searchsorted(along / along[-1], (np.arange(_LIKELY) + 0.5) / _LIKELY)
