@@ -323,7 +323,7 @@ def test_logs_that_cannot_be_used_are_refused(field: np.ndarray, monkeypatch: py
     away = Grid(crs=CRS, west_m=9000.0, north_m=300.0, cell_m=5.0, rows=60, cols=60)
     with pytest.raises(InputFileError, match="no harvest record lies on the field"):
         yield_potential(_layer(log), away)
-    monkeypatch.setitem(__import__("sys").modules, "vrn.surface.log_kernels", None)
+    monkeypatch.setitem(__import__("sys").modules, "vrn.surface.kernels", None)
     with pytest.raises(MissingExtraError, match="Dense data need numba"):
         yield_potential(_layer(log), GRID)
 

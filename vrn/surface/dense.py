@@ -2,7 +2,7 @@
 
 from importlib import import_module
 from types import ModuleType
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,13 +16,13 @@ _CHUNK = 2_048
 _REACH = 6  # buckets to the cutoff of a variogram
 
 
-def compiled(loops: Literal["kernels", "log_kernels"] = "kernels") -> ModuleType:
-    """Compiled loops over points, or over harvest records.
+def compiled() -> ModuleType:
+    """Compiled loops over points and harvest records.
 
     Raises MissingExtraError if numba is not installed, or cannot keep what it compiles.
     """
     try:
-        return import_module(f"vrn.surface.{loops}")
+        return import_module("vrn.surface.kernels")
     except ImportError as error:
         problem = "Dense data need numba, which is not installed."
         raise MissingExtraError(problem, 'Install it with: pip install "vrn[dense]".') from error

@@ -86,7 +86,7 @@ def clean(log: YieldLog) -> CleanLog:
     logged = log.yield_bu_ac[passes.record].astype(float)
     steps, delay = flow_delay(passes, logged, about=log.source)
     moved = np.empty(len(logged))
-    compiled("log_kernels").shift_by(passes.run, steps, logged, moved)
+    compiled().shift_by(passes.run, steps, logged, moved)
     swath, assumed = _swath(log, passes)
     code = _judge(log, passes, moved, swath)
     kept = np.flatnonzero(code == 0)
@@ -149,7 +149,7 @@ def _cut_before(passes: HarvestPasses, swath: NDArray[np.float64]) -> NDArray[np
     margin = float(swath.max()) + 2.0
     west, south = passes.points_m.min(axis=0) - margin
     width, height = np.ptp(passes.points_m, axis=0) + 2 * margin
-    share = compiled("log_kernels").already_cut(
+    share = compiled().already_cut(
         *passes.points_m.T, *passes.along.T, np.minimum(passes.length_m, 20.0), swath, passes.run, west, south,
         int(height) + 1, int(width) + 1,
     )  # fmt: skip

@@ -93,7 +93,7 @@ def passes_of(log: YieldLog) -> HarvestPasses:
             pause = np.diff(time, prepend=time[:1])
             new |= pause > max(_GAP_S, 5.0 * float(np.median(pause)))
     new[:1] = True
-    compiled("log_kernels").split_at_turns(points, new, usual, _TURN)
+    compiled().split_at_turns(points, new, usual, _TURN)
     run = (np.cumsum(new) - 1).astype(np.int32)
     length = np.where(new, usual, length)
     return HarvestPasses(
@@ -156,7 +156,7 @@ class Near:
         """
         place = np.empty(len(self.order), np.intp)
         place[self.order] = np.arange(len(self.order))
-        kernels = compiled("log_kernels")
+        kernels = compiled()
         found = np.empty((len(asked), wanted), np.int32)
 
         def some(start: int) -> None:
@@ -176,7 +176,7 @@ class Near:
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Median of each point's neighbours and the median distance from it; NaN with fewer than five."""
         middle, spread = np.empty((2, len(value)))
-        kernels = compiled("log_kernels")
+        kernels = compiled()
         for start in range(0, len(value), 4 * _CHUNK):
             asked = np.arange(start, min(start + 4 * _CHUNK, len(value)))
             found = self.neighbours(asked, wanted=wanted, reach_m=reach_m, strangers_only=False)
@@ -204,7 +204,7 @@ def flow_delay(passes: HarvestPasses, value: NDArray[np.float64], *, about: str)
     mine, theirs = _opposite_pairs(passes)
     if len(mine) < _FEWEST_PAIRS:
         return 0, note("surface.delay-few-passes", about)
-    kernels = compiled("log_kernels")
+    kernels = compiled()
     level = np.bincount(passes.run, value) / np.bincount(passes.run)
     value = value - level[passes.run]  # what a whole pass reads too high says nothing of the delay
     shifted = np.empty(len(value))
