@@ -60,7 +60,7 @@ def _correlation(model, squared):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def nearest(  # type: ignore[no-untyped-def]
+def _nearest(  # type: ignore[no-untyped-def]
     x, y, points, start, west, south, side, rows, cols, wanted, reach_squared, group, but, found, squared
 ):
     """Indices and squared distances of the nearest points within reach, nearest first, without group ``but``."""
@@ -156,7 +156,7 @@ def krige_chunk(  # type: ignore[no-untyped-def]
             estimate[t] = np.nan
             variance[t] = np.nan
             continue
-        have = nearest(
+        have = _nearest(
             x, y, points, start, west, south, side, rows, cols, wanted, math.inf, found, nobody, found, squared
         )
         if exact and squared[0] == 0.0:
@@ -270,7 +270,7 @@ def neighbours(  # type: ignore[no-untyped-def]
     for a in range(len(asked)):
         me = asked[a]
         but = group[me] if strangers_only else -1
-        have = nearest(
+        have = _nearest(
             points[me, 0], points[me, 1], points, start, west, south, side, rows, cols, wanted + 1,
             reach_m * reach_m, group, but, index, squared,
         )  # fmt: skip
@@ -345,12 +345,3 @@ def already_cut(east, north, along_e, along_n, length, swath, run, west, south, 
         if total > 0:
             share[i] = cut / total
     return share
-
-
-@njit(cache=True, nogil=True)
-def shift_by(run, steps, value, shifted):  # type: ignore[no-untyped-def]
-    """Value of the record ``steps`` later in the same pass; NaN where the pass ends before."""
-    n = len(run)
-    for i in range(n):
-        j = i + steps
-        shifted[i] = value[j] if 0 <= j < n and run[j] == run[i] else np.nan

@@ -48,6 +48,12 @@ class HarvestPasses:
         step = step[step > 0]
         return float(np.median(step)) if len(step) else None
 
+    def later(self, value: _Floats, steps: int, rows: NDArray[np.intp]) -> _Floats:
+        """Value of the record ``steps`` after some rows in the same pass; NaN where the pass ends before."""
+        there = np.clip(rows + steps, 0, len(self) - 1)
+        same = (there == rows + steps) & (self.run[there] == self.run[rows])
+        return np.where(same, value[there], np.nan)
+
     def from_ends(self, of: _Floats) -> tuple[_Floats, _Floats]:
         """How far each record is from the beginning and the end of its pass, in sums of ``of``."""
         total = np.cumsum(of)
@@ -204,15 +210,12 @@ def flow_delay(passes: HarvestPasses, value: NDArray[np.float64], *, about: str)
     mine, theirs = _opposite_pairs(passes)
     if len(mine) < _FEWEST_PAIRS:
         return 0, note("surface.delay-few-passes", about)
-    kernels = compiled()
     level = np.bincount(passes.run, value) / np.bincount(passes.run)
     value = value - level[passes.run]  # what a whole pass reads too high says nothing of the delay
-    shifted = np.empty(len(value))
     shifts = np.arange(-round(_BACK_S / step_s), round(_LONGEST_S / step_s) + 1)
     apart = np.empty(len(shifts))
     for k, shift in enumerate(shifts.tolist()):
-        kernels.shift_by(passes.run, shift, value, shifted)
-        difference = np.abs(shifted[mine] - shifted[theirs])
+        difference = np.abs(passes.later(value, shift, mine) - passes.later(value, shift, theirs))
         known = np.isfinite(difference)
         apart[k] = difference[known].mean() if known.sum() >= _FEWEST_PAIRS // 2 else np.inf
     best = int(apart.argmin())
