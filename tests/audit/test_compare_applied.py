@@ -15,7 +15,7 @@ import shapely
 
 from vrn.audit import Sold, compare, covered, verify
 from vrn.cli import main
-from vrn.cli.build import _rest_of
+from vrn.many.task import _rest_of
 from vrn.errors import InputFileError
 from vrn.model.applied import Comparison
 from vrn.model.grid import transformer

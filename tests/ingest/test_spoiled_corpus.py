@@ -55,7 +55,7 @@ def _once(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
     built: list[Any] = []
     monkeypatch.setattr(vrn.ingest, "read_field", only(vrn.ingest.read_field, []))
     monkeypatch.setattr(vrn.pipeline, "build", only(vrn.pipeline.build, built))
-    monkeypatch.setattr("vrn.cli.build.write_checked", lambda *_, **__: SimpleNamespace(ok=True))
+    monkeypatch.setattr("vrn.many.task.write_checked", lambda *_, **__: SimpleNamespace(ok=True))
     return built
 
 

@@ -3,7 +3,6 @@
 import time
 from collections.abc import Callable
 from contextlib import nullcontext
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -12,13 +11,8 @@ import typer
 from vrn.cli.app import FINDINGS, app, complain, leave_if_warned, progress, say, say_json, tell
 
 if TYPE_CHECKING:
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-
-    from vrn.audit import Verification
-    from vrn.cli.beside import ReportBeside
     from vrn.files.signature import Earlier
     from vrn.findings import Finding
-    from vrn.model.field import Field
     from vrn.prescription.model import Prescription
     from vrn.words import UnitFormat
 
@@ -78,13 +72,15 @@ def build(
     if top_up and remaining is None:
         message = "--top-up needs --remaining AS_APPLIED."
         raise typer.BadParameter(message)
-    from vrn.cli.beside import ReportBeside
+    from vrn.many.beside import ReportBeside
 
     with progress() as show, ReportBeside() if out is not None else nullcontext() as report:
         clock = _Clock(show)
         from vrn.files.signature import earlier_in
 
         earlier = earlier_in(out) if out is not None else None
+        from vrn.many.task import built_from, write_checked
+
         prescription = built_from(field_file, review, remaining, top_up=top_up, earlier=earlier, step=clock)
         clock("writing")
         sources = {"field": field_file, "review": review, "top_up" if top_up else "remaining": remaining}
@@ -108,76 +104,12 @@ def build(
         for name, seconds in clock.steps:
             complain(f"{seconds:7.2f} s  {name}")
     if not checked.ok:
-        from vrn.cli.verify import check_lines
+        from vrn.many.sign import check_lines
 
         for line in check_lines(checked.failed, shown):
             complain(line)
         raise typer.Exit(FINDINGS)
     leave_if_warned(prescription.findings)
-
-
-def built_from(
-    field_file: Path, review: Path | None, remaining: Path | None, *, top_up: bool = False,
-    earlier: "Earlier | None" = None, step: Callable[[str], None],
-) -> "Prescription":  # fmt: skip
-    """Read and build a field, or what is left of it, and hold its approval against what lies in the folder."""
-    from vrn.ingest import read_field
-    from vrn.pipeline import build as build_prescription
-    from vrn.pipeline.order import succeeding, with_export_findings
-
-    step("reading")
-    field = read_field(field_file, review=review)
-    prescription = build_prescription(field, progress=step)
-    if remaining is not None:
-        prescription = _rest_of(prescription, field, remaining, top_up=top_up)
-    return with_export_findings(succeeding(prescription, earlier))
-
-
-def write_checked(
-    prescription: "Prescription", out: Path | None, usb: Path | None, report: "ReportBeside | None", *,
-    sources: dict[str, Path | None], key: "Ed25519PrivateKey | None" = None,
-) -> "Verification":  # fmt: skip
-    """Write to the folder, the stick, or both, and verify what was staged before anything is swapped in."""
-    from tempfile import TemporaryDirectory
-
-    from vrn.audit import verify
-    from vrn.many.stick import carried, put, refuse_strange_stick
-    from vrn.pipeline.order import write, write_controls
-
-    checked: list[Verification] = []
-
-    def check(staged: Path) -> None:
-        checked.append(verify(staged))
-
-    if usb is not None:
-        refuse_strange_stick(usb)
-    if out is not None:
-        given = {name: path for name, path in sources.items() if path is not None}
-        write(prescription, out, check=check, report=report, sources=given, key=key)
-        if usb is not None:
-            put(usb, [carried(out)])
-    elif usb is not None:
-        with TemporaryDirectory(prefix="vrn-") as scratch:
-            write_controls(prescription, Path(scratch))
-            check(Path(scratch))
-            put(usb, [carried(Path(scratch))])
-    return checked[0]
-
-
-def _rest_of(prescription: "Prescription", field: "Field", as_applied: Path, *, top_up: bool) -> "Prescription":
-    """The same rates on the ground that the as-applied file leaves; on request what is missing on the rest."""
-    from vrn.audit import Sold, covered
-    from vrn.prescription import remaining as rest_of
-
-    product = prescription.product
-    sold = Sold(name=product.name, unit=product.unit, n_lb_per_unit=product.n_lb_per_unit,
-                rate_unit=prescription.rate_unit)  # fmt: skip
-    zones = {rate.zone: (rate.outline, rate.rate_n_lb_ac) for rate in prescription.rates}
-    found = covered(as_applied, field, sold, zones)
-    rest = rest_of(prescription, [found.ground], narrowest_m=found.narrowest_m, short_ac=found.short_ac,
-                   top_up=found.short if top_up else ())  # fmt: skip
-    field = replace(rest.field, inputs={**rest.field.inputs, **found.inputs})
-    return replace(rest, field=field, findings=(*rest.findings, *found.findings))
 
 
 def _say_rates(prescription: "Prescription", shown: "UnitFormat") -> None:

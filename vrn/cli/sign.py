@@ -1,6 +1,5 @@
 """``vrn sign``, ``vrn key``: a written prescription taken on by a person, with a key where there is one."""
 
-from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
@@ -11,12 +10,8 @@ from vrn.cli.app import app, progress, tell
 from vrn.errors import InputFileError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-    from vrn.prescription.model import Prescription
-    from vrn.words import UnitFormat
 
 _HELP: Final = """Sign a written prescription: the same folder again, approved, with signature.json.
 
@@ -55,12 +50,11 @@ def sign(
     if not by.strip():
         problem = "--by is empty."
         raise InputFileError(problem, "Give the name of the person who signs.")
-    from vrn.cli.beside import ReportBeside
-    from vrn.cli.build import write_checked
     from vrn.files.signature import fingerprint, is_locked, public_hex, read_key
     from vrn.files.staging import source_of
     from vrn.files.statement import SHORT
-    from vrn.prescription.model import Signed
+    from vrn.many.beside import ReportBeside
+    from vrn.many.sign import sign_folder
     from vrn.words import UnitFormat
     from vrn.words import say as worded
 
@@ -72,19 +66,11 @@ def sign(
     if field_file is not None:
         sources["field"] = field_file
     with progress() as show, ReportBeside() as report:
-        found = _same_again(folder, sources, show or (lambda _step: None))
-        shown = UnitFormat.of(found.field.settings.units)
-        _refuse_warnings(found, shown, accept=accept)
-        public = None if private is None else public_hex(private)
         day = on.date() if on is not None else date.today()
-        settings = found.field.settings
-        review = replace(settings.review, approved_by=by.strip(), approved_on=day, approved_id=found.id,
-                         note=settings.review.note if note is None else note)  # fmt: skip
-        signed = replace(
-            found, field=replace(found.field, settings=replace(settings, review=review)),
-            signed=Signed(entered_on=date.today(), public_key=public),
-        )  # fmt: skip
-        write_checked(signed, folder, None, report, sources=sources, key=private)
+        found = sign_folder(folder, by=by.strip(), on=day, note=note, key=private, sources=sources, accept=accept,
+                            report=report, step=show or (lambda _step: None))  # fmt: skip
+    shown = UnitFormat.of(found.field.settings.units)
+    public = None if private is None else public_hex(private)
     if book is not None:
         from vrn.many.batch import entry_of
         from vrn.many.book import record_build
@@ -109,51 +95,6 @@ def _refuse_revoked(book: Path, private: "Ed25519PrivateKey | None") -> None:
     if keys.get(mark) is not None:
         problem = f"The key {mark} was revoked on {keys[mark]}."
         raise InputFileError(problem, "Make a new one with vrn key.")
-
-
-def _same_again(folder: Path, sources: dict[str, Path | None], step: "Callable[[str], None]") -> "Prescription":
-    """What the folder was built from, built again; refused unless the folder is whole and this gives the same."""
-    from vrn.audit import verify
-    from vrn.cli.build import built_from
-    from vrn.cli.verify import check_lines
-    from vrn.files.approval import difference_lines, differences, digest_of
-    from vrn.files.signature import earlier_in
-    from vrn.files.statement import SHORT, statement_of
-    from vrn.words import UnitFormat
-
-    checked, earlier = verify(folder), earlier_in(folder)
-    shown = UnitFormat.of(checked.units)
-    if earlier is None or not checked.ok:
-        lines = "".join(f"\n  {line}" for line in check_lines(checked.failed, shown))
-        problem = f"The files in {folder} do not match its own statement.{lines}"
-        raise InputFileError(problem, "Build the prescription again, look at it, and sign that.")
-    field_file = sources.get("field")
-    if field_file is None or not field_file.is_file():
-        problem = f"The field file of {folder} is not where it was ({field_file or 'not noted'})."
-        raise InputFileError(problem, "Say where it is: --field FIELD.toml.")
-    rest = sources.get("top_up") or sources.get("remaining")
-    found = built_from(field_file, sources.get("review"), rest, top_up="top_up" in sources, earlier=earlier, step=step)
-    if found.id != earlier.id:
-        lines = difference_lines(shown, differences(digest_of(earlier.statement), digest_of(statement_of(found))))
-        problem = (
-            f"The field has changed since {folder} was built ({earlier.id[:SHORT]}, now {found.id[:SHORT]}):\n{lines}"
-        )
-        raise InputFileError(problem, "Build it again, look at it, and sign that.")
-    return found
-
-
-def _refuse_warnings(found: "Prescription", shown: "UnitFormat", *, accept: bool) -> None:
-    """Refuse to sign over warnings that nobody has taken on."""
-    from vrn.files.statement import APPROVAL
-    from vrn.words import finding_texts
-    from vrn.words import say as worded
-
-    standing = [one for one in found.findings if one.level == "warning" and not one.code.startswith(APPROVAL)]
-    if standing and not accept:
-        lines = "\n".join(worded(shown, "review.sign-warning", place=text.place, problem=text.problem)
-                          for text in finding_texts(shown, standing))  # fmt: skip
-        problem = f"{worded(shown, 'review.sign-warnings')}\n{lines}"
-        raise InputFileError(problem, "Settle them, or take them on with --accept-warnings.")
 
 
 @app.command(help=_KEY_HELP)

@@ -42,7 +42,7 @@ def stick(
     json_: Annotated[bool, typer.Option("--json", help="print what is on the stick for a machine")] = False,
 ) -> None:
     """Check, remove, or verify and write; then say what is on the stick."""
-    from vrn.many.stick import carried, put, stick_report
+    from vrn.many.stick import carried, put, refuse_unfit, stick_report
     from vrn.many.stick import remove as take_off
 
     if (to is None) == (check is None):
@@ -57,28 +57,12 @@ def stick(
         fields = take_off(to, remove)
     elif given:
         for folder in given:
-            _refuse(folder, key, approved_only=approved_only)
+            refuse_unfit(folder, key, approved_only=approved_only)
         fields = put(to, [carried(folder) for folder in given])
     else:
         message = "give one folder or more, or --remove FIELD."
         raise typer.BadParameter(message)
     _say_written(fields, to, as_json=json_)
-
-
-def _refuse(folder: Path, key: Path | None, *, approved_only: bool) -> None:
-    """Refuse a folder whose files do not match its own statement, and a draft where none is wanted."""
-    from vrn.audit import verify
-    from vrn.cli.verify import check_lines
-    from vrn.words import UnitFormat
-
-    checked = verify(folder, public_key=key)
-    if not checked.ok:
-        lines = "".join(f"\n  {line}" for line in check_lines(checked.failed, UnitFormat.of(checked.units)))
-        problem = f"{folder} does not pass vrn verify; nothing was written.{lines}"
-        raise InputFileError(problem, "Build the prescription again, look at it, and sign that.")
-    if approved_only and not checked.approved:
-        problem = f"{folder} is a draft, and --approved-only was given; nothing was written."
-        raise InputFileError(problem, 'Sign it: vrn sign DIR --by "NAME".')
 
 
 def _say_fields(fields: "tuple[CarriedField, ...]", shown: "UnitFormat") -> None:

@@ -1,7 +1,6 @@
 """``vrn verify``, ``compare`` and ``show``: a written folder read again, held against what was applied, looked at."""
 
 import math
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,7 +10,6 @@ from vrn.cli.app import FINDINGS, app, leave_if_warned, say, say_findings, say_j
 from vrn.errors import InputFileError
 
 if TYPE_CHECKING:
-    from vrn.audit import Check
     from vrn.words import UnitFormat
 
 _HELP = """Read a written prescription again, with other readers: who signed it, over exactly which bytes.
@@ -52,6 +50,8 @@ def verify(
         ]  # fmt: skip
         say_json({"ok": found.ok, "checks": checks})
     else:
+        from vrn.many.sign import check_lines
+
         for line in check_lines(found.checks, shown):
             say(line)
         say()
@@ -61,17 +61,6 @@ def verify(
             tell(shown, "console.some-failed", failed=str(len(found.failed)), checks=len(found.checks))
     if not found.ok:
         raise typer.Exit(FINDINGS)
-
-
-def check_lines(checks: "Iterable[Check]", shown: "UnitFormat") -> list[str]:
-    """A line for each check: whether it passed, the file, and what was found."""
-    from vrn.words import say as worded
-
-    return [
-        worded(shown, f"console.check-{'passed' if check.ok else 'failed'}", about=check.about,
-               found=worded(shown, check.code, **check.quantities))
-        for check in checks
-    ]  # fmt: skip
 
 
 if TYPE_CHECKING:

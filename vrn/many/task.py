@@ -13,9 +13,20 @@ from dataclasses import dataclass, field, fields, replace
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from vrn.errors import OutputError, VrnError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+    from vrn.audit import Verification
+    from vrn.files.signature import Earlier
+    from vrn.many.beside import ReportBeside
+    from vrn.model.field import Field
+    from vrn.prescription.model import Prescription
 
 # maps, plots and raster libraries keep state of their own: one field at a time in a process
 _ONE_FIELD = threading.Lock()
@@ -165,6 +176,70 @@ def _verified(staged: Path) -> None:
         wrong = " ".join(f"{check.about}: {say(shown, check.code, **check.quantities)}" for check in found.failed[:3])
         problem = f"What was written for this field does not check, and was taken away again. {wrong}"
         raise OutputError(problem, "Build it alone with vrn build and look at what it says, or report it.")
+
+
+def built_from(
+    field_file: Path, review: Path | None, remaining: Path | None, *, top_up: bool = False,
+    earlier: "Earlier | None" = None, step: "Callable[[str], None]",
+) -> "Prescription":  # fmt: skip
+    """Read and build a field, or what is left of it, and hold its approval against what lies in the folder."""
+    from vrn.ingest import read_field
+    from vrn.pipeline import build as build_prescription
+    from vrn.pipeline.order import succeeding, with_export_findings
+
+    step("reading")
+    field = read_field(field_file, review=review)
+    prescription = build_prescription(field, progress=step)
+    if remaining is not None:
+        prescription = _rest_of(prescription, field, remaining, top_up=top_up)
+    return with_export_findings(succeeding(prescription, earlier))
+
+
+def write_checked(
+    prescription: "Prescription", out: Path | None, usb: Path | None, report: "ReportBeside | None", *,
+    sources: dict[str, Path | None], key: "Ed25519PrivateKey | None" = None,
+) -> "Verification":  # fmt: skip
+    """Write to the folder, the stick, or both, and verify what was staged before anything is swapped in."""
+    from tempfile import TemporaryDirectory
+
+    from vrn.audit import verify
+    from vrn.many.stick import carried, put, refuse_strange_stick
+    from vrn.pipeline.order import write, write_controls
+
+    checked: list[Verification] = []
+
+    def check(staged: Path) -> None:
+        checked.append(verify(staged))
+
+    if usb is not None:
+        refuse_strange_stick(usb)
+    if out is not None:
+        given = {name: path for name, path in sources.items() if path is not None}
+        write(prescription, out, check=check, report=report, sources=given, key=key)
+        if usb is not None:
+            put(usb, [carried(out)])
+    elif usb is not None:
+        with TemporaryDirectory(prefix="vrn-") as scratch:
+            write_controls(prescription, Path(scratch))
+            check(Path(scratch))
+            put(usb, [carried(Path(scratch))])
+    return checked[0]
+
+
+def _rest_of(prescription: "Prescription", field: "Field", as_applied: Path, *, top_up: bool) -> "Prescription":
+    """The same rates on the ground that the as-applied file leaves; on request what is missing on the rest."""
+    from vrn.audit import Sold, covered
+    from vrn.prescription import remaining as rest_of
+
+    product = prescription.product
+    sold = Sold(name=product.name, unit=product.unit, n_lb_per_unit=product.n_lb_per_unit,
+                rate_unit=prescription.rate_unit)  # fmt: skip
+    zones = {rate.zone: (rate.outline, rate.rate_n_lb_ac) for rate in prescription.rates}
+    found = covered(as_applied, field, sold, zones)
+    rest = rest_of(prescription, [found.ground], narrowest_m=found.narrowest_m, short_ac=found.short_ac,
+                   top_up=found.short if top_up else ())  # fmt: skip
+    field = replace(rest.field, inputs={**rest.field.inputs, **found.inputs})
+    return replace(rest, field=field, findings=(*rest.findings, *found.findings))
 
 
 def sha256_of(path: Path) -> str:

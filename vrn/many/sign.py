@@ -1,0 +1,99 @@
+"""A written prescription signed: checked, built again, and written anew with the signature."""
+
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vrn.errors import InputFileError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+    from vrn.audit import Check
+    from vrn.many.beside import ReportBeside
+    from vrn.prescription.model import Prescription
+    from vrn.words import UnitFormat
+
+
+def check_lines(checks: "Iterable[Check]", shown: "UnitFormat") -> list[str]:
+    """A line for each check: whether it passed, the file, and what was found."""
+    from vrn.words import say as worded
+
+    return [
+        worded(shown, f"console.check-{'passed' if check.ok else 'failed'}", about=check.about,
+               found=worded(shown, check.code, **check.quantities))
+        for check in checks
+    ]  # fmt: skip
+
+
+def sign_folder(
+    folder: Path, *, by: str, on: date, note: str | None = None, key: "Ed25519PrivateKey | None" = None,
+    sources: dict[str, Path | None], accept: bool, report: "ReportBeside | None", step: "Callable[[str], None]",
+) -> "Prescription":  # fmt: skip
+    """Build what a folder was built from again, sign it where that gives the same, and write the folder anew.
+
+    InputFileError if the folder is not whole, the field has changed since, or a warning stands that was not accepted.
+    """
+    from vrn.files.signature import public_hex
+    from vrn.many.task import write_checked
+    from vrn.prescription.model import Signed
+    from vrn.words import UnitFormat
+
+    found = _same_again(folder, sources, step)
+    settings = found.field.settings
+    _refuse_warnings(found, UnitFormat.of(settings.units), accept=accept)
+    review = replace(settings.review, approved_by=by, approved_on=on, approved_id=found.id,
+                     note=settings.review.note if note is None else note)  # fmt: skip
+    signed = replace(
+        found, field=replace(found.field, settings=replace(settings, review=review)),
+        signed=Signed(entered_on=date.today(), public_key=None if key is None else public_hex(key)),
+    )  # fmt: skip
+    write_checked(signed, folder, None, report, sources=sources, key=key)
+    return signed
+
+
+def _same_again(folder: Path, sources: dict[str, Path | None], step: "Callable[[str], None]") -> "Prescription":
+    """What the folder was built from, built again; refused unless the folder is whole and this gives the same."""
+    from vrn.audit import verify
+    from vrn.files.approval import difference_lines, differences, digest_of
+    from vrn.files.signature import earlier_in
+    from vrn.files.statement import SHORT, statement_of
+    from vrn.many.task import built_from
+    from vrn.words import UnitFormat
+
+    checked, earlier = verify(folder), earlier_in(folder)
+    shown = UnitFormat.of(checked.units)
+    if earlier is None or not checked.ok:
+        lines = "".join(f"\n  {line}" for line in check_lines(checked.failed, shown))
+        problem = f"The files in {folder} do not match its own statement.{lines}"
+        raise InputFileError(problem, "Build the prescription again, look at it, and sign that.")
+    field_file = sources.get("field")
+    if field_file is None or not field_file.is_file():
+        problem = f"The field file of {folder} is not where it was ({field_file or 'not noted'})."
+        raise InputFileError(problem, "Say where it is: --field FIELD.toml.")
+    rest = sources.get("top_up") or sources.get("remaining")
+    found = built_from(field_file, sources.get("review"), rest, top_up="top_up" in sources, earlier=earlier, step=step)
+    if found.id != earlier.id:
+        lines = difference_lines(shown, differences(digest_of(earlier.statement), digest_of(statement_of(found))))
+        problem = (
+            f"The field has changed since {folder} was built ({earlier.id[:SHORT]}, now {found.id[:SHORT]}):\n{lines}"
+        )
+        raise InputFileError(problem, "Build it again, look at it, and sign that.")
+    return found
+
+
+def _refuse_warnings(found: "Prescription", shown: "UnitFormat", *, accept: bool) -> None:
+    """Refuse to sign over warnings that nobody has taken on."""
+    from vrn.files.statement import APPROVAL
+    from vrn.words import finding_texts
+    from vrn.words import say as worded
+
+    standing = [one for one in found.findings if one.level == "warning" and not one.code.startswith(APPROVAL)]
+    if standing and not accept:
+        lines = "\n".join(worded(shown, "review.sign-warning", place=text.place, problem=text.problem)
+                          for text in finding_texts(shown, standing))  # fmt: skip
+        problem = f"{worded(shown, 'review.sign-warnings')}\n{lines}"
+        raise InputFileError(problem, "Settle them, or take them on with --accept-warnings.")
