@@ -15,8 +15,8 @@ import shapely
 
 from vrn.audit import Sold, compare, covered, verify
 from vrn.cli import main
-from vrn.many.task import _rest_of
 from vrn.errors import InputFileError
+from vrn.many.task import _rest_of
 from vrn.model.applied import Comparison
 from vrn.model.grid import transformer
 from vrn.pages.compared import write_comparison

@@ -32,8 +32,8 @@ from vrn.audit import compare
 from vrn.audit.machine_log import read_machine_log
 from vrn.audit.time_log import read_task_data
 from vrn.cli import main
-from vrn.many.task import _rest_of
 from vrn.errors import InputFileError
+from vrn.many.task import _rest_of
 from vrn.model.applied import Comparison
 from vrn.model.grid import transformer
 from vrn.model.settings import MachineSection

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from vrn.cli import main
-from vrn.cli.reference import keys_of_file
+from vrn.desk.form import keys_of_file
 from vrn.ingest.field_file import settings_from
 from vrn.words.keys import KEYS
 

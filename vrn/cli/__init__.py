@@ -19,8 +19,9 @@ _PLAIN: Final = {"–": "-", "—": "-", "−": "-", "…": "...", "·": "*", "�
                  "→": "->", "≈": "~", "°": " deg ", "²": "2", "³": "3", "“": '"', "”": '"',
                  "‘": "'", "’": "'"}  # fmt: skip
 COMMANDS: Final = {  # command → module
-    "backup": "season", "build": "build", "check": "check", "compare": "verify", "demo": "build", "fields": "fields",
-    "methods": "reference", "key": "sign", "keys": "reference", "need": "need", "plan": "plan", "rain": "rain",
+    "backup": "season", "build": "build", "check": "check", "compare": "verify", "demo": "build", "desk": "desk",
+    "fields": "fields", "key": "sign", "keys": "reference", "methods": "reference", "need": "need", "plan": "plan",
+    "rain": "rain",
     "season": "season", "show": "verify", "sign": "sign", "start": "start", "stick": "stick", "verify": "verify",
 }  # fmt: skip
 

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 
 from vrn.cli.app import FINDINGS, app, say_json, tell
-from vrn.errors import InputFileError
 
 if TYPE_CHECKING:
     from vrn.many.stick import StickReport
@@ -42,7 +41,8 @@ def stick(
     json_: Annotated[bool, typer.Option("--json", help="print what is on the stick for a machine")] = False,
 ) -> None:
     """Check, remove, or verify and write; then say what is on the stick."""
-    from vrn.many.stick import carried, put, refuse_unfit, stick_report
+    from vrn.many.sign import refuse_unfit
+    from vrn.many.stick import carried, put, stick_report
     from vrn.many.stick import remove as take_off
 
     if (to is None) == (check is None):

@@ -284,19 +284,3 @@ def _setpoints(folder: Path, task: str) -> str:
 
 def _sha(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
-
-
-def refuse_unfit(folder: Path, key: Path | None = None, *, approved_only: bool = False) -> None:
-    """Refuse a folder whose files do not match its own statement, and a draft where none is wanted."""
-    from vrn.audit import verify
-    from vrn.many.sign import check_lines
-    from vrn.words import UnitFormat
-
-    checked = verify(folder, public_key=key)
-    if not checked.ok:
-        lines = "".join(f"\n  {line}" for line in check_lines(checked.failed, UnitFormat.of(checked.units)))
-        problem = f"{folder} does not pass vrn verify; nothing was written.{lines}"
-        raise InputFileError(problem, "Build the prescription again, look at it, and sign that.")
-    if approved_only and not checked.approved:
-        problem = f"{folder} is a draft, and --approved-only was given; nothing was written."
-        raise InputFileError(problem, 'Sign it: vrn sign DIR --by "NAME".')

@@ -1,0 +1,232 @@
+"""The desk answers its own page only, opens nothing outside its folder, and keeps what a person wrote."""
+
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import tomllib
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from urllib.parse import quote
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from starlette.testclient import TestClient
+
+from vrn.desk.app import make_app
+from vrn.desk.edit import FieldFile, digest_of
+from vrn.desk.form import changes_of, form_of
+from vrn.desk.session import Sessions
+
+ORIGIN = "http://127.0.0.1:8000"
+PAGES = ("/fields", "/fields/mill_race", "/fields/mill_race/settings", "/fields/mill_race/sign")
+
+
+def _hidden(text: str, name: str = "seen") -> str:
+    return text.split(f'name="{name}" value="')[1].split('"')[0]
+
+
+def test_a_token_opens_once(farm: Path) -> None:
+    """Without the token nothing is shown; the token works once; no script and no other site has the cookie."""
+    sessions = Sessions(hosts=("127.0.0.1:8000",))
+    app = make_app(farm, sessions)
+    token, browser = sessions.token, TestClient(app, base_url=ORIGIN)
+    assert browser.get("/fields").status_code == 403
+    assert browser.get("/?token=guess").status_code == 403
+    first = browser.get(f"/?token={token}", follow_redirects=False)
+    assert first.status_code == 303
+    kept = first.headers["set-cookie"].lower()
+    assert "httponly" in kept
+    assert "samesite=strict" in kept
+    assert browser.get("/fields").status_code == 200
+    assert TestClient(app, base_url=ORIGIN).get(f"/?token={token}").status_code == 403
+    app.state.desk.worker.close()
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_foreign_hosts_and_origins_are_refused(client: TestClient, quick_look: None, path: str) -> None:
+    """A name that points here, and a form of another site, get nothing; no page lets anything foreign in."""
+    for foreign in ({"host": "evil.example:8000"}, {"host": "127.0.0.1:81"}, {"origin": "http://evil.example"},
+                    {"origin": "null"}, {"sec-fetch-site": "cross-site"}):  # fmt: skip
+        assert client.get(path, headers=foreign).status_code == 403
+        assert client.post(path, headers=foreign, data={"a": "b"}).status_code == 403
+    without = TestClient(client.app, base_url=ORIGIN, cookies=client.cookies)
+    assert without.post("/fields/mill_race/undo", data={}).status_code == 403
+    answer = client.get(path)
+    assert answer.status_code == 200
+    policy = answer.headers["content-security-policy"]
+    assert "script-src 'self';" in policy
+    assert "unsafe" not in policy
+    assert not re.search(
+        r"<script(?![^>]*\bsrc=\"/)[^>]*>|\son\w+=|javascript:|(src|href|action)=\"(https?:)?//", answer.text
+    )
+
+
+def test_no_path_leads_out_of_the_folder(client: TestClient, farm: Path, tmp_path: Path) -> None:
+    """Neither dots, nor absolute paths, nor links open anything that is not below the field's own output."""
+    (tmp_path / "secret.txt").write_text("secret", encoding="utf-8")
+    (farm / "mill_race_rx").mkdir()
+    (farm / "mill_race_rx" / "zones.csv").write_text("zone\n1\n", encoding="utf-8")
+    (farm / "mill_race_rx" / "link.txt").symlink_to(tmp_path / "secret.txt")
+    (tmp_path / "elsewhere").mkdir()
+    shutil.copy(farm / "mill_race" / "field.toml", tmp_path / "elsewhere")
+    (farm / "linked").symlink_to(tmp_path / "elsewhere")
+    assert client.get("/fields/mill_race/files/zones.csv").status_code == 200
+    for name in ("link.txt", "../mill_race/field.toml", "../../secret.txt", str(tmp_path / "secret.txt"), "a\0b", ""):
+        for spelled in (quote(name), quote(name, safe=""), name.replace("/", "%2F").replace("\0", "%00")):
+            answer = client.get(f"/fields/mill_race/files/{spelled}")
+            assert answer.status_code in (307, 400, 404, 405), (name, answer.status_code)
+            assert "secret" not in answer.text.replace("secret.txt", "")
+    for field in ("linked", "..", ".", "%2e%2e", "mill_race%2F.."):
+        assert client.get(f"/fields/{field}/settings").status_code == 404
+
+
+def test_an_upload_has_a_limit(farm: Path, open_desk: Callable[..., TestClient]) -> None:
+    """Said or not, what is too large is not taken, and nothing of it is left."""
+    client = open_desk(farm, most_bytes=20_000)
+    big = {"files": ("a.csv", b"x" * 30_000)}
+    assert client.post("/fields", data={"name": "A"}, files=big).status_code == 413
+
+    def chunks() -> object:
+        yield from (b"x" * 1000 for _ in range(40))
+
+    kind = {"content-type": "multipart/form-data; boundary=b"}
+    assert client.post("/fields", content=chunks(), headers=kind).status_code in (400, 413)
+    assert [path.name for path in farm.iterdir()] == ["mill_race"]
+
+
+def test_a_setting_is_saved_with_the_comments(client: TestClient, farm: Path) -> None:
+    """One line changes; undo gives the very bytes back; a file changed meanwhile is not written over."""
+    path = farm / "mill_race" / "field.toml"
+    before = path.read_text(encoding="utf-8")
+    form = client.get("/fields/mill_race/settings").text
+    seen = _hidden(form)
+    answer = client.post(
+        "/fields/mill_race/settings", data={"seen": seen, "machine.swath_ft": "45", "prices.per_reading": "12.5"}
+    )
+    assert answer.status_code == 200
+    after = path.read_text(encoding="utf-8")
+    changed = {line for line in after.splitlines() if line not in before.splitlines()}
+    assert {line.split("=")[0].strip() for line in changed} <= {"swath_ft", "per_reading", "[prices]"}
+    assert tomllib.loads(after)["machine"]["swath_ft"] == 45
+    assert [line for line in before.splitlines() if "#" in line and "swath" not in line] == [
+        line for line in after.splitlines() if "#" in line and "swath" not in line
+    ]
+    stale = client.post(
+        "/fields/mill_race/settings", data={"seen": seen, "machine.swath_ft": "30", "job.operator": "Ann"}
+    )
+    assert stale.status_code == 409
+    assert path.read_text(encoding="utf-8") == after
+    assert 'value="Ann"' in stale.text
+    assert 'value="30"' in stale.text
+    again = client.post("/fields/mill_race/settings", data={"seen": _hidden(stale.text), "machine.swath_ft": "30"})
+    assert again.status_code == 200
+    assert tomllib.loads(path.read_text(encoding="utf-8"))["machine"]["swath_ft"] == 30
+    for _ in range(2):
+        client.post("/fields/mill_race/undo", data={"seen": digest_of(path.read_bytes())})
+    assert path.read_text(encoding="utf-8") == before
+
+
+def test_a_wrong_line_is_told_and_nothing_is_written(client: TestClient, farm: Path) -> None:
+    """A number outside its range, a word for a number, an unknown choice: each stays in its line."""
+    path = farm / "mill_race" / "field.toml"
+    before, seen = path.read_bytes(), _hidden(client.get("/fields/mill_race/settings").text)
+    for key, typed in (("machine.swath_ft", "900"), ("crop.yield_goal_bu_ac", "lots"), ("crop.application_date", "x"),
+                       ("machine.below_minimum", "x"), ("machine.swath_ft", "nan"), ("field.season", "")):  # fmt: skip
+        answer = client.post("/fields/mill_race/settings", data={"seen": seen, key: typed, "machine.sections": "4"})
+        assert answer.status_code == 422, key
+        assert path.read_bytes() == before
+
+
+def test_every_key_has_a_line_and_what_it_shows_changes_nothing() -> None:
+    """A form sent back as it was shown changes no key, in both unit systems, with and without what may be left out."""
+    bare = {
+        "field": {"name": "A", "season": 2026, "boundary": "b"},
+        "crop": {"yield_goal_bu_ac": 200},
+        "samples": {"file": "s"},
+    }
+    rich = bare | {"applications": [{"date": date(2026, 4, 2), "product": "UAN 28", "n_lb_ac": 40.5}],
+                   "product": {"blend": [{"name": "UAN 32", "share": 0.5}]}, "nitrogen": {"tile": True}}  # fmt: skip
+    for raw in (bare, rich, {"units": "metric"} | bare, {}):
+        shown = {one.name: one.value for section in form_of(raw) for one in section.entries}
+        assert changes_of(raw, shown) == ({}, {})
+        assert len(shown) > 120
+    assert {"applications.0.date", "applications.1.date", "product.blend.1.name"} <= {
+        one.name for section in form_of(rich) for one in section.entries
+    }
+
+
+def test_a_new_table_of_a_list_is_written(client: TestClient, farm: Path) -> None:
+    """Ground typed into the empty lines becomes a table of the file, and goes when its lines are emptied."""
+    path = farm / "mill_race" / "field.toml"
+    count = len(tomllib.loads(path.read_text(encoding="utf-8")).get("field", {}).get("no_apply", []))
+    new = {f"field.no_apply.{count}.file": "well.geojson", f"field.no_apply.{count}.setback_ft": "50"}
+    client.post("/fields/mill_race/settings", data={"seen": digest_of(path.read_bytes()), **new})
+    tables = tomllib.loads(path.read_text(encoding="utf-8"))["field"]["no_apply"]
+    assert tables[count] == {"file": "well.geojson", "setback_ft": 50}
+    assert len(tables) == count + 1
+    gone = dict.fromkeys(new, "")
+    client.post("/fields/mill_race/settings", data={"seen": digest_of(path.read_bytes()), **gone})
+    assert len(tomllib.loads(path.read_text(encoding="utf-8"))["field"].get("no_apply", [])) == count
+
+
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    path=st.sampled_from([*PAGES, "/", "/assets/x", "/jobs/x", "/jobs/x/events", "/fields/mill_race/undo", "/edge",
+                          "/fields/mill_race/files/x"]) | st.text(max_size=20).map(lambda text: "/" + quote(text)),
+    method=st.sampled_from(["GET", "POST", "PUT", "HEAD"]),
+    data=st.dictionaries(st.sampled_from(["seen", "name", "by", "id", "x.0.y", "field.no_apply.9.file"]),
+                         st.text(max_size=30), max_size=4),
+)  # fmt: skip
+def test_no_request_is_an_error_of_the_desk(
+    client: TestClient, quick_look: None, path: str, method: str, data: dict[str, str]
+) -> None:
+    """Whatever is asked, the answer is a page or a refusal."""
+    assert client.request(method, path, data=data if method == "POST" else None).status_code < 500
+
+
+def test_a_folder_that_cannot_be_opened_is_refused(tmp_path: Path, farm: Path) -> None:
+    """No folder, and a field's own folder."""
+    from vrn.errors import InputFileError
+
+    for folder in (tmp_path / "none", farm / "mill_race"):
+        with pytest.raises(InputFileError):
+            make_app(folder, Sessions(hosts=("127.0.0.1:1",)))
+
+
+def test_undo_gives_back_every_step(farm: Path) -> None:
+    """As many steps back as there were changes, and none after them."""
+    file = FieldFile(farm / "mill_race" / "field.toml")
+    texts = [file.content]
+    for goal in (150, 160, 170):
+        assert file.change({("crop", "yield_goal_bu_ac"): goal}, seen=digest_of(file.content))
+        texts.append(file.content)
+    for earlier in reversed(texts[:-1]):
+        assert file.undo(seen=digest_of(file.content))
+        assert file.content == earlier
+    assert not file.undo(seen=digest_of(file.content))
+
+
+def test_a_killed_writer_loses_nothing_that_it_confirmed(tmp_path: Path) -> None:
+    """Every line that was said to be kept is there, whole and in order, wherever kill -9 came."""
+    code = (
+        "import sys; from pathlib import Path; from vrn.desk.edit import append_line\n"
+        "for number in range(100000):\n"
+        "    append_line(Path(sys.argv[1]), f'{number},9.5,a'.encode(), header=b'n,ppm,note\\n')\n"
+        "    print(number, flush=True)\n"
+    )
+    path = tmp_path / "readings.csv"
+    for _ in range(4):
+        path.unlink(missing_ok=True)
+        with subprocess.Popen([sys.executable, "-c", code, path], stdout=subprocess.PIPE, text=True) as writer:
+            assert writer.stdout is not None
+            confirmed = [int(writer.stdout.readline()) for _ in range(40)]
+            os.kill(writer.pid, signal.SIGKILL)
+            confirmed += [int(line) for line in writer.stdout.read().split("\n")[:-1]]
+        lines = path.read_text(encoding="utf-8").splitlines()
+        assert lines[0] == "n,ppm,note"
+        assert lines[1 : len(confirmed) + 1] == [f"{number},9.5,a" for number in confirmed]
