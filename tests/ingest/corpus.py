@@ -534,7 +534,7 @@ _refused(6, "°C under °F", _weather(_US, lambda _, d: (d[0], _c(d[1]), _c(d[2]
 _refused(6, "highs alone in °C", _weather(_US, lambda _, d: (d[0], _c(d[1]), _c(d[2]) + 15, d[3])), "°F")
 _refused(6, "°F under °C", _weather(_METRIC, lambda _, d: (d[0], d[1], d[2], _mm(d[3]))), "°F|which no place")
 _refused(6, "mm under inches", _weather(_US, lambda _, d: (*d[:3], _mm(d[3]))), "in of rain")
-_warned(6, "inches under mm", _weather(_METRIC, lambda _, d: (d[0], _c(d[1]), _c(d[2]), d[3])), "ingest.rain-in-doubt")
+_warned(6, "inches under mm", _weather(_METRIC, lambda _, d: (d[0], _c(d[1]), _c(d[2]), d[3])), "weather.rain-in-doubt")
 _refused(6, "hundredths of an inch", _weather(_US, lambda _, d: (*d[:3], round(d[3] * 100))), "in of rain|in each")
 _refused(
     6,
@@ -567,17 +567,17 @@ _warned(
     6,
     "another season",
     _weather(_US, lambda _, d: (d[0].replace("2026", "2025"), *d[1:]), clock=False),
-    "ingest.weather-of-another-season",
+    "weather.of-another-season",
 )
-_warned(6, "a week missing", _weather(_US, lambda i, d: None if 20 < i < 28 else d), "ingest.days-missing")
+_warned(6, "a week missing", _weather(_US, lambda i, d: None if 20 < i < 28 else d), "weather.days-missing")
 _warned(
     6,
     "no temperature for half",
     _weather(_US, lambda i, d: (d[0], "", "", d[3]) if i % 2 else d),
-    "ingest.weather-has-gaps",
+    "weather.has-gaps",
 )
 _refused(6, "ends before sampling", _weather(_US, lambda i, d: d if i < 30 else None), "No temperature for")
-_warned(6, "no rain at all", _weather(_US, lambda _, d: (*d[:3], 0.0)), "ingest.no-rain")
+_warned(6, "no rain at all", _weather(_US, lambda _, d: (*d[:3], 0.0)), "weather.no-rain")
 
 
 # --- 7. outlines -----------------------------------------------------------------------------------------------------

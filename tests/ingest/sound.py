@@ -121,12 +121,12 @@ def write_field(folder: Path) -> Path:
 
 
 def found(field: Any, code: str) -> list[dict[str, Any]]:
-    """Level, about and plain values of every finding of a field with one of ingest's codes."""
+    """Level, about and plain values of every finding of a field with a code; one without a room is ingest's."""
     return [
         {"level": finding.level, "about": finding.about}
         | {name: quantity.value for name, quantity in finding.quantities.items()}
         for finding in field.findings
-        if finding.code == f"ingest.{code}"
+        if finding.code == (code if "." in code else f"ingest.{code}")
     ]
 
 

@@ -1203,5 +1203,5 @@ _case("weather-min-above-max", _weather("2026-06-01,80,70,0"), "row 2: the low t
 _case("weather-hot", _weather("2026-06-01,50,700,0"), "row 2: tmax_f is 700", "unit")
 _case("weather-negative-rain", _weather("2026-06-01,50,70,-0.4"), "row 2: rain_in is -0.4", "rain")
 _case("weather-millimeters-as-inches", _weather("2026-06-01,50,70,40"), "row 2: rain_in is 40", "unit")
-_case("weather-gap", _weather("2026-06-01,50,70,0\n2026-06-09,50,70,0"), "days-missing", "w.csv", FINDING)
-_case("weather-other-year", _weather("2024-06-01,50,70,0"), "weather-of-another-season", "w.csv", FINDING)
+_case("weather-gap", _weather("2026-06-01,50,70,0\n2026-06-09,50,70,0"), "weather.days-missing", "w.csv", FINDING)
+_case("weather-other-year", _weather("2024-06-01,50,70,0"), "weather.of-another-season", "w.csv", FINDING)

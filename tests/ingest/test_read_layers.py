@@ -242,4 +242,4 @@ def test_weather_with_gaps_is_told(rewrite: Rewrite, put: Put) -> None:
     assert np.isnan(field.weather.rain_in[0])
     first, last = date(2026, 6, 1), date(2026, 6, 5)
     days = {"level": "warning", "about": "w.csv", "first": first, "last": last, "days": 3}
-    assert sound.one(field, "days-missing") == days
+    assert sound.one(field, "weather.days-missing") == days

@@ -64,6 +64,16 @@ _SUBSTANCES: Final = (
     ("depth", r"depths?|thickness"),
     ("a position", r"lon(g|gitude)?|lat(itude)?|easting|northing"),
     ("plant index", r"ndvi|ndre|evi|savi|lai|biomass"),
+    ("test weight", r"test (weight|wt)|hectoliter weight"),
+    ("a count of plants", r"population|plants|stand( count)?|seeds?( drop)?|seeding( rate)?|emergence"),
+    ("a part of the grain", r"protein|oil|starch|gluten"),
+    ("residue", r"(crop |surface )?residues?|stover|straw|cover( crop)?|silage"),
+    ("humic acid", r"humic( acids?)?|fulvic( acids?)?|active carbon|poxc"),
+    ("a price", r"prices?|costs?|revenue|profits?|margin|returns?|income"),
+    ("nitrogen of the crop", r"(crop |grain |plant )*n(itrogen)? (uptake|removal|removed|need|demand|requirement)"),
+    ("nitrogen of the crop", r"(uptake|removal|need|demand|requirement) n(itrogen)?"),
+    ("a balance of nitrogen", r"n(itrogen)? (balance|surplus|loss(es)?|leached|left|residual|credits?|supply)"),
+    ("a balance of nitrogen", r"(residual|leached|credit(ed)?) n(itrogen)?"),
 )  # fmt: skip
 _SHORT: Final = {
     "phosphorus",
@@ -89,9 +99,17 @@ _UNITS: Final = (
     ("mg/100g", r"mg ?(/|per )? ?100 ?g"),
     ("kg/ha", r"kgs? ?(/|per )? ?(ha|hectare)( 1)?|kgha"),
     ("lb/ac", r"(lbs?|pounds?|#) ?(/|per )? ?(ac|acre|a)( 1)?|lbs?ac"),
+    ("lb/bu", r"lbs?/bu(shel)?"),
+    ("kg/hL", r"kg/hl"),
+    ("cwt/ac", r"cwt ?(/|per )? ?(ac|acre|a)"),
+    ("kg/m²", r"kg ?(/|per )? ?m ?2"),
+    ("dt/ha", r"(dt|q|quintals?) ?(/|per )? ?(ha|hectare)( 1)?"),
+    ("money", r"(\$|€|usd|dollars?|cents?)( ?(/|per )? ?(ac|acre|a|bu|ha|hectare|lb|ton))?"),
+    ("a count", r"(plants?|seeds?|k?ct) ?(/|per )? ?(ac|acre|a|ha|hectare|m2)"),
     ("lb", r"lbs?|pounds|#"),
     ("kg", r"kgs?|kilograms?"),
     ("mg", r"mg(?= *$)"),
+    ("g", r"g(rams?)?(?= *$)"),
     ("g/kg", r"g ?(/|per )? ?kg|g kg 1|mg ?(/|per )? ?g|mg g 1|per mille|‰"),
     ("g/100g", r"g ?(/|per )? ?100 ?g"),
     ("g/g", r"g ?(/|per )? ?g|g g 1|kg ?(/|per )? ?kg|kg kg 1|fraction|decimal"),
@@ -123,6 +141,18 @@ _THICKNESS: Final = re.compile(
     r"(?<![A-Za-z\d.:–-])(\d{1,3}(?:\.\d+)?)[ -]?(in|inch|inches|\"|cm|ft|foot|feet)(?![A-Za-z\d])"
     r"|(?:per |/|- ?)(foot|ft)(?![A-Za-z\d])", re.IGNORECASE,
 )  # fmt: skip
+_A_WORD: Final = re.compile(r"[a-z]{3,}")
+_UNKNOWN_UNIT: Final = re.compile(
+    r"(?<![a-z\d/])[a-z$€]+ ?(?:/|per ) ?(?:ac|acre|a|ha|hectare|kg|g|l|ml|m2|m3|ft2|bu|ton|t|lb|plot|sample)(?![a-z\d/])"
+)
+# words of a header that say nothing of what its column holds
+_SAYS_NOTHING: Final = frozenset(
+    "value values val result results reading readings lab layer band data grid code gridcode zone field level test soil "
+    "raster number num mean avg average median min max sum std est estimate pred predicted krig kriged kriging idw var "
+    "pct total the and for per map point points sample samples measured meter column corrected corr raw final new "
+    "year season depth top bottom inch inches feet foot count area acres potential relative index productivity "
+    "jan feb mar apr may jun jul aug sep oct nov dec".split()
+)
 _IN_SHORT: Final = {"inch": "in", "inches": "in", '"': "in", "feet": "ft", "foot": "ft"}
 _RATIO: Final = re.compile(r"(?<![\d.])1 ?: ?(\d{1,2}(?:\.\d+)?)(?![\d.])")
 _FORMULAS: Final = re.compile(r"(?<![a-z])(no3|nh4|nh3|no2|so4|p2o5|k2o|h2o)(?=[a-z])")
@@ -151,6 +181,8 @@ class HeaderMeaning:
         Water to soil of an extract, as 5 for 1:5.
     also : tuple of str
         Other substances and units among its words.
+    unknown : tuple of str
+        Words of its own that are none of all these, and units that no table has.
     """
 
     header: str
@@ -160,6 +192,7 @@ class HeaderMeaning:
     depth: tuple[float, float, str] | None = None
     ratio: float | None = None
     also: tuple[str, ...] = ()
+    unknown: tuple[str, ...] = ()
 
 
 def read_header(header: str) -> HeaderMeaning:
@@ -191,7 +224,7 @@ def read_header(header: str) -> HeaderMeaning:
     if {"ppm", "mg/kg"} <= set(units):
         units.remove("mg/kg")  # the same of soil by weight
     substances, rest = _taken(rest, _SUBSTANCES)
-    bases, _ = _taken(rest, _BASES)
+    bases, rest = _taken(rest, _BASES)
     longer = [name for name in substances if name not in _SHORT]  # a letter beside a name is no second substance
     substances = longer or substances
     if any(name in _SPECIES for name in substances):  # beside one of them "nitrate" says nothing more
@@ -199,7 +232,8 @@ def read_header(header: str) -> HeaderMeaning:
     return HeaderMeaning(
         header=header, substance=substances[0] if substances else None, unit=units[0] if units else None,
         basis=bases[0] if bases else None, depth=depth, ratio=float(ratio[1]) if ratio is not None else None,
-        also=(*substances[1:], *units[1:]),
+        also=(*substances[1:], *units[1:]), unknown=tuple(dict.fromkeys(_UNKNOWN_UNIT.findall(rest)))
+        or (() if substances else tuple(one for one in _A_WORD.findall(rest) if one not in _SAYS_NOTHING)),
     )  # fmt: skip
 
 

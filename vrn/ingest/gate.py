@@ -16,7 +16,10 @@ CARBON_TO_MATTER: Final = (
     1.724  # organic matter holds 58 % carbon: van Bemmelen 1890, a convention and not a measurement
 )
 _T_HA: Final = 1.0 / BU_AC_T_HA
-_YIELD: Final = {"bu/ac": 1.0, "t/ha": _T_HA, "kg/ha": _T_HA / 1000.0, "lb/ac": 1.0 / CORN_BU_LB}
+_YIELD: Final = {
+    "bu/ac": 1.0, "t/ha": _T_HA, "kg/ha": _T_HA / 1000.0, "dt/ha": _T_HA / 10.0, "kg/m²": _T_HA * 10.0,
+    "lb/ac": 1.0 / CORN_BU_LB, "cwt/ac": 100.0 / CORN_BU_LB,
+}  # fmt: skip
 # role → unit of its header → factor to the role's own unit
 _UNITS: Final[dict[str, dict[str, float]]] = {
     "nitrate_ppm": {"ppm": 1.0, "mg/kg": 1.0, "ppb": 1e-3, "mg/100g": 10.0, "g/kg": 1e3, "g/100g": 1e4},
@@ -214,6 +217,9 @@ class Gate:
         return factor
 
     def _one_meaning(self, meaning: HeaderMeaning, role: str) -> None:
+        if meaning.unknown and role != "relative":
+            words = ", ".join(meaning.unknown[:4])
+            self.files.warn("ingest.header-unknown", self.source, column=meaning.header, words=words)
         if meaning.also:
             said = " and ".join(word for word in (meaning.substance, meaning.unit, *meaning.also) if word is not None)
             self.refuse(

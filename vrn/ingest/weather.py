@@ -67,14 +67,14 @@ def read_weather(files: InputFiles, settings: Settings) -> Weather | None:
     first, last = weather.days[0], weather.days[-1]
     missing = (last - first).days + 1 - len(weather.days)
     if missing:
-        files.warn("ingest.days-missing", source, first=first, last=last, days=missing)
+        files.warn("weather.days-missing", source, first=first, last=last, days=missing)
     if not any(day.year == season for day in weather.days):
-        files.warn("ingest.weather-of-another-season", source, first=first, last=last, season=str(season))
+        files.warn("weather.of-another-season", source, first=first, last=last, season=str(season))
     gaps = max(float(np.isnan(part).mean()) for part in (weather.rain_in, weather.tmin_f, weather.tmax_f))
     if gaps:
-        (files.warn if gaps > _MOST_GAPS else files.note)("ingest.weather-has-gaps", source)
+        (files.warn if gaps > _MOST_GAPS else files.note)("weather.has-gaps", source)
     if len(weather.days) >= _DRY_DAYS and not np.nansum(weather.rain_in):
-        files.warn("ingest.no-rain", source, days=len(weather.days))
+        files.warn("weather.no-rain", source, days=len(weather.days))
     return weather
 
 
@@ -177,7 +177,7 @@ def _column(files: InputFiles, source: Source, table: CellTable, what: str, days
         trace += drop
         cells.append([*row[:at], "0" if drop else "" if cell in _MISSING else row[at], *row[at + 1 :]])
     if trace:
-        files.note("ingest.trace-of-rain", source, days=trace)
+        files.note("weather.trace-of-rain", source, days=trace)
     plain = CellTable(name=table.name, columns=table.columns, cells=cells, row=table.row, delimiter=table.delimiter,
                       row_word=table.row_word)  # fmt: skip
     values = numbers(plain, name, faults)
@@ -189,7 +189,7 @@ def _column(files: InputFiles, source: Source, table: CellTable, what: str, days
     if reason:
         source.refuse(f"{name} runs from {np.nanmin(values):g} to {np.nanmax(values):g}. {reason}", remedy)
     if what == "rain" and _doubtful(converted):
-        files.warn("ingest.rain-in-doubt", source, column=name)
+        files.warn("weather.rain-in-doubt", source, column=name)
     low, high = (0.0, _WETTEST_DAY_IN) if what == "rain" else (_COLDEST_F, _HOTTEST_F)
     remedy = f"Check that value and its unit; leave unknown days empty. {remedy}"
     for i in np.flatnonzero((converted < low) | (converted > high)):

@@ -297,6 +297,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Outlines of this layer lie over each other on {share} of the field. Their average was used there.",
         "Keep one outline for each piece of ground.",
     ),
+    "header-unknown": (
+        'The header "{column}" holds words that are not known here: {words}.',
+        "Check what the column holds and its unit. Then give it a plain header.",
+    ),
     "header-of-another-year": (
         'The header "{column}" names a year, but the season is {season}.',
         "Check that it is the column of this season.",
@@ -316,24 +320,6 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Count the leaf collars in the field to be sure.",
     ),
     # weather, harvests, trial, what is already applied
-    "days-missing": (
-        "{days:day is|days are} missing between {first} and {last}.",
-        "Fill the gaps from a station nearby.",
-    ),
-    "weather-of-another-season": (
-        "The weather runs from {first} to {last}, but the season is {season}.",
-        "Use the weather of this season.",
-    ),
-    "trace-of-rain": ("{days:day has|days have} a trace of rain, read as none.", "Nothing to do."),
-    "rain-in-doubt": (
-        "The rain in {column} is too small or too large for the unit in its name.",
-        "Look up the unit at the station, and put it in the name of the column.",
-    ),
-    "no-rain": (
-        "The weather has {days:day|days} and no rain on any of them.",
-        "Check the column of rain. Leave days empty if the rain is not known.",
-    ),
-    "weather-has-gaps": ("Some days have no temperature or no rain.", "Fill them in from a station nearby."),
     "harvest-year-unknown": (
         "A harvest file does not say its year.",
         "Put the year in the file name, so that years can be compared.",

@@ -3,6 +3,24 @@
 from typing import Final
 
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
+    "days-missing": (
+        "{days:day is|days are} missing between {first} and {last}.",
+        "Fill the gaps from a station nearby.",
+    ),
+    "of-another-season": (
+        "The weather runs from {first} to {last}, but the season is {season}.",
+        "Use the weather of this season.",
+    ),
+    "trace-of-rain": ("{days:day has|days have} a trace of rain, read as none.", "Nothing to do."),
+    "rain-in-doubt": (
+        "The rain in {column} is too small or too large for the unit in its name.",
+        "Look up the unit at the station, and put it in the name of the column.",
+    ),
+    "no-rain": (
+        "The weather has {days:day|days} and no rain on any of them.",
+        "Check the column of rain. Leave days empty if the rain is not known.",
+    ),
+    "has-gaps": ("Some days have no temperature or no rain.", "Fill them in from a station nearby."),
     "no-sampling-date": (
         "No sampling date is known, so the nitrogen applied cannot be followed.",
         "Add the date each sample was pulled.",
