@@ -143,15 +143,14 @@ _THICKNESS: Final = re.compile(
 )  # fmt: skip
 _A_WORD: Final = re.compile(r"[a-z]{3,}")
 _UNKNOWN_UNIT: Final = re.compile(
-    r"(?<![a-z\d/])[a-z$€]+ ?(?:/|per ) ?(?:ac|acre|a|ha|hectare|kg|g|l|ml|m2|m3|ft2|bu|ton|t|lb|plot|sample)(?![a-z\d/])"
+    r"(?<![a-z\d/])[a-z$€]+ ?(?:/|per ) ?(?:ac|acre|a|ha|hectare|kg|g|l|ml|m2|m3|ft2|bu|ton|t|lb|plot|sample)"
+    r"(?![a-z\d/])"
 )
-# words of a header that say nothing of what its column holds
-_SAYS_NOTHING: Final = frozenset(
-    "value values val result results reading readings lab layer band data grid code gridcode zone field level test soil "
-    "raster number num mean avg average median min max sum std est estimate pred predicted krig kriged kriging idw var "
-    "pct total the and for per map point points sample samples measured meter column corrected corr raw final new "
-    "year season depth top bottom inch inches feet foot count area acres potential relative index productivity "
-    "jan feb mar apr may jun jul aug sep oct nov dec".split()
+_SAYS_NOTHING: Final = re.compile(  # of what a column holds
+    r"values?|val|results?|readings?|lab|layer|band|data|(grid)?code|grid|zone|field|level|test|soil|raster|num(ber)?|"
+    r"mean|avg|average|median|min|max|sum|std|est(imated?)?|pred(icted)?|krig(ed|ing)?|idw|var|pct|total|the|and|for|per|"
+    r"map|points?|samples?|measured|meter|column|corr(ected)?|raw|final|new|year|season|depth|top|bottom|inch(es)?|feet|"
+    r"foot|count|area|acres|potential|relative|index|productivity|jan|feb|mar|apr|may|june?|july?|aug|sep|oct|nov|dec"
 )
 _IN_SHORT: Final = {"inch": "in", "inches": "in", '"': "in", "feet": "ft", "foot": "ft"}
 _RATIO: Final = re.compile(r"(?<![\d.])1 ?: ?(\d{1,2}(?:\.\d+)?)(?![\d.])")
@@ -233,7 +232,7 @@ def read_header(header: str) -> HeaderMeaning:
         header=header, substance=substances[0] if substances else None, unit=units[0] if units else None,
         basis=bases[0] if bases else None, depth=depth, ratio=float(ratio[1]) if ratio is not None else None,
         also=(*substances[1:], *units[1:]), unknown=tuple(dict.fromkeys(_UNKNOWN_UNIT.findall(rest)))
-        or (() if substances else tuple(one for one in _A_WORD.findall(rest) if one not in _SAYS_NOTHING)),
+        or (() if substances else tuple(one for one in _A_WORD.findall(rest) if _SAYS_NOTHING.fullmatch(one) is None)),
     )  # fmt: skip
 
 

@@ -20,20 +20,30 @@ READING = ("nitrate_ppm", "nitrate_mg_kg")
 _FORM = ("kind", "nominal_ppm", "cores", "instrument", "read_at", "stored")
 _NITROGEN = ("nitrogen rate", "nitrogen", "total nitrogen")
 _PUT_ON = re.compile(r"appl|applied|starter|pre-?plant|side-?dress|put on|already", re.IGNORECASE)
+_ON_GROUND = ("gal/ac", "lb/ac", "kg/ha", "ton/ac", "t/ha")  # units of a product that went on
+_YES = ("yes", "y", "x", "true", "ja", "si")
 _WRITTEN = ("sampled_on", "nominal_ppm", "instrument", "read_at", "stored", "water_pct")
 
 
 def ask_about_applied(files: InputFiles, source: Source, table: CellTable, settings: Settings) -> None:
-    """Ask about nitrogen that a column of the samples says was applied, where the field file says that none was."""
-    for name in table.columns if settings.applications == () else ():
+    """Ask about nitrogen that a column of the samples says was applied, where the field file says none of it."""
+    if settings.applications or settings.layers.applied_n is not None:
+        return
+    silent = settings.applications is None
+    for name in table.columns:
         said = read_header(name)
-        if said.substance not in _NITROGEN or _PUT_ON.search(name) is None:
+        product = said.substance == "product"
+        if not product and (said.substance not in _NITROGEN or _PUT_ON.search(name) is None):
             continue
         found = numbers(table, name, RowFaults(table))
-        if (found > 0).any():
+        words = product and any(cell.strip().lower() in _YES for cell in table.column(name))
+        if (found > 0).any() and (not product or said.unit in _ON_GROUND):
+            most = Quantity("number", float(np.nanmax(found)))
             files.warn(
-                "ingest.none-and-a-column", source, column=name, most=Quantity("number", float(np.nanmax(found)))
+                "samples.silent-and-a-column" if silent else "ingest.none-and-a-column", source, column=name, most=most
             )
+        elif words:
+            files.warn("samples.a-column-says-yes", source, column=name)
 
 
 def filled_rows(files: InputFiles, source: Source, places: PlacedRows) -> list[int]:

@@ -13,9 +13,11 @@ from vrn.ingest.cells import Columns, RowFaults, numbers
 from vrn.ingest.gate import Gate, Role
 from vrn.ingest.input_files import InputFiles, Source, recognize
 from vrn.ingest.map_units import Join, join_of, joined, warn_of_missing
+from vrn.ingest.mixed import two_units
 from vrn.ingest.outline import read_areas
 from vrn.ingest.points import LATITUDE, LONGITUDE, PlacedRows, read_rows_or_areas
-from vrn.ingest.ranges import Range
+from vrn.ingest.ranges import Range, listed
+from vrn.ingest.scattered import scattered_units
 from vrn.ingest.table import CellTable
 from vrn.ingest.yield_log import read_yield_logs
 from vrn.model.layers import ConstantLayer, Layer, PointLayer, PolygonLayer
@@ -43,6 +45,8 @@ class LayerSpec:
     limits : Range
     factor : float
         From a file that names no unit to the unit of the layer.
+    mixed : tuple of (float, str)
+        Factors that a part of the points may be off by, and what each is between.
     """
 
     name: str
@@ -50,11 +54,12 @@ class LayerSpec:
     role: Role | None = None
     limits: Range = ranges.ANYTHING
     factor: float = 1.0
+    mixed: tuple[tuple[float, str], ...] = ()
 
 
 _ORGANIC_MATTER = LayerSpec(
     name="organic_matter_pct", usual=("organic_matter_pct", "om_pct", "organic_matter", "om"), role="organic_matter",
-    limits=ranges.ORGANIC_MATTER,
+    limits=ranges.ORGANIC_MATTER, mixed=((10.0, "g/kg and percent"),),
 )  # fmt: skip
 _RELATIVE = LayerSpec(
     name="yield_potential", usual=("yield_potential", "relative_yield", "relative"), role="relative",
@@ -207,6 +212,7 @@ def read_layer(
     _judge(gate, spec, values, rows=[found.table.row[i] for i in np.flatnonzero(known)], factor=factor)
     if isinstance(found, PlacedRows):
         place = found.coordinates_m[known]
+        _one_unit(gate, spec, values, place, [found.table.row[i] for i in np.flatnonzero(known)])
         return PointLayer(name=spec.name, crs=crs, coordinates_m=place, values=values, source=source.name)
     return PolygonLayer(name=spec.name, crs=crs, polygons=found.polygons[known], values=values, source=source.name)
 
@@ -248,6 +254,30 @@ def _judge(
     if values.size == 0:
         gate.source.refuse("it holds no value in the field.", "Check that it is of this field.")
     ranges.judge(gate, spec.limits, values, rows=rows, factor=factor)
+
+
+def _one_unit(
+    gate: Gate, spec: LayerSpec, values: NDArray[np.float64], xy: NDArray[np.float64], rows: list[int]
+) -> None:
+    """Refuse points of which a part is a known factor above the rest; ask where it may be."""
+    some = np.flatnonzero(values > 0)
+    if not spec.mixed or not some.size:
+        return
+    mixed = two_units(values[some], xy[some], (), spec.mixed)
+    if mixed is None or not mixed.sure:
+        mixed = scattered_units(values[some], xy[some], spec.mixed) or mixed
+    if mixed is None:
+        return
+    named = listed([str(rows[i]) for i in some[mixed.high]])
+    if mixed.sure:
+        gate.refuse(
+            f"values of {spec.limits.name} look like two kinds of unit, parted by {mixed.group}, about "
+            f"{mixed.factor:g} times apart, the factor between {mixed.what} (high: {named})",
+            "Give all of them in one unit.",
+        )
+    else:
+        ratio = Quantity("number", mixed.factor)
+        gate.files.warn("ingest.layer-units-mixed", gate.source, ratio=ratio, what=mixed.what, rows=named)
 
 
 def _constant(files: InputFiles, key: str, spec: LayerSpec, value: float, accept: str | None) -> ConstantLayer:

@@ -116,15 +116,15 @@ def two_units(
     )
 
 
-def deeper_in_another_unit(readings: SoilSamples, bulk_density_g_cm3: float) -> tuple[float, str] | None:
+def deeper_in_another_unit(readings: SoilSamples, bulk_density_g_cm3: float) -> tuple[float, str]:
     """
-    The known factor by which deeper cores are above the ones over them, the same all over the field; None without.
+    How many times deeper cores hold what the ones over them do, and what such a factor is between, empty if unknown.
 
-    Less deep than above is usual, and as much as a known factor less: only deeper cores that hold more are looked at.
+    Less deep than above is usual, and as much as a known factor less: only deeper cores that hold more, alike all over
+    the field, are looked at; 1 without them.
     """
     depths = readings.depths_in()
-    if len(depths) < 2:
-        return None
+    most = 1.0
     places = [tuple(place) for place in readings.coordinates_m.round(1).tolist()]
     for (top, bottom), (deep_top, deep_bottom) in pairwise(depths):
         above, below = (
@@ -140,7 +140,8 @@ def deeper_in_another_unit(readings: SoilSamples, bulk_density_g_cm3: float) -> 
         for factor, what in known_factors(thickness_in=deep_bottom - deep_top, bulk_density_g_cm3=bulk_density_g_cm3):
             if abs(steps.mean() - np.log(factor)) < _NEAR[-1] + 2 * steps.std() / np.sqrt(len(steps)):
                 return factor, what
-    return None
+        most = max(most, float(np.exp(steps.mean())))
+    return most, ""
 
 
 def _parts(

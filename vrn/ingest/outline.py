@@ -19,6 +19,7 @@ from vrn.model.settings import FieldSection, NoApply
 from vrn.units import AC_M2, FT_M, HA_AC
 
 _LEAST_AC, _FEW_AC, _USUAL_AC, _MOST_AC = 0.05, 1.0, 2000.0, 50_000.0
+_MUCH = 1 / 3  # of a field without nitrogen, which is seldom meant: a choice of this project
 _LEAST_INNER_AC = 0.01  # of an outline inside the field that a person must hear of
 _MOST_PIECES = 500  # of an outline, up to which each is held against each
 _REACH_M = 300.0  # beyond the boundary that no-apply ground is kept: an edge buffer is less than 500 ft
@@ -169,6 +170,9 @@ def read_no_apply(
             raise InputFileError(problem, "Give a smaller --avoid-by, or only the spots that are not like the rest.")
         problem = "The no-apply ground covers the whole field."
         raise InputFileError(problem, "Check the files and setbacks under [[field.no_apply]].")
+    share = 1.0 - left_ac * AC_M2 / float(shapely.area(boundary))
+    if share > _MUCH and not avoided:
+        files.warn("ingest.no-apply-much", "field.no_apply", share=Quantity("share", share))
     return no_apply
 
 

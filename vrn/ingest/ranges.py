@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from vrn.findings import Kind, Quantity
 from vrn.ingest.gate import Gate
+from vrn.ingest.input_files import InputFiles
+from vrn.model.settings import Settings
 from vrn.units import BU_AC_T_HA
 
 _MOST_ROWS = 8  # that a finding names
@@ -137,6 +139,19 @@ YIELD_T_HA: Final = replace(
         Slip(low=450.0, high=_HUGE, what="bu/ac or kg/ha", remedy="Check the unit, and write it in the header."),
     ),
 )  # fmt: skip
+# numbers that a person states: key of the field file → what it is, kind, least and most that is likely. All common
+# practice, no source, but corn that takes up 0.6 to 1.5 lb N/bu, which holds every published figure of `vrn methods`
+STATED: Final[dict[str, tuple[str, Kind, float, float]]] = {
+    "crop.yield_goal_bu_ac": ("yield goal", "yield", 50.0, 350.0),
+    "nitrogen.n_per_bushel_lb": ("nitrogen per bushel in pounds", "number", 0.6, 1.5),
+    "nitrogen.recovery_share": ("recovered share", "share", 0.3, 1.0),
+    "nitrogen.mineralization_lb_per_om_pct": ("nitrogen from 1% of organic matter", "rate", 5.0, 40.0),
+    "nitrogen.bulk_density_g_cm3": ("bulk density in g/cm³", "number", 0.7, 1.8),
+    "nitrogen.deep_bulk_density_g_cm3": ("deeper bulk density in g/cm³", "number", 0.7, 1.9),
+    "prices.corn_per_bu": ("price of corn", "price_corn", 1.0, 15.0),
+    "prices.n_per_lb": ("price of nitrogen", "price_n", 0.05, 3.0),
+    "machine.swath_ft": ("swath", "length", 5.0, 150.0),
+}
 ANYTHING: Final = Range(name="value", kind="number", least=-_HUGE, most=_HUGE, likely=(-_HUGE, _HUGE))
 ZONE: Final = Range(name="zone", kind="number", least=1.0, most=254.0, likely=(1.0, 254.0))
 
@@ -185,6 +200,22 @@ def judge(
             limits.code, f"{gate.source} {listed(named)}".strip(), values=int(beyond.sum()),
             low=Quantity(limits.kind, low), high=Quantity(limits.kind, high),
         )  # fmt: skip
+
+
+def judge_stated(files: InputFiles, settings: Settings) -> None:
+    """Ask about numbers of the field file that are possible and unlikely."""
+    for key, (name, kind, least, most) in STATED.items():
+        section, _, attribute = key.partition(".")
+        value = getattr(getattr(settings, section), attribute)
+        if value is not None and not least <= value <= most:
+            files.warn(
+                "ingest.unlikely-number", key, name=name, value=Quantity(kind, value), least=Quantity(kind, least),
+                most=Quantity(kind, most),
+            )  # fmt: skip
+    for one in settings.applications or ():
+        if one.n_lb_ac > APPLIED.likely[1]:
+            rate = Quantity("rate", one.n_lb_ac)
+            files.warn("ingest.unlikely-applied-n", f"applications {one.date}", values=1, low=rate, high=rate)
 
 
 def listed(rows: list[str]) -> str:

@@ -19,6 +19,7 @@ from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.layers import read_layers
 from vrn.ingest.outline import check_inner, read_boundary, read_no_apply
 from vrn.ingest.pictures import read_logo, read_photo
+from vrn.ingest.ranges import judge_stated
 from vrn.ingest.samples import read_samples
 from vrn.ingest.season_tables import read_trial
 from vrn.ingest.suspicions import check_samples, drop_samples_outside
@@ -130,6 +131,7 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
     zones = layers.pop("zones", None)
     if sampled:
         _what_is_missing(files, settings)
+        judge_stated(files, settings)
     return Field(
         settings=_with_bushels(settings), folder=files.folder, crs=crs, boundary=boundary, no_apply=no_apply,
         samples=samples, organic_matter=layers.pop("organic_matter", None),

@@ -20,6 +20,7 @@ _USUAL, _UNUSUAL = 0.42, 0.45  # nitrate varies by 20 to 80 % in a field, most o
 _RANGES = (0.0, 0.1, 0.3)  # of the correlation, in diameters of the field
 _NUGGETS = (0.15, 0.5)  # share of the variance without correlation
 _ALIKE = 0.25  # logarithms of factors that no few readings tell apart: 3.7 from 4.1 from 4.4
+_BEYOND = 0.1  # logarithm by which a known factor may be above the whole range of the readings
 _LEVEL = 3.0  # how far the middle of the logarithms may lie from that of the readings
 
 Array = NDArray[np.float64]
@@ -51,7 +52,7 @@ def scattered_units(ppm: Array, coordinates_m: Array, factors: Sequence[tuple[fl
     """
     take = np.sort(np.random.default_rng(0).permutation(len(ppm))[:_MOST_READINGS])
     y, xy = np.log(ppm[take]), coordinates_m[take]
-    steps = [step for step in _steps(factors) if step <= np.ptp(y)]
+    steps = [step for step in _steps(factors) if step <= np.ptp(y) + _BEYOND]
     if not steps or len(y) < 2:
         return None
     lower, weight = _fields(xy)

@@ -52,6 +52,7 @@ _BESIDE: Final = frozenset(("temp", "temperature", "air", "daily", "deg", "degre
 # record of most of the corn states, 60 in the month of record of the States: from memory
 _COLDEST_F, _HOTTEST_F, _WETTEST_DAY_IN, _WETTEST_MONTH_IN = -80.0, 134.0, 12.0, 60.0
 _WET_DAY_IN: Final = 2.0  # mean of the days with rain that no season has; a third of an inch is usual: from memory
+_COLD_SUMMER_F: Final = {"tmin": 25.0, "tmax": 42.0}  # no day of June to August in the corn states: from memory
 _FEW: Final = 3
 _A_FORTNIGHT: Final = 14  # days of which one has rain enough to tell its unit
 _MOST_GAPS: Final = 0.1  # of the days, without a value, that a person need not look at: a choice of this project
@@ -190,6 +191,11 @@ def _column(files: InputFiles, source: Source, table: CellTable, what: str, days
         source.refuse(f"{name} runs from {np.nanmin(values):g} to {np.nanmax(values):g}. {reason}", remedy)
     if what == "rain" and _doubtful(converted):
         files.warn("weather.rain-in-doubt", source, column=name)
+    if what != "rain":
+        cold = np.isin(months, _SUMMER) & (converted < _COLD_SUMMER_F[what])
+        if cold.any():
+            first = str(table.row[int(np.flatnonzero(cold)[0])])
+            files.warn("weather.cold-summer", source, column=name, days=int(cold.sum()), row=first)
     low, high = (0.0, _WETTEST_DAY_IN) if what == "rain" else (_COLDEST_F, _HOTTEST_F)
     remedy = f"Check that value and its unit; leave unknown days empty. {remedy}"
     for i in np.flatnonzero((converted < low) | (converted > high)):
@@ -204,17 +210,25 @@ def _heat_reason(what: str, degrees_f: Array, months: NDArray[np.int_]) -> str:
     """
     Why temperatures cannot be in the unit of their header; empty when they can.
 
-    In a corn season few June days stay below 45 °F and few nights below 35 °F; ten days after March do not all stay
-    below 38 °F. No record has a middle day above 113 °F (45 °C), or 95 °F from November to April; nor a middle night
-    above 95 °F, or 86 °F in spring and from November on. From memory of the climate of the corn states.
+    In a corn season few June days stay below 45 °F and few nights below 35 °F; few May nights go below 20 °F; ten days
+    after March do not all stay below 38 °F. No record has a middle day above 113 °F (45 °C), or 95 °F from November to
+    April; nor a middle night above 95 °F, or 86 °F in spring and from November on. From memory of the climate of the
+    corn states.
     """
     known = np.isfinite(degrees_f)
     summer, cool = known & np.isin(months, _SUMMER), known & np.isin(months, (1, 2, 3, 4, 11, 12))
     spring = known & np.isin(months, (4, 5))
     warm = known & np.isin(months, (5, 6, 7, 8, 9))
+    may = known & (months == 5)
     grown = known & (months >= 4) & (months <= 10)
-    by_day = (summer, "from June to August", 0.2, _FEW, 45.0), (warm, "from May to September", 0.9, 5, 45.0)
-    by_night = (summer, "from June to August", 0.2, 5, 35.0), (warm, "from May to September", 0.9, 5, 35.0)
+    by_day = (
+        (summer, "from June to August", 0.2, _FEW, 45.0), (warm, "from May to September", 0.9, 5, 45.0),
+        (may, "in May", 0.3, 5, 42.0),
+    )  # fmt: skip
+    by_night = (
+        (summer, "from June to August", 0.2, 5, 35.0), (warm, "from May to September", 0.9, 5, 35.0),
+        (may, "in May", 0.2, 5, 20.0),
+    )  # fmt: skip
     all_cold = (grown, "from April to October", 1.0, 10, 38.0)
     for season, name, share, days, cold_f in (*by_day, all_cold) if what == "tmax" else by_night:
         cold = degrees_f[season] <= cold_f

@@ -18,9 +18,14 @@ from vrn.pages.sample_places import MOST_PLACES
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
 
+_GAP_KINDS: Final[dict[str, Kind]] = {
+    "yield_goal_bu_ac": "yield", "organic_matter_pct": "organic_matter", "applied_n_lb_ac": "rate",
+}  # fmt: skip
 HATCHES: Final = {"far": "\\", "gap": "x"}  # kind of ground → hatch
 _PER_AREA: Final = {"gal": "gal/ac", "lb": "lb/ac"}
-_RESTS_ON: Final = {"need_lb_ac": ("nitrate_ppm", "yield_goal_bu_ac", "organic_matter_pct")}
+_RESTS_ON: Final = {
+    "need_lb_ac": ("nitrate_ppm", "deep_nitrate_ppm", "yield_goal_bu_ac", "organic_matter_pct", "applied_n_lb_ac")
+}
 
 
 def ground_drawing(ground: Field, shown: UnitFormat) -> FieldDrawing:
@@ -122,10 +127,10 @@ def hatch_legend(
         if far is not None and far.mask.any():
             entries.append(("far", say(shown, "map.hatch-far", threshold=Quantity("length", far.threshold_ft))))
         if gap is not None:
-            kind: Kind = "yield" if surface.name == "yield_goal_bu_ac" else "organic_matter"
+            kind = _GAP_KINDS[surface.name]
             code = f"map.hatch-gap-{kind.replace('_', '-')}"
             entries.append(("gap", say(shown, code, value=Quantity(kind, gap.value))))
-    return entries
+    return list(dict.fromkeys(entries))
 
 
 def _surfaces(prescription: Prescription, names: Sequence[str]) -> list[Surface]:

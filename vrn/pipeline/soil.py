@@ -61,13 +61,13 @@ def soil_surfaces(
     asked = field.settings.zones.file is not None or (field.settings.zones.count or 1) > 1
     if not asked and _evidence(field, profile, surfaces, share, extra) < LEAST_EVIDENCE:
         surfaces, beside = replace(making, use_mean_only=True).surfaces()
-    return _with_unknown_ground(field, profile.top[0], surfaces, share), beside
+    return _with_unknown_ground(field, profile, surfaces, share), beside
 
 
 def _with_unknown_ground(
-    field: Field, top: SoilSamples, surfaces: dict[str, Surface], share: NDArray[np.float64]
+    field: Field, profile: Profile, surfaces: dict[str, Surface], share: NDArray[np.float64]
 ) -> dict[str, Surface]:
-    """Gaps of the layers filled and told, and the ground that is far from every reading of the top depth."""
+    """Gaps of the layers filled and told, and the ground that is far from every reading of the top depth or below."""
     acres = geodesic_acres(field.treated, field.crs)
     layers = {
         "yield_goal_bu_ac": (field.yield_potential, field.settings.crop.yield_goal_bu_ac),
@@ -80,17 +80,20 @@ def _with_unknown_ground(
             surface = _counted(_within_reach(surface, layer, share), field.settings, share)
             filled[name] = with_gap_filled(surface, share, acres=acres, value=value)
     if "applied_n_lb_ac" in surfaces:
-        filled["applied_n_lb_ac"] = _within_reach(surfaces["applied_n_lb_ac"], field.applied_n, share)
+        known = _within_reach(surfaces["applied_n_lb_ac"], field.applied_n, share)
+        filled["applied_n_lb_ac"] = with_gap_filled(known, share, acres=acres, value=np.nan)
     readings = {name: _counted(one, field.settings, share) for name, one in surfaces.items() if name.endswith("_ppm")}
-    nitrate = readings["nitrate_ppm"]
-    choice = nitrate.choice or SurfaceChoice()
-    choice = choice.slices[0].choice if choice.slices else choice
-    read = dict.fromkeys(area for area in top.area_id if area)
-    far = far_ground(
-        nitrate.grid, share, top.coordinates_m, acres=acres, areas=[top.areas[area] for area in read],
-        range_m=choice.range_m,
-    )  # fmt: skip
-    return surfaces | filled | readings | {"nitrate_ppm": with_far_ground(nitrate, far)}
+    for name, depth in (("nitrate_ppm", profile.top[:1]), ("deep_nitrate_ppm", profile.deep[:1])):
+        for one in depth:
+            choice = readings[name].choice or SurfaceChoice()
+            choice = choice.slices[0].choice if choice.slices else choice
+            read = dict.fromkeys(area for area in one.area_id if area)
+            far = far_ground(
+                readings[name].grid, share, one.coordinates_m, acres=acres, areas=[one.areas[area] for area in read],
+                range_m=choice.range_m,
+            )  # fmt: skip
+            readings[name] = with_far_ground(readings[name], far, deeper=name != "nitrate_ppm")
+    return surfaces | filled | readings
 
 
 def weights_of(settings: Settings, *, harvests: int) -> dict[str, float]:

@@ -33,6 +33,7 @@ _USUAL_CV: Final = 0.45  # of nitrate within a field: 0.30 to 0.60 is usual (fro
 _GAPS: Final[dict[str, tuple[str, Kind]]] = {  # surface → code of its gap, kind of its values
     "yield_goal_bu_ac": ("surface.gap-yield", "yield"),
     "organic_matter_pct": ("surface.gap-organic-matter", "organic_matter"),
+    "applied_n_lb_ac": ("surface.gap-applied", "rate"),
 }
 _APART: Final = 7_919  # between the seed of a surface's draws and that of what is added to them
 
@@ -113,15 +114,21 @@ def _side(centers: Array, weights: Array, readings: Array) -> tuple[str, bool]:
     return (most if empty[most] else ""), False
 
 
-def far_findings(far: FarGround, about: str) -> Iterator[Finding]:
-    """What a person must know of ground far from readings: nothing, a note, a warning, or one of the first rank."""
+def far_findings(far: FarGround, about: str, *, deeper: bool = False) -> Iterator[Finding]:
+    """What a person must know of ground far from readings: nothing, a note, a warning, or one of the first rank.
+
+    `deeper`: readings below the top ones, of which one finding tells all.
+    """
     quantities = {
         "far": Quantity("area", far.acres), "acres": Quantity("area", far.treated_acres),
         "threshold": Quantity("length", far.threshold_ft), "readings": Quantity("count", far.readings),
         "share": Quantity("share", far.share),
     }  # fmt: skip
     told = far.share >= SILENT_SHARE
-    if far.side:
+    if deeper:
+        if told or far.side:
+            yield warning("surface.far-deeper", about, **quantities)
+    elif far.side:
         code = f"surface.far-{'corner' if far.corner else 'half'}" if told else "surface.part-not-sampled"
         yield warning(code, about, side=far.side, **quantities)
     elif told:
@@ -132,7 +139,7 @@ def far_findings(far: FarGround, about: str) -> Iterator[Finding]:
         yield note("surface.far-some", about, **quantities)
 
 
-def with_far_ground(surface: Surface, far: FarGround) -> Surface:
+def with_far_ground(surface: Surface, far: FarGround, *, deeper: bool = False) -> Surface:
     """The surface with the ground it does not know, told, and with its error there.
 
     Kriging's error and that of inverse distance come from the variogram and grow away from readings by themselves. That
@@ -141,7 +148,9 @@ def with_far_ground(surface: Surface, far: FarGround) -> Surface:
     error (one reading) stays without.
     """
     choice = replace(surface.choice or SurfaceChoice(), far=far)
-    surface = replace(surface, choice=choice, findings=(*surface.findings, *far_findings(far, surface.name)))
+    surface = replace(
+        surface, choice=choice, findings=(*surface.findings, *far_findings(far, surface.name, deeper=deeper))
+    )
     if surface.chosen != "mean" or surface.se is None or not far.mask.any():
         return surface
     spread = np.maximum(surface.se[far.mask], _USUAL_CV * np.abs(surface.values[far.mask]))
@@ -152,8 +161,8 @@ def with_gap_filled(surface: Surface, share: Array, *, acres: float, value: floa
     """The surface with one value where the layer has none, told, with the layer's spread for an error.
 
     `share` (rows, cols): share of each cell that is treated. `acres`: treated ground. `value`: the layer's mean over
-    the treated ground when not given. Where nothing treated is unknown, the surface stays as it was; less than a
-    hundredth of the ground is a note. In draws the ground is off by one amount alike.
+    the treated ground when not given; NaN leaves it unknown. Where nothing treated is unknown, the surface stays as it
+    was; less than a hundredth of the ground is a note. In draws the ground is off by one amount alike.
     """
     known, treated = np.isfinite(surface.values), share > 0
     gap = treated & ~known
@@ -170,14 +179,16 @@ def with_gap_filled(surface: Surface, share: Array, *, acres: float, value: floa
     code, kind = _GAPS[surface.name]
     finding = tell(
         code, surface.name, area=Quantity("area", found.acres), share=Quantity("share", gap_share),
-        value=Quantity(kind, filled), spread=Quantity(kind, spread),
+        value=Quantity(kind, None if math.isnan(filled) else filled), spread=Quantity(kind, spread),
     )  # fmt: skip
+    told = replace(
+        surface, findings=(*surface.findings, finding), choice=replace(surface.choice or SurfaceChoice(), gap=found)
+    )
+    if math.isnan(filled):
+        return told
     se = np.full(share.shape, np.nan) if surface.se is None else surface.se.copy()
     se[~known] = 0.0
-    whole = replace(
-        surface, values=np.where(known, surface.values, filled), se=se, findings=(*surface.findings, finding),
-        choice=replace(surface.choice or SurfaceChoice(), gap=found),
-    )  # fmt: skip
+    whole = replace(told, values=np.where(known, surface.values, filled), se=se)
     return _widened(whole, ~known, spread, anew=True)
 
 

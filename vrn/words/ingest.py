@@ -61,6 +61,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "This no-apply ground lies {distance} outside the field.",
         "Check the file. Longitude comes before latitude.",
     ),
+    "no-apply-much": (
+        "No-apply ground takes {share} of the field. Nothing is put on there.",
+        "Check that these files hold only ground to leave out.",
+    ),
     # layers
     "several-bands": (
         "The raster has {bands:band|bands}. The first one was used.",
@@ -304,6 +308,14 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "header-of-another-year": (
         'The header "{column}" names a year, but the season is {season}.',
         "Check that it is the column of this season.",
+    ),
+    "layer-units-mixed": (
+        "Some values are about {ratio:0} times the others, the factor between {what} ({rows}).",
+        "Check that all of them are in one unit.",
+    ),
+    "unlikely-number": (
+        "The {name} is {value}. It is most often from {least:bare} to {most}.",
+        "Check the number and its unit in the field file.",
     ),
     "high-nitrate": (
         "From {top:bare}–{bottom}, the median is {median:0} nitrate-N. A corn field seldom holds {usual:0}.",

@@ -35,6 +35,7 @@ SENTENCES: Final[dict[str, str]] = {
     "overlay-far": "ground far from samples",
     "overlay-gap": "ground without a layer",
     "hatch-far": "Lines falling to the right: farther than {threshold:0} from any reading.",
+    "hatch-gap-rate": "Crossed lines: what was applied there is not known.",
     "hatch-gap-yield": "Crossed lines: no yield potential. The yield goal of {value} is used.",
     "hatch-gap-organic-matter": "Crossed lines: no organic matter value. The layer's average of {value} is used.",
     "overlay-strips": "check strips",

@@ -3,6 +3,23 @@
 from typing import Final
 
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
+    "low-nitrate": (
+        "From {top:bare}–{bottom}, the median is {median:1} nitrate-N. A corn field seldom holds less than {usual:1}.",
+        "Check the decimal point and the unit.",
+    ),
+    "deeper-holds-more": (
+        "The deeper cores hold {ratio:1} times as much as those above them, all over the field.",
+        "Check that both depths are in one unit.",
+    ),
+    "a-column-says-yes": (
+        'The column "{column}" of the samples says yes, and the field file lists nothing that was applied.',
+        "If nitrogen was put on, list it in the field file. It is not counted now.",
+    ),
+    "silent-and-a-column": (
+        'The column "{column}" of the samples goes up to {most}. The field file does not say what was applied.',
+        "List what was put on, or say that nothing was.",
+        'applications = "none"    # or a table [[applications]]',
+    ),
     "taken-again": (
         "The same ground was sampled on {first} and again by {last}. Only the later readings count there: {old} of the "
         "first are left out, {left:reading counts|readings count}.",

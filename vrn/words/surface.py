@@ -73,6 +73,14 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "There is one reading. {far} of {acres} are farther than {threshold:0} from it.",
         _SAMPLE_THERE,
     ),
+    "far-deeper": (
+        "The deeper cores are at {readings:place|places}. {far} of {acres} are farther than {threshold:0} from them.",
+        "Pull deeper cores there too, or leave the deeper ones out.",
+    ),
+    "gap-applied": (
+        "{area} ({share}) have no value of what was applied. It is not known there.",
+        "Write 0 into the map where nothing was applied, or give a map of the whole field.",
+    ),
     "gap-yield": (
         "{area} ({share}) have no yield potential. The yield goal of {value} is used there, give or take {spread}.",
         _LAYER_THERE,

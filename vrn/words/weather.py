@@ -16,6 +16,11 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The rain in {column} is too small or too large for the unit in its name.",
         "Look up the unit at the station, and put it in the name of the column.",
     ),
+    "cold-summer": (
+        "{days:day from June to August is|days from June to August are} colder in {column} than corn ground gets. "
+        "The first is in row {row}.",
+        "Check the number and its unit. Leave the cell empty if it is not known.",
+    ),
     "no-rain": (
         "The weather has {days:day|days} and no rain on any of them.",
         "Check the column of rain. Leave days empty if the rain is not known.",
