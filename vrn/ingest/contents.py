@@ -147,7 +147,7 @@ _UNKNOWN_UNIT: Final = re.compile(
     r"(?![a-z\d/])"
 )
 _SAYS_NOTHING: Final = re.compile(  # of what a column holds
-    r"values?|val|results?|readings?|lab|layer|band|data|(grid)?code|grid|zone|field|level|test|soil|raster|num(ber)?|"
+    r"nominal|standards?|values?|val|results?|readings?|lab|layer|band|data|(grid)?code|grid|zone|field|level|test|soil|raster|num(ber)?|"
     r"mean|avg|average|median|min|max|sum|std|est(imated?)?|pred(icted)?|krig(ed|ing)?|idw|var|pct|total|the|and|for|per|"
     r"map|points?|samples?|measured|meter|column|corr(ected)?|raw|final|new|year|season|depth|top|bottom|inch(es)?|feet|"
     r"foot|count|area|acres|potential|relative|index|productivity|jan|feb|mar|apr|may|june?|july?|aug|sep|oct|nov|dec"
