@@ -366,7 +366,7 @@ def test_lost_minus_sign_is_named(rewrite: Rewrite, put: Put) -> None:
 
 @pytest.mark.parametrize(("times", "found"), [(1.0, False), (3.0, False), (4.43, True)])
 def test_more_nitrate_than_a_field_holds_is_told(rewrite: Rewrite, put: Put, times: float, found: bool) -> None:
-    """A slipped point or pounds for ppm: NO3 for NO3-N: a median above 50 ppm asks for a look (common practice, no source)."""
+    """NO3 or pounds for ppm: a median above 50 ppm asks for a look (common practice, no source)."""
     rows = sound.samples_csv().splitlines()
     for i in range(1, 13):
         cells = rows[i].split(",")
