@@ -118,7 +118,7 @@ def main() -> int:
         even = {name: rate - np.nanmean(rate) + level for name, rate in maps.items()}
         for name, gain in gains(even, flat, drawn, shifts, RATIO).items():
             matched.setdefault(name, []).append(gain)
-        for ratio in (0.10, 0.20):
+        for ratio in (0.10, 0.15, 0.20):
             pair = {rule: built(truth, weight=None, rule=rule, n_per_lb=ratio * CORN)[0] for rule in ("need", "return")}
             plain = np.full(truth.grid.shape, float(np.nanmean(pair["need"])))
             for rule, gain in gains(pair, plain, drawn, shifts, ratio).items():
