@@ -29,6 +29,7 @@ from vrn.files.approval import identified
 from vrn.files.signature import fingerprint, make_key, public_hex, read_key
 from vrn.many.questions import known_keys, record_key
 from vrn.model.settings import ReviewSection
+from vrn.nitrogen.ledger import Line
 from vrn.pipeline.order import write
 from vrn.prescription.model import Prescription, Signed
 
@@ -82,7 +83,9 @@ def key(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def sign_folder(prescription: Prescription, folder: Path, key: Path | None, name: str = "A. Marsh") -> Path:
     """Write a prescription as signed."""
     private = None if key is None else read_key(key)
-    built = identified(prescription)
+    line = Line(key="prices", label="Prices", lb_ac=-2.5, basis="", source="")
+    priced = tuple(replace(rate, prices=line) for rate in prescription.rates)
+    built = identified(replace(prescription, rates=priced))
     review = ReviewSection(approved_by=name, approved_on=date(2026, 6, 16), approved_id=built.id)
     settings = replace(built.field.settings, review=review)
     public = None if private is None else public_hex(private)
@@ -292,6 +295,8 @@ FORGERIES: dict[str, Callable[[Path], str]] = {
     "sheet: another id": _text(SHEET, r"Prescription \w{10}", "Prescription 0123456789"),
     "sheet: a zone less": _text(SHEET, r"\n +2 [^\n]+", ""),
     "ledger: a line": _text("ledger.csv", r"(Soil,)-40\.25", r"\g<1>-30.25", count=0),
+    "ledger: prices": _text("ledger.csv", r"(Prices,)-2\.5", r"\g<1>2.5"),
+    "summary: prices": _json("summary.json", lambda value: value["zones"][0].update(prices_lb_ac=-3.5)),
     "ledger: a key": _text("ledger.csv", "soil_nitrate", "credits"),
     "ledger: a zone's area": _text("ledger.csv", r"\n1,14\.8", "\n1,15.8"),
     "zones.csv: area": _text("zones.csv", r"\n1,14\.8", "\n1,15.8"),
@@ -349,6 +354,8 @@ METRIC_FORGERIES: dict[str, Callable[[Path], str]] = {
     "zones.csv: product": _text("zones.csv", r",158\.57\d*,L/ha", ",159.577,L/ha"),
     "zones.csv: trade unit": _text("zones.csv", ",L/ha,", ",gal/ac,"),
     "ledger: a line": _text("ledger.csv", r"(Soil,)-45\.11\d*", r"\g<1>-35.11"),
+    "ledger: prices": _text("ledger.csv", r"(Prices,)-2\.80\d*", r"\g<1>-2.5"),
+    "summary: metric prices": _json("summary.json", lambda value: value["zones"][0].update(prices_kg_ha=-2.5)),
     "GeoJSON: nitrogen": _text(GEOJSON, r'"rate_n_kg_ha":67\.25\d*', '"rate_n_kg_ha":68.25'),
     "GeoJSON: area": _text(GEOJSON, r'"area_ha":6\.0', '"area_ha":6.1'),
     "GeoJSON: trade unit": _text(GEOJSON, '"rate_unit":"L/ha"', '"rate_unit":"gal/ac"'),

@@ -311,11 +311,40 @@ def test_both_prices_set_the_rate_that_returns_most(made: Make, n_per_lb: float,
     assert made((100.0,), prices=replace(prices, corn_per_bu=None)).prescribe().prices is None
 
 
+@pytest.mark.parametrize("rule", ["return", "kinked response"])
+@pytest.mark.parametrize("need", [100.0, -30.0])
+def test_prices_are_a_line_that_adds_up(made: Make, rule: str, need: float) -> None:
+    """Need and line of prices are the rate before limits; the ledger's own lines stay the need; no line by need."""
+    prices = PriceSection(corn_per_bu=4.4, n_per_lb=0.88, rate_by=rule)
+    fine = MachineSection(rate_step_n_lb_ac=0.5, min_rate_n_lb_ac=0.0)
+    rate = made((need,), prices=prices, machine=fine).prescribe().rates[0]
+    wanted = sum(float(line.lb_ac) for line in rate.lines)
+    assert max(wanted, 0.0) == pytest.approx(rate.changes[0].to_n_lb_ac, abs=1e-9)
+    assert rate.rate_n_lb_ac == pytest.approx(max(wanted, 0.0), abs=0.25)
+    assert rate.lines[-1].key == "prices"
+    assert max(float(rate.ledger.unclipped_lb_ac), 0.0) == rate.need_lb_ac == max(need, 0.0)
+    by_need = made((need,), prices=replace(prices, rate_by="need"), machine=fine).prescribe().rates[0]
+    assert (by_need.prices, by_need.lines) == (None, by_need.ledger.lines)
+
+
+def test_line_of_prices_says_when_it_is_held(made: Make) -> None:
+    """Ratios of 0.25 and 0.20 add the same pounds, and the first says 0.20; within 0.10 to 0.20 nothing is held."""
+    lines = [
+        made((100.0,), prices=PriceSection(corn_per_bu=4.4, n_per_lb=ratio * 4.4)).prescribe().rates[0].prices
+        for ratio in (0.25, 0.20, 0.15, 0.05)
+    ]
+    assert lines[0].lb_ac == pytest.approx(lines[1].lb_ac, abs=1e-9)
+    assert ["beyond 0.20" in line.basis for line in lines] == [True, False, False, False]
+    assert "beyond 0.10" in lines[3].basis
+    assert lines[3].lb_ac > 0 > lines[2].lb_ac > lines[1].lb_ac
+
+
 def test_a_person_stands_above_prices(made: Make) -> None:
-    """An override is written as it is: no shift of prices comes on top."""
+    """An override is written as it is: no shift of prices comes on top, and no line of them."""
     review = ReviewSection(override=(Override(zone=1, rate_n_lb_ac=120.0, reason="side hill"),))
     got = made((100.0, 100.0), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.88), review=review).prescribe()
     assert [rate.rate_n_lb_ac for rate in got.rates] == [120.0, 80.0]
+    assert [rate.prices is None for rate in got.rates] == [True, False]
 
 
 def test_worth_of_zones_is_what_the_spread_costs(made: Make) -> None:

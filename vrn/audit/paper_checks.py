@@ -120,6 +120,8 @@ def _sums(ledger: list[dict[str, str]], column: str, factor: float) -> dict[int,
     sums: dict[int, float] = {}
     for row in ledger:
         line = float(row[column]) / factor if row[column] != "" else np.nan
+        if row["key"] == "prices":  # comes after the need
+            continue
         sums[int(row["zone"])] = sums.get(int(row["zone"]), 0.0) + line
     return sums
 

@@ -33,6 +33,7 @@ _SAME_NAMES: Final = ("acres", "parts", "rate_n_lb_ac", "rate_product", "need_lb
 _METRIC: Final = {
     "acres": ("area_ha", 1 / _HA_AC), "rate_n_lb_ac": ("rate_n_kg_ha", LB_AC_KG_HA), "n_lb": ("n_kg", LB_KG),
     "need_lb_ac": ("need_kg_ha", LB_AC_KG_HA), "need_se_lb_ac": ("need_se_kg_ha", LB_AC_KG_HA),
+    "prices_lb_ac": ("prices_kg_ha", LB_AC_KG_HA),
     "yield_goal_bu_ac": ("yield_goal_t_ha", BU_AC_T_HA), "lb_ac": ("kg_ha", LB_AC_KG_HA),
     "product_gal_ac": ("product_l_ha", GAL_AC_L_HA), "product_gal": ("product_l", US_GAL_L),
     "product_lb_ac": ("product_kg_ha", LB_AC_KG_HA), "product_lb": ("product_kg", LB_KG),
@@ -187,7 +188,11 @@ def _times(value: object, twins: dict[str, tuple[str, float]], name: str) -> obj
 def _ledger(opened: Opened, statement: Statement) -> Faults:
     twins = _twins(opened)
     (line, by), (area, per) = twins.get("lb_ac", ("lb_ac", 1.0)), twins.get("acres", ("acres", 1.0))
-    wanted = [(zone, key, value) for zone in statement["zones"] for key, value in zone["ledger"]]
+    wanted = [
+        (zone, key, value)
+        for zone in statement["zones"]
+        for key, value in (*zone["ledger"], *([("prices", zone["prices_lb_ac"])] if "prices_lb_ac" in zone else []))
+    ]
     for row, (zone, key, value) in zip(_rows(opened.folder / "ledger.csv"), wanted, strict=True):
         good = (
             int(row["zone"]) == zone["zone"]

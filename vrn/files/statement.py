@@ -117,6 +117,7 @@ def _zone(rate: ZoneRate) -> dict[str, object]:
         "nitrate_ppm": _plain(rate.nitrate_ppm), "organic_matter_pct": _plain(rate.organic_matter_pct),
         "yield_goal_bu_ac": _plain(rate.yield_goal_bu_ac),
         "ledger": [[line.key, _plain(float(line.lb_ac))] for line in rate.ledger.lines],
+        **({} if rate.prices is None else {"prices_lb_ac": _plain(float(rate.prices.lb_ac))}),
         "strip": None if strip is None else [strip.pair, _plain(strip.difference_n_lb_ac), strip.in_zone],
     }  # fmt: skip
 

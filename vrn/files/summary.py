@@ -98,6 +98,8 @@ def _zone(rate: ZoneRate, rate_unit: str, units: UnitFormat) -> dict[str, object
         "yield_goal_bu_ac": _known(rate.yield_goal_bu_ac),
         "need_lb_ac": _known(rate.need_lb_ac),
     }
+    if rate.prices is not None:
+        numbers["prices_lb_ac"] = _known(float(rate.prices.lb_ac))
     product: dict[str, object] = {
         f"rate_product_{'lb_ac' if rate_unit == 'lb N/ac' else rate_unit.replace('/', '_')}": rate.rate_product
     }

@@ -23,15 +23,15 @@ Layer = tuple[str, str | None, Sequence[shapely.Geometry] | NDArray[np.object_] 
 def write_tables(prescription: Prescription, folder: Path) -> None:
     """Write ``ledger.csv`` and ``zones.csv``; unknown numbers are empty cells.
 
-    ``ledger.csv`` holds a row for each zone and line of its ledger; a zone's rows add up to its need before it is cut
-    at 0.
+    ``ledger.csv`` holds a row for each zone and line of its ledger; a zone's rows add up to the rate wanted before
+    it is cut at 0 and limits: its need, and a row ``prices`` where rates follow them.
     """
     shown = UnitFormat.of(prescription.field.settings.units)
     step = f" ({shown.arithmetic})" if shown.metric else ""
     ledger: list[list[object]] = [
         [rate.zone, rate.acres, line.key, line.label, line.lb_ac, line.basis + step, line.source]
         for rate in prescription.rates
-        for line in rate.ledger.lines
+        for line in rate.lines
     ]
     _write(folder / "ledger.csv", ["zone", "acres", "key", "label", "lb_ac", "basis", "source"], ledger, shown)
     unit = prescription.product.unit

@@ -33,8 +33,8 @@ from vrn.pages.ramps import NITROGEN, rate_colors
 from vrn.pages.report_grower import cautions, facts, preparer, state_text, why_one_zone
 from vrn.pages.report_nitrogen import reasons_text
 from vrn.pages.sample_places import SamplePlace, few_places, not_all, sample_places, samples_table
-from vrn.pages.tables import LedgerRow, ledger_rows, zone_label, zones_table
-from vrn.prescription.model import Prescription, ZoneRate
+from vrn.pages.tables import LedgerRows, ledger_rows, zone_label, zones_table
+from vrn.prescription.model import PRICED, Prescription, ZoneRate
 from vrn.prescription.wanted import doubt_of
 from vrn.units import FT_M
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
@@ -280,7 +280,8 @@ _SAME_LB_AC = 0.05
 class _ZoneText:
     """A zone as the page shows it, every number with its unit where it has one.
 
-    Changes are (why, from, to), methods (title, need, remark); ``reason`` is that of an override in force.
+    Changes are (why, from, to), those by prices left to the ledger; methods (title, need, remark); ``reason`` is that
+    of an override in force.
     """
 
     zone: int
@@ -289,8 +290,7 @@ class _ZoneText:
     label: str
     lead: str
     sure: str
-    rows: tuple[LedgerRow, ...]
-    total: str
+    ledger: LedgerRows
     changes: tuple[tuple[str, str, str], ...]
     means: tuple[tuple[str, str], ...]
     samples: str
@@ -312,18 +312,18 @@ def _zone_texts(prescription: Prescription, places: list[SamplePlace], shown: Un
 def _zone_text(
     prescription: Prescription, rate: ZoneRate, color: str, inside: list[SamplePlace], shown: UnitFormat
 ) -> _ZoneText:
-    rows, total = ledger_rows(rate.ledger, shown)
     label = zone_label(rate, shown)
     means = (("nitrate", "concentration", rate.nitrate_ppm), ("organic-matter", "organic_matter",
              rate.organic_matter_pct), ("yield-goal", "yield", rate.yield_goal_bu_ac))  # fmt: skip
     return _ZoneText(
         zone=rate.zone, color=color, rate=shown.number("rate", rate.rate_n_lb_ac),
         label=f"{label[:1].upper()}{label[1:]}." if label else "", lead=_lead(prescription, rate, shown),
-        sure=_sure(prescription, rate, shown), rows=rows, total=total,
+        sure=_sure(prescription, rate, shown), ledger=ledger_rows(rate, shown),
         changes=tuple(
             (say(shown, f"rates.change-{change.cause}", **change.quantities), shown.number("rate", change.from_n_lb_ac),
              shown.number("rate", change.to_n_lb_ac))
             for change in rate.changes
+            if rate.prices is None or change.cause not in PRICED
         ),
         means=tuple((say(shown, f"map.mean-{name}"), shown.text(kind, value)) for name, kind, value in means),
         samples=_samples_inside(inside, shown),

@@ -13,7 +13,7 @@ from vrn.nitrogen.rain import RainEffect
 from vrn.pages.field_drawing import INK, QUIET
 from vrn.pages.plots import figure, png, sheet
 from vrn.pages.report_parts import Bullets, Part, Picture, Piece, Table, Text
-from vrn.pages.tables import LedgerRow, ledger_rows
+from vrn.pages.tables import LedgerRows, ledger_rows
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UnitFormat, finding_texts, label_of, say
 
@@ -49,15 +49,16 @@ def ledgers_part(prescription: Prescription, shown: UnitFormat) -> Part:
     if known and len(same) == 1:
         caption, alt = say(shown, "report.steps-caption"), say(shown, "report.steps-alt")
         pieces.append(Picture(caption=caption, alt=alt, png=_waterfall(known, shown)))
-    printed = [ledger_rows(rate.ledger, shown) for rate in prescription.rates]
+    printed = [ledger_rows(rate, shown) for rate in prescription.rates]
     if len(same) == 1:
         pieces += _ledger_by_zone(prescription, printed, shown)
     unit = shown.unit("whole_amount")
     heads = (say(shown, f"report.{name}") for name in ("zone", "line", "arithmetic"))
     reached = tuple(
         (str(rate.zone), row.label, row.basis, row.number)
-        for rate, (rows, _) in zip(prescription.rates, printed, strict=True)
-        for row in rows
+        for rate, found in zip(prescription.rates, printed, strict=True)
+        for row in (*found.rows, found.prices)
+        if row is not None
     )
     pieces.append(Table(
         caption=say(shown, "report.reached-caption", unit=unit, arithmetic=shown.arithmetic), rows=reached,
@@ -68,15 +69,19 @@ def ledgers_part(prescription: Prescription, shown: UnitFormat) -> Part:
     return Part(title=say(shown, "report.why"), pieces=tuple(pieces))
 
 
-def _ledger_by_zone(
-    prescription: Prescription, printed: list[tuple[tuple[LedgerRow, ...], str]], shown: UnitFormat
-) -> list[Piece]:
+def _ledger_by_zone(prescription: Prescription, printed: list[LedgerRows], shown: UnitFormat) -> list[Piece]:
     """Numbers of all zones side by side; of many zones the sources stand below."""
-    first, count = printed[0][0], len(printed)
-    body = [(row.label, *(rows[i].number for rows, _ in printed), row.source) for i, row in enumerate(first)]
-    below = any(total.startswith("−") for _, total in printed)
+    first, count = printed[0].rows, len(printed)
+    body = [(row.label, *(found.rows[i].number for found in printed), row.source) for i, row in enumerate(first)]
+    below = any(found.total.startswith("−") for found in printed)
     label = say(shown, "report.still-needed-below" if below else "report.still-needed")
-    body.append((label, *(total for _, total in printed), ""))
+    body.append((label, *(found.total for found in printed), ""))
+    priced = next((found.prices for found in printed if found.prices), None)
+    if priced is not None:
+        first = (*first, priced)
+        added = (found.prices.number if found.prices else "" for found in printed)
+        body.append((priced.label, *added, priced.source))
+        body.append((say(shown, "rates.before-limits"), *(found.wanted or found.total for found in printed), ""))
     numbers = (say(shown, "report.zone-number", zone=rate.zone) for rate in prescription.rates)
     header = (say(shown, "report.line"), *numbers, say(shown, "report.line-source"))
     apart = count > _MOST_BESIDE_SOURCES
@@ -98,7 +103,10 @@ def _waterfall(rates: Sequence[ZoneRate], shown: UnitFormat) -> bytes:
     down = -(-len(rates) // 4)
     across = -(-len(rates) // down)
     labels = [_short(label_of(shown, line)) for line in rates[0].ledger.lines]
-    labels += [say(shown, "report.still-needed"), say(shown, "report.rate")]
+    priced = next((rate.prices for rate in rates if rate.prices), None)
+    labels += [say(shown, "report.still-needed"), *([] if priced is None else [_short(label_of(shown, priced))]),
+               say(shown, "report.rate")]  # fmt: skip
+    sum_row = -2 if priced is None else -3
     panel_in, row_in = (6.8 - _LABELS_IN) / across, 0.2
     tall_in = row_in * len(labels) + 0.42
     ends = np.array([np.cumsum([0.0, *(float(line.lb_ac) for line in rate.ledger.lines)]) for rate in rates])
@@ -112,8 +120,8 @@ def _waterfall(rates: Sequence[ZoneRate], shown: UnitFormat) -> bytes:
             top_in = (down - number // across) * tall_in - 0.36
             axes.text(zero_in, top_in + 0.16, say(shown, "report.zone-number", zone=rate.zone), weight="bold")
             axes.plot([zero_in, zero_in], [top_in + 0.1, top_in - row_in * len(labels) + 0.1], color=INK, linewidth=0.8)
-            _bars(axes, rate, zero_in, top_in, row_in, factor / per_in)
-            for row, value in ((-2, float(rate.ledger.unclipped_lb_ac)), (-1, rate.rate_n_lb_ac)):
+            _bars(axes, rate, zero_in, top_in, row_in, factor / per_in, priced=priced is not None)
+            for row, value in ((sum_row, float(rate.ledger.unclipped_lb_ac)), (-1, rate.rate_n_lb_ac)):
                 at_in = top_in - row_in * (len(labels) + row)
                 unit = f" {shown.unit('whole_amount')}" if row == -1 and number == 0 else ""
                 axes.text(zero_in + max(value, 0) * factor / per_in + 0.05, at_in, f"{value * factor:.0f}{unit}",
@@ -124,17 +132,25 @@ def _waterfall(rates: Sequence[ZoneRate], shown: UnitFormat) -> bytes:
         return png(drawn)
 
 
-def _bars(axes: "Axes", rate: ZoneRate, zero_in: float, top_in: float, row_in: float, scale: float) -> None:
+def _bars(
+    axes: "Axes", rate: ZoneRate, zero_in: float, top_in: float, row_in: float, scale: float, *, priced: bool
+) -> None:  # fmt: skip
     """The ledger's steps, their sum and the rate as bars, row by row downward."""
     from matplotlib.patches import Rectangle
 
     end, thick_in = 0.0, row_in * 0.62
     bars: list[tuple[float, float, str, str]] = []
-    for line in rate.ledger.lines:
-        step = float(line.lb_ac)
+
+    def add(step: float) -> float:
         bars.append((min(end, end + step), abs(step), *((_PALE, "") if step >= 0 else ("white", "////"))))
-        end += step
-    bars += [(min(end, 0.0), abs(end), INK, ""), (0.0, rate.rate_n_lb_ac, _STRONG, "")]
+        return end + step
+
+    for line in rate.ledger.lines:
+        end = add(float(line.lb_ac))
+    bars.append((min(end, 0.0), abs(end), INK, ""))
+    if priced:
+        add(0.0 if rate.prices is None else float(rate.prices.lb_ac))
+    bars.append((0.0, rate.rate_n_lb_ac, _STRONG, ""))
     for row, (left, width, color, hatch) in enumerate(bars):
         corner = (zero_in + left * scale, top_in - row_in * row - thick_in / 2)
         axes.add_patch(Rectangle(corner, width * scale, thick_in, edgecolor=INK, linewidth=0.6, facecolor=color,

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 from typing import Final, NamedTuple
 
 from vrn.findings import Quantity
-from vrn.nitrogen.ledger import Ledger, largest_remainder
+from vrn.nitrogen.ledger import largest_remainder
 from vrn.pages.report_parts import Table
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.words import UNKNOWN, UnitFormat, label_of, say
@@ -86,15 +86,31 @@ class LedgerRow(NamedTuple):
     source: str
 
 
-def ledger_rows(ledger: Ledger, shown: UnitFormat) -> tuple[tuple[LedgerRow, ...], str]:
-    """Lines of a zone's ledger as printed, to the tenth, and their printed sum; "not known" where any line is."""
+class LedgerRows(NamedTuple):
+    """A printed ledger: its lines and their sum; what prices add, and the sum with it, where rates follow them."""
+
+    rows: tuple[LedgerRow, ...]
+    total: str
+    prices: LedgerRow | None
+    wanted: str
+
+
+def ledger_rows(rate: ZoneRate, shown: UnitFormat) -> LedgerRows:
+    """The ledger of a zone as printed, to the tenth; sums are of what is printed, "not known" where any line is."""
+    ledger, line = rate.ledger, rate.prices
     factor, decimals = shown.factor("amount"), shown.decimals("amount")
     printed = largest_remainder([float(line.lb_ac) * factor for line in ledger.lines], decimals=decimals)
     rows = tuple(
         LedgerRow(label_of(shown, line), _signed(value, decimals), line.basis, line.source)
         for line, value in zip(ledger.lines, printed, strict=True)
     )
-    return rows, _signed(round(sum(printed), decimals), decimals, plus=False)
+    total = round(sum(printed), decimals)
+    need = _signed(total, decimals, plus=False)
+    if line is None:
+        return LedgerRows(rows, need, None, "")
+    added = round(float(line.lb_ac) * factor, decimals)
+    prices = LedgerRow(label_of(shown, line), _signed(added, decimals), line.basis, line.source)
+    return LedgerRows(rows, need, prices, _signed(total + added, decimals, plus=False))
 
 
 def _signed(value: float, decimals: int, *, plus: bool = True) -> str:

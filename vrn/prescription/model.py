@@ -3,7 +3,7 @@
 import dataclasses
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 import shapely
@@ -18,7 +18,7 @@ from vrn.model.samples import ErrorCauses
 from vrn.model.settings import Override
 from vrn.model.surface import Surface
 from vrn.nitrogen.field_need import MethodResult
-from vrn.nitrogen.ledger import Ledger
+from vrn.nitrogen.ledger import Ledger, Line
 from vrn.nitrogen.rain import RainEffect
 from vrn.nitrogen.season import Season
 from vrn.response import TrialFit
@@ -69,6 +69,10 @@ Cause = Literal[
     "machine-most", "no-step", "below-least-off", "below-least-raised", "step", "step-for-total",
     "strip-more", "strip-less", "top-up",
 ]  # fmt: skip
+
+
+PRICED: Final = ("return", "return-held", "kinked")
+"""Causes that stand in the ledger's line of prices."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +128,12 @@ class ZoneRate:
     topped_up: bool = False  # gets what a first pass was short of
     # least and most rate above 0 that limits and machine allow, (0, 0) where they allow none
     allowed_n_lb_ac: tuple[float, float] = (0.0, 0.0)
+    prices: Line | None = None  # what they add to the ledger's sum; None where the rate does not follow them
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """The ledger's lines and that of prices: max(0, their sum) is the rate wanted before limits."""
+        return self.ledger.lines if self.prices is None else (*self.ledger.lines, self.prices)
 
     @property
     def label(self) -> str:

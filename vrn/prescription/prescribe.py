@@ -13,7 +13,7 @@ from vrn.model.field import Field
 from vrn.model.grid import Grid, geodesic_acres
 from vrn.model.settings import Override
 from vrn.model.surface import Surface
-from vrn.nitrogen.ledger import Ledger
+from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.limits import RateRules, limited, rounded, rules_of
 from vrn.prescription.machine import with_machine_check
 from vrn.prescription.model import (
@@ -29,7 +29,7 @@ from vrn.prescription.model import (
 from vrn.prescription.products import product_for
 from vrn.prescription.strips import StripReport, with_strips
 from vrn.prescription.uncertainty import findings_of
-from vrn.prescription.wanted import doubt_of, overrides_on, payoff_of
+from vrn.prescription.wanted import doubt_of, overrides_on, payoff_of, price_line
 from vrn.response import Response
 from vrn.response.payoff import AfterHarvest, Payoff, PriceReport, worth_of
 from vrn.zones.model import Zones
@@ -131,7 +131,7 @@ class _Cells:
         return float(self.weights[out].sum() / self.weights[here].sum()), float(above[out].max())
 
     def paying(self, zone: int | None, payoff: Payoff) -> float:
-        """Rate that the prices' rule gives a zone (the field: None). [lb/ac]"""
+        """Rate that the prices' rule wants in a zone (the field: None), maybe below 0. [lb/ac]"""
         rows = self.rows(zone)
         return payoff.rate(self.need[rows], self.se[rows], self.weights[rows])
 
@@ -184,8 +184,10 @@ def prescribe(
     targets: list[float] = []
     windows: list[tuple[float, float]] = []
     changes: list[tuple[Change, ...]] = []
+    lines: list[Line | None] = []
     for zone in range(1, len(acres) + 1):
-        target, first = _target(zone, cells, None, by_prices)
+        target, first, line = _target(zone, cells, None, by_prices)
+        lines.append(line)
         already = cells.already(zone)
         rate, more = limited(target, rules, zone=zone, applied_n_lb_ac=already)
         targets.append(rate)
@@ -194,7 +196,7 @@ def prescribe(
     final = rounded(targets, acres, windows, step=rules.step_n_lb_ac)
     for zone, override in overrides.items():  # goes to its nearest step and moves no other zone
         i = zone - 1
-        target, first = _target(zone, cells, override, by_prices)
+        target, first, lines[i] = _target(zone, cells, override, by_prices)
         targets[i], more = limited(target, rules, zone=zone, applied_n_lb_ac=cells.already(zone))
         final[i] = rounded([targets[i]], [1.0], [windows[i]], step=rules.step_n_lb_ac)[0]
         changes[i] = (*first, *more)
@@ -217,10 +219,12 @@ def prescribe(
             strips.append(strip)
             final.append(base + strip.difference_n_lb_ac)
             changes.append((_strip_change(strip, len(final), base, final[-1]),))
+            lines.append(None)
     rates = tuple(
         replace(
             _zone_rate(zone, cells, zones.outlines[zone - 1], grid.crs, product, rate_basis, rate),
-            changes=changes[zone - 1], strip=strip, allowed_n_lb_ac=rules.window(cells.already(zone)),
+            changes=changes[zone - 1], prices=lines[zone - 1], strip=strip,
+            allowed_n_lb_ac=rules.window(cells.already(zone)),
         )
         for zone, (rate, strip) in enumerate(zip(final, strips, strict=True), start=1)
     )  # fmt: skip
@@ -276,16 +280,22 @@ def _strip_change(strip: CheckStrip, zone: int, base_n_lb_ac: float, rate_n_lb_a
 
 def _target(
     zone: int, cells: _Cells, override: Override | None, payoff: Payoff | None
-) -> tuple[float, tuple[Change, ...]]:
-    """The rate wanted before limits: the need, what prices make of it, or what a person set."""
+) -> tuple[float, tuple[Change, ...], Line | None]:
+    """The rate wanted before limits: the need, what prices make of it (a line of its own), or what a person set."""
     need = float(cells.ledger(zone).need_lb_ac)
     if override is not None:
         reason = {"reason": Quantity("text", override.reason.strip())}
         wanted = override.rate_n_lb_ac
-        return wanted, (Change(zone=zone, cause="person", from_n_lb_ac=need, to_n_lb_ac=wanted, quantities=reason),)
+        return (
+            wanted,
+            (Change(zone=zone, cause="person", from_n_lb_ac=need, to_n_lb_ac=wanted, quantities=reason),),
+            None,
+        )
     if payoff is None or np.isnan(need):
-        return need, ()
-    rate = cells.paying(zone, payoff)
+        return need, (), None
+    paying = cells.paying(zone, payoff)
+    line = price_line(payoff, need_lb_ac=float(cells.ledger(zone).unclipped_lb_ac), rate_lb_ac=paying)
+    rate = max(paying, 0.0)
     cause: Cause = "return" if abs(payoff.held - payoff.ratio) < _CLOSE else "return-held"
     if payoff.rule == "kinked response":
         cause = "kinked"
@@ -294,7 +304,7 @@ def _target(
         "held": Quantity("number", payoff.held), "n": Quantity("price_n", payoff.n_per_lb),
         "corn": Quantity("price_corn", payoff.corn_per_bu), "change": Quantity("rate", rate - need),
     }  # fmt: skip
-    return rate, (Change(zone=zone, cause=cause, from_n_lb_ac=need, to_n_lb_ac=rate, quantities=quantities),)
+    return rate, (Change(zone=zone, cause=cause, from_n_lb_ac=need, to_n_lb_ac=rate, quantities=quantities),), line
 
 
 def _priced(payoff: Payoff, cells: _Cells, rates: tuple[ZoneRate, ...], flat: float) -> PriceReport:
@@ -338,7 +348,7 @@ def _flat_rate(cells: _Cells, rules: RateRules, acres: float, payoff: Payoff | N
     already = cells.already(None)
     wanted = float(cells.ledger(None).need_lb_ac)
     if payoff is not None and not np.isnan(wanted):
-        wanted = cells.paying(None, payoff)
+        wanted = max(cells.paying(None, payoff), 0.0)
     rate, _ = limited(wanted, rules, applied_n_lb_ac=already)
     return rounded([rate], [acres], [rules.window(already)], step=rules.step_n_lb_ac)[0]
 

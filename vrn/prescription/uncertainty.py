@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.field import Field
 from vrn.prescription.job import job_cautions
-from vrn.prescription.model import Prescription, Product, ZoneRate
+from vrn.prescription.model import PRICED, Prescription, Product, ZoneRate
 from vrn.prescription.strips import StripReport
 
 Array = NDArray[np.float64]
@@ -216,7 +216,7 @@ def _above_need(rate: ZoneRate, field: Field) -> Iterator[Finding]:
         return
     first = rate.changes[0].cause
     quantities = {"over": Quantity("rate", over), "need": Quantity("rate", rate.need_lb_ac)}
-    if first in ("return", "return-held", "kinked"):
+    if first in PRICED:
         yield note("rates.above-need-prices", f"zone {rate.zone}", **quantities)
     else:
         code = "rates.above-need-person" if first == "person" else "rates.above-need-machine"

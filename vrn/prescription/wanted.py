@@ -12,7 +12,9 @@ from vrn.model.grid import geodesic_acres, reproject
 from vrn.model.settings import Override, Settings
 from vrn.nitrogen import Ledger, method
 from vrn.nitrogen.doubt import LevelDoubt, usual_doubt
+from vrn.nitrogen.ledger import Line
 from vrn.response import Response
+from vrn.response.loss import ANCHOR
 from vrn.response.payoff import N_PER_BUSHEL_LB, Payoff, RateRule
 
 SAME_SHARE: Final = 0.98  # of the override's ground that one zone must hold, and of that zone that it must be
@@ -34,6 +36,19 @@ def payoff_of(settings: Settings, ledger: Ledger) -> Payoff | None:
             curvature=prices.curvature, kink_weight=prices.kink_weight, kink_slope=prices.kink_slope
         ),
         n_per_bushel_lb=settings.nitrogen.n_per_bushel_lb or N_PER_BUSHEL_LB,
+    )  # fmt: skip
+
+
+def price_line(payoff: Payoff, *, need_lb_ac: float, rate_lb_ac: float) -> Line:
+    """What prices add to a need, neither of them cut at 0, as the ledger's line after it."""
+    ratio = f"${payoff.n_per_lb:.2f} a pound ÷ ${payoff.corn_per_bu:.2f} a bushel = {payoff.ratio:.3f}"
+    held = f", beyond {payoff.held:.2f}, where the adjustment ends" if payoff.held != payoff.ratio else ""
+    basis = f"{ratio}{held}; the method's rates pay best near {ANCHOR}"
+    if payoff.rule == "kinked response":
+        basis = f"{ratio}: the rate that meets the need on {payoff.covered_share:.0%} of the ground, kinked response"
+    return Line(
+        key="prices", label="Prices of corn and nitrogen", code="rates.line-prices", lb_ac=rate_lb_ac - need_lb_ac,
+        basis=basis, source="Nebraska extension 2007 (8:1, held within 10:1 to 5:1); response assumed by this project",
     )  # fmt: skip
 
 

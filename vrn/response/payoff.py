@@ -63,20 +63,19 @@ class Payoff:
         return 1.0 - self.n_per_lb / (self.corn_per_bu / self.n_per_bushel_lb)
 
     def rate(self, need: Array, se: Array, weights: Array) -> float:
-        """The rate that prices give some ground, by either rule that follows them. [lb/ac]"""
+        """The rate that prices want on some ground, by either rule that follows them; limits come later. [lb/ac]"""
         if self.rule == "kinked response":
             return covering_rate(need, se, weights, share=self.covered_share)
-        wanted = self.response.best_rate(
+        return self.response.best_rate(
             need, np.nan_to_num(se), weights, ratio=self.held, method_sd_lb_ac=self.method_sd_lb_ac
         )
-        return max(wanted, 0.0)
 
     def best(self, need: Array, weights: Array) -> float:
         """The rate that some ground gets by the rule, its needs taken as they are. [lb/ac]"""
         if self.rule == "need":
             return float(np.average(need, weights=weights))
         need, weights = in_levels(need, weights, most=_LEVELS)
-        return self.rate(need, np.zeros_like(need), weights)
+        return max(self.rate(need, np.zeros_like(need), weights), 0.0)
 
     def table(self, need: Array) -> Array:
         """Loss of each need (n,) under rates a pound apart, from the best of the least to that of the most. [$/ac]"""

@@ -176,6 +176,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
 
 SENTENCES: Final[dict[str, str]] = {
     **_CAUTIONS,
+    "line-prices": "Prices of corn and nitrogen",
+    "before-limits": "Rate before limits",
     "change-unknown-need": "need not known: nothing is applied",
     "change-person": "set by hand: {reason}",
     "change-return": "prices of {n} and {corn}: the rate that is expected to return most",
