@@ -188,11 +188,9 @@ def _times(value: object, twins: dict[str, tuple[str, float]], name: str) -> obj
 def _ledger(opened: Opened, statement: Statement) -> Faults:
     twins = _twins(opened)
     (line, by), (area, per) = twins.get("lb_ac", ("lb_ac", 1.0)), twins.get("acres", ("acres", 1.0))
-    wanted = [
-        (zone, key, value)
-        for zone in statement["zones"]
-        for key, value in (*zone["ledger"], *([("prices", zone["prices_lb_ac"])] if "prices_lb_ac" in zone else []))
-    ]
+    priced = {zone["zone"]: [("prices", zone["prices_lb_ac"])] for zone in statement["zones"] if "prices_lb_ac" in zone}
+    wanted = [(zone, key, value) for zone in statement["zones"]
+              for key, value in (*zone["ledger"], *priced.get(zone["zone"], []))]  # fmt: skip
     for row, (zone, key, value) in zip(_rows(opened.folder / "ledger.csv"), wanted, strict=True):
         good = (
             int(row["zone"]) == zone["zone"]

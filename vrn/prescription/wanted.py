@@ -41,7 +41,7 @@ def payoff_of(settings: Settings, ledger: Ledger) -> Payoff | None:
 
 def price_line(payoff: Payoff, *, need_lb_ac: float, rate_lb_ac: float) -> Line:
     """What prices add to a need, neither of them cut at 0, as the ledger's line after it."""
-    ratio = f"${payoff.n_per_lb:.2f} a pound ÷ ${payoff.corn_per_bu:.2f} a bushel = {payoff.ratio:.3f}"
+    ratio = f"nitrogen at ${payoff.n_per_lb:.2f}, corn at ${payoff.corn_per_bu:.2f}: ratio {payoff.ratio:.3f}"
     held = f", beyond {payoff.held:.2f}, where the adjustment ends" if payoff.held != payoff.ratio else ""
     basis = f"{ratio}{held}; the method's rates pay best near {ANCHOR}"
     if payoff.rule == "kinked response":
