@@ -35,7 +35,7 @@ def _with_strips(made: Make, **choices: Any) -> Prescription:
 def test_a_pair_of_strips_crosses_the_contrast(made: Make) -> None:
     """More and less by 30 lb/ac, each in both zones, along the heading, a swath wide."""
     prescription = _with_strips(made)
-    strips = [rate for rate in prescription.rates if rate.strip]
+    strips = [rate for rate in prescription.rates if rate.trial]
     assert [rate.rate_n_lb_ac for rate in strips] == [110.0, 160.0, 50.0, 100.0]
     assert [rate.zone for rate in strips] == [3, 4, 5, 6]
     assert strips[0].label == "check strip 1, +30 lb N/ac in zone 1"
@@ -55,8 +55,8 @@ def test_strips_differ_by_whole_rate_steps(made: Make, step: float, asked: float
         machine=MachineSection(swath_ft=60.0, heading_deg=90.0, rate_step_n_lb_ac=step),
     )  # fmt: skip
     rates = field.prescribe().rates
-    ordinary = {rate.zone: rate.rate_n_lb_ac for rate in rates if not rate.strip}
-    found = {round(abs(rate.rate_n_lb_ac - ordinary[rate.strip.in_zone]), 5) for rate in rates if rate.strip}
+    ordinary = {rate.zone: rate.rate_n_lb_ac for rate in rates if not rate.trial}
+    found = {round(abs(rate.rate_n_lb_ac - ordinary[rate.trial.in_zone]), 5) for rate in rates if rate.trial}
     assert found == {put_on}
 
 
@@ -66,7 +66,7 @@ def test_strips_leave_the_fields_total(made: Make) -> None:
     prescription = _with_strips(made, pairs=2)
     report = prescription.check_strips
     assert report is not None
-    assert len({rate.strip.pair for rate in prescription.rates if rate.strip}) == 2
+    assert len({rate.trial.pair for rate in prescription.rates if rate.trial}) == 2
     assert abs(prescription.total_n_lb - plain.total_n_lb) <= STRIP_TOLERANCE * plain.total_n_lb
     assert report.total_change_n_lb == pytest.approx(prescription.total_n_lb - plain.total_n_lb, abs=1e-6)
     outlines = np.array([rate.outline for rate in prescription.rates], dtype=object)
@@ -88,13 +88,13 @@ def test_limits_hold_on_strips(made: Make) -> None:
         machine=MachineSection(swath_ft=60.0, heading_deg=90.0),
     ).prescribe()  # fmt: skip
     assert max(rate.rate_n_lb_ac for rate in prescription.rates) == 130.0
-    assert {rate.strip.in_zone for rate in prescription.rates if rate.strip} == {1}
+    assert {rate.trial.in_zone for rate in prescription.rates if rate.trial} == {1}
 
 
 def test_no_place_for_strips_is_reported(made: Make) -> None:
     """A strip longer than the field has no place: no strip, and a warning."""
     prescription = _with_strips(made, length_ft=4000.0)
-    assert not any(rate.strip for rate in prescription.rates)
+    assert not any(rate.trial for rate in prescription.rates)
     assert any(finding.code == "rates.strips-no-place" for finding in prescription.findings)
 
 
@@ -118,7 +118,7 @@ def test_strips_that_move_the_total_too_far_are_reported(made: Make, heading_deg
 def test_wide_strips_are_whole_swaths(made: Make) -> None:
     """90 ft asked for with a 60-ft machine is two swaths."""
     prescription = _with_strips(made, width_ft=90.0)
-    _, south, _, north = next(rate for rate in prescription.rates if rate.strip).outline.bounds
+    _, south, _, north = next(rate for rate in prescription.rates if rate.trial).outline.bounds
     assert north - south == pytest.approx(120 * FT_M, abs=0.05)
 
 
@@ -162,14 +162,14 @@ def test_what_is_left_is_reported_under_its_new_numbers(made: Make) -> None:
         (60.0, 100.0, 190.0), check_strips=CheckStripSection(length_ft=400.0), limits=LimitSection(max_n_lb_ac=180.0),
         machine=MachineSection(swath_ft=60.0, heading_deg=0.0),
     ).prescribe()  # fmt: skip
-    assert {rate.strip.in_zone for rate in whole.rates if rate.strip} == {2}
+    assert {rate.trial.in_zone for rate in whole.rates if rate.trial} == {2}
     covered = shapely.box(WEST - 10, SOUTH - 10, WEST + 400 / 3, SOUTH + 410)
     rest = remaining(whole, [covered])
     assert [rate.label for rate in rest.rates] == [
         "zone 2 of the whole field", "zone 3 of the whole field",
         "check strip 1, +30 lb N/ac in zone 1", "check strip 1, -30 lb N/ac in zone 1",
     ]  # fmt: skip
-    assert [(rate.zone, rate.strip.in_zone) for rate in rest.rates if rate.strip] == [(3, 1), (4, 1)]
+    assert [(rate.zone, rate.trial.in_zone) for rate in rest.rates if rate.trial] == [(3, 1), (4, 1)]
     assert [finding.about for finding in whole.findings if finding.code == "rates.held-pass-cap"] == ["zone 3"]
     assert [finding.about for finding in rest.findings if finding.code == "rates.held-pass-cap"] == ["zone 2"]
     assert shapely.covers(shapely.buffer(rest.field.no_apply, 1e-6), shapely.intersection(covered, rest.field.boundary))

@@ -21,8 +21,8 @@ _PLAIN: Final = {"–": "-", "—": "-", "−": "-", "…": "...", "·": "*", "�
 COMMANDS: Final = {  # command → module
     "backup": "season", "build": "build", "check": "check", "compare": "verify", "demo": "build", "desk": "desk",
     "fields": "fields", "key": "sign", "keys": "reference", "methods": "reference", "need": "need", "plan": "plan",
-    "rain": "rain",
-    "season": "season", "show": "verify", "sign": "sign", "start": "start", "stick": "stick", "verify": "verify",
+    "rain": "rain", "season": "season", "show": "verify", "sign": "sign", "start": "start", "stick": "stick",
+    "trial": "trial", "verify": "verify",
 }  # fmt: skip
 
 

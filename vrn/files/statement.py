@@ -14,7 +14,7 @@ from vrn.files.lonlat import lonlat_parts, rings
 from vrn.model.field import Field
 from vrn.model.grid import reproject
 from vrn.model.settings import as_plain
-from vrn.prescription.model import Prescription, ZoneRate
+from vrn.prescription.model import CheckStrip, Prescription, ZoneRate
 from vrn.words import UnitFormat
 
 NAME: Final = "statement.json"
@@ -109,7 +109,12 @@ def write_statement(prescription: Prescription, folder: Path) -> None:
 
 
 def _zone(rate: ZoneRate) -> dict[str, object]:
-    strip = rate.strip
+    strip = rate.trial
+    laid: list[object] | None = None
+    if isinstance(strip, CheckStrip):
+        laid = [strip.pair, _plain(strip.difference_n_lb_ac), strip.in_zone]
+    elif strip is not None:
+        laid = [strip.block, _plain(strip.rate_n_lb_ac)]
     return {
         "zone": rate.zone, "label": rate.label, "acres": _plain(rate.acres), "parts": rate.parts,
         "rate_n_lb_ac": _plain(rate.rate_n_lb_ac),
@@ -118,7 +123,7 @@ def _zone(rate: ZoneRate) -> dict[str, object]:
         "yield_goal_bu_ac": _plain(rate.yield_goal_bu_ac),
         "ledger": [[line.key, _plain(float(line.lb_ac))] for line in rate.ledger.lines],
         **({} if rate.prices is None else {"prices_lb_ac": _plain(float(rate.prices.lb_ac))}),
-        "strip": None if strip is None else [strip.pair, _plain(strip.difference_n_lb_ac), strip.in_zone],
+        "strip": laid,
     }  # fmt: skip
 
 

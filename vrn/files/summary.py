@@ -13,6 +13,7 @@ import vrn
 from vrn.model.metric_keys import column
 from vrn.model.surface import Surface, SurfaceChoice
 from vrn.prescription.model import Prescription, ZoneRate
+from vrn.prescription.trial import TrialReport
 from vrn.words import UnitFormat, finding_texts, findings_json
 
 NAME: Final = "summary.json"
@@ -59,6 +60,7 @@ def summary_of(prescription: Prescription) -> dict[str, object]:
             {"zones": choice.zones, "misallocated_lb_ac": _known(choice.misallocated_lb_ac)}
             for choice in prescription.zones.choice
         ],
+        **({} if prescription.trial is None else {"trial": trial_of(prescription.trial)}),
         "approved": prescription.approved,
         "id": prescription.id,
         "findings": findings_json(units, prescription.findings),
@@ -66,6 +68,22 @@ def summary_of(prescription: Prescription) -> dict[str, object]:
         "files": {},
         "versions": _versions(),
     }
+
+
+def trial_of(trial: TrialReport) -> dict[str, object]:
+    """A trial in numbers, as ``summary.json`` and ``vrn trial --json`` have it; without prices no money."""
+    return {
+        "blocks": len(trial.blocks), "plots": len(trial.plots), "cost_usd": trial.cost_usd, "acres": trial.acres,
+        "gain_usd_per_ac": trial.gain_per_ac, "break_even_ac": trial.break_even_ac, "length_ft": trial.length_ft,
+        "buffer_ft": trial.buffer_ft, "width_ft": trial.width_ft, "heading_deg": trial.heading_deg,
+        "each": [
+            {"block": one.block, "acres": one.acres, "rates_n_lb_ac": list(one.rates_n_lb_ac),
+             "recommended_n_lb_ac": one.recommended_n_lb_ac, "need_lb_ac": one.need_lb_ac,
+             "nitrate_ppm": _known(one.nitrate_ppm), "longitude": round(one.longitude, 7),
+             "latitude": round(one.latitude, 7), "cost_usd": None if one.cost is None else one.cost[1]}
+            for one in trial.blocks
+        ],
+    }  # fmt: skip
 
 
 def write_summary(prescription: Prescription, folder: Path) -> None:

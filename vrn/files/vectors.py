@@ -65,6 +65,30 @@ def _feature(zone: DrawnZone, rate_unit: str, shown: UnitFormat) -> dict[str, ob
     }
 
 
+def write_trial_plots(prescription: Prescription, folder: Path) -> None:
+    """Write ``trial_plots.geojson``, what a harvest is read by, where a trial is laid: a feature for each plot."""
+    trial = prescription.trial
+    if trial is None or not trial.plots:
+        return
+    features = []
+    for plot in trial.plots:
+        (part,) = lonlat_parts(plot.outline, prescription.grid.crs)
+        properties = {
+            "block": plot.block, "plot": plot.plot, "label": prescription.rates[plot.zone - 1].label,
+            "zone": plot.zone, "rate_n_lb_ac": round(plot.rate_n_lb_ac, 6), "buffer_ft": round(trial.buffer_ft, 3),
+            "heading_deg": round(trial.heading_deg, 4), "need_lb_ac": round(plot.need_lb_ac, 6),
+            "supplies": {key: round(value, 6) for key, value in plot.supplies.items()},
+        }  # fmt: skip
+        geometry = {"type": "Polygon", "coordinates": rings(part, clockwise_shell=False)}
+        features.append({"type": "Feature", "properties": properties, "geometry": geometry})
+    collection = {"type": "FeatureCollection", "field": prescription.field.name,
+                  "season": prescription.field.settings.header.season, "status": status(prescription),
+                  "features": features}  # fmt: skip
+    text = json.dumps(collection, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    text = text.replace('{"type":"Feature",', '\n{"type":"Feature",')
+    (folder / "trial_plots.geojson").write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
 def _bbox(parts: list[shapely.Polygon]) -> list[float]:
     """West, south, east, north."""
     return [float(value) for value in np.round(shapely.total_bounds(parts), 7)]

@@ -1,4 +1,4 @@
-"""The pass itself as the field file describes it: placement, outlets, how long breaks take, strips laid into it."""
+"""The pass itself as the field file describes it: placement, outlets, how long breaks take, trials laid into it."""
 
 from dataclasses import dataclass
 from typing import Annotated, Literal
@@ -39,3 +39,15 @@ class CheckStripSection:
     pairs: Annotated[int, Ge(1), Le(6)] = 1
     width_ft: Annotated[float, Gt(0), Le(400)] | None = None  # a swath when not given
     length_ft: Annotated[float, Gt(0), Le(5000)] = 400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrialSection:
+    """``[trial]``: blocks of plots at five rates, laid into the pass to learn from; absent unless asked for."""
+
+    blocks: Annotated[int, Ge(1), Le(4)] = 2
+    step_n_lb_ac: Annotated[float, Ge(25), Le(60)] = 30.0
+    harvest_width_ft: Annotated[float, Gt(5), Le(80)] | None = None  # of the combine's header
+    harvest_lines: Literal["shared", "own"] = "own"  # whether the combine follows the applicator's lines
+    length_ft: Annotated[float, Ge(200), Le(2000)] | None = None  # of a plot; as long as it must be when not given
+    corn_ac: Annotated[float, Gt(0), Le(1e6)] | None = None  # the farm's corn next season, which the trial is to serve

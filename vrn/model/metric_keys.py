@@ -31,6 +31,7 @@ _KEYS: Final = {
     "tank_gal": ("tank_l", 1.0 / US_GAL_L),
     "tank_lb": ("tank_kg", 1.0 / LB_KG),
     "least_patch_ac": ("least_patch_ha", HA_AC),
+    "corn_ac": ("corn_ha", HA_AC),
 }
 _ENDINGS: Final = (
     ("_bu_ac", "_t_ha", 1.0 / BU_AC_T_HA),

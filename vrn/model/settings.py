@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from annotated_types import Ge, Gt, Le, Lt, MaxLen, MinLen
 
-from vrn.model.job import CheckStripSection, JobSection, NotNegative, Positive, Rate, Share, Text
+from vrn.model.job import CheckStripSection, JobSection, NotNegative, Positive, Rate, Share, Text, TrialSection
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -369,6 +369,7 @@ class Settings:
     limits: LimitSection = LimitSection()
     prices: PriceSection = PriceSection()
     check_strips: CheckStripSection | None = None
+    trial: TrialSection | None = None
     farm: FarmSection = FarmSection()
     job: JobSection | None = None
     export: ExportSection = ExportSection()

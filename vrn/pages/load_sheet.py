@@ -18,7 +18,7 @@ from vrn.pages.report_parts import Table
 from vrn.pages.tables import zone_label
 from vrn.prescription.limits import fixed_rates
 from vrn.prescription.machine import ZoneFlow
-from vrn.prescription.model import Prescription
+from vrn.prescription.model import BlockRate, Prescription
 from vrn.prescription.work import WorkPlan, work_plan
 from vrn.words import UnitFormat, say
 
@@ -286,6 +286,8 @@ def _emergency_lines(prescription: Prescription, shown: UnitFormat) -> list[str]
 def _start_lines(prescription: Prescription, shown: UnitFormat) -> list[str]:
     """What to have read and done before the first pass."""
     own = [say(shown, one.code, **one.quantities) for one in prescription.cautions]
+    plots = ", ".join(str(rate.zone) for rate in prescription.rates if isinstance(rate.trial, BlockRate))
+    own += [say(shown, "sheet.trial", zones=plots)] if plots else []
     draft = [] if prescription.approved else [say(shown, "sheet.draft")]
     return [*(say(shown, code) for code in _CAUTIONS), *own, *draft]
 

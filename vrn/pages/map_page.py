@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-import shapely
 from markupsafe import Markup, escape
 
 from vrn.files.approval import made_from
@@ -179,7 +178,7 @@ def _rate(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> dict
         "set": by_hand, "reason": reason, "least": least, "most": most, "allowed": allowed,
         "shown": shown.number("rate", rate.rate_n_lb_ac),
         "productShown": shown.number(f"{prescription.product.unit}/ac", rate.product_per_ac),
-        "outline": _whole_outline(prescription, rate) if prescription.id and rate.strip is None else [],
+        "outline": _whole_outline(prescription, rate) if prescription.id and rate.trial is None else [],
     }  # fmt: skip
 
 
@@ -375,9 +374,8 @@ def _sure(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> str:
 
 
 def _whole_outline(prescription: Prescription, rate: ZoneRate) -> list[list[list[tuple[float, float]]]]:
-    """A zone's polygons as a review keeps them, the strips that lie in it included."""
-    strips = [one.outline for one in prescription.rates if one.strip is not None and one.strip.in_zone == rate.zone]
-    parts = lonlat_parts(shapely.union_all([rate.outline, *strips]), prescription.grid.crs)
+    """A zone's polygons as a review keeps them, the strips and plots that were cut out of it included."""
+    parts = lonlat_parts(rate.outline if rate.whole is None else rate.whole, prescription.grid.crs)
     return [rings(part, clockwise_shell=False) for part in parts]
 
 

@@ -167,7 +167,7 @@ def map_shapes(prescription: Prescription, shown: UnitFormat) -> dict[str, list[
         "labels": [(point, {"label": text, "zone": zone}) for zone, point, text in zone_labels(prescription, shown)]
         + [(_middle(part), {"label": say(shown, "map.hole")}) for part in none if part.area > 0],
         "dropped": [(ground_of(one, field.crs), {}) for one in prescription.dropped_overrides],
-        "strips": [(rate.outline, {}) for rate in prescription.rates if rate.strip],
+        "strips": [(rate.outline, {}) for rate in prescription.rates if rate.trial],
         "passes": [(lines, {}) for lines in _passes(prescription)],
     }
     return {

@@ -14,7 +14,8 @@ from vrn.pages.page_parts import data_uri
 from vrn.pages.plots import rate_map
 from vrn.pages.report_parts import Bullets, Part, Picture, Text
 from vrn.pages.tables import zones_table
-from vrn.prescription.model import Prescription, ZoneRate
+from vrn.prescription.model import CheckStrip, Prescription, ZoneRate
+from vrn.prescription.trial import TrialReport
 from vrn.prescription.wanted import doubt_of
 from vrn.words import UnitFormat, finding_texts, say
 from vrn.zones.model import ZonesReport
@@ -86,11 +87,21 @@ def _advised(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
         yield say(shown, "grower.zones-get", zones=len(rates), rates=given, mean=mean)
     # after a rain-out the flat rate is still that of the whole field, not of what is left
     yield say(shown, "grower.flat" if prescription.remaining is None else "grower.flat-whole-field", flat=flat)
-    steps = [abs(rate.strip.difference_n_lb_ac) for rate in prescription.rates if rate.strip]
+    steps = [abs(rate.trial.difference_n_lb_ac) for rate in prescription.rates if isinstance(rate.trial, CheckStrip)]
     if steps:
         yield say(shown, "grower.strips", steps=_span(steps, "rate", shown))
+    if prescription.trial is not None and prescription.trial.blocks:
+        yield trial_sentence(prescription.trial, shown)
     if why := why_one_zone(prescription, shown):
         yield why
+
+
+def trial_sentence(trial: TrialReport, shown: UnitFormat) -> str:
+    """How many blocks on how much ground, and their cost where it is known."""
+    about = {"blocks": Quantity("count", len(trial.blocks)), "area": Quantity("area", trial.acres)}
+    if trial.cost_usd is None:
+        return say(shown, "grower.trial", **about)
+    return say(shown, "grower.trial-cost", cost=Quantity("money", trial.cost_usd), **about)
 
 
 def _how_sure(prescription: Prescription, shown: UnitFormat) -> str:
@@ -234,8 +245,8 @@ def preparer(prescription: Prescription, shown: UnitFormat) -> dict[str, str]:
 
 
 def _ordinary_rates(prescription: Prescription) -> tuple[ZoneRate, ...]:
-    """Rates of the zones that are no check strips."""
-    return tuple(rate for rate in prescription.rates if rate.strip is None)
+    """Rates of the zones that are no check strips and no plots of a trial."""
+    return tuple(rate for rate in prescription.rates if rate.trial is None)
 
 
 def _places_read(prescription: Prescription) -> int:

@@ -9,9 +9,10 @@ from vrn.pages.report_parts import Part, Piece, Table, Text
 from vrn.pages.report_surfaces import error_sentences
 from vrn.prescription.drive import DriveReport
 from vrn.prescription.machine import MachineReport, ZoneFlow
-from vrn.prescription.model import Prescription
+from vrn.prescription.model import CheckStrip, Prescription
 from vrn.prescription.products import LoadsReport
 from vrn.prescription.strips import RemainingReport, StripReport
+from vrn.prescription.trial import TrialReport
 from vrn.prescription.uncertainty import Uncertainty
 from vrn.prescription.wanted import doubt_of
 from vrn.words import UnitFormat, say
@@ -30,6 +31,8 @@ def machine_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
         pieces.append(Text(text=_loads(prescription.loads, shown)))
     if prescription.check_strips is not None:
         pieces += _strips(prescription, prescription.check_strips, shown)
+    if prescription.trial is not None:
+        pieces += _trial(prescription.trial, shown)
     if prescription.remaining is not None:
         pieces += [Text(text=line) for line in _left(prescription.remaining, shown)]
     if prescription.loads is not None:
@@ -120,17 +123,60 @@ def _loads(report: LoadsReport, shown: UnitFormat) -> str:
 
 
 def _strips(prescription: Prescription, report: StripReport, shown: UnitFormat) -> list[Piece]:
+    strips = [(rate, rate.trial) for rate in prescription.rates if isinstance(rate.trial, CheckStrip)]
     rows = tuple(
         (
-            str(rate.zone), "–" if rate.strip.in_zone is None else str(rate.strip.in_zone), str(rate.strip.pair),
-            shown.number("rate", rate.strip.difference_n_lb_ac), shown.number("area", rate.acres),
+            str(rate.zone), "–" if strip.in_zone is None else str(strip.in_zone), str(strip.pair),
+            shown.number("rate", strip.difference_n_lb_ac), shown.number("area", rate.acres),
         )
-        for rate in prescription.rates if rate.strip
+        for rate, strip in strips
     )  # fmt: skip
     caption = say(shown, "rates.strips", change=Quantity("mass", report.total_change_n_lb),
                   allowed=Quantity("mass", report.tolerance_n_lb))  # fmt: skip
     heads = _head(shown, "zone", "in-zone", "pair", ("difference", "rate"), ("area", "area"))
     return [Table(caption=caption, rows=rows, numbers=(0, 1, 2, 3, 4), header=heads)] if rows else []
+
+
+def _trial(trial: TrialReport, shown: UnitFormat) -> list[Piece]:
+    """Blocks with their rates and price; nothing where none was laid: a finding says why."""
+    if not trial.blocks:
+        return []
+    return [trial_table(trial, shown), *(Text(text=line) for line in trial_lines(trial, shown))]
+
+
+def trial_table(trial: TrialReport, shown: UnitFormat) -> Table:
+    """A row for each block."""
+    rows = tuple(
+        (
+            str(block.block), shown.number("area", block.acres),
+            ", ".join(shown.number("rate", rate) for rate in sorted(set(block.rates_n_lb_ac))),
+            shown.number("rate", block.recommended_n_lb_ac), shown.number("concentration", block.nitrate_ppm),
+            "–" if block.cost is None else shown.number("money", block.cost[1]),
+            f"{block.latitude:.5f}, {block.longitude:.5f}",
+        )
+        for block in trial.blocks
+    )  # fmt: skip
+    width_ft = trial.width_ft
+    caption = say(
+        shown, "rates.trial", plots=len(trial.blocks[0].rates_n_lb_ac) * trial.blocks[0].passes,
+        length=Quantity("length", trial.length_ft), width=Quantity("length", width_ft),
+        heading=Quantity("number", round(trial.heading_deg)), buffer=Quantity("length", trial.buffer_ft),
+    )  # fmt: skip
+    heads = _head(shown, "block", ("area", "area"), ("rates", "rate"), ("called-for", "rate"),
+                  ("nitrate", "concentration"), ("cost", "money"), "place")  # fmt: skip
+    return Table(caption=caption, rows=rows, numbers=(0, 1, 3, 4, 5), header=heads, widths=(8, 10, 26, 14, 12, 10, 20))
+
+
+def trial_lines(trial: TrialReport, shown: UnitFormat) -> list[str]:
+    """What the trial costs and is expected to bring, and what it asks for."""
+    lines = [say(shown, "rates.trial-log")]
+    costs = [block.cost for block in trial.blocks if block.cost is not None]
+    if trial.cost_usd is not None and trial.gain_per_ac is not None and trial.break_even_ac is not None:
+        least, most = (Quantity("money", sum(cost[end] for cost in costs)) for end in (0, 2))
+        paid = {"gain": Quantity("money_area", trial.gain_per_ac), "area": Quantity("area", trial.break_even_ac)}
+        cost = say(shown, "rates.trial-cost", cost=Quantity("money", trial.cost_usd), least=least, most=most)
+        lines.insert(0, f"{cost} {say(shown, 'rates.trial-gain', **paid)}")
+    return lines
 
 
 def _left(rest: RemainingReport, shown: UnitFormat) -> Iterator[str]:

@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 from vrn.findings import Quantity
 from vrn.nitrogen.ledger import largest_remainder
 from vrn.pages.report_parts import Table
-from vrn.prescription.model import Prescription, ZoneRate
+from vrn.prescription.model import BlockRate, Prescription, ZoneRate
 from vrn.words import UNKNOWN, UnitFormat, label_of, say
 
 # column → kind, share of the width on paper, value; the kinds of product columns are the product's own units
@@ -66,7 +66,9 @@ def _name(rate: ZoneRate, shown: UnitFormat) -> str:
 
 def zone_label(rate: ZoneRate, shown: UnitFormat) -> str:
     """What sets a zone apart, in the reader's units; empty for an ordinary zone."""
-    strip = rate.strip
+    strip = rate.trial
+    if isinstance(strip, BlockRate):
+        return say(shown, "rates.trial-zone", block=strip.block, rate=Quantity("rate", strip.rate_n_lb_ac))
     if strip is None:
         code = "rates.zone-topped-up" if rate.topped_up else "rates.zone-before"
         return "" if rate.zone_before is None else say(shown, code, zone=rate.zone_before)

@@ -243,7 +243,7 @@ def _writers(
     from vrn.files.raster import write_rasters
     from vrn.files.statement import write_statement
     from vrn.files.tables import write_geopackage, write_tables
-    from vrn.files.vectors import write_geojson, write_gpx, write_shapefile
+    from vrn.files.vectors import write_geojson, write_gpx, write_shapefile, write_trial_plots
     from vrn.pages.job_ticket import job_ticket
     from vrn.pages.load_sheet import write_load_sheet
 
@@ -251,7 +251,8 @@ def _writers(
         (folder / "load_sheet.pdf").write_bytes(job_ticket(prescription))
 
     return (
-        write_geojson, write_shapefile, write_iso, write_geopackage, write_tables, write_load_sheet, write_statement,
+        write_geojson, write_trial_plots, write_shapefile, write_iso, write_geopackage, write_tables, write_load_sheet,
+        write_statement,
         *((write_ticket,) if only_controls else (write_rasters, write_gpx, *_page_writers(report))),
     )  # fmt: skip
 

@@ -30,8 +30,10 @@ if TYPE_CHECKING:
 
     from vrn.prescription.drive import DriveReport
     from vrn.prescription.machine import MachineReport
+    from vrn.prescription.prescribe import RoundingReport
     from vrn.prescription.products import LoadsReport
     from vrn.prescription.strips import RemainingReport, StripReport
+    from vrn.prescription.trial import TrialReport
     from vrn.prescription.uncertainty import Uncertainty
     from vrn.response.payoff import AfterHarvest, PriceReport
 
@@ -67,7 +69,7 @@ Cause = Literal[
     "unknown-need", "person", "return", "return-held", "kinked", "pass-cap", "season-cap",
     "season-cap-credited", "season-cap-unknown",
     "machine-most", "no-step", "below-least-off", "below-least-raised", "step", "step-for-total",
-    "strip-more", "strip-less", "top-up",
+    "strip-more", "strip-less", "trial", "top-up",
 ]  # fmt: skip
 
 
@@ -104,6 +106,21 @@ class CheckStrip:
         return f"check strip {self.pair}, {self.difference_n_lb_ac:+g} lb N/ac{where}"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockRate:
+    """What the plots of one rate in a block of a nitrogen trial are.
+
+    >>> str(BlockRate(block=1, rate_n_lb_ac=150.0))
+    'trial block 1, 150 lb N/ac'
+    """
+
+    block: int  # 1, 2, …
+    rate_n_lb_ac: float
+
+    def __str__(self) -> str:
+        return f"trial block {self.block}, {self.rate_n_lb_ac:g} lb N/ac"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ZoneRate:
     """One zone with its rate and the reasons for it."""
@@ -123,7 +140,8 @@ class ZoneRate:
     yield_goal_bu_ac: float
     ledger: Ledger  # area-weighted means of the cells' lines
     changes: tuple[Change, ...] = ()  # from need to rate, in order; empty when the rate is the need
-    strip: CheckStrip | None = None  # None for an ordinary zone
+    trial: CheckStrip | BlockRate | None = None  # what is learned from it at harvest; None for an ordinary zone
+    whole: shapely.Geometry | None = None  # its ground before strips or plots were cut out of it, where they were
     zone_before: int | None = None  # its number in the whole field, where a rain-out has changed it
     topped_up: bool = False  # gets what a first pass was short of
     # least and most rate above 0 that limits and machine allow, (0, 0) where they allow none
@@ -138,8 +156,8 @@ class ZoneRate:
     @property
     def label(self) -> str:
         """What sets the zone apart in every file that a machine reads; empty for an ordinary zone."""
-        if self.strip is not None:
-            return str(self.strip)
+        if self.trial is not None:
+            return str(self.trial)
         more = "more on " if self.topped_up else ""
         return "" if self.zone_before is None else f"{more}zone {self.zone_before} of the whole field"
 
@@ -155,14 +173,6 @@ class FlatComparison:
     # area-weighted mean distance between need and rate, under one rate and under the zones' rates
     misallocated_lb_ac: float
     zones_misallocated_lb_ac: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RoundingReport:
-    """The field's total before and after rates went to the machine's step. [lb N]"""
-
-    before_n_lb: float
-    after_n_lb: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,7 +214,7 @@ class Prescription:
         What was found when the readings were checked.
     causes : ErrorCauses or None
         Where the error of the need comes from.
-    machine, drive, loads, prices, after_harvest, check_strips, remaining, uncertainty : optional
+    machine, drive, loads, prices, after_harvest, check_strips, trial, remaining, uncertainty : optional
         Reports, each described where it is made; None where there was nothing to report.
     id : str
         SHA-256 of everything that a signature stands for; empty until ``vrn.build`` or ``vrn.write`` gives it.
@@ -242,13 +252,14 @@ class Prescription:
     readings: ReadingQuality | None = None
     causes: ErrorCauses | None = None
     flat: FlatComparison | None = None
-    rounding: RoundingReport | None = None
+    rounding: "RoundingReport | None" = None
     machine: "MachineReport | None" = None
     drive: "DriveReport | None" = None
     loads: "LoadsReport | None" = None
     prices: "PriceReport | None" = None
     after_harvest: "AfterHarvest | None" = None
     check_strips: "StripReport | None" = None
+    trial: "TrialReport | None" = None
     remaining: "RemainingReport | None" = None
     uncertainty: "Uncertainty | None" = None
     methods: tuple[MethodResult, ...] = ()

@@ -7,13 +7,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from vrn.errors import OutOfRangeError
+from vrn.errors import InputFileError, OutOfRangeError
 from vrn.findings import Quantity
 from vrn.model.field import Field
 from vrn.model.grid import Grid, geodesic_acres
 from vrn.model.settings import Override
 from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger, Line
+from vrn.prescription.blocks import TrialGround
 from vrn.prescription.limits import RateRules, limited, rounded, rules_of
 from vrn.prescription.machine import with_machine_check
 from vrn.prescription.model import (
@@ -23,11 +24,11 @@ from vrn.prescription.model import (
     FlatComparison,
     Prescription,
     Product,
-    RoundingReport,
     ZoneRate,
 )
 from vrn.prescription.products import product_for
-from vrn.prescription.strips import StripReport, with_strips
+from vrn.prescription.strips import Piece, StripReport, with_strips
+from vrn.prescription.trial import lay_trial
 from vrn.prescription.uncertainty import findings_of
 from vrn.prescription.wanted import doubt_of, overrides_on, payoff_of, price_line
 from vrn.response import Response
@@ -37,7 +38,16 @@ from vrn.zones.model import Zones
 Array = NDArray[np.float64]
 STRIP_TOLERANCE: Final = 0.005  # of the field's total, that check strips may move it
 _CLOSE: Final = 1e-9
+_TRIAL_LAYERS: Final = ("nitrate_ppm", "organic_matter_pct", "yield_goal_bu_ac")  # its rates must not follow
 _KNOWN_SHARE: Final = 0.5  # of a zone's ground; where less is known, the rest does not take its rate from it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundingReport:
+    """The field's total before and after rates went to the machine's step. [lb N]"""
+
+    before_n_lb: float
+    after_n_lb: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -206,27 +216,37 @@ def prescribe(
         after_n_lb=sum(a * x for a, x in zip(acres, final, strict=True)),
     )
     flat = _flat_rate(cells, rules, sum(acres), by_prices)
-    strips: list[CheckStrip | None] = [None] * len(final)
+    if settings.check_strips is not None and settings.trial is not None:
+        problem = "The field file asks for check strips and for a trial."
+        raise InputFileError(problem, "Take out [check_strips]: the trial's blocks say more than strips do.")
+    before, trial = zones.outlines, None
+    pieces: tuple[Piece, ...] = ()
     if settings.check_strips is not None:
         zones, pieces = with_strips(
             zones, final, windows, grid=grid, share=share, treated=field.treated,
             section=settings.check_strips, machine=settings.machine,
         )  # fmt: skip
+    elif settings.trial is not None:
+        layers = {name: surface.values for name, surface in surfaces.items() if name in _TRIAL_LAYERS}
+        ground = TrialGround.of(grid, field.treated, ledger, cells.applied, layers)
+        zones, pieces, trial = lay_trial(
+            zones, final, ground=ground, share=share, section=settings.trial, machine=settings.machine, rules=rules,
+            payoff=payoff,
+        )  # fmt: skip
+    if pieces:
         cells = _Cells.of(field, share, surfaces, ledger, zones, need_se)
-        for strip in pieces:
-            assert strip.in_zone is not None
-            base = final[strip.in_zone - 1]
-            strips.append(strip)
-            final.append(base + strip.difference_n_lb_ac)
-            changes.append((_strip_change(strip, len(final), base, final[-1]),))
-            lines.append(None)
+        changes += [(_piece_change(piece, zone),) for zone, piece in enumerate(pieces, start=len(final) + 1)]
+        final += [piece.rate_n_lb_ac for piece in pieces]
+        lines += [None] * len(pieces)
+    laid = (*(None for _ in before), *(piece.what for piece in pieces))
     rates = tuple(
         replace(
             _zone_rate(zone, cells, zones.outlines[zone - 1], grid.crs, product, rate_basis, rate),
-            changes=changes[zone - 1], prices=lines[zone - 1], strip=strip,
+            changes=changes[zone - 1], prices=lines[zone - 1], trial=what,
             allowed_n_lb_ac=rules.window(cells.already(zone)),
+            whole=before[zone - 1] if pieces and what is None else None,
         )
-        for zone, (rate, strip) in enumerate(zip(final, strips, strict=True), start=1)
+        for zone, (rate, what) in enumerate(zip(final, laid, strict=True), start=1)
     )  # fmt: skip
     total_n_lb = sum(rate.acres * rate.rate_n_lb_ac for rate in rates)
     report = None if settings.check_strips is None else StripReport(
@@ -245,9 +265,9 @@ def prescribe(
                 season_over=[cells.over_season(rate, rules) for rate in rates],
                 applied_unknown_share=[cells.unknown_share(rate.zone, cells.applied) for rate in rates]
                 if rules.max_season_n_lb_ac is not None else [0.0] * len(rates),
-            ) + said,
+            ) + said + (() if trial is None else trial.findings),
             flat=_against_flat(rates, flat, cells, product), rounding=rounding,
-            prices=None if payoff is None else _priced(payoff, cells, rates, flat), check_strips=report,
+            prices=None if payoff is None else _priced(payoff, cells, rates, flat), check_strips=report, trial=trial,
             after_harvest=_after_harvest(cells, rates, flat, field),
             overrides=tuple(overrides[zone] for zone in sorted(overrides)), dropped_overrides=dropped,
         )
@@ -272,10 +292,13 @@ def _zone_rate(
     )  # fmt: skip
 
 
-def _strip_change(strip: CheckStrip, zone: int, base_n_lb_ac: float, rate_n_lb_ac: float) -> Change:
-    quantities = {"difference": Quantity("rate", abs(strip.difference_n_lb_ac))}
-    cause: Cause = "strip-more" if strip.difference_n_lb_ac > 0 else "strip-less"
-    return Change(zone=zone, cause=cause, from_n_lb_ac=base_n_lb_ac, to_n_lb_ac=rate_n_lb_ac, quantities=quantities)
+def _piece_change(piece: Piece, zone: int) -> Change:
+    more = piece.rate_n_lb_ac - piece.base_n_lb_ac
+    cause: Cause = "trial"
+    if isinstance(piece.what, CheckStrip):
+        cause = "strip-more" if more > 0 else "strip-less"
+    return Change(zone=zone, cause=cause, from_n_lb_ac=piece.base_n_lb_ac, to_n_lb_ac=piece.rate_n_lb_ac,
+                  quantities={"difference": Quantity("rate", abs(more))})  # fmt: skip
 
 
 def _target(
@@ -311,7 +334,7 @@ def _priced(payoff: Payoff, cells: _Cells, rates: tuple[ZoneRate, ...], flat: fl
     """What the rates, check strips left out, are expected to be worth where the need is known."""
     here = np.flatnonzero(cells.known & cells.here(None) & (cells.labels > 0))
     by_zone = np.array([0.0, *(rate.rate_n_lb_ac for rate in rates)])
-    plain = np.isin(cells.labels[here], [rate.zone for rate in rates if rate.strip is None])
+    plain = np.isin(cells.labels[here], [rate.zone for rate in rates if rate.trial is None])
     here = here[plain]
     return PriceReport(
         payoff=payoff, worth=worth_of(payoff, cells.need[here], cells.weights[here], cells.labels[here], by_zone, flat)

@@ -3,8 +3,9 @@
 import dataclasses
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 import shapely
@@ -18,12 +19,16 @@ from vrn.model.job import CheckStripSection
 from vrn.model.settings import MachineSection
 from vrn.prescription.drive import Passes, passes_over
 from vrn.prescription.machine import with_machine_check
-from vrn.prescription.model import Change, CheckStrip, Prescription, ZoneRate
+from vrn.prescription.model import BlockRate, Change, CheckStrip, Prescription, ZoneRate
 from vrn.units import AC_M2, FT_M
 from vrn.zones.finish import labels_of
 from vrn.zones.model import Zones
 from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled
 
+if TYPE_CHECKING:
+    from vrn.prescription.trial import TrialReport
+
+Kind = TypeVar("Kind", bound=CheckStrip | BlockRate)
 _LEAST_LENGTH_FT = 100.0  # of a piece of strip in one zone; what is shorter stays ordinary ground
 _STEP_M = 2.0
 _LEAST_SHARE = 0.35  # of a strip's length that a zone must fill to count as crossed
@@ -37,11 +42,20 @@ class StripReport:
     tolerance_n_lb: float  # what they may
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """A zone cut out of others to learn from: what it is, its rate, and what its ground would have got. [lb N/ac]"""
+
+    what: CheckStrip | BlockRate
+    rate_n_lb_ac: float
+    base_n_lb_ac: float
+
+
 def with_strips(
-    zones: Zones, rates: list[float], windows: list[tuple[float, float]], *, grid: Grid, share: NDArray[np.float64],
+    zones: Zones, rates: Sequence[float], windows: list[tuple[float, float]], *, grid: Grid, share: NDArray[np.float64],
     treated: shapely.Geometry, section: CheckStripSection, machine: MachineSection,
-) -> tuple[Zones, tuple[CheckStrip, ...]]:  # fmt: skip
-    """Cut pairs of check strips out of zones.
+) -> tuple[Zones, tuple[Piece, ...]]:  # fmt: skip
+    """Cut pairs of check strips out of zones: the smallest form of a trial.
 
     `rates`: final rates of the zones. [lb N/ac] `windows`: limits of each zone's rate above 0. [lb N/ac] `share` (rows,
     cols). `machine`: swath, heading, and the rate step: strips differ by whole steps, the nearest to what was asked.
@@ -69,17 +83,31 @@ def with_strips(
     )  # fmt: skip
     if not corners:
         return zones, ()
+    least_m2 = per_strip * swath_m * _LEAST_LENGTH_FT * FT_M
+
+    def piece_of(pair: int, more: float) -> Callable[[int, float], CheckStrip | None]:
+        def piece(zone: int, area_m2: float) -> CheckStrip | None:
+            kept = allowed[zone] and area_m2 >= least_m2
+            return CheckStrip(pair=pair, difference_n_lb_ac=more, in_zone=zone) if kept else None
+
+        return piece
+
     strips = []
     for pair, (first, along) in enumerate(corners, start=1):
         for offset, sign in ((0, 1.0), (2 * per_strip, -1.0)):
             west = passes.across_m[first + offset] - swath_m / 2
-            box = _box(passes, along, along + length_m, west, west + per_strip * swath_m)
-            strips.append((box, pair, sign * difference))
-    return _cut_out(zones, strips, allowed, grid=grid, share=share, treated=treated,
-                    least_m2=per_strip * swath_m * _LEAST_LENGTH_FT * FT_M)  # fmt: skip
+            box = box_of(passes, along, along + length_m, west, west + per_strip * swath_m)
+            strips.append((box, piece_of(pair, sign * difference)))
+    cut, found = cut_out(zones, strips, grid=grid, share=share, treated=treated)
+    bases = [rates[(strip.in_zone or 0) - 1] for strip in found]
+    return cut, tuple(
+        Piece(what=strip, rate_n_lb_ac=base + strip.difference_n_lb_ac, base_n_lb_ac=base)
+        for strip, base in zip(found, bases, strict=True)
+    )
 
 
-def _box(passes: Passes, start: float, stop: float, left: float, right: float) -> shapely.Geometry:
+def box_of(passes: Passes, start: float, stop: float, left: float, right: float) -> shapely.Geometry:
+    """Ground between two distances along passes and two across them, in the field's system. [m]"""
     along = np.array([start, stop, stop, start])
     return shapely.Polygon(passes.to_field(along, np.array([left, left, right, right])))
 
@@ -131,14 +159,29 @@ def _places(
     return found
 
 
-def _cut_out(
-    zones: Zones, strips: list[tuple[shapely.Geometry, int, float]], allowed: NDArray[np.bool_], *, grid: Grid,
-    share: NDArray[np.float64], treated: shapely.Geometry, least_m2: float,
-) -> tuple[Zones, tuple[CheckStrip, ...]]:  # fmt: skip
-    """Zones less the strips, and the strips' pieces as zones after them."""
+def cut_out(
+    zones: Zones, boxes: Sequence[tuple[shapely.Geometry, Callable[[int, float], Kind | None]]], *, grid: Grid,
+    share: NDArray[np.float64], treated: shapely.Geometry,
+) -> tuple[Zones, tuple[Kind, ...]]:  # fmt: skip
+    """
+    Zones less some boxes, and what was cut as zones after them, one for each kind.
+
+    Parameters
+    ----------
+    boxes : sequence of (Polygon, callable)
+        The callable says of a box's part in a zone, by the zone's number and the part's area [m²], what it becomes;
+        None leaves it to its zone.
+
+    Returns
+    -------
+    zones : Zones
+        As they were where the boxes would swallow a zone whole.
+    kinds : tuple
+        Of the zones k + 1, k + 2, …
+    """
     count = len(zones.outlines)
     lines = [shapely.boundary(outline) for outline in zones.outlines]
-    lines += [shapely.boundary(box) for box, _, _ in strips]
+    lines += [shapely.boundary(box) for box, _ in boxes]
     faces = faces_of([*lines, shapely.boundary(treated)], treated)
     inside = shapely.point_on_surface(faces)
     parent = np.zeros(len(faces), dtype=np.int32)
@@ -146,21 +189,22 @@ def _cut_out(
         parent[shapely.intersects(outline, inside)] = number
     parent = gaps_filled(faces, parent)  # specks between lines that all but meet lie in no outline
     owner = parent.copy()
-    pieces: list[CheckStrip] = []
-    for box, pair, difference in strips:
+    kinds: list[Kind] = []
+    for box, kind_of in boxes:
         within = shapely.intersects(box, inside)
         for number in np.unique(parent[within]):
             here = within & (parent == number)
-            if allowed[number] and shapely.area(faces[here]).sum() >= least_m2:
-                pieces.append(CheckStrip(pair=pair, difference_n_lb_ac=difference, in_zone=int(number)))
-                owner[here] = count + len(pieces)
-    numbers = np.arange(count + len(pieces) + 1, dtype=float)
+            kind = kind_of(int(number), float(shapely.area(faces[here]).sum()))
+            if kind is not None:
+                if kind not in kinds:
+                    kinds.append(kind)
+                owner[here] = count + 1 + kinds.index(kind)
+    numbers = np.arange(count + len(kinds) + 1, dtype=float)
     found = dissolved(faces, owner, numbers, 0.0)
-    if len(found) != count + len(pieces):
-        return zones, ()  # a strip would swallow a zone whole
+    if len(found) != count + len(kinds):
+        return zones, ()
     outlines = tuple(found[number] for number in sorted(found))
-    cut = replace(zones, labels=labels_of(outlines, grid=grid, share=share), outlines=outlines)
-    return cut, tuple(pieces)
+    return replace(zones, labels=labels_of(outlines, grid=grid, share=share), outlines=outlines), tuple(kinds)
 
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
@@ -252,9 +296,9 @@ def remaining(
         dataclasses.replace(
             rate, zone=now[rate.zone], outline=found[rate.zone], acres=geodesic_acres(found[rate.zone], crs),
             parts=len(shapely.get_parts(found[rate.zone])),
-            strip=None if rate.strip is None else _strip(rate.strip, now),
+            trial=_trial(rate.trial, now), whole=None if rate.whole is None else shapely.intersection(rate.whole, left),
             zone_before=rate.zone_before if rate.topped_up
-            else rate.zone if now[rate.zone] != rate.zone and rate.strip is None else None,
+            else rate.zone if now[rate.zone] != rate.zone and rate.trial is None else None,
             changes=tuple(dataclasses.replace(change, zone=now[rate.zone]) for change in rate.changes),
         )
         for rate in kept
@@ -277,6 +321,7 @@ def remaining(
             dataclasses.replace(one, zone=now[one.zone]) for one in prescription.overrides if one.zone in now
         ),
         check_strips=_strips_left(prescription.check_strips, rates),
+        trial=None if prescription.trial is None else _plots_left(prescription.trial, left, now),
         remaining=RemainingReport(
             covered_ac=prescription.acres - acres, left_ac=acres, short_ac=max(short_ac - topped_ac, 0.0),
             narrow_ac=narrow_ac, topped_up_ac=topped_ac, whole_total_n_lb=prescription.total_n_lb,
@@ -306,14 +351,14 @@ def _topped_up(prescription: Prescription, short: Sequence[Short]) -> Iterator[Z
         yield replace(
             whole, zone=number, outline=as_multi(one.ground), rate_n_lb_ac=rate_n_lb_ac,
             changes=(*whole.changes, change),
-            product_per_ac=rate_n_lb_ac / prescription.product.n_lb_per_unit, strip=None, zone_before=one.zone,
+            product_per_ac=rate_n_lb_ac / prescription.product.n_lb_per_unit, trial=None, zone_before=one.zone,
             rate_product=whole.rate_product * rate_n_lb_ac / whole.rate_n_lb_ac, topped_up=True,
         )  # fmt: skip
 
 
-def _strip(strip: CheckStrip, now: dict[int, int]) -> CheckStrip:
-    """A strip in its zone's number of now."""
-    return dataclasses.replace(strip, in_zone=now.get(strip.in_zone or 0))
+def _trial(piece: CheckStrip | BlockRate | None, now: dict[int, int]) -> CheckStrip | BlockRate | None:
+    """A strip in its zone's number of now; what lies in no one zone as it is."""
+    return dataclasses.replace(piece, in_zone=now.get(piece.in_zone or 0)) if isinstance(piece, CheckStrip) else piece
 
 
 def _renumbered(findings: tuple[Finding, ...], now: dict[int, int]) -> Iterator[Finding]:
@@ -330,5 +375,15 @@ def _strips_left(report: StripReport | None, rates: tuple[ZoneRate, ...]) -> Str
     """What the strips that are left change the total by; None when none were asked for."""
     if report is None:
         return None
-    change = sum(rate.acres * rate.strip.difference_n_lb_ac for rate in rates if rate.strip is not None)
+    change = sum(rate.acres * rate.trial.difference_n_lb_ac for rate in rates if isinstance(rate.trial, CheckStrip))
     return dataclasses.replace(report, total_change_n_lb=change)
+
+
+def _plots_left(trial: "TrialReport", left: shapely.Geometry, now: dict[int, int]) -> "TrialReport":
+    """The trial with those plots alone that are still to be driven, whole."""
+    shapely.prepare(left)
+    plots = tuple(
+        replace(plot, zone=now[plot.zone]) for plot in trial.plots
+        if shapely.area(shapely.difference(plot.outline, left)) <= 1e-3 * shapely.area(plot.outline)
+    )  # fmt: skip
+    return replace(trial, plots=plots)

@@ -159,7 +159,7 @@ def findings_of(
                 warning("rates.over-season-cap", f"zone {rate.zone}", over=Quantity("area", over_share * rate.acres),
                         area=Quantity("area", rate.acres), most=Quantity("rate", most_n_lb_ac))
             )  # fmt: skip
-    if strips is not None and not any(rate.strip for rate in rates):
+    if strips is not None and not any(rate.trial for rate in rates):
         found.append(warning("rates.strips-no-place", "check_strips"))
     elif strips is not None and abs(strips.total_change_n_lb) > strips.tolerance_n_lb:
         found.append(
@@ -212,7 +212,7 @@ def _left_bare(rate: ZoneRate, field: Field) -> Iterator[Finding]:
 def _above_need(rate: ZoneRate, field: Field) -> Iterator[Finding]:
     """A rate more than a step above the need; check strips are meant to be, and prices may ask for it."""
     over = rate.rate_n_lb_ac - rate.need_lb_ac
-    if rate.strip or not rate.changes or not over > field.settings.machine.rate_step_n_lb_ac:
+    if rate.trial or not rate.changes or not over > field.settings.machine.rate_step_n_lb_ac:
         return
     first = rate.changes[0].cause
     quantities = {"over": Quantity("rate", over), "need": Quantity("rate", rate.need_lb_ac)}

@@ -101,6 +101,12 @@ class Response:
         means, sd = need_lb_ac + self._shift(method_sd_lb_ac), np.hypot(method_sd_lb_ac, se_lb_ac)
         return self.lost_bu_ac(rates_lb_ac, means, np.broadcast_to(sd, means.shape)) + ratio * rates_lb_ac
 
+    def least_loss_bu_ac(self, sd_lb_ac: float, *, ratio: float) -> float:
+        """Loss of the best rate where T is normal about a rate, and nitrogen up to that rate is free. [bu/ac]"""
+        mean, sd = np.zeros(1), np.array([sd_lb_ac])
+        rate = self._paying(mean, sd, np.ones(1), ratio)
+        return float(self.lost_bu_ac(rate, mean, sd)[0]) + ratio * rate
+
     def _shift(self, method_sd: float) -> float:
         """T less the need that a published method names, so that ground of one need gets just that at the anchor."""
         return -self._paying(np.zeros(1), np.array([method_sd]), np.ones(1), ANCHOR)

@@ -15,6 +15,7 @@ SENTENCES: Final[dict[str, str]] = {
     "totals-n": "{area}, {nitrogen}. The mean rate is {mean}. One flat rate from the same samples is {flat}.",
     "totals": "{area}, {nitrogen}, {product} of {name}. The mean rate is {mean}. One flat rate from the same samples "
     "is {flat}.",
+    "trial-lay": "To lay these blocks into the pass, put [trial] into the field file and build.",
     "assumptions": "Assumptions: {themes}",
     "theme-ingest": "input files",
     "theme-samples": "samples",

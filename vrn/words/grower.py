@@ -22,6 +22,9 @@ SENTENCES: Final[dict[str, str]] = {
     "flat": "One flat rate from the same samples would be {flat}.",
     "flat-whole-field": "One flat rate for the whole field would be {flat}.",
     "strips": "Check strips get {steps} more or less, to learn from at harvest.",
+    "trial": "{blocks:trial block|trial blocks} on {area} get other rates on purpose, to learn from at harvest.",
+    "trial-cost": "{blocks:trial block|trial blocks} on {area} get other rates on purpose, to learn from at harvest. "
+    "That is expected to cost about {cost}.",
     "one-zone-file": "The zone file, {file}, holds one zone here.",
     "one-zone-asked": "The field file asks for one zone.",
     "one-zone-enough": "More zones were not worth it.",

@@ -38,7 +38,7 @@ SENTENCES: Final[dict[str, str]] = {
     "hatch-gap-rate": "Crossed lines: what was applied there is not known.",
     "hatch-gap-yield": "Crossed lines: no yield potential. The yield goal of {value} is used.",
     "hatch-gap-organic-matter": "Crossed lines: no organic matter value. The layer's average of {value} is used.",
-    "overlay-strips": "check strips",
+    "overlay-strips": "strips and trial plots",
     "overlay-dropped": "ground of a dropped rate",
     "by-hand": "set by hand",
     "by-hand-why": "Set by hand: {reason}",

@@ -116,6 +116,53 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "keep lie on one side.",
         "Try another strip length, a smaller step, or fewer pairs.",
     ),
+    "trial-no-place": (
+        "No trial block fits. It takes even ground of {length} by {width}, two passes or more from every edge, with a "
+        "known need.",
+        "Make the plots shorter, or lay the trial in a larger field.",
+    ),
+    "trial-uneven-need": (
+        "No trial block fits. The need differs too much wherever one could lie: by {least} around its average at "
+        "best. Up to {limit} is fine.",
+        "Make the plots shorter, or lay the trial in a more even field.",
+    ),
+    "trial-uneven-pass": (
+        "No trial block fits. What is already on is too uneven wherever one could lie: by {least} around its average "
+        "at best. Up to {limit} is fine.",
+        "Lay the trial where earlier passes were even.",
+    ),
+    "trial-low-rate": (
+        "No trial is laid. The highest rate called for where a block fits is {rate}. Below {least} there is no room "
+        "for lower rates.",
+        "Lay the trial in a field that needs more nitrogen.",
+    ),
+    "trial-limits": (
+        "No trial is laid. It takes four rates, {least} from the lowest to the highest, and one above the rate called "
+        "for. The limits leave no such rates around {rate}.",
+        "Keep the limits. Lay the trial where they leave room.",
+    ),
+    "trial-too-dear": (
+        "No trial is laid. It is expected to cost {cost}, and pays from {least} of corn next season. You plan {corn}.",
+        "Lay fewer blocks, or leave the trial out.",
+    ),
+    "trial-fewer": (
+        "{asked:trial block was|trial blocks were} asked for. Only {blocks} fits.",
+        "Make the plots shorter, or be content with what fits: a second season tells more than a second block.",
+    ),
+    "trial-head-assumed": (
+        "The width of the combine's head is not given. The trial's plots are laid for {head}.",
+        "Enter the width: each plot must hold one whole harvest pass.",
+        "{key:trial.harvest_width_ft} = 30",
+    ),
+    "trial-no-prices": (
+        "Without prices it is not known what the trial costs.",
+        "Enter the prices of corn and nitrogen.",
+    ),
+    "trial-alike": (
+        "The soil nitrate of the trial blocks differs by only {apart}. So they will hardly show how far soil nitrate "
+        "can be counted on.",
+        "They still show how much nitrogen this farm's corn takes.",
+    ),
     **{name: (text, _LABEL) for name, text in _CAUTIONS.items()},
     "draft": (
         "Draft: not yet signed.",
@@ -202,6 +249,23 @@ SENTENCES: Final[dict[str, str]] = {
     "strip-less": "check strip {pair}, −{difference} in zone {zone}",
     "strip-more-alone": "check strip {pair}, +{difference}",
     "strip-less-alone": "check strip {pair}, −{difference}",
+    "trial-zone": "trial block {block}, {rate}",
+    "change-trial": "trial: a rate {difference} from the one called for",
+    "trial": "Trial blocks. Each has {plots} plots of {length} by {width}, driven at {heading}° from north. The "
+    "{buffer} at each end of a plot are left out at harvest.",
+    "trial-cost": "The trial is expected to cost {cost} this season: {least:bare} to {most:bare} dollars over the ways "
+    "yield may respond.",
+    "trial-gain": "It is expected to bring at least {gain} of next season's corn, so it pays from {area} of corn. A "
+    "second season tells more than a second block. One season can mislead: the gain is an average over many farms.",
+    "trial-log": "Keep the applicator's log. Harvest each pass whole, and save the yield log before the plots are "
+    "forgotten. Next year, lay blocks on other ground.",
+    "head-block": "Block",
+    "head-rates": "Rates, {at:unit}",
+    "head-called-for": "Called for, {at:unit}",
+    "head-trial-need": "Need, {at:unit}",
+    "head-nitrate": "Nitrate, {at:unit}",
+    "head-cost": "Cost, {at:unit}",
+    "head-place": "Middle",
     "zone-before": "zone {zone} of the whole field",
     "zone-topped-up": "more on zone {zone} of the whole field",
     "machine": "The machine",

@@ -36,6 +36,8 @@ SENTENCES: Final[dict[str, str]] = {
     "rate-column": "rate column {column}, set the terminal to {unit} (product, not nitrogen)",
     "rate-column-n": "rate column {column}, set the terminal to {unit} (nitrogen, not product)",
     "zone-column": "zone column {column}, unit column {unit}",
+    "trial": "Zones {zones} are a nitrogen trial. Rates there change on purpose, from plot to plot. Drive straight "
+    "through at a steady speed, override nothing, and save the log when done.",
     "setup": "SET UP THE MACHINE",
     "setup-swath": "Swath {swath}, {sections:section|sections} of {section:1}.",
     "setup-density": "Product density {density}.",
