@@ -156,6 +156,7 @@ def _answer(field_file: Path, **answers: str) -> int:
     return len(answers)
 
 
+@pytest.mark.usefixtures("quick_pages")
 @pytest.mark.parametrize("make", WALKS, ids=lambda make: make.__name__.strip("_"))
 def test_from_a_persons_files_to_a_build_in_two_edits(
     make: Make, tmp_path: Path, capsys: pytest.CaptureFixture[str]

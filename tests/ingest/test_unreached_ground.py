@@ -65,7 +65,13 @@ READ = {  # places by their share of width and height → code that build and ch
 }
 
 
-@pytest.mark.parametrize("name", list(READ))
+SELDOM = {"three in the other corner", "one along the edge", "one reading in the middle", "an even grid with pairs",
+          "twelve in a corner", "four quarters"}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=pytest.mark.long if name in SELDOM else ()) for name in READ]
+)
 def test_unread_ground_is_told_alike_by_check_and_build(
     name: str, rewrite: Rewrite, put: Put, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -26,9 +26,9 @@ Tree = Callable[[Path], dict[str, str]]
 
 @pytest.fixture(scope="module")
 def batch(write_valley: Callable[..., Path], run_vrn: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Seven small fields, two of them spoiled, built by two workers; the folder of all that."""
+    """Six small fields, two of them spoiled, built by two workers; the folder of all that."""
     root = tmp_path_factory.mktemp("batch")
-    manifest = write_valley(root / "valley", 7, spoiled=2, acres=15.0, samples=16)
+    manifest = write_valley(root / "valley", 6, spoiled=2, acres=15.0, samples=16)
     done = run_vrn("fields", manifest, "--out", root / "rx", "--workers", 2, "--json")
     (root / "lines.json").write_text(done.stdout, encoding="utf-8")
     assert done.returncode == 1, done.stderr
@@ -48,27 +48,27 @@ def _table(folder: Path) -> list[dict[str, str]]:
 
 
 def test_spoiled_fields_are_rows_and_the_others_are_built(batch: Path) -> None:
-    """Five fields verify, two are rows with problem and remedy and have no folder; table, lines and book agree."""
+    """Four fields verify, two are rows with problem and remedy and have no folder; table, lines and book agree."""
     rows = _table(batch / "rx")
-    assert [row["status"] for row in rows] == ["built"] * 5 + ["failed"] * 2
-    for row in rows[:5]:
+    assert [row["status"] for row in rows] == ["built"] * 4 + ["failed"] * 2
+    for row in rows[:4]:
         assert verify(row["folder"]).ok, row["folder"]
-    for row in rows[5:]:
+    for row in rows[4:]:
         assert row["problem"]
         assert row["remedy"]
         assert not Path(row["folder"]).exists()
     *lines, total = map(json.loads, (batch / "lines.json").read_text(encoding="utf-8").splitlines())
     assert {line["name"]: line["status"] for line in lines} == {Path(row["folder"]).name: row["status"] for row in rows}
     warned = sum(line["warnings"] > 0 for line in lines)
-    assert total == {"total": 7, "built": 5, "unchanged": 0, "failed": 2, "warned": warned, "not_begun": 0,
+    assert total == {"total": 6, "built": 4, "unchanged": 0, "failed": 2, "warned": warned, "not_begun": 0,
                      "dropped": []}  # fmt: skip
     entries = latest(batch / "rx" / "season.db")
-    assert sorted(entry.status for entry in entries) == ["built"] * 5 + ["failed"] * 2
+    assert sorted(entry.status for entry in entries) == ["built"] * 4 + ["failed"] * 2
 
 
 def test_nothing_is_left_beside_the_outputs(batch: Path) -> None:
     """The folder of all holds the fields' folders, table, log and book, and no scratch."""
-    names = {path.name for path in (batch / "rx").iterdir()} - {f"field_{number:03d}" for number in range(5)}
+    names = {path.name for path in (batch / "rx").iterdir()} - {f"field_{number:03d}" for number in range(4)}
     assert names <= {"fields.csv", "fields.log", "season.db", "season.db-wal", "season.db-shm"}
 
 
@@ -77,7 +77,7 @@ def test_second_run_does_nothing(batch: Path, run_vrn: Run) -> None:
     before = {path: path.stat().st_mtime_ns for path in (batch / "rx").glob("field_*/**/*")}
     seen = {entry.field_file: entry.recorded_at for entry in latest(batch / "rx" / "season.db") if entry.field}
     done = run_vrn("fields", batch / "valley" / "june.csv", "--out", batch / "rx", "--workers", 1, "--json")
-    assert _counts(done) == (0, 5, 2)
+    assert _counts(done) == (0, 4, 2)
     assert {path: path.stat().st_mtime_ns for path in (batch / "rx").glob("field_*/**/*")} == before
     again = latest(batch / "rx" / "season.db")
     assert {entry.field_file: entry.recorded_at for entry in again if entry.status == "built"} == {
@@ -89,7 +89,7 @@ def test_changed_field_alone_is_built_again(batch: Path, run_vrn: Run, tree_of: 
     """A changed input, a damaged output and a missing folder are each built again; the rest is skipped."""
     shutil.copytree(batch / "valley", tmp_path / "valley")
     shutil.copytree(batch / "rx", tmp_path / "rx")
-    pattern = str(tmp_path / "valley" / "field_00[0-4]" / "field.toml")
+    pattern = str(tmp_path / "valley" / "field_00[0-3]" / "field.toml")
     first = {name: tree_of(tmp_path / "rx" / name) for name in ("field_000", "field_001", "field_002")}
     samples = tmp_path / "valley" / "field_000" / "samples.csv"
     samples.write_text(samples.read_text(encoding="utf-8").replace(",0,12,1", ",0,12,2", 3), encoding="utf-8")
@@ -98,7 +98,7 @@ def test_changed_field_alone_is_built_again(batch: Path, run_vrn: Run, tree_of: 
         file.write(b"9")
     shutil.rmtree(tmp_path / "rx" / "field_002")
     done = run_vrn("fields", pattern, "--out", tmp_path / "rx", "--workers", 1, "--json")
-    assert _counts(done) == (3, 2, 0), done.stdout + done.stderr
+    assert _counts(done) == (3, 1, 0), done.stdout + done.stderr
     assert tree_of(tmp_path / "rx" / "field_000") != first["field_000"]
     assert tree_of(tmp_path / "rx" / "field_001") == first["field_001"]
     assert tree_of(tmp_path / "rx" / "field_002") == first["field_002"]
@@ -131,14 +131,14 @@ def test_book_of_another_place_knows_folder_and_dates(batch: Path, run_vrn: Run,
 
 def test_failed_field_points_at_its_old_prescription(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """When new inputs fail, the old folder stays whole and the row says that it is not to be loaded."""
-    shutil.copytree(batch / "valley" / "field_004", tmp_path / "valley" / "field_004")
-    shutil.copytree(batch / "rx" / "field_004", tmp_path / "rx" / "field_004")
-    (tmp_path / "valley" / "field_004" / "samples.csv").write_text("", encoding="utf-8")
+    shutil.copytree(batch / "valley" / "field_003", tmp_path / "valley" / "field_003")
+    shutil.copytree(batch / "rx" / "field_003", tmp_path / "rx" / "field_003")
+    (tmp_path / "valley" / "field_003" / "samples.csv").write_text("", encoding="utf-8")
     done = run_vrn("fields", str(tmp_path / "valley" / "*" / "field.toml"), "--out", tmp_path / "rx", "--workers", 1)
     assert done.returncode == 1
     (row,) = _table(tmp_path / "rx")
     assert row["remedy"].endswith(_STALE)
-    assert verify(tmp_path / "rx" / "field_004").ok
+    assert verify(tmp_path / "rx" / "field_003").ok
 
 
 @pytest.mark.long
@@ -235,8 +235,8 @@ def _start(manifest: Path, out: Path) -> subprocess.Popen[str]:
 
 def test_stopping_leaves_whole_fields_and_goes_on(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """Ctrl-C ends the run with 130 after the fields in work; the same command then builds only what is left."""
-    manifest, out = tmp_path / "four.csv", tmp_path / "rx"
-    fields = [str(batch / "valley" / f"field_{number:03d}" / "field.toml") for number in range(4)]
+    manifest, out = tmp_path / "three.csv", tmp_path / "rx"
+    fields = [str(batch / "valley" / f"field_{number:03d}" / "field.toml") for number in range(3)]
     manifest.write_text(
         "\n".join(["field,folder", *(f"{path},f{i}" for i, path in enumerate(fields))]), encoding="utf-8"
     )
@@ -246,8 +246,8 @@ def test_stopping_leaves_whole_fields_and_goes_on(batch: Path, run_vrn: Run, tmp
     assert process.returncode == 130
     assert complaint
     total = json.loads(told.splitlines()[-1])
-    assert 1 <= total["built"] < 4
-    assert total["not_begun"] == 4 - total["built"]
+    assert 1 <= total["built"] < 3
+    assert total["not_begun"] == 3 - total["built"]
     built = [Path(row["folder"]) for row in _table(out) if row["status"] == "built"]
     assert all(verify(folder).ok for folder in built)
     again = run_vrn("fields", manifest, "--out", out, "--workers", 1, "--json")
