@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+import shapely
 
 from vrn.audit.model import Check, FileZones, checked, failed, passed
 from vrn.audit.opened import METRIC, Opened, n_lb_per, nitrogen_rates
@@ -16,6 +17,8 @@ from vrn.findings import Kind, Quantity
 from vrn.units import GAL_AC_L_HA, LB_AC_KG_HA, LB_KG, US_GAL_L
 
 _LITTER: Final = (".DS_Store", "Thumbs.db", "desktop.ini", ".built_from.json", ".aux.xml", ".gpkg-wal", ".gpkg-shm")
+_PLOTS: Final = "trial_plots.geojson"
+_OFF_SHARE: Final = 1e-3  # of a plot beside its zone: rounding to 1 cm
 _SHAPEFILE_STEP: Final = 0.005  # half of the last digit of N(10,2)
 
 
@@ -158,6 +161,45 @@ def zone_checks(opened: Opened) -> Iterator[Check]:
         number, rate = next(iter(off[agreed[0]].items()))
         yield failed("audit.summary-rates-old", "summary.json", files=", ".join(agreed), zone=number,
                      found=Quantity("rate", rate), stated=Quantity("rate", wanted[number]))  # fmt: skip
+
+
+def trial_checks(opened: Opened) -> Iterator[Check]:
+    """Whether each plot of a trial lies in its zone, at its zone's rate, on ground of no other plot."""
+    told = opened.summary.get("trial") or {"plots": 0}
+    path = opened.folder / _PLOTS
+    if not told["plots"]:
+        if path.is_file():
+            yield failed("audit.trial-plots-added", _PLOTS)
+        return
+    try:
+        plots = [(one["properties"], shapely.Polygon(*one["geometry"]["coordinates"]))
+                 for one in json.loads(path.read_text(encoding="utf-8"))["features"]]  # fmt: skip
+        faults = list(_plot_faults(plots, opened))
+    except (OSError, ValueError, TypeError, KeyError, IndexError, shapely.errors.GEOSException) as error:
+        yield failed("audit.unreadable", _PLOTS, why=type(error).__name__)
+        return
+    if len(plots) != told["plots"] or len({plot["block"] for plot, _ in plots}) > told["blocks"]:
+        faults.append(failed("audit.trial-plots-count", _PLOTS, found=len(plots), stated=told["plots"]))
+    yield from faults or [passed("audit.trial-plots", _PLOTS, plots=len(plots))]
+
+
+def _plot_faults(plots: list[tuple[dict[str, Any], shapely.Geometry]], opened: Opened) -> Iterator[Check]:
+    zones, file = {zone["zone"]: zone for zone in opened.summary["zones"]}, opened.vectors.get("prescription.geojson")
+    for plot, ground in plots:
+        name = {"block": plot["block"], "plot": plot["plot"]}
+        zone = zones.get(plot["zone"])
+        if zone is None or plot["label"] != zone.get("label", ""):
+            yield failed("audit.trial-plot-zone", _PLOTS, zone=str(plot["zone"]), **name)
+            continue
+        if abs(plot["rate_n_lb_ac"] - zone["rate_n_lb_ac"]) > 1e-4:
+            yield failed("audit.trial-plot-rate", _PLOTS, found=Quantity("rate", plot["rate_n_lb_ac"]),
+                         wanted=Quantity("rate", zone["rate_n_lb_ac"]), **name)  # fmt: skip
+        beside = [other for _, other in plots if other is not ground]
+        within = shapely.union_all(file.polygons[file.zone == plot["zone"]]) if file is not None else ground
+        share = (shapely.area(shapely.difference(ground, within)) + shapely.area(
+            shapely.intersection(ground, shapely.union_all(beside)))) / shapely.area(ground)  # fmt: skip
+        if not (ground.is_valid and share < _OFF_SHARE):
+            yield failed("audit.trial-plot-ground", _PLOTS, share=Quantity("share", share), **name)
 
 
 def _nitrogen_checks(name: str, file: FileZones, wanted: dict[int, float]) -> Iterator[Check]:

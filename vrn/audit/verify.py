@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from vrn.audit.model import Check, FileZones, checked, failed, passed
 from vrn.audit.opened import METRIC, Opened, n_lb_per, nitrogen_rates, open_folder
-from vrn.audit.paper_checks import hash_checks, sum_checks, table_checks, zone_checks
+from vrn.audit.paper_checks import hash_checks, sum_checks, table_checks, trial_checks, zone_checks
 from vrn.audit.rate_checks import places_near, rate_checks
 from vrn.audit.read_grids import ENTITIES
 from vrn.audit.read_layers import shapefile_stem
@@ -65,8 +65,8 @@ def verify(
     pinned = None if public_key is None else read_public_key(Path(public_key))
     opened = open_folder(Path(folder))
     checks = [*hash_checks(opened), *opened.checks, *statement_checks(opened), *signature_checks(opened, pinned, keys)]
-    for checks_of in (sum_checks, table_checks, zone_checks, area_checks, _task_checks, _raster_checks, total_checks,
-                    rate_checks):  # fmt: skip
+    for checks_of in (sum_checks, table_checks, zone_checks, area_checks, trial_checks, _task_checks, _raster_checks,
+                    total_checks, rate_checks):  # fmt: skip
         checks += checks_of(opened)
     return Verification(
         folder=Path(folder), units=opened.summary["units"], approved=bool(opened.summary["approved"]),

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from vrn.cli.app import FINDINGS, app, progress, say, say_findings, say_json, say_table, tell
+from vrn.cli.app import app, leave_if_warned, progress, say, say_findings, say_json, say_table, tell
 
 _HELP = """Say where a nitrogen trial could lie, what it costs and is expected to bring, or why none is laid.
 
@@ -31,15 +31,19 @@ def trial(
         field = read_field(field_file)
         asked = field.settings.trial
         settings = replace(field.settings, trial=asked or TrialSection(), check_strips=None)
-        found = build(replace(field, settings=settings), progress=step).trial
+        built = build(replace(field, settings=settings), progress=step)
+    found = built.trial
     assert found is not None
+    zones = {plot.zone for plot in found.plots}
+    machine = [one for one in built.findings if one.code.startswith("rates.machine-")]
+    findings = [*found.findings, *(one for one in machine if one.quantities["zone"].value in zones)]
     from vrn.words import UnitFormat, finding_texts, findings_json
 
     shown = UnitFormat.of(field.settings.units)
     if json_:
         from vrn.files.summary import trial_of
 
-        say_json(trial_of(found) | {"findings": findings_json(shown, found.findings)})
+        say_json(trial_of(found) | {"findings": findings_json(shown, findings)})
     else:
         from vrn.pages.report_machine import trial_lines, trial_table
 
@@ -51,8 +55,7 @@ def trial(
             say()
             for line in trial_lines(found, shown):
                 say(line)
-        say_findings(finding_texts(shown, found.findings))
+        say_findings(finding_texts(shown, findings))
         if found.blocks and asked is None:
             tell(shown, "console.trial-lay")
-    if any(one.level == "warning" for one in found.findings):
-        raise typer.Exit(FINDINGS)
+    leave_if_warned(findings)

@@ -18,6 +18,7 @@ from vrn.prescription.blocks import TrialGround
 from vrn.prescription.limits import RateRules, limited, rounded, rules_of
 from vrn.prescription.machine import with_machine_check
 from vrn.prescription.model import (
+    BlockRate,
     Cause,
     Change,
     CheckStrip,
@@ -146,8 +147,9 @@ class _Cells:
         return payoff.rate(self.need[rows], self.se[rows], self.weights[rows])
 
     def misallocated(self, rate_by_zone: Array) -> float:
-        """Area-weighted mean of |need − rate| over the cells whose need is known. [lb/ac]"""
+        """Area-weighted mean of |need − rate| over the cells whose need and rate are known. [lb/ac]"""
         rows = self.rows(None)
+        rows = rows[np.isfinite(rate_by_zone[self.labels[rows]])]
         gap = np.abs(np.maximum(self.need[rows], 0.0) - rate_by_zone[self.labels[rows]])
         return float(np.average(gap, weights=self.weights[rows])) if len(rows) else float("nan")
 
@@ -331,7 +333,7 @@ def _target(
 
 
 def _priced(payoff: Payoff, cells: _Cells, rates: tuple[ZoneRate, ...], flat: float) -> PriceReport:
-    """What the rates, check strips left out, are expected to be worth where the need is known."""
+    """What the rates, strips and plots of a trial left out, are expected to be worth where the need is known."""
     here = np.flatnonzero(cells.known & cells.here(None) & (cells.labels > 0))
     by_zone = np.array([0.0, *(rate.rate_n_lb_ac for rate in rates)])
     plain = np.isin(cells.labels[here], [rate.zone for rate in rates if rate.trial is None])
@@ -378,10 +380,12 @@ def _flat_rate(cells: _Cells, rules: RateRules, acres: float, payoff: Payoff | N
 
 def _against_flat(rates: tuple[ZoneRate, ...], flat: float, cells: _Cells, product: Product) -> FlatComparison:
     """What the zones do that one rate would not, on the same ground: none that is unknown and gets nothing."""
-    by_zone = np.array([np.nan, *(rate.rate_n_lb_ac for rate in rates)])
+    # a trial misses the need on purpose: its plots are left out
+    plain = [rate for rate in rates if not isinstance(rate.trial, BlockRate)]
+    by_zone = np.array([np.nan, *(rate.rate_n_lb_ac if rate in plain else np.nan for rate in rates)])
     total = flat * sum(rate.acres for rate in rates if np.isfinite(rate.need_lb_ac) or rate.rate_n_lb_ac > 0)
     return FlatComparison(
         total_n_lb=total, total_product=total / product.n_lb_per_unit,
-        misallocated_lb_ac=cells.misallocated(np.full(len(by_zone), flat)),
+        misallocated_lb_ac=cells.misallocated(np.where(np.isnan(by_zone), np.nan, flat)),
         zones_misallocated_lb_ac=cells.misallocated(by_zone),
     )  # fmt: skip

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.field import Field
 from vrn.prescription.job import job_cautions
-from vrn.prescription.model import PRICED, Prescription, Product, ZoneRate
+from vrn.prescription.model import PRICED, BlockRate, Prescription, Product, ZoneRate
 from vrn.prescription.strips import StripReport
 
 Array = NDArray[np.float64]
@@ -100,8 +100,11 @@ def with_uncertainty(
     known = np.isfinite(needs).all(axis=0)
     wanted, weights = np.maximum(needs[:, known], 0.0), weights[known] / weights[known].sum()
     rate_n_lb_ac = np.array([0.0, *(one.rate_n_lb_ac for one in prescription.rates)])[zone[known]]
-    by_zones = np.abs(wanted - rate_n_lb_ac) @ weights
-    by_flat = np.abs(wanted - prescription.flat_rate_n_lb_ac) @ weights
+    in_block = [rate.zone for rate in prescription.rates if isinstance(rate.trial, BlockRate)]
+    plain = weights * ~np.isin(zone[known], in_block)  # a trial misses the need on purpose
+    plain /= plain.sum()
+    by_zones = np.abs(wanted - rate_n_lb_ac) @ plain
+    by_flat = np.abs(wanted - prescription.flat_rate_n_lb_ac) @ plain
     return replace(
         prescription,
         rates=tuple(replace(rate, need_se_lb_ac=errors.get(rate.zone, rate.need_se_lb_ac))
