@@ -17,7 +17,7 @@ from vrn.model.samples import profile_of
 from vrn.model.surface import Harvest, Surface, SurfaceChoice
 from vrn.model.variogram import Variogram
 from vrn.pipeline.order import ground_of
-from vrn.pipeline.soil import _harvests, soil_surfaces, weights_of
+from vrn.pipeline.soil import _weights, soil_surfaces, weights_of
 
 HARVEST = Harvest(
     season="2025", mean_bu_ac=200.0, covered_share=1.0, stretches=9, pass_offset_sd_bu_ac=0.0, logs=(),
@@ -104,10 +104,22 @@ def test_one_years_map_counts_for_less(field: Field) -> None:
 
     def weight(keys: dict[str, Any], goal: Surface = flat) -> float:
         settings = _with(field, layers={"yield_potential": keys}).settings
-        return weights_of(settings, harvests=_harvests(goal))["yield_goal_bu_ac"]
+        return _weights(settings, goal)["yield_goal_bu_ac"]
 
     assert [weight(keys) for keys in said] == [0.5, 0.25, 0.5, 0.8]
     assert [weight({}, goal) for goal in logs] == [0.25, 0.5]  # logs say themselves of how many seasons they are
+
+
+@pytest.mark.parametrize(
+    ("harvests", "alike", "weight"),
+    [(2, 0.4, 0.31), (3, 0.4, 0.37), (4, 0.4, 0.40), (5, 0.4, 0.42), (3, 1.0, 0.55), (3, -0.2, 0.0), (1, None, 0.25)],
+)
+def test_weight_by_how_far_years_agree(field: Field, harvests: int, alike: float | None, weight: float) -> None:
+    """0.55 m q / (1 + (m − 1) q), worked by hand for q = 0.4: slopes of 0.57, 0.67, 0.73, 0.77; what is given wins."""
+    plain = _with(field, layers={"yield_potential": {}}).settings
+    assert weights_of(plain, harvests=harvests, alike=alike)["yield_goal_bu_ac"] == weight
+    given = _with(field, layers={"yield_potential": {"weight": 0.9}}).settings
+    assert weights_of(given, harvests=harvests, alike=alike)["yield_goal_bu_ac"] == 0.9
 
 
 @pytest.mark.parametrize(("line", "key"), [("years = 0", "years"), ("years = 31", "years"), ("weight = 1.5", "weight")])

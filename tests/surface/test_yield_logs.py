@@ -240,6 +240,7 @@ def test_yield_potential_is_near_the_field(field: np.ndarray) -> None:
     assert of_log.kept + sum(of_log.removed.values()) == len(log)
     assert made.removed.sum() == sum(of_log.removed.values())
     assert "surface.one-season" in [one.code for one in made.surface.findings]
+    assert made.surface.choice.years_alike is None
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -262,6 +263,10 @@ def test_seasons_are_combined_robustly(field: np.ndarray) -> None:
     assert np.corrcoef(made.surface.values.ravel(), truth.ravel())[0, 1] > 0.9
     two = yield_potential(_layer(*good), GRID)
     assert np.nanmean(made.surface.se) > np.nanmean(two.surface.se)
+    pairs = np.corrcoef([one.ravel() for one in made.seasons.values()])[np.triu_indices(3, 1)]
+    alike = [one.surface.choice.years_alike if one.surface.choice else None for one in (made, two)]
+    assert alike == pytest.approx([pairs.mean(), pairs[0]])
+    assert pairs[0] > 0.8 > 0 > pairs[1]
 
 
 def test_combination_of_seasons_by_hand() -> None:

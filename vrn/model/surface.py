@@ -102,6 +102,7 @@ class SurfaceChoice:
     scaled_to_bu_ac: float | None = None  # yield goal that a relative layer was scaled to
     layer_mean: float | None = None  # the mean it had before
     harvests: tuple[Harvest, ...] = ()
+    years_alike: float | None = None  # mean correlation of the harvests' maps, pair by pair; None where none overlap
 
     def scaled(self, factor: float) -> "SurfaceChoice":
         """The errors of a surface whose values are multiplied by a number."""

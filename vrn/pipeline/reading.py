@@ -89,7 +89,8 @@ def reader_of(field: Field, places_m: NDArray[np.float64] | None = None) -> Read
         "top_in": 0.0, "bottom_in": first, "deep_top_in": first, "deep_bottom_in": second,
         **settled(settings, season),
     }  # fmt: skip
-    weights = weights_of(settings, harvests=len(getattr(field.yield_potential, "logs", ())))
+    logs = getattr(field.yield_potential, "logs", ())
+    weights = weights_of(settings, harvests=len({one.season or one.source for one in logs}))
     goal = settings.crop.yield_goal_bu_ac
     section = settings.layers.yield_potential
     scaled = section is not None and section.kind != "bu_ac"

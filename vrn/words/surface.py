@@ -130,6 +130,12 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Add more years of harvest, or set the weight to 1 to count it in full.",
         "{key:layers.yield_potential.weight} = 1",
     ),
+    "yield-pattern-years": (
+        "The yield layer's pattern is counted at {weight:2}. The years of harvest agree by {alike:2} (1 is alike, 0 is "
+        "not at all), and best rates follow yield at about half its face value.",
+        "Add more years of harvest, or set the weight to 1 to count it in full.",
+        "{key:layers.yield_potential.weight} = 1",
+    ),
     "pattern-given": (
         "This pattern is counted at {weight} of what was found, as the field file asks. The field's average stays.",
         "Set the weight to 1 to count it in full.",
