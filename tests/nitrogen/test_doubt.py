@@ -1,5 +1,6 @@
 """The doubt of a need's level: its parts by hand, squares that add up, one figure everywhere."""
 
+import io
 import json
 import math
 from dataclasses import replace
@@ -8,13 +9,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
 
 import vrn
 from vrn.cli import main
 from vrn.model.settings import Settings
 from vrn.nitrogen import Ledger, method
-from vrn.nitrogen.doubt import PRIORS, LevelDoubt, level_doubt
+from vrn.nitrogen.doubt import PRIORS, DoubtPart, LevelDoubt, level_doubt
+from vrn.pages.field_drawing import INK, STRONG
+from vrn.pages.report_machine import _doubt_bars
 from vrn.prescription.wanted import doubt_of, payoff_of
+from vrn.words import UnitFormat
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 V8 = {"nitrate_ppm": 15.7, "top_in": 0, "bottom_in": 12, "growth_stage": "V8", "yield_goal_bu_ac": 220,
@@ -101,3 +106,19 @@ def test_one_figure_everywhere(capsys: pytest.CaptureFixture[str]) -> None:
 
 def _with_sd(settings: Settings, sd: float) -> Settings:
     return replace(settings, nitrogen=replace(settings.nitrogen, method_sd_lb_ac=sd))
+
+
+@pytest.mark.parametrize(("samples", "ratio"), [(10.0, 4.0), (80.0, 0.5)])
+def test_bars_of_the_doubt_are_to_scale(samples: float, ratio: float) -> None:
+    """The total's bar (black) over that of the samples (blue) is the ratio of their numbers, whichever is longer."""
+    doubt = LevelDoubt(sd_lb_ac=40.0, parts=(DoubtPart(part="method", sd_lb_ac=40.0, source=""),))
+    picture = Image.open(io.BytesIO(_doubt_bars(doubt, samples, UnitFormat(metric=False)))).convert("RGB")
+    pixels = np.asarray(picture).astype(int)
+
+    def longest(color: str) -> int:
+        wanted = np.array([int(color[i : i + 2], 16) for i in (1, 3, 5)])
+        alike = np.abs(pixels - wanted).max(axis=2) < 12
+        rows = alike.sum(axis=1)
+        return int(rows.max())
+
+    assert longest(INK) / longest(STRONG) == pytest.approx(ratio, rel=0.04)

@@ -15,6 +15,8 @@ from vrn.units import FT_M
 INK: Final = "#1b1b18"
 PAPER: Final = "#ffffff"
 QUIET: Final = "#6b6860"
+PALE: Final = "#c9c5b8"
+STRONG: Final = "#1d4d87"
 LABEL_PT: Final = 9.0
 SMALL_PT: Final = 7.0
 _LETTER_PT, _ROUND_PT, _HIGH_PT = 6.1, 6.5, 15.8  # a label's box: a letter's width, what stands round it, its height

@@ -5,7 +5,10 @@ from collections.abc import Iterator
 from typing import Final
 
 from vrn.findings import Kind, Quantity
-from vrn.pages.report_parts import Part, Piece, Table, Text
+from vrn.nitrogen.doubt import LevelDoubt
+from vrn.pages.field_drawing import INK, PALE, STRONG
+from vrn.pages.plots import figure, png, sheet
+from vrn.pages.report_parts import Part, Picture, Piece, Table, Text
 from vrn.pages.report_surfaces import error_sentences
 from vrn.prescription.drive import DriveReport
 from vrn.prescription.machine import MachineReport, ZoneFlow
@@ -17,6 +20,8 @@ from vrn.prescription.uncertainty import Uncertainty
 from vrn.prescription.wanted import doubt_of
 from vrn.words import UnitFormat, say
 
+_BAR_IN: Final = 0.2
+_LABELS_IN: Final = 2.42  # room for the names of the parts
 _LEAST_OUTSIDE_N_LB: Final = 0.5  # what the printed pound can show
 
 
@@ -241,10 +246,36 @@ def _level(prescription: Prescription, shown: UnitFormat) -> tuple[Piece, ...]:
         numbers=(1,), widths=(32, 10, 58), strong_last=True,
     )  # fmt: skip
     errors = [rate.need_se_lb_ac for rate in prescription.rates if rate.need_se_lb_ac is not None]
+    picture = Picture(
+        caption=say(shown, "rates.doubt-picture"), alt=say(shown, "rates.doubt-alt"),
+        png=_doubt_bars(doubt, max(errors, default=0.0), shown),
+    )  # fmt: skip
     if not errors:
-        return (table,)
+        return picture, table
     low, high = Quantity("amount", min(errors)), Quantity("amount", max(errors))
-    return table, Text(text=say(shown, "rates.doubt-zones", low=low, high=high), small=True)
+    return picture, table, Text(text=say(shown, "rates.doubt-zones", low=low, high=high), small=True)
+
+
+def _doubt_bars(doubt: LevelDoubt, samples_lb_ac: float, shown: UnitFormat) -> bytes:
+    """The total, its parts under it, and apart from them what the samples leave open in the least known zone."""
+    from matplotlib.patches import Rectangle
+
+    factor, unit = shown.factor("whole_amount"), shown.unit("whole_amount")
+    bars = [(say(shown, "rates.doubt-total"), doubt.sd_lb_ac, INK)]
+    bars += [(say(shown, f"rates.doubt-{one.part}"), one.sd_lb_ac, PALE) for one in doubt.parts]
+    bars.append((say(shown, "rates.doubt-samples"), samples_lb_ac, STRONG))
+    with figure(6.8, _BAR_IN * (len(bars) + 0.8)) as drawn:
+        axes = sheet(drawn)
+        for row, (label, sd_lb_ac, color) in enumerate(bars):
+            gap_in = 0.4 * ((row > 0) + (row == len(bars) - 1)) * _BAR_IN  # the total above, the samples below
+            at_in = _BAR_IN * (len(bars) + 0.3 - row) - gap_in
+            long_in = 3.2 * sd_lb_ac / max(doubt.sd_lb_ac, samples_lb_ac)
+            axes.add_patch(Rectangle((_LABELS_IN, at_in - 0.06), long_in, 0.12, facecolor=color, edgecolor=INK,
+                                     linewidth=0.6))  # fmt: skip
+            axes.text(_LABELS_IN - 0.1, at_in, label, ha="right", va="center", fontsize=8)
+            words = f"± {sd_lb_ac * factor:.0f}" + (f" {unit}" if row == 0 else "")
+            axes.text(_LABELS_IN + long_in + 0.06, at_in, words, va="center", fontsize=8)
+        return png(drawn)
 
 
 def _against_flat(prescription: Prescription, found: Uncertainty, shown: UnitFormat) -> str:

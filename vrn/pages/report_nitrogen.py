@@ -10,7 +10,7 @@ import numpy as np
 from vrn.findings import Finding, Quantity
 from vrn.model.layers import Weather
 from vrn.nitrogen.rain import RainEffect
-from vrn.pages.field_drawing import INK, QUIET
+from vrn.pages.field_drawing import INK, PALE, QUIET, STRONG
 from vrn.pages.plots import figure, png, sheet
 from vrn.pages.report_parts import Bullets, Part, Picture, Piece, Table, Text
 from vrn.pages.tables import LedgerRows, ledger_rows
@@ -20,8 +20,6 @@ from vrn.words import UnitFormat, finding_texts, label_of, say
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_PALE: Final = "#c9c5b8"
-_STRONG: Final = "#1d4d87"
 _LABELS_IN: Final = 2.42  # room for the names of the lines, left of the first zone
 _MOST_BESIDE_SOURCES: Final = 8  # zones; of more the numbers need the room that the sources would take
 _FATES: Final = (
@@ -142,7 +140,7 @@ def _bars(
     bars: list[tuple[float, float, str, str]] = []
 
     def add(step: float) -> float:
-        bars.append((min(end, end + step), abs(step), *((_PALE, "") if step >= 0 else ("white", "////"))))
+        bars.append((min(end, end + step), abs(step), *((PALE, "") if step >= 0 else ("white", "////"))))
         return end + step
 
     for line in rate.ledger.lines:
@@ -150,7 +148,7 @@ def _bars(
     bars.append((min(end, 0.0), abs(end), INK, ""))
     if priced:
         add(0.0 if rate.prices is None else float(rate.prices.lb_ac))
-    bars.append((0.0, rate.rate_n_lb_ac, _STRONG, ""))
+    bars.append((0.0, rate.rate_n_lb_ac, STRONG, ""))
     for row, (left, width, color, hatch) in enumerate(bars):
         corner = (zero_in + left * scale, top_in - row_in * row - thick_in / 2)
         axes.add_patch(Rectangle(corner, width * scale, thick_in, edgecolor=INK, linewidth=0.6, facecolor=color,
@@ -275,7 +273,7 @@ def _season_plot(
         total.spines["right"].set_visible(True)
         total.set(ylabel=say(shown, "report.rain-since", day=weather.days[0], unit=unit), ylim=(0, None))
         top = float(rain.max(initial=0.0)) or 1.0
-        marks = [(on, shown.text("rate", lb_ac), 1.04, _STRONG, "-") for on, lb_ac in applied]
+        marks = [(on, shown.text("rate", lb_ac), 1.04, STRONG, "-") for on, lb_ac in applied]
         marks += [
             (on, say(shown, "report.cores", nitrate=Quantity("concentration", ppm)), 1.16, INK, ":")
             for on, ppm in sampled

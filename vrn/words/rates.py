@@ -339,6 +339,10 @@ SENTENCES: Final[dict[str, str]] = {
     "doubt-instrument": "Meter",
     "doubt-bulk-density": "Bulk density",
     "doubt-total": "Total",
+    "doubt-picture": "Where the method may be off, and by how much: the total (black), its parts (gray), and what the "
+    "samples leave open between zones (blue).",
+    "doubt-alt": "Bars of the doubt's parts, with the same numbers as the table",
+    "doubt-samples": "Zone to zone, by the samples",
     "doubt-zones": "From zone to zone, by the samples: {low:bare} to {high}. This is not part of the total.",
     "drawn-nitrate_ppm": "nitrate",
     "drawn-deep_nitrate_ppm": "nitrate of the second depth",
