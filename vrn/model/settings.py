@@ -100,9 +100,7 @@ class YieldPotentialLayer:
     crs: str | None = None
     accept: Text | None = None  # why values that look like another unit or quantity are right as they stand
     years: Annotated[int, Ge(1), Le(30)] | None = None  # of harvest that it rests on; logs say it themselves
-    weight: Share | None = (
-        None  # how much of the pattern counts; None: a half, of one year a quarter, or as years agree
-    )
+    weight: Share | None = None  # how much of its pattern counts; None: a half, one year a quarter, or as years agree
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
