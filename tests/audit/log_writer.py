@@ -159,7 +159,7 @@ def records_of(driven: Drive, crs: str, *, sections: int, swath_m: float, speed_
     rate = np.zeros((row.max() + 1, len(passes.across_m), sections))
     np.maximum.at(rate, (row, number, np.clip(section, 0, sections - 1)), driven.applied_n_lb_ac)
     to_degrees = transformer(crs, "EPSG:4326")
-    records, second, so_far = [], 0.0, 0.0
+    records, places, second, so_far = [], [], 0.0, 0.0
     for k, middle in enumerate(passes.across_m):
         way = 1 if k % 2 == 0 else -1
         order = np.arange(len(rate))[::way]
@@ -174,18 +174,18 @@ def records_of(driven: Drive, crs: str, *, sections: int, swath_m: float, speed_
             on = on[::way]  # sections count from the left of travel
             put = float(rate[i, k].max()) if i is not None else 0.0
             place = zero + start * along_way + middle * across_way
-            antenna = place + way * (ahead_m * along_way + right_m * across_way)
-            longitude, latitude = to_degrees.transform(*antenna)
+            places.append(place + way * (ahead_m * along_way + right_m * across_way))
             values = (
                 round(put * raw_per_n),
                 condensed(on.tolist()),
                 round(so_far * 1e-5),
             )  # 0.01 mm³/m² on 1 m² are 1e-5 ml
-            records.append(Record(second, (longitude, latitude), values))
+            records.append((second, values))
             second += step_m / speed_m_s
             so_far += put * raw_per_n * float(on.sum()) * swath_m / sections * step_m
         second += 30.0
-    return records
+    lonlat = zip(*to_degrees.transform(*np.array(places).T), strict=True)
+    return [Record(second, place, values) for (second, values), place in zip(records, lonlat, strict=True)]
 
 
 def strip(records: Sequence[Record], *keep: int) -> list[Record]:

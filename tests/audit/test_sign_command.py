@@ -5,11 +5,14 @@ import json
 import re
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 
 from vrn.audit import verify
 from vrn.cli import main
+from vrn.model.field import Field
+from vrn.model.surface import Surface
 
 
 def _sound() -> ModuleType:
@@ -27,7 +30,26 @@ def _summary(folder: Path) -> dict[str, object]:
     return told
 
 
-def test_from_draft_to_signature(tmp_path: Path, quick_reports: None, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.fixture
+def surfaces_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The surfaces of one set of readings are made once: that the same come again is tried elsewhere."""
+    from vrn.pipeline import order
+
+    kept: dict[str, tuple[dict[str, Surface], ...]] = {}
+    real = order.soil_surfaces
+
+    def once(field: Field, *given: Any, **more: Any) -> tuple[dict[str, Surface], ...]:
+        of = str(field.samples.nitrate_ppm.tolist())
+        if of not in kept:
+            kept[of] = real(field, *given, **more)
+        return tuple(dict(surfaces) for surfaces in kept[of])
+
+    monkeypatch.setattr(order, "soil_surfaces", once)
+
+
+def test_from_draft_to_signature(
+    tmp_path: Path, quick_reports: None, surfaces_once: None, capsys: pytest.CaptureFixture[str]
+) -> None:
     """Draft; warnings refused, then taken on; approved by id; with a changed reading a draft that is not signed."""
     sound = _sound()
     field = sound.write_field(tmp_path / "field") / "field.toml"
