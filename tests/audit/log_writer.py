@@ -145,7 +145,7 @@ def records_of(driven: Drive, crs: str, *, sections: int, swath_m: float, speed_
     The antenna is ``ahead_m`` in front of the boom and ``right_m`` to the right of its middle. Lines: actual rate,
     state of the first 16 sections, total in ml. The total counts ground on the field and beyond it alike.
     """
-    passes = driven.passes
+    passes = driven.way.passes
     turn = np.deg2rad(passes.grid_heading_deg)
     along_way, across_way = np.array([np.sin(turn), np.cos(turn)]), np.array([np.cos(turn), -np.sin(turn)])
     zero = passes.to_field(np.array(0.0), np.array(0.0))

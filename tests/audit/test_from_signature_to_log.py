@@ -81,7 +81,7 @@ def driven_from(stick: Path, made: Prescription, short: str, folder: Path) -> Dr
     """The simulated machine drives what the stick says, and logs it into a folder."""
     rates = on_the_stick(stick, made, short)
     np.testing.assert_allclose(rates[1:], [rate.rate_n_lb_ac for rate in made.rates], atol=1e-3)
-    machine = replace(made.field.settings.machine, swath_ft=60.0, sections=SECTIONS)
+    machine = replace(made.field.settings.machine, swath_ft=60.0, sections=SECTIONS, headland_rounds=0)
     ground = shapely.union_all([rate.outline for rate in made.rates])
     driven = drive(made.zones.labels, rates, grid=made.grid, treated=ground, machine=machine)
     records = records_of(driven, made.grid.crs, sections=SECTIONS, swath_m=SWATH_M, speed_m_s=3.576,

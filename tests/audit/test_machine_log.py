@@ -74,7 +74,7 @@ def written(made: Prescription, tmp_path_factory: pytest.TempPathFactory) -> Pat
 @pytest.fixture(scope="module")
 def driven(made: Prescription) -> Drive:
     """The prescription as the simulated machine drives it, 20° from north."""
-    machine = MachineSection(swath_ft=SWATH_FT, sections=SECTIONS, heading_deg=20.0)
+    machine = MachineSection(swath_ft=SWATH_FT, sections=SECTIONS, heading_deg=20.0, headland_rounds=0)
     rates = np.array([0.0, *(rate.rate_n_lb_ac for rate in made.rates)])
     treated = shapely.union_all([rate.outline for rate in made.rates])
     return drive(made.zones.labels, rates, grid=made.grid, treated=treated, machine=machine)

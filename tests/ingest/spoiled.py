@@ -393,6 +393,26 @@ _case(
     "swapped",
 )
 
+_case(
+    "lines-that-are-polygons",
+    _put("l.geojson", collection(polygon(box(-93.61, 42.09, -93.59, 42.11))), machine__lines="l.geojson"),
+    "passes are lines",
+    "one line for each pass",
+)
+_case(
+    "lines-elsewhere",
+    _put("l.geojson", collection(line([[-94.0, 42.1], [-94.0, 42.2]])), machine__lines="l.geojson"),
+    "none of the lines",
+    "of this field",
+)
+_case(
+    "lines-and-check-strips",
+    _put("l.geojson", collection(line([[-93.61, 42.102], [-93.59, 42.102]])), machine__lines="l.geojson",
+         check_strips={"pairs": 1}),
+    "straight passes",
+    "check_strips",
+)  # fmt: skip
+
 # --- shapefiles, GeoPackages, archives, KML ---------------------------------------------------------------------------
 
 

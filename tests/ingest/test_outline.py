@@ -119,6 +119,22 @@ def test_no_apply_ground_stays_whole_beyond_the_field(rewrite: Rewrite, put: Put
     assert min(north for _, north in shapely.get_coordinates(beyond)) < field.boundary.bounds[1] - 250
 
 
+def test_lines_of_the_passes_are_read_in_their_order(rewrite: Rewrite, put: Put) -> None:
+    """Two features, one of two parts: three lines in meters, as long as on the ground, with the file's hash."""
+    ends = [[-93.602, 42.101], [-93.598, 42.101]]
+    parts = [[[x, y + up] for x, y in ends] for up in (0.001, 0.002)]
+    both = {"type": "MultiLineString", "coordinates": parts}
+    put("l.geojson", sound.collection(sound.line(ends), {"type": "Feature", "properties": {}, "geometry": both}))
+    field = read_field(rewrite(machine__lines="l.geojson"))
+    lines = shapely.get_parts(field.lines)
+    to_m = Transformer.from_crs(4326, 32615, always_xy=True).transform
+    assert [line.length for line in lines] == pytest.approx(
+        [math.dist(*zip(*to_m(*zip(*one, strict=True)), strict=True)) for one in (ends, *parts)]
+    )
+    assert field.input_keys["l.geojson"] == "machine.lines"
+    assert read_field(rewrite()).lines.is_empty
+
+
 def test_no_apply_ground_elsewhere_is_told(rewrite: Rewrite, put: Put) -> None:
     """A file that does not touch the field is a question, not silence."""
     put("a.geojson", sound.collection(sound.polygon(sound.box(-93.59, 42.1, -93.589, 42.104))))

@@ -30,7 +30,7 @@ def _pages(pdf: bytes) -> int:
 @pytest.mark.parametrize(("tank", "loads"), [(None, 1), (800.0, 2), (300.0, 4)])
 def test_loads_are_even_and_run_out_where_the_product_does(made: Make, tank: float | None, loads: int) -> None:
     """One rate on 400 × 400 m: load k of n ends k/n of the way through the 22 passes, with k/n of the ground."""
-    machine = MachineSection(swath_ft=60.0, heading_deg=0.0, tank_gal=tank)
+    machine = MachineSection(swath_ft=60.0, heading_deg=0.0, headland_rounds=0, tank_gal=tank)
     found = made((100.0,), product=UAN, machine=machine, job=JOB).prescribe()
     work = work_plan(found)
     assert work is not None
@@ -45,7 +45,7 @@ def test_loads_are_even_and_run_out_where_the_product_does(made: Make, tank: flo
 
 def test_hours_worked_by_hand(made: Make) -> None:
     """22 passes of 400 m at 8 mph, 21 turns of 30 s, one refill of 15 min."""
-    machine = MachineSection(swath_ft=60.0, heading_deg=0.0, tank_gal=800.0)
+    machine = MachineSection(swath_ft=60.0, heading_deg=0.0, headland_rounds=0, tank_gal=800.0)
     work = work_plan(made((100.0,), product=UAN, machine=machine, job=JOB).prescribe())
     assert work is not None
     assert work.passes == 22
@@ -56,7 +56,7 @@ def test_hours_worked_by_hand(made: Make) -> None:
 
 def test_loads_follow_the_rates(made: Make) -> None:
     """Zones of 50 and 150 side by side, driven along them: the first load of two covers more ground than the second."""
-    machine = MachineSection(swath_ft=60.0, heading_deg=0.0, tank_gal=700.0)
+    machine = MachineSection(swath_ft=60.0, heading_deg=0.0, headland_rounds=0, tank_gal=700.0)
     found = made((50.0, 150.0), product=UAN, machine=machine).prescribe()
     work = work_plan(found)
     assert work is not None

@@ -135,6 +135,8 @@ swath_ft = 60
 min_rate_n_lb_ac = 30              # the least it can apply while it is on
 max_rate_n_lb_ac = 180
 rate_step_n_lb_ac = 5
+#heading_deg = 90                  # of the passes, from true north; left out: the way with fewest turns
+#lines = "passes.geojson"          # where passes are not straight: a line for each; else two rounds along the edge
 
 #[job]                             # for the operator's ticket
 #placement = "drops"               # or "injected", "broadcast", "incorporated": sets the cautions

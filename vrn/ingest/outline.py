@@ -15,7 +15,7 @@ from vrn.ingest.table import LONLAT, CellTable, Features
 from vrn.ingest.vectors import read_features
 from vrn.ingest.which_outline import inside, read_chosen, refuse_inner, refuse_several
 from vrn.model.grid import geodesic_acres, projected_crs
-from vrn.model.settings import FieldSection, NoApply
+from vrn.model.settings import FieldSection, NoApply, Settings
 from vrn.units import AC_M2, FT_M, HA_AC
 
 _LEAST_AC, _FEW_AC, _USUAL_AC, _MOST_AC = 0.05, 1.0, 2000.0, 50_000.0
@@ -174,6 +174,31 @@ def read_no_apply(
     if share > _MUCH and not avoided:
         files.warn("ingest.no-apply-much", "field.no_apply", share=Quantity("share", share))
     return no_apply
+
+
+def read_lines(files: InputFiles, settings: Settings, boundary: shapely.Geometry, crs: str) -> shapely.MultiLineString:
+    """
+    Middle lines of the passes in the field's projected system ``crs``, in the order of the file; empty without a file.
+
+    Refuses a file without lines or with other shapes, lines that miss the field, and check strips or a trial beside
+    them: those need straight passes.
+    """
+    if settings.machine.lines is None:
+        return shapely.MultiLineString()
+    source = files.source(settings.machine.lines, "machine.lines")
+    features, meant, _ = read_chosen(files, source)
+    check_finite(source, features.geometry, features.table.row_word)
+    system = system_of(files, source, features.crs, None, _bounds(features.geometry))
+    lines = shapely.get_parts(to_system(source, features.geometry[meant], system, crs))
+    lines = np.array([line for line in lines if shapely.length(line) > 0 or shapely.get_dimensions(line) != 1])
+    if not len(lines) or any(line.geom_type not in ("LineString", "LinearRing") for line in lines):
+        source.refuse("passes are lines, and this file holds none, or other shapes.", "Give one line for each pass.")
+    if not shapely.intersects(shapely.multilinestrings(lines), boundary):
+        source.refuse("none of the lines crosses the field.", "Check that the file is of this field.")
+    if settings.check_strips is not None or settings.trial is not None:
+        table = "[trial]" if settings.check_strips is None else "[check_strips]"
+        source.refuse(f"what {table} lays out lies along straight passes.", f"Take out {table}, or machine.lines.")
+    return shapely.multilinestrings(lines)
 
 
 def read_areas(files: InputFiles, source: Source, given_crs: str | None, crs: str) -> PlacedAreas:

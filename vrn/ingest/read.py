@@ -17,7 +17,7 @@ from vrn.findings import Finding, Quantity
 from vrn.ingest.field_file import load_toml, read_settings, settings_from
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.layers import read_layers
-from vrn.ingest.outline import check_inner, read_boundary, read_no_apply
+from vrn.ingest.outline import check_inner, read_boundary, read_lines, read_no_apply
 from vrn.ingest.pictures import read_logo, read_photo
 from vrn.ingest.ranges import judge_stated
 from vrn.ingest.samples import read_samples
@@ -122,6 +122,7 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
     crs, boundary, inner = read_boundary(files, settings.header)
     no_apply = read_no_apply(files, settings.header.no_apply, boundary, crs)
     check_inner(settings.header, inner, no_apply)
+    lines = read_lines(files, settings, boundary, crs)
     samples = (_samples if sampled else _samples_in_hand)(files, settings, boundary, crs)
     layers = read_layers(files, settings, boundary, crs)
     weather = read_weather(files, settings)
@@ -134,6 +135,7 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
         judge_stated(files, settings)
     return Field(
         settings=_with_bushels(settings), folder=files.folder, crs=crs, boundary=boundary, no_apply=no_apply,
+        lines=lines,
         samples=samples, organic_matter=layers.pop("organic_matter", None),
         yield_potential=layers.pop("yield_potential", None), applied_n=layers.pop("applied_n", None),
         zones=zones if isinstance(zones, PolygonLayer) else None, weather=weather, normals=normals, trial=trial,

@@ -60,6 +60,8 @@ class Field:
         The user's own zones: polygons with a zone number.
     trial : NitrogenTrial or None
         The user's own trial, for ``economic-optimum``.
+    lines : shapely MultiLineString
+        Middle lines of the passes; empty where they are straight.
     photo : Photo or None
         Behind the map; no rate rests on it.
     logo_png : bytes
@@ -85,6 +87,7 @@ class Field:
     normals: Weather | None = None
     zones: PolygonLayer | None = None
     trial: NitrogenTrial | None = None
+    lines: shapely.MultiLineString = field(default_factory=shapely.MultiLineString)
     extra_layers: dict[str, Layer] = field(default_factory=dict)
     photo: Photo | None = None
     logo_png: bytes = b""

@@ -275,6 +275,8 @@ class MachineSection:
     rate_change_s: Annotated[float, Ge(0), Le(30)] = 2.0
     look_ahead_s: Annotated[float, Ge(0), Le(30)] | None = None  # equal to rate_change_s when not given
     heading_deg: Annotated[float, Ge(0), Lt(360)] | None = None
+    headland_rounds: Annotated[int, Ge(0), Le(6)] | None = None  # along the edge, before the straight passes; two
+    lines: Text | None = None  # file of the passes' middle lines, where they are not straight
     edge_overlap_pct: Annotated[float, Ge(0), Le(100)] = 50.0  # of a section off the treated ground when it shuts off
     tank_gal: Positive | None = None
     tank_lb: Positive | None = None

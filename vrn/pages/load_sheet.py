@@ -194,8 +194,10 @@ def _setup_lines(prescription: Prescription, shown: UnitFormat) -> list[str]:
                      seconds=Quantity("number", ahead)))  # fmt: skip
     lines.append(say(shown, "sheet.setup-overlap", share=Quantity("percent", machine.edge_overlap_pct)))
     if prescription.drive is not None:
-        heading, passes = Quantity("number", round(prescription.drive.heading_deg)), prescription.drive.passes
-        lines.append(say(shown, "sheet.setup-heading", heading=heading, passes=passes))
+        drive = prescription.drive
+        code = "sheet.setup-lines" if drive.given else "sheet.setup-rounds" if drive.rounds else "sheet.setup-heading"
+        lines.append(say(shown, code, heading=Quantity("number", round(drive.heading_deg)), passes=drive.passes,
+                         rounds=drive.rounds))  # fmt: skip
     return lines
 
 

@@ -19,7 +19,6 @@ from vrn.pages.ramps import CROP, DOUBT, NEED, SOIL, Ramp, rate_colors, round_va
 from vrn.pages.sample_places import SamplePlace
 from vrn.prescription.model import Prescription
 from vrn.prescription.wanted import ground_of
-from vrn.units import FT_M
 from vrn.words import UnitFormat, say
 
 LEVELS = 254  # level 0 of a picture is clear, 1 … 254 run along the ramp
@@ -220,12 +219,13 @@ def _passes(prescription: Prescription) -> list[shapely.Geometry]:
     driven = prescription.drive
     if driven is None:
         return []
-    from vrn.prescription.drive import passes_over
+    from vrn.prescription.passes import way_over
 
-    treated, crs = prescription.outline(), prescription.grid.crs
-    passes = passes_over(treated, crs=crs, swath_m=driven.swath_ft * FT_M, heading_deg=driven.heading_deg)
-    ends = passes.to_field(np.array(passes.along_m)[None, :], passes.across_m[:, None])
-    lines = shapely.get_parts(shapely.intersection(shapely.multilinestrings(shapely.linestrings(ends)), treated))
+    field, treated = prescription.field, prescription.outline()
+    way = way_over(treated, crs=prescription.grid.crs, machine=field.settings.machine, lines=field.lines)
+    middles = [shapely.intersection(shapely.multilinestrings(part.lines), shapely.difference(treated, part.elsewhere))
+               for part in way.parts]  # fmt: skip
+    lines = shapely.get_parts(middles)
     return [shapely.multilinestrings([line for line in lines if line.geom_type == "LineString" and line.length > 0])]
 
 

@@ -93,7 +93,8 @@ def _speeds(zone: ZoneFlow, shown: UnitFormat) -> str:
 
 def _drive(report: DriveReport, shown: UnitFormat) -> list[Piece]:
     sentence = say(
-        shown, "rates.drive", heading=Quantity("number", round(report.heading_deg)), passes=report.passes,
+        shown, "rates.drive-given" if report.given else "rates.drive-rounds" if report.rounds else "rates.drive",
+        heading=Quantity("number", round(report.heading_deg)), passes=report.passes, rounds=report.rounds,
         speed=Quantity("speed", report.speed_mph), share=Quantity("share", report.within_share),
         applied=Quantity("mass", report.applied_n_lb), prescribed=Quantity("mass", report.prescribed_n_lb),
     )  # fmt: skip

@@ -15,7 +15,7 @@ from vrn.model.grid import Grid, geodesic_acres, reproject
 from vrn.model.job import TrialSection
 from vrn.model.settings import MachineSection
 from vrn.nitrogen.ledger import Ledger
-from vrn.prescription.drive import Passes, passes_over
+from vrn.prescription.passes import Passes, way_over
 from vrn.prescription.limits import RateRules
 from vrn.prescription.strips import box_of
 from vrn.response.payoff import ENDS, Payoff
@@ -158,7 +158,7 @@ class Search:
     ) -> "Search":  # fmt: skip
         """Passes over the ground, and the size of a plot."""
         swath_m = machine.swath_ft * FT_M
-        passes = passes_over(ground.treated, crs=ground.grid.crs, swath_m=swath_m, heading_deg=machine.heading_deg)
+        passes = way_over(ground.treated, crs=ground.grid.crs, machine=machine).passes
         core = shapely.buffer(ground.treated, -_EDGE_PASSES * swath_m)
         shapely.prepare(core)
         usual_ft = max(_LEAST_LENGTH_FT, math.ceil((2 * buffer_ft + _MEASURED_FT) / 10) * 10.0)

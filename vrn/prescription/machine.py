@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal, Self
 
 import numpy as np
+import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from vrn.findings import Finding, Quantity, warning
@@ -16,7 +17,7 @@ from vrn.prescription.drive import DriveReport, drive, drive_report
 from vrn.prescription.limits import fixed_rates
 from vrn.prescription.model import Prescription, Product, ZoneRate
 from vrn.prescription.products import loads_report
-from vrn.units import FT_M, LB_GAL_KG_L, MPH_M_S
+from vrn.units import AC_M2, FT_M, LB_GAL_KG_L, MPH_M_S
 
 # an acre is 43 560 ft² and a mile 5280 ft: 43 560 × 60 / 5280
 FLOW_FACTOR: Final = 495.0
@@ -237,17 +238,20 @@ def with_machine_check(prescription: Prescription) -> Prescription:
     by_zone = np.array([0.0, *(rate.rate_n_lb_ac for rate in prescription.rates)])
     driven = drive(
         prescription.zones.labels, by_zone, grid=prescription.grid, treated=prescription.outline(), machine=machine,
-        no_apply=prescription.field.no_apply,
+        no_apply=prescription.field.no_apply, lines=prescription.field.lines,
     )  # fmt: skip
     flows, drove = (
         machine_report(prescription.rates, machine, prescription.product, settings.job),
         drive_report(driven, machine),
     )
-    kept = tuple(finding for finding in prescription.findings if finding.about not in ("machine", "drive"))
+    kept = tuple(
+        finding for finding in prescription.findings if finding.about not in ("machine", "machine.lines", "drive")
+    )
     return replace(
         prescription, machine=flows, drive=drove,
         loads=loads_report(prescription.rates, prescription.product, machine, n_per_lb=settings.prices.n_per_lb),
-        findings=(*kept, *fixed_rates(prescription).findings(), *_findings(flows, drove, prescription.grid.crs)),
+        findings=(*kept, *fixed_rates(prescription).findings(), *_findings(flows, drove, prescription.grid.crs),
+                  *_not_reached(prescription)),
     )  # fmt: skip
 
 
@@ -264,11 +268,30 @@ def _findings(flows: MachineReport, drove: DriveReport, crs: str) -> Iterator[Fi
                       rate_change=Quantity("number", drove.rate_change_s))  # fmt: skip
     spilled = drove.spilled
     if spilled.no_apply_n_lb >= _LEAST_SPILLED_N_LB and spilled.no_apply_at_m is not None:
-        longitude, latitude = transformer(crs, "EPSG:4326").transform(*spilled.no_apply_at_m)
         yield warning("rates.drive-on-no-apply", "drive", mass=Quantity("mass", spilled.no_apply_n_lb),
-                      place=f"{latitude:.6f}, {longitude:.6f}")  # fmt: skip
-    if spilled.outside_n_lb > _MOST_SPILLED * drove.prescribed_n_lb:
+                      place=_place(spilled.no_apply_at_m, crs))  # fmt: skip
+    if spilled.outside_n_lb > _MOST_SPILLED * drove.prescribed_n_lb and spilled.outside_at_m is not None:
         yield warning(
             "rates.drive-off-field", "drive", mass=Quantity("mass", spilled.outside_n_lb),
             share=Quantity("share", spilled.outside_n_lb / drove.prescribed_n_lb),
+            place=_place(spilled.outside_at_m, crs),
         )  # fmt: skip
+
+
+def _not_reached(prescription: Prescription) -> Iterator[Finding]:
+    """Ground that none of the lines given comes near enough to, told from one hundredth of the field on."""
+    lines, treated = prescription.field.lines, prescription.outline()
+    if lines.is_empty:
+        return
+    reached = shapely.buffer(lines, prescription.field.settings.machine.swath_ft * FT_M / 2, cap_style="flat")
+    left = shapely.difference(treated, reached)
+    if shapely.area(left) > _MOST_SPILLED * shapely.area(treated):
+        most = shapely.point_on_surface(max(shapely.get_parts(left), key=shapely.area))
+        yield warning("rates.lines-leave", "machine.lines", area=Quantity("area", float(shapely.area(left)) / AC_M2),
+                      place=_place((most.x, most.y), prescription.grid.crs))  # fmt: skip
+
+
+def _place(at_m: tuple[float, float], crs: str) -> str:
+    """Latitude and longitude of a place in the field's system."""
+    longitude, latitude = transformer(crs, "EPSG:4326").transform(*at_m)
+    return f"{latitude:.6f}, {longitude:.6f}"

@@ -17,9 +17,10 @@ from vrn.model.applied import Short
 from vrn.model.grid import Grid, geodesic_acres, share_inside
 from vrn.model.job import CheckStripSection
 from vrn.model.settings import MachineSection
-from vrn.prescription.drive import Passes, passes_over
+from vrn.prescription.drive import cells_touched
 from vrn.prescription.machine import with_machine_check
 from vrn.prescription.model import BlockRate, Change, CheckStrip, Prescription, ZoneRate
+from vrn.prescription.passes import Passes, way_over
 from vrn.units import AC_M2, FT_M
 from vrn.zones.finish import labels_of
 from vrn.zones.model import Zones
@@ -70,7 +71,9 @@ def with_strips(
     swath_m = machine.swath_ft * FT_M
     per_strip = max(1, int(np.ceil((section.width_ft or machine.swath_ft) / machine.swath_ft - 1e-6)))
     difference = max(1, round(section.step_n_lb_ac / machine.rate_step_n_lb_ac)) * machine.rate_step_n_lb_ac
-    passes = passes_over(treated, crs=grid.crs, swath_m=swath_m, heading_deg=machine.heading_deg)
+    way = way_over(treated, crs=grid.crs, machine=machine)
+    passes, straight = way.passes, zones.labels.copy()
+    straight[cells_touched(grid, way.parts[-1].elsewhere)] = 0  # rounds along the edge would cross a strip
     length_m = section.length_ft * FT_M
     allowed = np.array(
         [False]
@@ -78,7 +81,7 @@ def with_strips(
            for rate, (low, high) in zip(rates, windows, strict=True)]
     )  # fmt: skip
     corners = _places(
-        zones.labels, np.array([0.0, *rates]), allowed, grid=grid, passes=passes, swath_m=swath_m,
+        straight, np.array([0.0, *rates]), allowed, grid=grid, passes=passes, swath_m=swath_m,
         length_m=length_m, per_strip=per_strip, pairs=section.pairs,
     )  # fmt: skip
     if not corners:

@@ -143,6 +143,8 @@ KEYS: Final[dict[str, str]] = {
     "machine.rate_change_s": "Time the controller needs to change the rate.",
     "machine.look_ahead_s": "Time by which it looks ahead.",
     "machine.heading_deg": "Direction of the passes.",
+    "machine.headland_rounds": "Rounds along the edge before the straight passes. Two where not given.",
+    "machine.lines": "File with a line for each pass, where passes are not straight.",
     "machine.edge_overlap_pct": "Share of a section that may hang over the edge before it closes.",
     "machine.tank_gal": "What the tank holds.",
     "machine.tank_lb": "What the bin holds.",

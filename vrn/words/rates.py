@@ -192,15 +192,20 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Fit other orifices or metering, or set another rate.",
     ),
     "drive-on-no-apply": (
-        "About {mass} would land on no-apply ground, where sections overhang it. Most is near {place}.",
+        "About {mass:1} would land on no-apply ground, where sections overhang it. Most is near {place}.",
         ("Set the terminal to shut a section off as soon as it touches such ground, and enter an overlap of 0%. Or "
         "widen the setback by half a section."),
         "machine.edge_overlap_pct = 0",
     ),
     "drive-off-field": (
-        "About {mass}, {share} of the total, would land beyond the treated ground, where sections overhang its edge.",
+        "About {mass}, {share} of the total, would land beyond the treated ground, where sections overhang its edge. "
+        "Most is near {place}.",
         "Use more sections, or less overlap at the edges.",
         "machine.edge_overlap_pct = 0",
+    ),
+    "lines-leave": (
+        "The lines given for the passes leave {area} without a pass. Most of it is near {place}.",
+        "Add the lines that are missing, or check the swath.",
     ),
     "fixed-on": (
         "With no position or off the map, the machine still applies up to {rate:0}. Reason given: {reason}",
@@ -292,6 +297,11 @@ SENTENCES: Final[dict[str, str]] = {
     "speeds-any": "any",
     "drive": "In a simulated drive at {heading}° from north, {passes:pass|passes} at {speed}, {share} of the ground "
     "gets its rate within 10%. The plan calls for {prescribed}; {applied} goes out.",
+    "drive-rounds": "In a simulated drive with {rounds:round|rounds} along the edge and straight passes at {heading}° "
+    "from north, {passes:pass|passes} in all at {speed}, {share} of the ground gets its rate within 10%. The plan "
+    "calls for {prescribed}; {applied} goes out.",
+    "drive-given": "In a simulated drive along the {passes:line|lines} given at {speed}, {share} of the ground gets "
+    "its rate within 10%. The plan calls for {prescribed}; {applied} goes out.",
     "drive-outside": "Another {mass} lands beyond the treated ground, where sections overhang its edge. More sections "
     "would make that less.",
     "drive-zones": "The drive, zone by zone",

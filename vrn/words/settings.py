@@ -159,6 +159,8 @@ SENTENCES: Final[dict[str, str]] = {
     "machine.rate_change_s": "Seconds to change the rate",
     "machine.look_ahead_s": "Seconds of look-ahead",
     "machine.heading_deg": "Heading of the passes (°)",
+    "machine.headland_rounds": "Rounds along the edge",
+    "machine.lines": "Lines of the passes",
     "machine.edge_overlap_pct": "Share of a section off the treated ground when it shuts off",
     "machine.tank_gal": "Tank",
     "machine.tank_lb": "Bin",

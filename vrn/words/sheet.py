@@ -45,6 +45,9 @@ SENTENCES: Final[dict[str, str]] = {
     "setup-speed": "Plan speed {speed}, look-ahead {seconds} s.",
     "setup-overlap": "A section shuts off when {share} of it is off the treated ground.",
     "setup-heading": "Heading {heading}° from true north, {passes:pass|passes}.",
+    "setup-rounds": "First {rounds:round|rounds} along the edge, then straight passes at {heading}° from true north. "
+    "{passes:pass|passes} in all.",
+    "setup-lines": "Follow the {passes:line|lines} given for this field.",
     "flows": "SPEED, FLOW, CATCH TEST",
     "head-speed": "speeds, {at:unit}",
     "head-flow": "flow, {at:unit}",
