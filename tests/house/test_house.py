@@ -207,8 +207,8 @@ def test_glossary_names_end_in_their_unit() -> None:
         assert re.search(rf"\b{name}\b", code), f"{name} stands in the glossary and nowhere in the code"
 
 
-UNITLESS = {"season", "count", "sections", "headland_rounds", "pairs", "zone", "turn_down", "weight", "share", "response_b", "response_c",
-            "previous_crop", "manure", "irrigation_water", "other", "value",
+UNITLESS = {"season", "count", "sections", "headland_rounds", "pairs", "zone", "turn_down", "weight", "share",
+            "response_b", "response_c", "previous_crop", "manure", "irrigation_water", "other", "value",
             "days_to_incorporation", "curvature", "outline", "kink_weight", "kink_slope"}  # fmt: skip
 
 

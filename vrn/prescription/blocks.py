@@ -15,8 +15,8 @@ from vrn.model.grid import Grid, geodesic_acres, reproject
 from vrn.model.job import TrialSection
 from vrn.model.settings import MachineSection
 from vrn.nitrogen.ledger import Ledger
-from vrn.prescription.passes import Passes, way_over
 from vrn.prescription.limits import RateRules
+from vrn.prescription.passes import Passes, way_over
 from vrn.prescription.strips import box_of
 from vrn.response.payoff import ENDS, Payoff
 from vrn.response.trial import best_rectangle
