@@ -394,8 +394,7 @@ def as_plain(settings: Settings) -> Any:
     def plain(value: Any) -> Any:
         if isinstance(value, dict):
             return {key: plain(item) for key, item in value.items()}
-        if isinstance(value, (list, tuple)):
-            return [plain(item) for item in value]
-        return value.isoformat() if isinstance(value, date) else value
+        value = value.isoformat() if isinstance(value, date) else value
+        return [plain(item) for item in value] if isinstance(value, (list, tuple)) else value
 
     return plain({"field" if key == "header" else key: value for key, value in asdict(settings).items()})
