@@ -19,10 +19,10 @@ _PLAIN: Final = {"–": "-", "—": "-", "−": "-", "…": "...", "·": "*", "�
                  "→": "->", "≈": "~", "°": " deg ", "²": "2", "³": "3", "“": '"', "”": '"',
                  "‘": "'", "’": "'"}  # fmt: skip
 COMMANDS: Final = {  # command → module
-    "backup": "season", "build": "build", "check": "check", "compare": "verify", "demo": "build", "desk": "desk",
+    "backup": "season", "build": "build", "check": "check", "compare": "verify", "demo": "build", "desk": "start",
     "fields": "fields", "key": "sign", "keys": "reference", "methods": "reference", "need": "need", "plan": "plan",
-    "rain": "rain", "season": "season", "show": "verify", "sign": "sign", "start": "start", "stick": "stick",
-    "trial": "trial", "verify": "verify",
+    "rain": "rain", "season": "season", "show": "verify", "sign": "sign", "start": "start", "stick": "sign",
+    "trial": "plan", "verify": "verify",
 }  # fmt: skip
 
 

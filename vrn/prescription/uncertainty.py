@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.field import Field
-from vrn.prescription.job import job_cautions
 from vrn.prescription.model import PRICED, BlockRate, Prescription, Product, ZoneRate
+from vrn.prescription.product_gate import job_cautions
 from vrn.prescription.strips import StripReport
 
 Array = NDArray[np.float64]
