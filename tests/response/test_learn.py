@@ -11,7 +11,8 @@ from scipy.stats import halfnorm
 
 from vrn.errors import OutOfRangeError
 from vrn.response.learn import KINK_SHARE, OWN_SDS, SEASON_SDS, learn, usual_anchor_lb_ac
-from vrn.response.trial import KINKED, SMOOTH, STEPS, TOPS_LB_AC, Plot, Trial, ZoneNeed, likelihood_of
+from vrn.response.places import ZoneNeed
+from vrn.response.trial import KINKED, SMOOTH, STEPS, TOPS_LB_AC, Plot, Trial, likelihood_of
 
 RATES = (60.0, 90.0, 120.0, 150.0, 180.0)
 # corn at Jackson, Tennessee, 1962, 0 to 335 kg N/ha, in 100 kg/ha: Engelstad and Parks (1971), Agronomy Journal 63:21

@@ -20,9 +20,9 @@ _PLAIN: Final = {"–": "-", "—": "-", "−": "-", "…": "...", "·": "*", "�
                  "‘": "'", "’": "'"}  # fmt: skip
 COMMANDS: Final = {  # command → module
     "backup": "season", "build": "build", "check": "check", "compare": "verify", "demo": "build", "desk": "start",
-    "fields": "fields", "key": "sign", "keys": "reference", "methods": "reference", "need": "need", "plan": "plan",
-    "rain": "rain", "season": "season", "show": "verify", "sign": "sign", "start": "start", "stick": "sign",
-    "trial": "plan", "verify": "verify",
+    "fields": "fields", "harvest": "harvest", "key": "sign", "keys": "reference", "learned": "harvest",
+    "methods": "reference", "need": "need", "plan": "plan", "rain": "rain", "season": "season", "show": "verify",
+    "sign": "sign", "start": "start", "stick": "sign", "trial": "plan", "verify": "verify",
 }  # fmt: skip
 
 

@@ -5,6 +5,7 @@ import json
 import math
 import platform
 from collections.abc import Mapping
+from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Final
@@ -61,6 +62,7 @@ def summary_of(prescription: Prescription) -> dict[str, object]:
             for choice in prescription.zones.choice
         ],
         **({} if prescription.trial is None else {"trial": trial_of(prescription.trial)}),
+        **({} if prescription.learned is None else {"learned": asdict(prescription.learned)}),
         "approved": prescription.approved,
         "id": prescription.id,
         "findings": findings_json(units, prescription.findings),

@@ -22,7 +22,7 @@ _STAGE = re.compile(r"preplant|VE|V([1-9]|1\d|2[0-5])|VT|R[1-6]")
 METRIC_DEFAULTS = {"rate_step_n_kg_ha": 5.0}  # what a metric field file gets, where it is not the trade's default
 _SAYS_APPLICATIONS = re.compile(r"^\s*applications\s*=", re.MULTILINE)
 _LISTS_APPLICATIONS = re.compile(r"^\s*\[\[\s*applications\s*\]\]", re.MULTILINE)
-_FILE_KEYS = {"file", "table", "boundary", "normals", "response_trial"}
+_FILE_KEYS = {"file", "table", "boundary", "normals", "response_trial", "book"}
 _LARGEST_FILE = 2_000_000  # bytes; a field file is a page of text
 
 
@@ -200,8 +200,10 @@ def _with_stage_in_capitals(raw: dict[str, Any]) -> dict[str, Any]:
 
 
 def _nothing_applied(raw: dict[str, Any]) -> dict[str, Any]:
-    """``applications = "none"`` is an empty list; anything else is left for the check."""
-    said = raw.get("applications")
+    """``applications = "none"`` and ``[learning] use = false`` are empty lists; all else is left for the check."""
+    said, learning = raw.get("applications"), raw.get("learning")
+    if isinstance(learning, dict) and learning.get("use") is False:
+        raw = {**raw, "learning": {**learning, "use": []}}
     none = isinstance(said, str) and said.strip().lower() == "none"
     return {**raw, "applications": []} if none else raw
 

@@ -21,7 +21,7 @@ from vrn.ingest.outline import check_inner, read_boundary, read_lines, read_no_a
 from vrn.ingest.pictures import read_logo, read_photo
 from vrn.ingest.ranges import judge_stated
 from vrn.ingest.samples import read_samples
-from vrn.ingest.season_tables import read_trial
+from vrn.ingest.season_tables import read_learning, read_trial
 from vrn.ingest.suspicions import check_samples, drop_samples_outside
 from vrn.ingest.weather import read_normals, read_weather
 from vrn.model.field import Field
@@ -128,6 +128,7 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
     weather = read_weather(files, settings)
     normals = read_normals(files, settings) if sampled else None
     trial = read_trial(files, settings.nitrogen) if sampled else None
+    past = read_learning(files, settings.learning, settings.header.season) if sampled else ()
     _said_and_mapped(files, settings, layers.get("applied_n"))
     zones = layers.pop("zones", None)
     if sampled:
@@ -139,6 +140,7 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
         samples=samples, organic_matter=layers.pop("organic_matter", None),
         yield_potential=layers.pop("yield_potential", None), applied_n=layers.pop("applied_n", None),
         zones=zones if isinstance(zones, PolygonLayer) else None, weather=weather, normals=normals, trial=trial,
+        past_trials=past,
         extra_layers={key.removeprefix("extra."): layer for key, layer in layers.items() if layer is not None},
         photo=read_photo(files, settings.export.photo, boundary, crs) if settings.export.photo else None,
         logo_png=read_logo(files, settings.farm.logo) if settings.farm.logo else b"",

@@ -1,5 +1,12 @@
-"""The user's own nitrogen trial: a table whose columns end in their unit, trade or metric."""
+"""The user's own trials: a table whose columns end in their unit, and the season book with those of earlier years."""
 
+import hashlib
+import json
+import math
+import sqlite3
+from contextlib import closing
+from dataclasses import asdict
+from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -12,8 +19,10 @@ from vrn.ingest.gate import Gate, Role
 from vrn.ingest.input_files import InputFiles
 from vrn.ingest.tables import holds_table, read_table
 from vrn.ingest.vectors import read_features
+from vrn.model.job import LearningSection
 from vrn.model.layers import NitrogenTrial
 from vrn.model.settings import NitrogenSection
+from vrn.model.trials import PastTrial, TrialPlot
 from vrn.units import BU_AC_T_HA, LB_AC_KG_HA
 
 _N_RATE = {"n_lb_ac": 1.0, "n_kg_ha": 1.0 / LB_AC_KG_HA}
@@ -77,3 +86,71 @@ def _quantity(
     for i in np.flatnonzero((values < 0) | (values * factor > most)):
         faults.add(table.row[i], f"{column} is {values[i]:g}", "Check the number and its unit.")
     return values * factor
+
+
+def read_learning(files: InputFiles, section: LearningSection | None, season: int) -> tuple[PastTrial, ...]:
+    """Trials of earlier seasons in the book that ``[learning]`` names; the hash is of them, not of the whole book."""
+    if section is None:
+        return ()
+    source = files.source(section.book, "learning.book")
+    trials = tuple(trial for trial in trials_in(source.path) if trial.season < season)
+    files.inputs[f"{section.book}{TRIALS}"] = digest_of(trials)
+    files.input_keys[f"{section.book}{TRIALS}"] = "learning.book"
+    return trials
+
+
+TRIALS: Final = "#trials"  # ends the name of a book among a field's inputs
+_PAPER: Final = 0x56524E31  # application id of a season book
+
+
+def trials_in(book: Path) -> tuple[PastTrial, ...]:
+    """
+    Every harvested trial of a season book, by season, field and block; none in a book from before there were any.
+
+    Raises
+    ------
+    InputFileError
+        If the file is no season book or cannot be read.
+    """
+    problem, remedy = f"{book} is not a season book.", "Give the season.db that vrn fields or vrn harvest wrote."
+    if not book.is_file():
+        raise InputFileError(problem, remedy)
+    try:
+        with closing(sqlite3.connect(f"{book.absolute().as_uri()}?mode=ro", uri=True)) as opened:
+            opened.row_factory = sqlite3.Row
+            if opened.execute("PRAGMA application_id").fetchone()[0] != _PAPER:
+                raise InputFileError(problem, remedy)
+            if not opened.execute("SELECT 1 FROM sqlite_master WHERE name = 'trial'").fetchone():
+                return ()
+            plots: dict[int, list[TrialPlot]] = {}
+            for row in opened.execute("SELECT * FROM plot ORDER BY rowid"):
+                plots.setdefault(row["trial"], []).append(_plot(row))
+            rows = opened.execute("SELECT * FROM trial ORDER BY season, field, block, id").fetchall()
+            return tuple(_past_trial(row, tuple(plots.get(row["id"], ()))) for row in rows)
+    except sqlite3.Error as error:
+        problem = f"{book} cannot be read: {error}."
+        raise InputFileError(problem, remedy) from error
+
+
+def digest_of(trials: tuple[PastTrial, ...]) -> str:
+    """SHA-256 of what trials say."""
+    text = json.dumps([asdict(trial) for trial in trials], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _plot(row: sqlite3.Row) -> TrialPlot:
+    planned, n_lb_ac, sd, grain = (
+        math.nan if row[name] is None else float(row[name])
+        for name in ("planned_n_lb_ac", "n_lb_ac", "sd_n_lb_ac", "yield_bu_ac")
+    )
+    return TrialPlot(
+        label=row["label"], planned_n_lb_ac=planned, n_lb_ac=n_lb_ac, sd_n_lb_ac=sd, yield_bu_ac=grain,
+        points=row["points"], x_ft=row["x_ft"], y_ft=row["y_ft"], why=row["why"], outline=row["outline"],
+    )  # fmt: skip
+
+
+def _past_trial(row: sqlite3.Row, plots: tuple[TrialPlot, ...]) -> PastTrial:
+    plain = {name: row[name] for name in ("field", "season", "block", "rx", "method", "need_lb_ac", "acres",
+                                          "harvest_sha256", "applied_sha256")}  # fmt: skip
+    return PastTrial(**plain, approved=bool(row["approved"]), supplies=json.loads(row["supplies"]),
+                     typical=json.loads(row["typical"]), plots=plots)  # fmt: skip

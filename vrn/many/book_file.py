@@ -16,7 +16,7 @@ from vrn.errors import InputFileError, OutputError
 from vrn.files.staging import move
 
 _PAPER = 0x56524E31  # application id of a season book, "VRN1"
-_VERSION = 4
+_VERSION, _WITH_KEYS = 5, 4  # the first in which builds had keys
 _BUSY_S, _AGAIN_S = 60.0, 0.02
 _MOUNTS = Path("/proc/self/mountinfo")
 _NETWORK = ("nfs", "nfs4", "cifs", "smb3", "smbfs", "afs", "ncpfs", "davfs", "glusterfs", "ceph", "lustre",
@@ -81,6 +81,44 @@ CREATE TABLE IF NOT EXISTS event (
 CREATE TABLE IF NOT EXISTS signing_key (
     fingerprint TEXT PRIMARY KEY,
     revoked_on TEXT                       -- ISO date; NULL for a key that may sign
+);
+CREATE TABLE IF NOT EXISTS trial (
+    id INTEGER PRIMARY KEY,
+    recorded_at TEXT NOT NULL,
+    key TEXT NOT NULL DEFAULT '',         -- of the field, where the book knows it
+    field TEXT NOT NULL,
+    season INTEGER NOT NULL,
+    block TEXT NOT NULL,
+    rx TEXT NOT NULL,                     -- id of the prescription that it was laid in
+    method TEXT NOT NULL,                 -- whose need it is: trials of another method are left out
+    approved INTEGER NOT NULL,
+    need_lb_ac REAL NOT NULL,             -- nothing learned in it
+    supplies TEXT NOT NULL,               -- pounds that each source took off the need there
+    typical TEXT NOT NULL,                -- the same over the whole field
+    acres REAL NOT NULL,                  -- of the field
+    harvest_sha256 TEXT NOT NULL,
+    applied_sha256 TEXT NOT NULL DEFAULT '' -- empty where the plan was taken for what was applied
+);
+CREATE TABLE IF NOT EXISTS plot (
+    trial INTEGER NOT NULL REFERENCES trial (id),
+    label TEXT NOT NULL,
+    planned_n_lb_ac REAL,
+    n_lb_ac REAL,                         -- as applied; NULL where unknown
+    sd_n_lb_ac REAL,
+    yield_bu_ac REAL,
+    points INTEGER NOT NULL,
+    x_ft REAL,
+    y_ft REAL,
+    why TEXT NOT NULL DEFAULT '',         -- it was left out; empty where it counts
+    outline TEXT NOT NULL DEFAULT ''      -- WKT, longitude and latitude
+);
+CREATE TABLE IF NOT EXISTS likelihood (
+    trial INTEGER NOT NULL REFERENCES trial (id),
+    form TEXT NOT NULL,                   -- smooth, kinked
+    top_start REAL NOT NULL, top_step REAL NOT NULL, top_count INTEGER NOT NULL,
+    log_start REAL NOT NULL, log_step REAL NOT NULL, log_count INTEGER NOT NULL,
+    log_likelihood BLOB NOT NULL,         -- float64, little-endian, by top, then by log of the shape
+    sha256 TEXT NOT NULL
 );
 CREATE INDEX IF NOT EXISTS event_of_field ON event (key, season);
 CREATE INDEX IF NOT EXISTS build_at_a_glance ON build (recorded_at, key, field_file, folder, rx, season, status);
@@ -256,7 +294,7 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def _raise(connection: sqlite3.Connection, path: Path) -> None:
-    """Bring a book of version 1 to 3 to this one: paths from its folder, a key and a prescription for each build."""
+    """Bring an older book to this version; up to 3: paths from its folder, a key and a prescription for each build."""
     for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
         connection.execute(f"DROP TRIGGER {name}")
     for table, columns in _COLUMNS.items():
@@ -264,7 +302,8 @@ def _raise(connection: sqlite3.Connection, path: Path) -> None:
         for column, kind in columns.items():
             if column not in there:
                 connection.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
-    for row in connection.execute("SELECT id, field_file, folder, summary FROM build").fetchall():
+    old = connection.execute("PRAGMA user_version").fetchone()[0] < _WITH_KEYS
+    for row in connection.execute("SELECT id, field_file, folder, summary FROM build").fetchall() if old else ():
         file, folder = (place_in(path, Path(row[name])) for name in ("field_file", "folder"))
         rx = str(json.loads(row["summary"]).get("id") or "")
         connection.execute("UPDATE build SET field_file = ?, folder = ?, key = ?, rx = ? WHERE id = ?",
@@ -276,7 +315,7 @@ def _raise(connection: sqlite3.Connection, path: Path) -> None:
 
 def _close_rows(connection: sqlite3.Connection) -> None:
     """From here on what is written stays: a row is neither changed nor taken away."""
-    for table in ("build", "outcome", "event"):
+    for table in ("build", "outcome", "event", "trial", "plot", "likelihood"):
         for deed in ("UPDATE", "DELETE"):
             connection.execute(f"CREATE TRIGGER IF NOT EXISTS {table}_no_{deed.lower()} BEFORE {deed} ON {table}"
                                " BEGIN SELECT RAISE(ABORT, 'a season book is only added to'); END")  # fmt: skip

@@ -1,4 +1,4 @@
-"""Results of a field: applied totals, strip yields and stalk tests, read from a table, classed and fitted."""
+"""Results of a field: applied totals, strip yields, stalk tests and trials, read, classed and fitted."""
 
 import math
 import os
@@ -6,14 +6,20 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import Final
 
-from vrn.errors import InputFileError
-from vrn.findings import Finding, note
+import numpy as np
+
+from vrn.errors import InputFileError, OutOfRangeError
+from vrn.findings import Finding, Quantity, note
 from vrn.many.book import FROM_FILE, Entry
 from vrn.model.applied import Comparison
 from vrn.model.season import Outcome, StripResponse, ZoneStalks
+from vrn.model.trials import PastTrial
 from vrn.nitrogen.late_spring import next_year_cut_share, stalk_class
 from vrn.response import fit_response
+from vrn.response.fit import fit_quadratic
+from vrn.response.loss import ANCHOR
 
 _KINDS = ("applied_n_lb", "applied_product", "strip_yield_bu_ac", "stalk_nitrate_ppm")
 
@@ -226,3 +232,36 @@ def stalks_by_zone(stalks: tuple[Outcome, ...]) -> tuple[ZoneStalks, ...]:
         found.append(ZoneStalks(zone=zone, stalk_ppm=mean, stalk_class=stalk_class(mean)[0],
                                 cut_share=next_year_cut_share(mean)[0]))  # fmt: skip
     return tuple(found)
+
+
+_LITTLE_BU_AC: Final = 5.0  # a gain below it is none that a grower would see: a choice of this project
+_CONFIDENCE: Final = 0.90
+
+
+def says_alone(trial: PastTrial, *, price_ratio: float = ANCHOR) -> Finding:
+    """What the yields of one trial say of the best rate, by a quadratic and Fieller's interval."""
+    kept = [plot for plot in trial.plots if not plot.why]
+    rates, grain = (np.array([getattr(plot, name) for plot in kept]) for name in ("n_lb_ac", "yield_bu_ac"))
+    least, most = Quantity("rate", float(rates.min())), Quantity("rate", float(rates.max()))
+    try:
+        fit = fit_quadratic(rates, grain)
+    except OutOfRangeError:
+        gain = Quantity("yield", float(grain[rates.argmax()] - grain[rates.argmin()]))
+        return note("season.trial-strips", trial.block, plots=len(kept), gain=gain, least=least, most=most)
+    best = fit.optimum(price_ratio=price_ratio, confidence=_CONFIDENCE)
+    ends = np.vander([rates.min(), rates.max()], 3, increasing=True)
+    rise = (ends[1] - ends[0]) @ fit.coefficients
+    error = float(np.sqrt((ends[1] - ends[0]) @ fit.covariance @ (ends[1] - ends[0])))
+    bends = bool(fit.coefficients[2] < 0)
+    told = {"least": least, "most": most, "gain": Quantity("yield", float(rise))}
+    peak = float(np.ptp(np.vander(np.linspace(rates.min(), rates.max(), 25), 3, increasing=True) @ fit.coefficients))
+    if peak < _LITTLE_BU_AC:
+        return note("season.trial-flat", trial.block, **told)
+    if rise > 1.645 * error and (not bends or best.point >= rates.max()):
+        return note("season.trial-rising", trial.block, **told)
+    if best.kind != "between" or not bends:
+        return note("season.trial-unbounded", trial.block, **told)
+    low, high = (Quantity("rate", float(np.clip(end, rates.min(), rates.max()))) for end in (best.low, best.high))
+    point = Quantity("rate", float(np.clip(best.point, rates.min(), rates.max())))
+    code = "season.trial-bounded" if best.high <= rates.max() else "season.trial-or-more"
+    return note(code, trial.block, point=point, low=low, high=high, **told)

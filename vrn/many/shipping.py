@@ -10,7 +10,7 @@ from vrn.errors import InputFileError, OutputError, VrnError
 from vrn.many.task import Row, build_field, sha256_of, summary_in
 
 _LARGEST = 500_000_000  # bytes in one shipment
-_NAMES_FILES = ("boundary", "file", "table", "files", "response_trial")
+_NAMES_FILES = ("boundary", "file", "table", "files", "response_trial", "book")
 
 
 def pack(field_file: Path) -> dict[str, bytes]:

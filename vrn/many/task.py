@@ -271,7 +271,7 @@ def staleness(field_file: Path, folder: Path) -> tuple[str, dict[str, str]] | No
         if field_file.name not in inputs or not files:
             return "stale-new", {}
         for name, was in inputs.items():
-            if _sha256_or_none(field_file.parent / name) != was:
+            if _input_now(field_file.parent, name, summary["season"]) != was:
                 return "stale-input", {"file": name}
         for name, was in files.items():
             if _sha256_or_none(folder / name) != was:
@@ -290,6 +290,19 @@ def _sha256_or_none(path: Path) -> str | None:
         return sha256_of(path)
     except OSError:
         return None
+
+
+def _input_now(folder: Path, name: str, season: int) -> str | None:
+    """Hash of an input as it is now: of a file, or of the earlier trials in a season book."""
+    from vrn.ingest.season_tables import TRIALS, digest_of, trials_in
+
+    if not name.endswith(TRIALS):
+        return _sha256_or_none(folder / name)
+    try:
+        trials = trials_in(folder / name.removesuffix(TRIALS))
+    except VrnError:
+        return None
+    return digest_of(tuple(trial for trial in trials if trial.season < season))
 
 
 def _release(version_: str) -> list[str]:

@@ -14,6 +14,7 @@ from vrn.model.grid import geodesic_acres
 from vrn.model.layers import ConstantLayer, Layer, NitrogenTrial, PolygonLayer, Weather
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Settings
+from vrn.model.trials import PastTrial
 
 
 def _as_table(given: Any, *, key: str = "file") -> dict[str, object] | None:
@@ -62,6 +63,8 @@ class Field:
         The user's own trial, for ``economic-optimum``.
     lines : shapely MultiLineString
         Middle lines of the passes; empty where they are straight.
+    past_trials : tuple of PastTrial
+        Harvested trials of the book that ``[learning]`` names, of earlier seasons.
     photo : Photo or None
         Behind the map; no rate rests on it.
     logo_png : bytes
@@ -88,6 +91,7 @@ class Field:
     zones: PolygonLayer | None = None
     trial: NitrogenTrial | None = None
     lines: shapely.MultiLineString = field(default_factory=shapely.MultiLineString)
+    past_trials: tuple[PastTrial, ...] = ()
     extra_layers: dict[str, Layer] = field(default_factory=dict)
     photo: Photo | None = None
     logo_png: bytes = b""

@@ -1,4 +1,4 @@
-"""The pass itself as the field file describes it: placement, outlets, how long breaks take, trials laid into it."""
+"""Parts of the field file beside the pass and of it: manure, water, placement and outlets, trials laid into it."""
 
 from dataclasses import dataclass
 from typing import Annotated, Literal
@@ -11,6 +11,26 @@ Percent = Annotated[float, Ge(0), Le(100)]
 Rate = Annotated[float, Ge(0), Le(400)]  # of a pass [lb N/ac]
 NotNegative = Annotated[float, Ge(0), Lt(1e6)]
 Text = Annotated[str, MinLen(1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ManureSpread:
+    """``[credits.manure_spread]``: manure nitrogen, of which what appears after sampling is credited. [lb N/ac]"""
+
+    kind: Literal["liquid", "solid", "poultry", "nebraska"] = "solid"
+    organic_n_lb_ac: NotNegative = 0.0  # spread for this season
+    organic_n_last_year_lb_ac: NotNegative = 0.0
+    organic_n_two_years_ago_lb_ac: NotNegative = 0.0
+    ammonium_after_sampling_lb_ac: NotNegative = 0.0  # spread after the cores were pulled
+    days_to_incorporation: Annotated[float, Ge(0), Le(60)] = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IrrigationWater:
+    """``[credits.water]``: nitrate-N of irrigation water, and how much of it is still to come and to be used."""
+
+    nitrate_ppm: Annotated[float, Ge(0), Le(200)]
+    water_in: Annotated[float, Ge(0), Le(60)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +49,15 @@ class JobSection:
     max_psi: Positive | None = None
     turn_s: Annotated[float, Ge(0), Le(600)] = 20.0  # at the end of a pass
     refill_min: Annotated[float, Ge(0), Le(600)] = 20.0  # between two loads
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearningSection:
+    """``[learning]``: what earlier trials of the farm say, as lines of the need; absent unless asked for."""
+
+    book: Text  # season book with the harvested trials
+    use: tuple[Literal["level", "supplies", "shape"], ...] = ("level", "supplies", "shape")  # empty for ``false``
+    leave_out: tuple[Text, ...] = ()  # trials, each with a reason: "North 40 2025 block 2: hail"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,19 @@ from typing import Annotated, Any, Literal
 
 from annotated_types import Ge, Gt, Le, Lt, MaxLen, MinLen
 
-from vrn.model.job import CheckStripSection, JobSection, NotNegative, Positive, Rate, Share, Text, TrialSection
+from vrn.model.job import (
+    CheckStripSection,
+    IrrigationWater,
+    JobSection,
+    LearningSection,
+    ManureSpread,
+    NotNegative,
+    Positive,
+    Rate,
+    Share,
+    Text,
+    TrialSection,
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,26 +203,6 @@ class NitrogenSection:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ManureSpread:
-    """``[credits.manure_spread]``: manure nitrogen, of which what appears after sampling is credited. [lb N/ac]"""
-
-    kind: Literal["liquid", "solid", "poultry", "nebraska"] = "solid"
-    organic_n_lb_ac: NotNegative = 0.0  # spread for this season
-    organic_n_last_year_lb_ac: NotNegative = 0.0
-    organic_n_two_years_ago_lb_ac: NotNegative = 0.0
-    ammonium_after_sampling_lb_ac: NotNegative = 0.0  # spread after the cores were pulled
-    days_to_incorporation: Annotated[float, Ge(0), Le(60)] = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class IrrigationWater:
-    """``[credits.water]``: nitrate-N of irrigation water, and how much of it is still to come and to be used."""
-
-    nitrate_ppm: Annotated[float, Ge(0), Le(200)]
-    water_in: Annotated[float, Ge(0), Le(60)]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class CreditSection:
     """``[credits]``: nitrogen that appears after sampling. [lb/ac]"""
 
@@ -372,6 +364,7 @@ class Settings:
     prices: PriceSection = PriceSection()
     check_strips: CheckStripSection | None = None
     trial: TrialSection | None = None
+    learning: LearningSection | None = None
     farm: FarmSection = FarmSection()
     job: JobSection | None = None
     export: ExportSection = ExportSection()

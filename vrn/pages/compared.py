@@ -1,4 +1,4 @@
-"""What was really applied against the prescription: a page, a map layer, the numbers."""
+"""What was really applied against the prescription, and what a trial yielded: pages, a map layer, the numbers."""
 
 import hashlib
 import json
@@ -15,6 +15,8 @@ import vrn
 from vrn.files.staging import write_files
 from vrn.files.tables import Layer, in_units, write_layers
 from vrn.model.applied import Comparison, ZoneApplied
+from vrn.model.grid import reproject
+from vrn.model.trials import Harvested, PastTrial
 from vrn.pages.field_drawing import INK, PAPER, FieldDrawing, Floats, Look, on_axes
 from vrn.pages.plots import figure, png, sheet
 from vrn.pages.ramps import NITROGEN
@@ -22,7 +24,7 @@ from vrn.pages.report_file import finding_items
 from vrn.pages.report_page import html_of
 from vrn.pages.report_parts import Bullets, Part, Picture, Report, Table, Text
 from vrn.units import AC_M2
-from vrn.words import UnitFormat, findings_json, say
+from vrn.words import UnitFormat, finding_texts, findings_json, say
 
 # upper end of a class of applied over planned, colour, its words: blue is too little, red too much
 _CLASSES: Final = (
@@ -235,3 +237,124 @@ def _layers(comparison: Comparison) -> bytes:
         path = Path(folder) / "compared.gpkg"
         write_layers(path, layers, comparison.crs, date(comparison.season, 1, 1))
         return path.read_bytes()
+
+
+def write_harvest(found: Harvested, out_dir: str | Path) -> Path:
+    """Write ``harvest.html`` and ``summary.json`` over nothing but an earlier harvest page."""
+    page = harvest_page(found).encode("utf-8")
+    shown = UnitFormat.of(found.units)
+    summary = {
+        "field": found.field, "season": found.season,
+        "findings": findings_json(shown, (*found.says, *found.findings)),
+        "files": {"harvest.html": hashlib.sha256(page).hexdigest()}, "versions": {"vrn": vrn.__version__},
+    }  # fmt: skip
+    text = json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return write_files({"harvest.html": page, "summary.json": text.encode("utf-8")}, out_dir)
+
+
+def harvest_page(found: Harvested) -> str:
+    """The page as text: map, plots, yield by nitrogen of each trial, and what it says."""
+    shown = UnitFormat.of(found.units)
+
+    def words(name: str, **quantities: str | int) -> str:
+        return say(shown, f"season.{name}", **quantities)
+
+    name = {"field": found.field, "season": str(found.season)}
+    says = tuple(f"{text.place}: {text.problem} {text.remedy}" for text in finding_texts(shown, found.says))
+    curves = tuple(
+        Picture(caption=words("harvest-curve", block=trial.block), alt=words("harvest-curve-alt"),
+                png=_curve(trial, numbers, shown))
+        for trial, numbers in zip(found.trials, found.tops, strict=True)
+    )  # fmt: skip
+    decide, assumed = (finding_items(found.findings, level, shown) for level in ("warning", "note"))
+    tables = (("harvest-against", against_rows(found, shown)), ("harvest-plots", plot_rows(found, shown)))
+    against, plots = (
+        Table(caption=words(f"{code}-caption"), header=rows[0], rows=rows[1:],
+              numbers=tuple(range(1 if code == "harvest-against" else 2, len(rows[0]) - (code == "harvest-plots"))))
+        for code, rows in tables
+    )  # fmt: skip
+    picture = Picture(caption=words("harvest-map"), alt=words("harvest-map-alt"), png=_plots_map(found, shown))
+    parts = (
+        Part(title=words("harvest-says"), pieces=(Bullets(items=says), *curves)),
+        Part(title=words("harvest-against"), pieces=(against,)),
+        *((Part(title=say(shown, "report.decide"), pieces=(Bullets(items=decide),)),) if decide else ()),
+        Part(title=words("harvest-plots"), pieces=(picture, plots)),
+        *((Part(title=say(shown, "report.records"), pieces=(Bullets(items=assumed),)),) if assumed else ()),
+    )
+    title = words("harvest-title", **name)
+    return html_of(Report(title=title, heading=title, foot=title, facts=(words("harvest-facts"),), draft="", state="",
+                          file=parts))  # fmt: skip
+
+
+def plot_rows(found: Harvested, shown: UnitFormat) -> tuple[tuple[str, ...], ...]:
+    """Head and a row for each plot."""
+    rate = {"unit": shown.unit("rate")}
+    heads = {"block": {}, "plot": {}, "plan-rate": rate, "got-rate": rate, "grain": {"unit": shown.unit("yield")},
+             "points": {}, "why": {}}  # fmt: skip
+    rows = [tuple(say(shown, f"season.head-{name}", **more) for name, more in heads.items())]
+    for trial in found.trials:
+        for plot in trial.plots:
+            why = say(shown, f"season.why-{plot.why}") if plot.why in _WHY else plot.why
+            rows.append((
+                trial.block, plot.label, shown.number("rate", plot.planned_n_lb_ac),
+                shown.number("rate", plot.n_lb_ac, decimals=0), shown.number("yield", plot.yield_bu_ac, decimals=1),
+                str(plot.points), why,
+            ))  # fmt: skip
+    return tuple(rows)
+
+
+_WHY: Final = ("short", "not-covered", "uneven", "few-points")
+
+
+def against_rows(found: Harvested, shown: UnitFormat) -> tuple[tuple[str, ...], ...]:
+    """Head and a row for each trial: where yield levels off by the budget and by the trial alone."""
+    unit = {"unit": shown.unit("rate")}
+    heads = {"block": {}, "budget": unit, "said": unit, "said-range": {}}
+    rows = [tuple(say(shown, f"season.head-{name}", **more) for name, more in heads.items())]
+    for trial, (budget, said, low, high) in zip(found.trials, found.tops, strict=True):
+        numbers = (shown.number("rate", budget, decimals=0), shown.number("rate", said, decimals=0))
+        rows.append((trial.block, *numbers, shown.range("rate", low, high, decimals=0)))
+    return tuple(rows)
+
+
+def _curve(trial: PastTrial, numbers: tuple[float, float, float, float], shown: UnitFormat) -> bytes:
+    """Yield by what each plot got; where it levels off: a band by the trial alone, a broken line by the budget."""
+    n, grain = shown.factor("rate"), shown.factor("yield")
+    with figure(5.0, 3.0, margins_in=(0.8, 0.55, 0.1, 0.15)) as drawn:
+        axes = drawn.add_subplot()
+        for kept, fill in ((True, INK), (False, PAPER)):
+            mine = [plot for plot in trial.plots if (plot.why == "") == kept and np.isfinite(plot.yield_bu_ac)]
+            axes.plot([plot.n_lb_ac * n for plot in mine], [plot.yield_bu_ac * grain for plot in mine], "o",
+                      markersize=5, markerfacecolor=fill, markeredgecolor=INK)  # fmt: skip
+        budget, said, low, high = (number * n for number in numbers)
+        axes.axvspan(low, high, color=NITROGEN.classes(5)[1], alpha=0.5, zorder=0)
+        axes.axvline(said, color=NITROGEN.classes(5)[4], zorder=1)
+        axes.axvline(budget, color=INK, linestyle="--", linewidth=0.8, zorder=1)
+        axes.set_xlabel(say(shown, "season.harvest-axis-n", unit=shown.unit("rate")))
+        axes.set_ylabel(say(shown, "season.harvest-axis-yield", unit=shown.unit("yield")))
+        return png(drawn)
+
+
+def _plots_map(found: Harvested, shown: UnitFormat) -> bytes:
+    """The field with its plots in the colours of what they got; plots that do not count are hatched."""
+    plots = [plot for trial in found.trials for plot in trial.plots]
+    rates = np.array([plot.n_lb_ac for plot in plots])
+    low, high = float(np.nanmin(rates)), float(np.nanmax(rates))
+    colors = NITROGEN.classes(_LEVELS)
+    shapes: list[tuple[shapely.Geometry, Look]] = [(found.boundary, Look(fill=PAPER))]
+    for plot, rate in zip(plots, rates, strict=True):
+        ground = reproject(shapely.from_wkt(plot.outline), "EPSG:4326", found.crs)
+        level = round((rate - low) / max(high - low, 1e-9) * (_LEVELS - 1)) if np.isfinite(rate) else 0
+        look = Look(fill=PAPER, line=INK, width_pt=0.4, hatch="/") if plot.why else Look(fill=colors[level])
+        shapes += [(ground, look), (ground, Look(line=INK, width_pt=0.4))]
+    west, south, east, north = found.boundary.bounds
+    drawing = FieldDrawing(bounds_m=(west, south, east, north), shapes=(*shapes, *_edges(found.boundary)),
+                           metric=shown.metric)  # fmt: skip
+    height_in = float(np.clip(6.4 * drawing.aspect, 2.0, 6.0))
+    with figure(7.0, height_in + 0.8) as drawn:
+        axes = sheet(drawn)
+        on_axes(axes, drawing, (0.1, 0.7, 6.8, height_in))
+        factor = shown.factor("rate")
+        NITROGEN.scale_on(axes, 1.9, 3.0, low * factor, high * factor)
+        axes.text(4.98, 0.305, shown.unit("rate"), va="center", fontsize=7)
+        return png(drawn)

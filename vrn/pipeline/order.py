@@ -19,6 +19,7 @@ from vrn.model.grid import Grid, cell_size_m, grid_over, share_inside
 from vrn.model.samples import SoilSamples, profile_of
 from vrn.model.surface import Surface
 from vrn.nitrogen.field_need import disagreements
+from vrn.pipeline.learning import with_learning
 from vrn.pipeline.need import need_of_field
 from vrn.pipeline.soil import NEED, extra_surfaces, own_need, own_surfaces, soil_surfaces
 from vrn.prescription import prescribe, zones_of
@@ -76,7 +77,8 @@ def build(
     known, beside = soil_surfaces(field, profile, grid, share, extra=extra)
     known |= own
     tell("nitrogen")
-    needed = need_of_field(field, profile, known, share, own=own_of_cells)
+    plain = need_of_field(field, profile, known, share, own=own_of_cells)
+    needed, learned, of_trials = with_learning(field, plain, share)
     known[NEED] = own_of_cells.surface if own_of_cells is not None else Surface(
         name=NEED, grid=grid, values=grid.in_rows(needed.ledger.unclipped_lb_ac), se=needed.se_lb_ac,
         chosen=needed.ledger.method,
@@ -88,11 +90,23 @@ def build(
     prescription = prescribe(
         field=field, grid=grid, share=share, surfaces=known, ledger=needed.ledger, zones=zones, need_se=needed.se_lb_ac
     )
+    if learned is not None:
+        before = prescribe(
+            field=field,
+            grid=grid,
+            share=share,
+            surfaces=known,
+            ledger=plain.ledger,
+            zones=zones,
+            need_se=plain.se_lb_ac,
+        )
+        learned = replace(learned, without_n_lb_ac=tuple(rate.rate_n_lb_ac for rate in before.rates))
     prescription = with_uncertainty(prescription, needed.need_of, cells=needed.cells, input_names=needed.drawn)
     methods = needed.methods_by_zone(prescription.zones.labels, share)
     findings = (
         *field.findings, *readings.findings, *profile.findings,
-        *(finding for surface in known.values() for finding in surface.findings), *needed.findings, *silent,
+        *(finding for surface in known.values() for finding in surface.findings), *needed.findings, *of_trials,
+        *silent,
         *(note("own.surface", name, source=source) for name in own),
         *(() if needed.ledger.published else (note("own.need", "need", source=needed.ledger.source),)),
         *prescription.findings,
@@ -106,6 +120,7 @@ def build(
         prescription, findings=tuple(sorted(findings, key=lambda one: one.code not in FIRST_RANK)),
         methods=methods,
         season=needed.season, response=needed.response, readings=readings,
+        learned=learned,
         causes=None if own or own_of_cells else causes_of_error(prescription),
     ))  # fmt: skip
 

@@ -17,6 +17,7 @@ from vrn.model.readings import ReadingQuality
 from vrn.model.samples import ErrorCauses
 from vrn.model.settings import Override
 from vrn.model.surface import Surface
+from vrn.model.trials import LearnedReport
 from vrn.nitrogen.field_need import MethodResult
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.nitrogen.rain import RainEffect
@@ -232,6 +233,8 @@ class Prescription:
         Stage, applications and weather up to sampling; what rain did is in ``rain``.
     response : TrialFit, optional
         Fitted to the user's own trial.
+    learned : LearnedReport, optional
+        What trials of earlier seasons did to the need.
     """
 
     field: Field
@@ -270,6 +273,7 @@ class Prescription:
     dropped_overrides: tuple[Override, ...] = ()
     season: Season | None = None
     response: TrialFit | None = None
+    learned: LearnedReport | None = None
 
     def __repr__(self) -> str:
         rates = door.span([rate.rate_n_lb_ac for rate in self.rates], unit="lb N/ac")

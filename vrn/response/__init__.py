@@ -3,7 +3,8 @@
 from vrn.response.fit import TrialFit, fit_quadratic, fit_response
 from vrn.response.learn import learn
 from vrn.response.loss import Response, best_rate, expected_loss
-from vrn.response.trial import Plot, Trial, ZoneNeed
+from vrn.response.places import ZoneNeed
+from vrn.response.trial import Plot, Trial
 
 __all__ = [
     "Plot", "Response", "Trial", "TrialFit", "ZoneNeed", "best_rate", "expected_loss", "fit_quadratic", "fit_response",

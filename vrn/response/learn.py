@@ -1,6 +1,6 @@
 """What a farm's own trials say together: level, worth of supplies and shape, and the rate that follows from them."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise, product
 from typing import Final, Literal
@@ -13,7 +13,8 @@ from scipy.special import logsumexp, ndtr
 
 from vrn.errors import OutOfRangeError
 from vrn.response.loss import ANCHOR, Response, held_ratio
-from vrn.response.trial import KINKED, SMOOTH, STEPS, TOPS_LB_AC, Likelihood, Trial, ZoneNeed, likelihood_of
+from vrn.response.places import LearnedRate, Spread, ZoneNeed, mixture
+from vrn.response.trial import KINKED, SMOOTH, STEPS, TOPS_LB_AC, Likelihood, Trial, likelihood_of
 
 Array = NDArray[np.float64]
 Form = Literal["smooth", "kinked"]
@@ -36,44 +37,6 @@ _SHAPES: Final[dict[Form, tuple[float, float]]] = {"smooth": SMOOTH, "kinked": K
 _SWEEPS, _DAMPING, _STILL = 12, 0.9, 1e-3
 _CURVE: Final = Response(curvature=1.0, kink_weight=0.0)
 _KINK: Final = Response(curvature=0.0, kink_weight=1.0, kink_slope=1.0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spread:
-    """
-    A number that is not known: mean, standard deviation, and the ends of its 90 % interval.
-
-    Parameters
-    ----------
-    mean, sd, low, high : float
-    """
-
-    mean: float
-    sd: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LearnedRate:
-    """
-    What trials say of a zone in a season to come.
-
-    Parameters
-    ----------
-    rate_n_lb_ac : float
-        What is expected to pay best, within 60 lb/ac of the need and within what is allowed. [lb N/ac]
-    t_mean_lb_ac, t_low_lb_ac, t_high_lb_ac : float
-        Rate at which yield levels off, and the ends of its 90 % interval. [lb N/ac]
-    worth : mapping
-        Pounds that a pound of each supply counts for: mean, and the ends of the 90 % interval.
-    """
-
-    rate_n_lb_ac: float
-    t_mean_lb_ac: float
-    t_low_lb_ac: float
-    t_high_lb_ac: float
-    worth: Mapping[str, tuple[float, float, float]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,16 +78,27 @@ class Learned:
         cross = np.array([LEVEL_SD**2 + FIELD_SD**2 * (trial.field == field) for trial in self.trials])
         return self._linear(cross, LEVEL_SD**2 + FIELD_SD**2 * (field is not None))
 
+    def shift(self, place: ZoneNeed) -> Spread:
+        """How far T of a place lies above need and anchor, what zone, season and place have of their own apart."""
+        cross = np.array([_alike(place, trial) - ZONE_SD**2 * (place.field == trial.field and place.zone == trial.zone)
+                          for trial in self.trials])  # fmt: skip
+        return self._linear(cross, _alike(place, place) - ZONE_SD**2)
+
+    def seen(self, trial: Trial) -> Spread:
+        """Rate at which yield levelled off in one of the trials, in its own season. [lb N/ac]"""
+        i = self.trials.index(trial)
+        return mixture([(w, float(node.mean[i]), float(np.sqrt(node.covariance[i, i]))) for w, node in self._weighed()])
+
     def worth(self, supply: str) -> Spread:
         """How many pounds of need a pound of a supply takes off; 1 is face value."""
-        sd = _supply_sd(supply)
+        sd = supply_sd(supply)
         off = self._linear(np.array([sd**2 * _beyond(trial, supply) for trial in self.trials]), sd**2)
         return Spread(mean=1 - off.mean, sd=off.sd, low=1 - off.high, high=1 - off.low)
 
     def top(self, place: ZoneNeed) -> Spread:
         """Rate at which yield levels off on a place in a season to come. [lb N/ac]"""
         parts = [(weight, mean[0], float(np.sqrt(covariance[0, 0]))) for weight, _, mean, covariance in self._at(place)]
-        return _mixture(parts)
+        return mixture(parts)
 
     def rate(self, place: ZoneNeed, *, price_ratio: float = ANCHOR) -> float:
         """
@@ -189,7 +163,7 @@ class Learned:
                 node, np.concatenate([cross, np.zeros(len(cross))])[None, :], np.array([[variance]])
             )
             parts.append((weight, float(mean[0]), float(np.sqrt(left[0, 0]))))
-        return _mixture(parts)
+        return mixture(parts)
 
     def _at(self, place: ZoneNeed) -> Iterable[tuple[float, Form, Array, Array]]:
         """Weight, form, mean and covariance of T and log shape on a place, in its season, by node."""
@@ -276,7 +250,18 @@ def _beyond(place: ZoneNeed | Trial, supply: str) -> float:
     return place.supplies.get(supply, usual) - usual
 
 
-def _supply_sd(supply: str) -> float:
+def share_of_one_season() -> float:
+    """How much of what a field's first trial says, a block of twenty, counts as level, field and zone."""
+    lasting = LEVEL_SD**2 + FIELD_SD**2 + ZONE_SD**2
+    seasons, owns = (sum(_mass(span) * sd**2 for sd, span in each.items()) for each in (SEASON_SDS, OWN_SDS))
+    return lasting / (lasting + seasons + owns + _BLOCK_SE**2)
+
+
+_BLOCK_SE: Final = 30.0  # standard error of T from one block of twenty plots [lb N/ac]
+
+
+def supply_sd(supply: str) -> float:
+    """Spread beforehand of what a pound of a supply counts for, about 1."""
     return {"soil_nitrate": 0.7, "mineralization": 0.4}.get(supply, 0.3)
 
 
@@ -284,7 +269,7 @@ def _alike(one: ZoneNeed | Trial, other: ZoneNeed | Trial) -> float:
     """Covariance of T of two places, seasons and what is a place's own apart. [(lb/ac)²]"""
     shared = LEVEL_SD**2 + (FIELD_SD**2 + (one.zone == other.zone) * ZONE_SD**2) * (one.field == other.field)
     for supply in sorted({*one.supplies, *one.typical}):
-        shared += _supply_sd(supply) ** 2 * _beyond(one, supply) * _beyond(other, supply)
+        shared += supply_sd(supply) ** 2 * _beyond(one, supply) * _beyond(other, supply)
     return shared
 
 
@@ -380,16 +365,3 @@ def _without(mean: Array, covariance: Array, at: NDArray[np.int_], site: Array, 
 def _potential(precision: NDArray[np.floating], pull: NDArray[np.floating]) -> float:
     """Log of the integral of exp(pull'x − x'precision x / 2), but for its powers of 2π."""
     return float(0.5 * pull @ np.linalg.solve(precision, pull) - 0.5 * np.linalg.slogdet(precision)[1])
-
-
-def _mixture(parts: Sequence[tuple[float, float, float]]) -> Spread:
-    """Mean, standard deviation and 90 % interval of a mixture of normals: weight, mean, standard deviation each."""
-    weights, means, sds = np.array(parts).T
-    mean = float(weights @ means)
-    sd = float(np.sqrt(weights @ (sds**2 + (means - mean) ** 2)))
-
-    def below(value: float, share: float) -> float:
-        return float(weights @ ndtr((value - means) / sds)) - share
-
-    low, high = (float(brentq(below, mean - 12 * sd, mean + 12 * sd, args=(share,))) for share in (0.05, 0.95))
-    return Spread(mean=mean, sd=sd, low=low, high=high)

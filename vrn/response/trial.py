@@ -99,29 +99,6 @@ class Trial:
             raise OutOfRangeError(problem, "Give at least two more plots than blocks, and two rates.")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ZoneNeed:
-    """
-    Ground of a coming season: what the budget says there, nothing learned in it.
-
-    Parameters
-    ----------
-    field, zone : str
-    season : int
-    need_lb_ac : float
-        [lb N/ac]
-    supplies, typical : mapping
-        As for `Trial`. [lb N/ac]
-    """
-
-    field: str
-    zone: str
-    season: int
-    need_lb_ac: float
-    supplies: Mapping[str, float] = dataclasses.field(default_factory=dict)
-    typical: Mapping[str, float] = dataclasses.field(default_factory=dict)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Likelihood:
     """

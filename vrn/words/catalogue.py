@@ -22,6 +22,7 @@ _UNNAMED_PLACES: Final = {
     "layers.yield_potential": "Yield potential", "yield_goal_bu_ac": "Yield potential", "nitrate_ppm": "Nitrate",
     "deep_nitrate_ppm": "Nitrate, second depth", "layers.applied_n": "Applied nitrogen", "method": "Nitrogen budget",
     "applied_n_lb_ac": "Applied nitrogen", "layers.extra": "Other layers", "TASKDATA": "Task data",
+    "learning": "Your own trials",
     "total": "Total", "rates": "Rates", "skips": "Skips", "overlaps": "Overlaps", "no-apply": "No-apply",
 }  # fmt: skip
 

@@ -21,6 +21,86 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "{field} is no longer in {list}. Its product left the order.",
         "If that is a mistake, list it again and run the same command.",
     ),
+    "plots-dropped": (
+        "{dropped} of {plots:plot|plots} left out.",
+        "The table gives the reason for each. Plots are never left out for their yield.",
+    ),
+    "as-planned": (
+        "The planned rates were taken for what was applied. A plot that was never made goes unseen.",
+        "Give the machine's own record with --applied where there is one.",
+    ),
+    "copied-plan": (
+        "The applied rates equal the plan to the digit. No machine is that true.",
+        "Give the machine's own record. This one may be a copy of the plan.",
+    ),
+    "trial-bounded": (
+        "The best-paying rate was about {point} ({low} to {high}, likely 9 times in 10).",
+        "Rates tried: {least} to {most}.",
+    ),
+    "trial-or-more": (
+        "The best-paying rate was about {point}. It may be {low} or more.",
+        "Rates tried: {least} to {most}. Trials together tell more.",
+    ),
+    "trial-flat": (
+        "Yield did not answer to N between {least} and {most}: what was there was enough.",
+        "This counts: it says the need was low.",
+    ),
+    "trial-rising": (
+        "Yields still rose at {most}, the highest rate tried. The best rate was above it.",
+        "By how much this trial can't say.",
+    ),
+    "trial-unbounded": (
+        "This trial does not bound the best rate.",
+        "It helps only together with others. Rates tried: {least} to {most}.",
+    ),
+    "trial-strips": (
+        "{plots:strip|strips}: {gain} more at {most} than at {least}.",
+        "Strips alone do not give a best rate. They count with other trials.",
+    ),
+    "learned": (
+        "{trials:trial|trials} of your own in {seasons:season|seasons} moved the need by {total} on average. Level and "
+        "supplies: {together} (likely {low} to {high}). Shape of the response: {shape}. {more} said more than the "
+        "budget, {less} less.",
+        "See each zone with and without it in the report. A trial can be left out in the field file.",
+    ),
+    "learned-range": (
+        "Yield should level off at {mean} on average. One season in ten lies outside {low} to {high}.",
+        "A trial this year would narrow that for the next.",
+    ),
+    "learned-one-season": (
+        "One season is one draw: the level counts for {share} of what its trials said.",
+        "Lay a trial next year too. A second season is worth more than a second block.",
+    ),
+    "learned-no-soil-nitrate": (
+        "Your trials do not show what soil nitrate is worth. It counts in full.",
+        "Lay blocks where soil nitrate differs most within the field.",
+    ),
+    "learned-no-mineralization": (
+        "Your trials do not show what organic matter is worth. It counts in full.",
+        "Your zones differ too little in it.",
+    ),
+    "learned-no-credits": (
+        "Your trials do not show what a credit is worth. It counts in full.",
+        "That takes fields with and without the credit.",
+    ),
+    "learned-held": (
+        "On {share} of the ground your trials asked for a change of more than {most}. It was held there.",
+        "Look at the trials with vrn learned BOOK before you trust such a change.",
+    ),
+    "learned-left-out": ("Trial left out: {trial} ({why}).", "Remove it from the list to take it in again."),
+    "learned-draft": (
+        "Trial not used: {trial}. Its prescription was not signed.",
+        "Only trials in signed prescriptions count.",
+    ),
+    "learned-method": (
+        "Trial not used: {trial}. Its need was worked out by another method.",
+        "Only trials of the method of this build count.",
+    ),
+    "learned-nothing": (
+        "Nothing was learned: no trial of an earlier season in the book can be used.",
+        "Harvest one with vrn harvest, or remove [learning].",
+    ),
+    "learned-off": ("Trials in the book were not used, as the field file asks.", "Set use in [learning] to use them."),
 }
 
 SENTENCES: Final[dict[str, str]] = {
@@ -101,5 +181,49 @@ SENTENCES: Final[dict[str, str]] = {
     "stalk-zone-cut": "zone {zone} stalk nitrate {ppm:0} ({kind}: {cut} less next year, from Connecticut trials)",
     "strip": "strip at {rate}: {grain:1}",
     "strip-no-rate": "strip: {grain:1}",
+    "harvest-title": "{field}, season {season}: harvest of the trial",
+    "harvest-facts": "Yield against the nitrogen that each plot got",
+    "harvest-says": "What the yields say",
+    "harvest-plots": "Plots",
+    "harvest-against": "Against the budget",
+    "harvest-map": "Plots by the nitrogen they got",
+    "harvest-map-alt": "Map of the field with the plots of its trial",
+    "harvest-curve": "{block}: yield by nitrogen, each plot a point",
+    "harvest-curve-alt": "Yield of each plot by the nitrogen it got",
+    "harvest-axis-n": "applied, {unit}",
+    "harvest-axis-yield": "yield, {unit}",
+    "harvest-plots-caption": "What each plot got and yielded. A plot with a reason does not count.",
+    "harvest-against-caption": "Rate at which yield levels off: as the budget has it, and by the trial alone",
+    "head-block": "Trial",
+    "head-plot": "Plot",
+    "head-plan-rate": "Planned, {unit}",
+    "head-got-rate": "Applied, {unit}",
+    "head-grain": "Yield, {unit}",
+    "head-points": "Records",
+    "head-why": "Left out",
+    "head-budget": "Budget, {unit}",
+    "head-said": "Trial alone, {unit}",
+    "head-said-range": "Likely range",
+    "head-expected": "Expected, {unit}",
+    "supply-soil-nitrate": "soil nitrate",
+    "supply-mineralization": "organic matter’s nitrogen",
+    "supply-credits": "a credit",
+    "learned-tops": "Rate at which yield levels off in each trial:",
+    "why-short": "too short",
+    "why-not-covered": "not fully applied",
+    "why-uneven": "rate uneven",
+    "why-few-points": "too few harvest records",
+    "harvest-kept": "{trials:trial|trials} kept in {book}.",
+    "learned-from": "{trials:trial|trials} in {seasons:season|seasons}: {more} said more than the budget, {less} less.",
+    "learned-level": "Level: {mean} (likely {low} to {high}) on this farm.",
+    "learned-worth": "Worth of {supply}: {mean:2} for each 1 counted ({low:2} to {high:2}).",
+    "learned-silent-line": "Not learned: the worth of {supply}. It counts in full.",
+    "learned-shape": "Chance that yields rise straight and then stop short: {share} (25% before any trial).",
+    "learned-spread": "One season in ten lies more than {low} below or {high} above what is expected.",
+    "learned-none": "No trial in {book} can be used yet.",
+    "learned-left": "Left out: {trial} ({why})",
+    "learned-why-draft": "not signed",
+    "learned-why-method": "another method",
+    "learned-without": "Without {trial}: level {mean} ({low} to {high}).",
     "written": "Written: {path}",
 }

@@ -1,0 +1,288 @@
+"""From a trial laid into the pass to the next build: harvest, book, learned lines, and what is refused on the way."""
+
+import json
+import shutil
+import sqlite3
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import vrn
+from tests.many.farm import MadeField
+from vrn.cli import main
+from vrn.errors import InputFileError
+from vrn.ingest.season_tables import trials_in
+from vrn.many.harvest import read_trial_harvest, record_trials
+from vrn.model.field import Field
+from vrn.model.samples import profile_of
+from vrn.model.trials import LearnedReport, PastTrial
+from vrn.pipeline.learning import learned_in, learned_of, typical_of, with_learning
+from vrn.pipeline.need import Need, need_of_field
+from vrn.pipeline.order import ground_of
+from vrn.pipeline.soil import soil_surfaces
+from vrn.response import ZoneNeed
+from vrn.response.learn import usual_anchor_lb_ac
+from vrn.response.trial import likelihood_of
+
+MORE = 40.0  # lb/ac that the corn of the made farm wants beyond the budget
+
+
+def _signed(out: Path) -> None:
+    """As ``vrn sign`` would leave it; it builds again, which the whole run of five seasons does."""
+    summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    (out / "summary.json").write_text(json.dumps(summary | {"approved": True}), encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def farm(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A season with two blocks, driven and harvested, and a book with both: ``f``, ``rx``, ``applied.csv``, …"""
+    root = tmp_path_factory.mktemp("farm")
+    made = MadeField(name="North 40", folder=root / "f", seed=3)
+    with pytest.MonkeyPatch.context() as patched:
+        for page in ("vrn.pages.map_page.write_map", "vrn.pages.report_page.write_reports"):
+            patched.setattr(page, _short)
+        out = vrn.write(vrn.build(vrn.read_field(made.write(2025))), root / "rx")
+    made.lay_block(out, x_ft=60, y_ft=150)
+    made.lay_block(out, x_ft=540, y_ft=150, block=2)
+    _signed(out)
+    needs = [zone["need_lb_ac"] for zone in json.loads((out / "summary.json").read_text(encoding="utf-8"))["zones"]]
+    anchor = usual_anchor_lb_ac()
+    made.drive(out, root / "applied.csv")
+    top = (max(needs) + anchor + MORE, min(needs) + anchor + MORE)
+    made.harvest(out, root / "harvest.csv", 2025, top=top)
+    made.harvest(out, root / "across.csv", 2025, top=top, heading="across")
+    made.harvest(out, root / "late.csv", 2026, top=top)
+    found = read_trial_harvest(out, root / "harvest.csv", root / "applied.csv")
+    record_trials(root / "season.db", "", *found.trials)
+    return root
+
+
+def _short(_prescription: object, *paths: Path, **_made: object) -> None:
+    for path in paths:
+        path.write_text("short for this test\n", encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def needed(farm: Path) -> tuple[Field, Need, np.ndarray]:
+    """Field, need and share of ground of the next season, before anything is learned."""
+    field = vrn.read_field(_field_file(farm, ""))
+    grid, share = ground_of(field)
+    profile = profile_of(field.samples.field_readings())
+    known, _ = soil_surfaces(field, profile, grid, share, extra={})
+    return field, need_of_field(field, profile, known, share), share
+
+
+@pytest.fixture
+def teach(farm: Path, needed: tuple[Field, Need, np.ndarray]) -> Callable[..., tuple[Need, LearnedReport | None, set]]:
+    """Need, report and codes of what is said, under a table ``[learning]``."""
+    _, need, share = needed
+
+    def made(table: str, season: int = 2026) -> tuple[Need, LearnedReport | None, set[str]]:
+        taught, report, said = with_learning(vrn.read_field(_field_file(farm, table, season)), need, share)
+        return taught, report, {one.code for one in said}
+
+    return made
+
+
+def _field_file(farm: Path, table: str, season: int = 2026) -> Path:
+    source = (farm / "f" / "field_2025.toml").read_text(encoding="utf-8")
+    path = farm / "f" / "next.toml"
+    path.write_text(source.replace("season = 2025", f"season = {season}") + table, encoding="utf-8")
+    return path
+
+
+LEARNING = '[learning]\nbook = "../season.db"\n'
+
+
+def test_plots_are_measured_where_they_lie(farm: Path) -> None:
+    """Every plot gets its rate to 1 lb and its yield to what was made; the trial says what the farm answers to."""
+    found = read_trial_harvest(farm / "rx", farm / "harvest.csv", farm / "applied.csv")
+    assert [trial.name for trial in found.trials] == ["North 40 2025 block 1", "North 40 2025 block 2"]
+    for trial, (budget, said, low, high) in zip(found.trials, found.tops, strict=True):
+        assert len(trial.plots) == 20
+        assert all(not plot.why and plot.points >= 20 for plot in trial.plots)
+        assert max(abs(plot.n_lb_ac - plot.planned_n_lb_ac) for plot in trial.plots) < 2.5
+        assert budget == pytest.approx(trial.need_lb_ac + usual_anchor_lb_ac())
+        assert low < budget + MORE < high
+        assert budget + 20 < said < budget + 60
+    assert found.trials[0].supplies["soil_nitrate"] < found.trials[0].typical["soil_nitrate"]
+    assert {one.code for one in found.says} <= {"season.trial-bounded", "season.trial-or-more"}
+    assert not any(one.level == "warning" for one in found.findings)
+
+
+def test_the_book_keeps_plots_and_grid(farm: Path) -> None:
+    """What is read back is what was written, and the grid made again from the plots is the one kept, to 1e-9."""
+    found = read_trial_harvest(farm / "rx", farm / "harvest.csv", farm / "applied.csv").trials
+    kept = trials_in(farm / "season.db")
+    assert kept == found
+    with sqlite3.connect(farm / "season.db") as book:
+        rows = book.execute(
+            "SELECT form, top_count, log_count, log_likelihood FROM likelihood WHERE trial = 1"
+        ).fetchall()
+    again = likelihood_of(learned_of(kept[:1]).trials[0])
+    for form, tops, logs, data in rows:
+        grid = np.frombuffer(data, "<f8").reshape(tops, logs)
+        assert np.abs(grid - getattr(again, form)).max() < 1e-9
+    with pytest.raises(InputFileError, match="already"):
+        record_trials(farm / "season.db", "", *found)
+
+
+def test_learned_lines_add_up_and_say_what_it_would_be_without(farm: Path, needed: tuple[Field, Need, object]) -> None:
+    """The budget's lines stay; the learned ones add to the need; supplies count where they differ from the usual."""
+    taught = vrn.build(vrn.read_field(_field_file(farm, LEARNING)))
+    assert taught.learned is not None
+    before = {line.key: line.lb_ac for line in needed[1].ledger.lines}
+    for line in taught.ledger.lines:
+        if line.key in before:
+            np.testing.assert_array_equal(line.lb_ac, before.pop(line.key))
+    assert not before
+    added = [line.key for line in taught.ledger.lines if line.key.startswith("learned_")]
+    assert added == ["learned_level", "learned_soil_nitrate", "learned_shape"]
+    for rate in taught.rates:
+        assert float(sum(line.lb_ac for line in rate.ledger.lines)) == pytest.approx(rate.need_lb_ac, abs=1e-9)
+    report = taught.learned
+    assert (len(report.trials), report.seasons, report.more, report.less) == (2, 1, 2, 0)
+    assert 5 < report.together[0] < MORE
+    assert report.together[1] < report.together[0] < report.together[2]
+    codes = {one.code for one in taught.findings}
+    assert {"season.learned", "season.learned-range", "season.learned-one-season"} <= codes
+    assert "season.learned-no-mineralization" in codes
+    for rate, plain in zip(taught.rates, report.without_n_lb_ac, strict=True):
+        learned = sum(line.lb_ac for line in rate.ledger.lines if line.key.startswith("learned_"))
+        assert rate.rate_n_lb_ac - plain == pytest.approx(learned, abs=5.0)  # the machine's step
+
+
+def test_learned_is_the_learner_s_own_rate(farm: Path, teach: Callable[..., tuple], needed: tuple) -> None:
+    """On mean ground need and learned lines are the rate that the trials together give at ordinary prices."""
+    _, need, share = needed
+    taught, report, _ = teach(LEARNING)
+    used = trials_in(farm / "season.db")
+    weights = share.ravel()[need.cells]
+
+    def mean(values: object) -> float:
+        return float(np.average(np.broadcast_to(values, share.size)[need.cells], weights=weights))
+
+    nitrate = -sum(mean(line.lb_ac) for line in need.ledger.lines if line.key in ("soil_nitrate", "deep_nitrate"))
+    place = ZoneNeed(field="North 40", zone="", season=2026, need_lb_ac=mean(need.ledger.unclipped_lb_ac),
+                     supplies={"soil_nitrate": nitrate}, typical=typical_of(used))  # fmt: skip
+    learned = learned_of(used)
+    assert mean(taught.ledger.unclipped_lb_ac) == pytest.approx(learned.rate(place), abs=1e-4)
+    assert report.top[0] == pytest.approx(learned.top(place).mean, abs=1e-6)
+
+
+def test_parts_and_trials_can_be_refused(teach: Callable[..., tuple], needed: tuple) -> None:
+    """``use`` takes parts, false nothing; a trial left out is as one never laid; without a book nothing changes."""
+    need = needed[1]
+    assert teach("") == (need, None, set())
+    both = 'leave_out = ["North 40 2025 block 1: hail", "North 40 2025 block 2: hail"]\n'
+    assert teach(f"{LEARNING}use = false\n") == (need, None, {"season.learned-off"})
+    assert teach(LEARNING + both) == (need, None, {"season.learned-left-out", "season.learned-nothing"})
+    level = teach(f'{LEARNING}use = ["level"]\n')[0]
+    assert [line.key for line in level.ledger.lines if "learned" in line.key] == ["learned_level"]
+    for wrong in ("North 40 2025 block 9: hail", "North 40 2025 block 1", "North 40 2025 block 1:"):
+        with pytest.raises(InputFileError, match="leave_out"):
+            teach(f'{LEARNING}leave_out = ["{wrong}"]\n')
+
+
+def test_nothing_is_learned_from_the_same_season_a_draft_or_another_method(
+    farm: Path, tmp_path: Path, teach: Callable[..., tuple], needed: tuple
+) -> None:
+    """Trials of the season that is built are not even read; drafts and other methods are told and left out."""
+    assert teach(LEARNING, 2025) == (needed[1], None, {"season.learned-nothing"})
+    one, other = trials_in(farm / "season.db")
+    record_trials(tmp_path / "season.db", "", replace(one, approved=False), replace(other, method="nebraska"))
+    _, report, codes = teach(f'[learning]\nbook = "{tmp_path / "season.db"}"\n')
+    assert report is None
+    assert codes == {"season.learned-draft", "season.learned-method", "season.learned-nothing"}
+
+
+def test_a_farm_far_off_is_held(farm: Path, tmp_path: Path, teach: Callable[..., tuple], needed: tuple) -> None:
+    """Six seasons that want 200 lb more move no cell by more than 60, and the pages say so."""
+    trial = trials_in(farm / "season.db")[0]
+    more = [_moved(trial, season=2019 + year, by=200.0) for year in range(6)]
+    record_trials(tmp_path / "far.db", "", *more)
+    taught, report, codes = teach(f'[learning]\nbook = "{tmp_path / "far.db"}"\n')
+    moved = (taught.ledger.unclipped_lb_ac - needed[1].ledger.unclipped_lb_ac)[needed[1].cells]
+    assert moved.max() == pytest.approx(60.0)
+    assert report.held_share > 0.5
+    assert "season.learned-held" in codes
+
+
+def _moved(trial: PastTrial, *, season: int, by: float) -> PastTrial:
+    """The same trial in another season, all its rates higher by as much: so its best rate is too."""
+    plots = tuple(replace(plot, n_lb_ac=plot.n_lb_ac + by) for plot in trial.plots)
+    return replace(trial, season=season, plots=plots)
+
+
+def test_what_is_no_trial_is_refused(farm: Path, tmp_path: Path) -> None:
+    """Another year, across the passes, no record, a reason left out, too few plots, no trial at all: each by itself."""
+    rx, log, applied = farm / "rx", farm / "harvest.csv", farm / "applied.csv"
+    late = tmp_path / "late.csv"
+    rows = (farm / "late.csv").read_text(encoding="utf-8").splitlines()
+    late.write_text("\n".join([f"{rows[0]},season", *(f"{row},2026" for row in rows[1:])]), encoding="utf-8")
+    few = [f"block 1 plot {k}: wet" for k in range(1, 11)]
+    other = tmp_path / "rx"
+    shutil.copytree(rx, other)
+    (other / "trial_plots.geojson").unlink()
+    for expected, call in (
+        ("2026", lambda: read_trial_harvest(rx, late, applied)),
+        ("across", lambda: read_trial_harvest(rx, farm / "across.csv", applied)),
+        ("too few", lambda: read_trial_harvest(rx, log, applied, leave_out=few)),
+        ("names no plot", lambda: read_trial_harvest(rx, log, applied, leave_out=["block 1 plot 3"])),
+        ("holds no trial", lambda: read_trial_harvest(other, log, applied)),
+    ):
+        with pytest.raises(InputFileError, match=expected):
+            call()
+    assert main(["harvest", str(rx), str(log)]) == 2
+    assert main(["harvest", str(rx), str(log), "--as-planned", "--applied", str(applied)]) == 2
+
+
+def test_rates_that_follow_the_need_are_no_trial(farm: Path, tmp_path: Path) -> None:
+    """Plots whose rates rise with their zone's nitrate, and plots with rates too near each other."""
+    for name, expected in (("follow", "followed"), ("near", "differ by")):
+        other = tmp_path / name
+        shutil.copytree(farm / "rx", other)
+        laid = json.loads((other / "trial_plots.geojson").read_text(encoding="utf-8"))
+        zones = json.loads((other / "summary.json").read_text(encoding="utf-8"))["zones"]
+        ends = [zones[0]["zone"], zones[-1]["zone"]]
+        for k, one in enumerate(laid["features"]):
+            said = one["properties"]
+            said["zone"] = ends[k % 2]
+            step = 10 * (k % 4)
+            said["rate_n_lb_ac"] = (60 + 80 * (k % 2) + step) if name == "follow" else 100 + step
+        (other / "trial_plots.geojson").write_text(json.dumps(laid), encoding="utf-8")
+        with pytest.raises(InputFileError, match=expected):
+            read_trial_harvest(other, farm / "harvest.csv", None)
+
+
+def test_the_plan_for_what_was_applied_is_told(farm: Path) -> None:
+    """Without a record the plan counts, with a warning; a record that is a copy of the plan is found out."""
+    found = read_trial_harvest(farm / "rx", farm / "harvest.csv", None)
+    assert [one.code for one in found.findings if one.level == "warning"] == ["season.as-planned"]
+    assert all(trial.applied_sha256 == "" for trial in found.trials)
+    made = MadeField(name="North 40", folder=farm / "f", seed=9)
+    made.drive(farm / "rx", farm / "copied.csv", off=0.0)
+    copied = read_trial_harvest(farm / "rx", farm / "harvest.csv", farm / "copied.csv")
+    assert [one.code for one in copied.findings if one.level == "warning"] == ["season.copied-plan"]
+
+
+def test_commands_keep_and_tell(farm: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """``vrn harvest`` writes its page and keeps the trials; ``vrn learned`` tells them, and without one of them."""
+    book = tmp_path / "season.db"
+    run = ["harvest", str(farm / "rx"), str(farm / "harvest.csv"), "--applied", str(farm / "applied.csv")]
+    assert main([*run, "--book", str(book), "--out", str(tmp_path / "page")]) == 0
+    assert (tmp_path / "page" / "harvest.html").read_text(encoding="utf-8").count("data:image/png") == 3
+    capsys.readouterr()
+    assert main(["learned", str(book), "--without", "North 40 2025 block 2", "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert [row["trial"] for row in said["trials"]] == ["North 40 2025 block 1", "North 40 2025 block 2"]
+    assert said["without"]["trials"] == ["North 40 2025 block 1"]
+    assert said["learned"]["level"][0] > 5
+    assert main(["learned", str(book)]) == 0
+    assert main(["learned", str(book), "--without", "North 41"]) == 2
+    whole, rows = learned_in(trials_in(book))
+    assert whole is not None
+    assert rows[1][3] == pytest.approx(rows[1][1])  # nothing of an earlier season: the budget is what was expected

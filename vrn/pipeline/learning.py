@@ -1,0 +1,276 @@
+"""What the farm's own trials say, as lines of the need beside the method's, and what it would be without them."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vrn.errors import InputFileError, OutOfRangeError
+from vrn.findings import Finding, Quantity, note, warning
+from vrn.model.field import Field
+from vrn.model.trials import LearnedReport, PastTrial
+from vrn.nitrogen.ledger import Ledger, Line, Number
+from vrn.nitrogen.lines import line_of
+from vrn.pipeline.need import Need
+from vrn.prescription.wanted import payoff_of
+from vrn.response import Plot, Trial, ZoneNeed, learn
+from vrn.response.learn import MOST, Learned, share_of_one_season, supply_sd, usual_anchor_lb_ac
+from vrn.response.loss import ANCHOR
+from vrn.response.places import Spread, supplies_of
+
+Array = NDArray[np.float64]
+_OWN: Final = "your own trials"
+_TELLS: Final = {"soil_nitrate": 0.98}  # of its prior spread: above it a supply's worth is not shown as learned
+_ELSE_TELLS: Final = 0.6
+
+
+def with_learning(field: Field, needed: Need, share: Array) -> tuple[Need, LearnedReport | None, tuple[Finding, ...]]:
+    """
+    The need with what earlier trials say as further lines; as it was without ``[learning]``, or where nothing is used.
+
+    Raises
+    ------
+    InputFileError
+        If ``leave_out`` names no trial of the book, or gives no reason.
+    """
+    section = field.settings.learning
+    if section is None:
+        return needed, None, ()
+    used, skipped = _usable(field.past_trials, section.leave_out, needed.ledger.key)
+    said = tuple(_skipped(skipped))
+    if not used or not section.use:
+        return needed, None, (*said, note(f"season.learned-{'off' if used else 'nothing'}", "learning"))
+    learned = learned_of(used)
+    cells, weights = needed.cells, share.ravel()[needed.cells]
+    ledger = needed.ledger.take(cells)
+    supplies = _supplies(ledger, cells.size)
+    typical = typical_of(used)
+    told = [name for name in supplies if _tells(learned, name)]
+
+    def mean(values: Number) -> float:
+        whole = np.broadcast_to(np.asarray(values, dtype=float), cells.shape)
+        known = np.isfinite(whole)
+        return float(np.average(whole[known], weights=weights[known])) if known.any() else float("nan")
+
+    means = {name: mean(supplies[name]) for name in told}
+    need = mean(ledger.unclipped_lb_ac)
+    if not np.isfinite(need):
+        return needed, None, (*said, note("season.learned-nothing", "learning"))
+    place = ZoneNeed(field=field.name, zone="", season=field.settings.header.season, need_lb_ac=need, supplies=means,
+                     typical={name: typical.get(name, means[name]) for name in told})  # fmt: skip
+    lines: list[Line] = []
+    inputs: dict[str, Number] = {}
+    if "level" in section.use:
+        level = learned.level(field.name).mean
+        lines.append(_line("level", level, f"mean of what {len(used)} trials say", {}))
+    if "supplies" in section.use:
+        for name in told:
+            worth, usual = learned.worth(name).mean, place.typical[name]
+            here = f"learned_{name}_lb_ac"
+            inputs[here] = supplies[name]
+            lines.append(_line(name, (1 - worth) * (supplies[name] - usual),
+                               f"(1 − {worth:.4g}) × ({{{here}}} lb here − {usual:.4g} lb usual)", inputs))  # fmt: skip
+    payoff = payoff_of(field.settings, needed.ledger)
+    ratio = ANCHOR if payoff is None or payoff.rule == "need" else payoff.ratio
+    shape = _shape(learned, place, ratio)
+    if "shape" in section.use:
+        lines.append(_line("shape", shape, "rate that pays best by the same trials, less level and supplies", {}))
+    moved = np.broadcast_to(np.asarray(sum((line.lb_ac for line in lines), start=0.0), dtype=float), cells.shape)
+    held = np.clip(moved, -MOST, MOST) - moved
+    if np.nan_to_num(held).any():
+        most = {"most": Quantity("rate", MOST)}
+        lines.append(replace(_line("hold", held, f"no further than {MOST:g} lb/ac", {}), quantities=most))
+    spread = Ledger(lines=tuple(lines), method="", inputs=inputs).spread(cells, share.size)
+    total = moved + held
+    report = replace(
+        _learned_report(learned, used, skipped, place), shape_lb_ac=shape,
+        held_share=mean(np.nan_to_num(held) != 0), total_lb_ac=mean(total),
+    )  # fmt: skip
+    plain = needed.need_of
+    taught = replace(needed, ledger=needed.ledger.plus(*spread.lines, inputs=spread.inputs),
+                     need_of=lambda given: plain(given) + total)  # fmt: skip
+    return taught, report, (*said, *_findings(report))
+
+
+def _usable(
+    trials: Sequence[PastTrial], leave_out: Sequence[str], method: str | None
+) -> tuple[tuple[PastTrial, ...], tuple[tuple[str, str], ...]]:
+    """Trials that count, and the name of each that does not with why: a person's reason, or ``draft``, ``method``."""
+    refused: dict[str, str] = {}
+    known = [trial.name for trial in trials]
+    for entry in leave_out:
+        name = next((one for one in known if entry.startswith(f"{one}:")), "")
+        reason = entry.removeprefix(f"{name}:").strip()
+        if not name or not reason:
+            problem = f'learning.leave_out: "{entry}" names no trial of the book with a reason.'
+            raise InputFileError(problem, f'Write "NAME: reason", where NAME is one of {", ".join(known) or "none"}.')
+        refused[name] = reason
+    used, skipped = [], []
+    for trial in trials:
+        why = f"person: {refused[trial.name]}" if trial.name in refused else ""
+        why = why or ("" if trial.approved else "draft") or ("" if method in (None, trial.method) else "method")
+        if why:
+            skipped.append((trial.name, why))
+        else:
+            used.append(trial)
+    return tuple(used), tuple(skipped)
+
+
+def learned_of(trials: Sequence[PastTrial]) -> Learned:
+    """What trials of a book say together, with the anchor that a build hands over; InputFileError for two of one."""
+    try:
+        return learn(_learned_trials(trials), anchor_lb_ac=usual_anchor_lb_ac())
+    except OutOfRangeError as error:
+        problem = f"learning.book: {error.problem}"
+        raise InputFileError(problem, "Leave one of them out with leave_out in [learning].") from error
+
+
+def _learned_trials(trials: Sequence[PastTrial]) -> list[Trial]:
+    """Trials of a book as the learner takes them, in their order."""
+    typical = typical_of(trials)
+    return [_trial(trial, typical) for trial in trials]
+
+
+def typical_of(trials: Sequence[PastTrial]) -> dict[str, float]:
+    """The farm's usual supplies: the mean over the fields and seasons that had a trial, by their acres. [lb N/ac]"""
+    whole = {trial.rx: trial for trial in trials}.values()
+    names = sorted({name for trial in whole for name in trial.typical})
+    return {
+        name: float(np.average([trial.typical[name] for trial in whole if name in trial.typical],
+                               weights=[trial.acres for trial in whole if name in trial.typical]))
+        for name in names
+    }  # fmt: skip
+
+
+def _tells(learned: Learned, supply: str) -> bool:
+    """Whether the trials say something of what a supply is worth."""
+    return learned.worth(supply).sd < _TELLS.get(supply, _ELSE_TELLS) * supply_sd(supply)
+
+
+def _learned_report(
+    learned: Learned, used: Sequence[PastTrial], skipped: tuple[tuple[str, str], ...], place: ZoneNeed
+) -> LearnedReport:
+    """What trials say of the farm, and of a place in a season to come."""
+    names = sorted({name for trial in learned.trials for name in trial.supplies})
+    told = [name for name in names if _tells(learned, name)]
+    top, alone = learned.top(place), [learn([trial], anchor_lb_ac=learned.anchor_lb_ac) for trial in learned.trials]
+    moved = [one.shift(_place_of(trial)).mean for one, trial in zip(alone, learned.trials, strict=True)]
+    shift = learned.shift(place)
+    return LearnedReport(
+        trials=tuple(trial.name for trial in used), seasons=len({trial.season for trial in used}), skipped=skipped,
+        level=_span(learned.level()), worth={name: _span(learned.worth(name)) for name in told},
+        silent=tuple(name for name in names if name not in told), shape_lb_ac=_shape(learned, place, ANCHOR),
+        kink_weight=learned.kink_weight, together=_span(shift),
+        top=_span(top), total_lb_ac=0.0,
+        more=sum(one > _AS_BUDGET for one in moved), less=sum(one < -_AS_BUDGET for one in moved),
+        one_season_share=share_of_one_season(), held_share=0.0,
+    )  # fmt: skip
+
+
+_AS_BUDGET: Final = 3.0  # what a trial may move the level by and still say what the budget says [lb N/ac]
+
+
+def _place_of(trial: Trial) -> ZoneNeed:
+    """The ground of a trial, as if nothing had been seen on it."""
+    return ZoneNeed(field=trial.field, zone=trial.zone, season=trial.season, need_lb_ac=trial.need_lb_ac,
+                    supplies=trial.supplies, typical=trial.typical)  # fmt: skip
+
+
+def _trial(trial: PastTrial, typical: Mapping[str, float]) -> Trial:
+    plots = tuple(
+        Plot(n_lb_ac=plot.n_lb_ac, yield_bu_ac=plot.yield_bu_ac, x_ft=plot.x_ft, y_ft=plot.y_ft)
+        for plot in trial.plots if not plot.why
+    )  # fmt: skip
+    return Trial(
+        field=trial.field, zone=trial.block, season=trial.season, need_lb_ac=trial.need_lb_ac, plots=plots,
+        supplies=trial.supplies, typical={name: typical[name] for name in trial.supplies if name in typical},
+    )  # fmt: skip
+
+
+def _shape(learned: Learned, place: ZoneNeed, ratio: float) -> float:
+    """What is learned of steepness and spread does to the best rate, level and supplies apart. [lb N/ac]"""
+    before = learn([], anchor_lb_ac=learned.anchor_lb_ac)
+    moved = learned.rate(place, price_ratio=ratio) - before.rate(place, price_ratio=ratio)
+    return moved - learned.shift(place).mean
+
+
+def _supplies(ledger: Ledger, count: int) -> dict[str, Array]:
+    """Pounds of each supply in each cell; those known nowhere are left out."""
+    lines: dict[str, float | Array] = {}
+    for line in ledger.lines:
+        lines[line.key] = lines.get(line.key, 0.0) + line.lb_ac
+    found = {
+        name: np.broadcast_to(np.asarray(value, dtype=float), (count,)) for name, value in supplies_of(lines).items()
+    }
+    return {name: values for name, values in found.items() if np.isfinite(values).all()}
+
+
+def _line(name: str, lb_ac: Number, basis: str, inputs: Mapping[str, Number]) -> Line:
+    code = "learned_credits" if name.startswith("credit") else f"learned_{name}"
+    label = f"Learned on your own ground: {name.replace('_', ' ')}"
+    return line_of(dict(inputs), key=f"learned_{name}", code=code, label=label, lb_ac=lb_ac, basis=basis, source=_OWN)
+
+
+def _span(spread: Spread) -> tuple[float, float, float]:
+    return spread.mean, spread.low, spread.high
+
+
+def _skipped(skipped: tuple[tuple[str, str], ...]) -> Iterator[Finding]:
+    for name, why in skipped:
+        if why.startswith("person: "):
+            yield note("season.learned-left-out", "learning", trial=name, why=why.removeprefix("person: "))
+        else:
+            yield note(f"season.learned-{why}", "learning", trial=name)
+
+
+def _findings(report: LearnedReport) -> Iterator[Finding]:
+    def rate(value: float) -> Quantity:
+        return Quantity("rate", value)
+
+    mean, low, high = report.together
+    yield note("season.learned", "learning", trials=len(report.trials), seasons=report.seasons,
+               total=rate(report.total_lb_ac), together=rate(mean), low=rate(low), high=rate(high),
+               shape=rate(report.shape_lb_ac), more=report.more, less=report.less)  # fmt: skip
+    mean, low, high = report.top
+    yield note("season.learned-range", "learning", mean=rate(mean), low=rate(low), high=rate(high))
+    if report.seasons == 1:
+        share = Quantity("share", report.one_season_share)
+        yield note("season.learned-one-season", "learning", share=share)
+    for name in report.silent:
+        which = "credits" if name.startswith("credit") else name.replace("_", "-")
+        yield note(f"season.learned-no-{which}", "learning")
+    if report.held_share > 0:
+        yield warning("season.learned-held", "learning", share=Quantity("share", report.held_share), most=rate(MOST))
+
+
+def against_need(trial: PastTrial) -> tuple[float, float, float, float]:
+    """Rate at which yield levels off by the budget, and by the trial alone: mean and 90 % ends. [lb N/ac]"""
+    learned = learned_of([trial])
+    there = learned.seen(learned.trials[0])
+    return trial.need_lb_ac + learned.anchor_lb_ac, there.mean, there.low, there.high
+
+
+def learned_in(
+    trials: Sequence[PastTrial], *, without: Sequence[str] = ()
+) -> tuple[LearnedReport | None, list[tuple[str, float, float, float]]]:
+    """What the trials of a book say together, None where none counts, and each one against what was expected.
+
+    A row is its name, and where yield levels off by the budget, the trial alone, and the trials of earlier seasons
+    [lb N/ac]. InputFileError if ``without`` names no trial.
+    """
+    used, skipped = _usable(trials, [f"{name}: left out" for name in without], None)
+    if not used:
+        return None, []
+    learned = learned_of(used)
+    rows = []
+    for past, trial in zip(used, _learned_trials(used), strict=True):
+        earlier = [one for one in used if one.season < past.season]
+        before = learned_of(earlier) if earlier else None
+        budget, said = against_need(past)[:2]
+        rows.append((past.name, budget, said, budget if before is None else before.top(_place_of(trial)).mean))
+    usual = typical_of(used)
+    need = float(np.mean([trial.need_lb_ac for trial in used]))
+    place = ZoneNeed(field="", zone="", season=0, need_lb_ac=need, supplies=usual, typical=usual)
+    return _learned_report(learned, used, skipped, place), rows
