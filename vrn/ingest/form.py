@@ -20,6 +20,7 @@ READING = ("nitrate_ppm", "nitrate_mg_kg")
 _FORM = ("kind", "nominal_ppm", "cores", "instrument", "read_at", "stored")
 _NITROGEN = ("nitrogen rate", "nitrogen", "total nitrogen")
 _PUT_ON = re.compile(r"appl|applied|starter|pre-?plant|side-?dress|put on|already", re.IGNORECASE)
+_WENT_ON = re.compile(r"uan|urea|anhydrous|manure|fertili|product|amsul|dap", re.IGNORECASE)
 _ON_GROUND = ("gal/ac", "lb/ac", "kg/ha", "ton/ac", "t/ha")  # units of a product that went on
 _YES = ("yes", "y", "x", "true", "ja", "si")
 _WRITTEN = ("sampled_on", "nominal_ppm", "instrument", "read_at", "stored", "water_pct")
@@ -31,6 +32,8 @@ def ask_about_applied(files: InputFiles, source: Source, table: CellTable, setti
         return
     silent = settings.applications is None
     for name in table.columns:
+        if _PUT_ON.search(name) is None and _WENT_ON.search(name) is None:
+            continue
         said = read_header(name)
         product = said.substance == "product"
         if not product and (said.substance not in _NITROGEN or _PUT_ON.search(name) is None):

@@ -225,11 +225,14 @@ def _own_log_columns(table: CellTable) -> bool:
     )
 
 
+_A_DATE = re.compile(r"(?<![a-z])(date|day|sampled|pulled|collected)(?![a-z])", re.IGNORECASE)
+
+
 def season_of(look: Look) -> int | None:
     """Latest year among the days of a table of samples or of weather; None where it has none."""
     if look.table is None:
         return None
-    name = look.columns.get("sampled_on") or look.table.find("sampled_on", "date", "day")
+    name = look.columns.get("sampled_on") or next((one for one in look.table.columns if _A_DATE.search(one)), None)
     cells = look.table.column(name) if name is not None else []
     years = [int(found[0]) for cell in cells if (found := re.search(r"(?<!\d)(?:19|20)\d\d(?!\d)", cell))]
     return max(years, default=None)
@@ -304,6 +307,7 @@ def points_of(look: Look) -> NDArray[np.float64]:
         return np.empty((0, 2))
     rows = zip(*(look.table.column(name) for name in pair), strict=True)
     try:
-        return np.array([[float(cell) for cell in row] for row in rows if all(row)]).reshape(-1, 2)
+        plain = str if look.table.delimiter == "," else lambda cell: cell.replace(",", ".")  # a decimal comma
+        return np.array([[float(plain(cell)) for cell in row] for row in rows if all(row)]).reshape(-1, 2)
     except ValueError:
         return np.empty((0, 2))
