@@ -188,6 +188,23 @@ def test_from_a_persons_files_to_a_build_in_two_edits(
     assert 60 < summary["mean_rate_n_lb_ac"] < 150
 
 
+def test_places_in_meters_with_a_decimal_comma_need_no_edit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Easting and northing of UTM zone 15N as 450057,2: the system is found, the year too; goal and stage are left."""
+    to_meters = pyproj.Transformer.from_crs(4326, 32615, always_xy=True)
+    rows = ["Probe;Easting;Northing;From (cm);To (cm);NO3-N (mg/kg, dry);OM (g/kg);Sampled"]
+    for i, (place, ppm) in enumerate(zip(sound.places(), sound.READINGS, strict=True)):
+        x, y = (f"{one:.1f}".replace(".", ",") for one in to_meters.transform(*place))
+        rows.append(f"B{i};{x};{y};0;30;{str(ppm).replace('.', ',')};{24 + i};6/12/2025")
+    given = _given(tmp_path, _outline)
+    (given / "lab.csv").write_text("\n".join(rows), encoding="utf-8")
+    _, started = _start(given, tmp_path / "new", capsys, "--yield-goal", "12.5", "--stage", "V7")
+    assert _codes(started, needed=True) == set()
+    field = read_field(tmp_path / "new" / "field.toml")
+    assert field.settings.header.season == 2025
+    np.testing.assert_allclose(field.samples.nitrate_ppm, sound.READINGS)
+    assert shapely.contains_xy(field.boundary, field.samples.coordinates_m).all()
+
+
 def test_a_trial_is_known_by_its_rates_and_yields(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Its columns are named in the field file, in either system of units, and it is read."""
     given = _given(tmp_path, _a_sheet_without_organic_matter_and_a_trial)

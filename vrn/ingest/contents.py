@@ -143,8 +143,8 @@ _THICKNESS: Final = re.compile(
 )  # fmt: skip
 _A_WORD: Final = re.compile(r"[a-z]{3,}")
 _UNKNOWN_UNIT: Final = re.compile(
-    r"(?<![a-z\d/])[a-z$€]+ ?(?:/|per ) ?(?:ac|acre|a|ha|hectare|kg|g|l|ml|m2|m3|ft2|bu|ton|t|lb|plot|sample)"
-    r"(?![a-z\d/])"
+    r"(?<![a-z\d/])(?:[a-z$€]+ ?/|(?:[a-z$€]+ )?per ) ?"
+    r"(?:ac|acre|a|ha|hectare|kg|g|l|ml|m2|m3|ft2|bu|ton|t|lb|plot|sample)(?![a-z\d/])"
 )
 _SAYS_NOTHING: Final = re.compile(  # of what a column holds
     r"nominal|standards?|values?|val|results?|readings?|lab|layer|band|data|(grid)?code|grid|zone|field|level|test|soil|raster|num(ber)?|"

@@ -40,6 +40,7 @@ class ProductClass:
     most_per_ac: float
     source: str
     heavier: float = 0.0  # share of its weight by which each percent of nitrogen makes a liquid heavier at the least
+    rich: tuple[float, float] = (100.0, 0.0)  # percent of nitrogen above which it weighs at most so much [lb/gal]
 
     def holds(self, n_pct: float, density_lb_gal: float | None) -> bool:
         """Whether a product of this analysis and density can be one of the class."""
@@ -51,14 +52,16 @@ class ProductClass:
         """Least and greatest density with so much nitrogen; None for dry ones. [lb/gal]"""
         if self.density_lb_gal is None:
             return None
-        return self.density_lb_gal[0] * (1 + self.heavier * n_pct), self.density_lb_gal[1]
+        most = self.rich[1] if n_pct > self.rich[0] else self.density_lb_gal[1]
+        return self.density_lb_gal[0] * (1 + self.heavier * n_pct), most
 
 
 SOLUTION: Final = ProductClass(
     name="nitrogen solution", n_pct=(4.0, 35.0), density_lb_gal=(8.34, 13.0), most_per_ac=250.0, heavier=0.0045,
-    source="8-0-0 to 32-0-0 at 10.1 to 11.1 lb/gal in the product table; 17-0-0 with calcium near 12.6 lb/gal, from "
-    "memory; none is lighter than water, to which urea adds 0.6 % for each percent of N, from memory; most an acre: "
-    "common practice, no source",
+    rich=(20.0, 11.7),
+    source="8-0-0 to 32-0-0 at 10.1 to 11.1 lb/gal in the product table; 17-0-0 with calcium near 12.6 lb/gal is the "
+    "heaviest, and above 20 % N none is heavier than 32-0-0, from memory; none is lighter than water, to which urea "
+    "adds 0.6 % for each percent of N, from memory; most an acre: common practice, no source",
 )  # fmt: skip
 AMMONIA: Final = ProductClass(
     name="anhydrous ammonia", n_pct=(81.0, 82.5), density_lb_gal=(4.7, 5.7), most_per_ac=100.0,
