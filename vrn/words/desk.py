@@ -120,6 +120,8 @@ SENTENCES: Final[dict[str, str]] = {
     "section-limits": "Limits",
     "section-prices": "Prices",
     "section-check-strips": "Check strips",
+    "section-trial": "Trial blocks",
+    "section-learning": "What trials taught",
     "section-farm": "Farm",
     "section-job": "This pass",
     "section-export": "Files for the terminal",
