@@ -238,7 +238,10 @@ def test_a_negative_application_is_refused():
     ],
 )  # fmt: skip
 def test_ammonia_turns_to_nitrate_with_the_soils_warmth(degree_days_c, inhibited, usual, seen):
-    """Illinois fields and an incubation at 39 °F for 90 days, shares of what was recovered."""
+    """Illinois fields and an incubation at 39 °F for 90 days, shares of what was recovered.
+
+    The fields' degree days are of half-monthly soil temperatures from memory: the station's record was not seen.
+    """
     assert _nitrified_share(degree_days_c, inhibited=inhibited)[1] == pytest.approx(usual, abs=0.01)
     assert _nitrified_share(degree_days_c, inhibited=inhibited)[1] == pytest.approx(seen, abs=0.11)
 

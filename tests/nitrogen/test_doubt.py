@@ -15,7 +15,7 @@ import vrn
 from vrn.cli import main
 from vrn.model.settings import Settings
 from vrn.nitrogen import Ledger, method
-from vrn.nitrogen.doubt import PRIORS, DoubtPart, LevelDoubt, level_doubt
+from vrn.nitrogen.doubt import PRIORS, SECOND_FOOT_SHARE, DoubtPart, LevelDoubt, level_doubt
 from vrn.pages.field_drawing import INK, STRONG
 from vrn.pages.report_machine import _doubt_bars
 from vrn.prescription.wanted import doubt_of, payoff_of
@@ -122,3 +122,10 @@ def test_bars_of_the_doubt_are_to_scale(samples: float, ratio: float) -> None:
 
     total, third = longest(INK, slice(0, len(pixels) // 3)), slice(2 * len(pixels) // 3, None)
     assert total / longest(STRONG, third) == pytest.approx(ratio, rel=0.08)  # frames are drawn over the ends
+
+
+def test_share_of_the_second_foot_by_critical_levels() -> None:
+    """Binford et al. 1992, Agron. J. 84:53: 23 to 26 ppm in one foot, 16 to 19 in two, so 9 to 12 in the second."""
+    second = [2 * two - one for one, two in ((23, 16), (26, 19))]
+    assert second == [9, 12]
+    assert second[0] / 23 < SECOND_FOOT_SHARE < second[1] / 26

@@ -16,8 +16,10 @@ from vrn.model.layers import ConstantLayer, PointLayer
 from vrn.model.samples import profile_of
 from vrn.model.surface import Harvest, Surface, SurfaceChoice
 from vrn.model.variogram import Variogram
+from vrn.nitrogen import nitrate_lb_ac
 from vrn.pipeline.order import ground_of
-from vrn.pipeline.soil import _weights, soil_surfaces, weights_of
+from vrn.pipeline.soil import _FOLLOWED, _weights, soil_surfaces, weights_of
+from vrn.units import CORN_BU_LB, LB_AC_KG_HA
 
 HARVEST = Harvest(
     season="2025", mean_bu_ac=200.0, covered_share=1.0, stretches=9, pass_offset_sd_bu_ac=0.0, logs=(),
@@ -155,3 +157,18 @@ def test_unknown_ground_stays_unknown() -> None:
     surface = Surface(name="yield_goal_bu_ac", grid=grid, values=np.array([[100.0, 200.0, np.nan, 900.0]]), chosen="")
     weighted = surface.weighted(0.5, np.array([[1.0, 1.0, 1.0, 0.0]]), error_weight=0.5)
     np.testing.assert_array_equal(weighted.values, [[125.0, 175.0, np.nan, 525.0]])
+
+
+def test_weights_lie_within_what_trials_found(field: Field) -> None:
+    """White et al. 2023, Agron. J. 115:2600: 12.9 kg N a Mg of grain, −5.7 kg/ha a ppm; Iowa State 2023–24: 0.45 lb/bu.
+
+    Minnesota's preplant rule credits 0.6 of the profile's pounds.
+    """
+    white = 12.9 / 1000 * CORN_BU_LB
+    assert white == pytest.approx(0.72, abs=0.005)
+    plain = weights_of(_with(field, layers={"yield_potential": {}}).settings, harvests=0)
+    assert 0.45 / 1.1 < plain["yield_goal_bu_ac"] < white / 1.1
+    assert 0.45 / 1.1 < _FOLLOWED < white / 1.1
+    per_ppm = 5.7 / LB_AC_KG_HA
+    assert per_ppm == pytest.approx(5.1, abs=0.05)
+    assert 0.6 < plain["nitrate_ppm"] < per_ppm / nitrate_lb_ac(1.0, top_in=0, bottom_in=12)

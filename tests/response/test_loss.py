@@ -122,6 +122,30 @@ def _best_without_anchor(truth: np.ndarray, ratio: float) -> float:
     return float(at)
 
 
+# rate [lb/ac], net return over no nitrogen [$/ac], corn [$/bu]; nitrogen 0.63 $/lb: Ohio State extension, May 2021
+OHIO_2021 = ((161, 234.56, 4.50), (167, 272.10, 5.00), (173, 310.01, 5.50), (177, 348.22, 6.00))
+
+
+def test_price_response_lies_between_published_tables() -> None:
+    """Lb/ac for 0.05 of price ratio: Ohio 2021 −23; Iowa and Minnesota −10 to −13 (from memory, not verified)."""
+    gains = [(net + 0.63 * rate) / corn for rate, net, corn in OHIO_2021]
+    assert gains == pytest.approx([74.66, 75.46, 76.18, 76.62], abs=0.01)
+    rates, ratios = [row[0] for row in OHIO_2021], [0.63 / row[2] for row in OHIO_2021]
+    # at the best rates the last pound makes its price, so the table is of a curve like ours
+    assert (gains[3] - gains[0]) / (rates[3] - rates[0]) == pytest.approx(np.mean(ratios), abs=0.005)
+    theirs = (rates[0] - rates[3]) / (ratios[0] - ratios[3]) * 0.05
+    assert theirs == pytest.approx(-22.9, abs=0.1)
+    ours = [best_rate([150.0], price_ratio=ratio, method_sd_lb_ac=40.0) for ratio in (ratios[0], ratios[3])]
+    assert theirs < (ours[0] - ours[1]) / (ratios[0] - ratios[3]) * 0.05 < -13
+
+
+def test_nebraska_takes_off_for_dear_nitrogen() -> None:
+    """Nebraska extension 2007: 20 to 40 lb/ac less where 8:1 becomes 6:1 or 5:1; the default is at its lower end."""
+    off = [best_rate([150.0], price_ratio=1 / price, method_sd_lb_ac=40.0) - 150.0 for price in (8, 6, 5)]
+    assert off[0] == pytest.approx(0.0, abs=1e-6)
+    assert -40 < off[2] < -20 < off[1] < -10  # at 6:1 it takes off less than published
+
+
 @pytest.mark.parametrize("wrong", [
     {"need_lb_ac": [np.nan]}, {"need_lb_ac": []}, {"method_sd_lb_ac": 0.0}, {"price_ratio": 0.0},
     {"price_ratio": float("nan")}, {"weights": [-1.0]}, {"se_lb_ac": [-1.0]}, {"kink_weight": 2.0},
