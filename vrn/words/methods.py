@@ -75,12 +75,12 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     ),
     # tests that say otherwise
     "test-differs": (
-        "{test} asks for {theirs} on average. Your method asks for {ours}. They lie far apart in zones {zones}.",
+        "{test} asks for {theirs} on average. Your method asks for {ours}. They lie far apart (zone {zones}).",
         "Decide which one to follow, and write down why.",
         '{key:nitrogen.method_reason} = "why you follow this method"',
     ),
     "test-differs-answered": (
-        "{test} asks for {theirs} on average. Your method asks for {ours}. They lie far apart in zones {zones}. "
+        "{test} asks for {theirs} on average. Your method asks for {ours}. They lie far apart (zone {zones}). "
         "Yours is followed because: {reason}",
         "Make sure the reason holds before you sign.",
     ),
@@ -89,14 +89,14 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Decide which one to follow before you apply.",
     ),
     "high-nitrate": (
-        "The top {depth=12} holds {concentration=20} nitrate-N or more in zones {zones}, up to {nitrate}. Tests from "
+        "The top {depth=12} holds {concentration=20} nitrate-N or more (zone {zones}), up to {nitrate}. Tests from "
         "V4 to V6 find little response there (Minnesota {concentration=20}, Oregon {concentration=21}, Iowa "
         "{concentration=25}). The nitrogen budget still asks for {need}.",
         "Decide which one to follow, and write down why.",
         '{key:nitrogen.method_reason} = "why you follow this method"',
     ),
     "high-nitrate-answered": (
-        "The top {depth=12} holds {concentration=20} nitrate-N or more in zones {zones}, up to {nitrate}. Tests from "
+        "The top {depth=12} holds {concentration=20} nitrate-N or more (zone {zones}), up to {nitrate}. Tests from "
         "V4 to V6 find little response there (Minnesota {concentration=20}, Oregon {concentration=21}, Iowa "
         "{concentration=25}). The nitrogen budget still asks for {need}. It is followed because: {reason}",
         "Make sure the reason holds before you sign.",
