@@ -69,6 +69,7 @@ class FieldLook:
     rows: tuple[tuple[str, ...], ...]
     drawing: str
     methods: tuple[tuple[str, str, str], ...]  # title, mean need, why it did not answer
+    surfaces: tuple[tuple[str, str, str], ...]  # title and unit, picture, what it rests on
     differences: str
     metric: bool
 
@@ -147,6 +148,8 @@ def look_of(prescription: "Prescription") -> FieldLook:
     from vrn.files.approval import difference_lines
     from vrn.pages.field_drawing import as_svg
     from vrn.pages.field_maps import rate_drawing
+    from vrn.pages.map_page import surface_words
+    from vrn.pages.map_page_layers import frame_of, pictures
     from vrn.pages.report_nitrogen import reasons_text
     from vrn.pages.tables import zones_table
 
@@ -167,11 +170,15 @@ def look_of(prescription: "Prescription") -> FieldLook:
         (one.method.title, _mean_need(one.by_zone, acres, shown), reasons_text(shown, one.reasons))
         for one in prescription.methods
     )  # fmt: skip
+    surfaces = tuple(
+        (f"{one.title}, {shown.unit(one.quantity)}", one.url, surface_words(one, shown, prescription.ledger.key))
+        for one in pictures(prescription, frame_of(prescription), shown)
+    )
     title = say(shown, "map.still", field=prescription.field.name)
     return FieldLook(
         id=prescription.id, approved=prescription.approved, title=prescription.field.name,
         findings=finding_texts(shown, prescription.findings), totals=tuple(totals), header=table.header,
-        rows=table.rows, drawing=as_svg(rate_drawing(prescription, shown), title), methods=methods,
+        rows=table.rows, drawing=as_svg(rate_drawing(prescription, shown), title), methods=methods, surfaces=surfaces,
         differences=difference_lines(shown, prescription.findings), metric=shown.metric,
     )  # fmt: skip
 
@@ -290,7 +297,7 @@ async def _new(request: Request) -> Response:
         paths = []
         for upload in uploads:
             path = kept / kept_name(upload.filename or "")
-            await to_thread.run_sync(partial(_keep_upload, upload.file, path))
+            await to_thread.run_sync(partial(keep_upload, upload.file, path))
             paths.append(path)
 
     def after(found: Started) -> None:
@@ -302,11 +309,14 @@ async def _new(request: Request) -> Response:
     return page(request, "wait.html", job=job, next=f"/fields/{_plain_name(title)}", back="/fields")
 
 
-def _keep_upload(source: BinaryIO, path: Path) -> None:
+def keep_upload(source: BinaryIO, path: Path) -> None:
+    """Keep a dropped file; OutputError, and nothing of it left, if it cannot be."""
     try:
         with path.open("xb") as file:
             copyfileobj(source, file)
     except OSError as error:
+        if not isinstance(error, FileExistsError):
+            path.unlink(missing_ok=True)
         problem = f"{path.name} cannot be kept: {error.strerror or error}."
         raise OutputError(problem, "Make room on the disk, and give each file a name of its own.") from None
 

@@ -115,7 +115,14 @@ def _allowed(kind: Any, factor: float) -> str:
 
 Kind = Literal["number", "text", "choice", "date", "list", "names"]
 _LEFT_OUT: Final = ("review", "field.id")  # signed and set elsewhere, or made once
-_SEVERAL: Final = ("field.no_apply", "applications", "layers.extra", "product.blend")  # tables that repeat
+_SEVERAL: Final = (
+    "field.no_apply",
+    "samples.leave_out",
+    "applications",
+    "layers.extra",
+    "product.blend",
+)  # tables that repeat
+_BACK: Final = {"field": "", "readings": "/readings", "layers": "/layers", "zones": "/zones"}
 _YES: Final = {True: "true", False: "false"}
 
 
@@ -373,8 +380,8 @@ def _saved(request: Request, place: Place, typed: dict[str, str]) -> Response:
         return _form_page(request, place, form_of(raw, typed), status=422)
     if not file.change(changes, seen=typed.get("seen", "")):
         return _form_page(request, place, form_of(raw, typed), status=409, meanwhile=True)
-    back = typed.get("back", "")
-    return seen(f"/fields/{place.name}?said=saved" if back == "field" else f"/fields/{place.name}/settings?said=saved")
+    back = typed.get("back", "settings")
+    return seen(f"/fields/{place.name}{_BACK.get(back, '/settings')}?said=saved")
 
 
 async def _undo(request: Request) -> Response:

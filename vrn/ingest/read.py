@@ -22,7 +22,7 @@ from vrn.ingest.pictures import read_logo, read_photo
 from vrn.ingest.ranges import judge_stated
 from vrn.ingest.samples import read_samples
 from vrn.ingest.season_tables import read_learning, read_trial
-from vrn.ingest.suspicions import check_samples, drop_samples_outside
+from vrn.ingest.suspicions import check_samples, drop_left_out, drop_samples_outside
 from vrn.ingest.weather import read_normals, read_weather
 from vrn.model.field import Field
 from vrn.model.layers import PointLayer, PolygonLayer, RasterLayer
@@ -159,8 +159,8 @@ def _said_and_mapped(files: InputFiles, settings: Settings, applied: object) -> 
 
 
 def _samples(files: InputFiles, settings: Settings, boundary: shapely.Geometry, crs: str) -> SoilSamples:
-    samples = drop_samples_outside(files, read_samples(files, settings, crs), boundary)
-    return check_samples(files, samples, settings)
+    samples = drop_left_out(files, read_samples(files, settings, crs), settings.samples.leave_out)
+    return check_samples(files, drop_samples_outside(files, samples, boundary), settings)
 
 
 def _samples_in_hand(files: InputFiles, settings: Settings, boundary: shapely.Geometry, crs: str) -> SoilSamples:

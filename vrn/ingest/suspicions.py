@@ -19,6 +19,7 @@ from vrn.ingest.samples import BULK_DENSITY_G_CM3
 from vrn.ingest.scattered import scattered_units
 from vrn.ingest.table import LONLAT
 from vrn.model.grid import transformer
+from vrn.model.job import LeaveOut
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Settings
 from vrn.units import FT_M
@@ -35,6 +36,22 @@ _DEEPER_TIMES = 1.8  # more than in the cores above all over a field, which is s
 # NO3-N of the middle reading that a field of corn seldom has, of the top foot: common practice, no source. Published
 # tests call 20 to 30 ppm enough for the whole crop
 _SELDOM_PPM, _SELDOM_BELOW_PPM = 50.0, 1.5
+
+
+def drop_left_out(files: InputFiles, samples: SoilSamples, leave_out: tuple[LeaveOut, ...]) -> SoilSamples:
+    """Samples without the readings that a person does not count, with a note for each; refuses one not there."""
+    kept = np.ones(len(samples), dtype=bool)
+    for one in leave_out:
+        rows = np.array([name == one.sample_id for name in samples.sample_id], dtype=bool)
+        if not rows.any():
+            problem = f"samples.leave_out names sample {one.sample_id}, which {samples.source} does not hold."
+            raise InputFileError(problem, "Use the name in the samples file, or take the entry out.")
+        kept &= ~rows
+        files.note("samples.left-out-by-hand", "samples", sample=one.sample_id, rows=int(rows.sum()), reason=one.reason)
+    if not kept.any():
+        problem = f"samples.leave_out leaves no reading of {samples.source}."
+        raise InputFileError(problem, "Take entries out until readings are left.")
+    return samples if kept.all() else samples.take(kept)
 
 
 def drop_samples_outside(files: InputFiles, samples: SoilSamples, boundary: shapely.Geometry) -> SoilSamples:

@@ -34,6 +34,14 @@ class IrrigationWater:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LeaveOut:
+    """``[[samples.leave_out]]``: a place whose readings a person does not count, and why."""
+
+    sample_id: Text
+    reason: Text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JobSection:
     """``[job]``: how this pass is put on, by whom, and what the cab needs to know of the machine."""
 

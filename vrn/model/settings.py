@@ -11,6 +11,7 @@ from vrn.model.job import (
     IrrigationWater,
     JobSection,
     LearningSection,
+    LeaveOut,
     ManureSpread,
     NotNegative,
     Positive,
@@ -78,6 +79,7 @@ class SampleSection:
     correct_drift: bool = False  # correct readings by their check standards
     accept: Text | None = None  # why readings that look like another unit or substance are right as they stand
     weight: Share = 1.0  # how much of the pattern of nitrate counts
+    leave_out: tuple[LeaveOut, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

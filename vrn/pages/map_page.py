@@ -236,7 +236,7 @@ def _surface_layer(picture: Picture, shown: UnitFormat, prescription: Prescripti
     bar = f'<div class="bar" style="background:{look}"></div>' if known else ""
     return _Layer(
         key=picture.key, title=picture.title, unit=unit, legend=Markup(f'{bar}<div class="ticks">{marks}</div>'),
-        words=_surface_words(picture, shown, prescription.ledger.key),
+        words=surface_words(picture, shown, prescription.ledger.key),
         data={"key": picture.key, "title": picture.title, "unit": unit, "url": picture.url, "decimals": decimals,
               "low": low if known else None, "high": high if known else None, "ramp": picture.ramp.name},
     )  # fmt: skip
@@ -249,7 +249,7 @@ _MADE: Final = {  # how a surface was made → its words
 }  # fmt: skip
 
 
-def _surface_words(picture: Picture, shown: UnitFormat, method: str) -> str:
+def surface_words(picture: Picture, shown: UnitFormat, method: str) -> str:
     """What a layer shows and what it rests on, in one or two sentences."""
     surface, value = picture.surface, Quantity(picture.quantity, picture.low)
     if picture.key.endswith("_se"):

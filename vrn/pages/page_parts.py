@@ -75,3 +75,20 @@ def script_json(value: Any) -> str:
     """JSON that can stand inside a script element."""
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def linked(html: str, names: tuple[str, ...], *, first: tuple[str, ...] = ()) -> str:
+    """A written page with its styles and scripts linked from ``/assets/``, for a server that says the policy itself.
+
+    `names` of assets that are inside it; `first`: scripts of the server's own that run before them.
+    """
+    css, js, _ = leaflet_files()
+    held = {name: page_asset(name) for name in names} | {"leaflet.css": css, "leaflet.js": js}
+    for name, text in held.items():
+        html = html.replace(f"<style>{text}</style>", f'<link rel="stylesheet" href="/assets/{name}">')
+        html = html.replace(f"<script>{text}</script>", f'<script src="/assets/{name}"></script>')
+    html = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>\n?', "", html, count=1)
+    before = "".join(f'<script src="/assets/{name}"></script>\n' for name in first)
+    return html.replace(
+        '<script type="application/json" id="data">', before + '<script type="application/json" id="data">', 1
+    )

@@ -30,6 +30,8 @@ KEYS: Final[dict[str, str]] = {
     "samples.instrument_sd_ppm": "Standard deviation of one reading of the meter.",
     "samples.correct_drift": "Whether readings are corrected by the check standards.",
     "samples.accept": "Why readings that look like another unit are right.",
+    "samples.leave_out.sample_id": "Sample that a person does not count.",
+    "samples.leave_out.reason": "Why.",
     "samples.weight": "Share of the nitrate pattern that counts.",
     "layers.organic_matter.file": "File with organic matter.",
     "layers.organic_matter.column": "Column that holds it.",

@@ -20,6 +20,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "List what was put on, or say that nothing was.",
         'applications = "none"    # or a table [[applications]]',
     ),
+    "left-out-by-hand": (
+        "Sample {sample} is left out ({rows:reading|readings}): {reason}",
+        "To count it again, take the entry out of the field file.",
+    ),
     "taken-again": (
         "The same ground was sampled on {first} and again by {last}. Only the later readings count there: {old} of the "
         "first are left out, {left:reading counts|readings count}.",

@@ -25,6 +25,8 @@ SENTENCES: Final[dict[str, str]] = {
     "crop.planting_date": "Planted on",
     "crop.application_date": "To be applied on",
     "samples.file": "File of samples",
+    "samples.leave_out.sample_id": "Sample left out",
+    "samples.leave_out.reason": "Why it is left out",
     "samples.weight": "Weight of the pattern of nitrate",
     "samples.accept": "Why odd values of samples are right",
     "samples.crs": "Coordinate system of the samples",

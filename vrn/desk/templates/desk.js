@@ -1,6 +1,49 @@
 // What the desk's pages do beyond forms and links; every page works without it.
 "use strict";
 (() => {
+  const told = (id) => { const part = document.getElementById(id); return part && JSON.parse(part.textContent); };
+  const edge = told("kept"), review = told("review-at");
+  if (edge) {  // the page of the field's edge: readings are kept by the desk, and on the phone while it is away
+    const mark = "vrn-field ";
+    let state = "sure", device = "";
+    try { device = localStorage.getItem(mark + "device") || crypto.getRandomValues(new Uint32Array(4)).join("-"); localStorage.setItem(mark + "device", device); } catch (error) { device = "device-" + Date.now(); }
+    const own = (key) => { try { return JSON.parse(localStorage.getItem(mark + key)); } catch (error) { return null; } };
+    const send = async (key, kept, text) => {
+      try {
+        const answer = await fetch(edge.address, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ device, key, kept, text }) });
+        return answer.ok;
+      } catch (error) { return false; }
+    };
+    let waiting = null;
+    addEventListener("online", async () => { if (waiting && await send(...waiting)) { waiting = null; state = "sure"; } });
+    window.fieldKeep = {
+      get state() { return state; },
+      load(key) {
+        const there = Object.values(edge.devices).filter((one) => one.key === key);
+        const mine = there.find((one) => one.device === device) || there[there.length - 1], here = own(key);
+        const count = (one) => (one && one.done ? one.done.length : -1);
+        return count(here) > count(mine && mine.kept) ? here : mine ? mine.kept : null;
+      },
+      async keep(key, kept, text) {
+        let here = true;
+        try { localStorage.setItem(mark + key, JSON.stringify(kept)); } catch (error) { here = false; }
+        const sent = await send(key, kept, text);
+        waiting = sent ? null : [key, JSON.parse(JSON.stringify(kept)), text];
+        state = sent ? "sure" : here ? "unsure" : "lost";
+        return sent || here;
+      },
+    };
+  }
+  if (review) {  // the map: a review goes into the field file
+    window.reviewKeep = async (text) => {
+      try {
+        const answer = await fetch(review.address, { method: "POST", headers: { "content-type": "application/toml", "x-seen": review.seen }, body: text });
+        const said = await answer.json();
+        if (said.seen) review.seen = said.seen;
+        return said;
+      } catch (error) { return { kept: false, text: review.away }; }
+    };
+  }
   for (const zone of document.querySelectorAll(".drop")) {
     const input = zone.querySelector("input[type=file]");
     for (const kind of ["dragover", "dragleave", "drop"]) {
@@ -9,9 +52,9 @@
     zone.addEventListener("drop", (event) => { input.files = event.dataTransfer.files; input.dispatchEvent(new Event("change", { bubbles: true })); });
   }
   const follow = (part) => {
-    const told = new EventSource(`/jobs/${part.dataset.job}/events`);
-    told.addEventListener("step", (event) => { part.querySelector("[data-step]").textContent = event.data; });
-    told.addEventListener("over", () => { told.close(); htmx.ajax("GET", part.dataset.over, { target: part, swap: "outerHTML" }); });
+    const events = new EventSource(`/jobs/${part.dataset.job}/events`);
+    events.addEventListener("step", (event) => { part.querySelector("[data-step]").textContent = event.data; });
+    events.addEventListener("over", () => { events.close(); htmx.ajax("GET", part.dataset.over, { target: part, swap: "outerHTML" }); });
   };
   const arrived = () => {
     document.querySelectorAll("[data-job]").forEach(follow);

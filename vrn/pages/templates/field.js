@@ -23,7 +23,7 @@
   const near = (ppm, should) => Math.abs(ppm - should) <= Math.max(should * data.allowedPct / 100, data.allowedPpm) + 1e-9;
   const stamp = () => { const d = new Date(), two = (n) => String(n).padStart(2, "0");
     return `${d.getFullYear()}-${two(d.getMonth() + 1)}-${two(d.getDate())}T${two(d.getHours())}:${two(d.getMinutes())}:${two(d.getSeconds())}`; };
-  const store = async () => { if (await window.fieldKeep.keep(data.key, kept)) keptAt = stamp().slice(11, 16); keepState(); };
+  const store = async () => { if (await window.fieldKeep.keep(data.key, kept, text())) keptAt = stamp().slice(11, 16); keepState(); };
 
   // ---- the need, from the tables only
   const between = (at, x, y) => { let i = 1; while (i < x.length - 1 && at > x[i]) i += 1; return y[i - 1] + (at - x[i - 1]) / (x[i] - x[i - 1]) * (y[i] - y[i - 1]); };
