@@ -34,7 +34,7 @@ def chromium() -> Iterator[Any]:
     with sync_api.sync_playwright() as playwright:
         # nothing resolves, so a request would fail even if the page's policy let it out
         browser = playwright.chromium.launch(
-            executable_path=program, args=["--no-sandbox", "--host-resolver-rules=MAP * ~NOTFOUND"]
+            executable_path=program, args=["--no-sandbox", "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"]
         )
         yield browser
         browser.close()

@@ -29,7 +29,7 @@ from vrn.words import say
 _LOOPBACK: Final = "127.0.0.1"
 _ROOMS: Final = (fields, form, readings, handover)
 _OWN: Final = ("desk.css", "desk.js")
-_PAGES: Final = ("map.css", "map.js", "first.js", "field.css", "field.js", "field_keep.js")
+_PAGES: Final = ("map.css", "map.js", "first.js", "season.css", "season.js", "field.css", "field.js", "field_keep.js")
 _KINDS: Final = {".css": "text/css", ".js": "text/javascript"}
 
 
@@ -164,7 +164,7 @@ def open_desk(root: Path, *, port: int = 0, lan: bool = False) -> Iterator[OpenD
     port = listening[0].getsockname()[1]
     hosts = [f"{_LOOPBACK}:{port}", f"localhost:{port}"]
     sessions = Sessions(hosts=tuple(hosts))
-    phone_address = phone_code = ""
+    phone_address = phone_code = phone_picture = ""
     if lan:
         import secrets
 
@@ -176,10 +176,12 @@ def open_desk(root: Path, *, port: int = 0, lan: bool = False) -> Iterator[OpenD
         sessions.phone_host = f"{own}:{port}"
         phone_address = f"http://{own}:{port}/edge?token={sessions.phone_token}"
         drawn = io.StringIO()
-        segno.make(phone_address, error="m").terminal(drawn, compact=True)
+        code = segno.make(phone_address, error="m")
+        code.terminal(drawn, compact=True)
+        phone_picture = code.png_data_uri(scale=6)
         phone_code = drawn.getvalue()
     app = make_app(root, sessions)
-    app.state.desk.phone_address = phone_address
+    app.state.desk.phone_address, app.state.desk.phone_code = phone_address, phone_picture
     server = uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False, server_header=False,
                                            timeout_graceful_shutdown=2))  # fmt: skip
     try:

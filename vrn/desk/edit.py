@@ -2,13 +2,16 @@
 
 import hashlib
 import os
+import re
 import tempfile
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, Final
+from shutil import copyfileobj
+from typing import Any, BinaryIO, Final
 
 import tomlkit
+from starlette.datastructures import UploadFile
 from tomlkit.exceptions import TOMLKitError
 
 from vrn.errors import InputFileError, OutputError
@@ -118,6 +121,41 @@ def append_line(path: Path, line: bytes, *, header: bytes = b"") -> None:
     except OSError as error:
         problem = f"{path.name} cannot be written: {error.strerror or error}."
         raise OutputError(problem, "Make room on the disk, or check the permissions of the folder.") from None
+
+
+def keep_in(folder: Path, upload: UploadFile) -> str:
+    """Keep a dropped file in a folder, under a name that nothing there has."""
+    name = _kept_name(upload.filename or "")
+    stem, suffix, number = Path(name).stem, Path(name).suffix, 1
+    while (folder / name).exists() or name == "field.toml":
+        number += 1
+        name = f"{stem}_{number}{suffix}"
+    _keep_upload(upload.file, folder / name)
+    return name
+
+
+def _keep_upload(source: BinaryIO, path: Path) -> None:
+    """Keep a dropped file; OutputError, and nothing of it left, if it cannot be."""
+    try:
+        with path.open("xb") as file:
+            copyfileobj(source, file)
+    except OSError as error:
+        if not isinstance(error, FileExistsError):
+            path.unlink(missing_ok=True)
+        problem = f"{path.name} cannot be kept: {error.strerror or error}."
+        raise OutputError(problem, "Make room on the disk, and give each file a name of its own.") from None
+
+
+def _kept_name(given: str) -> str:
+    r"""Name under which a dropped file is kept: its own last part, without what a path or a hidden file begins with.
+
+    >>> _kept_name("../../etc/passwd"), _kept_name("C:\\data\\lab.csv"), _kept_name(".htaccess")
+    ('passwd', 'lab.csv', 'htaccess')
+    """
+    name = "".join(
+        letter for letter in re.split(r"[/\\]", given)[-1] if letter.isprintable() and letter not in '<>:"|?*#'
+    )
+    return name.lstrip(". ")[:120].strip() or "file"
 
 
 def _parsed(content: bytes, name: str) -> tomlkit.TOMLDocument:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import date
 from functools import partial
 from pathlib import Path
-from shutil import copyfileobj, rmtree
+from shutil import rmtree
 from tempfile import mkdtemp
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from anyio import to_thread
 from starlette.datastructures import UploadFile
@@ -16,11 +16,11 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response
 
-from vrn.desk.edit import digest_of
+from vrn.desk.edit import digest_of, keep_in
 from vrn.desk.form import Entry, form_of
 from vrn.desk.session import TRADE, Desk, Place, desk_of, page, place_of
 from vrn.desk.work import Job
-from vrn.errors import InputFileError, OutputError, VrnError
+from vrn.errors import InputFileError, VrnError
 from vrn.ingest.field_file import read_settings
 from vrn.many.task import staleness, summary_in
 from vrn.words import FindingText, UnitFormat, finding_texts, say
@@ -232,18 +232,6 @@ def _plain_name(title: str) -> str:
     return plain or "field"
 
 
-def kept_name(given: str) -> str:
-    r"""Name under which a dropped file is kept: its own last part, without what a path or a hidden file begins with.
-
-    >>> kept_name("../../etc/passwd"), kept_name("C:\\data\\lab.csv"), kept_name(".htaccess")
-    ('passwd', 'lab.csv', 'htaccess')
-    """
-    name = "".join(
-        letter for letter in re.split(r"[/\\]", given)[-1] if letter.isprintable() and letter not in '<>:"|?*#'
-    )
-    return name.lstrip(". ")[:120].strip() or "file"
-
-
 def _applied_in(book: Path) -> frozenset[str]:
     """Ids of prescriptions that a season book says were applied; none without a book."""
     if not book.is_file():
@@ -294,11 +282,7 @@ async def _new(request: Request) -> Response:
             problem = say(TRADE, "desk.name-and-files")
             return page(request, "refused.html", status=422, problem=problem, remedy=say(TRADE, "desk.go-back"))
         kept = Path(await to_thread.run_sync(partial(mkdtemp, prefix=".vrn-new-", dir=desk.root)))
-        paths = []
-        for upload in uploads:
-            path = kept / kept_name(upload.filename or "")
-            await to_thread.run_sync(partial(keep_upload, upload.file, path))
-            paths.append(path)
+        paths = [kept / await to_thread.run_sync(keep_in, kept, upload) for upload in uploads]
 
     def after(found: Started) -> None:
         desk.started[found.name] = found
@@ -307,18 +291,6 @@ async def _new(request: Request) -> Response:
     job = desk.worker.submit(_plain_name(title), "start", start, after=after, files=tuple(paths), root=desk.root,
                              title=title)  # fmt: skip
     return page(request, "wait.html", job=job, next=f"/fields/{_plain_name(title)}", back="/fields")
-
-
-def keep_upload(source: BinaryIO, path: Path) -> None:
-    """Keep a dropped file; OutputError, and nothing of it left, if it cannot be."""
-    try:
-        with path.open("xb") as file:
-            copyfileobj(source, file)
-    except OSError as error:
-        if not isinstance(error, FileExistsError):
-            path.unlink(missing_ok=True)
-        problem = f"{path.name} cannot be kept: {error.strerror or error}."
-        raise OutputError(problem, "Make room on the disk, and give each file a name of its own.") from None
 
 
 def _field(request: Request) -> Response:

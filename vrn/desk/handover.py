@@ -10,18 +10,22 @@ from urllib.parse import quote
 
 from anyio import to_thread
 from markupsafe import escape
+from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
-from vrn.desk.edit import Key, digest_of
+from vrn.desk.edit import Key, digest_of, keep_in
 from vrn.desk.fields import FieldLook, look_of, looked
 from vrn.desk.session import SAME_ORIGIN, TRADE, Desk, Place, desk_of, page, place_of, seen
 from vrn.errors import VrnError
 from vrn.ingest.field_file import settings_from
 from vrn.many.task import summary_in
-from vrn.words import UnitFormat, say
+from vrn.words import FindingText, UnitFormat, finding_texts, say
 
+BOOK: Final = "season.db"
+_UNITS: Final = ("gal/ac", "lb/ac", "lb N/ac", "L/ha", "kg/ha", "kg N/ha")
+_WITH_COLORS: Final = SAME_ORIGIN.replace("style-src 'self'", "style-src 'self' 'unsafe-inline'")  # of swatches
 _MOST_REVIEW: Final = 4_000_000  # bytes
 
 
@@ -35,6 +39,160 @@ def sign(step: Callable[[str], None], *, folder: Path, by: str, note: str, accep
         signed = sign_folder(folder, by=by, on=date.today(), note=note or None, sources={**source_of(folder)},
                              accept=accept, report=report, step=step)  # fmt: skip
     return look_of(signed)
+
+
+def put_on_stick(step: Callable[[str], None], *, folders: tuple[Path, ...], to: Path, approved_only: bool) -> Any:
+    """What ``vrn stick DIR... --to PATH`` does."""
+    from vrn.many.sign import refuse_unfit
+    from vrn.many.stick import carried, put
+
+    step("reading")
+    for folder in folders:
+        refuse_unfit(folder, approved_only=approved_only)
+    step("writing")
+    to.mkdir(exist_ok=True)
+    return put(to, [carried(folder) for folder in folders])
+
+
+def hold_against(
+    step: Callable[[str], None], *, place: Place, applied: Path, unit: str, width_ft: float | None
+) -> tuple[FindingText, ...]:
+    """What ``vrn compare DIR AS_APPLIED --book BOOK`` does; the book gets the build that it is held against, too."""
+    from vrn.audit import compare
+    from vrn.many.batch import entry_of
+    from vrn.many.book import latest, record_build, record_outcome
+    from vrn.many.outcomes import applied_outcomes, key_of_folder
+    from vrn.many.task import Row
+    from vrn.pages.compared import write_comparison
+
+    step("reading")
+    found = compare(place.out, applied, unit=unit or None, width_ft=width_ft)
+    step("writing")
+    write_comparison(found, applied_folder(place))
+    book = place.root / BOOK
+    row = Row(name=place.out.name, field_file=str(place.file), folder=str(place.out), status="built")
+    record_build(book, entry_of(row))
+    record_outcome(book, *applied_outcomes(found, key=key_of_folder(
+        place.out, found.field, latest(book, built=True, retired=True))))  # fmt: skip
+    return finding_texts(UnitFormat.of(found.units), found.findings)
+
+
+def applied_folder(place: Place) -> Path:
+    """Where the comparison of a field is written."""
+    return place.root / f"{place.out.name}_applied"
+
+
+def _sticks(root: Path) -> list[Path]:
+    """Where a stick may be: what is mounted as one, and a folder beside the fields."""
+    mounted = [path for pattern in ("media/*/*", "run/media/*/*", "Volumes/*") for path in Path("/").glob(pattern)]
+    return [path for path in sorted(mounted) if path.is_dir()] + [root / "stick"]
+
+
+def _stick_page(request: Request) -> Response:
+    desk = desk_of(request)
+    built = [(place, summary_in(place.out) or {}) for place in desk.places()]
+    return page(request, "stick.html", built=[(place, one) for place, one in built if one], to=_sticks(desk.root),
+                terminal=("vrn stick FIELD_rx OTHER_rx --to /media/stick",))  # fmt: skip
+
+
+async def _stick(request: Request) -> Response:
+    desk = desk_of(request)
+    async with request.form() as form:
+        names, approved_only = {str(one) for one in form.getlist("field")}, form.get("approved_only") == "yes"
+        chosen = str(form.get("to", ""))
+    places = [place for place in desk.places() if place.name in names and place.out.is_dir()]
+    to = next((path for path in _sticks(desk.root) if str(path) == chosen), None)
+    if not places or to is None:
+        return page(request, "refused.html", status=422, problem=say(TRADE, "desk.stick-none"),
+                    remedy=say(TRADE, "desk.go-back"))  # fmt: skip
+    job = desk.worker.submit("stick", "stick", put_on_stick, folders=tuple(place.out for place in places), to=to,
+                             approved_only=approved_only)  # fmt: skip
+    command = f"vrn stick {' '.join(place.out.name for place in places)} --to {to}" + approved_only * " --approved-only"
+    return page(request, "wait.html", job=job, next="/stick/" + job.id, back="/stick", terminal=(command,))
+
+
+def _on_stick(request: Request) -> Response:
+    job = desk_of(request).worker.jobs.get(request.path_params["job"])
+    if job is None or job.what != "stick" or job.state != "done":
+        return seen("/stick")
+    return page(
+        request,
+        "on_stick.html",
+        fields=job.result,
+        to=job.given["to"],
+        terminal=(f"vrn stick --check {job.given['to']}",),
+    )
+
+
+def _applied_page(request: Request) -> Response:
+    desk, place = desk_of(request), place_of(request)
+    path = applied_folder(place) / "compared.html"
+    return page(
+        request, "applied.html", place=place, built=bool(summary_in(place.out)), compared=path.is_file(), units=_UNITS,
+        findings=desk.applied.get(place.name, ()),
+        terminal=(f"vrn compare {place.name}_rx AS_APPLIED --book {BOOK}",),
+    )  # fmt: skip
+
+
+async def _applied(request: Request) -> Response:
+    desk, place = desk_of(request), place_of(request)
+    async with request.form(max_files=4, max_fields=8) as form:
+        upload, unit, width = form.get("files"), str(form.get("unit", "")), str(form.get("width_ft", "")).strip()
+        if not isinstance(upload, UploadFile) or not upload.filename or unit not in ("", *_UNITS):
+            raise HTTPException(422)
+        try:
+            width_ft = float(width) if width else None
+        except ValueError:
+            raise HTTPException(422) from None
+        name = await to_thread.run_sync(keep_in, place.folder, upload)
+
+    def after(found: tuple[FindingText, ...]) -> None:
+        desk.applied[place.name] = found
+
+    job = desk.worker.submit(place.name, f"compare {name}", hold_against, after=after, place=place,
+                             applied=place.folder / name, unit=unit, width_ft=width_ft)  # fmt: skip
+    at = f"/fields/{place.name}/applied"
+    return page(request, "wait.html", place=place, job=job, next=at, back=at,
+                terminal=(f"vrn compare {place.name}_rx {place.name}/{name} --book {BOOK}",))  # fmt: skip
+
+
+def _compared(request: Request) -> Response:
+    """The page of the comparison, which runs nothing."""
+    path = applied_folder(place_of(request)) / "compared.html"
+    if not path.is_file():
+        raise HTTPException(404)
+    policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
+    return HTMLResponse(path.read_text(encoding="utf-8"), headers={"content-security-policy": policy})
+
+
+def _season(request: Request) -> Response:
+    """The season page of the book beside the fields; without one, of what is built."""
+    from vrn.many.batch import entry_of
+    from vrn.many.book import latest, outcomes
+    from vrn.many.questions import chains_of
+    from vrn.many.season import due, season_results, to_order
+    from vrn.many.task import Row
+    from vrn.pages.page_parts import linked
+    from vrn.pages.season_page import season_page
+
+    desk, today = desk_of(request), date.today()
+    book = desk.root / BOOK
+    known = latest(book) if book.is_file() else ()
+    came = outcomes(book) if book.is_file() else ()
+    folders = {entry.folder for entry in known}
+    rows = [Row(name=one.out.name, field_file=str(one.file), folder=str(one.out), status="built")
+            for one in desk.places() if summary_in(one.out) and str(one.out) not in folders]  # fmt: skip
+    entries = (*known, *(entry_of(row) for row in rows))
+    fields = due(entries, came, today)
+    if not fields:
+        return page(
+            request, "refused.html", problem=say(TRADE, "desk.season-none"), remedy=say(TRADE, "desk.go-to-fields")
+        )
+    text = linked(season_page(fields, to_order(fields), season_results(entries, came), today,
+                              chains_of(book, entries) if book.is_file() else {}),
+                  ("season.css", "first.js", "season.js"))  # fmt: skip
+    text = text.replace("<header>", f'<header><p><a href="/fields">{escape(say(TRADE, "desk.nav-fields"))}</a></p>', 1)
+    return HTMLResponse(text, headers={"content-security-policy": _WITH_COLORS})
 
 
 def _sign_page(request: Request) -> Response:
@@ -80,14 +238,15 @@ def _map(request: Request) -> Response:
     if path is None:
         return seen(f"/fields/{place.name}")
     text = linked(path.read_text(encoding="utf-8"), ("map.css", "first.js", "map.js"), first=("desk.js",))
+    if "<script>" in text:  # written by another version: as it is, with its own policy
+        return seen(f"/fields/{place.name}/files/map.html")
     at = {"address": f"/fields/{place.name}/review", "seen": digest_of(desk.file(place).content),
           "away": say(TRADE, "desk.away")}  # fmt: skip
     told = json.dumps(at).replace("<", "\\u003c")
     back = f'<header><p><a href="/fields/{quote(place.name)}">{escape(say(TRADE, "desk.nav-field"))}</a></p>'
     text = text.replace("<header>", back, 1)
     text = text.replace("</main>", f'<script type="application/json" id="review-at">{told}</script></main>', 1)
-    policy = SAME_ORIGIN.replace("style-src 'self'", "style-src 'self' 'unsafe-inline'")  # colors of its swatches
-    return HTMLResponse(text, headers={"content-security-policy": policy})
+    return HTMLResponse(text, headers={"content-security-policy": _WITH_COLORS})
 
 
 async def _review(request: Request) -> Response:
@@ -117,6 +276,9 @@ def _reviewed(desk: Desk, place: Place, body: bytes, digest: str) -> Response:
 
 
 ROUTES: Final = (
+    ("GET", "/stick", _stick_page), ("POST", "/stick", _stick), ("GET", "/stick/{job}", _on_stick),
+    ("GET", "/season", _season), ("GET", "/fields/{field}/applied", _applied_page),
+    ("POST", "/fields/{field}/applied", _applied), ("GET", "/fields/{field}/applied/compared.html", _compared),
     ("GET", "/fields/{field}/map", _map), ("POST", "/fields/{field}/review", _review),
     ("GET", "/fields/{field}/sign", _sign_page), ("POST", "/fields/{field}/sign", _signed),
 )  # fmt: skip

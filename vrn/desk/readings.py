@@ -15,8 +15,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
-from vrn.desk.edit import append_line, digest_of, write_whole
-from vrn.desk.fields import FieldLook, keep_upload, kept_name, looked
+from vrn.desk.edit import append_line, digest_of, keep_in, write_whole
+from vrn.desk.fields import FieldLook, looked
 from vrn.desk.form import Entry, form_of
 from vrn.desk.session import TRADE, Desk, Place, desk_of, page, place_of, seen
 from vrn.desk.work import Job
@@ -197,7 +197,7 @@ async def _dropped(request: Request) -> Response:
         uploads = [one for one in form.getlist("files") if isinstance(one, UploadFile) and one.filename]
         if role not in ("samples", *_LAYERS) or not uploads:
             raise HTTPException(422)
-        name, *_ = await to_thread.run_sync(lambda: [_kept_in(place, one) for one in uploads])
+        name, *_ = await to_thread.run_sync(lambda: [keep_in(place.folder, one) for one in uploads])
     file = desk.file(place)
     table = _LAYERS.get(role, role)
 
@@ -212,17 +212,6 @@ async def _dropped(request: Request) -> Response:
                              role=role, metric=metric)  # fmt: skip
     at = f"/fields/{place.name}/{'readings' if role == 'samples' else 'layers'}"
     return page(request, "wait.html", place=place, job=job, next=at, back=at)
-
-
-def _kept_in(place: Place, upload: UploadFile) -> str:
-    """Keep a dropped file in the field's folder, under a name that nothing there has."""
-    name = kept_name(upload.filename or "")
-    stem, suffix, number = Path(name).stem, Path(name).suffix, 1
-    while (place.folder / name).exists() or name == "field.toml":
-        number += 1
-        name = f"{stem}_{number}{suffix}"
-    keep_upload(upload.file, place.folder / name)
-    return name
 
 
 async def _leave_out(request: Request) -> Response:

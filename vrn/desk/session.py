@@ -208,7 +208,9 @@ class Desk:
     files: dict[str, FieldFile] = field(default_factory=dict)
     looks: "dict[str, tuple[str, FieldLook]]" = field(default_factory=dict)  # by field: of which content, what
     started: "dict[str, Started]" = field(default_factory=dict)
-    phone_address: str = ""
+    applied: dict[str, Any] = field(default_factory=dict)  # by field: findings of what was applied
+    phone_address: str = ""  # with the phone's token; and as a QR code, a picture
+    phone_code: str = ""
 
     def places(self) -> tuple[Place, ...]:
         """Every field of the folder, by name; links that lead out of it are none."""

@@ -1,0 +1,147 @@
+"""A whole day at the desk in a real browser: from foreign files to a signed stick, with every page looked at by axe."""
+
+import csv
+import io
+import json
+import re
+import subprocess
+import sys
+import zipfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import rasterio
+import shapefile
+from affine import Affine
+
+pytestmark = pytest.mark.browser
+WEST, NORTH, SIDE = -94.62, 42.31, 0.0030  # of a field of about 20 acres
+PAGES = ("", "/readings", "/layers", "/settings", "/sign", "/applied", "/map")
+
+
+def _files(folder: Path) -> list[str]:
+    """A laboratory's table with headers of its own, a zipped shapefile, organic matter, a yield raster."""
+    random = np.random.default_rng(24)
+    spots = [(WEST + SIDE * (x + 0.5) / 4, NORTH - SIDE * (y + 0.5) / 4) for x in range(4) for y in range(4)]
+    with (folder / "lab report.csv").open("w", newline="", encoding="utf-8") as file:
+        table = csv.writer(file, delimiter=";")
+        table.writerow(["Sample No", "Long (deg)", "Lat (deg)", "Depth (in)", "NO3-N (ppm, dry soil)", "Date sampled"])
+        for number, (east, north) in enumerate(spots):
+            ppm = 8 + 3000 * (east - WEST) + random.normal(0, 0.6)
+            table.writerow([f"S{number}", f"{east:.6f}", f"{north:.6f}", "0-12", f"{ppm:.1f}", "2026-06-15"])
+    with (folder / "om.csv").open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows(
+            [["lon", "lat", "Organic matter %"], *([*one, round(2.6 + i / 16, 2)] for i, one in enumerate(spots))]
+        )
+    parts = {name: io.BytesIO() for name in ("shp", "shx", "dbf")}
+    with shapefile.Writer(**parts, shapeType=shapefile.POLYGON) as shapes:
+        shapes.field("NAME", "C")
+        ring = [(WEST, NORTH), (WEST + SIDE, NORTH), (WEST + SIDE, NORTH - SIDE), (WEST, NORTH - SIDE), (WEST, NORTH)]
+        shapes.poly([ring])
+        shapes.record("North 20")
+    with zipfile.ZipFile(folder / "outline.zip", "w") as archive:
+        for name, part in parts.items():
+            archive.writestr(f"outline.{name}", part.getvalue())
+        archive.writestr("outline.prj", 'GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,298.257223563]],'
+                         'PRIMEM["Greenwich",0],UNIT["degree",0.0174532925199433]]')  # fmt: skip
+    values = (1 + 0.2 * np.linspace(-1, 1, 20)[:, None] * np.ones(20)).astype("float32")
+    with rasterio.open(
+        folder / "yield_relative.tif",
+        "w",
+        driver="GTiff",
+        width=20,
+        height=20,
+        count=1,
+        dtype="float32",
+        crs="EPSG:4326",
+        transform=Affine(SIDE / 20, 0, WEST, 0, -SIDE / 20, NORTH),
+    ) as raster:
+        raster.write(values, 1)
+    return [str(folder / name) for name in ("lab report.csv", "om.csv", "outline.zip", "yield_relative.tif")]
+
+
+@contextmanager
+def _desk(folder: Path) -> Iterator[str]:
+    """The address of a desk that runs as a person starts it."""
+    command = [sys.executable, "-m", "vrn", "desk", str(folder), "--no-browser"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as running:
+        assert running.stdout is not None
+        yield running.stdout.readline().strip()
+        running.terminate()
+
+
+def test_from_foreign_files_to_a_signed_stick(tmp_path: Path, chromium: Any, run_vrn: Callable[..., object]) -> None:
+    """No terminal, no text file, at most 25 presses and entries; the terminal gives the same id; axe finds nothing."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = chromium.new_page(viewport={"width": 1280, "height": 860}, reduced_motion="reduce")
+    wrong, asked, presses = list[str](), set[str](), 0
+    page.on("console", lambda said: wrong.append(said.text) if said.type == "error" else None)
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.on(
+        "request", lambda request: asked.add(re.sub(r"^(https?://[^/]+|data:).*", r"\1", request.url, flags=re.DOTALL))
+    )
+    files, farm = _files(tmp_path), tmp_path / "farm"
+    farm.mkdir()
+
+    def press(name: str, *, exact: bool = True) -> None:
+        nonlocal presses
+        presses += 1
+        page.get_by_role("button", name=name, exact=exact).first.click()
+
+    def enter(label: str, text: str) -> None:
+        nonlocal presses
+        presses += 1
+        page.get_by_label(label).first.fill(text)
+
+    page.set_default_timeout(120_000)
+    with _desk(farm) as address:
+        page.goto(address)
+        enter("Name of the field", "North 20")
+        page.get_by_label("Files").set_input_files(files)
+        press("Make the field")
+        page.get_by_role("heading", name="North 20").wait_for()
+        enter("Yield goal", "210")
+        enter("Growth stage", "V8")
+        enter("Product", "UAN 32")
+        press("Save")
+        page.get_by_role("heading", name="Rates").wait_for()
+        press("Build the prescription")
+        page.get_by_role("heading", name="Written files").wait_for()
+        presses += 1
+        page.get_by_role("link", name="Sign", exact=True).click()
+        page.get_by_label("Your name").wait_for()
+        enter("Your name", "A. Marsh")
+        if page.get_by_role("checkbox").count():
+            presses += 1
+            page.get_by_role("checkbox").check()
+        press("Sign prescription", exact=False)
+        page.get_by_text("Signed.", exact=True).wait_for()
+        presses += 1
+        page.get_by_role("link", name="Stick", exact=True).click()
+        page.get_by_label("North 20").check()
+        presses += 1
+        press("Put them on the stick")
+        page.get_by_role("heading", name="On the stick").wait_for()
+        assert (farm / "stick" / "TASKDATA" / "TASKDATA.XML").is_file()
+        assert presses <= 25
+        origin = address.split("/?")[0]
+        for width, scheme in ((1280, "light"), (360, "dark")):
+            page.set_viewport_size({"width": width, "height": 800})
+            page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+            for part in ("/fields", "/stick", "/season", "/edge", *(f"/fields/north_20{part}" for part in PAGES)):
+                page.goto(origin + part)
+                page.wait_for_function("!document.querySelector('[data-job]')")
+                assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), (part, width)
+                found = [one["id"] + " " + one["nodes"][0]["html"] for one in Axe().run(page).response["violations"]]
+                assert not found, (part, scheme, found)
+    assert not wrong
+    assert asked <= {origin, "data:"}
+    told = json.loads((farm / "north_20_rx" / "summary.json").read_text(encoding="utf-8"))
+    assert told["approved"]
+    run_vrn("build", farm / "north_20" / "field.toml", "--out", tmp_path / "again")
+    assert json.loads((tmp_path / "again" / "summary.json").read_text(encoding="utf-8"))["id"] == told["id"]
