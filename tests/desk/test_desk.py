@@ -23,7 +23,8 @@ from vrn.desk.form import changes_of, form_of
 from vrn.desk.session import Sessions
 
 ORIGIN = "http://127.0.0.1:8000"
-PAGES = ("/fields", "/fields/mill_race", "/fields/mill_race/settings", "/fields/mill_race/sign")
+PAGES = ("/fields", "/stick", "/season", "/edge", *(f"/fields/mill_race{part}" for part in
+         ("", "/readings", "/layers", "/settings", "/sign", "/applied")))  # fmt: skip
 
 
 def _hidden(text: str, name: str = "seen") -> str:
@@ -230,3 +231,106 @@ def test_a_killed_writer_loses_nothing_that_it_confirmed(tmp_path: Path) -> None
         lines = path.read_text(encoding="utf-8").splitlines()
         assert lines[0] == "n,ppm,note"
         assert lines[1 : len(confirmed) + 1] == [f"{number},9.5,a" for number in confirmed]
+
+
+def test_a_sample_is_left_out_with_its_reason_and_comes_back(client: TestClient, farm: Path) -> None:
+    """It counts no more, a note says why, no other reading moves; taken back, the file is as it was."""
+    from vrn.ingest import read_field
+
+    path = farm / "mill_race" / "field.toml"
+    before, read = path.read_text(encoding="utf-8"), read_field(path).samples
+    gone = read.sample_id[3]
+    client.post("/fields/mill_race/readings/left-out", data={"seen": digest_of(path.read_bytes()), "sample": gone})
+    assert path.read_text(encoding="utf-8") == before  # no reason, no change
+    told = {"seen": digest_of(path.read_bytes()), "sample": gone, "reason": "cored in the old lot"}
+    assert client.post("/fields/mill_race/readings/left-out", data=told).status_code == 200
+    field = read_field(path)
+    assert field.samples.sample_id == tuple(one for one in read.sample_id if one != gone)
+    found = [one for one in field.findings if one.code == "samples.left-out-by-hand"]
+    assert [one.quantities["reason"].value for one in found] == ["cored in the old lot"]
+    assert "cored in the old lot" in client.get("/fields/mill_race/readings").text
+    back = {"seen": digest_of(path.read_bytes()), "again": gone}
+    client.post("/fields/mill_race/readings/left-out", data=back)
+    assert tomllib.loads(path.read_text(encoding="utf-8")) == tomllib.loads(before)
+
+
+def test_readings_typed_on_two_phones_are_all_kept(client: TestClient, farm: Path) -> None:
+    """Each page's last word counts; a line that a crash cut short costs nothing; together they are the samples file."""
+    header = "sample_id,longitude,latitude,top_in,bottom_in,nitrate_ppm\n"
+
+    def sent(device: str, *names: str) -> int:
+        text = header + "".join(f"{name},-94.6,42.3,0,12,9.5\n" for name in names)
+        body = {"device": device, "key": "plan", "kept": {"done": list(names)}, "text": text}
+        return client.post("/edge/mill_race", json=body).status_code
+
+    assert [sent("phone-one", "A"), sent("phone-two", "C"), sent("phone-one", "A", "B")] == [200, 200, 200]
+    journal = farm / "mill_race" / "readings_by_hand.jsonl"
+    with journal.open("ab") as file:
+        file.write(b'{"device": "phone-one", "key": "pl')
+    assert sent("phone-two", "C", "D") == 200
+    assert client.post("/edge/mill_race", content=b"[]").status_code == 422
+    assert client.post("/fields/mill_race/readings/by-hand").status_code == 200
+    written = (farm / "mill_race" / "samples_by_hand.csv").read_text(encoding="utf-8").splitlines()
+    assert written[0] + "\n" == header
+    assert sorted(line[0] for line in written[1:]) == ["A", "B", "C", "D"]
+    assert (
+        tomllib.loads((farm / "mill_race" / "field.toml").read_text(encoding="utf-8"))["samples"]["file"]
+        == "samples_by_hand.csv"
+    )
+
+
+def test_a_phone_reads_the_plan_and_nothing_else(farm: Path) -> None:
+    """On the network's address not even the desk's own cookie opens another page."""
+    sessions = Sessions(hosts=("127.0.0.1:8000", "10.0.0.7:8000"), phone_host="10.0.0.7:8000", phone_token="seven")
+    app, at = make_app(farm, sessions), "http://10.0.0.7:8000"
+    phone = TestClient(app, base_url=at, headers={"origin": at})
+    assert phone.get("/edge").status_code == 403
+    assert phone.get("/edge?token=seven").status_code == 200
+    assert TestClient(app, base_url=at).get("/edge?token=seven").status_code == 200  # the code can be read again
+    other = TestClient(app, base_url=at, headers={"origin": at}, cookies={sessions.cookie_name: sessions.cookie})
+    for path in ("/fields", "/fields/mill_race", "/stick", "/season", "/jobs/x"):
+        assert phone.get(path).status_code == 403
+        assert other.get(path).status_code == 403
+    assert phone.post("/fields/mill_race/undo", data={"seen": "x"}).status_code == 403
+    app.state.desk.worker.close()
+
+
+def test_a_dropped_file_of_samples_is_named_with_its_columns(client: TestClient, farm: Path) -> None:
+    """A laboratory's own headers become the field file's columns; a file of something else is refused."""
+    path = farm / "mill_race" / "field.toml"
+    rows = "Sample No;Long (deg);Lat (deg);Depth (in);NO3-N (ppm, dry soil)\n1;-94.65;42.33;0-12;9.5\n"
+    data = {"role": "samples", "seen": digest_of(path.read_bytes())}
+    client.post("/fields/mill_race/files", data=data, files={"files": ("../lab, June.csv", rows.encode())})
+    section = tomllib.loads(path.read_text(encoding="utf-8"))["samples"]
+    assert section["file"] == "lab, June.csv"
+    assert (farm / "mill_race" / "lab, June.csv").read_text(encoding="utf-8") == rows
+    assert section["columns"]["nitrate_ppm"] == "NO3-N (ppm, dry soil)"
+    assert section["reported_as"] == "NO3-N"
+    kept = path.read_bytes()
+    data = {"role": "samples", "seen": digest_of(kept)}
+    answer = client.post(
+        "/fields/mill_race/files", data=data, files={"files": ("om.csv", b"lon,lat,om_pct\n-94.65,42.33,3\n")}
+    )
+    assert "om.csv" in answer.text
+    assert path.read_bytes() == kept
+
+
+def test_a_review_of_the_map_goes_into_the_field_file(client: TestClient, farm: Path) -> None:
+    """Rates with reasons as tables, comments kept; a rate without a reason, and another key, are refused."""
+    path = farm / "mill_race" / "field.toml"
+    before = path.read_text(encoding="utf-8")
+    review = '[review]\nnote = "looked at"\n\n[[review.override]]\nzone = 1\nrate_n_lb_ac = 90\nreason = "wet spot"\n'
+
+    def sent(text: str) -> int:
+        seen = {"x-seen": digest_of(path.read_bytes())}
+        return client.post("/fields/mill_race/review", content=text.encode(), headers=seen).status_code
+
+    assert sent("[machine]\nswath_ft = 10\n") == 422
+    assert sent(review.replace("wet spot", "")) == 422
+    assert path.read_text(encoding="utf-8") == before
+    assert sent(review) == 200
+    after = path.read_text(encoding="utf-8")
+    assert tomllib.loads(after)["review"]["override"] == [{"zone": 1, "rate_n_lb_ac": 90, "reason": "wet spot"}]
+    assert all(line in after.splitlines() for line in before.splitlines() if "#" in line)
+    stale = client.post("/fields/mill_race/review", content=review.encode(), headers={"x-seen": "old"})
+    assert stale.status_code == 409

@@ -37,6 +37,10 @@ async def _home(_request: Request) -> Response:
     return seen("/fields")
 
 
+async def _nothing(_request: Request) -> Response:
+    return Response(status_code=204)
+
+
 @lru_cache(maxsize=16)
 def _asset_text(name: str) -> str | None:
     if name in _OWN:
@@ -63,7 +67,7 @@ def _asset(request: Request) -> Response:
 def _job(request: Request) -> Response:
     """What is left to say of a job, as a fragment."""
     ways = {name: request.query_params.get(name, "/fields") for name in ("next", "back")}
-    inside = {name: way if way.startswith("/fields") else "/fields" for name, way in ways.items()}
+    inside = {name: way if way.startswith(("/fields", "/stick")) else "/fields" for name, way in ways.items()}
     return page(request, "job.html", job=_job_of(request), next=inside["next"], back=inside["back"])
 
 
@@ -134,8 +138,9 @@ def make_app(root: Path, sessions: Sessions, *, most_bytes: int | None = None) -
     limits = {} if most_bytes is None else {"most_bytes": most_bytes}
     app = Starlette(
         routes=[
-            Route("/", _home), Route("/assets/{name}", _asset), Route("/jobs/{job}", _job),
-            Route("/jobs/{job}/events", _events), Route("/jobs/{job}/stop", _stop, methods=["POST"]),
+            Route("/", _home), Route("/favicon.ico", _nothing), Route("/assets/{name}", _asset),
+            Route("/jobs/{job}", _job), Route("/jobs/{job}/events", _events),
+            Route("/jobs/{job}/stop", _stop, methods=["POST"]),
             *(Route(path, answer, methods=[method]) for room in _ROOMS for method, path, answer in room.ROUTES),
         ],
         middleware=[Middleware(Guard, sessions=sessions, **limits)],

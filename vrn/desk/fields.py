@@ -21,7 +21,7 @@ from vrn.desk.form import Entry, form_of
 from vrn.desk.session import TRADE, Desk, Place, desk_of, page, place_of
 from vrn.desk.work import Job
 from vrn.errors import InputFileError, VrnError
-from vrn.ingest.field_file import read_settings
+from vrn.ingest.field_file import load_toml, read_settings
 from vrn.many.task import staleness, summary_in
 from vrn.words import FindingText, UnitFormat, finding_texts, say
 
@@ -93,12 +93,20 @@ def _state_of(place: Place, today: date, *, applied: frozenset[str] = frozenset(
     unit, amount, acres = product.get("unit"), summary.get("total_product"), summary.get("acres")
     total = (product["name"], unit, float(amount)) if unit in ("gal", "lb") and amount and product.get("name") else None
     return _FieldState(
-        place=place, title=settings.header.name if settings is not None else place.name, status=status,
+        place=place, title=settings.header.name if settings is not None else _name_in(place), status=status,
         changed=bool(summary) and staleness(place.file, place.out) is not None, due=due,
         days_left=None if due is None else (due - today).days, problem=problem,
         acres=shown.text("area", acres) if isinstance(acres, (int, float)) else "",
         product=f"{shown.text(unit, total[2])} {total[0]}" if total and unit in ("gal", "lb") else "", total=total,
     )  # fmt: skip
+
+
+def _name_in(place: Place) -> str:
+    """Name in a field file that can't be used yet, else that of its folder."""
+    try:
+        return str(load_toml(place.file)["field"]["name"]) or place.name
+    except (VrnError, KeyError, TypeError):
+        return place.name
 
 
 def _settings_of(place: Place) -> "tuple[Settings | None, str]":

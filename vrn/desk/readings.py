@@ -105,7 +105,7 @@ def _taken(look: Look, columns: Iterable[str], own: dict[str, str]) -> dict[str,
     """Column of the file → what it is taken for, by the field file before what it looks like."""
     mapped = dict(look.samples.mapped) if look.samples is not None else {}
     mapped |= own
-    taken = {theirs: ours for ours, theirs in mapped.items()}
+    taken = {theirs: ours for ours, theirs in mapped.items() if theirs in columns}
     return taken | {column: column.lower() for column in columns
                     if column not in taken and f"samples.columns.{column.lower()}" in _known_roles()}  # fmt: skip
 
