@@ -21,6 +21,7 @@ from vrn.desk.session import SAME_ORIGIN, TRADE, Desk, Place, desk_of, page, pla
 from vrn.errors import VrnError
 from vrn.ingest.field_file import settings_from
 from vrn.many.task import summary_in
+from vrn.units import FT_M
 from vrn.words import FindingText, UnitFormat, finding_texts, say
 
 BOOK: Final = "season.db"
@@ -129,6 +130,7 @@ def _applied_page(request: Request) -> Response:
     path = applied_folder(place) / "compared.html"
     return page(
         request, "applied.html", place=place, built=bool(summary_in(place.out)), compared=path.is_file(), units=_UNITS,
+        width_unit=UnitFormat(metric=desk.file(place).values().get("units") == "metric").unit("length"),
         findings=desk.applied.get(place.name, ()),
         terminal=(f"vrn compare {place.name}_rx AS_APPLIED --book {BOOK}",),
     )  # fmt: skip
@@ -137,11 +139,12 @@ def _applied_page(request: Request) -> Response:
 async def _applied(request: Request) -> Response:
     desk, place = desk_of(request), place_of(request)
     async with request.form(max_files=4, max_fields=8) as form:
-        upload, unit, width = form.get("files"), str(form.get("unit", "")), str(form.get("width_ft", "")).strip()
+        upload, unit, width = form.get("files"), str(form.get("unit", "")), str(form.get("width", "")).strip()
         if not isinstance(upload, UploadFile) or not upload.filename or unit not in ("", *_UNITS):
             raise HTTPException(422)
         try:
-            width_ft = float(width) if width else None
+            metric = desk.file(place).values().get("units") == "metric"
+            width_ft = float(width) / (FT_M if metric else 1.0) if width else None
         except ValueError:
             raise HTTPException(422) from None
         name = await to_thread.run_sync(keep_in, place.folder, upload)

@@ -185,7 +185,7 @@ SENTENCES: Final[dict[str, str]] = {
     "applied": "What was applied",
     "applied-how": "Drop the machine's own log, or a table or map of what it applied. It is held against the plan.",
     "applied-unit": "Unit of its rate, if the file does not say",
-    "applied-width": "Width of the machine in feet, if the file does not say",
+    "applied-width": "Width of the machine [{unit}], if the file does not say",
     "applied-compare": "Compare",
     "applied-look": "Look at the comparison",
     "season-none": "No field of this season is built yet.",
