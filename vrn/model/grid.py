@@ -179,8 +179,8 @@ class Grid:
 def cell_size_m(outline: shapely.Geometry, *, swath_m: float, spacing_m: float | None = None) -> float:
     """Side of a cell that resolves both the machine and the samples.
 
-    `spacing_m`: usual distance between samples. A third of a swath, at most a quarter of the spacing, between 3 and 10
-    m, in half metres; larger where a field would need more than 400 000 cells.
+    `spacing_m`: usual distance between samples. A third of a swath, at most a quarter of the spacing, between 4.5 and
+    10 m (no sample tells of finer ground), in half metres; larger where a field would need more than 400 000 cells.
 
     A 60-ft swath is 18.29 m, a third of it 6.1 m:
 
@@ -188,7 +188,7 @@ def cell_size_m(outline: shapely.Geometry, *, swath_m: float, spacing_m: float |
     6.0
     """
     wanted_m = swath_m / 3 if spacing_m is None else min(swath_m / 3, spacing_m / 4)
-    cell_m = min(max(round(wanted_m * 2) / 2, 3.0), 10.0)
+    cell_m = min(max(round(wanted_m * 2) / 2, 4.5), 10.0)
     west, south, east, north = outline.bounds
     least_m = math.sqrt((east - west) * (north - south) / _USUAL_GRID)
     return max(cell_m, math.ceil(least_m * 2) / 2)

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,7 +14,7 @@ from vrn.model.variogram import Variogram
 from vrn.prescription.model import Prescription
 from vrn.sampling.standards import repeatability, standard_runs
 from vrn.surface.fit import fit_variogram
-from vrn.surface.kriging import Kriging, covariance_between
+from vrn.surface.nearby import Nearby, some_of
 from vrn.surface.places import places_of
 
 USUAL_CV_PCT = 45.0  # nitrate within a field: 30 to 60 % is usual (from memory)
@@ -213,28 +213,12 @@ _LEAST_TO_FIT = 8
 _MOST_TARGETS = 400
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Split:
-    """Standard error of a mean, and of a single spot, by cause: the squares add up."""
+class _Split(NamedTuple):
+    """Variance of the estimate at a spot by cause, the mean over spots, in the squared unit of the readings."""
 
-    # standard errors of the area's mean, in the unit of the readings
     instrument: float
     composite: float
     space: float
-    # the same for one spot of the area, root mean square over its spots
-    spot_instrument: float
-    spot_composite: float
-    spot_space: float
-
-    @property
-    def total(self) -> float:
-        """Standard error of the mean."""
-        return float(np.sqrt(self.instrument**2 + self.composite**2 + self.space**2))
-
-    @property
-    def spot_total(self) -> float:
-        """Standard error of one spot."""
-        return float(np.sqrt(self.spot_instrument**2 + self.spot_composite**2 + self.spot_space**2))
 
 
 def causes_of_error(prescription: Prescription) -> ErrorCauses | None:
@@ -267,12 +251,12 @@ def causes_of_error(prescription: Prescription) -> ErrorCauses | None:
         total = float(np.average(total2[rows], weights=weights[rows]))
         of_nitrate = float(np.average(nitrate2[rows], weights=weights[rows]))
         split = split_at(centers[rows])
-        whole = max(split.spot_total**2, 1e-12)
+        whole = max(sum(split), 1e-12)
         return ErrorParts(
             instrument_lb_ac=None if error.instrument_sd_ppm is None
-            else _root(of_nitrate * split.spot_instrument**2 / whole),
-            cores_lb_ac=None if error.core_cv_pct is None else _root(of_nitrate * split.spot_composite**2 / whole),
-            ground_lb_ac=_root(of_nitrate * split.spot_space**2 / whole), other_lb_ac=_root(total - of_nitrate),
+            else _root(of_nitrate * split.instrument / whole),
+            cores_lb_ac=None if error.core_cv_pct is None else _root(of_nitrate * split.composite / whole),
+            ground_lb_ac=_root(of_nitrate * split.space / whole), other_lb_ac=_root(total - of_nitrate),
             total_lb_ac=_root(total),
         )  # fmt: skip
 
@@ -299,16 +283,14 @@ def _slope(prescription: Prescription) -> NDArray[np.float64]:
 def _splitter(layer: SoilSamples, error: ReadingError) -> Callable[[NDArray[np.float64]], _Split]:
     """Function of spots that splits nitrate's error there."""
     ppm, places = layer.nitrate_ppm, layer.coordinates_m
-    variogram = None
-    if len(np.unique(places, axis=0)) >= _LEAST_TO_FIT and np.ptp(ppm) > 0:
-        variogram = fit_variogram(places, ppm, model="exponential", error_variance=error.variance_ppm2)
-    supplied = error.variance_ppm2
+    supplied, variogram, some = error.variance_ppm2, None, some_of(len(ppm))
+    if len(np.unique(places, axis=0)) >= _LEAST_TO_FIT and np.ptp(ppm[some]) > 0:
+        known = None if supplied is None else supplied[some]
+        variogram = fit_variogram(places[some], ppm[some], model="exponential", error_variance=known)
     seen = np.zeros(len(ppm)) if supplied is None else supplied - error.instrument_ppm2
     hidden = error.composite_ppm2 - seen  # the part all composites share, which the nugget holds
     if variogram is None or variogram.model == "nugget" or variogram.partial_sill <= 0:
-        of_mean = _Split(
-            instrument=0.0, composite=0.0, space=1.0, spot_instrument=0.0, spot_composite=0.0, spot_space=1.0
-        )  # all of it ground
+        of_mean = _Split(0.0, 0.0, 1.0)  # all of it ground
         if len(ppm) > 1:
             of_mean = _split_of_mean(
                 ppm, instrument_variance=error.instrument_ppm2, composite_variance=error.composite_ppm2
@@ -330,44 +312,31 @@ def _split_of_kriging(
 ) -> _Split:  # fmt: skip
     """Error of kriging by cause: the weights carry each reading's error into the estimate, the rest is ground not seen.
 
-    Of more than 400 spots an even part is taken. The variogram was fitted beside these error variances; its nugget,
-    what the samples cannot resolve, counts as space. With weights λ and the readings' error variances D the error of an
-    ordinary-kriging estimate is λᵀDλ + E[(λᵀy − y₀)²]: the first term is split between instrument and composite, the
-    second is space. For a mean over spots λ and y₀ are means over spots (block kriging; Isaaks & Srivastava 1989, ch.
-    13).
+    Of more than 400 spots an even part is taken; each is estimated from the nearest places. The variogram was fitted
+    beside these error variances; its nugget, what the samples cannot resolve, counts as space. With weights λ and the
+    readings' error variances D the kriging variance is λᵀDλ, split between instrument and composite, and space.
 
     One pair of readings 100 m apart, the middle estimated from both with weight one half: an instrument variance of 2
     gives 2 × 0.25 × 2 = 1.
 
     >>> split = _split_of_kriging([(0, 0), (100, 0)], [(50, 0)], instrument_variance=2.0, composite_variance=0.0,
     ...                          variogram=Variogram(model="exponential", partial_sill=4.0, range_m=30.0))
-    >>> round(split.instrument**2, 9), split.composite
+    >>> round(split.instrument, 9), split.composite
     (1.0, 0.0)
     """
-    points = np.asarray(coordinates_m, dtype=float)
+    points, targets = np.asarray(coordinates_m, dtype=float), np.asarray(targets_m, dtype=float)
     instrument = np.broadcast_to(np.asarray(instrument_variance, dtype=float), len(points))
     composite = np.broadcast_to(np.asarray(composite_variance, dtype=float), len(points))
-    places = places_of(points, np.zeros(len(points)), instrument + composite)
-    kriging = Kriging.of(places, variogram)
-    weight = 1.0 / np.maximum(variogram.nugget + instrument + composite, 1e-12)
+    error = variogram.nugget + instrument + composite
+    places = places_of(points, np.zeros(len(points)), error)
+    weight = 1.0 / np.maximum(error, 1e-12)
     weight = weight / np.bincount(places.place, weight, len(places))[places.place]
     by_place = [np.bincount(places.place, weight**2 * part, len(places)) for part in (instrument, composite)]
-    targets = np.asarray(targets_m, dtype=float) - places.origin_m
     if len(targets) > _MOST_TARGETS:
         targets = targets[np.linspace(0, len(targets) - 1, _MOST_TARGETS).astype(int)]
-    near = covariance_between(places.coordinates_m, targets, variogram)
-    weights = _weights(kriging, near)
-    mean_weights = weights.mean(axis=1)
-    own = covariance_between(places.coordinates_m, places.coordinates_m, variogram)
-    own.flat[:: len(places) + 1] += kriging.noise - sum(by_place)
-    among = covariance_between(targets, targets, variogram)
-    space = mean_weights @ own @ mean_weights - 2 * mean_weights @ near.mean(axis=1) + among.mean()
-    spot_space = (weights * (own @ weights - 2 * near)).sum(axis=0) + variogram.partial_sill
-    return _Split(
-        instrument=_root(mean_weights**2 @ by_place[0]), composite=_root(mean_weights**2 @ by_place[1]),
-        space=_root(space), spot_instrument=_root((weights**2).mean(axis=1) @ by_place[0]),
-        spot_composite=_root((weights**2).mean(axis=1) @ by_place[1]), spot_space=_root(spot_space.mean()),
-    )  # fmt: skip
+    near, weights, variance = Nearby.of(places, variogram.without_nugget()).weights(targets)
+    of_instrument, of_composite = (float((weights**2 * part[near]).sum(axis=1).mean()) for part in by_place)
+    return _Split(of_instrument, of_composite, max(float(variance.mean()) - of_instrument - of_composite, 0.0))
 
 
 def _split_of_mean(values: ArrayLike, *, instrument_variance: ArrayLike, composite_variance: ArrayLike) -> _Split:
@@ -380,18 +349,7 @@ def _split_of_mean(values: ArrayLike, *, instrument_variance: ArrayLike, composi
     instrument = float(np.broadcast_to(np.asarray(instrument_variance, dtype=float), count).mean())
     composite = float(np.broadcast_to(np.asarray(composite_variance, dtype=float), count).mean())
     space = max(float(read.var(ddof=1)) - instrument - composite, 0.0)
-    return _Split(
-        instrument=_root(instrument / count), composite=_root(composite / count), space=_root(space / count),
-        spot_instrument=_root(instrument / count), spot_composite=_root(composite / count),
-        spot_space=_root(space * (1 + 1 / count)),
-    )  # fmt: skip
-
-
-def _weights(kriging: Kriging, near: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Ordinary-kriging weights of the places for each target, shape (p, m)."""
-    simple = kriging.root.T @ (kriging.root @ near)
-    gap = kriging.mean_root.T @ (kriging.mean_root @ (1.0 - kriging.drift.T @ simple))
-    return np.asarray(simple + kriging.solved_drift @ gap)
+    return _Split(instrument / count, composite / count, space * (1 + 1 / count))
 
 
 def _root(variance: float) -> float:

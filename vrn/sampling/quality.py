@@ -88,11 +88,15 @@ def _scores(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Estimate of each reading from the others, and the modified z-score of the gap."""
     from vrn.surface import fit_variogram, leave_one_out
+    from vrn.surface.nearby import some_of
 
     if np.ptp(log_ppm) < 1e-9:
         return log_ppm.copy(), np.zeros(len(log_ppm))
-    variogram = fit_variogram(coordinates_m, log_ppm)
-    expected, variance = leave_one_out(coordinates_m, log_ppm, variogram=variogram)
+    some = some_of(len(log_ppm))
+    variogram = fit_variogram(coordinates_m[some], log_ppm[some])
+    expected, variance = leave_one_out(
+        coordinates_m, log_ppm, variogram=variogram, neighbors=None if len(some) == len(log_ppm) else 24
+    )
     residual = (log_ppm - expected) / np.sqrt(np.maximum(variance, 1e-12))
     centre = np.nanmedian(residual)
     spread = np.nanmedian(np.abs(residual - centre))

@@ -143,14 +143,17 @@ def _repeat_groups(samples: SoilSamples) -> list[NDArray[np.intp]]:
 
     Those with two readings or more, each in the order of the file.
     """
+    if "duplicate" not in samples.kind:
+        return []
     named = {(samples.sample_id[i], *_depth(samples, i)) for i in range(len(samples)) if samples.kind[i] == "field"}
+    spots = samples.coordinates_m.round(1).tolist()
     groups: dict[tuple[object, ...], list[int]] = {}
     at_place: dict[tuple[object, ...], tuple[object, ...]] = {}
     for i in range(len(samples)):
         if samples.kind[i] not in ("field", "duplicate") or not np.isfinite(samples.nitrate_ppm[i]):
             continue
         key: tuple[object, ...] = (samples.sample_id[i], *_depth(samples, i))
-        place = (*samples.coordinates_m[i].round(1).tolist(), samples.area_id[i], *_depth(samples, i))
+        place = (*spots[i], samples.area_id[i], *_depth(samples, i))
         if samples.kind[i] == "duplicate" and key not in named:
             key = at_place.get(place, key)
         at_place.setdefault(place, key)

@@ -1,6 +1,7 @@
 """What the others predict of each sample, by kriging or inverse distance; and whether samples hold a pattern at all."""
 
 import math
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -10,13 +11,14 @@ from vrn.errors import OutOfRangeError
 from vrn.model.variogram import Variogram
 from vrn.surface.kriging import Kriging, Prediction, matches
 from vrn.surface.likelihood import Likelihood
+from vrn.surface.nearby import Nearby
 from vrn.surface.places import corners_of, in_threads, one_blas_thread, places_of, points_of
 
 
 @one_blas_thread
 def leave_one_out(
     coordinates_m: ArrayLike, values: ArrayLike, *, variogram: Variogram, error_variance: ArrayLike | None = None,
-    folds: ArrayLike | None = None,
+    folds: ArrayLike | None = None, neighbors: int | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
     """
     Estimate every sample from the others by ordinary kriging, without solving a system for each.
@@ -32,6 +34,8 @@ def leave_one_out(
         Known variance of each reading's error, besides the nugget.
     folds : array_like of int, shape (n,), optional
         Samples with the same number are left out together, as `blocked_folds` numbers them.
+    neighbors : int, optional
+        Nearest other places that each is estimated from, without folds; all when not given.
 
     Returns
     -------
@@ -59,6 +63,14 @@ def leave_one_out(
     10.0
     """
     places = places_of(coordinates_m, values, error_variance)
+    if neighbors is not None:
+        error = (
+            np.zeros(len(places.values))
+            + (0.0 if places.error_variance is None else places.error_variance)
+            + variogram.nugget
+        )
+        near = Nearby.of(replace(places, error_variance=error), variogram.without_nugget())
+        return near.left_out(np.arange(len(error)), neighbors)
     kriging = Kriging.of(places, variogram)
     fold_of_place = None
     if folds is not None:

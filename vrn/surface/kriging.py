@@ -109,8 +109,8 @@ class Kriging:
         `drift` (n, q): layers the mean follows besides a constant, at the readings. `slope_variance`: variance of the
         slopes along them about 0, as far as it is known beforehand. Raises OutOfRangeError if the system is singular.
         """
+        count = places.at_once()
         value, noise, nugget_part = places.merged(variogram.nugget)
-        count = len(places)
         columns = [np.ones(count)]
         if drift is not None:
             columns += list(places.merged(variogram.nugget, drift)[0].T)

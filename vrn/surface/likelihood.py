@@ -82,12 +82,11 @@ class Likelihood:
     """
 
     def __init__(self, places: Places, shape: Variogram) -> None:
-        self.shape, self.places = shape, places
+        self.shape, self.places, self.freedom = shape, places, places.at_once() - 1
         value, _, self.own = places.merged(1.0)  # a place of two readings has half the nugget
         self.unit = float(np.std(value)) or float(np.std(places.values))
         self.value = value / self.unit
         self.columns = np.column_stack([np.ones(len(places)), self.value])
-        self.freedom = len(places) - 1
         self.known = places.error_variance is not None
         self.error = places.merged(0.0)[1] / self.unit**2 if self.known else np.zeros(len(places))
         points = places.coordinates_m

@@ -19,9 +19,9 @@ SOME = 300  # places that a likelihood and the slopes of a drift come from
 _Floats = NDArray[np.float64]
 
 
-def some_places(places: Places) -> NDArray[np.intp]:
-    """As many places as a likelihood is worked out for, picked at random and always the same."""
-    return np.sort(np.random.default_rng(0).permutation(len(places))[:SOME])
+def some_of(count: int) -> NDArray[np.intp]:
+    """As many of some places as a likelihood is worked out for, picked at random and always the same."""
+    return np.sort(np.random.default_rng(0).permutation(count)[:SOME])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -47,7 +47,7 @@ class Nearby:
         trend = with_constant(len(value), None if drift is None else places.merged(0.0, drift)[0]).T
         slopes_from = np.zeros((trend.shape[1] - 1, len(value)))
         if len(slopes_from):
-            some = some_places(places)
+            some = some_of(len(places))
             few = Places(
                 coordinates_m=places.coordinates_m[some], origin_m=places.origin_m, place=np.arange(len(some)),
                 values=value[some], error_variance=noise[some],
@@ -79,17 +79,28 @@ class Nearby:
         estimates += (slopes.T @ with_constant(len(targets), target_drift)[1:]).astype(np.float32)
         return estimates
 
-    def left_out(self, held: NDArray[np.intp]) -> Prediction:
+    def weights(self, targets_m: ArrayLike) -> tuple[NDArray[np.intp], _Floats, _Floats]:
+        """Places nearest to each target and their weights, shape (t, k), and the variance of what they give, (t,)."""
+        targets = points_of(targets_m) - self.places.origin_m
+        near = self._nearest(targets, min(_NEAREST, len(self.places)))
+        weights, variance = self._solved(near, targets[:, None])
+        return near, weights[..., 0], variance[:, 0]
+
+    def left_out(self, held: NDArray[np.intp], neighbors: int = _OF_ONE) -> Prediction:
         """Some readings, shape (k,), from the places nearest to theirs, and the variance of a reading about that."""
-        at = self.places.place[held]
+        points, error = self.places.coordinates_m, self.places.error_variance
         slopes, rest = self._split(self.value)
-        near = self._nearest(self.places.coordinates_m[at], _OF_ONE + 1)
-        others = np.argsort(near == at[:, None], axis=1, kind="stable")[:, :-1]
-        near = np.take_along_axis(near, others, axis=1)
-        weights, variance = self._solved(near, self.places.coordinates_m[at][:, None])
-        estimate = np.einsum("tk,tk->t", weights[..., 0], rest[near]) + self.drift[at, 1:] @ slopes
-        error = self.places.error_variance
-        return Prediction(estimate, variance[:, 0] + (0.0 if error is None else error[held]))
+        answer = Prediction(*np.empty((2, len(held))))
+        step = max(1, _NUMBERS // (neighbors + 2) ** 2)
+        for some in (slice(start, start + step) for start in range(0, len(held), step)):
+            at = self.places.place[held[some]]
+            near = self._nearest(points[at], min(neighbors + 1, len(points)))
+            others = np.argsort(near == at[:, None], axis=1, kind="stable")[:, :-1]
+            near = np.take_along_axis(near, others, axis=1)
+            weights, variance = self._solved(near, points[at][:, None])
+            answer.estimate[some] = np.einsum("tk,tk->t", weights[..., 0], rest[near]) + self.drift[at, 1:] @ slopes
+            answer.variance[some] = variance[:, 0] + (0.0 if error is None else error[held[some]])
+        return answer
 
     def _split(self, values: _Floats) -> tuple[_Floats, _Floats]:
         """Slopes along the drift, and what they leave of values at the places."""
@@ -135,9 +146,8 @@ class Nearby:
 
     def _covariance(self, places: _Floats, targets: _Floats) -> _Floats:
         """Covariances of groups of points, shape (t, k, c)."""
-        east, north = (
-            places[..., axis][:, :, None] - targets[..., axis][:, None] for axis in (0, 1)
-        )  # of an exponential variogram without direction, as `posterior` gives it
-        covariance = self.variogram.correlation(np.hypot(east, north) / (self.variogram.range_m or 1.0))
+        one, other = (self.variogram.scaled(at.reshape(-1, 2)).reshape(at.shape) for at in (places, targets))
+        east, north = (one[..., axis][:, :, None] - other[..., axis][:, None] for axis in (0, 1))
+        covariance = self.variogram.correlation(np.hypot(east, north))
         covariance *= self.variogram.partial_sill
         return covariance
