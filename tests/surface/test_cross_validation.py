@@ -7,7 +7,7 @@ from vrn.errors import OutOfRangeError
 from vrn.surface import Variogram, blocked_folds, leave_one_out, ordinary_kriging
 from vrn.surface.cross_validation import left_out
 from vrn.surface.kriging import Kriging
-from vrn.surface.places import places_of
+from vrn.surface.places import binned, places_of
 
 VARIOGRAM = Variogram(model="spherical", nugget=0.5, partial_sill=4.0, range_m=300.0)
 
@@ -29,6 +29,40 @@ def test_leave_one_out_is_kriging_without_each(error_variance: float | None) -> 
         )
         assert estimate[k] == pytest.approx(alone[0], abs=1e-10)
         assert variance[k] == pytest.approx(spread[0] + (error_variance or 0.0), abs=1e-10)
+
+
+def test_nearest_of_all_others_are_all_others() -> None:
+    """Left out from as many neighbors as there are others, a reading gets what all others give; 24 of 400 nearly so."""
+    places_m, values = _set()
+    for known, near in zip(
+        leave_one_out(places_m, values, variogram=VARIOGRAM, error_variance=0.7),
+        leave_one_out(places_m, values, variogram=VARIOGRAM, error_variance=0.7, neighbors=24), strict=True,
+    ):  # fmt: skip
+        np.testing.assert_allclose(near, known, atol=1e-9)
+    many_m, many = _set(400)
+    known, near = (leave_one_out(many_m, many, variogram=VARIOGRAM, neighbors=k)[1] for k in (None, 24))
+    np.testing.assert_allclose(near, known, rtol=0.1)
+    assert near.mean() == pytest.approx(known.mean(), rel=0.02)
+
+
+def test_a_system_that_would_fill_the_memory_is_refused() -> None:
+    """Above 4,096 places no system of all of them; from the nearest it goes on."""
+    places_m, values = _set(4_097)
+    with pytest.raises(OutOfRangeError, match="4,097 places are too many"):
+        leave_one_out(places_m, values, variogram=VARIOGRAM)
+    assert np.isfinite(leave_one_out(places_m, values, variogram=VARIOGRAM, neighbors=8)[0]).all()
+
+
+def test_bins_are_places_of_many_readings() -> None:
+    """Of 900 places 10 by 10 bins, or 11 by 11 with the last edge: each reading stays with its bin, and a bin lies at the middle of its readings."""
+    places_m, values = _set(900)
+    every = places_of(places_m, values)
+    made = binned(every, 100)
+    assert 80 <= len(made) <= 121
+    mean = np.column_stack([np.bincount(made.place, axis) for axis in places_m.T]) / np.bincount(made.place)[:, None]
+    np.testing.assert_allclose(made.coordinates_m + made.origin_m, mean, atol=1e-9)
+    np.testing.assert_array_equal(made.values, values)
+    assert binned(every, 900) is every
 
 
 def test_blocks_are_left_out_together() -> None:
