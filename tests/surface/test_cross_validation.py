@@ -54,7 +54,7 @@ def test_a_system_that_would_fill_the_memory_is_refused() -> None:
 
 
 def test_bins_are_places_of_many_readings() -> None:
-    """Of 900 places 10 by 10 bins, or 11 by 11 with the last edge: each reading stays with its bin, and a bin lies at the middle of its readings."""
+    """Of 900 places 10 by 10 bins, or 11 by 11 with the last edge; a bin lies at the middle of its readings."""
     places_m, values = _set(900)
     every = places_of(places_m, values)
     made = binned(every, 100)
