@@ -13,7 +13,7 @@ from vrn.model.samples import ErrorCauses, ErrorParts, ReadingError, SoilSamples
 from vrn.model.variogram import Variogram
 from vrn.prescription.model import Prescription
 from vrn.sampling.standards import repeatability, standard_runs
-from vrn.surface.fit import fit_variogram
+from vrn.surface.likelihood import posterior
 from vrn.surface.nearby import Nearby, some_of
 from vrn.surface.places import places_of
 
@@ -286,10 +286,10 @@ def _splitter(layer: SoilSamples, error: ReadingError) -> Callable[[NDArray[np.f
     supplied, variogram, some = error.variance_ppm2, None, some_of(len(ppm))
     if len(np.unique(places, axis=0)) >= _LEAST_TO_FIT and np.ptp(ppm[some]) > 0:
         known = None if supplied is None else supplied[some]
-        variogram = fit_variogram(places[some], ppm[some], model="exponential", error_variance=known)
+        variogram = posterior(places_of(places[some], ppm[some], known)).best.variogram
     seen = np.zeros(len(ppm)) if supplied is None else supplied - error.instrument_ppm2
     hidden = error.composite_ppm2 - seen  # the part all composites share, which the nugget holds
-    if variogram is None or variogram.model == "nugget" or variogram.partial_sill <= 0:
+    if variogram is None:
         of_mean = _Split(0.0, 0.0, 1.0)  # all of it ground
         if len(ppm) > 1:
             of_mean = _split_of_mean(

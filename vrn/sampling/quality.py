@@ -87,13 +87,15 @@ def _scores(
     coordinates_m: NDArray[np.float64], log_ppm: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Estimate of each reading from the others, and the modified z-score of the gap."""
-    from vrn.surface import fit_variogram, leave_one_out
+    from vrn.surface import leave_one_out
+    from vrn.surface.likelihood import posterior
     from vrn.surface.nearby import some_of
+    from vrn.surface.places import places_of
 
     if np.ptp(log_ppm) < 1e-9:
         return log_ppm.copy(), np.zeros(len(log_ppm))
     some = some_of(len(log_ppm))
-    variogram = fit_variogram(coordinates_m[some], log_ppm[some])
+    variogram = posterior(places_of(coordinates_m[some], log_ppm[some])).best.variogram
     expected, variance = leave_one_out(
         coordinates_m, log_ppm, variogram=variogram, neighbors=None if len(some) == len(log_ppm) else 24
     )
