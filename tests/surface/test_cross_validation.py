@@ -7,7 +7,7 @@ from vrn.errors import OutOfRangeError
 from vrn.surface import Variogram, blocked_folds, leave_one_out, ordinary_kriging
 from vrn.surface.cross_validation import left_out
 from vrn.surface.kriging import Kriging
-from vrn.surface.places import binned, places_of
+from vrn.surface.places import places_of
 
 VARIOGRAM = Variogram(model="spherical", nugget=0.5, partial_sill=4.0, range_m=300.0)
 
@@ -57,12 +57,12 @@ def test_bins_are_places_of_many_readings() -> None:
     """Of 900 places 10 by 10 bins, or 11 by 11 with the last edge; a bin lies at the middle of its readings."""
     places_m, values = _set(900)
     every = places_of(places_m, values)
-    made = binned(every, 100)
+    made = every.binned(100)
     assert 80 <= len(made) <= 121
     mean = np.column_stack([np.bincount(made.place, axis) for axis in places_m.T]) / np.bincount(made.place)[:, None]
     np.testing.assert_allclose(made.coordinates_m + made.origin_m, mean, atol=1e-9)
     np.testing.assert_array_equal(made.values, values)
-    assert binned(every, 900) is every
+    assert every.binned(900) is every
 
 
 def test_blocks_are_left_out_together() -> None:

@@ -8,7 +8,6 @@ from typing import Final, Literal
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import logsumexp, ndtr
 
 from vrn.errors import OutOfRangeError
@@ -117,6 +116,8 @@ class Learned:
                 rows.append((form == "kinked", steep, float(mean[0] + slope * step), sd))
         kinked, steep_by, tops, sds = np.array(rows).T
         ratio = held_ratio(price_ratio)
+
+        from scipy.optimize import brentq
 
         def gain(rate: float) -> float:
             slopes = np.where(kinked, _KINK.slope_bu_lb(rate, tops, sds), _CURVE.slope_bu_lb(rate, tops, sds))

@@ -13,7 +13,7 @@ from vrn.model.variogram import Candidate, Variogram
 from vrn.surface.estimators import MEAN, Averaged, Estimator, Mean
 from vrn.surface.likelihood import posterior
 from vrn.surface.nearby import SOME, some_of
-from vrn.surface.places import Places, binned, by_place, one_blas_thread, places_of, points_of
+from vrn.surface.places import Places, by_place, one_blas_thread, places_of, points_of
 from vrn.surface.transform import Scale, Transform
 
 _FEWEST = 5  # places; below it a leave-one-out error says next to nothing
@@ -155,7 +155,7 @@ def interpolate(
         unknown = int((~known).sum())
         findings.append(note("surface.readings-unknown", _ABOUT, unknown=unknown, readings=len(numbers)))
         points, numbers = points[known], numbers[known]
-    places = binned(places_of(points, numbers, error_variance))
+    places = places_of(points, numbers, error_variance).binned()
     if len(places) < len(numbers):
         findings.append(note("surface.places-shared", _ABOUT, readings=len(numbers), places=len(places)))
     mean, kriged = Mean.of(places), _averaged(places, layers.at_readings, findings)

@@ -69,7 +69,7 @@ def _controller() -> Any:
 
 
 _MOST_AT_ONCE = 4_096
-MOST_PLACES = 20_000  # above it bins of ground stand for places
+_MOST_PLACES = 20_000  # above it bins of ground stand for places
 _ROUNDING, _NOTHING = 1e-8, 1e-100  # of the largest value, and of itself: below it, values are the same
 
 
@@ -93,6 +93,24 @@ class Places:
             problem = f"{len(self):,} places are too many for one kriging system; {_MOST_AT_ONCE:,} is the most."
             raise OutOfRangeError(problem, "Estimate from the nearest places (neighbors), or from some of them.")
         return len(self)
+
+    def binned(self, most: int = _MOST_PLACES) -> "Places":
+        """Places by square bins of ground, about as many as the most, where there are more: a bin is one place."""
+        if len(self) <= most:
+            return self
+        points = self.coordinates_m[self.place]
+        least, most_m = corners_of(points)
+        wide, high = (most_m - least).tolist()
+        size_m = max(math.sqrt(wide * high / most), max(wide, high) / most)
+        col, row = ((points - least) // size_m).astype(np.intp).T
+        bins, place, count = np.unique(
+            col * (int(high // size_m) + 1) + row, return_inverse=True, return_counts=True
+        )  # fmt: skip
+        middle = np.column_stack([np.bincount(place.ravel(), axis) / count for axis in points.T])
+        order = np.lexsort((middle[:, 1], middle[:, 0]))
+        rank = np.empty(len(bins), np.intp)
+        rank[order] = np.arange(len(bins))
+        return replace(self, coordinates_m=middle[order], place=rank[place.ravel()])
 
     @property
     def varied(self) -> bool:
@@ -182,25 +200,6 @@ def corners_of(points: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArra
 def by_place(values: NDArray[np.float64], place: NDArray[np.intp] | None) -> NDArray[np.float64]:
     """Means over the readings of each place, which counts once however often it was read; as they are without one."""
     return values if place is None else np.bincount(place, values) / np.bincount(place)
-
-
-def binned(places: Places, most: int = MOST_PLACES) -> Places:
-    """Places by square bins of ground, about as many as the most, where there are more: a bin is one place."""
-    if len(places) <= most:
-        return places
-    points = places.coordinates_m[places.place]
-    least, most_m = corners_of(points)
-    wide, high = (most_m - least).tolist()
-    size_m = max(math.sqrt(wide * high / most), max(wide, high) / most)
-    col, row = ((points - least) // size_m).astype(np.intp).T
-    bins, place, count = np.unique(
-        col * (int(high // size_m) + 1) + row, return_inverse=True, return_counts=True
-    )  # fmt: skip
-    middle = np.column_stack([np.bincount(place.ravel(), axis) / count for axis in points.T])
-    order = np.lexsort((middle[:, 1], middle[:, 0]))
-    rank = np.empty(len(bins), np.intp)
-    rank[order] = np.arange(len(bins))
-    return replace(places, coordinates_m=middle[order], place=rank[place.ravel()])
 
 
 def points_of(coordinates_m: ArrayLike) -> NDArray[np.float64]:
