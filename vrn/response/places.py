@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import ndtr
 
 Array = NDArray[np.float64]
@@ -94,6 +93,8 @@ def mixture(parts: Sequence[tuple[float, float, float]]) -> Spread:
     weights, means, sds = np.array(parts).T
     mean = float(weights @ means)
     sd = float(np.sqrt(weights @ (sds**2 + (means - mean) ** 2)))
+
+    from scipy.optimize import brentq
 
     def below(value: float, share: float) -> float:
         return float(weights @ ndtr((value - means) / sds)) - share
