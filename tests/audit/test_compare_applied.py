@@ -160,6 +160,28 @@ def test_unit_in_the_columns_name(
     assert found.applied_product == pytest.approx(found.prescribed_product, rel=1e-3)
 
 
+def test_excel_is_read_as_the_same_csv(made: Prescription, written: Path, tmp_path: Path) -> None:
+    """By compare and for the remainder: same columns, same numbers; with titles above; two sheets are refused."""
+    table = drive(made)
+    path = save(table[table["pass"] < 12], tmp_path / "a.csv")
+    book, text = tmp_path / "a.xlsx", pd.read_csv(path)
+    text.to_excel(book, index=False, startrow=2, engine="openpyxl")
+    one, two = compare(written, path), compare(written, book)
+    assert two.applied_product == pytest.approx(one.applied_product, rel=1e-9)
+    assert two.to_plain()["zones"] == one.to_plain()["zones"]
+    csv, sheet = (covered(name, made.field, SOLD, zones_of(made)) for name in (path, book))
+    assert shapely.symmetric_difference(sheet.ground, csv.ground).area < 1.0  # m²
+    assert sheet.n_lb == pytest.approx(csv.n_lb, rel=1e-9)
+    with pd.ExcelWriter(book, engine="openpyxl") as both:
+        text.to_excel(both, sheet_name="a", index=False)
+        text.to_excel(both, sheet_name="b", index=False)
+    with pytest.raises(InputFileError):
+        compare(written, book)
+    book.write_bytes(book.read_bytes()[:900])
+    with pytest.raises(InputFileError):
+        covered(book, made.field, SOLD, zones_of(made))
+
+
 def test_unit_that_is_not_said_is_told(made: Prescription, written: Path, tmp_path: Path) -> None:
     """A column ``rate`` alone is taken for the prescription's unit, and a note says so."""
     found = compare(written, save(drive(made), tmp_path / "a.csv", rate="rate"))
@@ -403,8 +425,11 @@ def test_acres_of_every_class_add_up(top_up: bool, made: Prescription, written: 
         assert sum(classes) == pytest.approx(zone.acres, rel=1e-9)
     assert sum(zone.short_acres for zone in found.zones) == pytest.approx(6000 / ACRE_M2, rel=0.01)
     assert sum(zone.over_acres for zone in found.zones) == pytest.approx(6000 / ACRE_M2, rel=0.01)
-    rest = _rest_of(made, made.field, path, top_up=top_up).remaining
+    built = _rest_of(made, made.field, path, top_up=top_up)
+    rest, codes = built.remaining, {one.code for one in built.findings}
     assert rest is not None
+    assert ("audit.short-ground" in codes) is not top_up
+    assert ("audit.short-left" in codes) is (top_up and rest.short_ac >= 0.1)
     assert rest.left_ac + rest.full_ac + rest.short_ac + rest.narrow_ac == pytest.approx(made.acres, rel=1e-6)
     assert rest.short_ac + rest.topped_up_ac == pytest.approx(6000 / ACRE_M2, rel=0.02)
     assert (rest.topped_up_ac > 0) is top_up

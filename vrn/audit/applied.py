@@ -1,4 +1,4 @@
-"""As-applied records of any machine, from CSV or any vector file, and the ground under each."""
+"""As-applied records of any machine, from CSV, Excel or any vector file, and the ground under each."""
 
 import csv
 import io
@@ -70,15 +70,17 @@ class AppliedRecords:
 
 
 def read_applied(path: Path, *, rate_column: str | None = None) -> AppliedRecords:
-    """Read an as-applied file: CSV with longitude and latitude, or a shapefile, GeoPackage or GeoJSON.
+    """Read an as-applied file: CSV or Excel with longitude and latitude, or a shapefile, GeoPackage or GeoJSON.
 
     InputFileError if it is not there, cannot be read, or has no rate.
     """
     if not path.is_file():
         problem = f"{path} is not a file that is there."
-        raise InputFileError(problem, "Give the as-applied file: CSV, shapefile, GeoPackage or GeoJSON.")
+        raise InputFileError(problem, "Give the as-applied file: CSV, Excel, shapefile, GeoPackage or GeoJSON.")
     if path.suffix.lower() in (".csv", ".txt"):
-        columns, shapes, crs = _from_csv(path)
+        columns, shapes, crs = _from_rows(path, _csv_rows(path))
+    elif path.suffix.lower() in (".xlsx", ".xlsm"):
+        columns, shapes, crs = _from_rows(path, _sheet_rows(path))
     else:
         columns, shapes, crs = _from_vector(path)
     names = {_plain(name): name for name in columns}
@@ -174,8 +176,8 @@ def _numbers(values: Iterable[Any]) -> Array:
     return np.array([number(value) for value in values], dtype=float)
 
 
-def _from_csv(path: Path) -> tuple[dict[str, list[Any]], NDArray[np.object_], str]:
-    """Columns of text and points."""
+def _csv_rows(path: Path) -> list[list[str]]:
+    """Rows of text, without empty ones."""
     raw = path.read_bytes()
     try:
         text = raw.decode("utf-8-sig")
@@ -183,7 +185,38 @@ def _from_csv(path: Path) -> tuple[dict[str, list[Any]], NDArray[np.object_], st
         text = raw.decode("cp1252", errors="replace")
     first = text.split("\n", 1)[0]
     delimiter = max((";", "\t", ","), key=first.count)
-    rows = [row for row in csv.reader(io.StringIO(text), delimiter=delimiter) if any(cell.strip() for cell in row)]
+    return [row for row in csv.reader(io.StringIO(text), delimiter=delimiter) if any(cell.strip() for cell in row)]
+
+
+def _sheet_rows(path: Path) -> list[list[str]]:
+    """Rows of the one sheet of a workbook that holds any, as text, without empty ones and titles above the header."""
+    import pyogrio
+
+    names = {"OGR_XLSX_HEADERS": "DISABLE", "OGR_XLSX_FIELD_TYPES": "STRING"}
+    before = {name: pyogrio.get_gdal_config_option(name) for name in names}
+    pyogrio.set_gdal_config_options(names)
+    try:
+        read = [pyogrio.raw.read(str(path), layer=name, read_geometry=False, datetime_as_string=True)[3]
+                for name, _ in pyogrio.list_layers(str(path))]  # fmt: skip
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, UnicodeDecodeError) as error:
+        problem = f"{path.name} is not a sound Excel workbook."
+        raise InputFileError(problem, "Save it again as .xlsx, or as .csv.") from error
+    finally:
+        pyogrio.set_gdal_config_options(before)
+    sheets = [[["" if cell is None else str(cell) for cell in row] for row in zip(*columns, strict=True)]
+              for columns in read]  # fmt: skip
+    found = [[row for row in rows if any(cell.strip() for cell in row)] for rows in sheets]
+    found = [rows for rows in found if len(rows) > 1]
+    if len(found) > 1:
+        problem = f"{path.name} holds {len(found)} sheets with rows."
+        raise InputFileError(problem, "Save the sheet of as-applied records as a file of its own.")
+    rows = found[0] if found else []
+    heads = [at for at, row in enumerate(rows[:20]) if {_plain(cell) for cell in row} & set(_LATITUDES)]
+    return rows[heads[0] :] if heads else rows
+
+
+def _from_rows(path: Path, rows: list[list[str]]) -> tuple[dict[str, list[Any]], NDArray[np.object_], str]:
+    """Columns of text and points."""
     if len(rows) < 2:
         problem = f"{path.name} holds no records."
         raise InputFileError(problem, "Give a table with a header and a row for each record.")

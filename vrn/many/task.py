@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vrn.errors import OutputError, VrnError
+from vrn.findings import Quantity, warning
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -36,6 +37,8 @@ _EXACT = ("vrn", "numpy", "scipy", "shapely", "pyproj", "rasterio", "pyogrio")
 # what a busy disk or a network drive may say once and not again
 _PASSING = (errno.EIO, errno.EAGAIN, errno.EBUSY, errno.EINTR, errno.ETIMEDOUT, errno.ESTALE, errno.EMFILE,
             errno.ENFILE)  # fmt: skip
+
+_LEAST_SHORT_AC = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,8 +241,12 @@ def _rest_of(prescription: "Prescription", field: "Field", as_applied: Path, *, 
     found = covered(as_applied, field, sold, zones)
     rest = rest_of(prescription, [found.ground], narrowest_m=found.narrowest_m, short_ac=found.short_ac,
                    top_up=found.short if top_up else ())  # fmt: skip
-    field = replace(rest.field, inputs={**rest.field.inputs, **found.inputs})
-    return replace(rest, field=field, findings=(*rest.findings, *found.findings))
+    field, told = replace(rest.field, inputs={**rest.field.inputs, **found.inputs}), found.findings
+    if top_up and rest.remaining is not None:
+        told = tuple(one for one in told if one.code != "audit.short-ground")
+        if rest.remaining.short_ac >= _LEAST_SHORT_AC:
+            told = (*told, warning("audit.short-left", as_applied.name, area=Quantity("area", rest.remaining.short_ac)))
+    return replace(rest, field=field, findings=(*rest.findings, *told))
 
 
 def sha256_of(path: Path) -> str:

@@ -11,31 +11,37 @@ from vrn.model.settings import BlendPart, MachineSection, ProductSection, Settin
 from vrn.prescription.model import Product, ZoneRate
 from vrn.prescription.product_gate import cautions_of, check_most, check_product
 
+_BOTH = "Alabama A&M and Auburn Universities ANR-174; USDA NRCS New Mexico, Agronomy Technical Note 76"
+_CORNELL = "Cornell University, Northeast Region Certified Crop Adviser study resources"
+_ONE = "one source only: check it against the delivery note"
 _SHEET = "“Estimated physical characteristics of fertilizer material”, studylib.net 18119690"
 
 _MANURE_LB_GAL = 8.4  # about the weight of water, from memory
 _TABLE: tuple[Product, ...] = (
     Product(
         name="UAN 28", n_pct=28.0, density_lb_gal=10.66, unit="gal",
-        source="28-0-0; 10.66 lb/gal at 60–68 °F, between 10.6 (J. Camberato, Purdue Extension, Indiana Prairie Farmer "
-        f"2023) and 10.67 ({_SHEET})",
+        source=f"28-0-0 ({_BOTH}); 10.66 lb/gal at 60–68 °F, between 10.6 (J. Camberato, Purdue Extension, Indiana "
+        f"Prairie Farmer 2023) and 10.67 ({_SHEET})",
     ),
     Product(
         name="UAN 30", n_pct=30.0, density_lb_gal=10.86, unit="gal",
-        source="30-0-0; 10.86 lb/gal, halfway between 28-0-0 and 32-0-0, as in the densities by temperature of "
-        "scribd.com 230568241 (10.95 at 30 °F beside 10.76 and 11.14): check it against the delivery note",
+        source=f"30-0-0 ({_BOTH}); 10.86 lb/gal, halfway between 28-0-0 and 32-0-0, as in the densities by "
+        f"temperature of scribd.com 230568241 (10.95 at 30 °F beside 10.76 and 11.14), {_ONE}",
     ),
     Product(
         name="UAN 32", n_pct=32.0, density_lb_gal=11.06, unit="gal",
-        source=f"32-0-0; 11.06 lb/gal at 60–68 °F ({_SHEET}; 11.05–11.08 elsewhere)",
+        source=f"32-0-0 ({_BOTH}); 11.06 lb/gal at 60–68 °F ({_SHEET}), which is 0.28 gal for a pound of N, as the "
+        "University of California prints it (San Joaquin County)",
     ),
     Product(
         name="Anhydrous ammonia", n_pct=82.0, density_lb_gal=5.15, unit="gal",
-        source="82-0-0; 5.15 lb/gal at 60 °F, University of Nebraska–Lincoln, Plant & Soil Sciences eLibrary",
+        source=f"82-0-0 ({_BOTH}); 5.15 lb/gal at 60 °F, University of Nebraska–Lincoln, Plant & Soil Sciences "
+        f"eLibrary, {_ONE}",
     ),
     Product(
         name="Ammonium thiosulfate", n_pct=12.0, density_lb_gal=11.1, unit="gal",
-        source=f"12-0-0-26S; 11.1 lb/gal at 60 °F; 11.04 in {_SHEET}, 11.5 by the University of Nebraska–Lincoln's "
+        source="12-0-0-26S (USDA NRCS New Mexico, Agronomy Technical Note 76, and the sheet); 11.1 lb/gal at 60 °F; "
+        f"11.04 in {_SHEET}, 11.5 by the University of Nebraska–Lincoln's "
         "Plant & Soil Sciences eLibrary: check it against the delivery note",
     ),
     Product(
@@ -44,15 +50,15 @@ _TABLE: tuple[Product, ...] = (
     ),
     Product(
         name="Urea", n_pct=46.0, density_lb_gal=None, unit="lb",
-        source="46-0-0, Cornell University, Northeast Region Certified Crop Adviser study resources",
+        source=f"46-0-0, {_CORNELL}; USDA NRCS New Mexico, Agronomy Technical Note 76 (45 to 46 % N)",
     ),
     Product(
         name="Ammonium sulfate", n_pct=21.0, density_lb_gal=None, unit="lb",
-        source="21-0-0-24S, Cornell University, Northeast Region Certified Crop Adviser study resources",
+        source=f"21-0-0-24S, {_CORNELL}; 21 % N also in {_BOTH}",
     ),
     Product(
         name="Ammonium nitrate", n_pct=34.0, density_lb_gal=None, unit="lb",
-        source="34-0-0, 33.5 to 34 % N, from memory: check it against the delivery note",
+        source=f"34-0-0, {_CORNELL}; {_BOTH} (33 to 34 % N)",
     ),
     Product(
         name="Coated urea", n_pct=44.0, density_lb_gal=None, unit="lb",
@@ -60,8 +66,9 @@ _TABLE: tuple[Product, ...] = (
     ),
     Product(
         name="Aqua ammonia", n_pct=20.5, density_lb_gal=7.6, unit="gal",
-        source="20 to 25 % N (Havlin and others 1999, by Oklahoma State University); 7.6 lb/gal at 20 % N, from "
-        "memory: check both against the delivery note",
+        source="20 to 25 % N (Havlin and others 1999, by Oklahoma State University; USDA NRCS New Mexico, Agronomy "
+        "Technical Note 76); 7.6 lb/gal, from memory, within 7.4 to 7.8 by the specific gravity of 0.89 to 0.93 of 8 "
+        "Illinois Administrative Code 215.200: check both against the delivery note",
     ),
 )  # fmt: skip
 PRODUCTS: tuple[Product, ...] = tuple(replace(one, cautions=cautions_of(one)) for one in _TABLE)

@@ -77,6 +77,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "{area} of the covered ground got less than 90% of its rate. It lacks {missing}. It is not covered again.",
         "Build with --top-up to prescribe what is missing there.",
     ),
+    "short-left": (
+        "{area} of the covered ground stays short. It is too narrow, or lacks less than the machine can apply.",
+        "Decide whether that can stay as it is.",
+    ),
     "records-outside": (
         "{records:record lies|records lie} outside the field and was left out.",
         "A few are normal at turns and on the way home. Check the field if there are many.",

@@ -27,7 +27,7 @@ _CAUTIONS: Final = {
     "(NRCS 590).",
     "caution-ammonia-soil": "Inject ammonia about {depth=6} deep in fine soil and {depth=8} in sand, deeper when "
     "dry. The slot must close: go back and smell (University of Illinois). Stay upwind. Fill tanks to 85% at most "
-    "(common practice). Keep tanks {length=50} from wells (29 CFR 1910.111).",
+    "(Montana rule ARM 4.12.712). Keep tanks {length=50} from wells (29 CFR 1910.111).",
     "caution-ammonia": "Anhydrous ammonia burns, blinds and kills. Wear vented goggles, ammonia-rated gloves and "
     "long sleeves. Keep at least {gal=5} of clean water in reach. If it touches skin or eyes, flush with water for "
     "at least 15 minutes. 29 CFR 1910.111 and state rules apply. Trained people only. Inject it; never leave it on "
