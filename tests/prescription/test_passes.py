@@ -67,6 +67,14 @@ def test_a_small_field_has_no_room_for_rounds() -> None:
     assert _acres(driven) == pytest.approx(strip.area / AC_M2, rel=0.05)
 
 
+def test_rounds_that_leave_nothing_are_the_whole_way() -> None:
+    """Four swaths wide: two rounds serve all of it, and no straight pass is left."""
+    strip = shapely.box(500_010.0, 4_650_010.0, 500_700.0, 4_650_082.0)
+    driven = _driven(strip, _machine())
+    assert (driven.way.rounds, driven.way.count) == (2, 2)
+    assert _acres(driven) == pytest.approx(strip.area / AC_M2, rel=0.02)
+
+
 def test_straight_lines_given_are_the_straight_passes() -> None:
     """The drive along the middle lines of the straight passes is the straight drive."""
     straight = _driven(SLANTED, _machine(headland_rounds=0))

@@ -254,7 +254,7 @@ def _left_over(treated: shapely.Geometry, rings: list[shapely.LineString], swath
     left = shapely.difference(treated, driven)
     wide = shapely.buffer(shapely.buffer(left, -swath_m / 8, join_style="mitre"), swath_m / 8, join_style="mitre")
     kept = [part for part in shapely.get_parts(shapely.intersection(wide, treated)) if part.geom_type == "Polygon"]
-    return shapely.multipolygons([part for part in kept if part.area > swath_m**2 / 16])
+    return shapely.MultiPolygon([part for part in kept if part.area > swath_m**2 / 16])
 
 
 def _legs(line: shapely.LineString, swath_m: float) -> list[shapely.LineString]:
