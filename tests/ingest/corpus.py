@@ -240,7 +240,7 @@ for _name, _value, _says in (
 _right(1, "a column of tests", _edited(lambda r: [[*r[0], "Test"], *([*row, "Nitrate-N"] for row in r[1:])]), ppm=SEEN)
 for _header in ("Stalk nitrate ppm", "Tile water NO3-N ppm", "ENR lb/ac", "Lab No", "Bulk density", "Nitrate rating"):
     _refused(1, f"{_header} as nitrate", _nitrate(_header), "says")
-_warned(1, "another year's column", _nitrate("NO3-N ppm 2024"), "ingest.header-of-another-year", ppm=SEEN)
+_warned(1, "another year's column", _nitrate("NO3-N ppm 2024"), "samples.header-of-another-year", ppm=SEEN)
 
 # --- 2. values outside what is possible ----------------------------------------------------------------------------
 _refused(2, "ppm all 300", _read(SEEN * 25), "all values of nitrate-N")

@@ -118,6 +118,13 @@ READ: list[tuple[int, str, Spoil, str]] = [
       for key, value in (("nitrogen__mineralization_lb_per_om_pct", 0.2), ("crop__yield_goal_bu_ac", 21),
                          ("prices", {"corn_per_bu": 450, "n_per_lb": 0.5}), ("machine", {"swath_ft": 3}),
                          ("nitrogen__bulk_density_g_cm3", 0.5), ("nitrogen__n_per_bushel_lb", 0.4))),
+    (2, "a step of 50", _keys(machine={"rate_step_n_lb_ac": 50}), "!ingest.unlikely-number"),
+    (2, "a credit of 150", _keys(credits={"irrigation_water": 150}), "!ingest.unlikely-number"),
+    (2, "g/kg that look like percent", _layer("organic_matter", "om", np.linspace(8, 14, 12)),
+     "!ingest.unlikely-organic-matter"),
+    (2, "yields of another crop", _layer("yield_potential", "yield", YIELDS / 3, **BUSHELS),
+     "!ingest.yield-unlike-goal"),
+    (2, "corn in March", _form(lambda _, row: [*row[:6], "2026-03-12"]), "!samples.no-corn-then"),
     (2, "400 lb at once", _keys(applications=[{**UREA, "n_lb_ac": 400}]), "!ingest.unlikely-applied-n"),
     (2, "all of it NO3", _read(SEEN * NO3), "!ingest.high-nitrate"),
     (2, "mg in 100 g", _read(SEEN / 10), "!samples.low-nitrate"),
@@ -184,6 +191,7 @@ READ: list[tuple[int, str, Spoil, str]] = [
     (10, "a day of two meanings", _form(lambda _, row: [*row[:6], "12-06-26"]), "12-06-26"),
 ]  # fmt: skip
 CHECKED: list[tuple[int, str, Spoil, str]] = [
+    (2, "no rate anywhere", _read(SEEN * 3.5), "!rates.nothing-anywhere"),
     (4, "a second foot in a corner", _deeper([(0.1, 0.1), (0.15, 0.1), (0.1, 0.2)]), "!surface.far-deeper"),
     (4, "one second foot", _deeper([(0.5, 0.5)]), "!surface.far-deeper"),
     (4, "a second foot in a half", _deeper([one for one in EVEN if one[0] < 0.5]), "!surface.far-deeper"),

@@ -1,5 +1,6 @@
 """What each quantity can be and likely is, with sources, and the slips that put a whole column outside it."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
@@ -70,13 +71,17 @@ class Range:
     doubt: str = ""
     source: str = ""
     nothing: str = ""  # remedy where every value is 0 and that is refused
+    middle: tuple[float, float] = (
+        -math.inf,
+        math.inf,
+    )  # of a whole field, beyond which all of its values are asked about
     slips: tuple[Slip, ...] = ()
 
 
 _HUGE = 1e12
 _NO_YIELD: Final = "Check the column, or leave the layer out."
 ORGANIC_MATTER: Final = Range(
-    name="organic matter", kind="organic_matter", least=0.0, most=100.0, likely=(0.3, 15.0),
+    name="organic matter", kind="organic_matter", least=0.0, most=100.0, likely=(0.3, 15.0), middle=(0.3, 8.0),
     code="ingest.unlikely-organic-matter", doubt="Give percent of soil weight; mineral soils hold 0.5 to 8.",
     source="above 20 to 30 % a soil is organic: USDA NRCS, Keys to Soil Taxonomy, organic soil materials (from memory)",
     slips=(
@@ -107,7 +112,8 @@ YIELD: Final = Range(
     ),
 )  # fmt: skip
 APPLIED: Final = Range(
-    name="applied nitrogen", kind="rate", least=0.0, most=1000.0, likely=(0.0, 300.0), code="ingest.unlikely-applied-n",
+    name="applied nitrogen", kind="rate", least=0.0, most=1000.0, likely=(0.0, 300.0),
+    middle=(0.0, 220.0), code="ingest.unlikely-applied-n",
     doubt="Give rates of nitrogen, not of product.", source="common practice, no source",
     slips=(
         Slip(low=300.0, high=1000.0, what="a rate of product",
@@ -151,6 +157,11 @@ STATED: Final[dict[str, tuple[str, Kind, float, float]]] = {
     "prices.corn_per_bu": ("price of corn", "price_corn", 1.0, 15.0),
     "prices.n_per_lb": ("price of nitrogen", "price_n", 0.05, 3.0),
     "machine.swath_ft": ("swath", "length", 5.0, 150.0),
+    "machine.rate_step_n_lb_ac": ("step of the rates", "rate", 0.0, 25.0),
+    "credits.manure": ("credit for manure", "rate", 0.0, 200.0),
+    "credits.irrigation_water": ("credit for irrigation water", "rate", 0.0, 100.0),
+    "credits.previous_crop": ("credit for the crop before", "rate", 0.0, 180.0),
+    "credits.other": ("other credit", "rate", 0.0, 100.0),
 }
 ANYTHING: Final = Range(name="value", kind="number", least=-_HUGE, most=_HUGE, likely=(-_HUGE, _HUGE))
 ZONE: Final = Range(name="zone", kind="number", least=1.0, most=254.0, likely=(1.0, 254.0))
@@ -194,6 +205,8 @@ def judge(
             gate.refuse(f"{shown}: they look like {slip.what}", slip.remedy)
             return
     beyond = (values < limits.likely[0]) | (values > limits.likely[1])
+    if not limits.middle[0] <= np.median(known) <= limits.middle[1]:
+        beyond = np.isfinite(values)
     if beyond.any() and limits.code:
         named = [str(row) for row, off in zip(rows or (), beyond, strict=False) if off]
         gate.files.warn(

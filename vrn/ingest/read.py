@@ -134,6 +134,7 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
     if sampled:
         _what_is_missing(files, settings)
         judge_stated(files, settings)
+        _yield_and_goal(files, settings, layers.get("yield_potential"))
     return Field(
         settings=_with_bushels(settings), folder=files.folder, crs=crs, boundary=boundary, no_apply=no_apply,
         lines=lines,
@@ -156,6 +157,18 @@ def _said_and_mapped(files: InputFiles, settings: Settings, applied: object) -> 
     most = float(np.nanmax(applied.values, initial=0.0))
     if most > 0:
         files.warn("ingest.none-and-a-map", "layers.applied_n", most=Quantity("rate", most))
+
+
+def _yield_and_goal(files: InputFiles, settings: Settings, layer: object) -> None:
+    """Ask about yields that are far from the stated goal, which they stand for where they are known."""
+    section = settings.layers.yield_potential
+    if section is None or section.kind not in ("bu_ac", "t_ha"):
+        return
+    if isinstance(layer, (PointLayer, PolygonLayer, RasterLayer)) and np.isfinite(layer.values).any():
+        middle, goal = float(np.nanmedian(layer.values)), settings.crop.yield_goal_bu_ac
+        if not _NEAR_GOAL[0] <= middle / goal <= _NEAR_GOAL[1]:
+            files.warn("ingest.yield-unlike-goal", "layers.yield_potential", middle=Quantity("yield", middle),
+                       goal=Quantity("yield", goal))  # fmt: skip
 
 
 def _samples(files: InputFiles, settings: Settings, boundary: shapely.Geometry, crs: str) -> SoilSamples:
@@ -228,6 +241,7 @@ def _what_is_missing(files: InputFiles, settings: Settings) -> None:
 
 
 _SHOWN = "Field.from_frames"
+_NEAR_GOAL = 0.6, 1.5  # yields of a layer, in parts of the goal: common practice, no source
 
 
 class _Frames(InputFiles):

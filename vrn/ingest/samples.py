@@ -94,7 +94,7 @@ def read_samples(files: InputFiles, settings: Settings, crs: str) -> SoilSamples
         header=stated_depth(gate, section.depth, column),
     )  # fmt: skip
     if (years := re.findall(r"(?<!\d)20\d\d(?!\d)", column.header)) and str(settings.header.season) not in years:
-        files.warn("ingest.header-of-another-year", source, column=column.header, season=str(settings.header.season))
+        files.warn("samples.header-of-another-year", source, column=column.header, season=str(settings.header.season))
     nitrate_ppm, below = _nitrate(rows, column)
     nominal_ppm = _nominal(rows, gate, section, column)
     for i in range(len(rows)):

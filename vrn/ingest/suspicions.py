@@ -32,6 +32,7 @@ _LONGEST_DAYS = 10  # of one sampling
 _FALL = (8, 1)  # what goes on from this day on is for the season after; common practice, no source
 _MOST_NAMED_ONE_BY_ONE = 5
 _ROUND_DAYS, _FEW_AGAIN = 3, 3
+_GROWING = (4, 9)  # months in which corn of the states stands in the field: common practice, no source
 _DEEPER_TIMES = 1.8  # more than in the cores above all over a field, which is seldom so: common practice, no source
 # NO3-N of the middle reading that a field of corn seldom has, of the top foot: common practice, no source. Published
 # tests call 20 to 30 ppm enough for the whole crop
@@ -243,6 +244,9 @@ def _dates(files: InputFiles, samples: SoilSamples, settings: Settings) -> None:
     wrong = [day for day in days if day.year != season]
     if wrong:
         files.warn("ingest.sampled-in-another-season", samples.source, day=wrong[0], season=str(season))
+    grown = crop.growth_stage is not None and crop.growth_stage != "preplant"
+    if grown and not _GROWING[0] <= first.month <= _GROWING[1]:
+        files.warn("samples.no-corn-then", samples.source, day=first, stage=str(crop.growth_stage))
     spread = (last - first).days
     if spread > _LONGEST_DAYS:
         files.warn("ingest.sampling-took-long", samples.source, days=spread, first=first, last=last)

@@ -170,6 +170,8 @@ def findings_of(
                     allowed=Quantity("mass", strips.tolerance_n_lb))
         )  # fmt: skip
     found += job_cautions(field.settings, product, rates)
+    if all(rate.rate_n_lb_ac == 0 for rate in rates):
+        found.append(warning("rates.nothing-anywhere", "rates"))
     if not product.named:
         found.append(note("rates.no-product", "product"))
     if not field.settings.approved:

@@ -93,6 +93,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Check the unit. For a layer with a mean near 1, set its kind.",
         'kind = "relative"',
     ),
+    "yield-unlike-goal": (
+        "The yields of the layer are about {middle}, and the goal is {goal}. The rates follow the layer.",
+        "Check the unit and the crop of the layer.",
+    ),
     "none-and-a-map": (
         "The field file says that nothing was applied. The map of applied nitrogen goes up to {most}.",
         "Remove one of the two. The rates count the nitrogen of the map.",
@@ -304,10 +308,6 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "header-unknown": (
         'The header "{column}" holds words that are not known here: {words}.',
         "Check what the column holds and its unit. Then give it a plain header.",
-    ),
-    "header-of-another-year": (
-        'The header "{column}" names a year, but the season is {season}.',
-        "Check that it is the column of this season.",
     ),
     "layer-units-mixed": (
         "Some values are about {ratio:0} times the others, the factor between {what} ({rows}).",

@@ -47,6 +47,10 @@ _LATER: Final = "Keep the limit unless the rule behind it allows more. Plan a la
 _WATER: Final = "What the crop does not take up ends in the water (drinking-water limit 10 mg/L, EPA)."
 
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
+    "nothing-anywhere": (
+        "No zone gets any nitrogen.",
+        "Check the readings and their unit before you leave the field as it is.",
+    ),
     "need-unknown": ("The need of {area} is not known, so nothing is applied there.", _BY_HAND),
     "need-unknown-rate": ("The need of {area} is not known. {rate} is applied there.", _BY_HAND),
     "need-partly-unknown": (

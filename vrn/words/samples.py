@@ -3,6 +3,14 @@
 from typing import Final
 
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
+    "no-corn-then": (
+        "Cores were pulled on {day}, and the stage is {stage}. Few fields have corn then.",
+        "Check the date and the stage.",
+    ),
+    "header-of-another-year": (
+        'The header "{column}" names a year, but the season is {season}.',
+        "Check that it is the column of this season.",
+    ),
     "low-nitrate": (
         "From {top:bare}–{bottom}, the median is {median:1} nitrate-N. A corn field seldom holds less than {usual:1}.",
         "Check the decimal point and the unit.",
