@@ -205,7 +205,7 @@ def judge(
             gate.refuse(f"{shown}: they look like {slip.what}", slip.remedy)
             return
     beyond = (values < limits.likely[0]) | (values > limits.likely[1])
-    if not limits.middle[0] <= np.median(known) <= limits.middle[1]:
+    if not limits.middle[0] <= np.quantile(known, 0.5, method="lower") <= limits.middle[1]:
         beyond = np.isfinite(values)
     if beyond.any() and limits.code:
         named = [str(row) for row, off in zip(rows or (), beyond, strict=False) if off]
