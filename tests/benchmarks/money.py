@@ -80,14 +80,16 @@ def gains(
 
 
 def built(truth: Simulated, *, weight: float | None, rule: str, n_per_lb: float) -> tuple[Array, float]:
-    """Rates of a build on the truth's cells, and its flat rate."""
+    """Rates of a build on the truth's cells, and what page 1 prints that they are worth over one flat rate. [$/ac]"""
     field, layers = truth.field, truth.field.settings.layers
     assert layers.yield_potential is not None
     layers = replace(layers, yield_potential=replace(layers.yield_potential, weight=weight))
     prices = PriceSection(corn_per_bu=CORN, n_per_lb=n_per_lb, rate_by=rule)  # type: ignore[arg-type]
     made = build(replace(field, settings=replace(field.settings, layers=layers, prices=prices)))
     row, col, _ = made.grid.cells_of(truth.grid.centers_m())
-    return made.rate_grid()[row, col].reshape(truth.grid.shape), made.flat_rate_n_lb_ac
+    worth = made.prices.worth if made.prices else None
+    printed = worth.over_flat[1] if worth else float("nan")
+    return made.rate_grid()[row, col].reshape(truth.grid.shape), printed
 
 
 def main() -> int:
@@ -100,13 +102,16 @@ def main() -> int:
     shifts = [anchor_shift(response) for response in RESPONSES]
     matched: dict[str, list[Array]] = {}
     written: dict[str, list[Array]] = {}
+    said: list[float] = []
     for seed in range(asked.start, asked.start + asked.fields):
         truth = simulate(seed)
         drawn = seasons(truth)
+        usual, printed = built(truth, weight=None, rule="need", n_per_lb=0.60)
+        said.append(printed)
         maps = {
             "usual script": usual_script(truth),
             "zones, yield weight 1": built(truth, weight=1.0, rule="need", n_per_lb=0.60)[0],
-            "zones, default weight": built(truth, weight=None, rule="need", n_per_lb=0.60)[0],
+            "zones, default weight": usual,
             "every layer known, true mean weights": truth.need_lb_ac.mean() + sum(
                 slope[0] * (part - part.mean()) for slope, part in zip(SLOPES, _parts(truth), strict=True)
             ),
@@ -129,6 +134,7 @@ def main() -> int:
         by_field, by_season = table.mean(axis=(1, 2)), table.mean(axis=2)
         print(f"{name:40s} {table.mean():6.2f} $/ac, worst field {by_field.min():6.2f}, seasons that lose "
               f"{(by_season < 0).mean():4.0%}")  # fmt: skip
+    print(f"{'printed on page 1, default weight':40s} {np.mean(said):6.2f} $/ac")
     return 0
 
 
