@@ -20,13 +20,14 @@ from vrn.model.settings import PriceSection, ZoneSection
 from vrn.pages.load_sheet import load_sheet
 from vrn.pages.map_page import map_page
 from vrn.pages.report_file import zones_part
-from vrn.pages.report_grower import grower_page, why_one_zone, zone_count_reason
+from vrn.pages.report_grower import _after_harvest, grower_page, why_one_zone, zone_count_reason
 from vrn.pages.report_page import html_of, report_of, report_pdf, write_reports
 from vrn.pages.report_paper_table import _columns, begin_table
 from vrn.pages.report_parts import Bullets, Part, Picture, Report, Table, Text
 from vrn.pages.report_surfaces import readings_part
 from vrn.prescription.model import CheckStrip, Prescription
 from vrn.prescription.strips import RemainingReport
+from vrn.response.payoff import AfterHarvest
 from vrn.sampling.quality import assess_readings
 from vrn.words import UnitFormat, say
 from vrn.zones.model import FuzzyIndices, ZonesReport
@@ -384,3 +385,15 @@ def test_what_is_left_after_a_rain_out_is_not_held_against_the_whole_fields_rate
         _part(report, "The machine")
     )
     assert say(shown, "sheet.left", area=whole) in sheet
+
+
+@pytest.mark.parametrize("metric", [False, True])
+@pytest.mark.parametrize(("put", "grain"), [(162.3, 140.7), (109.6, 147.4), (120.4, 120.6)])
+def test_balance_is_that_of_the_printed_numbers(
+    prescription: Prescription, put: float, grain: float, metric: bool
+) -> None:
+    """Put on less carried off is what is printed as their difference: 162 − 141 = 21, though 21.6 rounds to 22."""
+    balance = AfterHarvest(left_lb_ac=1.0, flat_left_lb_ac=1.0, put_on_lb_ac=put, grain_lb_ac=grain)
+    text = _after_harvest(replace(prescription, after_harvest=balance), UnitFormat(metric=metric))
+    on, off, apart = (int(number) for number in re.findall(r"\d+", text)[-3:])
+    assert apart == abs(on - off)

@@ -185,8 +185,9 @@ def _after_harvest(prescription: Prescription, shown: UnitFormat) -> str:
                flat=Quantity("whole_amount", found.flat_left_lb_ac))  # fmt: skip
     if not math.isfinite(found.put_on_lb_ac):
         return text
-    balance = found.put_on_lb_ac - found.grain_lb_ac
-    pounds = {"put": found.put_on_lb_ac, "grain": found.grain_lb_ac, "apart": abs(balance)}
+    factor = shown.factor("whole_amount")
+    balance = round(found.put_on_lb_ac * factor) - round(found.grain_lb_ac * factor)  # of what is printed
+    pounds = {"put": found.put_on_lb_ac, "grain": found.grain_lb_ac, "apart": abs(balance) / factor}
     code = "grower.balance-over" if balance > 0 else "grower.balance-under"
     return f"{text} {say(shown, code, **{name: Quantity('whole_amount', value) for name, value in pounds.items()})}"
 

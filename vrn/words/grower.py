@@ -39,7 +39,7 @@ SENTENCES: Final[dict[str, str]] = {
     "how much zones differ.",
     "worth": "Over many seasons the zones should earn about {usual} more than one flat rate ({low} to {high}, by how "
     "corn responds), and as much again in one more season of the same. One season in four or five can still lose.",
-    "worth-of-flat": "One flat rate should earn about {usual} more than no nitrogen ({low} to {high}).",
+    "worth-of-flat": "One flat rate should earn about {usual:0} more than no nitrogen ({low:0} to {high:0}).",
     "stays": "Of this nitrogen about {left} is expected to stay in the ground after harvest ({flat} with one flat "
     "rate).",
     "balance-over": "{put} is put on in all. The grain carries off about {grain} at the yield goal, {apart} less than "
