@@ -125,3 +125,7 @@ def test_the_command_says_place_price_and_gain_or_why_none(capsys: pytest.Captur
     assert {"rates.machine-slower", "rates.trial-head-assumed"} <= {one["code"] for one in told["findings"]}
     assert main(["trial", str(DEMO / "mill_race" / "field.toml")]) == 1
     assert capsys.readouterr().out.startswith("! ")
+    assert main(["trial", str(DEMO / "mill_race" / "field.toml"), "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert (told["blocks"], told["plots"]) == (0, 0)
+    assert told["strips"]["blocks"] == 1

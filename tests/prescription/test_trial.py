@@ -163,3 +163,28 @@ def test_the_best_rectangle_is_the_one_that_tells_most() -> None:
     row = np.repeat(np.arange(4), 5)
     assert abs(np.corrcoef(np.array(way).ravel(), np.tile(np.arange(5), 4))[0, 1]) < 0.1
     assert abs(np.corrcoef(np.array(way).ravel(), row)[0, 1]) < 1e-9
+
+
+def test_check_strips_are_the_smallest_form_of_a_trial(made: Make) -> None:
+    """A pair over two zones: each piece and the ordinary ground between is a plot; the cost is that of ± 30 lb/ac."""
+    prescription = made(
+        (80.0, 130.0), check_strips=CheckStripSection(length_ft=600.0), prices=PRICES,
+        machine=MachineSection(swath_ft=60.0, heading_deg=90.0),
+    ).prescribe()  # fmt: skip
+    trial, rates = prescription.trial, prescription.rates
+    assert trial is not None
+    assert prescription.prices is not None
+    assert len(trial.plots) == 6
+    for plot in trial.plots:
+        assert plot.rate_n_lb_ac == rates[plot.zone - 1].rate_n_lb_ac
+        assert shapely.area(shapely.difference(plot.outline, rates[plot.zone - 1].outline)) < 1e-6
+    ordinary = [plot.zone for plot in trial.plots if rates[plot.zone - 1].trial is None]
+    assert sorted(ordinary) == [1, 2]
+    paid, cost = prescription.prices.payoff, 0.0
+    for strip in rates[2:]:
+        needs = np.full(2, strip.need_lb_ac)
+        each = np.array([strip.rate_n_lb_ac, rates[strip.trial.in_zone - 1].rate_n_lb_ac])
+        lost = paid.response.loss_of_rates(each, needs, np.zeros(2), ratio=0.60 / 4.40,
+                                           method_sd_lb_ac=paid.method_sd_lb_ac)  # fmt: skip
+        cost += strip.acres * 4.40 * (lost[0] - lost[1])
+    assert trial.cost_usd == pytest.approx(cost, rel=0.02)  # strips that run into the other zone by half a cell

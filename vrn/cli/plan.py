@@ -205,25 +205,30 @@ def trial(
     """Build without writing, with the trial that the field file asks for or the usual one, and print it."""
     with progress() as step:
         from vrn.ingest import read_field
-        from vrn.model.job import TrialSection
+        from vrn.model.job import CheckStripSection, TrialSection
         from vrn.pipeline import build
 
         field = read_field(field_file)
         asked = field.settings.trial
         settings = replace(field.settings, trial=asked or TrialSection(), check_strips=None)
         built = build(replace(field, settings=settings), progress=step)
-    found = built.trial
-    assert found is not None
+        found, strips = built.trial, None
+        assert found is not None
+        if not found.blocks:
+            smallest = replace(settings, trial=None, check_strips=field.settings.check_strips or CheckStripSection())
+            strips = build(replace(field, settings=smallest), progress=step).trial
     zones = {plot.zone for plot in found.plots}
     machine = [one for one in built.findings if one.code.startswith("rates.machine-")]
     findings = [*found.findings, *(one for one in machine if one.quantities["zone"].value in zones)]
+    from vrn.findings import Quantity
     from vrn.words import UnitFormat, finding_texts, findings_json
 
     shown = UnitFormat.of(field.settings.units)
     if json_:
         from vrn.files.summary import trial_of
 
-        say_json(trial_of(found) | {"findings": findings_json(shown, findings)})
+        smallest_of = {"strips": trial_of(strips)} if strips is not None and strips.blocks else {}
+        say_json(trial_of(found) | smallest_of | {"findings": findings_json(shown, findings)})
     else:
         from vrn.pages.report_machine import trial_lines, trial_table
 
@@ -238,4 +243,8 @@ def trial(
         say_findings(finding_texts(shown, findings))
         if found.blocks and asked is None:
             tell(shown, "console.trial-lay")
+        if strips is not None and strips.cost_usd:
+            tell(shown, "console.trial-strips-cost", cost=Quantity("money", strips.cost_usd))
+        elif strips is not None and strips.blocks:
+            tell(shown, "console.trial-strips")
     leave_if_warned(findings)

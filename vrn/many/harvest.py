@@ -122,7 +122,8 @@ def _laid_plots(opened: Opened, ground: Ground) -> Iterator[_Plot]:
     if not path.is_file():
         return
     try:
-        for feature in json.loads(path.read_text(encoding="utf-8"))["features"]:
+        features = json.loads(path.read_text(encoding="utf-8"))["features"]
+        for feature in (one for one in features if one["properties"]["label"].startswith("trial block")):
             said = feature["properties"]
             outline = reproject(shapely.geometry.shape(feature["geometry"]), "EPSG:4326", ground.crs)
             yield _Plot(

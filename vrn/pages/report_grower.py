@@ -90,7 +90,7 @@ def _advised(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     steps = [abs(rate.trial.difference_n_lb_ac) for rate in prescription.rates if isinstance(rate.trial, CheckStrip)]
     if steps:
         yield say(shown, "grower.strips", steps=_span(steps, "rate", shown))
-    if prescription.trial is not None and prescription.trial.blocks:
+    if prescription.check_strips is None and prescription.trial is not None and prescription.trial.blocks:
         yield trial_sentence(prescription.trial, shown)
     if why := why_one_zone(prescription, shown):
         yield why

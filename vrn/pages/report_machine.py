@@ -37,7 +37,7 @@ def machine_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
     if prescription.check_strips is not None:
         pieces += _strips(prescription, prescription.check_strips, shown)
     if prescription.trial is not None:
-        pieces += _trial(prescription.trial, shown)
+        pieces += _trial(prescription.trial, shown, table=prescription.check_strips is None)
     if prescription.remaining is not None:
         pieces += [Text(text=line) for line in _left(prescription.remaining, shown)]
     if prescription.loads is not None:
@@ -143,11 +143,11 @@ def _strips(prescription: Prescription, report: StripReport, shown: UnitFormat) 
     return [Table(caption=caption, rows=rows, numbers=(0, 1, 2, 3, 4), header=heads)] if rows else []
 
 
-def _trial(trial: TrialReport, shown: UnitFormat) -> list[Piece]:
+def _trial(trial: TrialReport, shown: UnitFormat, *, table: bool) -> list[Piece]:
     """Blocks with their rates and price; nothing where none was laid: a finding says why."""
     if not trial.blocks:
         return []
-    return [trial_table(trial, shown), *(Text(text=line) for line in trial_lines(trial, shown))]
+    return [*([trial_table(trial, shown)] if table else []), *(Text(text=line) for line in trial_lines(trial, shown))]
 
 
 def trial_table(trial: TrialReport, shown: UnitFormat) -> Table:
@@ -166,7 +166,7 @@ def trial_table(trial: TrialReport, shown: UnitFormat) -> Table:
     caption = say(
         shown, "rates.trial", plots=len(trial.blocks[0].rates_n_lb_ac) * trial.blocks[0].passes,
         length=Quantity("length", trial.length_ft), width=Quantity("length", width_ft),
-        heading=Quantity("number", round(trial.heading_deg)), buffer=Quantity("length", trial.buffer_ft),
+        heading=Quantity("number", round(trial.heading_deg) % 360), buffer=Quantity("length", trial.buffer_ft),
     )  # fmt: skip
     heads = _head(shown, "block", ("area", "area"), ("rates", "rate"), ("called-for", "rate"),
                   ("nitrate", "concentration"), ("cost", "money"), "place")  # fmt: skip

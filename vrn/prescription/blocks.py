@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -14,6 +15,7 @@ from vrn.findings import Finding, Quantity, warning
 from vrn.model.grid import Grid, geodesic_acres, reproject
 from vrn.model.job import TrialSection
 from vrn.model.settings import MachineSection
+from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger
 from vrn.prescription.limits import RateRules
 from vrn.prescription.passes import Passes, way_over
@@ -38,6 +40,7 @@ _STEP_M: Final = 2.0
 _WHOLE: Final = 0.9999
 _LEFT_M2: Final = 1000.0  # of a zone that a block cuts into: a quarter of an acre stays
 _TRIES: Final = 40
+_LAYERS: Final = ("nitrate_ppm", "organic_matter_pct", "yield_goal_bu_ac")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,30 +73,41 @@ class TrialBlock:
     cost: tuple[float, float, float] | None  # least, as the rates go by, most, over responses; None without prices [$]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class TrialGround:
     """What is known of a field's ground where blocks are looked for, cell by cell (rows, cols)."""
 
     grid: Grid
     treated: shapely.Geometry
-    need: Array  # before it is held at 0; NaN where unknown
+    ledger: Ledger
     applied: Array  # what is already on this season; NaN where unknown
-    supplies: Mapping[str, Array]  # positive pounds, by key of the ledger's line
-    layers: Mapping[str, Array]  # surfaces by name
+    layers: Mapping[str, Array]  # surfaces by name, which a block's rates must not follow
 
     @classmethod
     def of(
-        cls, grid: Grid, treated: shapely.Geometry, ledger: Ledger, applied: Array, layers: Mapping[str, Array]
+        cls, grid: Grid, treated: shapely.Geometry, ledger: Ledger, applied: Array, surfaces: Mapping[str, Surface]
     ) -> "TrialGround":
         """Ground of a ledger of cells; nitrate of both depths is one supply."""
-        supplies: dict[str, Array] = {}
-        for line in ledger.lines:
-            values = -grid.in_rows(line.lb_ac)
-            if np.nanmean(values) > 0:
+        return cls(
+            grid=grid, treated=treated, ledger=ledger, applied=grid.in_rows(applied),
+            layers={name: surfaces[name].values for name in _LAYERS if name in surfaces},
+        )  # fmt: skip
+
+    @cached_property
+    def need(self) -> Array:
+        """Before it is held at 0; NaN where unknown. [lb/ac]"""
+        return self.grid.in_rows(self.ledger.unclipped_lb_ac)
+
+    @cached_property
+    def supplies(self) -> dict[str, Array]:
+        """What took off the need, by key of the ledger's line, in positive pounds; nitrate of both depths is one."""
+        found: dict[str, Array] = {}
+        for line in self.ledger.lines:
+            values = -self.grid.in_rows(line.lb_ac)
+            if np.nansum(values) > 0:
                 key = "soil_nitrate" if line.key == "deep_nitrate" else line.key
-                supplies[key] = supplies.get(key, 0.0) + values
-        return cls(grid=grid, treated=treated, need=grid.in_rows(ledger.unclipped_lb_ac), applied=grid.in_rows(applied),
-                   supplies=supplies, layers=layers)  # fmt: skip
+                found[key] = found.get(key, 0.0) + values
+        return found
 
     @property
     def contrast(self) -> Array:
@@ -326,12 +340,17 @@ class Search:
         """What a plot is expected to lose against the rates that its ground would have got. [$/ac]"""
         need, plain = (self.of_cells(cells, points[..., None, :]) for cells in
                        (self.ground.need, self.rate_by_zone[self.labels]))  # fmt: skip
-        lost = [
-            payoff.response.loss_of_rates(rates, need, np.zeros_like(need), ratio=payoff.ratio,
-                                          method_sd_lb_ac=payoff.method_sd_lb_ac).mean()
-            for rates in (np.full_like(need, rate), plain)
-        ]  # fmt: skip
-        return payoff.corn_per_bu * float(lost[0] - lost[1])
+        return lost_per_ac(payoff, need, rate, plain)
+
+
+def lost_per_ac(payoff: Payoff, need: Array, rate: float, plain: Array) -> float:
+    """What one rate on ground of some needs is expected to lose against other rates of its places. [$/ac]"""
+    lost = [
+        payoff.response.loss_of_rates(rates, need, np.zeros_like(need), ratio=payoff.ratio,
+                                      method_sd_lb_ac=payoff.method_sd_lb_ac).mean()
+        for rates in (np.full_like(need, rate), plain)
+    ]  # fmt: skip
+    return payoff.corn_per_bu * float(lost[0] - lost[1])
 
 
 def _across(middles: Array, swath_m: float) -> Array:

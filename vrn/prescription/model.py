@@ -70,7 +70,7 @@ Cause = Literal[
     "unknown-need", "person", "return", "return-held", "kinked", "pass-cap", "season-cap",
     "season-cap-credited", "season-cap-unknown",
     "machine-most", "no-step", "below-least-off", "below-least-raised", "step", "step-for-total",
-    "strip-more", "strip-less", "trial", "top-up",
+    "strip-more", "strip-less", "trial", "trial-called-for", "top-up",
 ]  # fmt: skip
 
 

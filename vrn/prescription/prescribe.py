@@ -29,7 +29,7 @@ from vrn.prescription.model import (
 )
 from vrn.prescription.products import product_for
 from vrn.prescription.strips import Piece, StripReport, with_strips
-from vrn.prescription.trial import lay_trial
+from vrn.prescription.trial import lay_trial, strips_as_trial
 from vrn.prescription.uncertainty import findings_of
 from vrn.prescription.wanted import doubt_of, overrides_on, payoff_of, price_line
 from vrn.response import Response
@@ -39,7 +39,6 @@ from vrn.zones.model import Zones
 Array = NDArray[np.float64]
 STRIP_TOLERANCE: Final = 0.005  # of the field's total, that check strips may move it
 _CLOSE: Final = 1e-9
-_TRIAL_LAYERS: Final = ("nitrate_ppm", "organic_matter_pct", "yield_goal_bu_ac")  # its rates must not follow
 _KNOWN_SHARE: Final = 0.5  # of a zone's ground; where less is known, the rest does not take its rate from it
 
 
@@ -222,15 +221,18 @@ def prescribe(
         problem = "The field file asks for check strips and for a trial."
         raise InputFileError(problem, "Take out [check_strips]: the trial's blocks say more than strips do.")
     before, trial = zones.outlines, None
+    ground = TrialGround.of(grid, field.treated, ledger, cells.applied, surfaces)
     pieces: tuple[Piece, ...] = ()
     if settings.check_strips is not None:
-        zones, pieces = with_strips(
+        zones, pieces, between = with_strips(
             zones, final, windows, grid=grid, share=share, treated=field.treated,
             section=settings.check_strips, machine=settings.machine,
         )  # fmt: skip
+        trial = strips_as_trial(
+            zones, pieces, between, [*final, *(piece.rate_n_lb_ac for piece in pieces)], ground=ground,
+            section=settings.check_strips, machine=settings.machine, payoff=payoff,
+        )  # fmt: skip
     elif settings.trial is not None:
-        layers = {name: surface.values for name, surface in surfaces.items() if name in _TRIAL_LAYERS}
-        ground = TrialGround.of(grid, field.treated, ledger, cells.applied, layers)
         zones, pieces, trial = lay_trial(
             zones, final, ground=ground, share=share, section=settings.trial, machine=settings.machine, rules=rules,
             payoff=payoff,
@@ -296,7 +298,7 @@ def _zone_rate(
 
 def _piece_change(piece: Piece, zone: int) -> Change:
     more = piece.rate_n_lb_ac - piece.base_n_lb_ac
-    cause: Cause = "trial"
+    cause: Cause = "trial" if more else "trial-called-for"
     if isinstance(piece.what, CheckStrip):
         cause = "strip-more" if more > 0 else "strip-less"
     return Change(zone=zone, cause=cause, from_n_lb_ac=piece.base_n_lb_ac, to_n_lb_ac=piece.rate_n_lb_ac,

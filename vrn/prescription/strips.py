@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from vrn.prescription.trial import TrialReport
 
 Kind = TypeVar("Kind", bound=CheckStrip | BlockRate)
-_LEAST_LENGTH_FT = 100.0  # of a piece of strip in one zone; what is shorter stays ordinary ground
+LEAST_LENGTH_FT = 100.0  # of a piece of strip in one zone; what is shorter stays ordinary ground
 _STEP_M = 2.0
 _LEAST_SHARE = 0.35  # of a strip's length that a zone must fill to count as crossed
 
@@ -55,13 +55,13 @@ class Piece:
 def with_strips(
     zones: Zones, rates: Sequence[float], windows: list[tuple[float, float]], *, grid: Grid, share: NDArray[np.float64],
     treated: shapely.Geometry, section: CheckStripSection, machine: MachineSection,
-) -> tuple[Zones, tuple[Piece, ...]]:  # fmt: skip
+) -> tuple[Zones, tuple[Piece, ...], tuple[shapely.Geometry, ...]]:  # fmt: skip
     """Cut pairs of check strips out of zones: the smallest form of a trial.
 
     `rates`: final rates of the zones. [lb N/ac] `windows`: limits of each zone's rate above 0. [lb N/ac] `share` (rows,
     cols). `machine`: swath, heading, and the rate step: strips differ by whole steps, the nearest to what was asked.
     Returns `zones`: with the pieces as zones k + 1, k + 2, …; as they were when there is no place for a pair; `pieces`:
-    one for each of the zones k + 1, k + 2, ….
+    one for each of the zones k + 1, k + 2, …; `between`: the ordinary strip of each pair.
 
     A pair lies along the passes: one strip with the step more, an ordinary strip of the same width to compare with, one
     strip with the step less; so the field's total stays what it was but for pieces too short to keep. A place is good
@@ -85,8 +85,8 @@ def with_strips(
         length_m=length_m, per_strip=per_strip, pairs=section.pairs,
     )  # fmt: skip
     if not corners:
-        return zones, ()
-    least_m2 = per_strip * swath_m * _LEAST_LENGTH_FT * FT_M
+        return zones, (), ()
+    least_m2 = per_strip * swath_m * LEAST_LENGTH_FT * FT_M
 
     def piece_of(pair: int, more: float) -> Callable[[int, float], CheckStrip | None]:
         def piece(zone: int, area_m2: float) -> CheckStrip | None:
@@ -95,18 +95,20 @@ def with_strips(
 
         return piece
 
-    strips = []
+    strips, between = [], []
     for pair, (first, along) in enumerate(corners, start=1):
-        for offset, sign in ((0, 1.0), (2 * per_strip, -1.0)):
-            west = passes.across_m[first + offset] - swath_m / 2
-            box = box_of(passes, along, along + length_m, west, west + per_strip * swath_m)
-            strips.append((box, piece_of(pair, sign * difference)))
+        wests = (passes.across_m[first + offset * per_strip] - swath_m / 2 for offset in range(3))
+        ends = along, along + length_m
+        more, plain, less = (box_of(passes, *ends, west, west + per_strip * swath_m) for west in wests)
+        strips += [(more, piece_of(pair, difference)), (less, piece_of(pair, -difference))]
+        between.append(plain)
     cut, found = cut_out(zones, strips, grid=grid, share=share, treated=treated)
     bases = [rates[(strip.in_zone or 0) - 1] for strip in found]
-    return cut, tuple(
+    pieces = tuple(
         Piece(what=strip, rate_n_lb_ac=base + strip.difference_n_lb_ac, base_n_lb_ac=base)
         for strip, base in zip(found, bases, strict=True)
     )
+    return cut, pieces, tuple(between) if found else ()
 
 
 def box_of(passes: Passes, start: float, stop: float, left: float, right: float) -> shapely.Geometry:
@@ -384,9 +386,6 @@ def _strips_left(report: StripReport | None, rates: tuple[ZoneRate, ...]) -> Str
 
 def _plots_left(trial: "TrialReport", left: shapely.Geometry, now: dict[int, int]) -> "TrialReport":
     """The trial with those plots alone that are still to be driven, whole."""
-    shapely.prepare(left)
-    plots = tuple(
-        replace(plot, zone=now[plot.zone]) for plot in trial.plots
-        if shapely.area(shapely.difference(plot.outline, left)) <= 1e-3 * shapely.area(plot.outline)
-    )  # fmt: skip
-    return replace(trial, plots=plots)
+    covered = (shapely.area(shapely.difference(plot.outline, left)) / plot.outline.area for plot in trial.plots)
+    whole = [plot for plot, share in zip(trial.plots, covered, strict=True) if share <= 1e-3 and plot.zone in now]
+    return replace(trial, plots=tuple(replace(plot, zone=now[plot.zone]) for plot in whole))

@@ -1,25 +1,30 @@
 """Nitrogen trials laid into the pass: blocks of whole plots cut out of zones, and what they cost and bring."""
 
 import itertools
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from vrn.findings import Finding, Quantity, note, warning
-from vrn.model.job import TrialSection
+from vrn.model.grid import Grid, geodesic_acres, reproject
+from vrn.model.job import CheckStripSection, TrialSection
 from vrn.model.settings import MachineSection
-from vrn.prescription.blocks import Search, TrialBlock, TrialGround, TrialPlot
+from vrn.prescription.blocks import Search, TrialBlock, TrialGround, TrialPlot, lost_per_ac
+from vrn.prescription.drive import passes_over
 from vrn.prescription.limits import RateRules
-from vrn.prescription.model import BlockRate
-from vrn.prescription.strips import Piece, cut_out
-from vrn.response.payoff import Payoff
-from vrn.response.trial import expected_gain
+from vrn.prescription.model import BlockRate, CheckStrip
+from vrn.prescription.strips import LEAST_LENGTH_FT, Piece, cut_out
+from vrn.response.payoff import ENDS, Payoff
+from vrn.response.trial import BLOCK_SE, PAIR_SE, expected_gain
 from vrn.units import FT_M, MPH_M_S
 from vrn.zones.model import Zones
 
+Array = NDArray[np.float64]
 HARVEST_FT: Final = 30.0  # width of a combine's head that nobody stated
 _SHAPES: Final = ((4, 5), (3, 5), (4, 4), (3, 4))  # passes and rates of a block, the best first; 12 plots at least
 _MIXING_M: Final = 4.5 * MPH_M_S * 10.0  # harvested ground that a combine mixes: 4.5 mph, 10 s; common practice
@@ -164,6 +169,87 @@ def lay_trial(
     return cut, pieces, replace(report, findings=tuple(_said(report, section, payoff)))
 
 
+def strips_as_trial(
+    zones: Zones, pieces: Sequence[Piece], between: Sequence[shapely.Geometry], rates: Sequence[float], *,
+    ground: TrialGround, section: CheckStripSection, machine: MachineSection, payoff: Payoff | None,
+) -> TrialReport:  # fmt: skip
+    """
+    Check strips as the smallest form of a trial: each piece a plot, and the ordinary ground between beside it.
+
+    Parameters
+    ----------
+    zones : Zones
+        With the pieces as the last of them.
+    between : sequence of Polygon
+        The ordinary strip of each pair.
+    rates : sequence of float
+        Of all zones, those of the pieces too. [lb N/ac]
+    """
+    count, grid = len(zones.outlines) - len(pieces), ground.grid
+    cut = {zone: piece.what for zone, piece in enumerate(pieces, start=count + 1) if isinstance(piece.what, CheckStrip)}
+    found = [(strip.pair, zone, strip.in_zone or 0, zones.outlines[zone - 1]) for zone, strip in cut.items()]
+    for pair, zone in sorted({(strip.pair, strip.in_zone or 0) for strip in cut.values()}):
+        area = shapely.intersection(between[pair - 1], zones.outlines[zone - 1])
+        if shapely.area(area) >= LEAST_LENGTH_FT * FT_M * machine.swath_ft * FT_M:
+            found.append((pair, zone, zone, area))
+    plots: list[TrialPlot] = []
+    blocks: list[TrialBlock] = []
+    for pair in sorted({pair for pair, *_ in found}):
+        mine = [one[1:] for one in found if one[0] == pair]
+        costs = np.zeros(1 + len(ENDS))
+        for number, (zone, base, area) in enumerate(mine, start=1):
+            largest = max(shapely.get_parts(area), key=shapely.area)
+            here = _cells_in(largest, grid)
+            need, rate = ground.need[here], rates[zone - 1]
+            plots.append(TrialPlot(
+                block=pair, plot=number, zone=zone, rate_n_lb_ac=rate, outline=largest,
+                need_lb_ac=max(float(need.mean()), 0.0),
+                supplies={key: float(values[here].mean()) for key, values in ground.supplies.items()},
+            ))  # fmt: skip
+            if payoff is not None:
+                acres, plain = geodesic_acres(area, grid.crs), np.full_like(need, rates[base - 1])
+                costs += [acres * lost_per_ac(replace(payoff, response=one), need, rate, plain)
+                          for one in (payoff.response, *ENDS)]  # fmt: skip
+        blocks.append(_strip_block(pair, plots[-len(mine) :], rates, ground, None if payoff is None else costs))
+    width_ft = max(1, math.ceil((section.width_ft or 0.0) / machine.swath_ft - 1e-6)) * machine.swath_ft
+    heading = passes_over(ground.treated, crs=grid.crs, swath_m=machine.swath_ft * FT_M,
+                          heading_deg=machine.heading_deg).heading_deg  # fmt: skip
+    gain = None if payoff is None or not blocks else expected_gain(
+        len(blocks), error_lb_ac=PAIR_SE, corn_per_bu=payoff.corn_per_bu, n_per_lb=payoff.n_per_lb)  # fmt: skip
+    return TrialReport(
+        asked=section.pairs, blocks=tuple(blocks), plots=tuple(plots), width_ft=width_ft,
+        length_ft=section.length_ft, buffer_ft=buffer_ft(machine), heading_deg=heading, gain_per_ac=gain, findings=(),
+    )  # fmt: skip
+
+
+def _strip_block(
+    pair: int, plots: Sequence[TrialPlot], rates: Sequence[float], ground: TrialGround, costs: Array | None
+) -> TrialBlock:
+    """A pair of strips with the ordinary one between, in numbers."""
+    grid, area = ground.grid, shapely.union_all([plot.outline for plot in plots])
+    here, middle = _cells_in(area, grid), reproject(shapely.centroid(area), grid.crs, "EPSG:4326")
+    nitrate = ground.layers.get("nitrate_ppm")
+    return TrialBlock(
+        block=pair, acres=geodesic_acres(area, grid.crs), passes=3,
+        rates_n_lb_ac=tuple(sorted({plot.rate_n_lb_ac for plot in plots})),
+        recommended_n_lb_ac=float(np.median([plot.rate_n_lb_ac for plot in plots])),
+        need_lb_ac=float(ground.need[here].mean()), supplied_lb_ac=float(ground.contrast[here].mean()),
+        nitrate_ppm=math.nan if nitrate is None else float(nitrate[here].mean()),
+        longitude=float(shapely.get_x(middle)), latitude=float(shapely.get_y(middle)),
+        cost=None if costs is None else (float(costs.min()), float(costs[0]), float(costs.max())),
+    )  # fmt: skip
+
+
+def _cells_in(area: shapely.Geometry, grid: Grid) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of the cells whose middles lie in some ground, of the one under it where none does."""
+    centers = grid.centers_m()
+    inside = np.flatnonzero(shapely.contains_xy(area, centers[:, 0], centers[:, 1]))
+    if len(inside):
+        return np.divmod(inside, grid.cols)
+    row, col, _ = grid.cells_of(shapely.get_coordinates(shapely.point_on_surface(area)))
+    return row, col
+
+
 def _kind(plot: TrialPlot) -> BlockRate:
     return BlockRate(block=plot.block, rate_n_lb_ac=plot.rate_n_lb_ac)
 
@@ -179,7 +265,8 @@ def _gain(blocks: Sequence[TrialBlock], payoff: Payoff | None) -> float | None:
     if payoff is None or not blocks:
         return None
     plots = blocks[0].passes * len(blocks[0].rates_n_lb_ac)
-    return expected_gain(len(blocks), plots=plots, corn_per_bu=payoff.corn_per_bu, n_per_lb=payoff.n_per_lb)
+    return expected_gain(len(blocks), error_lb_ac=BLOCK_SE * math.sqrt(20 / plots), corn_per_bu=payoff.corn_per_bu,
+                         n_per_lb=payoff.n_per_lb)  # fmt: skip
 
 
 def _said(report: TrialReport, section: TrialSection, payoff: Payoff | None) -> Iterator[Finding]:

@@ -271,12 +271,13 @@ def _standard(values: Array) -> Array | None:
 _FIELDS, _ZONES = 3, 3  # of a farm, each with corn
 _SPREADS: Final = {"level": 20.0, "field": 12.0, "zone": 10.0, "season": 22.0, "own": 18.0}
 """How far T strays [lb/ac]: assumptions of this project, by which a trial's gain is worked out before it is laid."""
-_BLOCK_SE: Final = 30.0
-"""Error of T from a block of 20 plots. [lb/ac]"""
+BLOCK_SE: Final = 30.0
+PAIR_SE: Final = 50.0
+"""Error of T from a block of 20 plots, and from a pair of check strips [lb/ac]: simulations of this project."""
 
 
 def expected_gain(
-    blocks: int, *, plots: int = 20, seasons: int = 1, corn_per_bu: float, n_per_lb: float
+    blocks: int, *, error_lb_ac: float = BLOCK_SE, seasons: int = 1, corn_per_bu: float, n_per_lb: float
 ) -> float:  # fmt: skip
     """
     What trial blocks are expected to bring in each acre of the next season's corn, at least. [$/ac]
@@ -287,7 +288,9 @@ def expected_gain(
     Parameters
     ----------
     blocks : int
-        In a season, each of ``plots`` plots.
+        In a season.
+    error_lb_ac : float
+        Of T from one of them. [lb/ac]
     seasons : int
         Seasons that have such blocks.
 
@@ -307,7 +310,7 @@ def expected_gain(
         return squares["level"] + (one[0] == other[0]) * (squares["field"] + (one[1] == other[1]) * squares["zone"])
 
     seen = np.array([[alike(a[1:], b[1:]) + (a[0] == b[0]) * squares["season"] for b in places] for a in places])
-    seen += (squares["own"] + _BLOCK_SE**2 * 20 / plots) * np.eye(len(places))
+    seen += (squares["own"] + error_lb_ac**2) * np.eye(len(places))
     before = sum(squares.values())
     response = Response(curvature=math.exp(SMOOTH[0] + SMOOTH[1] ** 2 / 2), kink_weight=0.0)
 

@@ -15,6 +15,10 @@ SENTENCES: Final[dict[str, str]] = {
     "totals-n": "{area}, {nitrogen}. The mean rate is {mean}. One flat rate from the same samples is {flat}.",
     "totals": "{area}, {nitrogen}, {product} of {name}. The mean rate is {mean}. One flat rate from the same samples "
     "is {flat}.",
+    "trial-strips": "A pair of check strips would fit. It says less than a block. To lay it, ask for check strips in "
+    "the field file.",
+    "trial-strips-cost": "A pair of check strips would fit, at a cost of about {cost}. It says less than a block. To "
+    "lay it, ask for check strips in the field file.",
     "trial-lay": "To lay these blocks into the pass, put [trial] into the field file and build.",
     "assumptions": "Assumptions: {themes}",
     "theme-ingest": "input files",

@@ -259,6 +259,7 @@ SENTENCES: Final[dict[str, str]] = {
     "strip-more-alone": "check strip {pair}, +{difference}",
     "strip-less-alone": "check strip {pair}, −{difference}",
     "trial-zone": "trial block {block}, {rate}",
+    "change-trial-called-for": "trial: the rate called for there",
     "change-trial": "trial: a rate {difference} from the one called for",
     "trial": "Trial blocks. Each has {plots} plots of {length} by {width}, driven at {heading}° from north. The "
     "{buffer} at each end of a plot are left out at harvest.",
