@@ -15,9 +15,9 @@ from vrn.model.grid import Grid, geodesic_acres, reproject
 from vrn.model.job import CheckStripSection, TrialSection
 from vrn.model.settings import MachineSection
 from vrn.prescription.blocks import Search, TrialBlock, TrialGround, TrialPlot, lost_per_ac
-from vrn.prescription.drive import passes_over
 from vrn.prescription.limits import RateRules
 from vrn.prescription.model import BlockRate, CheckStrip
+from vrn.prescription.passes import passes_over
 from vrn.prescription.strips import LEAST_LENGTH_FT, Piece, cut_out
 from vrn.response.payoff import ENDS, Payoff
 from vrn.response.trial import BLOCK_SE, PAIR_SE, expected_gain
