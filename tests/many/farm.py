@@ -11,11 +11,10 @@ import pyproj
 import shapely
 
 FT = 0.3048
-CORNER = (400_000.0, 4_700_000.0)
+CORNER = (500_000.0, 4_700_000.0)  # on the middle line of its system: grid north is north
 CRS = "EPSG:32615"
 _BACK = pyproj.Transformer.from_crs(CRS, "EPSG:4326", always_xy=True)
-# offsets of the rates of a block, row by row: every row holds all five, no column one twice
-BLOCK = ((60, 0, -60, -30, 30), (0, -60, -30, 30, 60), (-60, -30, 30, 60, 0), (30, 60, 0, -60, -30))
+TRIAL = "[trial]\nblocks = 2\nharvest_width_ft = 30\n"
 
 
 @dataclass
@@ -24,8 +23,8 @@ class MadeField:
 
     name: str
     folder: Path
-    wide: float = 840.0
-    deep: float = 1800.0
+    wide: float = 1200.0
+    deep: float = 1900.0
     nitrate_ppm: tuple[float, float] = (8.0, 20.0)  # west, east
     east_m: float = 0.0  # of its corner from the farm's
     seed: int = 0
@@ -70,31 +69,6 @@ class MadeField:
         )
         return path
 
-    def lay_block(self, out: Path, *, x_ft: float, y_ft: float, block: int = 1) -> None:
-        """Plots of four passes of five rates about the rate there, as ``trial_plots.geojson`` has them."""
-        planned = json.loads((out / "prescription.geojson").read_text(encoding="utf-8"))["features"]
-        features = []
-        for row, offsets in enumerate(BLOCK):
-            for column, offset in enumerate(offsets):
-                x, y = x_ft + 60 * row, y_ft + 300 * column
-                ring = self.places(np.array([x, x + 60, x + 60, x, x]), np.array([y, y, y + 300, y + 300, y]))
-                polygon = shapely.Polygon(ring)
-                zone = next(
-                    one["properties"]
-                    for one in planned
-                    if shapely.intersects(shapely.geometry.shape(one["geometry"]), polygon.centroid)
-                )
-                number = 5 * row + column + 1
-                features.append({
-                    "type": "Feature", "geometry": shapely.geometry.mapping(polygon),
-                    "properties": {"block": block, "plot": number, "label": f"plot {number}",
-                                   "zone": zone["zone"], "buffer_ft": 72.0,
-                                   "rate_n_lb_ac": max(zone["rate_n_lb_ac"] + offset, 0)},
-                })  # fmt: skip
-        path = out / "trial_plots.geojson"
-        known = json.loads(path.read_text(encoding="utf-8"))["features"] if path.exists() else []
-        path.write_text(json.dumps({"type": "FeatureCollection", "features": [*known, *features]}), encoding="utf-8")
-
     def drive(self, out: Path, log: Path, *, off: float = 2.0) -> None:
         """What the applicator recorded: a point every 12 ft of each 60-ft pass, its rate off by a little."""
         x, y = (grid.T.ravel() for grid in np.meshgrid(np.arange(30, self.wide, 60), np.arange(6, self.deep, 12)))
@@ -109,12 +83,9 @@ class MadeField:
         """Rate that the folder asks for at places. [lb N/ac]"""
         lonlat = self.places(x_ft, y_ft)
         found = np.zeros(len(lonlat))
-        for name in ("prescription.geojson", "trial_plots.geojson"):
-            if not (out / name).exists():
-                continue
-            for one in json.loads((out / name).read_text(encoding="utf-8"))["features"]:
-                inside = shapely.intersects_xy(shapely.geometry.shape(one["geometry"]), *lonlat.T)
-                found[inside] = one["properties"]["rate_n_lb_ac"]
+        for one in json.loads((out / "prescription.geojson").read_text(encoding="utf-8"))["features"]:
+            inside = shapely.intersects_xy(shapely.geometry.shape(one["geometry"]), *lonlat.T)
+            found[inside] = one["properties"]["rate_n_lb_ac"]
         return found
 
     def harvest(

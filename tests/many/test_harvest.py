@@ -7,7 +7,7 @@ import pytest
 
 from vrn.errors import InputFileError
 from vrn.many.book import Entry, outcomes, record_build, record_outcome
-from vrn.many.outcomes import read_outcomes, stalks_by_zone, strip_response
+from vrn.many.outcomes import read_outcomes, stalks_by_zone, strip_responses
 from vrn.many.season import season_results
 from vrn.model.season import Outcome
 
@@ -30,34 +30,37 @@ def _grain(rate: float, level: float) -> float:
     return level + 0.9 * rate - 0.0025 * rate * rate
 
 
-def test_strips_and_the_rate_around_them_give_back_the_response() -> None:
-    """Two zones 40 bu/ac apart on one response: each strip is held against the zone it lies in, and 160 comes back."""
-    level = {1: 100.0, 2: 140.0}
-    lies_in = {1: 1, 2: 2, 3: 1, 4: 1, 5: 2, 6: 2}
+def test_strips_speak_zone_by_zone() -> None:
+    """Two zones of four strips: one answers to 160 lb, one to 120; three strips only tell their gain."""
+    best = {1: 0.9, 2: 0.7}
     came = tuple(
-        _strip(_grain(zone["rate_n_lb_ac"], level[lies_in[zone["zone"]]]), zone["rate_n_lb_ac"], zone=zone["zone"])  # type: ignore[index, arg-type]
-        for zone in ZONES
-    )
+        _strip(100.0 * zone + slope * rate - 0.0025 * rate * rate, rate, zone=zone)
+        for zone, slope in best.items() for rate in (40.0, 90.0, 140.0, 190.0)
+    )  # fmt: skip
     (result,) = season_results((ENTRY,), came, corn_per_bu=4.0, n_per_lb=0.4)
-    assert result.response is not None
-    assert result.response.optimum_n_lb_ac == pytest.approx(160.0, abs=1e-4)
-    assert result.response.observations == 6
-    assert result.response.findings[0].quantities["yields"].value == 6
-    alone = strip_response(came, corn_per_bu=4.0, n_per_lb=0.4)  # each strip its own level: nothing to compare
-    assert alone is not None
-    assert alone.form == ""
+    assert [found.where for found in result.responses] == ["zone 1", "zone 2"]
+    assert [found.optimum_n_lb_ac for found in result.responses] == pytest.approx([160.0, 120.0], abs=1e-4)
+    inside = strip_responses(
+        tuple(_strip(_grain(zone["rate_n_lb_ac"], 100.0), zone["rate_n_lb_ac"], zone=zone["zone"]) for zone in ZONES),  # type: ignore[index, arg-type]
+        lies_in={3: 1, 4: 1, 5: 2, 6: 2},
+    )  # fmt: skip
+    assert [(found.where, found.findings[0].code) for found in inside] == [
+        ("zone 1", "season.trial-strips"), ("zone 2", "season.trial-strips"),
+    ]  # fmt: skip
+    gain = inside[0].findings[0].quantities
+    assert gain["gain"].value == pytest.approx(
+        _grain(gain["most"].value, 100.0) - _grain(gain["least"].value, 100.0)  # type: ignore[arg-type]
+    )
 
 
 def test_strips_that_hold_no_response_say_why() -> None:
-    """Three strips are too few, and yields that only rise have no top; prices are asked for."""
-    few = strip_response((_strip(150.0, 60.0), _strip(160.0, 90.0), _strip(165.0, 120.0)))
-    assert few is not None
-    assert [found.code for found in few.findings] == ["nitrogen.strips-unused"]
-    many = strip_response(tuple(_strip(_grain(rate, 90.0), rate) for rate in (0.0, 60.0, 120.0, 200.0)))
-    assert many is not None
+    """Strips at one rate say nothing; yields that only rise have no top; prices are asked for."""
+    (same,) = strip_responses((_strip(150.0, 60.0), _strip(160.0, 60.0)))
+    assert [found.code for found in same.findings] == ["nitrogen.strips-unused"]
+    (many,) = strip_responses(tuple(_strip(_grain(rate, 90.0), rate) for rate in (0.0, 60.0, 120.0, 200.0)))
     assert many.findings[-1].code == "nitrogen.strips-without-prices"
     assert (many.observations, many.optimum_n_lb_ac) == (4, None)
-    assert strip_response((_strip(150.0),)) is None
+    assert strip_responses((_strip(150.0),)) == ()
 
 
 def test_stalks_have_a_class_by_zone() -> None:

@@ -68,6 +68,7 @@ def season(
     json_: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
 ) -> None:
     """Record if asked, then tell and write what was asked for."""
+    from vrn.ingest.season_tables import trials_in
     from vrn.many.book import history, latest, outcomes, record_outcome
     from vrn.many.book_events import events
     from vrn.many.outcomes import read_outcomes
@@ -91,7 +92,9 @@ def season(
     built = latest(book, built=True, on=as_of, retired=True, parts=("summary",)) if came else ()
     fields = due(entries, came, today, year)
     findings = (*told, *season_findings(fields, everything, year))
-    orders, results = to_order(fields), season_results(built, came, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
+    orders = to_order(fields)
+    trials = [one for one in trials_in(book) if as_of is None or one.season <= as_of.year]
+    results = season_results(built, came, trials=trials, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
     sums = sums_by(fields, by) if by else ()
     changes = changed_since(events(book, on=as_of), since.date(), year) if since else ()
     chains = chains_of(book, [entry for entry in entries if entry.season == year])
@@ -280,7 +283,9 @@ def _plain(
         ],
         "to_order": [asdict(order) for order in orders],
         "results": [
-            asdict(replace(result, response=None)) | {"response": result.response and _strip_numbers(result.response)}
+            asdict(replace(result, responses=(), trials=()))
+            | {"responses": [_strip_numbers(found) for found in result.responses],
+               "trials": [{"code": said.code, "about": said.about} for said in result.trials]}
             for result in results
         ],
     }  # fmt: skip

@@ -1,5 +1,6 @@
 """``vrn harvest``: plots of a trial from the harvest log and what was applied, and what each trial says by itself."""
 
+import dataclasses
 import hashlib
 import json
 import re
@@ -41,7 +42,7 @@ _STRIP: Final = re.compile(r"check strip (\d+), ([+-][\d.]+) lb N/ac in zone (\d
 _STRIP_END_FT, _LEAST_FT = 72.0, 50.0  # left off each end of a strip, and the least that is worth measuring
 _HEAD_INSIDE, _COVERED, _REACHED = 0.9, 0.9, 0.9
 _FEWEST_POINTS, _MOST_SD, _FEWEST_PLOTS, _FEWEST_RATES, _LEAST_SPREAD = 20, 10.0, 12, 4, 60.0
-_MOST_ALIKE, _ACROSS = 0.5, 0.7
+_MOST_ALIKE, _ACROSS, _DIFFERS = 0.5, 0.7, 0.05
 _SAME_RATE: Final = 5.0  # rates nearer than this are one [lb N/ac]
 
 
@@ -55,6 +56,7 @@ class _Plot:
     planned_n_lb_ac: float
     ground: shapely.Geometry
     buffer_ft: float
+    own: Mapping[str, Any] = dataclasses.field(default_factory=dict)  # its own need and supplies, where they are kept
 
 
 def read_trial_harvest(
@@ -67,18 +69,14 @@ def read_trial_harvest(
 
     Parameters
     ----------
-    folder : path
-        As ``vrn build`` wrote it: with ``trial_plots.geojson``, or with check strips.
-    harvest : path
-        A harvest log, as yield potential takes it.
+    folder, harvest : path
+        As ``vrn build`` wrote it, with a trial or check strips; a harvest log, as yield potential takes it.
     applied : path or None
         As ``vrn compare`` takes it; None takes the plan for what was applied.
     leave_out : sequence of str
         Plots that a person leaves out, each with a reason: ``"block 1 plot 3: washed out"``.
-    column : str, optional
-        Column of the dry yield.
-    rate_column, unit, width_ft : optional
-        Of the as-applied file, as for ``vrn compare``.
+    column, rate_column, unit, width_ft : optional
+        Column of the dry yield; of the as-applied file, as for ``vrn compare``.
     price_ratio : float
         $/lb over $/bu, for the rate that would have paid best.
 
@@ -127,8 +125,9 @@ def _laid_plots(opened: Opened, ground: Ground) -> Iterator[_Plot]:
             said = feature["properties"]
             outline = reproject(shapely.geometry.shape(feature["geometry"]), "EPSG:4326", ground.crs)
             yield _Plot(
-                block=f"block {said['block']}", label=str(said["label"]), zone=int(said["zone"]), ground=outline,
+                block=f"block {said['block']}", label=f"plot {said['plot']}", zone=int(said["zone"]), ground=outline,
                 planned_n_lb_ac=float(said["rate_n_lb_ac"]), buffer_ft=float(said["buffer_ft"]),
+                own=said,
             )  # fmt: skip
     except (ValueError, KeyError, TypeError) as error:
         problem = f"{path} cannot be read ({type(error).__name__}: {error})."
@@ -303,13 +302,13 @@ def _trials(
     ]
     for block in dict.fromkeys(plot.block for plot in plots):
         mine = [(plot, seen) for plot, seen in zip(plots, measured, strict=True) if plot.block == block]
-        kept = [(zones[plot.zone], seen) for plot, seen in mine if not seen.why]
+        kept = [(_ground(zones[plot.zone], plot), seen) for plot, seen in mine if not seen.why]
         _must_be_a_trial(block, kept, strips=block.startswith("strips"))
-        supplies = [_supplies(zone) for zone, _ in kept]
+        supplies = [zone["supplies"] for zone, _ in kept]
         yield PastTrial(
             field=summary["field"], season=int(summary["season"]), block=block, rx=str(summary["id"]),
             method=summary["method"]["key"], approved=bool(summary["approved"]), acres=acres,
-            need_lb_ac=float(np.mean([_need(zone) for zone, _ in kept])), plots=tuple(seen for _, seen in mine),
+            need_lb_ac=float(np.mean([zone["need"] for zone, _ in kept])), plots=tuple(seen for _, seen in mine),
             supplies=_mean(supplies, np.ones(len(supplies))),
             typical=_mean([one for _, one in everywhere], np.array([area for area, _ in everywhere])),
             harvest_sha256=_sha256(harvest), applied_sha256="" if applied is None else _sha256(applied),
@@ -328,21 +327,23 @@ def _must_be_a_trial(block: str, kept: Sequence[tuple[Mapping[str, Any], TrialPl
     if not strips and spread < _LEAST_SPREAD:
         problem = f"{block}: the applied rates differ by {spread:.0f} lb/ac only."
         raise InputFileError(problem, f"A trial needs {_LEAST_SPREAD:.0f} lb/ac between its lowest and highest rate.")
-    layers = {"need": [_need(zone) for zone, _ in kept], "soil nitrate": [zone["nitrate_ppm"] for zone, _ in kept],
+    layers = {"need": [zone["need"] for zone, _ in kept], "soil nitrate": [zone["nitrate_ppm"] for zone, _ in kept],
               "organic matter": [zone["organic_matter_pct"] for zone, _ in kept],
               "yield goal": [zone["yield_goal_bu_ac"] for zone, _ in kept]}  # fmt: skip
     for name, values in () if strips else layers.items():
         of_plots = np.array([np.nan if value is None else value for value in values], dtype=float)
-        if np.isfinite(of_plots).all() and of_plots.std() > 1e-6 * max(abs(float(of_plots.mean())), 1.0):
+        if np.isfinite(of_plots).all() and of_plots.std() > _DIFFERS * max(abs(float(of_plots.mean())), 1.0):
             alike = float(np.corrcoef(rates, of_plots)[0, 1])
             if abs(alike) > _MOST_ALIKE:
                 problem = f"{block}: the rates followed the {name} (r = {alike:.2f}), so this is no trial."
                 raise InputFileError(problem, "Leave it out. A trial's rates must not go with its ground.")
 
 
-def _need(zone: Mapping[str, Any]) -> float:
-    """Need of a zone, nothing learned in it. [lb N/ac]"""
-    return float(sum(lb_ac for key, lb_ac in zone["ledger"].items() if not key.startswith("learned_")))
+def _ground(zone: Mapping[str, Any], plot: _Plot) -> dict[str, Any]:
+    """What the summary says of a plot's zone, with the plot's own supplies, and its need with nothing learned in it."""
+    learned = sum(lb_ac for key, lb_ac in zone["ledger"].items() if key.startswith("learned_"))
+    need = plot.own.get("need_lb_ac") or sum(zone["ledger"].values())  # a plot's own is cut at 0
+    return {**zone, "need": float(need) - learned, "supplies": plot.own.get("supplies") or _supplies(zone)}
 
 
 def _supplies(zone: Mapping[str, Any]) -> dict[str, float]:

@@ -20,6 +20,7 @@ from vrn.nitrogen.late_spring import next_year_cut_share, stalk_class
 from vrn.response import fit_response
 from vrn.response.fit import fit_quadratic
 from vrn.response.loss import ANCHOR
+from vrn.response.payoff import GRAIN_LB_BU
 
 _KINDS = ("applied_n_lb", "applied_product", "strip_yield_bu_ac", "stalk_nitrate_ppm")
 
@@ -176,11 +177,11 @@ def _number(text: str, place: str) -> float:
     return value
 
 
-def strip_response(
+def strip_responses(
     strips: tuple[Outcome, ...], *, lies_in: Mapping[int, int] | None = None, corn_per_bu: float | None = None,
     n_per_lb: float | None = None,
-) -> StripResponse | None:  # fmt: skip
-    """Fit the strips of one field that have a rate, each zone (or pair, by its note) on a level of its own.
+) -> tuple[StripResponse, ...]:  # fmt: skip
+    """Fit the strips of one field that have a rate, each zone (or pair, by its note) by itself.
 
     ``lies_in`` leads from a check strip's zone to that of the need it was laid in. Rates are those of the pass: what
     was on before shifts a response and does not bend it.
@@ -188,30 +189,43 @@ def strip_response(
     >>> rates = (60.0, 100.0, 140.0, 180.0)
     >>> strips = tuple(Outcome(field="Ash", season=2026, what="strip_yield_bu_ac", value=100 + n - 0.0025 * n * n,
     ...                        rate_n_lb_ac=n) for n in rates)
-    >>> round(strip_response(strips, corn_per_bu=4.0, n_per_lb=0.4).optimum_n_lb_ac, 3)
+    >>> round(strip_responses(strips, corn_per_bu=4.0, n_per_lb=0.4)[0].optimum_n_lb_ac, 3)
     180.0
     """
-    rated = [(item.rate_n_lb_ac, item) for item in strips if item.rate_n_lb_ac is not None]
-    if not rated:
-        return None
-    within = lies_in or {}
-    blocks = [item.note if item.zone is None else f"zone {within.get(item.zone, item.zone)}" for _, item in rated]
+    within, groups = lies_in or {}, dict[str, list[Outcome]]()
+    for item in strips:
+        where = item.note if item.zone is None else f"zone {within.get(item.zone, item.zone)}"
+        if item.rate_n_lb_ac is not None:
+            groups.setdefault(where, []).append(item)
+    return tuple(_response(where or "strips", mine, corn_per_bu, n_per_lb) for where, mine in sorted(groups.items()))
+
+
+def _response(where: str, strips: list[Outcome], corn_per_bu: float | None, n_per_lb: float | None) -> StripResponse:
+    rates, grain = [item.rate_n_lb_ac or 0.0 for item in strips], [item.value for item in strips]
     try:
-        fit = fit_response([rate for rate, _ in rated], [item.value for _, item in rated], block=blocks)
+        fit = fit_response(rates, grain, block=[""] * len(strips))
     except InputFileError as error:
-        why = note("nitrogen.strips-unused", "strips", problem=error.problem, remedy=error.remedy)
-        return StripResponse(findings=(why,))
-    shape = note("nitrogen.trial-response", "strips", **fit.quantities())
+        low, high = int(np.argmin(rates)), int(np.argmax(rates))
+        if rates[low] == rates[high]:
+            why = note("nitrogen.strips-unused", where, problem=error.problem, remedy=error.remedy)
+        else:
+            least, most = (Quantity("rate", rates[place]) for place in (low, high))
+            gain = Quantity("yield", grain[high] - grain[low])
+            why = note("season.trial-strips", where, plots=len(strips), least=least, most=most, gain=gain)
+        return StripResponse(findings=(why,), where=where)
+    shape = note("nitrogen.trial-response", where, **fit.quantities())
     (_, b, c), (_, b_se, c_se) = fit.coefficients.tolist(), fit.errors.tolist()
-    found = StripResponse(findings=(shape,), form=fit.form, observations=fit.observations, b=b, b_se=_known(b_se), c=c,
-                          c_se=_known(c_se))  # fmt: skip
+    found = StripResponse(findings=(shape,), where=where, form=fit.form, observations=fit.observations, b=b,
+                          b_se=_known(b_se), c=c, c_se=_known(c_se))  # fmt: skip
     if corn_per_bu is None or n_per_lb is None:
-        return replace(found, findings=(shape, note("nitrogen.strips-without-prices", "strips")))
-    best, low, high = fit.best(price_ratio=n_per_lb / corn_per_bu)
+        return replace(found, findings=(shape, note("nitrogen.strips-without-prices", where)))
+    best, low_n, high_n = fit.best(price_ratio=n_per_lb / corn_per_bu)
     band = fit.band(corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
-    paying = fit.paying("nitrogen.strips-best-rate", "strips", corn_per_bu, n_per_lb)
-    return replace(found, findings=(shape, *paying), optimum_n_lb_ac=best, least_n_lb_ac=_known(low),
-                   most_n_lb_ac=_known(high), low_n_lb_ac=band.low_n_lb_ac, high_n_lb_ac=band.high_n_lb_ac)  # fmt: skip
+    paying = fit.paying("nitrogen.strips-best-rate", where, corn_per_bu, n_per_lb)
+    return replace(
+        found, findings=(shape, *paying), optimum_n_lb_ac=best, least_n_lb_ac=_known(low_n),
+        most_n_lb_ac=_known(high_n), low_n_lb_ac=band.low_n_lb_ac, high_n_lb_ac=band.high_n_lb_ac,
+    )  # fmt: skip
 
 
 def _known(value: float) -> float | None:
@@ -265,3 +279,11 @@ def says_alone(trial: PastTrial, *, price_ratio: float = ANCHOR) -> Finding:
     point = Quantity("rate", float(np.clip(best.point, rates.min(), rates.max())))
     code = "season.trial-bounded" if best.high <= rates.max() else "season.trial-or-more"
     return note(code, trial.block, point=point, low=low, high=high, **told)
+
+
+def balance_of(trial: PastTrial) -> Finding:
+    """Nitrogen applied on the plots of a trial less what their grain took away."""
+    kept = [plot for plot in trial.plots if not plot.why]
+    applied, grain = (float(np.mean([getattr(plot, name) for plot in kept])) for name in ("n_lb_ac", "yield_bu_ac"))
+    return note("season.trial-balance", trial.block, applied=Quantity("rate", applied), grain=Quantity("yield", grain),
+                left=Quantity("rate", applied - GRAIN_LB_BU * grain))  # fmt: skip

@@ -10,10 +10,12 @@ import shapely
 
 from vrn.findings import Finding, note, warning
 from vrn.many.book import Entry
-from vrn.many.outcomes import stalks_by_zone, strip_response
+from vrn.many.outcomes import balance_of, says_alone, stalks_by_zone, strip_responses
 from vrn.model.metric_keys import column
 from vrn.model.season import Due, Order, Outcome, Result, SeasonZone, State
+from vrn.model.trials import PastTrial
 from vrn.nitrogen.stage import stage_name, stage_position
+from vrn.response.loss import ANCHOR
 
 # a collar takes 82 growing degree days up to V10, 50 after it (Nielsen, Purdue); a June day brings about 20 (82/58 °F)
 _DAYS_PER_COLLAR, _DAYS_PER_LATE_COLLAR, _LATE = 82.0 / 20.0, 50.0 / 20.0, 10.0
@@ -169,12 +171,15 @@ def to_order(fields: tuple[Due, ...]) -> tuple[Order, ...]:
 
 
 def season_results(
-    entries: tuple[Entry, ...], came: tuple[Outcome, ...], *, corn_per_bu: float | None = None,
-    n_per_lb: float | None = None,
+    entries: tuple[Entry, ...], came: tuple[Outcome, ...], *, trials: Sequence[PastTrial] = (),
+    corn_per_bu: float | None = None, n_per_lb: float | None = None,
 ) -> tuple[Result, ...]:  # fmt: skip
-    """What was applied, what strips yielded and what stalks held, by field; prices tell the rate that paid best."""
-    results = []
-    for (season, field), (entry, mine) in sorted(_by_field(entries, came).items(), key=lambda one: one[0]):
+    """What was applied, strips and trials yielded and stalks held, by field; prices tell the rate that paid best."""
+    results, ratio = [], ANCHOR if corn_per_bu is None or n_per_lb is None else n_per_lb / corn_per_bu
+    by_field = _by_field(entries, came)
+    for trial in trials:
+        by_field.setdefault((trial.season, trial.field), (None, []))
+    for (season, field), (entry, mine) in sorted(by_field.items(), key=lambda one: one[0]):
         stalks = tuple(item for item in mine if item.what == "stalk_nitrate_ppm")
         strips = tuple(item for item in mine if item.what == "strip_yield_bu_ac")
         by_zone = stalks_by_zone(stalks)
@@ -184,7 +189,9 @@ def season_results(
             stalk_ppm=sum(item.value for item in stalks) / len(stalks) if stalks else None,
             stalk_class=", ".join(dict.fromkeys(zone.stalk_class for zone in by_zone)),
             strips=tuple((item.rate_n_lb_ac, item.value) for item in strips),
-            response=strip_response(strips, lies_in=_strips_of(entry), corn_per_bu=corn_per_bu, n_per_lb=n_per_lb),
+            responses=strip_responses(strips, lies_in=_strips_of(entry), corn_per_bu=corn_per_bu, n_per_lb=n_per_lb),
+            trials=tuple(said for one in trials if (one.season, one.field) == (season, field)
+                         for said in (says_alone(one, price_ratio=ratio), balance_of(one))),
         ))  # fmt: skip
     return tuple(results)
 

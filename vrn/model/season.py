@@ -88,9 +88,10 @@ class Order:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripResponse:
-    """Response of yield to this pass, from strips read back after harvest."""
+    """Response of yield to this pass on one zone, or in one pair, from strips read back after harvest."""
 
     findings: tuple[Finding, ...]  # the fit and what paid best, or why there is none
+    where: str = ""  # zone or pair that the strips lie in
     form: str = ""  # ``quadratic`` or ``quadratic-plateau``; empty where there is none
     observations: int = 0
     # slope and bend of yield = a + bN + cN² (lb/ac, bu/ac), each with its standard error where there is one
@@ -131,7 +132,8 @@ class Result:
     stalk_class: str
     strips: tuple[tuple[float | None, float], ...]  # rate [lb N/ac] and yield [bu/ac] of each strip, by rate
     stalks: tuple[ZoneStalks, ...] = ()  # the same tests by zone
-    response: StripResponse | None = None  # what the strips say of the rate that would have paid best
+    responses: tuple[StripResponse, ...] = ()  # what strips say of the rate that would have paid best, by zone
+    trials: tuple[Finding, ...] = ()  # what each trial says by itself, and the nitrogen left beside its grain
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -95,13 +95,14 @@ def stalk_lines(result: Result, shown: UnitFormat) -> list[str]:
 
 
 def strip_lines(result: Result, shown: UnitFormat) -> list[str]:
-    """Yield of each strip of a field, then what they say of the rate that would have paid best."""
+    """Yield of each strip of a field, then what each zone and trial says of the rate that would have paid best."""
     lines = []
     for rate, bushels in result.strips:
         code = "season.strip-no-rate" if rate is None else "season.strip"
         lines.append(say(shown, code, rate=Quantity("rate", rate), grain=Quantity("yield", bushels)))
-    found = finding_texts(shown, result.response.findings if result.response else ())
-    return [*lines, *(f"{text.problem} {text.remedy}".strip() for text in found)]
+    found = (one for response in result.responses for one in response.findings)
+    said = finding_texts(shown, (*found, *result.trials))
+    return [*lines, *(f"{text.place}: {text.problem} {text.remedy}".strip() for text in said)]
 
 
 _LOOKS: Final = {  # state → how a field is filled

@@ -13,7 +13,7 @@ from vrn.response.loss import DEFAULT, Response, held_ratio
 Array = NDArray[np.float64]
 RateRule = Literal["need", "return", "kinked response"]
 N_PER_BUSHEL_LB: Final = 1.1  # where the field file gives none: the default of the mass balance
-_GRAIN_LB_BU: Final = 0.67  # nitrogen in a bushel: 24 lb a ton (Heckman 2003, as quoted by a California state page)
+GRAIN_LB_BU: Final = 0.67  # nitrogen in a bushel: 24 lb a ton (Heckman 2003, as quoted by a California state page)
 _LEVELS: Final = 200  # steps that the needs of a class are looked at in
 ENDS: Final = (Response(curvature=0.0018, kink_weight=0.0), Response(kink_weight=1.0))
 """Smooth with a small bend, and a kink alone: money is stated over these and the response that the rates go by."""
@@ -157,7 +157,7 @@ class AfterHarvest:
         )  # fmt: skip
         return cls(
             left_lb_ac=left, flat_left_lb_ac=by_flat, put_on_lb_ac=float(share @ rate) + applied_lb_ac,
-            grain_lb_ac=yield_goal_bu_ac * _GRAIN_LB_BU,
+            grain_lb_ac=yield_goal_bu_ac * GRAIN_LB_BU,
         )  # fmt: skip
 
 

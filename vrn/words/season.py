@@ -53,6 +53,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "This trial does not bound the best rate.",
         "It helps only together with others. Rates tried: {least} to {most}.",
     ),
+    "trial-balance": (
+        "The plots got {applied} on average and yielded {grain}. The grain took all but {left} of it away.",
+        "A minus says it took more than this pass put on.",
+    ),
     "trial-strips": (
         "{plots:strip|strips}: {gain} more at {most} than at {least}.",
         "Strips alone do not give a best rate. They count with other trials.",
