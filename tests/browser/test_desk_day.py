@@ -20,7 +20,7 @@ from affine import Affine
 
 pytestmark = pytest.mark.browser
 WEST, NORTH, SIDE = -94.62, 42.31, 0.0030  # of a field of about 20 acres
-PAGES = ("", "/readings", "/layers", "/settings", "/sign", "/applied", "/map")
+PAGES = ("", "/readings", "/layers", "/settings", "/zones", "/sign", "/applied", "/map")
 
 
 def _files(folder: Path) -> list[str]:

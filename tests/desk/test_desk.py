@@ -1,5 +1,6 @@
 """The desk answers its own page only, opens nothing outside its folder, and keeps what a person wrote."""
 
+import json
 import os
 import re
 import shutil
@@ -13,6 +14,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 import pytest
+import shapely
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from starlette.testclient import TestClient
@@ -24,7 +26,7 @@ from vrn.desk.session import Sessions
 
 ORIGIN = "http://127.0.0.1:8000"
 PAGES = ("/fields", "/stick", "/season", "/edge", *(f"/fields/mill_race{part}" for part in
-         ("", "/readings", "/layers", "/settings", "/sign", "/applied")))  # fmt: skip
+         ("", "/readings", "/layers", "/settings", "/zones", "/sign", "/applied")))  # fmt: skip
 
 
 def _hidden(text: str, name: str = "seen") -> str:
@@ -63,7 +65,8 @@ def test_foreign_hosts_and_origins_are_refused(client: TestClient, quick_look: N
     assert "script-src 'self';" in policy
     assert "unsafe" not in policy
     assert not re.search(
-        r"<script(?![^>]*\bsrc=\"/)[^>]*>|\son\w+=|javascript:|(src|href|action)=\"(https?:)?//", answer.text
+        r"<script(?![^>]*(\bsrc=\"/|application/json))[^>]*>|\son\w+=|javascript:|(src|href|action)=\"(https?:)?//",
+        answer.text,
     )
 
 
@@ -334,3 +337,85 @@ def test_a_review_of_the_map_goes_into_the_field_file(client: TestClient, farm: 
     assert all(line in after.splitlines() for line in before.splitlines() if "#" in line)
     stale = client.post("/fields/mill_race/review", content=review.encode(), headers={"x-seen": "old"})
     assert stale.status_code == 409
+
+
+def test_zones_drawn_by_hand_are_shown_then_kept(client: TestClient, farm: Path) -> None:
+    """A split, a merge and moved ground each change what is shown; kept with name and reason, a build takes them."""
+    from vrn.ingest import read_field
+
+    at, path = "/fields/mill_race/zones", farm / "mill_race" / "field.toml"
+    before, boundary = path.read_bytes(), read_field(path).boundary
+    assert client.get(at).status_code == 200
+
+    def drawn(**given: object) -> list[dict[str, object]]:
+        answer = client.post(f"{at}/draw", data={name: str(value) for name, value in given.items()})
+        assert answer.status_code == 200
+        return json.loads(answer.text.split('id="shapes">')[1].split("</script>")[0])
+
+    first = json.loads(client.get(at).text.split('id="shapes">')[1].split("</script>")[0])
+    whole = shapely.union_all([shapely.geometry.shape(one["shape"]) for one in first])
+    west, south, east, north = whole.bounds
+    middle = (south + north) / 2
+    line = json.dumps([[west - 0.01, middle], [east + 0.01, middle]])
+    split = drawn(tool="split", points=line)
+    assert len(split) == len(first) + 1
+    assert len(drawn(tool="merge", zone=1, other=2)) == len(first)
+    assert len(drawn(tool="undo")) == len(first) + 1
+    ring = json.dumps([[west, south], [east, south], [east, middle], [west, middle]])
+    moved = drawn(tool="move", points=ring, zone=1)
+    again = shapely.union_all([shapely.geometry.shape(one["shape"]) for one in moved])
+    assert shapely.area(shapely.symmetric_difference(whole, again)) < 0.002 * shapely.area(whole)
+    for bad in ({"tool": "split", "points": "[[0, 0], [1, 1]]"}, {"tool": "split", "points": "x"}, {"tool": "saw"},
+                {"tool": "merge", "zone": "1", "other": "99"}, {"tool": "move", "points": "[]"}):  # fmt: skip
+        assert client.post(f"{at}/draw", data=bad).status_code == 422
+    assert path.read_bytes() == before
+    told = {"seen": digest_of(before), "by": "A. Marsh"}
+    assert client.post(f"{at}/keep", data=told).status_code == 422
+    assert client.post(f"{at}/keep", data=told | {"why": "terrace"}).status_code == 200
+    kept = json.loads((farm / "mill_race" / "zones_by_hand.geojson").read_text(encoding="utf-8"))
+    assert {(one["properties"]["by"], one["properties"]["why"]) for one in kept["features"]} == {
+        ("A. Marsh", "terrace")
+    }
+    field = read_field(path)
+    assert field.zones is not None
+    assert len(field.zones.polygons) == len(moved)
+    assert shapely.area(shapely.difference(boundary, shapely.union_all(field.zones.polygons))) < 0.1 * shapely.area(
+        boundary
+    )
+
+
+def test_sliders_show_before_they_keep_and_a_rate_hangs_on_its_ground(client: TestClient, farm: Path) -> None:
+    """A number of zones is drawn without writing; kept, it is in the file; a rate has its reason and its outline."""
+    at, path = "/fields/mill_race/zones", farm / "mill_race" / "field.toml"
+    before = path.read_bytes()
+    for count in ("1", "3"):
+        shown = client.post(f"{at}/sketch", data={"zones.count": count}).text
+        shapes = json.loads(shown.split('id="shapes">')[1].split("</script>")[0])
+        assert len(shapes) == int(count)
+    assert path.read_bytes() == before
+    client.post(at, data={"seen": digest_of(before), "zones.count": "2"})
+    assert tomllib.loads(path.read_text(encoding="utf-8"))["zones"]["count"] == 2
+    told = {"seen": digest_of(path.read_bytes()), "zone": "1", "rate": "80", "reason": "wet spot", "by": "A. Marsh"}
+    assert client.post(f"{at}/rate", data=told | {"zone": "9"}).status_code == 422
+    assert client.post(f"{at}/rate", data=told | {"reason": ""}).status_code == 422
+    assert client.post(f"{at}/rate", data=told).status_code == 200
+    override = tomllib.loads(path.read_text(encoding="utf-8"))["review"]["override"]
+    assert [(one["zone"], one["rate_n_lb_ac"], one["reason"]) for one in override] == [(1, 80, "wet spot")]
+    assert '<td class="n">80</td>' in client.get(at).text.split("<tbody>")[1].split("</tr>")[0]
+
+
+def test_a_sketch_gives_the_rates_that_a_build_gives(farm: Path) -> None:
+    """With surfaces remembered from before, too; other readings are not taken for the same."""
+    from dataclasses import replace
+
+    from vrn.ingest import read_field
+    from vrn.pipeline import build
+
+    field, memory = read_field(farm / "mill_race" / "field.toml"), dict[bytes, object]()
+    rates = [one.rate_n_lb_ac for one in build(field).rates]
+    for _ in range(2):
+        assert [one.rate_n_lb_ac for one in build(field, memory=memory, sketch=True).rates] == rates
+    assert len(memory) == 1
+    wetter = replace(field, samples=replace(field.samples, nitrate_ppm=field.samples.nitrate_ppm * 0.5))
+    assert [one.rate_n_lb_ac for one in build(wetter, memory=memory, sketch=True).rates] != rates
+    assert len(memory) == 2

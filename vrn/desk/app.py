@@ -19,7 +19,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from vrn.desk import fields, form, handover, readings
+from vrn.desk import fields, form, handover, readings, zones
 from vrn.desk.session import TRADE, Desk, Guard, Sessions, desk_of, page, seen
 from vrn.desk.work import Job
 from vrn.errors import InputFileError, OutputError, VrnError
@@ -27,7 +27,7 @@ from vrn.pages.page_parts import leaflet_files, page_asset
 from vrn.words import say
 
 _LOOPBACK: Final = "127.0.0.1"
-_ROOMS: Final = (fields, form, readings, handover)
+_ROOMS: Final = (fields, form, readings, zones, handover)
 _OWN: Final = ("desk.css", "desk.js")
 _PAGES: Final = ("map.css", "map.js", "first.js", "season.css", "season.js", "field.css", "field.js", "field_keep.js")
 _KINDS: Final = {".css": "text/css", ".js": "text/javascript"}

@@ -156,23 +156,14 @@ def look_of(prescription: "Prescription") -> FieldLook:
     from vrn.files.approval import difference_lines
     from vrn.pages.field_drawing import as_svg
     from vrn.pages.field_maps import rate_drawing
-    from vrn.pages.map_page import surface_words
+    from vrn.pages.map_page import surface_words, totals_of
     from vrn.pages.map_page_layers import frame_of, pictures
     from vrn.pages.report_nitrogen import reasons_text
     from vrn.pages.tables import zones_table
 
     shown = UnitFormat.of(prescription.field.settings.units)
-    product, price = prescription.product, prescription.field.settings.prices.n_per_lb
     table = zones_table(prescription, shown, ("area", "nitrate", "need", "rate", "product-rate"), total=True)
-    totals = [
-        (say(shown, "map.nitrogen"), shown.text("mass", prescription.total_n_lb)),
-        (say(shown, "map.mean-rate"), shown.text("rate", prescription.mean_rate_n_lb_ac)),
-        (say(shown, "map.flat-rate"), shown.text("rate", prescription.flat_rate_n_lb_ac)),
-    ]
-    if product.named:
-        totals.insert(1, (product.name, shown.text(product.unit, prescription.total_product)))
-    if price is not None:
-        totals.append((say(shown, "map.cost"), shown.text("money", price * prescription.total_n_lb)))
+    totals = [(name, value) for _, name, value in totals_of(prescription, shown)]
     acres = {rate.zone: rate.acres for rate in prescription.rates}
     methods = tuple(
         (one.method.title, _mean_need(one.by_zone, acres, shown), reasons_text(shown, one.reasons))

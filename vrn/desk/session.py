@@ -208,6 +208,7 @@ class Desk:
     files: dict[str, FieldFile] = field(default_factory=dict)
     looks: "dict[str, tuple[str, FieldLook]]" = field(default_factory=dict)  # by field: of which content, what
     started: "dict[str, Started]" = field(default_factory=dict)
+    drawn: dict[str, list[dict[int, Any]]] = field(default_factory=dict)  # by field: zones after each step by hand
     applied: dict[str, Any] = field(default_factory=dict)  # by field: findings of what was applied
     phone_address: str = ""  # with the phone's token; and as a QR code, a picture
     phone_code: str = ""

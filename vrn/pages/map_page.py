@@ -83,7 +83,7 @@ def map_page(prescription: Prescription) -> str:
     texts = {
         "field": prescription.field.name, "season": str(settings.header.season), "approved": prescription.approved,
         "state": state_text(prescription, shown), "facts": tuple(facts(prescription, shown)),
-        "totals": _totals(prescription, shown), "first": data["first"], "cautions": cautions(prescription, shown),
+        "totals": totals_of(prescription, shown), "first": data["first"], "cautions": cautions(prescription, shown),
         "decide": [one for one in found if one.level == "warning"],
         "assumed": [one for one in found if one.level == "note"],
         **preparer(prescription, shown), "photo": prescription.field.photo is not None,
@@ -111,7 +111,7 @@ def _photo(photo: Photo | None) -> dict[str, object] | None:
     return {"url": data_uri(photo.jpeg, "jpeg"), "bounds": [[south, west], [north, east]]}
 
 
-def _totals(prescription: Prescription, shown: UnitFormat) -> list[tuple[str, str, str]]:
+def totals_of(prescription: Prescription, shown: UnitFormat) -> list[tuple[str, str, str]]:
     """Key for the script, name and value of each total of the page's head."""
     product, price = prescription.product, prescription.field.settings.prices.n_per_lb
     cost = [] if price is None else [

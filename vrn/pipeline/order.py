@@ -1,5 +1,7 @@
 """The whole order: ground, surfaces, need, zones, rates, then every writer with the last gate before them."""
 
+import hashlib
+import pickle
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -35,10 +37,12 @@ if TYPE_CHECKING:
 
     from vrn.files.signature import Earlier
 
+_MOST_REMEMBERED = 4  # fields, or states of one
+
 
 def build(
     field: Field, *, need: Any = None, surfaces: Mapping[str, Any] | None = None, source: str = "the user",
-    progress: Callable[[str], None] | None = None,
+    progress: Callable[[str], None] | None = None, memory: dict[bytes, Any] | None = None, sketch: bool = False,
 ) -> Prescription:  # fmt: skip
     """
     Prescription of one field.
@@ -59,6 +63,11 @@ def build(
     progress : callable, optional
         Called with the name of each step as it begins.
 
+    memory : dict, optional
+        Keeps the surfaces between builds, by the content that they are made from.
+    sketch : bool
+        Rates and totals only: no draws of what is uncertain, no other methods, no id. Not to be written.
+
     Raises
     ------
     VrnError
@@ -74,7 +83,13 @@ def build(
     extra, silent = extra_surfaces(field, grid, share)
     own = own_surfaces(surfaces or {}, grid, share, source=source, deep_sampled=bool(profile.deep))
     own_of_cells = None if need is None else own_need(need, grid, share, source=source)
-    known, beside = soil_surfaces(field, profile, grid, share, extra=extra)
+    known, beside = _remembered(
+        memory, (grid, share, field.boundary, field.no_apply, field.samples, field.organic_matter,
+                 field.yield_potential, field.applied_n, extra, field.settings.units,
+                 field.settings.samples, field.settings.layers, field.settings.crop,
+                 field.zones is not None or (field.settings.zones.count or 1) > 1),
+        lambda: soil_surfaces(field, profile, grid, share, extra=extra),
+    )  # fmt: skip
     known |= own
     tell("nitrogen")
     plain = need_of_field(field, profile, known, share, own=own_of_cells)
@@ -90,6 +105,8 @@ def build(
     prescription = prescribe(
         field=field, grid=grid, share=share, surfaces=known, ledger=needed.ledger, zones=zones, need_se=needed.se_lb_ac
     )
+    if sketch:
+        return prescription
     if learned is not None:
         before = prescribe(
             field=field,
@@ -123,6 +140,21 @@ def build(
         learned=learned,
         causes=None if own or own_of_cells else causes_of_error(prescription),
     ))  # fmt: skip
+
+
+def _remembered(
+    memory: dict[bytes, Any] | None, content: object, make: Callable[[], tuple[dict[str, Surface], dict[str, Surface]]]
+) -> tuple[dict[str, Surface], dict[str, Surface]]:
+    """What is made from a content, made once; the memory holds the last few."""
+    if memory is None:
+        return make()
+    key = hashlib.sha256(pickle.dumps(content)).digest()
+    if key not in memory:
+        memory[key] = make()
+        while len(memory) > _MOST_REMEMBERED:
+            del memory[next(iter(memory))]
+    known, beside = memory[key]
+    return dict(known), dict(beside)
 
 
 def grid_of(field: Field) -> Grid:

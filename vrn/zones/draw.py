@@ -324,3 +324,52 @@ def _refuse(source: str, what: str, area_m2: float, treated_m2: float) -> None:
             "Draw a zone for ground that gets nitrogen, name ground that does not in [[field.no_apply]], "
             "and let no two zones overlap.",
         )
+
+
+def split_zones(zones: dict[int, shapely.Geometry], line: shapely.LineString) -> dict[int, shapely.Geometry]:
+    """Zones after a line was drawn through one of them: its smaller part is a zone of its own, with the next number.
+
+    The zone that the line runs through longest is split. InputFileError if it does not cut that zone in two.
+
+    >>> halves = split_zones({1: shapely.box(0, 0, 4, 1)}, shapely.LineString([(1, -1), (1, 2)]))
+    >>> {zone: float(shapely.area(part)) for zone, part in halves.items()}
+    {1: 3.0, 2: 1.0}
+    """
+    from shapely.ops import split
+
+    through = max(zones, key=lambda zone: shapely.length(shapely.intersection(zones[zone], line)))
+    pieces = [piece for part in shapely.get_parts(zones[through]) for piece in split(part, line).geoms]
+    whole = len(shapely.get_parts(zones[through]))
+    if len(pieces) <= whole:
+        problem = "The line does not cut a zone in two."
+        raise InputFileError(problem, "Begin and end it outside the zone.")
+    smallest = min(pieces, key=shapely.area)
+    rest = shapely.union_all([piece for piece in pieces if piece is not smallest])
+    return {**zones, through: rest, max(zones) + 1: smallest}
+
+
+def merge_zones(zones: dict[int, shapely.Geometry], one: int, other: int) -> dict[int, shapely.Geometry]:
+    """Zones with two of them made one, under the lower number."""
+    if one == other or not {one, other} <= set(zones):
+        problem = "Merging takes two zones of the field."
+        raise InputFileError(problem, "Choose two zones.")
+    low, high = sorted((one, other))
+    merged = shapely.union_all([zones[low], zones[high]])
+    return {zone: merged if zone == low else part for zone, part in zones.items() if zone != high}
+
+
+def move_ground(zones: dict[int, shapely.Geometry], ground: shapely.Geometry, to: int) -> dict[int, shapely.Geometry]:
+    """Zones after the ground that was drawn around went to one of them; a zone that it was all of is gone.
+
+    >>> halves = {1: shapely.box(0, 0, 2, 1), 2: shapely.box(2, 0, 4, 1)}
+    >>> moved = move_ground(halves, shapely.box(1, -1, 2, 2), 2)
+    >>> {zone: float(shapely.area(part)) for zone, part in moved.items()}
+    {1: 1.0, 2: 3.0}
+    """
+    ground = shapely.intersection(shapely.make_valid(ground), shapely.union_all(list(zones.values())))
+    if to not in zones or shapely.area(ground) == 0:
+        problem = "No ground of the field was drawn around, or the zone is not there."
+        raise InputFileError(problem, "Draw around ground inside the field, and choose one of its zones.")
+    left = {zone: shapely.union_all([part, ground]) if zone == to else shapely.difference(part, ground)
+            for zone, part in zones.items()}  # fmt: skip
+    return {zone: part for zone, part in left.items() if shapely.area(part) > 0}

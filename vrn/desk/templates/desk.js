@@ -51,6 +51,51 @@
     }
     zone.addEventListener("drop", (event) => { input.files = event.dataTransfer.files; input.dispatchEvent(new Event("change", { bubbles: true })); });
   }
+  const zoneMap = document.getElementById("zone-map");
+  if (zoneMap) addEventListener("load", () => {  // zones drawn by hand: points go to the desk, which does the cutting
+    const tools = document.getElementById("tools"), how = document.getElementById("tool-how");
+    const map = L.map(zoneMap, { attributionControl: false, zoomControl: true, zoomAnimation: false, fadeAnimation: false, renderer: L.canvas() });
+    const shapes = L.layerGroup().addTo(map), marks = L.layerGroup().addTo(map);
+    let points = [], picked = [], fitted = false;
+    const tool = () => tools.elements.tool.value;
+    const show = () => {
+      marks.clearLayers();
+      if (points.length) L.polyline(points, { color: "#c2410c", weight: 3 }).addTo(marks);
+      for (const at of points) L.circleMarker(at, { radius: 5, color: "#fff", fillColor: "#c2410c", fillOpacity: 1, weight: 2 }).addTo(marks);
+      const text = how.dataset[tool()] || "";
+      how.textContent = picked.length ? `${text} ${picked.join(" + ")}` : text;
+    };
+    const press = (at, zone) => {
+      if (tool() === "merge") { if (zone) picked = [...picked, zone].slice(-2); } else if (tool()) points.push(at);
+      show();
+    };
+    const draw = () => {
+      const part = document.getElementById("shapes");
+      if (!part) return;
+      shapes.clearLayers();
+      const whole = L.featureGroup();
+      for (const one of JSON.parse(part.textContent)) {
+        const layer = L.geoJSON(one.shape, { style: { color: "#1b1b18", weight: 1.5, fillColor: one.color, fillOpacity: 1 } });
+        layer.on("click", (event) => { L.DomEvent.stop(event); press(event.latlng, one.zone); });
+        layer.bindTooltip(`${one.zone}: ${one.rate}`, { sticky: true });
+        layer.addTo(shapes); whole.addLayer(layer);
+      }
+      if (!fitted) { map.fitBounds(whole.getBounds(), { padding: [12, 12] }); fitted = true; }
+    };
+    const clear = () => { points = []; picked = []; show(); };
+    const send = (given) => htmx.ajax("POST", tools.dataset.at, { target: "#sketch", swap: "outerHTML", values: given }).then(clear);
+    map.on("click", (event) => press(event.latlng, 0));
+    zoneMap.addEventListener("keydown", (event) => { if (event.key === "Enter" && tool()) { event.preventDefault(); press(map.getCenter(), 0); } });
+    tools.addEventListener("change", clear);
+    document.getElementById("tool-clear").addEventListener("click", clear);
+    document.getElementById("tool-done").addEventListener("click", () => {
+      if (tool()) send({ tool: tool(), points: JSON.stringify(points.map((at) => [at.lng, at.lat])), zone: tool() === "merge" ? picked[0] || 0 : tools.elements.zone.value, other: picked[1] || 0 });
+    });
+    document.body.addEventListener("click", (event) => { if (event.target.id === "tool-undo") send({ tool: "undo" }); });
+    for (const slider of document.querySelectorAll("#sliders input[type=range]")) slider.addEventListener("input", () => { slider.previousElementSibling.textContent = slider.value; });
+    document.body.addEventListener("htmx:afterSwap", draw);
+    draw();
+  });
   const follow = (part) => {
     const events = new EventSource(`/jobs/${part.dataset.job}/events`);
     events.addEventListener("step", (event) => { part.querySelector("[data-step]").textContent = event.data; });
