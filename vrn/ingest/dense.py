@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from vrn.ingest.input_files import InputFiles
 from vrn.model.samples import SoilSamples
 
-_MOST = 2000  # readings of a depth that a map is made of one by one: memory and time grow by their square and cube
+_MOST = 2000  # readings of a depth that a map is made of, and shows, one by one
 _SQUARES = 1200  # that the ground of more readings is parted into, each with one mean
 
 

@@ -134,8 +134,8 @@ class Variogram:
         """
         if self.range_m is None:
             return 0.0
-        times = 1.0
-        if self.model != "spherical":
+        times = {"spherical": 1.0, "exponential": -math.log(_PRACTICAL)}.get(self.model)
+        if times is None:
             from scipy.optimize import brentq
 
             times = brentq(lambda ratio: float(self.correlation(np.array([ratio]))[0]) - _PRACTICAL, 0.01, 50.0)
