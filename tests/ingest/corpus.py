@@ -378,7 +378,7 @@ def _grid(across: Sequence[float], up: Sequence[float]) -> list[tuple[float, flo
 _warned(4, "three in a corner", _at([(0.05, 0.1), (0.1, 0.05), (0.15, 0.15)]), "surface.far-corner")
 _warned(4, "three in one half", _at([(0.1, 0.2), (0.2, 0.8), (0.35, 0.5)]), "surface.far-half")
 _warned(4, "twelve in a corner", _at(_grid([0.65, 0.75, 0.85, 0.95], [0.7, 0.8, 0.9])), "surface.far-corner")
-_warned(4, "six along an edge", _at([(x, 0.03) for x in np.linspace(0.05, 0.95, 6)]), "surface.part-not-sampled")
+_warned(4, "six along an edge", _at([(x, 0.03) for x in np.linspace(0.05, 0.95, 6)]), "surface.far-half")
 _warned(4, "one reading", _at([(0.4, 0.5)]), "surface.far-one-reading")
 _warned(4, "two close together", _at([(0.4, 0.5), (0.41, 0.5)]), "surface.far-most")
 _warned(
@@ -393,7 +393,7 @@ _warned(
 _warned(4, "repeats of three places", _at([(0.05, 0.1), (0.1, 0.05), (0.15, 0.15)] * 4), "surface.far-corner")
 _warned(4, "all in a line", _at([(0.5, y) for y in (0.1, 0.3, 0.5, 0.7, 0.9)]), "surface.far-most")
 _warned(4, "a tight middle", _at(_grid([0.45, 0.5, 0.55], [0.4, 0.5, 0.6])), "surface.far-most")
-_warned(4, "one half, wide apart", _at(_grid([0.06, 0.25, 0.44], [0.1, 0.5, 0.9])), "surface.part-not-sampled")
+_warned(4, "one half, wide apart", _at(_grid([0.06, 0.25, 0.44], [0.1, 0.5, 0.9])), "surface.far-half")
 _warned(
     4,
     "the others lie outside",
