@@ -376,8 +376,7 @@ def record_trials(path: Path, key: str, *trials: PastTrial) -> None:
                             (trial.field, trial.season, trial.block)).fetchone():  # fmt: skip
                 problem = f"The book {path} has the harvest of {trial.name} already."
                 raise InputFileError(problem, "A block is harvested once. To read it anew, use another book.")
-            plain = asdict(trial)
-            plots = plain.pop("plots")
+            plots = (plain := asdict(trial)).pop("plots")
             row = plain | {"recorded_at": moment(), "key": key, "approved": int(trial.approved)}
             row |= {name: json.dumps(plain[name], sort_keys=True) for name in ("supplies", "typical")}
             number = _insert(book, "trial", row)
