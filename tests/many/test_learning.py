@@ -242,6 +242,26 @@ def test_what_is_no_trial_is_refused(farm: Path, tmp_path: Path) -> None:
     assert main(["harvest", str(rx), str(log), "--as-planned", "--applied", str(applied)]) == 2
 
 
+def test_what_was_learned_before_is_no_supply(farm: Path, tmp_path: Path) -> None:
+    """Plots of a build that had learned: its lines are taken out of the need, and none of them counts as a supply."""
+    plain = read_trial_harvest(farm / "rx", farm / "harvest.csv", None).trials
+    shutil.copytree(farm / "rx", tmp_path / "rx")
+    laid = json.loads((tmp_path / "rx" / "trial_plots.geojson").read_text(encoding="utf-8"))
+    for one in laid["features"]:
+        one["properties"]["need_lb_ac"] -= 12.0
+        one["properties"]["supplies"]["learned_shape"] = 12.0
+    (tmp_path / "rx" / "trial_plots.geojson").write_text(json.dumps(laid), encoding="utf-8")
+    summary = json.loads((tmp_path / "rx" / "summary.json").read_text(encoding="utf-8"))
+    for zone in summary["zones"]:
+        zone["ledger"]["learned_shape"] = -12.0
+    (tmp_path / "rx" / "summary.json").write_text(json.dumps(summary), encoding="utf-8")
+    taught = read_trial_harvest(tmp_path / "rx", farm / "harvest.csv", None).trials
+    for one, other in zip(plain, taught, strict=True):
+        assert other.supplies == one.supplies
+        assert other.typical == one.typical
+        assert other.need_lb_ac == pytest.approx(one.need_lb_ac, abs=1e-6)
+
+
 def test_rates_that_follow_the_need_are_no_trial(farm: Path, tmp_path: Path) -> None:
     """Plots whose rates rise with their zone's nitrate, and plots with rates too near each other."""
     for name, expected in (("follow", "followed"), ("near", "differ by")):

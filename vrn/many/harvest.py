@@ -75,10 +75,8 @@ def read_trial_harvest(
         As ``vrn compare`` takes it; None takes the plan for what was applied.
     leave_out : sequence of str
         Plots that a person leaves out, each with a reason: ``"block 1 plot 3: washed out"``.
-    column, rate_column, unit, width_ft : optional
-        Column of the dry yield; of the as-applied file, as for ``vrn compare``.
-    price_ratio : float
-        $/lb over $/bu, for the rate that would have paid best.
+    column, rate_column, unit, width_ft, price_ratio : optional
+        Column of the dry yield; of the as-applied file, as for ``vrn compare``; $/lb over $/bu.
 
     Raises
     ------
@@ -343,7 +341,8 @@ def _ground(zone: Mapping[str, Any], plot: _Plot) -> dict[str, Any]:
     """What the summary says of a plot's zone, with the plot's own supplies, and its need with nothing learned in it."""
     learned = sum(lb_ac for key, lb_ac in zone["ledger"].items() if key.startswith("learned_"))
     need = plot.own.get("need_lb_ac") or sum(zone["ledger"].values())  # a plot's own is cut at 0
-    return {**zone, "need": float(need) - learned, "supplies": plot.own.get("supplies") or _supplies(zone)}
+    own = _supplies({"ledger": {key: -value for key, value in plot.own.get("supplies", {}).items()}})
+    return {**zone, "need": float(need) - learned, "supplies": own or _supplies(zone)}
 
 
 def _supplies(zone: Mapping[str, Any]) -> dict[str, float]:
