@@ -593,7 +593,13 @@ _right(7, "named by a column", _outline(_HOME, _EAST, field__boundary_where={"Na
 _warned(
     7,
     "the pond as no-apply ground",
-    _outline(_HOME, _POND, boundary="boundary.geojson#Home", field__no_apply=[{"file": "boundary.geojson#Pond"}]),
+    _outline(
+        _HOME,
+        _POND,
+        boundary="boundary.geojson#Home",
+        field__no_apply=[{"file": "boundary.geojson#Pond"}],
+        machine__edge_overlap_pct=90,
+    ),
     "rates.drive-on-no-apply",
     ppm=SEEN,
 )
