@@ -40,9 +40,8 @@ PLOTS: Final = "trial_plots.geojson"
 _STRIP: Final = re.compile(r"check strip (\d+), ([+-][\d.]+) lb N/ac in zone (\d+)")
 # choices of this project, no source
 _STRIP_END_FT, _LEAST_FT = 72.0, 50.0  # left off each end of a strip, and the least that is worth measuring
-_HEAD_INSIDE, _COVERED, _REACHED = 0.9, 0.9, 0.9
+_HEAD_INSIDE, _COVERED, _REACHED, _MOST_ALIKE, _ACROSS, _DIFFERS = 0.9, 0.9, 0.9, 0.5, 0.7, 0.05
 _FEWEST_POINTS, _MOST_SD, _FEWEST_PLOTS, _FEWEST_RATES, _LEAST_SPREAD = 20, 10.0, 12, 4, 60.0
-_MOST_ALIKE, _ACROSS, _DIFFERS = 0.5, 0.7, 0.05
 _SAME_RATE: Final = 5.0  # rates nearer than this are one [lb N/ac]
 
 
