@@ -16,15 +16,15 @@ from vrn.files.iso import write_iso
 from vrn.files.raster import write_rasters
 from vrn.files.summary import write_summary
 from vrn.files.tables import write_geopackage, write_tables
-from vrn.files.vectors import write_geojson, write_gpx, write_shapefile
+from vrn.files.vectors import write_geojson, write_gpx, write_shapefile, write_trial_plots
 from vrn.model.job import CheckStripSection
 from vrn.pages.load_sheet import write_load_sheet
 from vrn.prescription import remaining
 from vrn.prescription.model import Prescription
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
-ALL_BUT_PAGES = (write_geojson, write_shapefile, write_iso, write_geopackage, write_rasters, write_gpx, write_tables,
-                 write_load_sheet, write_summary)  # fmt: skip
+ALL_BUT_PAGES = (write_geojson, write_trial_plots, write_shapefile, write_iso, write_geopackage, write_rasters,
+                 write_gpx, write_tables, write_load_sheet, write_summary)  # fmt: skip
 VARIANTS = [
     {"iso_version": version, "iso_grid": kind}
     for version, kind in itertools.product(("3.3", "4.3"), ("type-2", "type-1", "polygons"))
