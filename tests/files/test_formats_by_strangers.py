@@ -332,7 +332,7 @@ def test_sliver_below_a_centimetre_is_refused(make: Maker, tmp_path: Path) -> No
 def test_check_strip_is_labelled_in_every_file(made: Prescription, tmp_path: Path) -> None:
     """A zone with a label carries it in the controller files, the layers, the tables and on the sheet."""
     label = "check strip 1, +30 lb N/ac in zone 2"
-    strip = replace(made.rates[2], strip=CheckStrip(pair=1, difference_n_lb_ac=30.0, in_zone=2))
+    strip = replace(made.rates[2], trial=CheckStrip(pair=1, difference_n_lb_ac=30.0, in_zone=2))
     made = replace(made, rates=(*made.rates[:2], strip))
     write_geojson(made, tmp_path)
     write_shapefile(made, tmp_path)

@@ -241,7 +241,7 @@ def test_rates_that_print_alike_have_one_colour(prescription: Prescription) -> N
 
 def test_check_strips_are_an_overlay(prescription: Prescription) -> None:
     """Zones that are check strips can be shown over the map, and say what they are."""
-    strip = replace(prescription.rates[2], strip=CheckStrip(pair=1, difference_n_lb_ac=20.0, in_zone=2))
+    strip = replace(prescription.rates[2], trial=CheckStrip(pair=1, difference_n_lb_ac=20.0, in_zone=2))
     html = map_page(replace(prescription, rates=(*prescription.rates[:2], strip)))
     assert 'data-overlay="strips"' in html
     assert zone_label(strip, UnitFormat(metric=False))[1:] in html

@@ -303,7 +303,7 @@ def test_one_zone_of_a_varied_need_or_by_order_gives_its_own_reason(prescription
 def test_check_strips_are_not_counted_as_zones(prescription: Prescription) -> None:
     """Three zones with a strip cut out stay three zones in the summary, and the strip's step is told."""
     cut = CheckStrip(pair=1, difference_n_lb_ac=30.0, in_zone=1)
-    strip = replace(prescription.rates[0], zone=4, rate_n_lb_ac=120.0, strip=cut)
+    strip = replace(prescription.rates[0], zone=4, rate_n_lb_ac=120.0, trial=cut)
     made = replace(prescription, rates=(*prescription.rates, strip))
     told = _words(grower_page(made, UnitFormat(metric=False))[0])
     shown, mean = UnitFormat(metric=False), Quantity("rate", prescription.mean_rate_n_lb_ac)
