@@ -419,3 +419,17 @@ def test_a_sketch_gives_the_rates_that_a_build_gives(farm: Path) -> None:
     wetter = replace(field, samples=replace(field.samples, nitrate_ppm=field.samples.nitrate_ppm * 0.5))
     assert [one.rate_n_lb_ac for one in build(wetter, memory=memory, sketch=True).rates] != rates
     assert len(memory) == 2
+
+
+def test_every_script_and_style_that_a_page_names_is_served(client: TestClient, quick_look: None, farm: Path) -> None:
+    """The desk's own pages, and the plan's page with its scripts linked and the readings kept so far inside."""
+    (farm / "mill_race" / "plan").mkdir()
+    written = '<main></main><script type="application/json" id="data">{}</script>'
+    (farm / "mill_race" / "plan" / "field.html").write_text(written, encoding="utf-8")
+    for path in (*PAGES, "/edge/mill_race"):
+        text = client.get(path).text
+        named = re.findall(r'(?:src|href)="(/assets/[^"]+)"', text)
+        assert named, path
+        assert all(client.get(one).status_code == 200 for one in named), named
+    assert 'id="kept"' in text
+    assert '"/edge/mill_race"' in text

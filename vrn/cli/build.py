@@ -204,4 +204,7 @@ def demo(
     field_file = copy_demo(field, folder)
     tell(UnitFormat(metric=False), "console.demo-copied", folder=str(field_file.parent))
     say()
-    build(field_file, out=folder / f"{field}_rx")
+    try:
+        build(field_file, out=folder / f"{field}_rx")
+    finally:
+        tell(UnitFormat(metric=False), "console.demo-desk", folder=str(folder))

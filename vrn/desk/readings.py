@@ -287,7 +287,7 @@ def _edge(request: Request) -> Response:
     path = _plan_page(place)
     if path is None:
         raise HTTPException(404)
-    text = linked(path.read_text(encoding="utf-8"), ("field.css", "field_keep.js", "field.js"), first=("edge.js",))
+    text = linked(path.read_text(encoding="utf-8"), ("field.css", "field_keep.js", "field.js"), first=("desk.js",))
     kept = json.dumps({"address": f"/edge/{place.name}", "devices": _kept(place)}).replace("<", "\\u003c")
     data = f'<script type="application/json" id="kept">{kept}</script></main>'
     return HTMLResponse(text.replace("</main>", data, 1), headers={"content-security-policy": (

@@ -40,6 +40,7 @@ SENTENCES: Final[dict[str, str]] = {
     "written-stick": "Written to {folder}: TASKDATA, SHAPEFILE and LOAD_SHEET.TXT. Other fields on it stay.",
     # demo, show
     "demo-copied": "Copied the demo field to {folder}.",
+    "demo-desk": "To open it in your browser: vrn desk {folder}",
     "page-opened": "Opened {page}",
     "page-not-opened": "No browser could be started. Open {page}",
     # verify
