@@ -302,7 +302,7 @@ async def _keep(request: Request) -> Response:
     try:
         sent: dict[str, Any] = json.loads(body) if len(body) <= _MOST_KEPT else {}
         line = {key: str(sent[key]) for key in ("device", "key", "text")} | {"kept": sent["kept"]}
-        assert re.fullmatch(r"[\w-]{6,40}", line["device"])
+        assert re.fullmatch(r"[\w-]{6,60}", line["device"])
     except (ValueError, TypeError, KeyError, AssertionError, RecursionError):
         raise HTTPException(422) from None
     written = json.dumps(line, ensure_ascii=True).encode()
