@@ -7,6 +7,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
 import tomllib
 from collections.abc import Callable
 from datetime import date
@@ -433,3 +434,23 @@ def test_every_script_and_style_that_a_page_names_is_served(client: TestClient, 
         assert all(client.get(one).status_code == 200 for one in named), named
     assert 'id="kept"' in text
     assert '"/edge/mill_race"' in text
+
+
+def test_a_build_that_is_stopped_leaves_nothing_and_the_next_job_is_done(farm: Path) -> None:
+    """The process of a running job is ended, its folder is not there, and the same worker goes on."""
+    from vrn.desk.fields import build
+    from vrn.desk.readings import readings_table
+    from vrn.desk.work import Worker
+
+    worker, field_file = Worker(), farm / "mill_race" / "field.toml"
+    job = worker.submit("mill_race", "build", build, field_file=field_file, out=farm / "mill_race_rx")
+    assert worker.submit("mill_race", "build", build, field_file=field_file, out=farm / "mill_race_rx") is job
+    while not job.step and not job.over:
+        time.sleep(0.01)
+    worker.stop(job)
+    after = worker.submit("mill_race", "readings", readings_table, field_file=field_file)
+    while not after.over:
+        time.sleep(0.01)
+    worker.close()
+    assert (job.state, after.state) == ("stopped", "done")
+    assert not (farm / "mill_race_rx").exists()
