@@ -41,8 +41,8 @@ def run_vrn() -> Callable[..., subprocess.CompletedProcess[str]]:
         with (
             pytest.MonkeyPatch.context() as patch, chdir(cwd), redirect_stdout(told), redirect_stderr(complaint)
         ):  # fmt: skip
-            patch.setattr("vrn.many.beside.os.sched_getaffinity", lambda _process: {0}, raising=False)
-            patch.setattr("vrn.many.beside.os.cpu_count", lambda: 1)
+            patch.setattr("vrn.many.sign.os.sched_getaffinity", lambda _process: {0}, raising=False)
+            patch.setattr("vrn.many.sign.os.cpu_count", lambda: 1)
             status = main(words)
         return subprocess.CompletedProcess(words, status, told.getvalue(), complaint.getvalue())
 
@@ -53,8 +53,8 @@ def run_vrn() -> Callable[..., subprocess.CompletedProcess[str]]:
 def quick_reports(monkeypatch: pytest.MonkeyPatch) -> None:
     """A line of text for each report, set in this process: they have tests of their own and take most of the time."""
     monkeypatch.setattr("vrn.pages.report_page.write_reports", _short)
-    monkeypatch.setattr("vrn.many.beside.os.sched_getaffinity", lambda _process: {0}, raising=False)
-    monkeypatch.setattr("vrn.many.beside.os.cpu_count", lambda: 1)
+    monkeypatch.setattr("vrn.many.sign.os.sched_getaffinity", lambda _process: {0}, raising=False)
+    monkeypatch.setattr("vrn.many.sign.os.cpu_count", lambda: 1)
 
 
 @pytest.fixture

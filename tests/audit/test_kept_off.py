@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import shapely
 
-from vrn.files.iso_grid import iso_grid
+from vrn.files.iso import iso_grid
 from vrn.files.lonlat import drawn_zones
 from vrn.model.grid import reproject
 

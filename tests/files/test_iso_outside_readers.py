@@ -19,8 +19,7 @@ from isoxml.models.ddi_entities import DDEntity
 from isoxml.util.isoxml_io import isoxml_from_path
 
 from vrn.errors import InputFileError, OutputError
-from vrn.files.iso import setpoint, write_iso
-from vrn.files.iso_grid import coarser_cells, iso_grid
+from vrn.files.iso import coarser_cells, iso_grid, setpoint, write_iso
 from vrn.files.names import cleaned_names
 from vrn.model.grid import transformer
 from vrn.model.settings import Application, FarmSection, LimitSection

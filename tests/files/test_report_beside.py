@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from vrn.many.beside import ReportBeside
+from vrn.many.sign import ReportBeside
 from vrn.pages.report_page import reports_of
 from vrn.pipeline.order import with_export_findings, write
 from vrn.prescription.model import Prescription
@@ -69,7 +69,7 @@ def test_report_is_set_here_when_the_process_fails(
     made: Prescription, set_here: tuple[bytes, bytes, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str
 ) -> None:
     """A second process that ends early, or answers with something else, changes nothing of what is written."""
-    monkeypatch.setattr("vrn.many.beside._CHILD", code)
+    monkeypatch.setattr("vrn.many.sign._CHILD", code)
     with ReportBeside() as report:
         out = write(made, tmp_path / "rx", report=report)
     assert (out / "report.html").read_bytes() == set_here[0]
@@ -77,7 +77,7 @@ def test_report_is_set_here_when_the_process_fails(
 
 def test_process_ends_with_the_block(made: Prescription, monkeypatch: pytest.MonkeyPatch) -> None:
     """A block left early, or by an error, leaves no process behind, even one that never answers."""
-    monkeypatch.setattr("vrn.many.beside._CHILD", "import time; time.sleep(600)")
+    monkeypatch.setattr("vrn.many.sign._CHILD", "import time; time.sleep(600)")
 
     def leave(report: ReportBeside) -> None:
         report.begin(made)

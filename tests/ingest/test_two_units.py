@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from vrn.errors import InputFileError
 from vrn.ingest import read_field
-from vrn.ingest.mixed import known_factors, two_units
-from vrn.ingest.scattered import scattered_units
+from vrn.ingest.mixed import known_factors, scattered_units, two_units
 
 FACTORS = known_factors(thickness_in=12.0, bulk_density_g_cm3=1.35)
 Rewrite = Callable[..., Path]

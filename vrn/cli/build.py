@@ -72,7 +72,7 @@ def build(
     if top_up and remaining is None:
         message = "--top-up needs --remaining AS_APPLIED."
         raise typer.BadParameter(message)
-    from vrn.many.beside import ReportBeside
+    from vrn.many.sign import ReportBeside
 
     with progress() as show, ReportBeside() if out is not None else nullcontext() as report:
         clock = _Clock(show)

@@ -61,8 +61,7 @@ def sign(
     from vrn.files.signature import fingerprint, is_locked, public_hex, read_key
     from vrn.files.staging import source_of
     from vrn.files.statement import SHORT
-    from vrn.many.beside import ReportBeside
-    from vrn.many.sign import sign_folder
+    from vrn.many.sign import ReportBeside, sign_folder
     from vrn.words import UnitFormat
     from vrn.words import say as worded
 

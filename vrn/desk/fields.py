@@ -136,7 +136,7 @@ def look(step: Callable[[str], None], *, field_file: Path, out: Path) -> FieldLo
 def build(step: Callable[[str], None], *, field_file: Path, out: Path) -> FieldLook:
     """What ``vrn build`` does: read, build, write, verify, swap in."""
     from vrn.files.signature import earlier_in
-    from vrn.many.beside import ReportBeside
+    from vrn.many.sign import ReportBeside
     from vrn.many.task import built_from, write_checked
 
     with ReportBeside() as report:

@@ -33,8 +33,7 @@ _MOST_REVIEW: Final = 4_000_000  # bytes
 def sign(step: Callable[[str], None], *, folder: Path, by: str, note: str, accept: bool) -> FieldLook:
     """What ``vrn sign`` does, by name."""
     from vrn.files.staging import source_of
-    from vrn.many.beside import ReportBeside
-    from vrn.many.sign import sign_folder
+    from vrn.many.sign import ReportBeside, sign_folder
 
     with ReportBeside() as report:
         signed = sign_folder(folder, by=by, on=date.today(), note=note or None, sources={**source_of(folder)},

@@ -13,11 +13,10 @@ from vrn.ingest.cells import Columns, RowFaults, numbers
 from vrn.ingest.gate import Gate, Role
 from vrn.ingest.input_files import InputFiles, Source, recognize
 from vrn.ingest.map_units import Join, join_of, joined, warn_of_missing
-from vrn.ingest.mixed import two_units
+from vrn.ingest.mixed import scattered_units, two_units
 from vrn.ingest.outline import read_areas
 from vrn.ingest.points import LATITUDE, LONGITUDE, PlacedRows, read_rows_or_areas
 from vrn.ingest.ranges import Range, listed
-from vrn.ingest.scattered import scattered_units
 from vrn.ingest.table import CellTable
 from vrn.ingest.yield_log import read_yield_logs
 from vrn.model.layers import ConstantLayer, Layer, PointLayer, PolygonLayer

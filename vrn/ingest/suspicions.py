@@ -14,9 +14,8 @@ from vrn.findings import Quantity
 from vrn.ingest.dense import averaged
 from vrn.ingest.gate import Gate
 from vrn.ingest.input_files import InputFiles, Source
-from vrn.ingest.mixed import TwoUnits, deeper_in_another_unit, known_factors, two_units
+from vrn.ingest.mixed import TwoUnits, deeper_in_another_unit, known_factors, scattered_units, two_units
 from vrn.ingest.samples import BULK_DENSITY_G_CM3
-from vrn.ingest.scattered import scattered_units
 from vrn.ingest.table import LONLAT
 from vrn.model.grid import transformer
 from vrn.model.job import LeaveOut

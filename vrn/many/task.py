@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from vrn.audit import Verification
     from vrn.files.signature import Earlier
-    from vrn.many.beside import ReportBeside
+    from vrn.many.sign import ReportBeside
     from vrn.model.field import Field
     from vrn.prescription.model import Prescription
 

@@ -8,8 +8,7 @@ from pathlib import Path
 from textwrap import wrap
 from typing import Final
 
-from vrn.files.iso import place_names, rate_unit_shown, task_name
-from vrn.files.iso_grid import iso_grid
+from vrn.files.iso import iso_grid, place_names, rate_unit_shown, task_name
 from vrn.files.names import one_line, status
 from vrn.files.statement import SHORT
 from vrn.files.vectors import column_names, stem_of

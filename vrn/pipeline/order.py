@@ -272,7 +272,7 @@ def with_export_findings(prescription: Prescription) -> Prescription:
 
     Raises OutputError if a rate must not leave: the last gate before a file.
     """
-    from vrn.files.iso_grid import coarser_cells
+    from vrn.files.iso import coarser_cells
     from vrn.files.names import cleaned_names
 
     check_before_writing(prescription)
