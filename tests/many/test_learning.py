@@ -19,6 +19,8 @@ from vrn.many.harvest import read_trial_harvest, record_trials
 from vrn.model.field import Field
 from vrn.model.samples import profile_of
 from vrn.model.trials import LearnedReport, PastTrial
+from vrn.pages.report_nitrogen import ledgers_part
+from vrn.pages.report_parts import Table
 from vrn.pipeline.learning import learned_in, learned_of, typical_of, with_learning
 from vrn.pipeline.need import Need, need_of_field
 from vrn.pipeline.order import ground_of
@@ -26,6 +28,7 @@ from vrn.pipeline.soil import soil_surfaces
 from vrn.response import ZoneNeed
 from vrn.response.learn import usual_anchor_lb_ac
 from vrn.response.trial import likelihood_of
+from vrn.words import UnitFormat
 
 MORE = 40.0  # lb/ac that the corn of the made farm wants beyond the budget
 
@@ -95,6 +98,7 @@ def _field_file(farm: Path, table: str, season: int = 2026) -> Path:
     return path
 
 
+US = UnitFormat(metric=False)
 LEARNING = '[learning]\nbook = "../season.db"\n'
 
 
@@ -155,6 +159,12 @@ def test_learned_lines_add_up_and_say_what_it_would_be_without(farm: Path, neede
     for rate, plain in zip(taught.rates, report.without_n_lb_ac, strict=True):
         learned = sum(line.lb_ac for line in rate.ledger.lines if line.key.startswith("learned_"))
         assert rate.rate_n_lb_ac - plain == pytest.approx(learned, abs=5.0)  # the machine's step
+    (shown,) = (
+        piece for piece in ledgers_part(taught, US).pieces if isinstance(piece, Table) and len(piece.header) == 3
+    )
+    assert [tuple(map(float, row)) for row in shown.rows] == [
+        (rate.zone, rate.rate_n_lb_ac, plain) for rate, plain in zip(taught.rates, report.without_n_lb_ac, strict=True)
+    ]
 
 
 def test_learned_is_the_learner_s_own_rate(farm: Path, teach: Callable[..., tuple], needed: tuple) -> None:

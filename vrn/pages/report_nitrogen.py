@@ -62,9 +62,24 @@ def ledgers_part(prescription: Prescription, shown: UnitFormat) -> Part:
         caption=say(shown, "report.reached-caption", unit=unit, arithmetic=shown.arithmetic), rows=reached,
         header=(*heads, unit), numbers=(0, 3), widths=(8, 34, 46, 12),
     ))  # fmt: skip
+    if prescription.learned is not None:
+        pieces.append(_learned_table(prescription, prescription.learned.without_n_lb_ac, shown))
     if prescription.ledger.findings:
         pieces.append(Bullets(items=tuple(text.problem for text in finding_texts(shown, prescription.ledger.findings))))
     return Part(title=say(shown, "report.why"), pieces=tuple(pieces))
+
+
+def _learned_table(prescription: Prescription, without_n_lb_ac: Sequence[float], shown: UnitFormat) -> Table:
+    """Rate of each zone with what the farm's own trials taught, and had nothing been learned."""
+    rows = tuple(
+        (str(rate.zone), shown.number("rate", rate.rate_n_lb_ac), shown.number("rate", without))
+        for rate, without in zip(prescription.rates, without_n_lb_ac, strict=False)
+    )
+    heads = (say(shown, f"report.{name}") for name in ("zone", "with-trials", "without-trials"))
+    return Table(
+        caption=say(shown, "report.learned-caption", unit=shown.unit("rate")), header=tuple(heads), rows=rows,
+        numbers=(0, 1, 2), widths=(10, 30, 30),
+    )  # fmt: skip
 
 
 def _ledger_by_zone(prescription: Prescription, printed: list[LedgerRows], shown: UnitFormat) -> list[Piece]:
