@@ -125,6 +125,7 @@ def _default(method: Method, name: str) -> float:
 
 _TWO_FEET_IN: Final = 24.0
 _PLACES: Final = 5
+_MOST: Final = {item.name: item.high for item in REMAINING_NEED.inputs}  # that a draw is held at: no field has more
 INPUT_OF_SURFACE: Final = {
     "applied_n_lb_ac": "applied_lb_ac"
 }  # name of a surface → of a method's input, where they differ
@@ -217,7 +218,8 @@ def need_of_field(
     def need_of(moved: dict[str, NDArray[np.float64]]) -> NDArray[np.float64]:
         if own is not None:
             return moved.get(NEED, np.broadcast_to(np.asarray(ledger.unclipped_lb_ac, dtype=float), here.shape))
-        ledger_of_draw, _ = need_of_cells(options, season=of_cells, **{**known, **moved})
+        possible = {name: np.minimum(values, _MOST.get(name, np.inf)) for name, values in moved.items()}
+        ledger_of_draw, _ = need_of_cells(options, season=of_cells, **{**known, **possible})
         return np.broadcast_to(np.asarray(ledger_of_draw.unclipped_lb_ac, dtype=float), here.shape)
 
     def mean(values: NDArray[np.float64]) -> float:
