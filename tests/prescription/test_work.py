@@ -9,8 +9,8 @@ import shapely
 
 from vrn.model.job import JobSection
 from vrn.model.settings import MachineSection, ProductSection
-from vrn.pages.job_ticket import job_ticket
 from vrn.pages.load_sheet import flow_table, load_sheet
+from vrn.pages.report_page import job_ticket
 from vrn.prescription.machine import Outlets
 from vrn.prescription.work import work_plan
 from vrn.words import UnitFormat

@@ -291,8 +291,8 @@ def _writers(
     from vrn.files.statement import write_statement
     from vrn.files.tables import write_geopackage, write_tables
     from vrn.files.vectors import write_geojson, write_gpx, write_shapefile, write_trial_plots
-    from vrn.pages.job_ticket import job_ticket
     from vrn.pages.load_sheet import write_load_sheet
+    from vrn.pages.report_page import job_ticket
 
     def write_ticket(prescription: Prescription, folder: Path) -> None:
         (folder / "load_sheet.pdf").write_bytes(job_ticket(prescription))
