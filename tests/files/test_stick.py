@@ -52,7 +52,7 @@ def written(make: Maker, tmp_path_factory: pytest.TempPathFactory) -> Callable[.
               **export: str) -> Path:  # fmt: skip
         folder = tmp_path_factory.mktemp("rx")
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("vrn.pages.job_ticket.job_ticket", lambda rx: f"ticket of {rx.id}".encode())
+            patch.setattr("vrn.pages.report_page.job_ticket", lambda rx: f"ticket of {rx.id}".encode())
             write_controls(
                 make(name=name, place=place or FAR[name], rates_n_lb_ac=rates, export=export, cell_m=25.0), folder
             )
