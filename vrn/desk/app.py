@@ -88,7 +88,7 @@ async def _events(request: Request) -> Response:
     """The steps of a job as they come, and its end."""
     job = _job_of(request)
 
-    async def told() -> AsyncIterator[dict[str, str]]:
+    async def steps() -> AsyncIterator[dict[str, str]]:
         last = None
         while not job.over:
             now = (job.state, job.step)
@@ -98,7 +98,7 @@ async def _events(request: Request) -> Response:
             await anyio.sleep(0.1)
         yield {"event": "over", "data": step_text(job)}
 
-    return EventSourceResponse(told(), ping=600)
+    return EventSourceResponse(steps(), ping=600)
 
 
 def step_text(job: Job) -> str:

@@ -21,7 +21,7 @@ _ENDED: Final = ("done", "failed", "stopped")
 
 @dataclass(kw_only=True, eq=False)
 class Job:
-    """Something for the worker to do, and what became of it."""
+    """Something for the worker to do, and how it ended."""
 
     field: str  # folder that it is about
     what: str

@@ -165,11 +165,14 @@ def _rate_key(raw: dict[str, Any]) -> str:
     return "rate_n_kg_ha" if raw.get("units") == "metric" else "rate_n_lb_ac"
 
 
+async def _typed(request: Request) -> dict[str, str]:
+    async with request.form() as form:
+        return {name: value for name, value in form.items() if isinstance(value, str)}
+
+
 async def _sketched(request: Request) -> Response:
     """The part of the page that follows the sliders."""
-    desk, place = desk_of(request), place_of(request)
-    async with request.form() as form:
-        typed = {name: value for name, value in form.items() if isinstance(value, str)}
+    desk, place, typed = desk_of(request), place_of(request), await _typed(request)
     return await to_thread.run_sync(lambda: _fragment(request, desk, place, typed))
 
 
@@ -184,9 +187,7 @@ def _fragment(request: Request, desk: Desk, place: Place, typed: dict[str, str])
 
 async def _slid(request: Request) -> Response:
     """Keep what the sliders say."""
-    desk, place = desk_of(request), place_of(request)
-    async with request.form() as form:
-        typed = {name: value for name, value in form.items() if isinstance(value, str)}
+    desk, place, typed = desk_of(request), place_of(request), await _typed(request)
     file = desk.file(place)
     changes, wrong = await to_thread.run_sync(lambda: _typed_changes(file.values(), typed))
     if wrong:
@@ -197,9 +198,7 @@ async def _slid(request: Request) -> Response:
 
 async def _draw(request: Request) -> Response:
     """Split, merge or move ground between the zones as they are now shown; or take the last of it back."""
-    desk, place = desk_of(request), place_of(request)
-    async with request.form() as form:
-        typed = {name: value for name, value in form.items() if isinstance(value, str)}
+    desk, place, typed = desk_of(request), place_of(request), await _typed(request)
     return await to_thread.run_sync(lambda: _drawn(request, desk, place, typed))
 
 
