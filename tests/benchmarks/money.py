@@ -1,13 +1,16 @@
 """What rates are worth on simulated seasons whose truth is not the budget: `python tests/benchmarks/money.py`.
 
-Ground and samples as in ``tests/truth``. The truth of a season is a rate T at which yield levels off, in each cell:
-level + shift + N(0, 35) for the season + b_y Y + b_n N + b_o O + 25 × a Gaussian field (range 120 m), where Y, N and
-O are the budget's own parts about their means, b_y ~ N(0.40, 0.35), b_n ~ N(1.0, 0.35), b_o ~ N(0.8, 0.4), drawn anew
-for each of 40 seasons. Corn responds by one of four: smooth c 0.0018, 0.0028, 0.0045, or a kink of 0.75 bu/lb; shift is
-what makes the budget's need pay best at a price ratio of 0.125. Corn 4.40 $/bu. The truth table of
-``tests/truth`` is circular beside it: there the budget is the truth, and whoever counts its pattern in full is right.
+Ground and samples as in ``surface_limit.py`` (Nebraska's preplant equation on a profile of two feet, 45 samples,
+organic matter at 60 places); with --first-foot the harder ones of ``tests/truth`` (the first foot at V8, short ranges).
+The truth of a season is a rate T at which yield levels off, in each cell: level + shift + N(0, 35) for the season
++ b_y Y + b_n N + b_o O + 25 × a Gaussian field (range 120 m), where Y, N and O are the budget's own parts about their
+means, b_y ~ N(0.40, 0.35), b_n ~ N(1.0, 0.35), b_o ~ N(0.8, 0.4), drawn anew for each of 40 seasons. Corn responds by
+one of four: smooth c 0.0018, 0.0028, 0.0045, or a kink of 0.75 bu/lb; shift is what makes the budget's need pay best at
+a price ratio of 0.125. Corn 4.40 $/bu. The best map of the same samples knows the statistics of the ground and gives
+every cell its own rate. The truth table of ``tests/truth`` is circular beside this: there the budget is the truth, and
+whoever counts its pattern in full is right.
 
-Options: --fields 10 --start 901.
+Options: --fields 10 --start 901 --first-foot.
 """
 
 import argparse
@@ -23,7 +26,8 @@ from scipy.optimize import minimize_scalar
 sys.path.insert(0, str(Path(__file__).parents[1] / "truth"))
 
 from rivals import usual_script
-from simulated import GOAL_BU_AC, Simulated, need_lb_ac, random_field, simulate
+from simulated import Simulated, need_lb_ac, random_field, simulate
+from surface_limit import MAKING, SD, posterior
 
 from vrn.model.settings import PriceSection
 from vrn.pipeline import build
@@ -33,6 +37,7 @@ CORN, RATIO, ANCHOR, SEASONS = 4.40, 0.60 / 4.40, 0.125, 40
 SEASON_SD, LOCAL_SD, LOCAL_RANGE_M = 35.0, 25.0, 120.0
 RESPONSES = ((0.0018, 0.0), (0.0028, 0.0), (0.0045, 0.0), (0.0, 0.75))  # c of the smooth part, b of the kink
 SLOPES = ((0.40, 0.35), (1.0, 0.35), (0.8, 0.4))  # mean and sd of b for yield, nitrate, organic matter
+MEAN_SLOPES = np.array(SLOPES)[:, 0]
 
 
 def lost_bu(short: Array, response: tuple[float, float]) -> Array:
@@ -53,7 +58,7 @@ def anchor_shift(response: tuple[float, float]) -> float:
 
 def seasons(truth: Simulated) -> list[Array]:
     """T less the anchor's shift on the truth's cells, season by season."""
-    parts = [part - part.mean() for part in _parts(truth)]
+    parts = _parts(truth)
     rng, level = np.random.default_rng(truth.seed + 50_000), float(truth.need_lb_ac.mean())
     drawn = []
     for _ in range(SEASONS):
@@ -97,6 +102,7 @@ def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("--fields", type=int, default=10)
     parser.add_argument("--start", type=int, default=901)
+    parser.add_argument("--first-foot", action="store_true")
     asked = parser.parse_args()
     warnings.simplefilter("ignore")
     shifts = [anchor_shift(response) for response in RESPONSES]
@@ -104,7 +110,7 @@ def main() -> int:
     written: dict[str, list[Array]] = {}
     said: list[float] = []
     for seed in range(asked.start, asked.start + asked.fields):
-        truth = simulate(seed)
+        truth = simulate(seed, making=None if asked.first_foot else MAKING)
         drawn = seasons(truth)
         usual, printed = built(truth, weight=None, rule="need", n_per_lb=0.60)
         said.append(printed)
@@ -112,10 +118,12 @@ def main() -> int:
             "usual script": usual_script(truth),
             "zones, yield weight 1": built(truth, weight=1.0, rule="need", n_per_lb=0.60)[0],
             "zones, default weight": usual,
-            "every layer known, true mean weights": truth.need_lb_ac.mean() + sum(
-                slope[0] * (part - part.mean()) for slope, part in zip(SLOPES, _parts(truth), strict=True)
+            "every layer known, true mean weights": sum(
+                slope * part for slope, part in zip(MEAN_SLOPES, _parts(truth), strict=True)
             ),
         }  # fmt: skip
+        if not asked.first_foot:
+            maps["best map of the same samples"] = best_map(truth, MEAN_SLOPES)
         if any(np.isnan(rate).mean() > 0.05 for rate in maps.values()):
             return 1
         level = float(truth.need_lb_ac.mean())
@@ -139,10 +147,23 @@ def main() -> int:
 
 
 def _parts(truth: Simulated) -> list[Array]:
-    means = {key: float(getattr(truth, key).mean()) for key in ("nitrate_ppm", "organic_matter_pct")}
-    means["yield_goal_bu_ac"] = GOAL_BU_AC
-    names = ("yield_goal_bu_ac", "nitrate_ppm", "organic_matter_pct")
-    return [need_lb_ac(**{**means, name: getattr(truth, name)}) for name in names]
+    return _parts_of(truth, truth.nitrate_ppm, truth.organic_matter_pct, truth.yield_goal_bu_ac)
+
+
+def _parts_of(truth: Simulated, nitrate_ppm: Array, organic_matter_pct: Array, goal_bu_ac: Array) -> list[Array]:
+    """What yield, nitrate and organic matter each do to the need, about its mean. [lb/ac]"""
+    at = {"yield_goal_bu_ac": goal_bu_ac, "nitrate_ppm": nitrate_ppm, "organic_matter_pct": organic_matter_pct}
+    means = {name: float(getattr(truth, name).mean()) for name in at}
+    needs = [need_lb_ac(**{**means, name: values}, equation=truth.making.equation) for name, values in at.items()]
+    return [need - need.mean() for need in needs]
+
+
+def best_map(truth: Simulated, slopes: Array) -> Array:
+    """Every cell its own rate, from the same samples with the statistics of the ground known. [lb/ac]"""
+    (log, log_se), (organic, _), goal = posterior(truth, truth.grid.centers_m())
+    ppm = 14.0 * np.exp(log + log_se**2 / 2 - SD**2 / 2)
+    parts = _parts_of(truth, ppm, organic, goal)
+    return sum(slope * part for slope, part in zip(slopes, parts, strict=True)).reshape(truth.grid.shape)
 
 
 if __name__ == "__main__":

@@ -1,7 +1,8 @@
 """Rates against the best that could be done with the generator known: `python tests/benchmarks/surface_limit.py`.
 
 The fields are made as in `tests/truth/simulated.py`, easier: ranges twice as long, nitrate with a spread of 0.40 in its
-logarithm, 45 samples at random off by 0.8 ppm alone, organic matter at 60 places of its own. Limit: the mean need
+logarithm, 45 samples at random off by 0.8 ppm alone, organic matter at 60 places of its own, and need by Nebraska's
+preplant equation on a profile of two feet. Limit: the mean need
 of each cell over the posterior with means, ranges and errors known: logarithms of nitrate by simple kriging (the error
 on their scale by the slope at the reading), yield by kriging its raster's blocks from the 24 nearest with their error,
 organic matter by simple kriging of what yield does not tell. That this rest is independent of yield is an
@@ -29,6 +30,7 @@ ERROR_PPM, SD, YIELD_ERROR, CELL_M = 0.8, 0.40, 0.02, 12.0
 MAKING = Making(
     nitrate_cv=float(np.sqrt(np.expm1(SD**2))), stretch=2.0, own_organic_samples=60, at_random=True,
     reading_error_ppm=ERROR_PPM, cores_error_share=0.0, yield_error=YIELD_ERROR,
+    equation="nebraska",
 )  # fmt: skip
 NODES = ((-np.sqrt(3.0), 1 / 6), (0.0, 2 / 3), (np.sqrt(3.0), 1 / 6))
 
@@ -46,14 +48,13 @@ def _apart(one: Array, other: Array) -> Array:
     return np.hypot(*(np.subtract.outer(a, b) for a, b in zip(one.T, other.T, strict=True)))
 
 
-def limit(truth: Simulated, targets: Array) -> Array:
-    """Rate of each target by the posterior with the generator known. [lb/ac]"""
+def posterior(truth: Simulated, targets: Array) -> tuple[tuple[Array, Array], tuple[Array, Array], Array]:
+    """Logarithm of nitrate over 14 ppm and organic matter with their errors, and the goal, of each target."""
     of_nitrate, of_organic, of_own = (range_m / 3.0 for range_m in truth.practical_ranges_m)
     places, read = truth.field.samples.coordinates_m, truth.field.samples.nitrate_ppm
-    sd = SD
-    log, log_se = _simple(
-        places, np.log(read) - np.log(14.0) + sd**2 / 2, (ERROR_PPM / read) ** 2, targets,
-        lambda h: sd**2 * np.exp(-h / of_nitrate),
+    log = _simple(
+        places, np.log(read) - np.log(14.0) + SD**2 / 2, (ERROR_PPM / read) ** 2, targets,
+        lambda h: SD**2 * np.exp(-h / of_nitrate),
     )  # fmt: skip
     raster = truth.field.yield_potential
     smooth = Variogram(model="exponential", partial_sill=0.12**2, range_m=(0.25 * of_organic + 0.75 * of_own))
@@ -72,11 +73,16 @@ def limit(truth: Simulated, targets: Array) -> Array:
     rest, rest_se = _simple(
         organic.coordinates_m, organic.values - told, np.full(len(told), 0.15**2), targets, covariance
     )
-    goal = GOAL_BU_AC * relative(targets) / raster.values.mean()
+    return log, (there + rest, rest_se), GOAL_BU_AC * relative(targets) / raster.values.mean()
+
+
+def limit(truth: Simulated, targets: Array) -> Array:
+    """Rate of each target by the posterior with the generator known. [lb/ac]"""
+    (log, log_se), (organic, organic_se), goal = posterior(truth, targets)
     rate = np.zeros(len(targets))
     for (a, wa), (b, wb) in product(NODES, NODES):
-        ppm, pct = 14.0 * np.exp(log + a * log_se - sd**2 / 2), np.clip(there + rest + b * rest_se, 0.8, 8.0)
-        rate += wa * wb * need_lb_ac(ppm, pct, goal)
+        ppm, pct = 14.0 * np.exp(log + a * log_se - SD**2 / 2), np.clip(organic + b * organic_se, 0.8, 8.0)
+        rate += wa * wb * need_lb_ac(ppm, pct, goal, equation=truth.making.equation)
     return rate
 
 

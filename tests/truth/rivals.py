@@ -19,8 +19,8 @@ def flat_rate(truth: Simulated) -> float:
     """One rate from the same samples: the need at their mean nitrate and organic matter, to the machine's step."""
     organic = truth.field.organic_matter
     assert isinstance(organic, PointLayer)
-    nitrate_ppm = float(truth.field.samples.nitrate_ppm.mean())
-    return float(_step(need_lb_ac(nitrate_ppm, float(organic.values.mean()), GOAL_BU_AC)))
+    nitrate_ppm, organic_matter_pct = float(truth.field.samples.nitrate_ppm.mean()), float(organic.values.mean())
+    return float(_step(need_lb_ac(nitrate_ppm, organic_matter_pct, GOAL_BU_AC, equation=truth.making.equation)))
 
 
 def usual_script(truth: Simulated) -> Array:
@@ -48,6 +48,6 @@ def usual_script(truth: Simulated) -> Array:
     layers = np.column_stack([layer.ravel() for layer in (nitrate_ppm, organic_matter_pct, yield_goal)])
     scores = (layers - layers.mean(axis=0)) / np.where(layers.std(axis=0) > 0, layers.std(axis=0), 1.0)
     zone = KMeans(n_clusters=4, n_init=10, random_state=0).fit_predict(scores)
-    need = need_lb_ac(nitrate_ppm, organic_matter_pct, yield_goal).ravel()
+    need = need_lb_ac(nitrate_ppm, organic_matter_pct, yield_goal, equation=truth.making.equation).ravel()
     means = np.array([need[zone == k].mean() for k in range(4)])
     return _step(means)[zone].reshape(truth.grid.shape)

@@ -31,6 +31,7 @@ from vrn.model.settings import (
     LayerSection,
     LimitSection,
     MachineSection,
+    NitrogenSection,
     ProductSection,
     SampleSection,
     Settings,
@@ -45,7 +46,8 @@ CELL_M = 5.0
 CELLS = 161
 WEST_M, SOUTH_M = 450_000.0, 4_650_000.0
 GOAL_BU_AC = 220.0
-STAGE = "V8"
+STAGES = {"remaining-need": "V8", "nebraska": "preplant"}
+BOTTOM_IN = {"remaining-need": 12.0, "nebraska": 24.0}
 STEP_LB_AC = 5.0
 SAMPLES = 45
 READING_ERROR_PPM = 1.5
@@ -64,6 +66,7 @@ class Making:
     reading_error_ppm: float = READING_ERROR_PPM
     cores_error_share: float = CORES_ERROR_SHARE
     yield_error: float = 0.04
+    equation: str = "remaining-need"  # or "nebraska": a preplant profile of two feet in place of the first foot at V8
 
 
 @dataclass(frozen=True)
@@ -78,6 +81,7 @@ class Simulated:
     yield_goal_bu_ac: Array
     need_lb_ac: Array
     practical_ranges_m: tuple[float, ...]  # of nitrate, of organic matter, and of the part of yield that is its own
+    making: Making
 
     def at(self, grid: Grid, values: Array) -> Array:
         """Values of the truth's grid at the cell centres of another; NaN off the field."""
@@ -89,16 +93,17 @@ class Simulated:
         return float(np.mean(np.abs(rate_n_lb_ac - self.need_lb_ac)))
 
 
-def need_lb_ac(nitrate_ppm: Array | float, organic_matter_pct: Array | float, yield_goal_bu_ac: Array | float) -> Array:
-    """Need by the mass balance: what the truth and every rival are struck with. [lb/ac]"""
-    ledger = method("remaining-need").need(
-        nitrate_ppm=nitrate_ppm,
-        organic_matter_pct=organic_matter_pct,
-        yield_goal_bu_ac=yield_goal_bu_ac,
-        growth_stage=STAGE,
-        top_in=0.0,
-        bottom_in=12.0,
-    )
+def need_lb_ac(
+    nitrate_ppm: Array | float, organic_matter_pct: Array | float, yield_goal_bu_ac: Array | float, *,
+    equation: str = "remaining-need",
+) -> Array:  # fmt: skip
+    """Need by the equation: what the truth and every rival are struck with. [lb/ac]"""
+    known: dict[str, object] = {"organic_matter_pct": organic_matter_pct, "yield_goal_bu_ac": yield_goal_bu_ac}
+    if equation == "nebraska":
+        known |= {"profile_nitrate_ppm": nitrate_ppm}
+    else:
+        known |= {"nitrate_ppm": nitrate_ppm, "growth_stage": STAGES[equation], "top_in": 0.0, "bottom_in": 12.0}
+    ledger = method(equation).need(**known)
     return np.asarray(ledger.need_lb_ac, dtype=float)
 
 
@@ -152,6 +157,7 @@ def simulate(seed: int, *, structure: bool = True, samples: int = SAMPLES, makin
         organic_matter_pct=np.clip(organic_matter_pct[row, col] + 0.15 * rng.normal(size=len(of_organic)), 0.3, 9.0),
         yield_potential=_coarse(relative, rng, how.yield_error),
         name=f"Simulated {seed}",
+        equation=how.equation,
     )
     return Simulated(
         seed=seed,
@@ -160,8 +166,9 @@ def simulate(seed: int, *, structure: bool = True, samples: int = SAMPLES, makin
         nitrate_ppm=nitrate_ppm,
         organic_matter_pct=organic_matter_pct,
         yield_goal_bu_ac=yield_goal_bu_ac,
-        need_lb_ac=need_lb_ac(nitrate_ppm, organic_matter_pct, yield_goal_bu_ac),
+        need_lb_ac=need_lb_ac(nitrate_ppm, organic_matter_pct, yield_goal_bu_ac, equation=how.equation),
         practical_ranges_m=tuple(ranges_m),
+        making=how,
     )
 
 
@@ -185,12 +192,14 @@ def _coarse(relative: Array, rng: np.random.Generator, error: float) -> RasterLa
 
 def _field(
     places: Array, *, nitrate_ppm: Array, of_organic: Array, organic_matter_pct: Array, yield_potential: RasterLayer,
-    name: str,
+    name: str, equation: str,
 ) -> Field:  # fmt: skip
     count = len(places)
     settings = Settings(
         header=FieldSection(name=name, season=2026, boundary="boundary.geojson"),
-        crop=Crop(yield_goal_bu_ac=GOAL_BU_AC, growth_stage=STAGE),
+        crop=Crop(yield_goal_bu_ac=GOAL_BU_AC, growth_stage=STAGES[equation]),
+        nitrogen=NitrogenSection(method=equation),
+        applications=() if equation == "nebraska" else None,
         samples=SampleSection(file="samples.csv", reported_as="NO3-N", moisture_basis="dry"),
         layers=LayerSection(yield_potential=YieldPotentialLayer(file="yield_potential.tif", kind="relative", weight=1)),
         machine=MachineSection(swath_ft=60.0, max_rate_n_lb_ac=300.0, rate_step_n_lb_ac=STEP_LB_AC),
@@ -202,7 +211,7 @@ def _field(
         crs=CRS,
         coordinates_m=places,
         top_in=np.zeros(count),
-        bottom_in=np.full(count, 12.0),
+        bottom_in=np.full(count, BOTTOM_IN[equation]),
         nitrate_ppm=nitrate_ppm,
         kind=("field",) * count,
         sampled_on=(None,) * count,
