@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import shapely
 
@@ -302,24 +303,49 @@ def test_print_shows_the_picture_and_every_ledger(visit: Callable[..., Any], map
         assert not page.locator(control).is_visible()
 
 
-@pytest.mark.parametrize(
-    ("width", "height", "scheme"),
-    [
-        pytest.param(*size, scheme, marks=() if (size == WIDTHS[0]) == (scheme == "light") else pytest.mark.long)
-        for size in WIDTHS
-        for scheme in ("light", "dark")
-    ],
-)
-def test_axe_finds_nothing_serious(
-    visit: Callable[..., Any], map_file: Path, width: int, height: int, scheme: str
-) -> None:
-    """No serious or critical violation of WCAG 2 by axe-core, contrast of 4.5 included, all parts open."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-core is not installed (extra: test)")
-    page = visit(map_file, width=width, height=height, color_scheme=scheme).page
-    page.evaluate("document.querySelectorAll('details').forEach(part => { part.open = true; })")
-    page.select_option("#beside-it", "need_lb_ac")
-    found = axe.Axe().run(page).response["violations"]
-    assert [(one["id"], one["nodes"][0]["html"]) for one in found if one["impact"] in ("serious", "critical")] == []
+def test_every_number_of_a_changed_zone_follows(visit: Callable[..., Any], map_file: Path) -> None:
+    """130 to 100 lb/ac: sentence, ledger, table, button, label and title say 100 and 28.3 gal/ac, beside what it was."""
+    page = visit(map_file).page
+    page.locator("#review summary").click()
+    page.locator('[data-zone="3"]').click()
+    page.fill('[name="rate-3"]', "100")
+    page.fill('[name="reason-3"]', "thin stand")
+    because = page.locator("#why-3")
+    lead = because.locator(".lead").inner_text()
+    assert "28.2 gal/ac" in lead or "28.3 gal/ac" in lead  # 100 / (0.32 × 11.06) is 28.25
+    assert _said("flat-less", flat="110 lb N/ac", apart="10 lb N/ac") in lead
+    assert because.locator("tfoot .rate td").inner_text() == "100"
+    assert because.locator("tfoot [data-line]").is_visible()
+    assert "thin stand" in because.locator(".changed").inner_text()
+    assert because.locator("h3").inner_text() == "Zone 3: 100 lb N/ac"
+    tags = page.locator("#main-pane .tag b").all_inner_texts()
+    assert "3: 100*" in tags
+    assert not [text for text in tags if text.startswith("3: 130")]
+    page.emulate_media(media="print")
+    assert page.locator(".still-changed").inner_text() == _said("still-before")
+    page.emulate_media(media="screen")
+    page.locator("#discard").click()
+    assert because.locator("tfoot .rate td").inner_text() == "130"
+    assert not because.locator("tfoot [data-line]").is_visible()
+    assert "100" not in because.locator(".lead").inner_text()
+
+
+def test_samples_that_do_not_count_say_why(visit: Callable[..., Any], tmp_path: Path, make: Callable[..., Any]) -> None:
+    """Outside, left out by a person, or without a number: drawn as crosses, and found by number with the reason."""
+    made = make()
+    west, south, _, _ = made.field.boundary.bounds
+    all_read = made.field.samples
+    samples = replace(all_read, left_out=(("S8", west + 90, south + 9, "spilled bag"), ("S9", west - 20, south, "")),
+                      nitrate_ppm=np.where(np.arange(5) == 3, np.nan, all_read.nitrate_ppm))  # fmt: skip
+    write_map(replace(made, field=replace(made.field, samples=samples)), tmp_path / "map.html")
+    page = visit(tmp_path / "map.html").page
+    for name, why in (("S8", "by-hand"), ("S9", "out"), ("S4", "no-number")):
+        page.fill("#find-id", name)
+        page.keyboard.press("Enter")
+        assert page.locator("#place").inner_text() == _said(f"sample-{why}", ids=name, reason="spilled bag")
+    page.fill("#find-id", "S1")
+    page.keyboard.press("Enter")
+    assert "22.8 ppm" in page.locator("#place").inner_text()  # 24 − 60/50
 
 
 def test_text_from_files_never_runs(visit: Callable[..., Any], tmp_path: Path, make: Callable[..., Any]) -> None:

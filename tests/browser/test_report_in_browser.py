@@ -1,4 +1,4 @@
-"""The report page in a real browser: it fits, it prints, axe-core finds nothing serious."""
+"""The report page in a real browser: it fits, it prints."""
 
 import re
 from collections.abc import Callable
@@ -28,15 +28,12 @@ LONG = pytest.mark.long
     [(1280, "light"), (360, "dark"), pytest.param(1280, "dark", marks=LONG), pytest.param(360, "light", marks=LONG)],
 )
 def test_report_reads_at_any_width(visit: Callable[..., Any], report_file: Path, width: int, scheme: str) -> None:
-    """Nothing is wider than the window, every plot is drawn, axe-core finds no serious violation."""
+    """Nothing is wider than the window, every plot is drawn."""
     page = visit(report_file, width=width, color_scheme=scheme).page
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     pictures = page.evaluate("Array.from(document.images, image => [image.naturalWidth > 0, image.alt.length > 0])")
     assert len(pictures) >= 5
     assert all(drawn and told for drawn, told in pictures)
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-core is not installed (extra: test)")
-    found = axe.Axe().run(page).response["violations"]
-    assert [(one["id"], one["nodes"][0]["html"]) for one in found if one["impact"] in ("serious", "critical")] == []
 
 
 @pytest.mark.parametrize("font", ["DejaVu Serif", pytest.param("", marks=LONG)], ids=["the widest", "page's own"])

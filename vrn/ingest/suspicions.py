@@ -40,18 +40,19 @@ _SELDOM_PPM, _SELDOM_BELOW_PPM = 50.0, 1.5
 
 def drop_left_out(files: InputFiles, samples: SoilSamples, leave_out: tuple[LeaveOut, ...]) -> SoilSamples:
     """Samples without the readings that a person does not count, with a note for each; refuses one not there."""
-    kept = np.ones(len(samples), dtype=bool)
+    kept, left_out = np.ones(len(samples), dtype=bool), []
     for one in leave_out:
         rows = np.array([name == one.sample_id for name in samples.sample_id], dtype=bool)
         if not rows.any():
             problem = f"samples.leave_out names sample {one.sample_id}, which {samples.source} does not hold."
             raise InputFileError(problem, "Use the name in the samples file, or take the entry out.")
         kept &= ~rows
+        left_out += [(one.sample_id, *place, one.reason) for place in samples.coordinates_m[rows].tolist()]
         files.note("samples.left-out-by-hand", "samples", sample=one.sample_id, rows=int(rows.sum()), reason=one.reason)
     if not kept.any():
         problem = f"samples.leave_out leaves no reading of {samples.source}."
         raise InputFileError(problem, "Take entries out until readings are left.")
-    return samples if kept.all() else samples.take(kept)
+    return samples if kept.all() else replace(samples.take(kept), left_out=tuple(dict.fromkeys(left_out)))
 
 
 def drop_samples_outside(files: InputFiles, samples: SoilSamples, boundary: shapely.Geometry) -> SoilSamples:
@@ -76,8 +77,8 @@ def drop_samples_outside(files: InputFiles, samples: SoilSamples, boundary: shap
         raise _none_inside(files, samples, samples.coordinates_m[soil & placed], boundary)
     out = np.flatnonzero(soil & ~inside)
     places = samples.coordinates_m[out].tolist()
-    left_out = tuple((samples.sample_id[i], *place) for i, place in zip(out, places, strict=True))
-    kept = replace(samples.take(inside | ~soil), left_out=left_out)
+    outside = tuple((samples.sample_id[i], *place, "") for i, place in zip(out, places, strict=True))
+    kept = replace(samples.take(inside | ~soil), left_out=(*samples.left_out, *outside))
     away_ft = shapely.distance(shapely.points(samples.coordinates_m[out]), boundary) / FT_M
     if len(out) > _MOST_NAMED_ONE_BY_ONE:
         rows = ", ".join(str(samples.row[i]) for i in out[:12]) + (", …" if len(out) > 12 else "")

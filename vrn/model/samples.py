@@ -45,7 +45,8 @@ class SoilSamples:
     row: NDArray[np.intp]  # row in the source file (the header is row 1), for messages, shape (n,)
     source: str = "samples"  # name of that file
     handling: tuple[Handling, ...] = ()  # nothing known of any reading when not given
-    left_out: tuple[tuple[str, float, float], ...] = ()  # readings outside the boundary: sample, easting, northing
+    # readings that do not count: sample, easting, northing, a person's reason ("": it lies outside the boundary)
+    left_out: tuple[tuple[str, float, float, str], ...] = ()
 
     def __post_init__(self) -> None:
         n = len(self.sample_id)

@@ -22,6 +22,7 @@ from vrn.pages.map_page_layers import (
     ON_DEMAND,
     Picture,
     frame_of,
+    left_out_of,
     map_points,
     map_shapes,
     pictures,
@@ -29,6 +30,7 @@ from vrn.pages.map_page_layers import (
 )
 from vrn.pages.page_parts import data_uri, leaflet_files, page_asset, page_policy, script_json, templates
 from vrn.pages.ramps import NITROGEN, rate_colors
+from vrn.pages.report_file import signer_lists
 from vrn.pages.report_grower import cautions, facts, preparer, state_text, why_one_zone
 from vrn.pages.report_nitrogen import reasons_text
 from vrn.pages.sample_places import SamplePlace, few_places, not_all, sample_places, samples_table
@@ -43,13 +45,15 @@ _OVERLAYS: Final = ("zones", "samples", "no-apply", "dropped", *HATCHES, *ON_DEM
 _SCRIPT_WORDS: Final[dict[str, tuple[str, ...]]] = {  # with what the script fills in
     "nearest": ("ids", "distance", "label", "unit"), "no-sample": ("id",), "where-asking": (), "where-not": (),
     "where-here": ("distance",), "where-refused": (), "before": ("value",), "restored": (),
-    "changed-here": ("before", "after", "unit"), "zone-rate": ("zone", "rate", "unit"),
-    "legend-zone": ("rate", "zones"), "legend-zones": ("rate", "zones"),
-    "background": (), "no-nitrogen-here": (), "outside": (), "whole-zone": ("zone",), "here": ("values",),
-    "no-number": (), "out-of-range": ("allowed",), "too-low": ("allowed",), "no-reason": (), "reason-alone": (),
-    "counted": ("rate", "steps"), "half-signed": (), "sign-again": (), "not-saved": (), "saved": ("file",),
+    "changed-here": ("before", "after", "unit", "reason"), "still-before": (), "flat-same": ("flat",),
+    "flat-more": ("flat", "apart"), "flat-less": ("flat", "apart"), "zone-rate": ("zone", "rate", "unit"),
+    "legend-zone": ("rate", "zones"), "legend-zones": ("rate", "zones"), "background": (), "no-nitrogen-here": (),
+    "outside": (), "whole-zone": ("zone",), "here": ("values",), "no-number": (), "out-of-range": ("allowed",),
+    "too-low": ("allowed",), "no-reason": (), "reason-alone": (), "counted": ("rate", "steps"), "half-signed": (),
+    "sign-again": (), "not-saved": (), "saved": ("file",),
 }  # fmt: skip
 _CROWD: Final = 45  # more places than this show their values only from nearer
+_SAME_LB_AC: Final = 0.05
 
 
 def write_map(prescription: Prescription, path: Path) -> None:
@@ -87,7 +91,8 @@ def map_page(prescription: Prescription) -> str:
         "decide": [one for one in found if one.level == "warning"],
         "assumed": [one for one in found if one.level == "note"],
         **preparer(prescription, shown), "photo": prescription.field.photo is not None,
-        "rate_unit": shown.unit("rate"), "line_unit": shown.unit("whole_amount"),
+        "signer": signer_lists(prescription, shown), "rate_unit": shown.unit("rate"),
+        "line_unit": shown.unit("whole_amount"),
         "arithmetic": f" ({shown.arithmetic})" if shown.metric else "",
     }  # fmt: skip
     return templates().get_template("map.html").render(
@@ -129,7 +134,7 @@ def _marks(prescription: Prescription, places: list[SamplePlace], shown: UnitFor
     """Kind and meaning of each hatch and sign on the map."""
     field, reasons = prescription.field, [(one.zone, one.reason) for one in prescription.overrides]
     marks = [("sample", say(shown, "map.mark-sample") + not_all(places, shown))] if places else []
-    if field.samples.left_out:
+    if left_out_of(prescription):
         marks.append(("out", say(shown, "map.mark-out")))
     if field.no_apply.intersects(field.boundary):
         marks.append(("hole", say(shown, "map.mark-hole")))
@@ -145,7 +150,7 @@ def _data(prescription: Prescription, shown: UnitFormat) -> dict[str, object]:
     product, settings = prescription.product, prescription.field.settings
     words = {name: say(shown, f"map.{name}", **{place: f"{{{place}}}" for place in places})
              for name, places in _SCRIPT_WORDS.items()}  # fmt: skip
-    step = settings.machine.rate_step_n_lb_ac
+    step, per_ac = settings.machine.rate_step_n_lb_ac, f"{product.unit}/ac" if product.named else "rate"
     return {
         "words": words | {"unknown": UNKNOWN}, "first": max(prescription.rates, key=lambda rate: rate.acres).zone,
         "approved": prescription.approved, "metric": shown.metric,
@@ -157,6 +162,7 @@ def _data(prescription: Prescription, shown: UnitFormat) -> dict[str, object]:
         "price": settings.prices.n_per_lb, "massFactor": shown.factor("mass"), "massUnit": shown.unit("mass"),
         "tankFactor": shown.factor(product.unit), "tankUnit": shown.unit(product.unit),
         "productFactor": shown.factor(f"{product.unit}/ac"), "perUnit": product.n_lb_per_unit,
+        "flat": prescription.flat_rate_n_lb_ac, "perAc": shown.unit(per_ac), "perAcDecimals": shown.decimals(per_ac),
         "step": step, "steps": say(shown, "map.steps", step=Quantity("rate", step)),
         "id": prescription.id, "madeFrom": made_from(prescription) if prescription.id else "",
         "file": _review_file(prescription),
@@ -178,6 +184,7 @@ def _rate(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> dict
         "set": by_hand, "reason": reason, "least": least, "most": most, "allowed": allowed,
         "shown": shown.number("rate", rate.rate_n_lb_ac),
         "productShown": shown.number(f"{prescription.product.unit}/ac", rate.product_per_ac),
+        "lead": _covers(prescription, rate, "{rate}", shown), "reached": _lead(prescription, rate, shown),
         "outline": _whole_outline(prescription, rate) if prescription.id and rate.trial is None else [],
     }  # fmt: skip
 
@@ -272,9 +279,6 @@ def surface_words(picture: Picture, shown: UnitFormat, method: str) -> str:
     return " ".join(words)
 
 
-_SAME_LB_AC = 0.05
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _ZoneText:
     """A zone as the page shows it, every number with its unit where it has one.
@@ -344,8 +348,7 @@ def _samples_inside(inside: list[SamplePlace], shown: UnitFormat) -> str:
     if len(inside) <= _CROWD:
         return say(shown, "map.samples-inside", samples=len(inside), unit=unit, listed=listed)
     ordered = sorted((place.label for place in inside), key=lambda label: float(label.split(" / ")[0].lstrip("<")))
-    ends = {"low": ordered[0], "high": ordered[-1]}
-    return say(shown, "map.samples-inside-many", samples=len(inside), unit=unit, **ends)
+    return say(shown, "map.samples-inside-many", samples=len(inside), unit=unit, low=ordered[0], high=ordered[-1])
 
 
 def _lead(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> str:
@@ -353,13 +356,16 @@ def _lead(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> str:
     product, flat = prescription.product, prescription.flat_rate_n_lb_ac
     apart = rate.rate_n_lb_ac - flat
     way = "same" if abs(apart) < _SAME_LB_AC else "more" if apart > 0 else "less"
-    code = ("" if rate.parts == 1 else "-parts") + ("" if product.named else "-n")
     per_ac = f"{product.unit}/ac" if product.named else "rate"
-    lead = say(
-        shown, f"map.lead{code}", product=product.name, parts=rate.parts, area=Quantity("area", rate.acres),
-        rate=shown.text(per_ac, rate.product_per_ac),
-    )  # fmt: skip
+    lead = _covers(prescription, rate, shown.text(per_ac, rate.product_per_ac), shown)
     return f"{lead} {say(shown, f'map.flat-{way}', flat=Quantity('rate', flat), apart=Quantity('rate', abs(apart)))}"
+
+
+def _covers(prescription: Prescription, rate: ZoneRate, per_ac: str, shown: UnitFormat) -> str:
+    """A rate on the zone's area."""
+    code = ("" if rate.parts == 1 else "-parts") + ("" if prescription.product.named else "-n")
+    area = Quantity("area", rate.acres)
+    return say(shown, f"map.lead{code}", product=prescription.product.name, parts=rate.parts, area=area, rate=per_ac)
 
 
 def _sure(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> str:

@@ -202,13 +202,26 @@ def map_points(
             said += " " + say(shown, "map.sample-same" if same else "map.sample-map",
                               value=Quantity("concentration", value), why=why)  # fmt: skip
         used.append([one.ids, one.label, said])
-    out = list(prescription.field.samples.left_out)
-    xy = np.array([(one.east_m, one.north_m) for one in places] + [(east, north) for _, east, north in out])
+    out = left_out_of(prescription)
+    xy = np.array([(one.east_m, one.north_m) for one in places] + [(east, north) for _, east, north, _, _ in out])
     lonlat = [] if not len(xy) else np.round(
         np.column_stack(transformer(prescription.field.crs, "EPSG:4326").transform(*xy.T)), 6).tolist()  # fmt: skip
-    left = [[name, "", say(shown, "map.sample-out", ids=name)] for name, _, _ in out]
+    left = [[name, "", say(shown, f"map.sample-{why}", ids=name, reason=reason)] for name, _, _, why, reason in out]
     both = [[*at, *rest] for at, rest in zip(lonlat, used + left, strict=True)]
     return {"used": both[: len(used)], "out": both[len(used) :]}
+
+
+def left_out_of(prescription: Prescription) -> list[tuple[str, float, float, str, str]]:
+    """Samples that do not count: name, easting, northing, why by its word, a person's reason."""
+    samples = prescription.field.samples
+    read = {(east, north) for east, north in samples.field_readings().coordinates_m.tolist()}
+    soil = np.array([kind in ("field", "duplicate") for kind in samples.kind], dtype=bool)
+    unread = samples.take(soil & np.isnan(samples.nitrate_ppm)).placed()
+    found = [(name, east, north, "by-hand" if reason else "out", reason)
+             for name, east, north, reason in samples.left_out if math.isfinite(east + north)]  # fmt: skip
+    empty = zip(unread.sample_id, unread.coordinates_m.tolist(), strict=True)
+    found += [(name, *place, "no-number", "") for name, place in empty if tuple(place) not in read]
+    return list(dict.fromkeys(found))
 
 
 _WHY: Final = {"mean": "mean", "constant": "mean", "area means": "area"}  # how the nitrate map was made → its words

@@ -11,13 +11,13 @@ from vrn.pages.field_drawing import INK
 from vrn.pages.plots import figure, png
 from vrn.pages.report_grower import cautions, why_one_zone, zone_count_reason
 from vrn.pages.report_machine import machine_part, sure_part
-from vrn.pages.report_nitrogen import ledgers_part, methods_part, season_part
+from vrn.pages.report_nitrogen import ledgers_part, methods_part, reasons_text, season_part
 from vrn.pages.report_parts import Bullets, Lines, Part, Picture, Piece, Table, Text
 from vrn.pages.report_surfaces import readings_part, surfaces_part
 from vrn.pages.sample_places import sample_places, samples_table
 from vrn.prescription.model import Prescription
 from vrn.units import AC_M2, FT_M
-from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
+from vrn.words import UNKNOWN, UnitFormat, finding_texts, label_of, say
 from vrn.words.settings import SENTENCES
 from vrn.zones.model import ZoneChoice, ZonesReport
 
@@ -32,6 +32,7 @@ _KINDS: Final = {
     "_pct": "percent", "water_in": "rain", "corn_per_bu": "price_corn", "n_per_lb": "price_n",
 }  # fmt: skip
 _ELSEWHERE: Final = ("override", "made_from")  # of the review: the sign-off has the first, nobody reads the second
+_MEMORY: Final = "methods.from-memory"
 _LEAST_SHOWN_LB_AC: Final = 0.05  # below it every number of zones is 0 in the table, and the curve only noise
 
 
@@ -39,7 +40,7 @@ def file_parts(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ...
     """Every part whose data exist, in the order the work was done."""
     readings = samples_table(sample_places(prescription, shown), shown)
     made = (
-        _findings(prescription, shown),
+        _signer(prescription, shown),
         _inputs(prescription, shown),
         Part(title=say(shown, "report.samples"), pieces=(readings,)),
         readings_part(prescription, shown),
@@ -58,12 +59,52 @@ def file_parts(prescription: Prescription, shown: UnitFormat) -> tuple[Part, ...
     return tuple(part for part in made if part is not None)
 
 
-def _findings(prescription: Prescription, shown: UnitFormat) -> Part | None:
+def _signer(prescription: Prescription, shown: UnitFormat) -> Part:
+    """What a person who signs must know: the page after the grower's."""
     pieces: list[Piece] = []
-    for level, title in (("warning", "decide"), ("note", "assumptions")):
-        if items := finding_items(prescription.findings, level, shown):
-            pieces += [Text(text=say(shown, f"report.{title}")), Bullets(items=items)]
-    return Part(title=say(shown, "report.findings"), pieces=tuple(pieces)) if pieces else None
+    for name, items in signer_lists(prescription, shown).items():
+        pieces += [Text(text=say(shown, f"report.{name}")), Bullets(items=items)]
+    return Part(title=say(shown, "report.signer"), pieces=tuple(pieces))
+
+
+def signer_lists(prescription: Prescription, shown: UnitFormat) -> dict[str, tuple[str, ...]]:
+    """By the word of a heading: what needs a decision, rests on memory, other methods see otherwise, was assumed."""
+    known = [one for one in prescription.findings if one.code != _MEMORY]
+    lists = {
+        "decide": finding_items(known, "warning", shown),
+        "memory": tuple(_from_memory(prescription, shown)),
+        "disagree": tuple(_disagreeing(prescription, shown)),
+        "assumptions": finding_items(known, "note", shown),
+    }
+    return {name: items for name, items in lists.items() if items}
+
+
+def _from_memory(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
+    """Numbers in use that nobody saw in their source, each with its line or place."""
+    found = dict.fromkeys((*prescription.findings, *(f for rate in prescription.rates for f in rate.ledger.findings)))
+    yield from (text.problem for text in finding_texts(shown, [one for one in found if one.code == _MEMORY]))
+    for line in prescription.ledger.lines:
+        if "from memory" in line.source:
+            yield say(shown, "report.line-and-source", line=label_of(shown, line), source=line.source)
+    product = prescription.product
+    if "from memory" in product.source:
+        yield say(shown, "report.line-and-source", line=product.name, source=product.source)
+
+
+def _disagreeing(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
+    """Other methods that gave a need, the farthest first."""
+    own = prescription.ledger.key
+    mine = next((one.need_lb_ac for one in prescription.methods if one.method.key == own), None)
+    if mine is None:
+        return
+    others = [(one.need_lb_ac - mine, one) for one in prescription.methods
+              if one.method.key != own and one.need_lb_ac is not None]  # fmt: skip
+    for apart, one in sorted(others, key=lambda pair: -abs(pair[0])):
+        needs = {"theirs": Quantity("whole_amount", one.need_lb_ac), "ours": Quantity("whole_amount", mine)}
+        way = "more" if apart > 0 else "less"
+        said = say(shown, f"report.asks-{way}", title=one.method.title, apart=Quantity("whole_amount", abs(apart)),
+                   **needs)  # fmt: skip
+        yield f"{said} {reasons_text(shown, one.reasons)}".strip()
 
 
 def finding_items(findings: Iterable[Finding], level: str, shown: UnitFormat) -> tuple[str, ...]:

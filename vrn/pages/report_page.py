@@ -167,8 +167,8 @@ def _listed(
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 _STOP = (140, 29, 24)
-# of the grower's sheet: the map's most height [mm], which it gives up row by row where the table has more than so many
-_TALLEST, _ROW, _ROWS_BESIDE = 84.0, 3.7, 6
+# the grower's sheet: the map's height [mm] and the text's size [pt], smaller until all of it fits one page
+_SHEETS: Final = ((84.0, 8.5), (70.0, 8.5), (56.0, 8.5), (56.0, 7.5), (42.0, 7.0), (34.0, 6.0))
 
 
 def write_reports(
@@ -221,17 +221,18 @@ def report_pdf(report: Report, prescription: Prescription) -> bytes:
     """The report on paper: Letter where trade units are shown, A4 where metric ones are; dates from the field file."""
     settings = prescription.field.settings
     shown = UnitFormat.of(settings.units)
-    paper = new_paper(report.title, report.foot, shown, _stamp(prescription))
-    paper.add_page()
-    _head(paper, report)
-    rows = sum(len(piece.rows) for part in report.grower for piece in part.pieces if isinstance(piece, Table))
-    tall = max(_TALLEST - _ROW * max(0, rows - _ROWS_BESIDE), _TALLEST / 2)
-    for part in report.grower:
-        _part(paper, part, tight=True, tall=tall)
+    for tall, size in _SHEETS:
+        paper = new_paper(report.title, report.foot, shown, _stamp(prescription))
+        paper.add_page()
+        _head(paper, report)
+        for part in report.grower:
+            _part(paper, part, tight=True, tall=tall, size=size)
+        if paper.page == 1:
+            break
     if report.file:
         paper.add_page()
     for part in report.file:
-        _part(paper, part, tight=False, tall=190.0)
+        _part(paper, part, tight=False, tall=190.0, size=9.0)
     return bytes(paper.output())
 
 
@@ -260,7 +261,7 @@ def _head(paper: Any, report: Report) -> None:
     draw_text(paper, report.state, step=4.6)
 
 
-def _part(paper: Any, part: Part, *, tight: bool, tall: float) -> None:
+def _part(paper: Any, part: Part, *, tight: bool, tall: float, size: float) -> None:
     if paper.will_page_break(14 + _least_height(paper, part.pieces[0])):
         paper.add_page()
     paper.ln(2 if tight else 4)
@@ -281,7 +282,7 @@ def _part(paper: Any, part: Part, *, tight: bool, tall: float) -> None:
         elif isinstance(piece, Picture):
             _pictures(paper, (piece,), tall=tall)
         else:
-            _piece(paper, piece, tight=tight)
+            _piece(paper, piece, size=size, letters=size - 1 if tight else 7.0)
 
 
 def _least_height(paper: Any, piece: Any) -> float:
@@ -299,15 +300,13 @@ def _height(picture: Picture, width: float) -> float:
         return width * image.height / image.width
 
 
-def _piece(paper: Any, piece: Any, *, tight: bool) -> None:
-    size = 8.5 if tight else 9
+def _piece(paper: Any, piece: Any, *, size: float, letters: float) -> None:
     if isinstance(piece, Text):
         _write(paper, piece.text, size=size - 1 if piece.small else size)
     elif isinstance(piece, Bullets):
         for item in piece.items:
             _write(paper, f"–  {item}", size=size - 0.5)
     elif isinstance(piece, Table):
-        letters = 7.5 if tight else 7
         begin_table(paper, piece, size=letters, above=5)
         _write(paper, piece.caption, size=7, quiet=True)
         draw_table(paper, piece, size=letters)

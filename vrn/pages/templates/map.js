@@ -486,20 +486,29 @@
       all('[data-swatch="' + row.zone + '"]').forEach(function (swatch) { swatch.style.background = row.color; });
     });
   }
+  function covered(row) {
+    var flat = near(data.flat * data.factor) + " " + data.rateUnit, apart = (row.now.rate - data.flat) * data.factor;
+    var way = Math.abs(apart) < 0.05 ? "flat-same" : apart > 0 ? "flat-more" : "flat-less";
+    var perAc = plain(row.now.product * data.productFactor, data.perAcDecimals) + " " + data.perAc;
+    return row.lead.replace("{rate}", perAc) + " " + say(way, { flat: flat, apart: near(Math.abs(apart)) + " " + data.rateUnit });
+  }
   function spread() {
     data.rates.forEach(function (row) {
       var zone = row.zone, now = row.now, before = now.changed ? say("before", { value: row.shown }) : "";
       row.told = now.changed ? near(now.rate * data.factor) : row.shown;
       fill('[data-rate="' + zone + '"]', row.told);
       fill('[data-was="' + zone + '"]', before);
-      fill('[data-product="' + zone + '"]', now.changed ? (now.product * data.productFactor).toFixed(1) : row.productShown);
-      fill('[data-changed="' + zone + '"]', now.changed ? say("changed-here", { before: row.shown, after: row.told, unit: data.rateUnit }) : "");
+      fill('[data-product="' + zone + '"]', now.changed ? plain(now.product * data.productFactor, data.perAcDecimals) : row.productShown);
+      fill('[data-changed="' + zone + '"]', now.changed ? say("changed-here", { before: row.shown, after: row.told, unit: data.rateUnit, reason: field("reason-" + zone).value.trim() }) : "");
+      fill('[data-lead="' + zone + '"]', now.changed ? covered(row) : row.reached);
+      all('[data-line="' + zone + '"]').forEach(function (line) { line.hidden = !now.changed; });
       fill("#because-" + zone, say("zone-rate", { zone: zone, rate: row.told, unit: data.rateUnit }));
     });
     shapes.labels.eachLayer(function (point) {
       var about = point.feature.properties, row = rowOf[about.zone];
       if (row) { point.tag.textContent = row.now.changed ? row.zone + ": " + row.told + "*" : about.label; }
     });
+    fill(".still-changed", data.rates.some(function (row) { return row.now.changed; }) ? say("still-before") : "");
     colored();
     draw();
   }
@@ -588,7 +597,7 @@
   }
   fit();
   window.addEventListener("beforeprint", function () {
-    all(".more details").forEach(function (part) { part.open = true; });
+    all(".more details:not(.samples)").forEach(function (part) { part.open = true; });
   });
   chooseZone(chosen, byId("place").textContent);
   restore();

@@ -50,7 +50,11 @@
       chosen.scrollIntoView({ block: "nearest" });
     }
   }
-  for (const button of document.querySelectorAll("button[data-row]")) {
-    button.addEventListener("click", () => choose(Number(button.dataset.row), true));
+  for (const name of document.querySelectorAll("span[data-row]")) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.append(...name.childNodes);
+    button.addEventListener("click", () => choose(Number(name.dataset.row), true));
+    name.append(button);
   }
 })();
