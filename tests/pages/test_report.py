@@ -17,9 +17,10 @@ from vrn.findings import Quantity
 from vrn.model.layers import Weather
 from vrn.model.readings import StandardRun, Suspect
 from vrn.model.settings import PriceSection, ZoneSection
+from vrn.nitrogen.method import from_memory
 from vrn.pages.load_sheet import load_sheet
 from vrn.pages.map_page import map_page
-from vrn.pages.report_file import zones_part
+from vrn.pages.report_file import signer_lists, zones_part
 from vrn.pages.report_grower import _after_harvest, grower_page, why_one_zone, zone_count_reason
 from vrn.pages.report_page import html_of, report_of, report_pdf, write_reports
 from vrn.pages.report_paper_table import _columns, begin_table
@@ -86,6 +87,37 @@ def test_grower_gets_one_sheet(make: Make, report: Report) -> None:
         grower = replace(report, grower=grower_page(shown, UnitFormat(metric=units == "metric")), file=())
         assert _pages(report_pdf(grower, shown)) == 1
     assert _pages(report_pdf(report, prescription)) > 2
+
+
+def test_grower_keeps_one_sheet_whatever_is_said(make: Make, report: Report) -> None:
+    """Five long doubts beside ten zones: the map and the letters give way, in Letter and in A4."""
+    for units in ("us", "metric"):
+        made = make(units=units)
+        made = replace(made, rates=tuple(replace(made.rates[k % 3], zone=k + 1) for k in range(10)))
+        more = Part(title="More", pieces=(Bullets(items=("one word and another " * 14,) * 5),))
+        long = replace(report, grower=(*grower_page(made, UnitFormat(metric=units == "metric")), more), file=())
+        assert _pages(report_pdf(long, made)) == 1
+
+
+def test_signer_reads_what_rests_on_memory_and_who_disagrees(prescription: Prescription) -> None:
+    """A number and a line from memory; the Iowa test's 56 lb/ac beside the zones' mean; not Ohio's, not run."""
+    shown = UnitFormat(metric=False)
+    lists = signer_lists(prescription, shown)
+    assert "memory" not in lists
+    mine = sum(rate.need_lb_ac * rate.acres for rate in prescription.rates) / prescription.acres
+    iowa = next(one for one in lists["disagree"] if "Iowa" in one)
+    assert re.findall(r"\d+ lb/ac", iowa)[:3] == ["56 lb/ac", f"{mine - 56:.0f} lb/ac", f"{mine:.0f} lb/ac"]
+    assert not any("Ohio" in one for one in lists["disagree"])
+    assert (len(lists["decide"]), len(lists["assumptions"])) == (1, 1)
+    first = prescription.ledger
+    lines = (replace(first.lines[0], source="Bulletin 9, from memory"), *first.lines[1:])
+    ledger = replace(first, lines=lines, findings=(*first.findings, from_memory("bulk density", 1.35)))
+    rates = (replace(prescription.rates[0], ledger=ledger), *prescription.rates[1:])
+    number, line = signer_lists(replace(prescription, ledger=ledger, rates=rates), shown)["memory"]
+    assert "1.35" in number
+    assert "Bulletin 9" in line
+    made = _part(report_of(prescription), say(shown, "report.signer"))
+    assert report_of(prescription).file[0] == made
 
 
 def test_zone_table_adds_up(report: Report) -> None:

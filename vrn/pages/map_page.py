@@ -82,8 +82,7 @@ def map_page(prescription: Prescription) -> str:
     leaflet_css, leaflet_js, licence = leaflet_files()
     first_js, page_js = page_asset("first.js"), page_asset("map.js")
     drawing = rate_drawing(prescription, shown)
-    title = say(shown, "map.still", field=prescription.field.name)
-    found = finding_texts(shown, prescription.findings)
+    title, found = say(shown, "map.still", field=prescription.field.name), finding_texts(shown, prescription.findings)
     texts = {
         "field": prescription.field.name, "season": str(settings.header.season), "approved": prescription.approved,
         "state": state_text(prescription, shown), "facts": tuple(facts(prescription, shown)),

@@ -93,12 +93,10 @@ def _from_memory(prescription: Prescription, shown: UnitFormat) -> Iterator[str]
 
 def _disagreeing(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
     """Other methods that gave a need, the farthest first."""
-    own = prescription.ledger.key
-    mine = next((one.need_lb_ac for one in prescription.methods if one.method.key == own), None)
-    if mine is None:
-        return
+    own, rates = prescription.ledger.key, prescription.rates
+    mine = sum(rate.need_lb_ac * rate.acres for rate in rates) / sum(rate.acres for rate in rates)
     others = [(one.need_lb_ac - mine, one) for one in prescription.methods
-              if one.method.key != own and one.need_lb_ac is not None]  # fmt: skip
+              if one.method.key != own and one.by_zone and one.need_lb_ac is not None]  # fmt: skip
     for apart, one in sorted(others, key=lambda pair: -abs(pair[0])):
         needs = {"theirs": Quantity("whole_amount", one.need_lb_ac), "ours": Quantity("whole_amount", mine)}
         way = "more" if apart > 0 else "less"

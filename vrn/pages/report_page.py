@@ -221,19 +221,29 @@ def report_pdf(report: Report, prescription: Prescription) -> bytes:
     """The report on paper: Letter where trade units are shown, A4 where metric ones are; dates from the field file."""
     settings = prescription.field.settings
     shown = UnitFormat.of(settings.units)
-    for tall, size in _SHEETS:
-        paper = new_paper(report.title, report.foot, shown, _stamp(prescription))
-        paper.add_page()
-        _head(paper, report)
-        for part in report.grower:
-            _part(paper, part, tight=True, tall=tall, size=size)
+    stamp = _stamp(prescription)
+    paper = _grower_sheet(report, shown, stamp, *_SHEETS[0])
+    for look in _SHEETS[1:]:
         if paper.page == 1:
             break
+        for font in paper.fonts.values():
+            font.close()
+        paper = _grower_sheet(report, shown, stamp, *look)
     if report.file:
         paper.add_page()
     for part in report.file:
         _part(paper, part, tight=False, tall=190.0, size=9.0)
     return bytes(paper.output())
+
+
+def _grower_sheet(report: Report, shown: UnitFormat, stamp: datetime, tall: float, size: float) -> Any:
+    """Paper with the grower's part, its map so high [mm] and its letters so large [pt]."""
+    paper = new_paper(report.title, report.foot, shown, stamp)
+    paper.add_page()
+    _head(paper, report)
+    for part in report.grower:
+        _part(paper, part, tight=True, tall=tall, size=size)
+    return paper
 
 
 def _stamp(prescription: Prescription) -> datetime:
