@@ -19,7 +19,7 @@ from vrn.errors import InputFileError
 from vrn.model.grid import grid_over
 from vrn.model.settings import ExportSection
 from vrn.model.surface import Surface
-from vrn.pages.field_drawing import as_svg
+from vrn.pages.field_drawing import FieldDrawing, as_svg
 from vrn.pages.field_maps import rate_drawing
 from vrn.pages.map_page import map_page, write_map
 from vrn.pages.ramps import rate_colors
@@ -246,3 +246,14 @@ def test_check_strips_are_an_overlay(prescription: Prescription) -> None:
     assert 'data-overlay="strips"' in html
     assert zone_label(strip, UnitFormat(metric=False))[1:] in html
     assert 'data-overlay="strips"' not in map_page(prescription)
+
+
+def test_a_label_stays_inside_the_drawing() -> None:
+    """A long name at either side of a field of 400 m is moved in, one in the middle is not; drawn 640 wide."""
+    ends = (shapely.Point(5, 300), shapely.Point(395, 100), shapely.Point(200, 200))
+    drawing = FieldDrawing(bounds_m=(0.0, 0.0, 400.0, 400.0), labels=tuple((at, "A field of long name") for at in ends))
+    sheet = drawing.laid_out(0.0, 0.0, 640.0, 640.0, point=2.0, down=True)
+    assert [text for *_, text in sheet.labels] == ["A field of long name"] * 3
+    for x, _, wide, _, _ in sheet.labels:
+        assert wide / 2 <= x <= 640.0 - wide / 2
+    assert sheet.labels[2][0] == pytest.approx(320.0)

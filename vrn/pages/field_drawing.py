@@ -117,7 +117,7 @@ class FieldDrawing:
         return Sheet(
             frame=frame,
             shapes=[placed for shape, look in self.shapes for placed in _placed(shape, look, frame, point)],
-            labels=_apart(self.labels, frame, point), bar=np.array([[frame.left, under], [right, under]]),
+            labels=_apart(self.labels, frame, point, frame.left + wide), bar=np.array([[frame.left, under], [right, under]]),
             bar_text=f"{length:,.10g} {unit}", arrow=arrow,
         )  # fmt: skip
 
@@ -152,14 +152,16 @@ def _hatch(polygons: NDArray[np.object_], apart_m: float, *, slope: float) -> li
 
 
 def _apart(
-    labels: tuple[tuple[shapely.Point, str], ...], frame: Frame, point: float
+    labels: tuple[tuple[shapely.Point, str], ...], frame: Frame, point: float, right: float
 ) -> list[tuple[float, float, float, float, str]]:
-    """Labels that do not cover one before them, with their boxes."""
+    """Labels that do not cover one before them, with their boxes, none of them beyond the sides."""
     kept: list[tuple[float, float, float, float, str]] = []
     high = _HIGH_PT * point
     for at, text in labels:
         ((x, y),) = frame.place(np.array([[at.x, at.y]])).tolist()
         wide = (_LETTER_PT * len(text) + _ROUND_PT) * point
+        half = min(wide, right - frame.left) / 2
+        x = min(max(x, frame.left + half), right - half)
         if all(abs(y - b) >= high or abs(x - a) >= (wide + other) / 2 for a, b, other, _, _ in kept):
             kept.append((x, y, wide, high, text))
     return kept
