@@ -117,8 +117,8 @@ class FieldDrawing:
         return Sheet(
             frame=frame,
             shapes=[placed for shape, look in self.shapes for placed in _placed(shape, look, frame, point)],
-            labels=_apart(self.labels, frame, point, frame.left + wide), bar=np.array([[frame.left, under], [right, under]]),
-            bar_text=f"{length:,.10g} {unit}", arrow=arrow,
+            labels=_apart(self.labels, frame, point, frame.left + wide),
+            bar=np.array([[frame.left, under], [right, under]]), bar_text=f"{length:,.10g} {unit}", arrow=arrow,
         )  # fmt: skip
 
 
