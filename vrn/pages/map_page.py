@@ -45,7 +45,7 @@ _OVERLAYS: Final = ("zones", "samples", "no-apply", "dropped", *HATCHES, *ON_DEM
 _SCRIPT_WORDS: Final[dict[str, tuple[str, ...]]] = {  # with what the script fills in
     "nearest": ("ids", "distance", "label", "unit"), "no-sample": ("id",), "where-asking": (), "where-not": (),
     "where-here": ("distance",), "where-refused": (), "before": ("value",), "restored": (),
-    "changed-here": ("before", "after", "unit", "reason"), "still-before": (), "flat-same": ("flat",),
+    "changed-here": ("before", "after", "unit"), "by-hand-why": ("reason",), "still-before": (), "flat-same": ("flat",),
     "flat-more": ("flat", "apart"), "flat-less": ("flat", "apart"), "zone-rate": ("zone", "rate", "unit"),
     "legend-zone": ("rate", "zones"), "legend-zones": ("rate", "zones"), "background": (), "no-nitrogen-here": (),
     "outside": (), "whole-zone": ("zone",), "here": ("values",), "no-number": (), "out-of-range": ("allowed",),

@@ -161,7 +161,7 @@ SENTENCES: Final[dict[str, str]] = {
     "where-here": "You are here, within about {distance}.",
     "where-refused": "The browser did not give your position. Allow it for this page, or use another browser.",
     "where-not": "This browser gives no position to a page opened from a file.",
-    "changed-here": "Changed on this page from {before} to {after} {unit}. Build again to use it. {reason}",
+    "changed-here": "Changed on this page from {before} to {after} {unit}. Build again to use it.",
     "changed-line": "Set on this page",
     "still-before": "The picture shows the rates before the changes on this page.",
     "before": "before: {value}",

@@ -499,7 +499,8 @@
       fill('[data-rate="' + zone + '"]', row.told);
       fill('[data-was="' + zone + '"]', before);
       fill('[data-product="' + zone + '"]', now.changed ? plain(now.product * data.productFactor, data.perAcDecimals) : row.productShown);
-      fill('[data-changed="' + zone + '"]', now.changed ? say("changed-here", { before: row.shown, after: row.told, unit: data.rateUnit, reason: field("reason-" + zone).value.trim() }) : "");
+      var reason = field("reason-" + zone).value.trim(), why = reason ? " " + say("by-hand-why", { reason: reason }) : "";
+      fill('[data-changed="' + zone + '"]', now.changed ? say("changed-here", { before: row.shown, after: row.told, unit: data.rateUnit }) + why : "");
       fill('[data-lead="' + zone + '"]', now.changed ? covered(row) : row.reached);
       all('[data-line="' + zone + '"]').forEach(function (line) { line.hidden = !now.changed; });
       fill("#because-" + zone, say("zone-rate", { zone: zone, rate: row.told, unit: data.rateUnit }));
