@@ -72,6 +72,8 @@ def test_from_draft_to_signature(
     book = tmp_path / "season.db"
     assert main([*sign, "--key", str(key), "--book", str(book)]) == 0
     signed = _summary(out)
+    assumed = sum(one["level"] == "note" and one["code"] != "methods.from-memory" for one in signed["findings"])
+    assert int(re.findall(r"(\d+) assumptions?\.", capsys.readouterr().out)[-1]) == assumed
     assert signed["approved"] is True
     assert signed["id"] == draft["id"]
     assert verify(out, public_key=tmp_path / "own.key.pub").ok

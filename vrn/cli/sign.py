@@ -62,6 +62,7 @@ def sign(
     from vrn.files.staging import source_of
     from vrn.files.statement import SHORT
     from vrn.many.sign import ReportBeside, sign_folder
+    from vrn.pages.report_file import signer_lists
     from vrn.words import UnitFormat
     from vrn.words import say as worded
 
@@ -90,6 +91,9 @@ def sign(
         worded(shown, "review.by-name") if public is None else worded(shown, "review.by-key", mark=fingerprint(public))
     )
     tell(shown, "review.signed", name=by.strip(), id=found.id[:SHORT], on=day, how=how)
+    lists = signer_lists(found, shown)
+    memory, methods, assumed = (len(lists.get(name, ())) for name in ("memory", "disagree", "assumptions"))
+    tell(shown, "review.signed-over", memory=memory, methods=methods, assumed=assumed)
 
 
 def _refuse_revoked(book: Path, private: "Ed25519PrivateKey | None") -> None:

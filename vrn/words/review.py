@@ -30,6 +30,8 @@ SENTENCES: Final[dict[str, str]] = {
     "by-key": "Signed with key {mark}.",
     "sign-warnings": "Warnings in this prescription:",
     "sign-warning": "  ! {place}: {problem}",
+    "signed-over": "Signed over {memory:number|numbers} from memory, {methods:other method|other methods} and "
+    "{assumed:assumption|assumptions}. Page 2 of the report lists them.",
     "signed": "{name} signed prescription {id} on {on}. {how}",
     "key-made": "Private key: {private}. Keep it to yourself. Public key: {public}. Hand that one out.",
     "key-pinned": "Key {mark} may sign. {book} holds it.",
