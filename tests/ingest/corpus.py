@@ -354,10 +354,10 @@ _refused(3, "one laboratory in lb/ac", _labelled("Lab", "North", "South", POUNDS
 _refused(3, "one laboratory in kg/ha", _labelled("laboratory", "North", "South", KILOS), "two kinds of unit")
 
 
-def _deep(factor: float) -> Spoil:
+def _deep(factor: float, apart: float = 0.1) -> Spoil:
     def edit(rows: list[list[str]]) -> list[list[str]]:
         low = [
-            [*row[:3], "12", "24", f"{float(row[5]) * factor * (1 + 0.1 * np.sin(i)):.3f}", row[6]]
+            [*row[:3], "12", "24", f"{float(row[5]) * factor * (1 + apart * np.sin(i)):.3f}", row[6]]
             for i, row in enumerate(rows[1:])
         ]
         return [*rows, *low]

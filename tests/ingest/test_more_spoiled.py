@@ -1,6 +1,9 @@
 """More ways to spoil what each law of reading guards: the right numbers, a refusal, or a warning of its own."""
 
 import json
+import os
+import subprocess
+import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -96,6 +99,27 @@ def _no_apply(*shapes: dict[str, Any], **keys: Any) -> Spoil:
 
 EVEN = corpus._grid([0.12, 0.37, 0.63, 0.88], [0.17, 0.5, 0.83])
 HOME = _zone(0, 0, 1, 1)
+_X, _Y = np.meshgrid(np.linspace(0, 1, 36), np.linspace(0, 1, 24))
+_SMOOTH = 190 + 25 * np.sin(3 * _X) + 15 * np.cos(4 * _Y) + 3 * np.random.default_rng(1).standard_normal(_X.shape)
+_GAP = (np.hypot(_X - 0.5, _Y - 0.5) < 0.2, np.hypot(_X - 0.4, _Y - 0.6) < 0.12)
+_CUT = np.clip(_SMOOTH, None, 200)
+_POOR = SEEN * 0.55 * NO3  # NO3 of a field of 4.8 to 10 ppm of NO3-N
+
+
+def _grouped(column: str, first: str, second: str, factor: float = POUNDS) -> Spoil:
+    """Every other reading a factor higher, and a column that says which."""
+    return corpus._labelled(column, first, second, factor)
+
+
+def _analyses(column: str, *words: str, factor: float = 1.0) -> Spoil:
+    """A layer of organic matter with a column of words, and every other value by a factor lower."""
+    values = np.linspace(3, 3.6, 12) / np.where(np.arange(12) % 2, factor, 1.0)
+    rows = [f"{lon},{lat},{value:.4f},{words[i % len(words)]}"
+            for i, ((lon, lat), value) in enumerate(zip(sound.places(), values, strict=True))]  # fmt: skip
+    text = "\n".join([f"longitude,latitude,value,{column}", *rows])
+    return _files(files={"l.csv": text}, layers__organic_matter={"file": "l.csv", "column": "value"})
+
+
 _HALF = np.where(np.arange(18) < 9, 40.0, np.nan) * np.ones((12, 1))
 
 # law, name, what is done → how it ends: right, a pattern of the refusal, or "!" and the code of its own warning
@@ -136,10 +160,22 @@ READ: list[tuple[int, str, Spoil, str]] = [
     (3, "one organic matter in g/kg", _matter(10.0, *[1.0] * 11), "!ingest.layer-units-mixed"),
     (3, "organic matter in one unit", _matter(1.0), RIGHT),
     (3, "second foot much above the first", corpus._deep(0.6 * POUNDS), "!samples.deeper-holds-more"),
-    (3, "a technician's in pounds", corpus._labelled("technician", "A", "B", POUNDS), "!ingest.units-mixed"),
+    (3, "a technician's in pounds", corpus._labelled("technician", "A", "B", POUNDS), "parted by technician A"),
     (3, "two rows in pounds", corpus._part([0, 11], POUNDS), "!ingest.units-mixed"),
     (3, "all but two in NO3", corpus._part(range(10), NO3), "!ingest.units-mixed"),
     (3, "every other a tenth", corpus._part(range(0, 12, 2), 0.1), "two kinds of unit"),
+    *((3, f"pounds by {column}", _grouped(column, first, second), f"parted by {column} {first}")
+      for column, first, second in (("Lab ID", "7", "9"), ("batch", "A", "B"), ("Method", "strip", "probe"),
+                                    ("Received", "2026-06-13", "2026-06-15"), ("stored", "cool", "dried"))),
+    (3, "carbon by a column of methods", _analyses("Method", "LOI", "burnt", factor=1.724), "parted by Method LOI"),
+    (3, "carbon by a column of tests", _analyses("Test", "OM", "organic carbon", factor=1.724), "column Test says"),
+    (3, "a column of methods", _analyses("Method", "LOI", "combustion"), RIGHT),
+    (3, "deeper cores a share of lb/ac in step", corpus._deep(1 / POUNDS), "deeper cores are 0.272"),
+    (3, "deeper cores a share of lb/ac", corpus._deep(0.24, 0.3), "!samples.deeper-holds-little"),
+    (3, "deeper cores of half", corpus._deep(0.5, 0.3), RIGHT),
+    (2, "a poor field in NO3", _read(_POOR), "!samples.no3-or-no3-n"),
+    (2, "a rich field that says NO3-N", _nitrate("NO3-N ppm", _POOR), RIGHT),
+    (2, "a rich field that is accepted", _read(_POOR, samples__accept="NO3-N on the lab sheet"), RIGHT),
     (3, "units by the row", _edited(lambda rows: [[*row, ("ppm" if i % 2 else "lb/ac") if i else "units"]
                                                   for i, row in enumerate(rows)]), "lb/ac"),
     (6, "May in °C", _days(lambda i, day: _cold(day) if i < 30 else day), "in May"),
@@ -169,6 +205,15 @@ READ: list[tuple[int, str, Spoil, str]] = [
     (8, "a zone without number", _polygons_of("zones", _zone(0, 0, 0.5, 1, zone=1), _zone(0.5, 0, 1, 1, zone=None)),
      "whole number"),
     (8, "a neighbour's zones", _polygons_of("zones", _zone(2, 0, 3, 1, zone=1)), "none of it lies"),
+    *((8, f"a gap filled with {value:g}", _raster("yield_potential", np.where(_GAP[0], value, _SMOOTH), **BUSHELS),
+       "!ingest.filled-hole") for value in (255.0, 100.0, 190.0)),
+    (8, "two gaps filled", _raster("yield_potential", np.where(_GAP[1], 100, np.where(_GAP[0], 255, _SMOOTH)),
+                                   **BUSHELS), "!ingest.filled-hole"),
+    (8, "whole bushels", _raster("yield_potential", np.round(_SMOOTH), **BUSHELS), RIGHT),
+    (8, "yields cut off at 200", _raster("yield_potential", _CUT, **BUSHELS), RIGHT),
+    (8, "one yield for each soil", _raster("yield_potential", 170.0 + 30 * np.round(_X), **BUSHELS), RIGHT),
+    (9, "manure credited and none applied", _keys(applications=[], credits={"manure": 40}), "!ingest.none-and-manure"),
+    (9, "manure credited and something applied", _keys(applications=[UREA], credits={"manure": 40}), RIGHT),
     (9, "applied by a column", _column("N applied (lb/ac)", 60), "!samples.silent-and-a-column"),
     (9, "a column and a list", _column("N applied (lb/ac)", 60, applications=[UREA]), RIGHT),
     (9, "starter by a column", _column("Starter N (lb/ac)", 20, applications=[]), "!ingest.none-and-a-column"),
@@ -204,6 +249,9 @@ CHECKED: list[tuple[int, str, Spoil, str]] = [
     (4, "two corners", _at([(0.05, 0.1), (0.1, 0.1), (0.05, 0.2), (0.95, 0.9), (0.9, 0.9), (0.95, 0.8)]),
      "!surface.far-most"),
     (4, "a diagonal", _at([(x, x) for x in np.linspace(0.05, 0.95, 9)]), "!surface.far-some"),
+    (4, "along the road", _at([(x, 0.03) for x in np.linspace(0.05, 0.95, 9)]), "!surface.far-half"),
+    (4, "the four corners", _at(corpus._grid([0.02, 0.98], [0.03, 0.97])), RIGHT),
+    (4, "all in the middle", _at(corpus._grid([0.45, 0.5, 0.55], [0.4, 0.5, 0.6])), "!surface.far-most"),
     *((5, f"{name} {keys}", _product(name=name, **keys), says)
       for name, keys, says in (
           ("UAN 32", {"density_lb_gal": 1.32}, "kg/L"), ("urea", {"n_pct": 4.6, "dry": True}, "decimal point"),
@@ -238,7 +286,7 @@ def test_each_law_has_ten_more_cases_or_is_held_by_the_corpus() -> None:
     laws = [law for law, *_ in READ + CHECKED]
     assert set(laws) == set(range(1, 11))
     assert len(laws) >= 100
-    assert min(laws.count(law) for law in set(laws)) >= 7
+    assert min(laws.count(law) for law in set(laws)) >= 10
 
 
 @pytest.mark.filterwarnings("ignore:Use `@` matmul:PendingDeprecationWarning")  # rasterio's, writing the test's raster
@@ -301,3 +349,14 @@ def test_water_of_moist_soil_is_counted_by_its_header(field_folder: Path) -> Non
     _column(header, 18, samples__moisture_basis="moist", samples__columns={"water_pct": header})(field_folder)
     field = read_field(field_folder / "field.toml")
     np.testing.assert_allclose(field.samples.nitrate_ppm, SEEN * (1 + 18 / 82), rtol=1e-6)
+
+
+def test_files_of_any_name_open_where_the_locale_is_bare(field_folder: Path) -> None:
+    """The C locale with UTF-8 turned off: the run starts again in UTF-8, and reads what it would read elsewhere."""
+    (field_folder / "samples.csv").rename(field_folder / "probén 1.csv")
+    _keys(samples={**sound.KEYS["samples"], "file": "probén 1.csv"})(field_folder)
+    bare = {**os.environ, "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "LC_ALL": "C"}
+    words = [sys.executable, "-m", "vrn", "check", str(field_folder / "field.toml"), "--json"]
+    done = subprocess.run(words, env=bare, capture_output=True, encoding="utf-8", check=False)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["findings"] is not None

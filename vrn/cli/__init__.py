@@ -68,6 +68,9 @@ def _register(words: list[str]) -> None:
 
 def run() -> None:
     """Entry point of the ``vrn`` script."""
+    if sys.getfilesystemencoding() == "ascii":  # a bare locale, and UTF-8 turned off: no file with an é would open
+        os.environ["PYTHONUTF8"] = "1"
+        os.execv(sys.executable, [sys.executable, *sys.orig_argv[1:]])
     for name in ("geopandas", "pandas"):  # pyogrio loads them where it finds them, half a second for nothing used here
         sys.modules.setdefault(name, None)  # type: ignore[arg-type]  # None: Python's own way to say "not here"
     gc.set_threshold(20_000, 50, 50)  # a command is soon over: looking for cycles as often as by default costs a sixth

@@ -17,6 +17,12 @@ _LIMIT = re.compile(r"^([<>≤≥])=?\s*(.+)$")
 _NOT_DETECTED = {"nd", "n.d.", "bd", "bdl", "lod", "dl", "mdl", "tr", "trace", "not detected", "below detection"}
 _LIMIT_REMEDY = "Write the laboratory's limit of detection, as <1: half of it is carried."
 _SHOWN_FAULTS = 8
+_MOST_GROUPS, _FEWEST_OF_GROUP, _MOST_GROUPING = 8, 3, 8  # groups, rows of one, columns that group
+_OF_GROUND = re.compile(
+    r"zone|soil|texture|area|crop|strip|treat|rate|block|plot|depth|slope|landscape|position|place|manage|hill|drain|"
+    r"\blat|\blon|easting|northing|elev|^[xy]$",
+    re.IGNORECASE,
+)  # what parts readings by nature
 _LONG = 2000  # rows from which a column is first tried whole
 _TRIED = 200  # cells by which a column of few different ones is told
 _HIGHEST = 1e100
@@ -105,6 +111,18 @@ class Columns:
         problem = f"{self.table.name}: there is no column {role} (columns: {self.table.named})."
         remedy = f'If "{near}" is it, set' if near else "Add it, or name the column that holds it:"
         raise InputFileError(problem, f'{remedy} {role} = "{near or "…"}" under [{self.key}].')
+
+
+def groups_of(table: CellTable, but: Iterable[str]) -> tuple[tuple[str, list[str]], ...]:
+    """Columns of a few words or numbers that put rows into groups, but those named and those of the ground itself."""
+    most = max(2, min(_MOST_GROUPS, len(table) // _FEWEST_OF_GROUP))
+    left = {*but}
+    found = []
+    for name in table.columns:
+        cells = table.column(name) if name and name not in left and not _OF_GROUND.search(name) else []
+        if 1 < len({*cells} - {""}) <= most:
+            found.append((name, cells))
+    return tuple(found[:_MOST_GROUPING])
 
 
 class RowFaults:

@@ -1,12 +1,13 @@
 """Whether a column's header fits its role: taken as it is, converted with certainty and told, or refused."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
 from vrn.findings import Quantity
 from vrn.ingest.contents import HeaderMeaning, read_header
 from vrn.ingest.input_files import InputFiles, Source
+from vrn.ingest.table import CellTable
 from vrn.model.settings import SampleSection
 from vrn.units import BU_AC_T_HA, CORN_BU_LB, LB_AC_KG_HA
 
@@ -53,6 +54,11 @@ _WANTED: Final = {
     "t_ha": ("corn yield", "t/ha", "t/ha"),
     "applied_n": ("nitrogen already applied", "lb N/ac", "kg N/ha"),
 }  # fmt: skip
+SAYING: Final = (
+    "unit", "units", "uom", "unit of measure", "unit of measurement", "result unit", "result units", "measure", "test",
+    "analyte", "analysis", "test name", "parameter", "species", "compound", "nutrient", "element", "form", "basis",
+    "reported as", "sample basis", "matrix", "medium", "material", "sample type",
+)  # fmt: skip
 _SAID_AS: Final[Mapping[str | None, Literal["NO3-N", "NO3"]]] = {"NO3-N": "NO3-N", "nitrate as NO3": "NO3"}
 
 
@@ -74,8 +80,8 @@ class NitrateColumn:
     depth : (float, float, str) or None
         Of every core, where the header says one.
     header : str
-    silent : bool
-        Whether the header names no substance.
+    substance : str or None
+        What the header names.
     """
 
     factor: float
@@ -84,7 +90,7 @@ class NitrateColumn:
     moisture_basis: Literal["dry", "moist"] | None
     depth: tuple[float, float, str] | None
     header: str
-    silent: bool
+    substance: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +128,32 @@ class Gate:
             )
             self.source.refuse(f"{seen}.", remedy + way_out)
         self.files.warn("ingest.accepted", self.source, seen=seen, reason=self.accept)
+
+    def said(self, table: CellTable, taken: Iterable[str], *, least: int = 1) -> str:
+        """
+        What columns of units and substances, as laboratories have them, say of every row in so many letters at least.
+
+        Raises
+        ------
+        InputFileError
+            If one says two things, and nobody has accepted it.
+        """
+        words, others = [], {*taken}
+        for name in SAYING:
+            column = table.find(name)
+            if column is None or column in others:
+                continue
+            said = list(dict.fromkeys(cell.strip() for cell in table.column(column) if cell.strip()))
+            if any(len(one) < least for one in said):
+                continue
+            meant = [read_header(one) for one in said]
+            if len({(one.substance, one.unit, one.basis) for one in meant}) > 1:
+                self.refuse(
+                    f"the column {column} says {' and '.join(said[:4])}", "Keep the rows of one kind and one unit."
+                )
+            elif said:
+                words.append(said[0])
+        return " ".join(words)
 
     def nitrate(
         self, header: str, settings: SampleSection, *, said: str = "", role: str = "nitrate_ppm"
@@ -176,7 +208,7 @@ class Gate:
             factor = self._factor(meaning, role)
         return NitrateColumn(
             factor=factor, per_area=per_area, reported_as=reported, moisture_basis=basis, depth=meaning.depth,
-            header=header, silent=meaning.substance is None,
+            header=header, substance=meaning.substance,
         )  # fmt: skip
 
     def factor(self, header: str, role: Role, *, default: float = 1.0) -> float:

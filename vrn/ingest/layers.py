@@ -5,15 +5,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from vrn.errors import InputFileError
 from vrn.findings import Quantity
 from vrn.ingest import ranges
-from vrn.ingest.cells import Columns, RowFaults, numbers
-from vrn.ingest.gate import Gate, Role
+from vrn.ingest.cells import Columns, RowFaults, groups_of, numbers
+from vrn.ingest.contents import read_header
+from vrn.ingest.gate import CARBON_TO_MATTER, Gate, Role
 from vrn.ingest.input_files import InputFiles, Source, recognize
 from vrn.ingest.map_units import Join, join_of, joined, warn_of_missing
-from vrn.ingest.mixed import scattered_units, two_units
+from vrn.ingest.mixed import SIDES, scattered_units, two_units
 from vrn.ingest.outline import read_areas
 from vrn.ingest.points import LATITUDE, LONGITUDE, PlacedRows, read_rows_or_areas
 from vrn.ingest.ranges import Range, listed
@@ -23,8 +25,11 @@ from vrn.model.layers import ConstantLayer, Layer, PointLayer, PolygonLayer
 from vrn.model.settings import Settings
 from vrn.units import BU_AC_T_HA, LB_AC_KG_HA
 
+_BY_NATURE = 2.5  # soils of a field differ by less: common practice, no source
 _OVERLAP = 0.02  # of the ground of a layer's outlines, that edges drawn twice do not reach
 _REACH_M = 100.0  # areas further from the field are not kept
+_ALL, _FROM, _TO = slice(None), slice(1, None), slice(-1)
+_SIDE_BY_SIDE = ((_FROM, _ALL), (_ALL, _FROM)), ((_TO, _ALL), (_ALL, _TO))  # cells of a raster, and those beside them
 _ELSEWHERE = "Check that it is of this field, its system, and the order of its coordinates."
 
 
@@ -58,7 +63,8 @@ class LayerSpec:
 
 _ORGANIC_MATTER = LayerSpec(
     name="organic_matter_pct", usual=("organic_matter_pct", "om_pct", "organic_matter", "om"), role="organic_matter",
-    limits=ranges.ORGANIC_MATTER, mixed=((10.0, "g/kg and percent"),),
+    limits=ranges.ORGANIC_MATTER,
+    mixed=((10.0, "g/kg and percent"), (CARBON_TO_MATTER, "organic matter and organic carbon")),
 )  # fmt: skip
 _RELATIVE = LayerSpec(
     name="yield_potential", usual=("yield_potential", "relative_yield", "relative"), role="relative",
@@ -187,6 +193,9 @@ def read_layer(
         factor = gate.factor(said, spec.role, default=spec.factor) if spec.role is not None else spec.factor
         values = raster.values * factor
         _judge(gate, spec, values[np.isfinite(values)], factor=factor)
+        inside = np.where(shapely.contains_xy(boundary, raster.grid.centers_m()).reshape(values.shape), values, np.nan)
+        one, other = ((inside[a, b].ravel() for a, b in side) for side in _SIDE_BY_SIDE)
+        ranges.ask_about_holes(gate, spec.limits, np.concatenate([*one]), np.concatenate([*other]), inside)
         return replace(raster, values=values) if factor != 1.0 else raster
     mapping = {spec.name: column} if column is not None and join is None else None
     found = read_rows_or_areas(
@@ -196,7 +205,9 @@ def read_layer(
     if join is not None:
         table, has_row = joined(files, source, table, join, key, column, spec.usual)
         column = table.columns[0]
-    values, factor = _values(table, spec, column, key, gate)
+    taken = {*table.columns[:1]} if join is not None else {column or ""}
+    said = gate.said(found.table, taken, least=2) if spec.role is not None else ""  # A and B are soils
+    values, factor = _values(table, spec, column, key, gate, said)
     if isinstance(found, PlacedRows):
         known = np.isfinite(values) & np.isfinite(found.coordinates_m).all(axis=1)
         _missing(files, source, known)
@@ -211,13 +222,19 @@ def read_layer(
     _judge(gate, spec, values, rows=[found.table.row[i] for i in np.flatnonzero(known)], factor=factor)
     if isinstance(found, PlacedRows):
         place = found.coordinates_m[known]
-        _one_unit(gate, spec, values, place, [found.table.row[i] for i in np.flatnonzero(known)])
+        taken = {table.columns[0]} if join is not None else {column or "", *found.columns.mapped.values()}
+        groups = groups_of(found.table, taken)
+        some = np.flatnonzero(known)
+        _one_unit(gate, spec, values, place, [found.table.row[i] for i in some],
+                  [(name, [cells[i] for i in some]) for name, cells in groups])  # fmt: skip
+        _, near = cKDTree(place).query(place, k=min(5, len(place)))
+        ranges.ask_about_holes(gate, spec.limits, np.repeat(values, near.shape[1]), values[near.ravel()], values)
         return PointLayer(name=spec.name, crs=crs, coordinates_m=place, values=values, source=source.name)
     return PolygonLayer(name=spec.name, crs=crs, polygons=found.polygons[known], values=values, source=source.name)
 
 
 def _values(
-    table: CellTable, spec: LayerSpec, column: str | None, key: str, gate: Gate
+    table: CellTable, spec: LayerSpec, column: str | None, key: str, gate: Gate, said: str = ""
 ) -> tuple[NDArray[np.float64], float]:
     """Numbers of the layer's column, named, usual, or the only one there is, in the layer's unit; the factor to it."""
     if column is not None:
@@ -231,6 +248,9 @@ def _values(
         name = found
     faults = RowFaults(table)
     values = numbers(table, name, faults)
+    telling = read_header(said)
+    if telling.substance or telling.unit or telling.basis:
+        name = f"{name} {said}"
     factor = gate.factor(name, spec.role, default=spec.factor) if spec.role is not None else spec.factor
     limits, given = spec.limits, values
     values = given * factor
@@ -256,19 +276,29 @@ def _judge(
 
 
 def _one_unit(
-    gate: Gate, spec: LayerSpec, values: NDArray[np.float64], xy: NDArray[np.float64], rows: list[int]
-) -> None:
-    """Refuse points of which a part is a known factor above the rest; ask where it may be."""
+    gate: Gate, spec: LayerSpec, values: NDArray[np.float64], xy: NDArray[np.float64], rows: list[int],
+    groups: list[tuple[str, list[str]]],
+) -> None:  # fmt: skip
+    """Refuse points of which a part is a known factor above the rest; ask where it may be.
+
+    Soils differ by as little as carbon from matter. A part that is so much higher is refused only where a column of the
+    file names it, and asked about only where chance seldom makes it, never by the side of the field: of 150 simulated
+    layers as nature makes them at most 6 were, of 150 with the first half of the rows in carbon 109, with every other
+    row in it 23. The rest of them nobody can tell from the numbers.
+    """
     some = np.flatnonzero(values > 0)
     if not spec.mixed or not some.size:
         return
-    mixed = two_units(values[some], xy[some], (), spec.mixed)
+    labels = [(name, [cells[i] for i in some]) for name, cells in groups]
+    mixed = two_units(values[some], xy[some], labels, spec.mixed)
     if mixed is None or not mixed.sure:
         mixed = scattered_units(values[some], xy[some], spec.mixed) or mixed
-    if mixed is None:
+    small = mixed is not None and mixed.factor <= _BY_NATURE
+    if mixed is None or (small and (not mixed.sure or mixed.group in SIDES)):
         return
     named = listed([str(rows[i]) for i in some[mixed.high]])
-    if mixed.sure:
+    by_name = any(mixed.group.startswith(f"{name} ") for name, _ in labels)
+    if mixed.sure and (by_name or not small):
         gate.refuse(
             f"values of {spec.limits.name} look like two kinds of unit, parted by {mixed.group}, about "
             f"{mixed.factor:g} times apart, the factor between {mixed.what} (high: {named})",

@@ -9,9 +9,9 @@ from vrn.ingest.cells import RowFaults, dates, is_unknown
 from vrn.ingest.contents import read_header
 from vrn.ingest.depth import DEPTH_ROLES, depth_range, unit_of_depth
 from vrn.ingest.form import READING
-from vrn.ingest.gate import Gate, NitrateColumn
+from vrn.ingest.gate import SAYING, Gate, NitrateColumn
 from vrn.ingest.points import coordinate_columns
-from vrn.ingest.samples import HANDLING_ROLES, SAYING
+from vrn.ingest.samples import HANDLING_ROLES
 from vrn.ingest.table import CellTable
 from vrn.model.settings import SampleSection
 

@@ -11,8 +11,10 @@ from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 from vrn.model.samples import SoilSamples
 from vrn.units import LB_AC_KG_HA, LB_AC_PER_PPM_IN, NO3_N_SHARE
 
+SIDES = ("east and west", "north and south")
 _FEWEST = 3  # readings of a part
 _FEWEST_PAIRS, _ALIKE = 4, 0.5  # places with two depths, and how far their log ratios may spread
+_IN_STEP = 0.1  # spread of log ratios below which two depths are in step, as no field's are
 _LEAST_SHARE = 0.15  # of the readings in the smaller part
 _MOST_READINGS = 120  # compared at once; of more, as many at random
 _LEAST_FACTOR = 2.5  # parts of a field often differ by less than this of themselves: common practice, no source
@@ -120,11 +122,12 @@ def deeper_in_another_unit(readings: SoilSamples, bulk_density_g_cm3: float) -> 
     """
     How many times deeper cores hold what the ones over them do, and what such a factor is between, empty if unknown.
 
-    Less deep than above is usual, and as much as a known factor less: only deeper cores that hold more, alike all over
-    the field, are looked at; 1 without them.
+    Less deep than above is usual: a known factor less is one of units only where every place has it. Deeper cores that
+    hold more than those above, or as little as the least factor less, alike all over the field, are told by how much;
+    1 without them.
     """
     depths = readings.depths_in()
-    most = 1.0
+    most = least = 1.0
     places = [tuple(place) for place in readings.coordinates_m.round(1).tolist()]
     for (top, bottom), (deep_top, deep_bottom) in pairwise(depths):
         above, below = (
@@ -137,11 +140,17 @@ def deeper_in_another_unit(readings: SoilSamples, bulk_density_g_cm3: float) -> 
         steps = np.log([below[place] / above[place] for place in above if place in below])
         if len(steps) < _FEWEST_PAIRS or steps.std() > _ALIKE:
             continue
-        for factor, what in known_factors(thickness_in=deep_bottom - deep_top, bulk_density_g_cm3=bulk_density_g_cm3):
+        known = known_factors(thickness_in=deep_bottom - deep_top, bulk_density_g_cm3=bulk_density_g_cm3)
+        for factor, what in known:
             if abs(steps.mean() - np.log(factor)) < _NEAR[-1] + 2 * steps.std() / np.sqrt(len(steps)):
                 return factor, what
-        most = max(most, float(np.exp(steps.mean())))
-    return most, ""
+            if abs(steps.mean() + np.log(factor)) < _NEAR[-1] and steps.std() < _IN_STEP:
+                return 1.0 / factor, what
+        ratio = float(np.exp(steps.mean()))
+        most = max(most, ratio)
+        if np.log(ratio) < _NEAR[-1] - np.log(min(factor for factor, _ in known)):
+            least = min(least, ratio)
+    return (least, "") if least < 1.0 else (most, "")
 
 
 def _parts(
@@ -164,7 +173,7 @@ def _parts(
             marks.items(), key=lambda item: (-y[item[1]].mean(), item[0])
         ):  # the higher one first
             yield from marked(f"{name} {value}", _GAIN_GROUP, mask)
-    orders = (("the order of the rows", np.arange(len(y))), ("east and west", xy[:, 0]), ("north and south", xy[:, 1]))
+    orders = (("the order of the rows", np.arange(len(y))), *zip(SIDES, xy.T, strict=True))
     for name, order in orders:
         ranks = np.argsort(np.argsort(order, kind="stable"), kind="stable")
         for cut in range(fewest, len(y) - fewest + 1):

@@ -14,6 +14,7 @@ from vrn.ingest.input_files import InputFiles
 from vrn.model.settings import Settings
 from vrn.units import BU_AC_T_HA
 
+_MANY_VALUES, _OFTEN, _FEWEST_HELD, _LEAST_HELD, _JUMP = 20, 5, 6, 0.003, 2.5  # choices of this project
 _MOST_ROWS = 8  # that a finding names
 
 
@@ -213,6 +214,43 @@ def judge(
             limits.code, f"{gate.source} {listed(named)}".strip(), values=int(beyond.sum()),
             low=Quantity(limits.kind, low), high=Quantity(limits.kind, high),
         )  # fmt: skip
+
+
+def ask_about_holes(
+    gate: Gate, limits: Range, one: NDArray[np.float64], other: NDArray[np.float64], values: NDArray[np.float64]
+) -> None:
+    """
+    Ask about a value that a layer holds again and again in one spot, as a gap filled with a constant does.
+
+    It is held five times as often as all other values but one, and not by ground that is cut off at the highest or the
+    lowest: close to a cut lie as many values as it took away.
+
+    Parameters
+    ----------
+    gate : Gate
+    limits : Range
+    one, other : ndarray, shape (m,)
+        Values of places side by side; NaN is passed over.
+    values : ndarray
+        All of the field.
+    """
+    held, times = np.unique(np.round(values[np.isfinite(values)], 5), return_counts=True)
+    if len(held) < _MANY_VALUES:
+        return
+    order = np.argsort(times)[::-1]
+    for at in order[:2]:
+        inside = np.isclose(one, held[at], atol=1e-5), np.isclose(other, held[at], atol=1e-5)
+        share, rest = float(times[at] / times.sum()), np.repeat(np.delete(held, at), np.delete(times, at))
+        usual_step = float(np.nanmedian(np.abs(one - other)[~inside[0] & ~inside[1]]))
+        end = held[at] > np.median(rest)  # a cut leaves as many values near it as it took away
+        off = abs(held[at] - np.quantile(rest, max(1 - share, 0.5) if end else min(share, 0.5)))
+        often = times[at] >= max(_OFTEN * times[order[2]], _FEWEST_HELD, _LEAST_HELD * times.sum())
+        jumps = 0 < at < len(held) - 1 or off > _JUMP * usual_step
+        if often and jumps and (inside[0] & inside[1]).sum() >= _FEWEST_HELD / 2:
+            gate.files.warn(
+                "ingest.filled-hole", gate.source, share=Quantity("share", share),
+                value=Quantity(limits.kind, float(held[at])),
+            )  # fmt: skip
 
 
 def judge_stated(files: InputFiles, settings: Settings) -> None:

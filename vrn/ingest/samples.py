@@ -2,7 +2,7 @@
 
 import re
 from datetime import date, datetime
-from itertools import compress
+from itertools import compress, repeat
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.findings import Quantity
 from vrn.ingest import ranges
-from vrn.ingest.cells import Columns, RowFaults, dates, limited_numbers, numbers
+from vrn.ingest.cells import Columns, RowFaults, dates, groups_of, limited_numbers, numbers
 from vrn.ingest.contents import read_header
 from vrn.ingest.depth import DEPTH_ROLES, read_depths, stated_depth
 from vrn.ingest.form import ask_about_applied, filled_rows
@@ -34,11 +34,9 @@ _ROLES = ("sample_id", "longitude", "latitude", "nitrate_ppm", "kind", "sampled_
           "water_pct", *DEPTH_ROLES, *HANDLING_ROLES)  # fmt: skip
 _TOP_FOOT_IN = 12.0
 _FEW_ALIKE = 5  # readings from which a likeness counts
-SAYING = (
-    "unit", "units", "uom", "unit of measure", "unit of measurement", "result unit", "result units", "measure", "test",
-    "analyte", "analysis", "test name", "parameter", "species", "compound", "nutrient", "element", "form", "basis",
-    "reported as", "sample basis", "matrix", "medium", "material", "sample type",
-)  # fmt: skip
+# NO3-N of the top foot above which the late-spring test of Iowa advises nothing (PM 1714), and of the middle reading
+# that a field of corn seldom has: common practice, no source
+ENOUGH_PPM, SELDOM_PPM = 25.0, 50.0
 BULK_DENSITY_G_CM3 = 1.35  # the nitrogen methods' own where none is given, so that pounds come back as they were
 
 
@@ -88,7 +86,11 @@ def read_samples(files: InputFiles, settings: Settings, crs: str) -> SoilSamples
     area_id, areas = _areas(rows, section, crs)
     coordinates_m = _located(rows, kind, sample_id, area_id, areas)
     soil = np.array([one in ("field", "duplicate") for one in kind], dtype=bool)
-    column = gate.nitrate(rows.columns.need("nitrate_ppm", "nitrate_mg_kg"), section, said=_said(rows, gate))
+    column = gate.nitrate(
+        rows.columns.need("nitrate_ppm", "nitrate_mg_kg"),
+        section,
+        said=gate.said(rows.table, rows.columns.mapped.values()),
+    )
     top_in, bottom_in = read_depths(
         files, source, rows.table, rows.columns, rows.faults, needed=soil, gate=gate,
         header=stated_depth(gate, section.depth, column),
@@ -112,8 +114,10 @@ def read_samples(files: InputFiles, settings: Settings, crs: str) -> SoilSamples
     nitrate_ppm = _as_dry_no3_n(rows, section, column, nitrate_ppm, water_pct, soil)
     judged = soil & ~below & np.isfinite(nitrate_ppm)
     ranges.judge(gate, ranges.NITRATE, nitrate_ppm[judged], rows=[*compress(rows.table.row, judged.tolist())])
-    if column.silent:
+    if column.substance is None:
         _like_something_else(gate, column.header, nitrate_ppm[judged])
+    if section.reported_as == "NO3-N" and column.substance != "NO3-N" and section.accept is None:
+        _perhaps_no3(gate, column.header, nitrate_ppm[judged & (top_in == 0)])
     return SoilSamples(
         sample_id=sample_id, crs=crs, coordinates_m=coordinates_m, top_in=top_in, bottom_in=bottom_in,
         nitrate_ppm=nitrate_ppm, kind=tuple(kind), sampled_on=tuple(days), nominal_ppm=nominal_ppm,
@@ -212,21 +216,6 @@ def _located(
     return places
 
 
-def _said(rows: _Rows, gate: Gate) -> str:
-    """What columns of units and substances, as laboratories have them, say of every row."""
-    words = []
-    for name in SAYING:
-        column = rows.table.find(name)
-        if column is None or column in rows.columns.mapped.values():
-            continue
-        said = list(dict.fromkeys(cell.strip() for cell in rows.table.column(column) if cell.strip()))
-        if len({(read_header(one).substance, read_header(one).unit, read_header(one).basis) for one in said}) > 1:
-            gate.refuse(f"the column {column} says {' and '.join(said[:4])}", "Keep the rows of one kind and one unit.")
-        elif said:
-            words.append(said[0])
-    return " ".join(words)
-
-
 def _nitrate(rows: _Rows, column: NitrateColumn) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Readings in ppm, or in lb/ac where the column is one of areas; half the limit where they are below detection."""
     name = column.header
@@ -263,8 +252,7 @@ def _water(rows: _Rows, gate: Gate, section: SampleSection) -> NDArray[np.float6
     """Water of each row in percent of the dry soil; a header that says moist or wet is of the moist soil's weight."""
     if section.water_pct is not None:
         ranges.judge(gate, ranges.WATER, np.array([section.water_pct]))
-    name = rows.columns.find("water_pct")
-    if name is None:
+    if (name := rows.columns.find("water_pct")) is None:
         return np.full(len(rows), np.nan)
     given = rows.optional("water_pct") * gate.factor(name, "water_pct")
     if read_header(name).basis == "moist":
@@ -340,20 +328,32 @@ def _like_something_else(gate: Gate, header: str, ppm: NDArray[np.float64]) -> N
         gate.files.warn("ingest.like-conductivity", gate.source, column=header)
 
 
+def _perhaps_no3(gate: Gate, header: str, ppm: NDArray[np.float64]) -> None:
+    """Ask where only the field file says NO3-N, and a field so rich that it would need nothing may be one in NO3."""
+    median = float(np.median(ppm)) if len(ppm) >= _FEW_ALIKE else 0.0
+    if ENOUGH_PPM < median <= SELDOM_PPM:
+        gate.files.warn(
+            "samples.no3-or-no3-n", gate.source, median=Quantity("concentration", median), column=header,
+            enough=Quantity("concentration", ENOUGH_PPM), real=Quantity("concentration", median * NO3_N_SHARE),
+        )  # fmt: skip
+
+
 def read_handling(
     table: CellTable, columns: Columns, days: list[date | None], faults: RowFaults
 ) -> tuple[Handling, ...]:
     """Columns ``cores``, ``instrument``, ``read_at`` and ``stored`` of a samples table; none of them is needed."""
-    if not any(columns.find(role) is not None for role in HANDLING_ROLES) and _laboratory(table) is None:
-        return (Handling(cores=None, instrument="", read_at=None, stored=""),) * len(table)
+    names = {role: name for role in _ROLES if (name := columns.find(role)) is not None}
+    groups = groups_of(table, {name for role, name in names.items() if role not in ("cores", "stored")})
+    if not (groups or any(role in names for role in HANDLING_ROLES) or _laboratory(table)):
+        return (Handling(),) * len(table)
     cores = _cores(table, columns.find("cores"), faults)
     read_at = _times(table, columns.find("read_at"), days, faults)
     stored = _stored(table, columns.find("stored"), faults)
     instrument = columns.find("instrument") or _laboratory(table)
-    names = [cell.strip() for cell in table.column(instrument)] if instrument is not None else [""] * len(table)
-    return tuple(
-        Handling(cores=cores[i], instrument=names[i], read_at=read_at[i], stored=stored[i]) for i in range(len(table))
-    )
+    read_by = [cell.strip() for cell in table.column(instrument)] if instrument is not None else [""] * len(table)
+    of_row = zip(*([(name, cell) for cell in cells] for name, cells in groups), strict=True) if groups else repeat(())
+    every = zip(cores, read_by, read_at, stored, of_row, strict=False)
+    return tuple(Handling(cores=a, instrument=b, read_at=c, stored=d, groups=e) for a, b, c, d, e in every)
 
 
 def _laboratory(table: CellTable) -> str | None:

@@ -1,6 +1,7 @@
 """Readings looked at together: those outside the field, given twice, of another season, or in another unit."""
 
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from itertools import combinations
@@ -15,7 +16,7 @@ from vrn.ingest.dense import averaged
 from vrn.ingest.gate import Gate
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.mixed import TwoUnits, deeper_in_another_unit, known_factors, scattered_units, two_units
-from vrn.ingest.samples import BULK_DENSITY_G_CM3
+from vrn.ingest.samples import BULK_DENSITY_G_CM3, SELDOM_PPM
 from vrn.ingest.table import LONLAT
 from vrn.model.grid import transformer
 from vrn.model.job import LeaveOut
@@ -33,9 +34,7 @@ _MOST_NAMED_ONE_BY_ONE = 5
 _ROUND_DAYS, _FEW_AGAIN = 3, 3
 _GROWING = (4, 9)  # months in which corn of the states stands in the field: common practice, no source
 _DEEPER_TIMES = 1.8  # more than in the cores above all over a field, which is seldom so: common practice, no source
-# NO3-N of the middle reading that a field of corn seldom has, of the top foot: common practice, no source. Published
-# tests call 20 to 30 ppm enough for the whole crop
-_SELDOM_PPM, _SELDOM_BELOW_PPM = 50.0, 1.5
+_SELDOM_BELOW_PPM = 1.5  # NO3-N of the middle reading of the top foot: common practice, no source
 
 
 def drop_left_out(files: InputFiles, samples: SoilSamples, leave_out: tuple[LeaveOut, ...]) -> SoilSamples:
@@ -297,10 +296,12 @@ def _two_units(files: InputFiles, samples: SoilSamples, settings: Settings) -> N
     gate = Gate(files=files, source=path, section="samples", accept=settings.samples.accept)
     for top, bottom in readings.depths_in():
         layer = readings.at_depth(top, bottom)
-        labels = (
+        own = [dict(handling.groups) for handling in layer.handling]
+        labels: list[tuple[str, Sequence[object]]] = [
             ("the date", layer.sampled_on),
             ("the instrument", [handling.instrument for handling in layer.handling]),
-        )
+            *((name, [one.get(name) for one in own]) for name in (own[0] if own else ())),
+        ]
         factors = known_factors(thickness_in=bottom - top, bulk_density_g_cm3=density)
         found = two_units(layer.nitrate_ppm, layer.coordinates_m, labels, factors)
         if found is None or not found.sure:
@@ -311,6 +312,8 @@ def _two_units(files: InputFiles, samples: SoilSamples, settings: Settings) -> N
     factor, what = deeper_in_another_unit(readings, density)
     if not what and factor > _DEEPER_TIMES:
         files.warn("samples.deeper-holds-more", samples.source, ratio=Quantity("number", factor))
+    elif not what and factor < 1.0:
+        files.warn("samples.deeper-holds-little", samples.source, share=Quantity("share", factor))
     elif what:
         gate.refuse(
             f"the deeper cores are {factor:.3g} times the cores above them all over the field, which is the factor "
@@ -349,10 +352,10 @@ def _much_nitrate(files: InputFiles, samples: SoilSamples) -> None:
         if len(ppm) >= _MANY_ALIKE and np.ptp(ppm) == 0:
             alike = Quantity("concentration", median)
             files.warn("ingest.readings-alike", samples.source, readings=len(ppm), value=alike)
-        if len(ppm) >= _FEW and median > _SELDOM_PPM:
+        if len(ppm) >= _FEW and median > SELDOM_PPM:
             files.warn(
                 "ingest.high-nitrate", samples.source, top=_depth(top), bottom=_depth(bottom),
-                median=Quantity("concentration", median), usual=Quantity("concentration", _SELDOM_PPM),
+                median=Quantity("concentration", median), usual=Quantity("concentration", SELDOM_PPM),
             )  # fmt: skip
         elif len(ppm) >= _FEW and top == 0 and 0 < median < _SELDOM_BELOW_PPM:
             files.warn(

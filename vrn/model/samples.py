@@ -23,6 +23,7 @@ class Handling:
     instrument: str = ""  # what read it; empty when not given
     read_at: datetime | None = None  # when it was read
     stored: str = ""  # how it was kept until then: ``cool``, ``warm``, ``frozen``, ``dried``; empty when not given
+    groups: tuple[tuple[str, str], ...] = ()  # other columns of the file that put readings into few groups, and its own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

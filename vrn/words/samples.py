@@ -19,6 +19,16 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The deeper cores hold {ratio:1} times as much as those above them, all over the field.",
         "Check that both depths are in one unit.",
     ),
+    "deeper-holds-little": (
+        "The deeper cores hold only {share} of those above them, all over the field. "
+        "A rate on an area above a share of the soil would look like this.",
+        "Check that both depths are in one unit.",
+    ),
+    "no3-or-no3-n": (
+        'The median is {median:0}, and no nitrogen is needed above {enough:0}. The column "{column}" does not say '
+        "NO3-N. If it holds NO3, the field has only {real:1}.",
+        "Look at the lab sheet. If it says NO3-N, put that in the header of the column.",
+    ),
     "a-column-says-yes": (
         'The column "{column}" of the samples says yes, and the field file lists nothing that was applied.',
         "If nitrogen was put on, list it in the field file. It is not counted now.",
