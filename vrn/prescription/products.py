@@ -67,8 +67,8 @@ _TABLE: tuple[Product, ...] = (
     Product(
         name="Aqua ammonia", n_pct=20.5, density_lb_gal=7.6, unit="gal",
         source="20 to 25 % N (Havlin and others 1999, by Oklahoma State University; USDA NRCS New Mexico, Agronomy "
-        "Technical Note 76); 20.5 % N is 24.9 % ammonia, which weighs 0.906 to 0.91 of water (British Pharmacopoeia: 25 % "
-        "weighs 0.91 g/mL; table by Ure in Cooley's Cyclopaedia), 7.55 to 7.6 lb/gal: check both against the delivery note",
+        "Technical Note 76); 20.5 % N is 24.9 % ammonia, 7.55 to 7.6 lb/gal by its specific gravity of 0.906 to 0.91 "
+        "(British Pharmacopoeia; Ure, in Cooley's Cyclopaedia): check both against the delivery note",
     ),
 )  # fmt: skip
 PRODUCTS: tuple[Product, ...] = tuple(replace(one, cautions=cautions_of(one)) for one in _TABLE)
