@@ -43,6 +43,25 @@ def test_loads_are_even_and_run_out_where_the_product_does(made: Make, tank: flo
     assert shapely.Point(work.loads[-1].at_m).within(shapely.buffer(found.outline(), 20.0))
 
 
+@pytest.mark.parametrize("tank", [200.0, 500.0, 640.0, 3000.0])
+def test_no_load_of_ammonia_fills_its_tank(made: Make, tank: float) -> None:
+    """At most 85 % of the tank in each load (ARM 4.12.712), and one load fewer would be more; UAN may fill it."""
+    for product, share in ((ProductSection(name="Anhydrous ammonia"), 0.85), (UAN, 1.0)):
+        found = made((100.0,), product=product, machine=MachineSection(swath_ft=60.0, tank_gal=tank)).prescribe()
+        work = work_plan(found)
+        assert work is not None
+        assert max(load.product for load in work.loads) <= share * tank + 1e-6
+        count = len(work.loads)
+        assert count == 1 or found.total_product / (count - 1) > share * tank
+
+
+def test_loads_are_on_the_ticket_where_the_tank_is_stated(made: Make) -> None:
+    """A place for each load and one for the first pass; without a tank only the first pass has one."""
+    for tank, places in ((None, 1), (300.0, 5)):
+        found = made((100.0,), product=UAN, machine=MachineSection(swath_ft=60.0, tank_gal=tank)).prescribe()
+        assert len(re.findall(r"\d+\.\d{5}, -\d+\.\d{5}", load_sheet(found))) == places
+
+
 def test_hours_worked_by_hand(made: Make) -> None:
     """22 passes of 400 m at 8 mph, 21 turns of 30 s, one refill of 15 min."""
     machine = MachineSection(swath_ft=60.0, heading_deg=0.0, headland_rounds=0, tank_gal=800.0)

@@ -248,7 +248,7 @@ def ask_about_holes(
         jumps = 0 < at < len(held) - 1 or off > _JUMP * usual_step
         if often and jumps and (inside[0] & inside[1]).sum() >= _FEWEST_HELD / 2:
             gate.files.warn(
-                "ingest.filled-hole", gate.source, share=Quantity("share", share),
+                "surface.filled-hole", gate.source, share=Quantity("share", share),
                 value=Quantity(limits.kind, float(held[at])),
             )  # fmt: skip
 

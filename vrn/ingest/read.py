@@ -237,7 +237,7 @@ def _what_is_missing(files: InputFiles, settings: Settings) -> None:
     if settings.layers.organic_matter is None:
         files.warn("ingest.organic-matter-missing", "layers.organic_matter")
     if settings.applications == () and settings.credits.manure > 0:
-        files.warn("ingest.none-and-manure", "credits.manure", credit=Quantity("rate", settings.credits.manure))
+        files.warn("samples.none-and-manure", "credits.manure", credit=Quantity("rate", settings.credits.manure))
     if settings.layers.yield_potential is None:
         files.note("ingest.yield-potential-missing", "layers.yield_potential")
 

@@ -18,6 +18,7 @@ from vrn.pages.tables import zone_label
 from vrn.prescription.limits import fixed_rates
 from vrn.prescription.machine import ZoneFlow
 from vrn.prescription.model import BlockRate, Prescription
+from vrn.prescription.products import under_pressure
 from vrn.prescription.work import WorkPlan, work_plan
 from vrn.words import UnitFormat, say
 
@@ -195,7 +196,7 @@ def _setup_lines(prescription: Prescription, shown: UnitFormat) -> list[str]:
     if prescription.drive is not None:
         drive = prescription.drive
         code = "sheet.setup-lines" if drive.given else "sheet.setup-rounds" if drive.rounds else "sheet.setup-heading"
-        lines.append(say(shown, code, heading=Quantity("number", round(drive.heading_deg)), passes=drive.passes,
+        lines.append(say(shown, code, heading=Quantity("number", round(drive.heading_deg) % 360), passes=drive.passes,
                          rounds=drive.rounds))  # fmt: skip
     return lines
 
@@ -228,9 +229,11 @@ def flow_table(prescription: Prescription, shown: UnitFormat) -> Table | None:
 
 
 def _speeds(zone: ZoneFlow, shown: UnitFormat) -> str:
-    """Speeds that make a rate: ``any``, from one on, up to one, or between two."""
-    if zone.rate_n_lb_ac == 0 or (zone.least_speed_mph == 0 and math.isinf(zone.most_speed_mph)):
+    """Speeds that make a rate: from one on, up to one, between two, or not known where no limit is stated."""
+    if zone.rate_n_lb_ac == 0:
         return say(shown, "rates.speeds-any")
+    if zone.least_speed_mph == 0 and math.isinf(zone.most_speed_mph):
+        return say(shown, "sheet.speeds-unknown")
     if zone.advice == "impossible":
         return say(shown, "sheet.speeds-none")
     least, most = Quantity("speed", zone.least_speed_mph), Quantity("speed", zone.most_speed_mph)
@@ -251,10 +254,14 @@ def _flow_notes(prescription: Prescription, shown: UnitFormat) -> list[str]:
             lines.append(say(shown, f"sheet.cannot-{zone.advice}", zone=zone.zone, advised=advised,
                              speed=Quantity("speed", report.speed_mph)))  # fmt: skip
     job = prescription.field.settings.this_pass
-    if any(zone.psi is not None for zone in report.zones):
+    if under_pressure(prescription.product):
+        lines.append(say(shown, "sheet.catch-ammonia"))
+    elif any(zone.psi is not None for zone in report.zones):
         lines.append(say(shown, "sheet.catch", outlets=job.outlets or 0))
     elif prescription.product.unit == "gal":
         lines.append(say(shown, "sheet.no-outlets"))
+    elif prescription.product.named:
+        lines.append(say(shown, "sheet.catch-dry"))
     return lines
 
 
@@ -263,15 +270,24 @@ def _work_lines(prescription: Prescription, work: WorkPlan | None, shown: UnitFo
     if work is None:
         return []
     unit = _kinds(prescription)[0]
-    lines = [
+    begin = f"{work.start[0]:.5f}, {work.start[1]:.5f}"
+    lines = [say(shown, "sheet.begin", rounds=work.rounds, place=begin)] if work.rounds else [
+        say(shown, "sheet.begin-straight", place=begin)]  # fmt: skip
+    total = Quantity(unit, prescription.total_product)
+    lines += [
         say(shown, "sheet.load", number=str(load.number), product=Quantity(unit, load.product),
             area=Quantity("area", load.acres), on_pass=str(load.on_pass),
             place=f"{load.latitude:.5f}, {load.longitude:.5f}")
         for load in work.loads
-    ]  # fmt: skip
+    ] if loads_known(prescription) else [say(shown, "sheet.no-tank", total=total)]  # fmt: skip
     hours = {"hours": work.hours, "driving": work.driving_h, "turning": work.turning_h, "refills": work.refilling_h}
     lines.append(say(shown, "sheet.hours", **{name: Quantity("hours", value) for name, value in hours.items()}))
     return lines
+
+
+def loads_known(prescription: Prescription) -> bool:
+    """Whether the tank or the bin is stated, so that loads can be planned."""
+    return prescription.loads is not None and prescription.loads.tank is not None
 
 
 def _emergency_lines(prescription: Prescription, shown: UnitFormat) -> list[str]:

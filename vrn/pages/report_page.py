@@ -17,7 +17,7 @@ from vrn.files.statement import SHORT
 from vrn.pages.field_drawing import INK as LINES
 from vrn.pages.field_drawing import FieldDrawing, Look, on_paper
 from vrn.pages.field_maps import rate_drawing, zone_labels
-from vrn.pages.load_sheet import flow_table, ticket_lines
+from vrn.pages.load_sheet import flow_table, loads_known, ticket_lines
 from vrn.pages.page_parts import page_asset, templates
 from vrn.pages.report_file import file_parts, finding_items
 from vrn.pages.report_grower import facts, grower_page, preparer, state_text
@@ -112,13 +112,14 @@ def _drawing(prescription: Prescription, work: WorkPlan | None, shown: UnitForma
     barb = _HEAD_SHARE * max(east - west, north - south)
     sides = [end - barb * (way + turn * 0.5 * way[::-1] * np.array([1.0, -1.0])) for turn in (1, -1)]
     arrow = shapely.MultiLineString([[begin, end], [sides[0], end, sides[1]]])
-    ends = [load.at_m for load in work.loads]
+    loads = work.loads if loads_known(prescription) else ()
+    ends = [load.at_m for load in loads]
     rates = [(place, text) for _, place, text in zone_labels(prescription, shown, of_product=True)]
     return FieldDrawing(
         bounds_m=zones.bounds_m, metric=zones.metric,
         shapes=(*zones.shapes[:-1], (arrow, Look(line=LINES, width_pt=1.6)),
                 (shapely.MultiPoint(ends), Look(fill=LINES, radius_pt=2.2))),
-        labels=(*((shapely.Point(load.at_m), f"L{load.number}") for load in work.loads), *rates),
+        labels=(*((shapely.Point(load.at_m), f"L{load.number}") for load in loads), *rates),
     )  # fmt: skip
 
 

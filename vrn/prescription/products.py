@@ -71,6 +71,7 @@ _TABLE: tuple[Product, ...] = (
         "(British Pharmacopoeia; Ure, in Cooley's Cyclopaedia): check both against the delivery note",
     ),
 )  # fmt: skip
+AMMONIA_FILL = 0.85  # of the volume of a tank of anhydrous ammonia: Montana rule ARM 4.12.712
 PRODUCTS: tuple[Product, ...] = tuple(replace(one, cautions=cautions_of(one)) for one in _TABLE)
 
 NO_PRODUCT = Product(
@@ -87,6 +88,11 @@ _ALIASES = {
     "28-0-0": "UAN 28", "30-0-0": "UAN 30", "32-0-0": "UAN 32", "21-0-0-24s": "Ammonium sulfate",
     "12-0-0-26s": "Ammonium thiosulfate", "8-0-0-9s": "Ammonium sulfate solution",
 }  # fmt: skip
+
+
+def under_pressure(product: Product) -> bool:
+    """Whether a product is ammonia that leaves its tank as a gas: no tank is filled with it, no jar held under it."""
+    return "rates.caution-ammonia" in product.cautions
 
 
 def product_for(settings: Settings) -> Product:
@@ -275,7 +281,7 @@ class LoadsReport:
     total: float  # in the unit; [lb]; [lb N]
     weight_lb: float
     n_lb: float
-    tank: float | None  # what the tank or the bin holds, in the unit; None when not stated
+    tank: float | None  # what the tank or the bin may be filled with, in the unit; None when not stated
     loads: int | None
     last_load: float | None  # what goes into the last one
     acres_per_load: float | None
@@ -300,6 +306,8 @@ def loads_report(
     total = sum(rate.acres * rate.product_per_ac for rate in rates)
     n_lb = sum(rate.acres * rate.rate_n_lb_ac for rate in rates)
     tank = machine.tank_gal if product.unit == "gal" else machine.tank_lb if product.named else None
+    if tank is not None and under_pressure(product):
+        tank *= AMMONIA_FILL
     loads = math.ceil(total / tank - 1e-9) if tank and total > 0 else None
     treated_ac = sum(rate.acres for rate in rates if rate.rate_n_lb_ac > 0)
     return LoadsReport(

@@ -41,6 +41,7 @@ class WorkPlan:
     passes: int
     rounds: int  # of the passes along the edge
     heading_deg: float
+    start: tuple[float, float]  # latitude, longitude of the first straight pass
     first_pass_m: tuple[tuple[float, float], tuple[float, float]]  # easting, northing where it begins and ends
     driving_h: float
     turning_h: float
@@ -86,7 +87,9 @@ def work_plan(prescription: Prescription) -> WorkPlan | None:
     used_passes = np.unique(on_pass)
     straight = used_passes[used_passes > way.rounds]
     first = place[on_pass == (straight if len(straight) else used_passes)[0]]
+    start = change.transform(*first[0])
     return WorkPlan(
+        start=(float(start[1]), float(start[0])),
         loads=tuple(loads), passes=len(used_passes), rounds=way.rounds, heading_deg=way.passes.heading_deg,
         first_pass_m=((float(first[0, 0]), float(first[0, 1])), (float(first[-1, 0]), float(first[-1, 1]))),
         driving_h=len(place) * step_m / (machine.speed_mph * MPH_M_S) / 3600.0,

@@ -105,15 +105,6 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         'The field file says that nothing was applied. The column "{column}" of the samples goes up to {most}.',
         "If nitrogen was put on, list it in the field file. It is not counted now.",
     ),
-    "none-and-manure": (
-        "The field file says that nothing was applied, but it credits {credit} for manure.",
-        "If the manure is of this season, list it as applied. If it is older, nothing needs to change.",
-    ),
-    "filled-hole": (
-        "{share} of the values are exactly {value}, in one spot that does not match the ground around it. "
-        "A map with a filled gap looks like this.",
-        "Check the map there. Mark the gap as no data, so that the goal is used.",
-    ),
     "organic-matter-assumed": (
         "The organic matter of {value} is a guess. No file gives it.",
         "Test the soil or add a map. Then write the value and delete the line assumed.",

@@ -25,8 +25,8 @@ _CAUTIONS: Final = {
     "caution-runoff": "Stay off saturated soil, and off slopes where rain would carry the product away. Do not apply "
     "before heavy rain. On wet soil even a light rain runs off (Wisconsin Discovery Farms). Follow the nutrient plan "
     "(NRCS 590).",
-    # 85 % by volume as Montana's rule has it; by weight 56 to 58 % of water. Washington's words of the federal rule (WAC
-    # 296-307-40029) make that 90.6 % by volume at 60 °F. The paragraph itself, 29 CFR 1910.111(b)(11), was not seen
+    # 85 % by volume as Montana's rule has it; by weight 56 to 58 % of water. Washington's words of the federal rule
+    # make that 90.6 % by volume at 60 °F (WAC 296-307-40029). The federal one, 29 CFR 1910.111(b)(11), was not seen
     "caution-ammonia-soil": "Inject ammonia about {depth=6} deep in fine soil and {depth=8} in sand, deeper when "
     "dry. The slot must close: go back and smell (University of Illinois). Stay upwind. Fill tanks to 85% at most "
     "(Montana rule ARM 4.12.712). Keep tanks {length=50} from wells (29 CFR 1910.111).",

@@ -29,6 +29,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "NO3-N. If it holds NO3, the field has only {real:1}.",
         "Look at the lab sheet. If it says NO3-N, put that in the header of the column.",
     ),
+    "none-and-manure": (
+        "The field file says that nothing was applied, but it credits {credit} for manure.",
+        "If the manure is of this season, list it as applied. If it is older, nothing needs to change.",
+    ),
     "a-column-says-yes": (
         'The column "{column}" of the samples says yes, and the field file lists nothing that was applied.',
         "If nitrogen was put on, list it in the field file. It is not counted now.",

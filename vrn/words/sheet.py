@@ -59,9 +59,17 @@ SENTENCES: Final[dict[str, str]] = {
     "cannot-impossible": "Zone {zone} cannot be made at {speed}, nor at any other speed. Change the outlets.",
     "catch": "Catch test: run water at the pressure shown and catch one outlet for 30 seconds. Do all {outlets}. "
     "Clean or change an outlet that is more than 10% off the mean (common practice, no source).",
-    "no-outlets": "For pressure and catch test, enter the outlets with their flow and pressure in the field file.",
+    "speeds-unknown": "not known",
+    "catch-ammonia": "Never catch ammonia in a jar. Check the rate by the tank: read its gauge or scale, cover a known "
+    "area, and read it again.",
+    "catch-dry": "First, catch or weigh what the machine spreads on a known area. It must be the rate above.",
+    "no-outlets": "Keep to the plan speed. For the speeds, the pressure and a catch test, enter the outlets with their "
+    "flow and pressure in the field file.",
     "work": "LOADS",
     "load": "Load {number}: {product}, {area}. Runs out on pass {on_pass}, near {place}.",
+    "begin": "After the {rounds:round|rounds} along the edge, the first straight pass begins near {place}.",
+    "begin-straight": "The first pass begins near {place}.",
+    "no-tank": "{total} in all. The size of the tank is not stated, so no loads are planned.",
     "hours": "About {hours:1}: {driving:1} of driving, {turning:1} of turns, {refills:1} of refills.",
     "stop": "STOP WHEN",
     "stop-rate": "the screen shows a rate that is not on this ticket, or another unit",

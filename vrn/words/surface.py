@@ -8,6 +8,11 @@ _SAMPLE_THERE: Final = "Sample the hatched ground. Until then its rates are a gu
 _LAYER_THERE: Final = "Give a layer of the whole field. Do not trust a zone border along this layer's edge."
 
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
+    "filled-hole": (
+        "{share} of the values are exactly {value}, in one spot that does not match the ground around it. "
+        "A map with a filled gap looks like this.",
+        "Check the map there. Mark the gap as no data, so that the goal is used.",
+    ),
     "readings-unknown": ("{unknown} of {readings} readings have no value and were left out.", "Check those rows."),
     "places-shared": (
         "The {readings} readings come from {places:place|places}. Each place counts once.",
