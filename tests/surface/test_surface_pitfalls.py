@@ -326,6 +326,6 @@ def test_compiled_code_without_a_folder_for_it(monkeypatch: pytest.MonkeyPatch) 
         message = f"cannot cache function in {name}: no locator available"
         raise RuntimeError(message)
 
-    monkeypatch.setattr("vrn.surface.dense.import_module", refuse)
+    monkeypatch.setattr("vrn.surface.nearby.import_module", refuse)
     with pytest.raises(MissingExtraError, match=r"no locator available.*Set NUMBA_CACHE_DIR to a folder"):
         ordinary_kriging(CORNERS_M, VALUES, TARGETS_M, variogram=NUGGET, neighbors=3)

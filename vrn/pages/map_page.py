@@ -251,7 +251,7 @@ def _surface_layer(picture: Picture, shown: UnitFormat, prescription: Prescripti
 _MADE: Final = {  # how a surface was made → its words
     "averaged kriging": "between-kriging", "averaged kriging of logarithms": "between-kriging",
     "averaged kriging of square roots": "between-kriging", "area means": "by-areas", "mean": "one-mean",
-    "raster by area": "raster", "polygons by area": "areas",
+    "area-to-point kriging": "between-areas", "raster by area": "raster", "polygons by area": "areas",
 }  # fmt: skip
 
 

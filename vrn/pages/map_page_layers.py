@@ -224,7 +224,8 @@ def left_out_of(prescription: Prescription) -> list[tuple[str, float, float, str
     return list(dict.fromkeys(found))
 
 
-_WHY: Final = {"mean": "mean", "constant": "mean", "area means": "area"}  # how the nitrate map was made → its words
+# how the nitrate map was made → its words
+_WHY: Final = {"mean": "mean", "constant": "mean", "area means": "area", "area-to-point kriging": "between-areas"}
 
 
 def _passes(prescription: Prescription) -> list[shapely.Geometry]:

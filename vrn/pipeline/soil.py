@@ -19,7 +19,7 @@ from vrn.nitrogen.ledger import OWN_NEED, Ledger, Line
 from vrn.sampling.error import error_of_readings
 from vrn.surface import (
     LEAST_EVIDENCE,
-    area_means,
+    areas_on_grid,
     far_ground,
     layer_on_grid,
     pattern_evidence,
@@ -196,7 +196,10 @@ class _Making:
             means = {area: float(depth.nitrate_ppm[those].mean()) for area, those in rows.items() if those.any()}
             total_ppm2 = error.instrument_ppm2 + error.composite_ppm2
             known = {area: float(np.sqrt(total_ppm2[rows[area]].mean() / rows[area].sum())) for area in means}
-            return area_means(depth.areas, means, self.grid, name=name, se=known if total_ppm2.any() else None)
+            return areas_on_grid(
+                depth.areas, means, self.grid, name=name, se=known if total_ppm2.any() else None, drift=followed,
+                use_mean_only=self.use_mean_only,
+            )  # fmt: skip
         return points_on_grid(
             depth.coordinates_m, depth.nitrate_ppm, self.grid, name=name, error_variance=error.variance_ppm2,
             drift=followed, use_mean_only=self.use_mean_only,

@@ -1,6 +1,7 @@
 """Points to grid: variogram, kriging, inverse distance, cross-validation, and the choice between them."""
 
 from vrn.model.variogram import Candidate, Variogram
+from vrn.surface.areas import area_means, areas_on_grid
 from vrn.surface.choose import Interpolation, interpolate
 from vrn.surface.coverage import FIRST_RANK, far_ground, with_far_ground, with_gap_filled
 from vrn.surface.cross_validation import (
@@ -12,12 +13,12 @@ from vrn.surface.cross_validation import (
 )
 from vrn.surface.fit import empirical_variogram, fit_variogram
 from vrn.surface.kriging import ordinary_kriging
-from vrn.surface.layers import area_means, layer_on_grid, points_on_grid, weighted_mean
+from vrn.surface.layers import layer_on_grid, points_on_grid, weighted_mean
 from vrn.surface.likelihood import restricted_log_likelihood
 
 __all__ = [
-    "FIRST_RANK", "LEAST_EVIDENCE", "Candidate", "Interpolation", "Variogram", "area_means", "blocked_folds",
-    "empirical_variogram", "far_ground", "fit_variogram", "interpolate", "inverse_distance", "layer_on_grid",
-    "leave_one_out", "ordinary_kriging", "pattern_evidence", "points_on_grid", "restricted_log_likelihood",
-    "weighted_mean", "with_far_ground", "with_gap_filled",
+    "FIRST_RANK", "LEAST_EVIDENCE", "Candidate", "Interpolation", "Variogram", "area_means", "areas_on_grid",
+    "blocked_folds", "empirical_variogram", "far_ground", "fit_variogram", "interpolate", "inverse_distance",
+    "layer_on_grid", "leave_one_out", "ordinary_kriging", "pattern_evidence", "points_on_grid",
+    "restricted_log_likelihood", "weighted_mean", "with_far_ground", "with_gap_filled",
 ]  # fmt: skip

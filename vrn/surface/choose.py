@@ -169,13 +169,16 @@ def interpolate(
         if kriged.range_m > float(np.hypot(*np.ptp(places.coordinates_m, axis=0))):
             findings.append(note("surface.range-longer", _ABOUT))
     held = np.arange(len(numbers)) if kriged is None else kriged.held
-    judged = [_judge(one, places, mean, held) for one in (mean, *(() if kriged is None else (kriged,)))]
+    tried: list[tuple[str, NDArray[np.float64], NDArray[np.float64] | None]] = [(MEAN, mean.estimate[held], None)]
+    if kriged is not None:
+        tried.append((kriged.name, kriged.estimate, kriged.variance))
+    candidates = [judged(*one, places=places, mean=mean, held=held) for one in tried]
     if len(held) < len(numbers):
         findings.append(note("surface.judged-on-some", _ABOUT, held=len(held), points=len(numbers)))
     estimate, se, predictive_se = chosen.at(targets, layers.at_targets)
     return Interpolation(
         estimate=estimate, se=se, predictive_se=predictive_se, chosen=chosen.name,
-        candidates=tuple(judged) if len(places) > 1 else (), variogram=None if kriged is None else kriged.variogram,
+        candidates=tuple(candidates) if len(places) > 1 else (), variogram=None if kriged is None else kriged.variogram,
         findings=tuple(findings), readings=len(numbers), places=len(places), estimator=chosen,
         target_drift=layers.at_targets,
     )  # fmt: skip
@@ -211,16 +214,18 @@ def _averaged(places: Places, drift: NDArray[np.float64] | None, findings: list[
     return Averaged.of(scale.places(places), likely, best.best.variogram, transform=scale, drift=drift)
 
 
-def _judge(trial: Mean | Averaged, places: Places, mean: Mean, held: NDArray[np.intp]) -> Candidate:
-    """A way to make the surface, judged place by place on readings left out."""
+def judged(
+    name: str, estimate: NDArray[np.float64], variance: NDArray[np.float64] | None, *, places: Places, mean: Mean,
+    held: NDArray[np.intp],
+) -> Candidate:  # fmt: skip
+    """A way to make the surface, judged place by place by what it gives for readings left out."""
     place = None if len(places) == len(places.values) else np.unique(places.place[held], return_inverse=True)[1]
-    missed = mean.estimate[held] - places.values[held]
-    error = missed if trial is mean else trial.estimate - places.values[held]
+    error, missed = (one - places.values[held] for one in (estimate, mean.estimate[held]))
     squared, of_mean = (float(np.mean(by_place(one**2, place))) for one in (error, missed))
     msdr = None
-    if trial.variance is not None and (trial.variance > 0).all():
-        msdr = float(np.mean(by_place(error**2 / trial.variance, place)))
+    if variance is not None and (variance > 0).all():
+        msdr = float(np.mean(by_place(error**2 / variance, place)))
     return Candidate(
-        name=trial.name, rmse=math.sqrt(squared), mean_error=float(np.mean(by_place(error, place))), msdr=msdr,
+        name=name, rmse=math.sqrt(squared), mean_error=float(np.mean(by_place(error, place))), msdr=msdr,
         skill=1.0 - squared / of_mean if of_mean > 0 else 0.0,
     )  # fmt: skip

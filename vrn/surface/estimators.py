@@ -150,7 +150,7 @@ class Averaged:
             (part, part.system.left_out(held) if isinstance(part.system, Nearby) else left_out(part.system))
             for part in parts
         ]
-        mean, variance = _mixed([(part.weight, *transform.back(*answer)) for part, answer in predicted])
+        mean, variance = mixed([(part.weight, *transform.back(*answer)) for part, answer in predicted])
         return cls(
             name=KRIGING + ("" if transform.scale == "plain" else f" of {transform.scale}s"), places=places,
             drift=drift, transform=transform, parts=tuple(parts), variogram=best,
@@ -178,8 +178,8 @@ class Averaged:
             mean, se = self.transform.back(middle, variance + part.scatter, part.nugget)
             found.append((part.weight, mean, se))
             read.append((part.weight, mean, self.transform.back(middle, of_reading)[1]))
-        mean, variance = _mixed(found)
-        return Estimate(mean, np.sqrt(variance), np.sqrt(_mixed(read)[1]))
+        mean, variance = mixed(found)
+        return Estimate(mean, np.sqrt(variance), np.sqrt(mixed(read)[1]))
 
     def draws(self, grid: Grid, drift: _Floats | None, count: int, rng: np.random.Generator) -> NDArray[np.float32]:
         """Fields drawn from each variogram, each tied to the readings by kriging what it misses of them."""
@@ -208,7 +208,7 @@ def _known(places: Places) -> _Floats:
     return np.zeros(1) if places.error_variance is None else places.error_variance
 
 
-def _mixed(parts: Sequence[tuple[float, _Floats, _Floats]]) -> tuple[_Floats, _Floats]:
+def mixed(parts: Sequence[tuple[float, _Floats, _Floats]]) -> tuple[_Floats, _Floats]:
     """Mean and variance of a mixture, from weights, means and standard errors."""
     mean = np.asarray(sum(weight * middle for weight, middle, _ in parts))
     variance = sum(weight * (se**2 + (middle - mean) ** 2) for weight, middle, se in parts)

@@ -79,7 +79,7 @@ def empirical_variogram(
         raise OutOfRangeError(problem, "Give a cutoff above 0 m and at least one bin.")
     edges = np.linspace(0.0, cutoff_m, bins + 1)
     if len(points) > _MOST_IN_TILES:
-        from vrn.surface.dense import count_pairs
+        from vrn.surface.nearby import count_pairs
 
         pairs, distance, squared = count_pairs(points, places.values, edges)
     else:

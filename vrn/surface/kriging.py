@@ -68,7 +68,7 @@ def ordinary_kriging(
     if neighbors is None and len(points_of(coordinates_m)) <= MOST_AT_ONCE:
         answer = Kriging.of(places_of(coordinates_m, values, error_variance), variogram).at(targets_m)
         return answer.estimate, answer.variance
-    from vrn.surface.dense import local_kriging
+    from vrn.surface.nearby import local_kriging
 
     return local_kriging(
         coordinates_m, values, targets_m, variogram=variogram,

@@ -1,6 +1,6 @@
 """Readings and layers of every kind onto the field's grid, with layers that readings may follow and with draws."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -207,7 +207,7 @@ def layer_on_grid(
         )
         return replace(surface, choice=replace(surface.choice or SurfaceChoice(), source=layer.source))
     if isinstance(layer, PolygonLayer):
-        values, covered = _polygons_on(layer.polygons, layer.values, grid)
+        values, covered = polygons_on(layer.polygons, layer.values, grid)
         chosen, reach_m = "polygons by area", grid.cell_m
     else:
         values, covered = _raster_on(layer, grid)
@@ -215,104 +215,43 @@ def layer_on_grid(
     if not np.isfinite(values).any():
         problem = f"{layer.source}: layer {layer.name} has no value on the field."
         raise InputFileError(problem, "Check that it is of this field, its coordinate system and its column.")
-    values, near = _filled(values, reach_m / grid.cell_m)
+    values, near = filled(values, reach_m / grid.cell_m)
     return Surface(
         name=name, grid=grid, values=values, chosen=chosen,
         choice=SurfaceChoice(source=layer.source, covered_share=float(covered.mean()), cells_from_nearest=near),
     )  # fmt: skip
 
 
-def area_means(
-    areas: Mapping[str, shapely.Geometry], values: Mapping[str, float], grid: Grid, *, name: str = "nitrate_ppm",
-    se: Mapping[str, float] | None = None,
-) -> Surface:  # fmt: skip
-    """Surface of composites that each stand for an area: the area's value in every cell, and no more detail than that.
-
-    `areas`: outlines in the grid's system. `values`: value of each area, in the unit of ``name``; an area without one,
-    or with NaN, stays unknown. `se`: standard error of each value. A cell on the line between areas takes their mean by
-    area. ``se`` and ``draws`` are None unless ``se`` is given; an area is drawn as off by its own error in all of its
-    cells alike. Raises InputFileError if a value names an area that is not there, or no area lies on the grid.
-
-    >>> grid = Grid(crs="EPSG:32615", west_m=0.0, north_m=10.0, cell_m=10.0, rows=1, cols=3)
-    >>> halves = {"A": shapely.box(0, 0, 15, 10), "B": shapely.box(15, 0, 30, 10)}
-    >>> area_means(halves, {"A": 8.0, "B": 14.0}, grid).values.tolist()
-    [[8.0, 11.0, 14.0]]
-    """
-    strangers = sorted(set(values) - set(areas))
-    if strangers:
-        problem = f"Readings name areas that are not in the areas' file: {', '.join(strangers[:5])}."
-        raise InputFileError(problem, f"Correct area_id; the file has {', '.join(sorted(areas)[:8])}.")
-    names = [key for key in areas if np.isfinite(values.get(key, np.nan))]
-    polygons = np.array([areas[key] for key in names], dtype=object)
-    cells, covered = _polygons_on(polygons, np.array([values[key] for key in names], dtype=float), grid)
-    if not np.isfinite(cells).any():
-        problem = "No area with a reading lies on the field."
-        raise InputFileError(problem, "Check the areas' file and its coordinate system.")
-    errors = None
-    if se is not None:
-        of_area = np.array([se.get(key, np.nan) for key in names], dtype=float)
-        errors = _filled(_polygons_on(polygons, of_area, grid)[0], 1.0)[0]
-    filled, near = _filled(cells, 1.0)
-    silent = sorted(set(areas) - set(names))
-    findings = [note("surface.area-means", name)]
-    if silent:
-        findings.append(note("surface.areas-silent", name, areas=", ".join(silent[:8])))
-    draws = None
-    if se is not None:
-        findings.append(note("surface.area-error", name))
-        area = shapely.STRtree(polygons).nearest(shapely.points(grid.centers_m())).reshape(grid.shape)
-        draws = AreaDraws(grid=grid, values=filled, area=area, se=np.nan_to_num(of_area))
-    choice = SurfaceChoice(
-        areas=len(names), areas_without_reading=tuple(silent), covered_share=float(covered.mean()),
-        cells_from_nearest=near,
-    )  # fmt: skip
-    return Surface(
-        name=name, grid=grid, values=filled, se=errors, chosen="area means", choice=choice, findings=tuple(findings),
-        draws=draws,
-    )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class AreaDraws:
-    """Draws of areas that each have one value: ``area`` numbers the area of every cell, ``se`` is each area's error."""
-
-    grid: Grid
-    values: NDArray[np.float64]
-    area: NDArray[np.intp]
-    se: NDArray[np.float64]
-
-    def __call__(self, count: int, *, seed: int, step: int = 1) -> NDArray[np.float32]:
-        """Shape (count, rows, cols) of the grid's blocks of ``step`` × ``step`` cells, at their middles."""
-        blocks = self.grid.blocks(step)
-        row, col, _ = self.grid.cells_of(blocks.centers_m())
-        off = np.random.default_rng(seed).standard_normal((count, len(self.se))) * self.se
-        drawn = self.values[row, col] + off[:, self.area[row, col]]
-        return drawn.astype(np.float32).reshape(count, *blocks.shape)
-
-
-def _polygons_on(
+def polygons_on(
     polygons: NDArray[np.object_], values: NDArray[np.float64], grid: Grid
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Mean of the polygons' values over each cell by area, and the share of the cell that they cover."""
     keep = np.isfinite(values)
-    polygons, values = shapely.make_valid(np.asarray(polygons, dtype=object)[keep]), values[keep]
+    which, index, area = overlaps(np.asarray(polygons, dtype=object)[keep], grid)
+    count = grid.rows * grid.cols
+    covered = np.bincount(index, area, count)
+    total = np.bincount(index, area * values[keep][which], count)
+    mean = np.divide(total, covered, out=np.full(count, np.nan), where=covered > 1e-9 * grid.cell_m2)
+    return mean.reshape(grid.shape), (covered / grid.cell_m2).reshape(grid.shape)
+
+
+def overlaps(
+    polygons: NDArray[np.object_], grid: Grid
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+    """Ground that polygons share with cells: number of the polygon, of the cell, and the area. [m2]"""
+    polygons = shapely.make_valid(polygons)
     east, north = np.meshgrid(grid.eastings_m(), grid.northings_m())
     half = grid.cell_m / 2
     cells = shapely.box(east - half, north - half, east + half, north + half).ravel()
     tree = shapely.STRtree(cells)
     of_touched, touched = tree.query(polygons, predicate="intersects")
     of_within, within = tree.query(polygons, predicate="contains_properly")
-    count = len(cells)
-    edge = np.setdiff1d(of_touched * count + touched, of_within * count + within, assume_unique=True)
-    of_edge, edge = edge // count, edge % count
+    edge = np.setdiff1d(of_touched * len(cells) + touched, of_within * len(cells) + within, assume_unique=True)
+    of_edge, edge = np.divmod(edge, len(cells))
     shared = shapely.area(shapely.intersection(cells[edge], polygons[of_edge]))
-    index = np.concatenate([within, edge])
-    area = np.concatenate([np.full(len(within), grid.cell_m2), shared])
-    value = np.concatenate([values[of_within], values[of_edge]])
-    covered = np.bincount(index, area, count)
-    total = np.bincount(index, area * value, count)
-    mean = np.divide(total, covered, out=np.full(count, np.nan), where=covered > 1e-9 * grid.cell_m2)
-    return mean.reshape(grid.shape), (covered / grid.cell_m2).reshape(grid.shape)
+    some = shared > 0
+    which, index = np.concatenate([of_within, of_edge[some]]), np.concatenate([within, edge[some]])
+    return which, index, np.concatenate([np.full(len(within), grid.cell_m2), shared[some]])
 
 
 def _raster_on(layer: RasterLayer, grid: Grid) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -344,7 +283,7 @@ def _integral(array: NDArray[np.float64], edges: NDArray[np.float64]) -> NDArray
     return np.diff(sums[below] * (1.0 - part) + sums[below + 1] * part, axis=0)
 
 
-def _filled(values: NDArray[np.float64], reach_cells: float) -> tuple[NDArray[np.float64], int]:
+def filled(values: NDArray[np.float64], reach_cells: float) -> tuple[NDArray[np.float64], int]:
     """Unknown cells within reach of a known one take the nearest one's value; and how many did."""
     unknown = ~np.isfinite(values)
     if not unknown.any():

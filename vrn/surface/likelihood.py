@@ -2,7 +2,7 @@
 
 import functools
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Final, NamedTuple
 
@@ -273,12 +273,16 @@ class Posterior(NamedTuple):
     likely: tuple[Likely, ...]  # twelve alike; a pure nugget stands for no pattern
 
 
-def posterior(places: Places, drift: NDArray[np.float64] | None = None) -> Posterior:
+def posterior(
+    places: Places, drift: NDArray[np.float64] | None = None,
+    correlation_of: Callable[[float], NDArray[np.float64]] | None = None,
+) -> Posterior:  # fmt: skip
     """What readings say of their exponential variogram: twelve, in proportion to their likelihood and what is usual.
 
     `drift` (n, q): layers that the values may follow, centred and scaled. Their slopes are 0, or have half the sill's
     root as their spread. Ranges run from half the spacing to the extent, 0.15 of it the usual one, give or take a
     factor of e; the sill is integrated out, or on a grid where errors are known. No pattern at all is one in ten.
+    `correlation_of`: correlation of the places' values at a range, where they are not those of points, shape (p, p).
 
     Source: Handcock & Stein (1993), A Bayesian analysis of kriging, Technometrics 35, 403–410.
     """
@@ -291,6 +295,9 @@ def posterior(places: Places, drift: NDArray[np.float64] | None = None) -> Poste
     ]
     plain = np.column_stack([*columns, value])
     followed = plain if layers is None else np.column_stack([*columns, layers, value])
+
+    def of_range(range_m: float) -> NDArray[np.float64]:
+        return np.asarray(correlation_of(range_m) if correlation_of else np.exp(likelihood.distance_m / -range_m))
 
     def weighed(correlation: NDArray[np.float64], share: float, slope: float) -> Iterator[tuple[float, float]]:
         """Log-likelihood and sill, of values in units of their spread."""
@@ -311,7 +318,7 @@ def posterior(places: Places, drift: NDArray[np.float64] | None = None) -> Poste
          Likely(replace(_EXPONENTIAL, range_m=range_m, nugget=sill * share * unit2,
                         partial_sill=sill * (1.0 - share) * unit2), slope**2 * sill * unit2))
         for range_m, prior in zip(ranges_m, usual, strict=True)
-        for correlation in (np.exp(likelihood.distance_m / -range_m),)
+        for correlation in (of_range(range_m),)
         for share in _SHARES
         for slope in (_SLOPES if layers is not None else _SLOPES[:1])
         for height, sill in weighed(correlation, share, slope)

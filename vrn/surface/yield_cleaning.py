@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError
 from vrn.findings import Finding, Quantity, note
 from vrn.model.layers import YieldLog
-from vrn.surface.dense import compiled
+from vrn.surface.nearby import compiled
 from vrn.surface.yield_passes import HarvestPasses, Near, flow_delay, passes_of
 from vrn.units import FT_M
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vrn.findings import Finding, Quantity, note
 from vrn.model.layers import YieldLog
-from vrn.surface.dense import buckets_of, compiled
+from vrn.surface.nearby import buckets_of, compiled
 from vrn.surface.places import in_threads
 
 _GAP_S = 10.0  # a longer pause begins a new pass

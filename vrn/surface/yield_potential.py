@@ -11,9 +11,9 @@ from vrn.findings import Finding, Quantity, note
 from vrn.model.grid import Grid
 from vrn.model.layers import YieldLog, YieldLogLayer
 from vrn.model.surface import Harvest, HarvestLog, Surface, SurfaceChoice
-from vrn.surface.dense import local_kriging
 from vrn.surface.estimators import local_variogram
 from vrn.surface.kriging import USUAL_NEIGHBORS
+from vrn.surface.nearby import local_kriging
 from vrn.surface.yield_cleaning import CleanLog, clean
 from vrn.surface.yield_passes import HarvestPasses, Near
 

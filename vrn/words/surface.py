@@ -43,6 +43,14 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Each area has the value of its composite sample. Differences inside an area are not known.",
         "Pull cores at single places to see them.",
     ),
+    "area-to-point": (
+        "The map follows the {areas} composites from area to area. Its average over each area is that area's sample.",
+        "Inside an area it is an estimate. Pull cores at single places to check it.",
+    ),
+    "few-areas": (
+        "{areas:area is|areas are} too few to map differences inside an area. It takes {least}.",
+        "Sample more and smaller areas.",
+    ),
     "areas-silent": (
         "These areas have no sample and stay unknown: {areas}.",
         "Sample them, or take them out of the areas file.",
