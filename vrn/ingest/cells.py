@@ -15,7 +15,7 @@ from vrn.ingest.table import CellTable
 _UNKNOWN = {"", "na", "n/a", "nan", "null", "none", "-", "–", "—", ".", "?", "not tested", "missing"}
 _LIMIT = re.compile(r"^([<>≤≥])=?\s*(.+)$")
 _NOT_DETECTED = {"nd", "n.d.", "bd", "bdl", "lod", "dl", "mdl", "tr", "trace", "not detected", "below detection"}
-_LIMIT_REMEDY = "Write the laboratory's limit of detection, as <1: half of it is carried."
+_LIMIT_REMEDY = "Write the laboratory's limit of detection, as <1."
 _SHOWN_FAULTS = 8
 _MOST_GROUPS, _FEWEST_OF_GROUP, _MOST_GROUPING = 8, 3, 8  # groups, rows of one, columns that group
 _OF_GROUND = re.compile(

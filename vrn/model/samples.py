@@ -40,7 +40,7 @@ class SoilSamples:
     kind: tuple[str, ...]  # ``field``, ``standard``, ``duplicate`` or ``blank``
     sampled_on: tuple[date | None, ...]
     nominal_ppm: NDArray[np.float64]  # what a standard should read; NaN elsewhere, shape (n,)
-    below_detection: NDArray[np.bool_]  # the reading was given as ``<x``; half of x is carried, shape (n,)
+    below_detection: NDArray[np.bool_]  # the reading was given as ``<x``; half of x stands for it, shape (n,)
     area_id: tuple[str, ...]  # area a composite is of; empty for a point
     areas: dict[str, shapely.Geometry]  # outlines of those areas in ``crs``; empty when there are none
     row: NDArray[np.intp]  # row in the source file (the header is row 1), for messages, shape (n,)

@@ -20,6 +20,7 @@ from vrn.sampling.error import error_of_readings
 from vrn.surface import (
     LEAST_EVIDENCE,
     areas_on_grid,
+    below_limits,
     far_ground,
     layer_on_grid,
     pattern_evidence,
@@ -191,19 +192,30 @@ class _Making:
         """Readings of one depth on the grid: composites as the means of their areas, points interpolated."""
         instrument_sd_ppm = self.field.settings.samples.instrument_sd_ppm
         error = error_of_readings(depth, of_all=self.field.samples, instrument_sd_ppm=instrument_sd_ppm)
+        hidden, variance_ppm2 = depth.below_detection, error.variance_ppm2
+        limits = np.where(hidden, 2.0 * depth.nitrate_ppm, np.nan)  # half the limit is carried
+        ppm, spread_ppm2 = below_limits(depth.coordinates_m, depth.nitrate_ppm, limits, error_variance=variance_ppm2)
         if depth.areas:
             rows = {area: np.array(depth.area_id) == area for area in depth.areas}
-            means = {area: float(depth.nitrate_ppm[those].mean()) for area, those in rows.items() if those.any()}
-            total_ppm2 = error.instrument_ppm2 + error.composite_ppm2
+            means = {area: float(ppm[those].mean()) for area, those in rows.items() if those.any()}
+            total_ppm2 = error.instrument_ppm2 + error.composite_ppm2 + spread_ppm2
             known = {area: float(np.sqrt(total_ppm2[rows[area]].mean() / rows[area].sum())) for area in means}
-            return areas_on_grid(
+            surface = areas_on_grid(
                 depth.areas, means, self.grid, name=name, se=known if total_ppm2.any() else None, drift=followed,
                 use_mean_only=self.use_mean_only,
             )  # fmt: skip
-        return points_on_grid(
-            depth.coordinates_m, depth.nitrate_ppm, self.grid, name=name, error_variance=error.variance_ppm2,
-            drift=followed, use_mean_only=self.use_mean_only,
-        )  # fmt: skip
+        else:
+            if hidden.any():
+                variance_ppm2 = spread_ppm2 if variance_ppm2 is None else variance_ppm2 + spread_ppm2
+            surface = points_on_grid(
+                depth.coordinates_m, ppm, self.grid, name=name, error_variance=variance_ppm2, drift=followed,
+                use_mean_only=self.use_mean_only,
+            )  # fmt: skip
+        if not hidden.any():
+            return surface
+        least, most = (Quantity("concentration", float(end(ppm[hidden]))) for end in (np.min, np.max))
+        counted = note("surface.below-detection", name, readings=int(hidden.sum()), least=least, most=most)
+        return replace(surface, findings=(*surface.findings, counted))
 
     def _yield_goal(self) -> tuple[Surface, Surface | None]:
         """Yield goal of each cell and where harvest logs were cleaned; refused where no method goes so high."""

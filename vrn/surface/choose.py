@@ -1,6 +1,7 @@
 """The surface of samples: averaged kriging, or their mean; and what each predicts of samples left out."""
 
 import math
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,8 +11,9 @@ from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, Quantity, note
 from vrn.model.surface import SurfaceChoice
 from vrn.model.variogram import Candidate, Variogram
-from vrn.surface.estimators import MEAN, Averaged, Estimator, Mean
-from vrn.surface.likelihood import posterior
+from vrn.surface.cross_validation import leave_one_out
+from vrn.surface.estimators import MEAN, Averaged, Estimator, Mean, mixed
+from vrn.surface.likelihood import Likely, posterior
 from vrn.surface.nearby import SOME, some_of
 from vrn.surface.places import Places, by_place, one_blas_thread, places_of, points_of
 from vrn.surface.transform import Scale, Transform
@@ -19,6 +21,8 @@ from vrn.surface.transform import Scale, Transform
 _FEWEST = 5  # places; below it a leave-one-out error says next to nothing
 _LARGE = 0.25  # share of the plain mean in the average from which a person hears of it
 _SCALES: tuple[Scale, ...] = ("plain", "square root", "logarithm")
+_ROUNDS = 2
+_NEIGHBORS = 24
 _ABOUT = "surface"  # until it has a name
 _SCALE_GAIN = 1.92  # in log-likelihood: half of chi-square's 95th percentile with one degree of freedom
 
@@ -212,6 +216,97 @@ def _averaged(places: Places, drift: NDArray[np.float64] | None, findings: list[
     if len(places) > SOME:  # 300 places know their variogram, or there is none
         likely = (next((one for one in likely if one.variogram.model == "nugget"), best.best),)
     return Averaged.of(scale.places(places), likely, best.best.variogram, transform=scale, drift=drift)
+
+
+@one_blas_thread
+def below_limits(
+    coordinates_m: ArrayLike, values: ArrayLike, limits: ArrayLike, *, error_variance: ArrayLike | None = None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
+    """
+    Readings of which only a limit is known, as the mean of what they may be between 0 and it, by the others around.
+
+    Parameters
+    ----------
+    coordinates_m : array_like, shape (n, 2)
+        Easting, northing of the readings. [m]
+    values : array_like, shape (n,)
+        Not looked at where there is a limit.
+    limits : array_like, shape (n,)
+        Upper limit of a reading; NaN for one that is known.
+    error_variance : array_like, shape (n,), optional
+        Known variance of each reading's error.
+
+    Returns
+    -------
+    values : ndarray, shape (n,)
+        Mean of a normal distribution cut at 0 and at the limit, of the mean and variance that kriging from the other
+        readings gives. With fewer than five known readings half the limit, the mean of anything between.
+    variance : ndarray, shape (n,)
+        Of what each may be; 0 for a known reading.
+
+    Notes
+    -----
+    Hidden readings beside each other rest on each other: two rounds, each with the variograms that the last one
+    allows. They are fitted to draws, since means vary less than what they stand for.
+
+    References
+    ----------
+    Helsel (2006), Fabricating data: how substituting values for nondetects can ruin results, Chemosphere 65,
+    2434–2439, on half the limit. Johnson, Kotz & Balakrishnan (1994), Continuous Univariate Distributions 1, § 13.10.1
+    (from memory).
+
+    Examples
+    --------
+    >>> east = np.arange(8.0) * 50
+    >>> line, ppm = np.column_stack([east, 0 * east]), np.array([0, 9, 8.5, 9.5, 8, 9, 8.5, 9])
+    >>> value, _ = below_limits(line, ppm, [6.0, *[np.nan] * 7])
+    >>> bool(3.0 < value[0] < 6.0)
+    True
+    """
+    points, most = points_of(coordinates_m), np.asarray(limits, dtype=float)
+    hidden = np.isfinite(most)
+    known = np.zeros(len(most)) if error_variance is None else np.asarray(error_variance, dtype=float)
+    numbers, spread2 = np.where(hidden, most / 2, np.asarray(values, dtype=float)), np.where(hidden, most**2 / 12, 0.0)
+    if not hidden.any() or (~hidden).sum() < _FEWEST:
+        return numbers, spread2
+    some, order = some_of(len(numbers)), np.lexsort(points.T)  # the same whatever the readings' order
+    noise = np.empty(len(numbers))
+    noise[order] = np.random.default_rng(0).standard_normal(len(numbers))
+    for _ in range(_ROUNDS):
+        drawn = np.where(hidden, np.clip(numbers + np.sqrt(spread2) * noise, 0.0, most), numbers)
+        few = places_of(points[some], drawn[some])
+        likely = (Likely(Variogram(model="nugget", nugget=float(np.var(drawn))), 0.0),)
+        if len(few) >= _FEWEST and few.varied and np.ptp(few.merged(1.0)[0]):
+            found = posterior(few)
+            likely = (found.best,) if len(numbers) > SOME else found.likely
+        predicted = []
+        for one, times in Counter(likely).items():
+            middle, variance = leave_one_out(
+                points, numbers, variogram=one.variogram, error_variance=known + spread2,
+                neighbors=_NEIGHBORS if len(numbers) > SOME else None,
+            )  # fmt: skip
+            variance = np.maximum(variance - spread2, 1e-6 * np.nanmax(most) ** 2)
+            predicted.append((times / len(likely), middle, np.sqrt(variance)))
+        middle, variance = mixed(predicted)
+        numbers[hidden], spread2[hidden] = _between(middle[hidden], np.sqrt(variance[hidden]), most[hidden])
+    return numbers, spread2
+
+
+def _between(
+    middle: NDArray[np.float64], sd: NDArray[np.float64], most: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean and variance of a normal distribution cut at 0 and at a limit, precise far out in its tails too."""
+    from scipy.special import log_ndtr
+
+    low, high = -middle / sd, (most - middle) / sd
+    turned = low + high > 0  # the same from the other end, so that the tail's logarithms keep their digits
+    low, high = np.where(turned, -high, low), np.where(turned, -low, high)
+    inside = log_ndtr(high) + np.log1p(-np.exp(log_ndtr(low) - log_ndtr(high)))
+    at_low, at_high = (np.exp(-0.5 * (end**2 + math.log(2.0 * math.pi)) - inside) for end in (low, high))
+    shift = at_low - at_high
+    variance = 1.0 + low * at_low - high * at_high - shift**2
+    mean = np.clip(middle + sd * np.where(turned, -shift, shift), 0.0, most)
+    return mean, np.clip(variance * sd**2, 0.0, most**2 / 12)
 
 
 def judged(

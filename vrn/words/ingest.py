@@ -146,7 +146,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "areas-without-reading": ("No reading belongs to area {areas}.", "Check the area names in the samples file."),
     "below-detection": (
-        "{readings:reading is|readings are} below the detection limit. Half of the limit was used.",
+        "{readings:reading is|readings are} below the detection limit. All that is known is "
+        "that each lies between 0 and the limit.",
         "Nothing to do unless the limit is high beside the other readings.",
     ),
     "above-range": (

@@ -172,7 +172,7 @@ SENTENCES: Final[dict[str, str]] = {
     "no-name": "without a name",
     "unsettled": "Sample {sample} had not settled when it was read.",
     "kept": "Sample {sample} was kept {days:day|days} before it was read.",
-    "too-low": "{count:reading is|readings are} below what the test can detect. Half of that limit is used.",
+    "too-low": "{count:reading is|readings are} below what the test can detect. They lie between 0 and that limit.",
     "suspects": "Readings unlike their neighbors. They are shown, not left out.",
     "column-sample": "Sample",
     "column-expected": "Expected, {ppm:unit}",

@@ -43,6 +43,11 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Each area has the value of its composite sample. Differences inside an area are not known.",
         "Pull cores at single places to see them.",
     ),
+    "below-detection": (
+        "{readings:reading is|readings are} below the detection limit and counted as {least} to {most}. That is the "
+        "average of what is likely between 0 and the limit, given the samples around.",
+        "Ask the lab for a test with a lower limit if that matters.",
+    ),
     "area-to-point": (
         "The map follows the {areas} composites from area to area. Its average over each area is that area's sample.",
         "Inside an area it is an estimate. Pull cores at single places to check it.",
