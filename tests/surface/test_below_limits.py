@@ -42,7 +42,7 @@ def test_one_hidden_reading_is_its_conditional_mean(monkeypatch: pytest.MonkeyPa
     row = int(np.argmin(values))
     limits = np.full(50, np.nan)
     limits[row] = 4.0
-    filled, variance = below_limits(places_m, values, limits)
+    filled, variance, _ = below_limits(places_m, values, limits)
     estimate, spread2 = (one[row] for one in leave_one_out(places_m, values, variogram=likely.variogram))
     sd = spread2**0.5
     cut = truncnorm(-estimate / sd, (4.0 - estimate) / sd, loc=estimate, scale=sd)
@@ -62,10 +62,10 @@ def test_between_nothing_and_the_limit() -> None:
     values = np.where(np.arange(20) < 10, 0.4, 8.0) + 0.05 * np.sin(np.arange(20.0))
     limits = np.full(20, np.nan)
     limits[[4, 15]] = 3.0
-    filled, variance = below_limits(places_m, values, limits)
+    filled, variance, _ = below_limits(places_m, values, limits)
     assert 0.0 < filled[4] < 1.5 < filled[15] < 3.0
     assert (variance[[4, 15]] <= 3.0**2 / 12).all()
-    filled, variance = below_limits(places_m, values, np.full(20, 2.0))
+    filled, variance, _ = below_limits(places_m, values, np.full(20, 2.0))
     assert filled.tolist() == [1.0] * 20
     assert variance == pytest.approx(2.0**2 / 12)
     assert below_limits(places_m, values, np.full(20, np.nan))[0].tolist() == values.tolist()
@@ -96,7 +96,8 @@ def test_nearer_to_the_hidden_readings_than_half_the_limit() -> None:
         hidden = np.isfinite(limits)
         if not hidden.any():
             continue
-        filled, spread2 = below_limits(places_m, values, limits)
+        filled, spread2, told = below_limits(places_m, values, limits)
+        assert told[0].quantities["readings"].value == hidden.sum()
         missed.append(filled[hidden] - values[hidden])
         halves.append(2.5 - values[hidden])
         whole = interpolate(places_m, values, places_m).estimate

@@ -70,6 +70,11 @@ class SoilSamples:
     def __len__(self) -> int:
         return len(self.sample_id)
 
+    @property
+    def limit_ppm(self) -> NDArray[np.float64]:
+        """Limit that a reading below detection was given with; NaN for the others. [ppm]; shape (n,)"""
+        return np.where(self.below_detection, 2.0 * self.nitrate_ppm, np.nan)
+
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> "SoilSamples":
         """Readings of the given rows (indices or a mask), in their order."""
         index = np.arange(len(self))[rows]

@@ -33,8 +33,8 @@ from vrn.surface.coverage import SILENT_SHARE
 from vrn.units import BU_AC_T_HA
 
 _LAYERS: Final = ("organic_matter_pct", "yield_goal_bu_ac", "applied_n_lb_ac")
-_YIELD_WEIGHT: Final = 0.5
 _MOST_BU_AC: Final = 500.0  # yield goal that every method of the catalogue is limited to
+_YIELD_WEIGHT: Final = 0.5
 """How much of a yield layer's pattern counts. Best rates follow yield at 0.41 of face value (Iowa State, about 500
 on-farm trials 2023-24) to 0.65 (White et al. 2023, Agron. J. 115:2600)."""
 _ONE_YEAR_WEIGHT: Final = 0.25
@@ -167,9 +167,8 @@ class _Making:
         field, surfaces = self.field, dict[str, Surface]()
         surfaces["yield_goal_bu_ac"], left_out = self._yield_goal()
         if field.organic_matter is not None:
-            surfaces["organic_matter_pct"] = self._layer(
-                "organic_matter_pct", field.organic_matter, self._followed(surfaces)
-            )
+            followed = self._followed(surfaces)
+            surfaces["organic_matter_pct"] = self._layer("organic_matter_pct", field.organic_matter, followed)
         if field.applied_n is not None:
             surfaces["applied_n_lb_ac"] = self._layer("applied_n_lb_ac", field.applied_n)
         followed = self._followed(surfaces)
@@ -190,32 +189,25 @@ class _Making:
 
     def _readings(self, name: str, depth: SoilSamples, followed: Sequence[Surface]) -> Surface:
         """Readings of one depth on the grid: composites as the means of their areas, points interpolated."""
-        instrument_sd_ppm = self.field.settings.samples.instrument_sd_ppm
-        error = error_of_readings(depth, of_all=self.field.samples, instrument_sd_ppm=instrument_sd_ppm)
-        hidden, variance_ppm2 = depth.below_detection, error.variance_ppm2
-        limits = np.where(hidden, 2.0 * depth.nitrate_ppm, np.nan)  # half the limit is carried
-        ppm, spread_ppm2 = below_limits(depth.coordinates_m, depth.nitrate_ppm, limits, error_variance=variance_ppm2)
+        sd_ppm, at = self.field.settings.samples.instrument_sd_ppm, depth.coordinates_m
+        error = error_of_readings(depth, of_all=self.field.samples, instrument_sd_ppm=sd_ppm)
+        known2 = error.variance_ppm2
+        ppm, spread2, findings = below_limits(at, depth.nitrate_ppm, depth.limit_ppm, error_variance=known2, name=name)
         if depth.areas:
             rows = {area: np.array(depth.area_id) == area for area in depth.areas}
             means = {area: float(ppm[those].mean()) for area, those in rows.items() if those.any()}
-            total_ppm2 = error.instrument_ppm2 + error.composite_ppm2 + spread_ppm2
-            known = {area: float(np.sqrt(total_ppm2[rows[area]].mean() / rows[area].sum())) for area in means}
+            total2 = error.instrument_ppm2 + error.composite_ppm2 + spread2
+            sds = {area: float(np.sqrt(total2[rows[area]].mean() / rows[area].sum())) for area in means}
             surface = areas_on_grid(
-                depth.areas, means, self.grid, name=name, se=known if total_ppm2.any() else None, drift=followed,
+                depth.areas, means, self.grid, name=name, se=sds if total2.any() else None, drift=followed,
                 use_mean_only=self.use_mean_only,
             )  # fmt: skip
         else:
-            if hidden.any():
-                variance_ppm2 = spread_ppm2 if variance_ppm2 is None else variance_ppm2 + spread_ppm2
             surface = points_on_grid(
-                depth.coordinates_m, ppm, self.grid, name=name, error_variance=variance_ppm2, drift=followed,
-                use_mean_only=self.use_mean_only,
+                at, ppm, self.grid, name=name, drift=followed, use_mean_only=self.use_mean_only,
+                error_variance=spread2 + (0.0 if known2 is None else known2) if findings else known2,
             )  # fmt: skip
-        if not hidden.any():
-            return surface
-        least, most = (Quantity("concentration", float(end(ppm[hidden]))) for end in (np.min, np.max))
-        counted = note("surface.below-detection", name, readings=int(hidden.sum()), least=least, most=most)
-        return replace(surface, findings=(*surface.findings, counted))
+        return replace(surface, findings=(*surface.findings, *findings))
 
     def _yield_goal(self) -> tuple[Surface, Surface | None]:
         """Yield goal of each cell and where harvest logs were cleaned; refused where no method goes so high."""
@@ -224,11 +216,8 @@ class _Making:
         layer, metric = self.field.yield_potential, self.field.settings.units == "metric"
         if layer is not None and most > _MOST_BU_AC:
             reached, limit = (most * BU_AC_T_HA, _MOST_BU_AC * BU_AC_T_HA) if metric else (most, _MOST_BU_AC)
-            unit = "t/ha" if metric else "bu/ac"
-            problem = (
-                f"{layer.source} (layers.yield_potential): the yield goal reaches {reached:,.0f} {unit} in the field, "
-                f"and no method goes beyond {limit:,.0f}."
-            )
+            unit, where = "t/ha" if metric else "bu/ac", f"{layer.source} (layers.yield_potential)"
+            problem = f"{where}: the yield goal reaches {reached:,.0f} {unit}, and no method goes beyond {limit:,.0f}."
             raise InputFileError(problem, "Check its highest values and their unit, and leave out wrong ones.")
         return goal, left_out
 

@@ -12,9 +12,9 @@ from vrn.surface.cross_validation import (
     pattern_evidence,
 )
 from vrn.surface.fit import empirical_variogram, fit_variogram
-from vrn.surface.kriging import ordinary_kriging
 from vrn.surface.layers import layer_on_grid, points_on_grid, weighted_mean
 from vrn.surface.likelihood import restricted_log_likelihood
+from vrn.surface.nearby import ordinary_kriging
 
 __all__ = [
     "FIRST_RANK", "LEAST_EVIDENCE", "Candidate", "Interpolation", "Variogram", "area_means", "areas_on_grid",

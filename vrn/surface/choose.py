@@ -220,8 +220,9 @@ def _averaged(places: Places, drift: NDArray[np.float64] | None, findings: list[
 
 @one_blas_thread
 def below_limits(
-    coordinates_m: ArrayLike, values: ArrayLike, limits: ArrayLike, *, error_variance: ArrayLike | None = None
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
+    coordinates_m: ArrayLike, values: ArrayLike, limits: ArrayLike, *, error_variance: ArrayLike | None = None,
+    name: str = _ABOUT,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[Finding, ...]]:  # fmt: skip
     """
     Readings of which only a limit is known, as the mean of what they may be between 0 and it, by the others around.
 
@@ -243,6 +244,8 @@ def below_limits(
         readings gives. With fewer than five known readings half the limit, the mean of anything between.
     variance : ndarray, shape (n,)
         Of what each may be; 0 for a known reading.
+    findings : tuple of Finding
+        What was filled in, of the surface ``name``; none where every reading is known.
 
     Notes
     -----
@@ -259,7 +262,7 @@ def below_limits(
     --------
     >>> east = np.arange(8.0) * 50
     >>> line, ppm = np.column_stack([east, 0 * east]), np.array([0, 9, 8.5, 9.5, 8, 9, 8.5, 9])
-    >>> value, _ = below_limits(line, ppm, [6.0, *[np.nan] * 7])
+    >>> value, _, _ = below_limits(line, ppm, [6.0, *[np.nan] * 7])
     >>> bool(3.0 < value[0] < 6.0)
     True
     """
@@ -267,15 +270,15 @@ def below_limits(
     hidden = np.isfinite(most)
     known = np.zeros(len(most)) if error_variance is None else np.asarray(error_variance, dtype=float)
     numbers, spread2 = np.where(hidden, most / 2, np.asarray(values, dtype=float)), np.where(hidden, most**2 / 12, 0.0)
-    if not hidden.any() or (~hidden).sum() < _FEWEST:
-        return numbers, spread2
+    if not hidden.any():
+        return numbers, spread2, ()
     some, order = some_of(len(numbers)), np.lexsort(points.T)  # the same whatever the readings' order
     noise = np.empty(len(numbers))
     noise[order] = np.random.default_rng(0).standard_normal(len(numbers))
-    for _ in range(_ROUNDS):
+    for _ in range(_ROUNDS if (~hidden).sum() >= _FEWEST else 0):
         drawn = np.where(hidden, np.clip(numbers + np.sqrt(spread2) * noise, 0.0, most), numbers)
         few = places_of(points[some], drawn[some])
-        likely = (Likely(Variogram(model="nugget", nugget=float(np.var(drawn))), 0.0),)
+        likely: tuple[Likely, ...] = (Likely(Variogram(model="nugget", nugget=float(np.var(drawn))), 0.0),)
         if len(few) >= _FEWEST and few.varied and np.ptp(few.merged(1.0)[0]):
             found = posterior(few)
             likely = (found.best,) if len(numbers) > SOME else found.likely
@@ -289,7 +292,9 @@ def below_limits(
             predicted.append((times / len(likely), middle, np.sqrt(variance)))
         middle, variance = mixed(predicted)
         numbers[hidden], spread2[hidden] = _between(middle[hidden], np.sqrt(variance[hidden]), most[hidden])
-    return numbers, spread2
+    least, highest = (Quantity("concentration", float(end(numbers[hidden]))) for end in (np.min, np.max))
+    told = note("surface.below-detection", name, readings=int(hidden.sum()), least=least, most=highest)
+    return numbers, spread2, (told,)
 
 
 def _between(

@@ -1,4 +1,4 @@
-"""Ordinary and universal kriging from all samples, in tiles that stay in the processor's cache."""
+"""The kriging system of all samples, solved in tiles that stay in the processor's cache."""
 
 import math
 from dataclasses import dataclass
@@ -9,71 +9,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from vrn.errors import OutOfRangeError
 from vrn.model.variogram import Variogram
-from vrn.surface.places import Places, in_threads, one_blas_thread, places_of, points_of
+from vrn.surface.places import Places, in_threads, points_of
 
 _TILE_NUMBERS = 65_536  # covariances held at a time: half a megabyte, which stays in cache
-MOST_AT_ONCE = 3_000  # places; above it each target is estimated from the nearest
-USUAL_NEIGHBORS = 24  # places each target is estimated from where all would be too many
-
-
-@one_blas_thread
-def ordinary_kriging(
-    coordinates_m: ArrayLike, values: ArrayLike, targets_m: ArrayLike, *, variogram: Variogram,
-    neighbors: int | None = None, error_variance: ArrayLike | None = None,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
-    """
-    Best linear unbiased estimate with a constant unknown mean, and its variance.
-
-    Parameters
-    ----------
-    coordinates_m : array_like, shape (n, 2)
-        Easting, northing of the samples. [m]
-    values : array_like, shape (n,)
-        Several readings at one place count as their mean, with a nugget of their own each.
-    targets_m : array_like, shape (m, 2)
-        Where to estimate. [m]
-    neighbors : int, optional
-        Nearest places that each target is estimated from; all when not given and there are no more than 3 000, else 24.
-        Needs the extra ``dense``.
-    error_variance : array_like, shape (n,) or (), optional
-        Known variance of each reading's error. Without it the answer is exact: at a sample it is the sample, with
-        variance 0. With it the answer is the field under the readings, and no sample is reproduced.
-
-    Returns
-    -------
-    estimate : ndarray, shape (m,)
-        NaN where the target's coordinates are unknown.
-    variance : ndarray, shape (m,)
-
-    Raises
-    ------
-    OutOfRangeError
-        If there is no reading, a reading is unknown, or the system cannot be solved.
-    MissingExtraError
-        If neighbors are wanted and the extra ``dense`` is not installed.
-
-    References
-    ----------
-    Isaaks & Srivastava (1989), An Introduction to Applied Geostatistics, ch. 12.
-
-    Examples
-    --------
-    Midway between two samples each gets half the weight; a third of the way, at the end of the range, nothing changes:
-
-    >>> variogram = Variogram(model="spherical", partial_sill=1.0, range_m=10.0)
-    >>> estimate, variance = ordinary_kriging([(0, 0), (8, 0)], [10, 14], [(4, 0), (0, 0)], variogram=variogram)
-    >>> estimate.tolist(), variance.round(4).tolist()
-    ([12.0, 10.0], [0.664, 0.0])
-    """
-    if neighbors is None and len(points_of(coordinates_m)) <= MOST_AT_ONCE:
-        answer = Kriging.of(places_of(coordinates_m, values, error_variance), variogram).at(targets_m)
-        return answer.estimate, answer.variance
-    from vrn.surface.nearby import local_kriging
-
-    return local_kriging(
-        coordinates_m, values, targets_m, variogram=variogram,
-        neighbors=USUAL_NEIGHBORS if neighbors is None else neighbors, error_variance=error_variance,
-    )  # fmt: skip
 
 
 class Prediction(NamedTuple):

@@ -12,8 +12,7 @@ from vrn.model.grid import Grid
 from vrn.model.layers import YieldLog, YieldLogLayer
 from vrn.model.surface import Harvest, HarvestLog, Surface, SurfaceChoice
 from vrn.surface.estimators import local_variogram
-from vrn.surface.kriging import USUAL_NEIGHBORS
-from vrn.surface.nearby import local_kriging
+from vrn.surface.nearby import USUAL_NEIGHBORS, local_kriging
 from vrn.surface.yield_cleaning import CleanLog, clean
 from vrn.surface.yield_passes import HarvestPasses, Near
 
