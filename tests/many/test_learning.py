@@ -15,7 +15,8 @@ from tests.many.farm import TRIAL, MadeField
 from vrn.cli import main
 from vrn.errors import InputFileError
 from vrn.ingest.season_tables import trials_in
-from vrn.many.harvest import read_trial_harvest, record_trials
+from vrn.many.book_events import record_trials
+from vrn.many.harvest import read_trial_harvest
 from vrn.model.field import Field
 from vrn.model.samples import profile_of
 from vrn.model.trials import LearnedReport, PastTrial

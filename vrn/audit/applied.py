@@ -62,6 +62,7 @@ class AppliedRecords:
     narrowest_m: float = math.inf  # of what could be shut off by itself
     findings: tuple[Finding, ...] = ()  # of the file
     meter_factor: float = math.nan  # the machine's own counter over what its rates add up to
+    products: tuple[str, ...] | None = None  # what each record says was applied
 
     @property
     def are_points(self) -> bool:
@@ -91,9 +92,14 @@ def read_applied(path: Path, *, rate_column: str | None = None) -> AppliedRecord
     return AppliedRecords(
         source=path.name, shapes=shapes, crs=crs, rate=_numbers(columns[rate_name]), unit=unit, rate_column=rate_name,
         width_m=width_m, speed_m_s=_scaled(columns, names, _SPEEDS), distance_m=_scaled(columns, names, _DISTANCES),
-        right_m=_scaled(columns, names, _RIGHTS), sections=sections,
+        right_m=_scaled(columns, names, _RIGHTS), sections=sections, products=_products(columns, names),
         narrowest_m=whole_m / sections.shape[1] if sections is not None and whole_m > 0 else math.inf,
     )  # fmt: skip
+
+
+def _products(columns: dict[str, list[Any]], names: dict[str, str]) -> tuple[str, ...] | None:
+    name = next((names[plain] for plain in ("product", "product_name") if plain in names), None)
+    return None if name is None else tuple(" ".join(str(cell or "").split()) for cell in columns[name])
 
 
 def _sections(columns: dict[str, list[Any]], names: dict[str, str]) -> NDArray[np.bool_] | None:

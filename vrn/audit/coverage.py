@@ -91,12 +91,23 @@ def read_laid(
     if not kept.any():
         problem = f"{records.source}: none of its {len(kept)} records lies on the field with a rate and a width."
         raise InputFileError(problem, "Check that it is this field's file, and which column holds the rate.")
+    _must_be_one_product(records, kept & (rate_n > 0), unit)
     prints = footprints_of(records, shapes, width, kept)
     findings += _side_unknown(records, prints, rate_n, width)
     return Laid(
         source=records.source, prints=prints, rate_n_lb_ac=rate_n[prints.record], dropped=dropped,
         meter_factor=records.meter_factor, narrowest_m=records.narrowest_m, findings=tuple(findings),
     )  # fmt: skip
+
+
+def _must_be_one_product(records: AppliedRecords, used: NDArray[np.bool_], unit: str | None) -> None:
+    """Refuse rates of several products, whose nitrogen only one number for all could not be."""
+    if records.products is None or "N" in (unit or records.unit or "").split("/")[0].upper().split():
+        return
+    names = sorted({name for name, use in zip(records.products, used, strict=True) if use and name})
+    if len(names) > 1:
+        problem = f"{records.source}: it holds rates of {len(names)} products ({', '.join(names)})."
+        raise InputFileError(problem, "Give a column of nitrogen with --rate-column, or a file of one product.")
 
 
 def _widths(records: AppliedRecords, count: int, width_m: float | None, else_width_m: float | None) -> Array | None:

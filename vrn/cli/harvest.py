@@ -9,7 +9,7 @@ from vrn.cli.app import app, leave_if_warned, say, say_findings, say_json, say_t
 from vrn.errors import InputFileError
 
 if TYPE_CHECKING:
-    from vrn.model.trials import Harvested, LearnedReport
+    from vrn.model.trials import Harvested
     from vrn.words import UnitFormat
 
 _HELP = """Read the harvest of a trial: plots, the response, what it says; kept in the season book.
@@ -66,7 +66,7 @@ def harvest(
     shown = UnitFormat.of(found.units)
     if book is not None:
         from vrn.many.book import latest
-        from vrn.many.harvest import record_trials
+        from vrn.many.book_events import record_trials
         from vrn.many.outcomes import key_of_folder
 
         key = key_of_folder(folder, found.field, latest(book, built=True, retired=True)) if book.exists() else ""
@@ -127,6 +127,7 @@ def learned(
 ) -> None:
     """Read the trials, put them together, tell each beside what was expected."""
     from vrn.ingest.season_tables import trials_in
+    from vrn.pages.season_page import learned_lines, learned_rows
     from vrn.pipeline.learning import learned_in
     from vrn.words import UnitFormat
 
@@ -140,51 +141,17 @@ def learned(
     if json_:
         from dataclasses import asdict
 
-        keys = ("trial", "budget_top_lb_ac", "top_lb_ac", "expected_top_lb_ac")
-        say_json({"learned": asdict(whole), "without": fewer and asdict(fewer),
-                  "trials": [dict(zip(keys, row, strict=True)) for row in rows]})  # fmt: skip
+        say_json(
+            {"learned": asdict(whole), "without": fewer and asdict(fewer), "trials": [asdict(row) for row in rows]}
+        )
         return
-    _say_learned(whole, rows, shown)
+    for line in learned_lines(whole, rows, shown):
+        say(line)
+    say()
+    tell(shown, "season.learned-tops")
+    say_table(learned_rows(rows, shown), left=1)
     if without and fewer is not None:
         from vrn.findings import Quantity
 
         mean, low, high = (Quantity("rate", value) for value in fewer.level)
         tell(shown, "season.learned-without", trial=", ".join(without), mean=mean, low=low, high=high)
-
-
-def _say_learned(report: "LearnedReport", rows: "list[tuple[str, float, float, float]]", shown: "UnitFormat") -> None:
-    from vrn.findings import Quantity
-    from vrn.words import say as worded
-
-    def rate(value: float) -> Quantity:
-        return Quantity("rate", value)
-
-    tell(shown, "season.learned-from", trials=len(report.trials), seasons=report.seasons, more=report.more,
-         less=report.less)  # fmt: skip
-    mean, low, high = map(rate, report.level)
-    tell(shown, "season.learned-level", mean=mean, low=low, high=high)
-    for supply, numbers in report.worth.items():
-        spread = dict(zip(("mean", "low", "high"), (Quantity("number", value) for value in numbers), strict=True))
-        tell(shown, "season.learned-worth", supply=_supply(supply, shown), **spread)
-    for supply in report.silent:
-        tell(shown, "season.learned-silent-line", supply=_supply(supply, shown))
-    tell(shown, "season.learned-shape", share=Quantity("share", report.kink_weight))
-    middle, below, above = report.top
-    tell(shown, "season.learned-spread", low=rate(middle - below), high=rate(above - middle))
-    for trial, why in report.skipped:
-        person, _, reason = why.partition("person: ")
-        reason = worded(shown, f"season.learned-why-{why}") if person else reason
-        tell(shown, "season.learned-left", trial=trial, why=reason)
-    say()
-    tell(shown, "season.learned-tops")
-    unit = shown.unit("rate")
-    heads = [worded(shown, f"season.head-{name}", **({} if name == "block" else {"unit": unit}))
-             for name in ("block", "budget", "said", "expected")]  # fmt: skip
-    cells = [[name, *(shown.number("rate", value) for value in numbers)] for name, *numbers in rows]
-    say_table([heads, *cells], left=1)
-
-
-def _supply(name: str, shown: "UnitFormat") -> str:
-    from vrn.words import say as worded
-
-    return worded(shown, f"season.supply-{'credits' if name.startswith('credit') else name.replace('_', '-')}")

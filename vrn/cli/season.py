@@ -102,8 +102,9 @@ def season(
         write_season_table(sums if by else fields, csv)
     if html is not None:
         from vrn.pages.season_page import season_page, write_season_page
+        from vrn.pipeline.learning import learned_in
 
-        write_season_page(season_page(fields, orders, results, today, chains), html)
+        write_season_page(season_page(fields, orders, results, today, chains, learned_in(trials)), html)
     if gpkg is not None:
         from vrn.many.geopackage import write_season_geopackage
 

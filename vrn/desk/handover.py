@@ -169,6 +169,7 @@ def _compared(request: Request) -> Response:
 
 def _season(request: Request) -> Response:
     """The season page of the book beside the fields; without one, of what is built."""
+    from vrn.ingest.season_tables import trials_in
     from vrn.many.batch import entry_of
     from vrn.many.book import latest, outcomes
     from vrn.many.questions import chains_of
@@ -176,6 +177,7 @@ def _season(request: Request) -> Response:
     from vrn.many.task import Row
     from vrn.pages.page_parts import linked
     from vrn.pages.season_page import season_page
+    from vrn.pipeline.learning import learned_in
 
     desk, today = desk_of(request), date.today()
     book = desk.root / BOOK
@@ -190,8 +192,9 @@ def _season(request: Request) -> Response:
         return page(
             request, "refused.html", problem=say(TRADE, "desk.season-none"), remedy=say(TRADE, "desk.go-to-fields")
         )
-    text = linked(season_page(fields, to_order(fields), season_results(entries, came), today,
-                              chains_of(book, entries) if book.is_file() else {}),
+    trials = trials_in(book) if book.is_file() else ()
+    text = linked(season_page(fields, to_order(fields), season_results(entries, came, trials=trials), today,
+                              chains_of(book, entries) if book.is_file() else {}, learned_in(trials)),
                   ("season.css", "first.js", "season.js"))  # fmt: skip
     text = text.replace("<header>", f'<header><p><a href="/fields">{escape(say(TRADE, "desk.nav-fields"))}</a></p>', 1)
     return HTMLResponse(text, headers={"content-security-policy": _WITH_COLORS})

@@ -117,7 +117,7 @@ def _read_log(
         source=source.name, season=reader.season(), coordinates_m=places.coordinates_m[near],
         yield_bu_ac=reader.yield_bu_ac(speed_m_s, swath_m, time_s), time_s=time_s, moisture_pct=reader.moisture_pct(),
         speed_m_s=speed_m_s, swath_m=swath_m, header_down=reader.header_down(),
-        pass_id=reader.whole("pass_id"), machine_id=reader.whole("machine_id"),
+        pass_id=reader.whole("pass_id"), machine_id=reader.whole("machine_id"), fields=reader.fields(),
     )  # fmt: skip
     reader.report()
     return log
@@ -322,6 +322,11 @@ class _Reader:
             return None
         order: dict[str, int] = {}
         return np.array([order.setdefault(cell.strip(), len(order)) for cell in self.table.column(name)], dtype=np.intp)
+
+    def fields(self) -> tuple[str, ...]:
+        """Names of fields that the records say."""
+        name = self.table.find("field", "field_name", "field name")
+        return () if name is None else tuple(sorted({cell.strip() for cell in self.table.column(name)} - {""}))
 
     def header_down(self) -> NDArray[np.bool_] | None:
         """Whether the header was at work; a word that says neither counts as up."""

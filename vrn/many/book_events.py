@@ -1,11 +1,16 @@
-"""What happened to the fields of a season book: events with day, person and prescription, only ever added."""
+"""What happened to the fields of a season book, harvested trials too: rows that are only ever added."""
 
+import hashlib
+import json
 import sqlite3
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
+from typing import Any
 
+from vrn.errors import InputFileError
 from vrn.many.book_file import end_of, moment, open_book, person_and_host
+from vrn.model.trials import PastTrial
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,3 +76,47 @@ def events(path: Path, *, on: date | None = None) -> tuple[Event, ...]:
               recorded_at=row["recorded_at"])
         for row in rows
     )  # fmt: skip
+
+
+def record_trials(path: Path, key: str, *trials: PastTrial) -> None:
+    """Write harvested trials with their plots and likelihoods into a book, made when it is not there.
+
+    InputFileError if the book has one of them already, or the same harvest under another prescription: a block is
+    harvested once.
+    """
+    from vrn.pipeline.learning import learned_of
+    from vrn.response.trial import KINKED, SMOOTH, STEPS, TOPS_LB_AC, likelihood_of
+
+    learned = {trial.name: likelihood_of(learned_of([trial]).trials[0]) for trial in trials}
+    with open_book(path, write=True) as book:
+        for trial in trials:
+            if book.execute("SELECT 1 FROM trial WHERE (field, season, block) = (?, ?, ?)",
+                            (trial.field, trial.season, trial.block)).fetchone():  # fmt: skip
+                problem = f"The book {path} has the harvest of {trial.name} already."
+                raise InputFileError(problem, "A block is harvested once. To read it anew, use another book.")
+            if twice := book.execute("SELECT field, season, block FROM trial WHERE harvest_sha256 = ? AND rx != ?",
+                                     (trial.harvest_sha256, trial.rx)).fetchone():  # fmt: skip
+                problem = f"The book {path} has this yield log already, for {' '.join(map(str, twice))}."
+                raise InputFileError(problem, f"Give the yield log of {trial.field} in {trial.season}.")
+            plots = (plain := asdict(trial)).pop("plots")
+            row = plain | {"recorded_at": moment(), "key": key, "approved": int(trial.approved)}
+            row |= {name: json.dumps(plain[name], sort_keys=True) for name in ("supplies", "typical")}
+            number = _insert(book, "trial", row)
+            for plot in plots:
+                _insert(book, "plot", plot | {"trial": number})
+            for form, values, shape in (("smooth", learned[trial.name].smooth, SMOOTH),
+                                        ("kinked", learned[trial.name].kinked, KINKED)):  # fmt: skip
+                data = values.astype("<f8").tobytes()
+                _insert(book, "likelihood", {
+                    "trial": number, "form": form, "top_start": float(TOPS_LB_AC[0]), "top_count": len(TOPS_LB_AC),
+                    "top_step": float(TOPS_LB_AC[1] - TOPS_LB_AC[0]), "log_step": shape[1] * float(STEPS[1] - STEPS[0]),
+                    "log_start": shape[0] + shape[1] * float(STEPS[0]), "log_count": len(STEPS),
+                    "log_likelihood": data, "sha256": hashlib.sha256(data).hexdigest(),
+                })  # fmt: skip
+            add_events(book, Event(what="learned", key=key, field=trial.field, season=trial.season, rx=trial.rx,
+                                   note=trial.block))  # fmt: skip
+
+
+def _insert(book: sqlite3.Connection, table: str, row: dict[str, Any]) -> int:
+    places = ", ".join(f":{name}" for name in row)
+    return int(book.execute(f"INSERT INTO {table} ({', '.join(row)}) VALUES ({places})", row).lastrowid or 0)

@@ -4,9 +4,9 @@ import dataclasses
 import hashlib
 import json
 import re
-import sqlite3
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,18 +22,16 @@ from vrn.errors import InputFileError
 from vrn.findings import Finding, note, warning
 from vrn.ingest.input_files import InputFiles
 from vrn.ingest.yield_log import read_yield_logs
-from vrn.many.book_events import Event, add_events
-from vrn.many.book_file import moment, open_book
 from vrn.many.outcomes import says_alone
 from vrn.model.grid import reproject
 from vrn.model.settings import YieldPotentialLayer
 from vrn.model.trials import Harvested, PastTrial, TrialPlot
-from vrn.pipeline.learning import against_need, learned_of
+from vrn.pipeline.learning import against_need
 from vrn.response.loss import ANCHOR
 from vrn.response.places import supplies_of
-from vrn.response.trial import KINKED, SMOOTH, STEPS, TOPS_LB_AC, likelihood_of
 from vrn.surface.yield_cleaning import CleanLog, clean
 from vrn.units import FT_M
+from vrn.words import UnitFormat, say
 
 Array = NDArray[np.float64]
 PLOTS: Final = "trial_plots.geojson"
@@ -42,6 +40,7 @@ _STRIP: Final = re.compile(r"check strip (\d+), ([+-][\d.]+) lb N/ac in zone (\d
 _STRIP_END_FT, _LEAST_FT = 72.0, 50.0  # left off each end of a strip, and the least that is worth measuring
 _HEAD_INSIDE, _COVERED, _REACHED, _MOST_ALIKE, _ACROSS, _DIFFERS = 0.9, 0.9, 0.9, 0.5, 0.7, 0.05
 _FEWEST_POINTS, _MOST_SD, _FEWEST_PLOTS, _FEWEST_RATES, _LEAST_SPREAD = 20, 10.0, 12, 4, 60.0
+DROPPED: Final = ("short", "not-covered", "uneven", "few-points")  # codes of why a plot is left out
 _SAME_RATE: Final = 5.0  # rates nearer than this are one [lb N/ac]
 
 
@@ -92,7 +91,7 @@ def read_trial_harvest(
     if not plots:
         problem = f"{folder} holds no trial: neither {PLOTS} nor check strips."
         raise InputFileError(problem, "Lay one with [trial] or [check_strips] in the field file before the pass.")
-    log, findings = _harvest_log(Path(harvest), ground, int(opened.summary["season"]), column)
+    log, findings = _harvest_log(Path(harvest), ground, opened.summary["field"], int(opened.summary["season"]), column)
     laid = None
     if applied is not None:
         laid = read_laid(
@@ -171,8 +170,10 @@ def _net(plot: _Plot) -> tuple[shapely.Geometry, Array]:
     return shapely.intersection(plot.ground, shapely.Polygon(ends)), along
 
 
-def _harvest_log(path: Path, ground: Ground, season: int, column: str | None) -> tuple[CleanLog, list[Finding]]:
-    """The cleaned log of this field and year."""
+def _harvest_log(
+    path: Path, ground: Ground, name: str, season: int, column: str | None
+) -> tuple[CleanLog, list[Finding]]:
+    """The cleaned log of the field of a name, in its year."""
     if not path.is_file():
         problem = f"{path} is not a file that is there."
         raise InputFileError(problem, "Give the harvest log: CSV or what yield potential is read from.")
@@ -183,7 +184,10 @@ def _harvest_log(path: Path, ground: Ground, season: int, column: str | None) ->
         problem = f"{path.name} is the harvest of {log.season}, the prescription of {season}."
         raise InputFileError(problem, f"Give the harvest log of {season}, or the folder of {log.season}.")
     cleaned = clean(log)
-    return cleaned, [*files.findings, *cleaned.findings]
+    findings = [*files.findings, *cleaned.findings]
+    if log.fields and name.casefold() not in map(str.casefold, log.fields):
+        findings.append(warning("season.other-field", path.name, named=", ".join(log.fields[:3]), field=name))
+    return cleaned, findings
 
 
 def _sold(opened: Opened) -> Sold:
@@ -300,7 +304,7 @@ def _trials(
     for block in dict.fromkeys(plot.block for plot in plots):
         mine = [(plot, seen) for plot, seen in zip(plots, measured, strict=True) if plot.block == block]
         kept = [(_ground(zones[plot.zone], plot), seen) for plot, seen in mine if not seen.why]
-        _must_be_a_trial(block, kept, strips=block.startswith("strips"))
+        _must_be_a_trial(block, kept, [seen.why for _, seen in mine if seen.why], strips=block.startswith("strips"))
         supplies = [zone["supplies"] for zone, _ in kept]
         yield PastTrial(
             field=summary["field"], season=int(summary["season"]), block=block, rx=str(summary["id"]),
@@ -312,15 +316,19 @@ def _trials(
         )  # fmt: skip
 
 
-def _must_be_a_trial(block: str, kept: Sequence[tuple[Mapping[str, Any], TrialPlot]], *, strips: bool) -> None:
+def _must_be_a_trial(
+    block: str, kept: Sequence[tuple[Mapping[str, Any], TrialPlot]], out: Sequence[str], *, strips: bool
+) -> None:
     """Refuse what holds too few plots or rates, or rates that went with the need or the ground."""
     rates = np.array([seen.n_lb_ac for _, seen in kept])
     groups = 1 + int((np.diff(np.sort(rates)) > _SAME_RATE).sum()) if len(rates) else 0
     fewest, least = (3, 3) if strips else (_FEWEST_PLOTS, _FEWEST_RATES)
     spread = float(np.ptp(rates)) if len(rates) else 0.0
     if len(kept) < fewest or groups < least:
-        problem = f"{block}: {len(kept)} plots at {groups} rates are left, too few for a trial."
-        raise InputFileError(problem, f"At least {fewest} plots at {least} rates are needed. See which were dropped.")
+        why = Counter(say(UnitFormat(metric=False), f"season.why-{one}") if one in DROPPED else one for one in out)
+        left = f" Left out: {', '.join(f'{count} {name}' for name, count in why.items())}." if why else ""
+        problem = f"{block}: plots left {len(kept)}, rates left {groups}, too few for a trial.{left}"
+        raise InputFileError(problem, f"At least {fewest} plots at {least} rates are needed.")
     if not strips and spread < _LEAST_SPREAD:
         problem = f"{block}: the applied rates differ by {spread:.0f} lb/ac only."
         raise InputFileError(problem, f"A trial needs {_LEAST_SPREAD:.0f} lb/ac between its lowest and highest rate.")
@@ -360,39 +368,3 @@ def _sha256(path: Path) -> str:
         if one.is_file():
             digest.update(one.name.encode() + b"\0" + one.read_bytes())
     return digest.hexdigest()
-
-
-def record_trials(path: Path, key: str, *trials: PastTrial) -> None:
-    """Write harvested trials with their plots and likelihoods into a book, made when it is not there.
-
-    InputFileError if the book has one of them already: a block is harvested once.
-    """
-    learned = {trial.name: likelihood_of(learned_of([trial]).trials[0]) for trial in trials}
-    with open_book(path, write=True) as book:
-        for trial in trials:
-            if book.execute("SELECT 1 FROM trial WHERE (field, season, block) = (?, ?, ?)",
-                            (trial.field, trial.season, trial.block)).fetchone():  # fmt: skip
-                problem = f"The book {path} has the harvest of {trial.name} already."
-                raise InputFileError(problem, "A block is harvested once. To read it anew, use another book.")
-            plots = (plain := asdict(trial)).pop("plots")
-            row = plain | {"recorded_at": moment(), "key": key, "approved": int(trial.approved)}
-            row |= {name: json.dumps(plain[name], sort_keys=True) for name in ("supplies", "typical")}
-            number = _insert(book, "trial", row)
-            for plot in plots:
-                _insert(book, "plot", plot | {"trial": number})
-            for form, values, shape in (("smooth", learned[trial.name].smooth, SMOOTH),
-                                        ("kinked", learned[trial.name].kinked, KINKED)):  # fmt: skip
-                data = values.astype("<f8").tobytes()
-                _insert(book, "likelihood", {
-                    "trial": number, "form": form, "top_start": float(TOPS_LB_AC[0]), "top_count": len(TOPS_LB_AC),
-                    "top_step": float(TOPS_LB_AC[1] - TOPS_LB_AC[0]), "log_step": shape[1] * float(STEPS[1] - STEPS[0]),
-                    "log_start": shape[0] + shape[1] * float(STEPS[0]), "log_count": len(STEPS),
-                    "log_likelihood": data, "sha256": hashlib.sha256(data).hexdigest(),
-                })  # fmt: skip
-            add_events(book, Event(what="learned", key=key, field=trial.field, season=trial.season, rx=trial.rx,
-                                   note=trial.block))  # fmt: skip
-
-
-def _insert(book: sqlite3.Connection, table: str, row: dict[str, Any]) -> int:
-    places = ", ".join(f":{name}" for name in row)
-    return int(book.execute(f"INSERT INTO {table} ({', '.join(row)}) VALUES ({places})", row).lastrowid or 0)

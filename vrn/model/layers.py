@@ -79,6 +79,7 @@ class YieldLog:
     header_down: NDArray[np.bool_] | None = None  # whether the header was at work, shape (n,)
     pass_id: NDArray[np.intp] | None = None  # pass as the file numbers them, shape (n,)
     machine_id: NDArray[np.intp] | None = None  # which of several harvesters wrote the record, shape (n,)
+    fields: tuple[str, ...] = ()  # names of fields that the records say, in the order of the alphabet
 
     __repr__ = door.brief
 

@@ -65,6 +65,20 @@ class Harvested:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TrialTop:
+    """Rate at which yield levels off where a trial was: what was expected, and what the trial says. [lb N/ac]"""
+
+    trial: str  # its name
+    season: int
+    budget_lb_ac: float
+    expected_lb_ac: float  # by the trials of earlier seasons; as the budget where there are none
+    said_lb_ac: float  # by the trial alone, with its 90 % ends
+    low_lb_ac: float
+    high_lb_ac: float
+    first_season: bool  # nothing was known before it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LearnedReport:
     """What the farm's trials did to a need, a build or a book at a time; spans are mean and 90 % ends."""
 

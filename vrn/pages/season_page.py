@@ -15,8 +15,11 @@ from vrn.files.staging import move
 from vrn.files.statement import SHORT
 from vrn.findings import Quantity
 from vrn.model.season import Due, Link, Order, Result, ZoneStalks
-from vrn.pages.field_drawing import INK, FieldDrawing, Look, as_svg
-from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
+from vrn.model.trials import LearnedReport, TrialTop
+from vrn.pages.field_drawing import INK, PAPER, FieldDrawing, Look, as_svg
+from vrn.pages.page_parts import data_uri, leaflet_files, page_asset, page_policy, script_json, templates
+from vrn.pages.plots import figure, png
+from vrn.pages.ramps import NITROGEN
 from vrn.words import UnitFormat, finding_texts, say
 
 _FINE = 1e-5  # degrees, about a metre: an overview needs no more
@@ -34,9 +37,14 @@ def season_units(fields: tuple[Due, ...]) -> UnitFormat:
 
 def season_page(
     fields: tuple[Due, ...], orders: tuple[Order, ...], results: tuple[Result, ...], today: date,
-    chains: Mapping[str, Sequence[Link]],
+    chains: Mapping[str, Sequence[Link]], learned: tuple[LearnedReport | None, Sequence[TrialTop]] = (None, ()),
 ) -> str:  # fmt: skip
-    """The page as it stands on a day, as text; ``chains`` of signed prescriptions by the key of a field."""
+    """
+    The page as it stands on a day, as text.
+
+    ``chains`` of signed prescriptions by the key of a field; ``learned`` is what the book's trials say together, and
+    each of them.
+    """
     leaflet_css, leaflet_js, licence = leaflet_files()
     first_js, page_js, shown = page_asset("first.js"), page_asset("season.js"), season_units(fields)
     return templates().get_template("season.html").render(
@@ -48,7 +56,8 @@ def season_page(
         counts=state_counts(fields), fields=[_field_row(number, item, shown) for number, item in enumerate(fields)],
         orders=[_order_row(order, shown) for order in orders],
         replaced=[(item.field, lines) for item in fields if (lines := chain_lines(chains.get(item.key, ()), shown))],
-        results=[_result_row(result, shown) for result in results], stage_units=STAGE_UNITS, stalk_edges=_STALK_EDGES,
+        results=[_result_row(result, shown) for result in results], learned=_learned(*learned, shown),
+        stage_units=STAGE_UNITS, stalk_edges=_STALK_EDGES,
     )  # fmt: skip
 
 
@@ -103,6 +112,86 @@ def strip_lines(result: Result, shown: UnitFormat) -> list[str]:
     found = (one for response in result.responses for one in response.findings)
     said = finding_texts(shown, (*found, *result.trials))
     return [*lines, *(f"{text.place}: {text.problem} {text.remedy}".strip() for text in said)]
+
+
+def learned_lines(report: LearnedReport, tops: Sequence[TrialTop], shown: UnitFormat) -> list[str]:
+    """What a farm's trials say together, how sure it is, and what it was worth so far."""
+
+    def words(name: str, **quantities: Quantity | str | int) -> str:
+        return say(shown, f"season.learned-{name}", **quantities)
+
+    def rates(names: tuple[str, ...], values: Sequence[float]) -> dict[str, Quantity]:
+        return {name: Quantity("rate", value) for name, value in zip(names, values, strict=True)}
+
+    span, counts = ("mean", "low", "high"), {"more": report.more, "less": report.less}
+    lines = [words("from", trials=len(report.trials), seasons=report.seasons, **counts),
+             words("level", **rates(span, report.level))]  # fmt: skip
+    later = [one for one in tops if not one.first_season]
+    if later:
+        off = [sum(abs(getattr(one, name) - one.said_lb_ac) for one in later) / len(later)
+               for name in ("budget_lb_ac", "expected_lb_ac")]  # fmt: skip
+        lines.append(words("misses", trials=len(later), **rates(("budget", "expected"), off)))
+    for supply, numbers in report.worth.items():
+        worth = {name: Quantity("number", value) for name, value in zip(span, numbers, strict=True)}
+        lines.append(words("worth", supply=_supply(supply, shown), **worth))
+    lines += [words("silent-line", supply=_supply(supply, shown)) for supply in report.silent]
+    lines.append(words("shape", share=Quantity("share", report.kink_weight)))
+    middle, below, above = report.top
+    lines.append(words("spread", **rates(("low", "high"), (middle - below, above - middle))))
+    for trial, why in report.skipped:
+        person, _, reason = why.partition("person: ")
+        lines.append(words("left", trial=trial, why=words(f"why-{why}") if person else reason))
+    return lines
+
+
+def _supply(name: str, shown: UnitFormat) -> str:
+    return say(shown, f"season.supply-{'credits' if name.startswith('credit') else name.replace('_', '-')}")
+
+
+def learned_rows(tops: Sequence[TrialTop], shown: UnitFormat) -> list[list[str]]:
+    """Head and a row for each trial: where yield levels off by the budget, as expected, and by the trial alone."""
+    unit = {"unit": shown.unit("rate")}
+    heads = {"block": {}, "budget": unit, "expected": unit, "said": unit, "said-range": {}}
+    rows = [[say(shown, f"season.head-{name}", **more) for name, more in heads.items()]]
+    for one in tops:
+        numbers = (one.budget_lb_ac, one.expected_lb_ac, one.said_lb_ac)
+        rows.append([one.trial, *(shown.number("rate", value, decimals=0) for value in numbers),
+                     shown.range("rate", one.low_lb_ac, one.high_lb_ac, decimals=0)])  # fmt: skip
+    return rows
+
+
+def _learned(
+    report: LearnedReport | None, tops: Sequence[TrialTop], shown: UnitFormat
+) -> dict[str, object] | None:  # fmt: skip
+    """The part on what trials taught: sentences, a picture of the seasons, a table."""
+    if report is None:
+        return None
+    head, *rows = learned_rows(tops, shown)
+    return {"lines": learned_lines(report, tops, shown), "picture": data_uri(_seasons(tops, shown)), "head": head,
+            "rows": rows}  # fmt: skip
+
+
+def _seasons(tops: Sequence[TrialTop], shown: UnitFormat) -> bytes:
+    """Season by season where yield leveled off in each trial, with the budget and what was expected beside it."""
+    seasons, factor = sorted({one.season for one in tops}), shown.factor("rate")
+    mine = {season: [one for one in tops if one.season == season] for season in seasons}
+    places = [number + 0.7 * ((k + 0.5) / len(mine[season]) - 0.5)
+              for number, season in enumerate(seasons) for k in range(len(mine[season]))]  # fmt: skip
+    ordered = [one for season in seasons for one in mine[season]]
+
+    def values(name: str) -> list[float]:
+        return [getattr(one, f"{name}_lb_ac") * factor for one in ordered]
+
+    with figure(6.4, 3.2, margins_in=(0.7, 0.35, 0.1, 0.35)) as drawn:
+        axes = drawn.add_subplot()
+        axes.vlines(places, values("low"), values("high"), color=NITROGEN.classes(5)[2], linewidth=3)
+        for name, mark, fill in (("said", "o", INK), ("expected", "D", PAPER), ("budget", "_", INK)):
+            axes.plot(places, values(name), mark, markerfacecolor=fill, markeredgecolor=INK, markeredgewidth=1.2,
+                      markersize=9 if mark == "_" else 5, label=say(shown, f"season.chart-{name}"))  # fmt: skip
+        axes.set_xticks(range(len(seasons)), list(map(str, seasons)))
+        axes.set_ylabel(say(shown, "season.chart-axis", unit=shown.unit("rate")))
+        drawn.legend(loc="upper center", ncols=3, fontsize=8)
+        return png(drawn)
 
 
 _LOOKS: Final = {  # state → how a field is filled

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.field import Field
-from vrn.model.trials import LearnedReport, PastTrial
+from vrn.model.trials import LearnedReport, PastTrial, TrialTop
 from vrn.nitrogen.ledger import Ledger, Line, Number
 from vrn.nitrogen.lines import line_of
 from vrn.pipeline.need import Need
@@ -254,23 +254,24 @@ def against_need(trial: PastTrial) -> tuple[float, float, float, float]:
 
 def learned_in(
     trials: Sequence[PastTrial], *, without: Sequence[str] = ()
-) -> tuple[LearnedReport | None, list[tuple[str, float, float, float]]]:
+) -> tuple[LearnedReport | None, tuple[TrialTop, ...]]:
     """What the trials of a book say together, None where none counts, and each one against what was expected.
 
-    A row is its name, and where yield levels off by the budget, the trial alone, and the trials of earlier seasons
-    [lb N/ac]. InputFileError if ``without`` names no trial.
+    InputFileError if ``without`` names no trial.
     """
     used, skipped = _usable(trials, [f"{name}: left out" for name in without], None)
     if not used:
-        return None, []
+        return None, ()
     learned = learned_of(used)
     rows = []
     for past, trial in zip(used, _learned_trials(used), strict=True):
         earlier = [one for one in used if one.season < past.season]
         before = learned_of(earlier) if earlier else None
-        budget, said = against_need(past)[:2]
-        rows.append((past.name, budget, said, budget if before is None else before.top(_place_of(trial)).mean))
+        budget, said, low, high = against_need(past)
+        expected = budget if before is None else before.top(_place_of(trial)).mean
+        rows.append(TrialTop(trial=past.name, season=past.season, budget_lb_ac=budget, expected_lb_ac=expected,
+                             said_lb_ac=said, low_lb_ac=low, high_lb_ac=high, first_season=before is None))  # fmt: skip
     usual = typical_of(used)
     need = float(np.mean([trial.need_lb_ac for trial in used]))
     place = ZoneNeed(field="", zone="", season=0, need_lb_ac=need, supplies=usual, typical=usual)
-    return _learned_report(learned, used, skipped, place), rows
+    return _learned_report(learned, used, skipped, place), tuple(rows)

@@ -82,14 +82,16 @@ class TrialGround:
     ledger: Ledger
     applied: Array  # what is already on this season; NaN where unknown
     layers: Mapping[str, Array]  # surfaces by name, which a block's rates must not follow
+    earlier: shapely.Geometry  # blocks of the last season that had any, which new ones keep off
 
     @classmethod
     def of(
-        cls, grid: Grid, treated: shapely.Geometry, ledger: Ledger, applied: Array, surfaces: Mapping[str, Surface]
-    ) -> "TrialGround":
+        cls, grid: Grid, treated: shapely.Geometry, ledger: Ledger, applied: Array, surfaces: Mapping[str, Surface],
+        *, earlier: shapely.Geometry,
+    ) -> "TrialGround":  # fmt: skip
         """Ground of a ledger of cells; nitrate of both depths is one supply."""
         return cls(
-            grid=grid, treated=treated, ledger=ledger, applied=grid.in_rows(applied),
+            grid=grid, treated=treated, ledger=ledger, applied=grid.in_rows(applied), earlier=earlier,
             layers={name: surfaces[name].values for name in _LAYERS if name in surfaces},
         )  # fmt: skip
 
@@ -173,7 +175,7 @@ class Search:
         """Passes over the ground, and the size of a plot."""
         swath_m = machine.swath_ft * FT_M
         passes = way_over(ground.treated, crs=ground.grid.crs, machine=machine).passes
-        core = shapely.buffer(ground.treated, -_EDGE_PASSES * swath_m)
+        core = shapely.difference(shapely.buffer(ground.treated, -_EDGE_PASSES * swath_m), ground.earlier)
         shapely.prepare(core)
         usual_ft = max(_LEAST_LENGTH_FT, math.ceil((2 * buffer_ft + _MEASURED_FT) / 10) * 10.0)
         return cls(

@@ -1,7 +1,7 @@
 """The machine before anyone fills a tank: the flow each rate asks, the speed that makes it, the drive, the loads."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal, Self
 
@@ -15,7 +15,7 @@ from vrn.model.job import JobSection
 from vrn.model.settings import MachineSection
 from vrn.prescription.drive import DriveReport, drive, drive_report
 from vrn.prescription.limits import fixed_rates
-from vrn.prescription.model import Prescription, Product, ZoneRate
+from vrn.prescription.model import BlockRate, Prescription, Product, ZoneRate
 from vrn.prescription.products import loads_report
 from vrn.units import AC_M2, FT_M, LB_GAL_KG_L, MPH_M_S
 
@@ -251,7 +251,7 @@ def with_machine_check(prescription: Prescription) -> Prescription:
         prescription, machine=flows, drive=drove,
         loads=loads_report(prescription.rates, prescription.product, machine, n_per_lb=settings.prices.n_per_lb),
         findings=(*kept, *fixed_rates(prescription).findings(), *_findings(flows, drove, prescription.grid.crs),
-                  *_not_reached(prescription)),
+                  *_blocks_at_one_speed(prescription.rates, flows), *_not_reached(prescription)),
     )  # fmt: skip
 
 
@@ -276,6 +276,22 @@ def _findings(flows: MachineReport, drove: DriveReport, crs: str) -> Iterator[Fi
             share=Quantity("share", spilled.outside_n_lb / drove.prescribed_n_lb),
             place=_place(spilled.outside_at_m, crs),
         )  # fmt: skip
+
+
+def _blocks_at_one_speed(rates: Sequence[ZoneRate], flows: MachineReport) -> Iterator[Finding]:
+    """Trial blocks whose rates cannot all be made at one speed: a pass changes its rate from plot to plot."""
+    blocks: dict[int, list[ZoneFlow]] = {}
+    for rate, flow in zip(rates, flows.zones, strict=True):
+        if isinstance(rate.trial, BlockRate):
+            blocks.setdefault(rate.trial.block, []).append(flow)
+    for block, mine in blocks.items():
+        slow, fast = max(mine, key=lambda one: one.least_speed_mph), min(mine, key=lambda one: one.most_speed_mph)
+        if slow.least_speed_mph > fast.most_speed_mph + 1e-9:
+            yield warning(
+                "rates.trial-speeds", "machine", block=block, least=Quantity("rate", slow.rate_n_lb_ac),
+                most=Quantity("rate", fast.rate_n_lb_ac), fast=Quantity("speed", slow.least_speed_mph),
+                slow=Quantity("speed", fast.most_speed_mph),
+            )  # fmt: skip
 
 
 def _not_reached(prescription: Prescription) -> Iterator[Finding]:

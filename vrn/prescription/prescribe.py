@@ -29,7 +29,7 @@ from vrn.prescription.model import (
 )
 from vrn.prescription.products import product_for
 from vrn.prescription.strips import Piece, StripReport, with_strips
-from vrn.prescription.trial import lay_trial, strips_as_trial
+from vrn.prescription.trial import earlier_blocks, lay_trial, strips_as_trial
 from vrn.prescription.uncertainty import findings_of
 from vrn.prescription.wanted import doubt_of, overrides_on, payoff_of, price_line
 from vrn.response import Response
@@ -221,7 +221,7 @@ def prescribe(
         problem = "The field file asks for check strips and for a trial."
         raise InputFileError(problem, "Take out [check_strips]: the trial's blocks say more than strips do.")
     before, trial = zones.outlines, None
-    ground = TrialGround.of(grid, field.treated, ledger, cells.applied, surfaces)
+    ground = TrialGround.of(grid, field.treated, ledger, cells.applied, surfaces, earlier=earlier_blocks(field))
     pieces: tuple[Piece, ...] = ()
     if settings.check_strips is not None:
         zones, pieces, between = with_strips(

@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from vrn.findings import Finding, Quantity, note, warning
+from vrn.model.field import Field
 from vrn.model.grid import Grid, geodesic_acres, reproject
 from vrn.model.job import CheckStripSection, TrialSection
 from vrn.model.settings import MachineSection
@@ -100,6 +101,15 @@ def buffer_ft(machine: MachineSection) -> float:
     ahead = machine.rate_change_s if machine.look_ahead_s is None else machine.look_ahead_s
     settling_m = machine.speed_mph * MPH_M_S * (machine.rate_change_s + ahead)
     return max(settling_m, _MIXING_M) / FT_M + _MARGIN_FT
+
+
+def earlier_blocks(field: Field) -> shapely.Geometry:
+    """Ground of the field's blocks in the last season that had any, by the book of ``[learning]``."""
+    mine = [one for one in field.past_trials if one.field == field.name and one.block.startswith("block")]
+    last = [one for one in mine if one.season == max(other.season for other in mine)]
+    hulls = [shapely.convex_hull(shapely.union_all([shapely.from_wkt(plot.outline) for plot in one.plots]))
+             for one in last]  # fmt: skip
+    return reproject(shapely.union_all(hulls), "EPSG:4326", field.crs)
 
 
 def lay_trial(

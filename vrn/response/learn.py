@@ -40,12 +40,14 @@ _KINK: Final = Response(curvature=0.0, kink_weight=1.0, kink_slope=1.0)
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Node:
-    """One form and pair of spreads: its log weight, and the joint normal of all T and log shapes, trials seen."""
+    """One form and pair of spreads: log weight, and joint normal of all T and log shapes, before trials and after."""
 
     form: Form
     season_sd: float
     own_sd: float
     log_weight: float
+    prior_mean: Array
+    prior: Array
     mean: Array
     covariance: Array
 
@@ -183,9 +185,8 @@ class Learned:
         """Shift and covariance of terms whose prior covariances with the trials, and among themselves, are given."""
         if not self.trials:
             return np.zeros(len(own)), own
-        prior_mean, prior = _prior(self.trials, node.form, node.season_sd, node.own_sd, self.anchor_lb_ac)
-        pull = np.linalg.solve(prior, across.T).T
-        return pull @ (node.mean - prior_mean), own - pull @ (prior - node.covariance) @ pull.T
+        pull = np.linalg.solve(node.prior, across.T).T
+        return pull @ (node.mean - node.prior_mean), own - pull @ (node.prior - node.covariance) @ pull.T
 
 
 def learn(trials: Sequence[Trial], *, anchor_lb_ac: float = 0.0) -> Learned:
@@ -305,9 +306,8 @@ def _node(
         grids = [likelihood.smooth if form == "smooth" else likelihood.kinked for likelihood in seen]
         mean, covariance, evidence = _propagated(*prior, grids, _SHAPES[form])
         log_weight += evidence
-    return _Node(
-        form=form, season_sd=season_sd, own_sd=own_sd, log_weight=log_weight, mean=mean, covariance=covariance
-    )  # fmt: skip
+    return _Node(form=form, season_sd=season_sd, own_sd=own_sd, log_weight=log_weight, prior_mean=prior[0],
+                 prior=prior[1], mean=mean, covariance=covariance)  # fmt: skip
 
 
 def _mass(span: tuple[float, float]) -> float:

@@ -147,6 +147,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "for. The limits leave no such rates around {rate}.",
         "Keep the limits. Lay the trial where they leave room.",
     ),
+    "trial-speeds": (
+        "No one speed makes all rates of trial block {block}: {least} takes {fast} or faster, {most} {slow} or slower.",
+        "Fit orifices with a wider range, or take a smaller step. The machine's log shows what each plot got.",
+    ),
     "trial-too-dear": (
         "No trial is laid. It is expected to cost {cost}, and pays from {least} of corn next season. You plan {corn}.",
         "Lay fewer blocks, or leave the trial out.",

@@ -25,6 +25,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "{dropped} of {plots:plot|plots} left out.",
         "The table gives the reason for each. Plots are never left out for their yield.",
     ),
+    "other-field": (
+        "The yield log names another field: {named}. The prescription is for {field}.",
+        "Make sure it is the harvest of {field}. Names may differ from one screen to the next.",
+    ),
     "as-planned": (
         "The planned rates were taken for what was applied. A plot that was never made goes unseen.",
         "Give the machine's own record with --applied where there is one.",
@@ -212,6 +216,14 @@ SENTENCES: Final[dict[str, str]] = {
     "supply-soil-nitrate": "soil nitrate",
     "supply-mineralization": "organic matter’s nitrogen",
     "supply-credits": "a credit",
+    "learned-title": "What your own trials taught",
+    "chart-axis": "yield leveled off at, {unit}",
+    "chart-said": "trial, with its likely range",
+    "chart-expected": "expected from earlier trials",
+    "chart-budget": "budget alone",
+    "chart-alt": "Rate at which yield leveled off in each trial, season by season",
+    "chart-caption": "The rate at which yield leveled off. A bar that is far from the budget and near the diamond "
+    "shows what learning did.",
     "learned-tops": "Rate at which yield levels off in each trial:",
     "why-short": "too short",
     "why-not-covered": "not fully applied",
@@ -220,6 +232,8 @@ SENTENCES: Final[dict[str, str]] = {
     "harvest-kept": "{trials:trial|trials} kept in {book}.",
     "learned-from": "{trials:trial|trials} in {seasons:season|seasons}: {more} said more than the budget, {less} less.",
     "learned-level": "Level: {mean} (likely {low} to {high}) on this farm.",
+    "learned-misses": "In {trials:trial|trials} after the first season, the budget alone missed by {budget} on "
+    "average. What earlier trials taught missed by {expected}.",
     "learned-worth": "Worth of {supply}: {mean:2} for each 1 counted ({low:2} to {high:2}).",
     "learned-silent-line": "Not learned: the worth of {supply}. It counts in full.",
     "learned-shape": "Chance that yields rise straight and then stop short: {share} (25% before any trial).",
