@@ -10,6 +10,8 @@ import numpy as np
 import pyproj
 import shapely
 
+from tests.audit.log_writer import GAL_AC, Det, Record, device, write_task_data
+
 FT = 0.3048
 CORNER = (500_000.0, 4_700_000.0)  # on the middle line of its system: grid north is north
 CRS = "EPSG:32615"
@@ -78,6 +80,22 @@ class MadeField:
             rows.writerow(["longitude", "latitude", "rate_n_lb_ac", "width_ft"])
             rows.writerows([f"{lon:.7f}", f"{lat:.7f}", f"{one:.2f}", 60]
                            for (lon, lat), one in zip(self.places(x, y), rate, strict=True))  # fmt: skip
+
+    def drive_iso(self, out: Path, folder: Path, *, off: float = 2.0) -> None:
+        """The same as the terminal's own log (ISO 11783-10), to and fro at 8 mph, with the rate by volume."""
+        totals = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+        raw_per_n = GAL_AC * totals["total_product"] / totals["total_n_lb"]
+        y, records, second = np.arange(6, self.deep, 12), [], 0.0
+        for number, x in enumerate(np.arange(30, self.wide, 60)):
+            along = y if number % 2 == 0 else y[::-1]
+            rates = np.maximum(self.planned(out, np.full(len(y), x), along) + self.chance.normal(0, off, len(y)), 0)
+            places = self.places(np.full(len(y), x), along)
+            for place, rate in zip(places, [*rates[:-1], 0.0], strict=True):
+                records.append(Record(second, (float(place[0]), float(place[1])), [round(rate * raw_per_n)]))
+                second += 1.0
+            second += 30.0
+        boom = [Det("DET-1", 1, 0), Det("DET-2", 2, 1, "DET-1", {67: 18288})]
+        write_task_data(folder, [records], [(2, "DET-2")], [device("DVC-1", boom)])
 
     def planned(self, out: Path, x_ft: np.ndarray, y_ft: np.ndarray) -> np.ndarray:
         """Rate that the folder asks for at places. [lb N/ac]"""

@@ -27,21 +27,27 @@ def test_three_fields_learn_over_five_seasons(tmp_path: Path) -> None:
         season = 2022 + year
         learning = f'[learning]\nbook = "{book}"\n' if year else ""
         for made in fields:
-            out, applied, harvest = (tmp_path / f"{made.name} {season}{end}" for end in ("", ".csv", " harvest.csv"))
+            out, applied, harvest = (tmp_path / f"{made.name} {season}{end}" for end in ("", " log", " harvest.csv"))
             assert main(["build", str(made.write(season, PRICES + TRIAL + learning)), "--out", str(out)]) < 2
             assert main(["sign", str(out), "--by", "Pat Doe", "--on", f"{season}-06-10", "--accept-warnings"]) == 0
             summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
             assert ("learned" in summary) == bool(year)
             beyond = usual_anchor_lb_ac() + LEVEL + own
             west, east = (_need(summary, made, out, x) + beyond for x in (300.0, 900.0))
-            made.drive(out, applied)
+            made.drive_iso(out, applied)
             made.harvest(out, harvest, season, top=(west, east))
             run = ["harvest", str(out), str(harvest), "--applied", str(applied), "--book", str(book)]
             assert main([*run, "--out", str(tmp_path / f"{made.name} {season} page")]) < 2
         said = _said(["learned", str(book), "--json"])["learned"]
         levels.append(said["level"][0])
         tops.append(said["level"][2] - said["level"][1])
+    assert main(["season", str(book), "--html", str(tmp_path / "season.html")]) == 0
+    assert "data:image/png" in (tmp_path / "season.html").read_text(encoding="utf-8")
     assert len(said["trials"]) == 30
+    later = [one for one in said["trials"] if not one["first_season"]]
+    off = {name: np.mean([abs(one[f"{name}_lb_ac"] - one["said_lb_ac"]) for one in later])
+           for name in ("budget", "expected")}  # fmt: skip
+    assert off["expected"] < 0.75 * off["budget"]
     assert abs(levels[-1] - LEVEL) < abs(levels[0] - LEVEL)
     assert tops[-1] < tops[0]
     assert levels[-1] == pytest.approx(LEVEL, abs=20.0)

@@ -1,6 +1,10 @@
 """Best rate of a trial and its interval, against what was published of two open trials."""
 
+import csv
+import os
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -84,6 +88,75 @@ def test_delta_method_is_not_what_was_published() -> None:
     assert (found.point - error, found.point + error) == pytest.approx((163.9, 234.3), abs=0.2)
     assert found.low > found.point - error + 5
     assert found.high > found.point + error + 20
+
+
+# Las Rosas, Argentina, corn, kg N/ha and 100 kg/ha: Anselin, Bongiovanni and Lowenberg-DeBoer (2004), American J. Agr.
+# Economics 86:675, as open data. Quadratic by least squares (b, c), then variance of b, covariance, variance of c with
+# errors that are alike within each of 18 strips: worked from the points by this project.
+LAS_ROSAS_RATIO = 0.4348 / 6.85  # $/kg over $/100 kg
+LAS_ROSAS = {
+    (1999, ""): ((0.113007, -0.000320), (3.638352043e-04, -3.199957015e-06, 3.169434748e-08), "between", (58.4, 858.0)),
+    (1999, "HT"): ((0.148706, -0.000426), (2.248115772e-04, -1.586220631e-06, 1.26336302e-08), "between",
+                   (85.3, 134.3)),
+    (1999, "LO"): ((0.087336, -0.000258), (1.947021935e-03, -1.479499105e-05, 1.238700579e-07), "everything", None),
+    (1999, "W"): ((0.120793, -0.000334), (1.21746913e-03, -1.116243501e-05, 1.121291039e-07), "outside", (7.7, 56.5)),
+    (2001, ""): ((0.097091, -0.000378), (2.493704106e-04, -2.068823295e-06, 1.831398951e-08), "between", (19.9, 53.7)),
+    (2001, "HT"): ((0.244369, -0.001497), (2.355546085e-03, -1.752176518e-05, 1.404194327e-07), "between",
+                   (51.5, 68.4)),
+    (2001, "LO"): ((0.037025, 0.000130), (1.242070245e-03, -1.009080326e-05, 9.102703063e-08), "everything", None),
+    (2001, "W"): ((0.069050, -0.000229), (2.323236251e-03, -1.85360235e-05, 1.643800226e-07), "everything", None),
+}  # fmt: skip
+LAS_ROSAS_BEST = {
+    (1999, ""): (1738, 77.29), (1999, "E"): (368, 49.90), (1999, "HT"): (354, 99.94), (1999, "LO"): (461, 46.32),
+    (1999, "W"): (555, 85.88), (2001, ""): (1705, 44.41), (2001, "E"): (362, 8.21), (2001, "HT"): (431, 60.42),
+    (2001, "W"): (488, 12.18),
+}  # fmt: skip
+LAS_ROSAS_ENV = "VRN_LAS_ROSAS"  # a reader's own copy: CSV with year, yield, nitro, topo, rep, nf
+
+
+def _by_strip(slopes: tuple[float, float], spread: tuple[float, float, float]) -> TrialFit:
+    """A fit of 18 strips, so 17 degrees of freedom."""
+    covariance = np.zeros((3, 3))
+    covariance[1:, 1:] = [[spread[0], spread[1]], [spread[1], spread[2]]]
+    return TrialFit(form="quadratic", coefficients=np.array([60.0, *slopes]), covariance=covariance, freedom=17,
+                    rmse=1.0, observations=1738, blocks=1, lowest=0.0, highest=131.5)  # fmt: skip
+
+
+@pytest.mark.parametrize(("year", "zone"), LAS_ROSAS)
+def test_intervals_of_an_on_farm_trial_by_strip(year: int, zone: str) -> None:
+    """One zone is bounded on both sides, one only outside a span, one not at all: never one interval for all zones."""
+    slopes, spread, kind, ends = LAS_ROSAS[year, zone]
+    found = _by_strip(slopes, spread).optimum(price_ratio=LAS_ROSAS_RATIO, confidence=0.90)
+    assert found.kind == kind
+    if ends is not None:  # three digits of c are printed: an end ten times beyond the rates moves with them
+        assert found.low == pytest.approx(ends[0], abs=0.6)
+        assert found.high == pytest.approx(ends[1], abs=0.6 if ends[1] < 200 else 60.0)
+
+
+@pytest.mark.skipif(LAS_ROSAS_ENV not in os.environ, reason=f"{LAS_ROSAS_ENV} names no copy of the open data")
+def test_an_on_farm_trial_from_its_points() -> None:
+    """Points, best rates by zone and year, and 90 % intervals by strip, from the reader's own copy of the data."""
+    with Path(os.environ[LAS_ROSAS_ENV]).open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    for (year, zone), (points, best) in LAS_ROSAS_BEST.items():
+        mine = [row for row in rows if row["year"] == str(year) and zone in ("", row["topo"])]
+        n, grain = (np.array([float(row[name]) for row in mine]) for name in ("nitro", "yield"))
+        fit = fit_quadratic(n, grain)
+        assert len(mine) == points
+        assert fit.optimum(price_ratio=LAS_ROSAS_RATIO).point == pytest.approx(best, abs=0.05)
+        if (year, zone) in LAS_ROSAS:
+            design, strip = np.vander(n, 3, increasing=True), np.array([row["rep"] + row["nf"] for row in mine])
+            off, bread = grain - design @ fit.coefficients, np.linalg.inv(design.T @ design)
+            pulls = np.array([design[strip == one].T @ off[strip == one] for one in np.unique(strip)])
+            covariance = 18 / 17 * (points - 1) / (points - 3) * bread @ pulls.T @ pulls @ bread
+            found = replace(fit, covariance=covariance, freedom=17).optimum(
+                price_ratio=LAS_ROSAS_RATIO, confidence=0.90
+            )
+            _, spread, kind, ends = LAS_ROSAS[year, zone]
+            assert found.kind == kind
+            assert covariance[1, 1] == pytest.approx(spread[0], rel=1e-6)
+            if ends is not None:
+                assert (found.low, found.high) == pytest.approx(ends, abs=0.5)
 
 
 def test_interval_says_when_a_trial_bounds_little_or_nothing() -> None:

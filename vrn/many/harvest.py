@@ -326,8 +326,8 @@ def _must_be_a_trial(
     spread = float(np.ptp(rates)) if len(rates) else 0.0
     if len(kept) < fewest or groups < least:
         why = Counter(say(UnitFormat(metric=False), f"season.why-{one}") if one in DROPPED else one for one in out)
-        left = f" Left out: {', '.join(f'{count} {name}' for name, count in why.items())}." if why else ""
-        problem = f"{block}: plots left {len(kept)}, rates left {groups}, too few for a trial.{left}"
+        left = f" Left out: {', '.join(f'{name} ({count})' for name, count in why.items())}." if why else ""
+        problem = f"{block} has too few plots left for a trial: {len(kept)}, at {groups} different rates.{left}"
         raise InputFileError(problem, f"At least {fewest} plots at {least} rates are needed.")
     if not strips and spread < _LEAST_SPREAD:
         problem = f"{block}: the applied rates differ by {spread:.0f} lb/ac only."
