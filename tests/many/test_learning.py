@@ -1,6 +1,7 @@
 """From a trial laid into the pass to the next build: harvest, book, learned lines, and what is refused on the way."""
 
 import json
+import os
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -11,17 +12,21 @@ import numpy as np
 import pytest
 
 import vrn
+from tests.golden.test_golden_pages import _text, _words
 from tests.many.farm import TRIAL, MadeField
 from vrn.cli import main
 from vrn.errors import InputFileError
 from vrn.ingest.season_tables import trials_in
+from vrn.many.book import latest
 from vrn.many.book_events import record_trials
 from vrn.many.harvest import read_trial_harvest
 from vrn.model.field import Field
 from vrn.model.samples import profile_of
 from vrn.model.trials import LearnedReport, PastTrial
+from vrn.pages.compared import harvest_page
 from vrn.pages.report_nitrogen import ledgers_part
 from vrn.pages.report_parts import Table
+from vrn.pages.season_page import learned_lines, learned_rows
 from vrn.pipeline.learning import learned_in, learned_of, typical_of, with_learning
 from vrn.pipeline.need import Need, need_of_field
 from vrn.pipeline.order import ground_of
@@ -319,4 +324,111 @@ def test_commands_keep_and_tell(farm: Path, tmp_path: Path, capsys: pytest.Captu
     assert main(["learned", str(book), "--without", "North 41"]) == 2
     whole, rows = learned_in(trials_in(book))
     assert whole is not None
-    assert rows[1][3] == pytest.approx(rows[1][1])  # nothing of an earlier season: the budget is what was expected
+    assert rows[1].first_season  # nothing of an earlier season: the budget is what was expected
+    assert rows[1].expected_lb_ac == pytest.approx(rows[1].budget_lb_ac)
+    assert rows[1].low_lb_ac < rows[1].said_lb_ac < rows[1].high_lb_ac
+    assert main(["season", str(book), "--html", str(tmp_path / "season.html")]) == 0
+    assert (tmp_path / "season.html").read_text(encoding="utf-8").count('<figure class="chart"') == 1
+
+
+def test_pages_of_blocks_say_what_was_read_by_eye(farm: Path) -> None:
+    """Load sheet of a prescription with blocks, harvest page and learned lines, word for word, in both unit systems."""
+    found = read_trial_harvest(farm / "rx", farm / "harvest.csv", farm / "applied.csv")
+    first = trials_in(farm / "season.db")
+    whole, rows = learned_in((*first, *(replace(one, season=2026) for one in first)))
+    assert whole is not None
+    copies = Path(__file__).parents[1] / "golden"
+    for shown in (US, UnitFormat(metric=True)):
+        system = "metric" if shown.metric else "us"
+        page = farm / f"harvest.{system}.html"
+        page.write_text(harvest_page(replace(found, units=system)), encoding="utf-8")
+        table = [", ".join(row) for row in learned_rows(rows, shown)]
+        pages = {"harvest_page": _text(page), "learned": "\n".join([*learned_lines(whole, rows, shown), *table]) + "\n"}
+        if not shown.metric:
+            pages["blocks_load_sheet"] = (farm / "rx" / "load_sheet.txt").read_text(encoding="utf-8")
+        for name, text in pages.items():
+            copy = copies / f"{name}.{system}.txt"
+            if os.environ.get("VRN_WRITE_GOLDEN"):
+                copy.write_text(text, encoding="utf-8", newline="\n")
+            assert _words(text) == _words(copy.read_text(encoding="utf-8"))
+
+
+def test_the_terminals_own_log_says_what_was_applied(farm: Path, tmp_path: Path) -> None:
+    """The same pass as an ISO 11783-10 log: the rate by volume comes back as nitrogen, and the trial with it."""
+    made = MadeField(name="North 40", folder=farm / "f", seed=5)
+    made.drive_iso(farm / "rx", tmp_path / "TASKDATA")
+    by_log = read_trial_harvest(farm / "rx", farm / "harvest.csv", tmp_path / "TASKDATA")
+    by_table = read_trial_harvest(farm / "rx", farm / "harvest.csv", farm / "applied.csv")
+    for one, other in zip(by_log.trials, by_table.trials, strict=True):
+        assert not any(plot.why for plot in one.plots)
+        assert max(abs(plot.n_lb_ac - plot.planned_n_lb_ac) for plot in one.plots) < 2.5
+        assert [plot.yield_bu_ac for plot in one.plots] == [plot.yield_bu_ac for plot in other.plots]
+        assert one.applied_sha256 != other.applied_sha256
+    for one, other in zip(by_log.tops, by_table.tops, strict=True):
+        assert one[1] == pytest.approx(other[1], abs=4.0)
+
+
+def _with_column(path: Path, source: Path, name: str, values: tuple[str, ...]) -> Path:
+    """A table with one more column, its values in turn."""
+    head, *rows = source.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join([f"{head},{name}", *(f"{row},{values[k % len(values)]}" for k, row in enumerate(rows))]),
+                    encoding="utf-8")  # fmt: skip
+    return path
+
+
+def test_another_fields_name_and_several_products(farm: Path, tmp_path: Path) -> None:
+    """A log that names another field is a warning; rates of two products are refused unless they are nitrogen."""
+    rx, log, applied = farm / "rx", farm / "harvest.csv", farm / "applied.csv"
+    for name, codes in (("South 80", {"season.other-field"}), ("north 40", set())):
+        found = read_trial_harvest(rx, _with_column(tmp_path / "named.csv", log, "field", (name,)), applied)
+        assert {one.code for one in found.findings if one.level == "warning"} == codes
+    two = _with_column(tmp_path / "two.csv", applied, "product", ("UAN 32", "ATS"))
+    gallons = tmp_path / "gallons.csv"
+    gallons.write_text(two.read_text(encoding="utf-8").replace("rate_n_lb_ac", "rate_gal_ac"), encoding="utf-8")
+    with pytest.raises(InputFileError, match=r"2 products \(ATS, UAN 32\)"):
+        read_trial_harvest(rx, log, gallons)
+    with pytest.raises(InputFileError, match=r"0, at 0 different rates.*rate uneven \(20\)"):
+        read_trial_harvest(rx, log, _jumpy(tmp_path / "jumpy.csv", applied))
+
+
+def _jumpy(path: Path, source: Path) -> Path:
+    """An as-applied table whose rate jumps by 40 lb from record to record."""
+    head, *rows = (row.split(",") for row in source.read_text(encoding="utf-8").splitlines())
+    at = head.index("rate_n_lb_ac")
+    for k, row in enumerate(rows):
+        row[at] = str(float(row[at]) + 40 * (k % 2))
+    path.write_text("\n".join(",".join(row) for row in [head, *rows]), encoding="utf-8")
+    return path
+
+
+def test_one_harvest_is_kept_once(farm: Path, tmp_path: Path) -> None:
+    """The same yield log under another field's name is refused, and nothing of it is written."""
+    one, other = trials_in(farm / "season.db")
+    record_trials(tmp_path / "season.db", "", one)
+    record_trials(tmp_path / "season.db", "", other)  # another block of the same harvest
+    with pytest.raises(InputFileError, match="this yield log already"):
+        record_trials(tmp_path / "season.db", "", replace(one, field="South 80", rx="b" * 64))
+    assert len(trials_in(tmp_path / "season.db")) == 2
+
+
+def test_a_book_from_before_trials_opens_and_is_raised(farm: Path, tmp_path: Path) -> None:
+    """Version 4 has no trials: it is read as it lies, and has them once one is recorded."""
+    book = tmp_path / "season.db"
+    record_trials(book, "")
+    with sqlite3.connect(book) as connection:
+        for table in ("likelihood", "plot", "trial"):
+            connection.execute(f"DROP TABLE {table}")
+        connection.execute("PRAGMA user_version = 4")
+    connection.close()
+    before = book.read_bytes()
+    assert trials_in(book) == ()
+    assert latest(book) == ()
+    assert book.read_bytes() == before
+    kept = trials_in(farm / "season.db")
+    record_trials(book, "", *kept)
+    assert trials_in(book) == kept
+    with sqlite3.connect(book) as connection:
+        assert connection.execute("PRAGMA user_version").fetchone() == (5,)
+        with pytest.raises(sqlite3.IntegrityError):
+            connection.execute("DELETE FROM trial")
+    connection.close()

@@ -9,12 +9,15 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError
+from vrn.model.grid import reproject, share_inside
 from vrn.model.job import CheckStripSection, TrialSection
-from vrn.model.settings import LimitSection, MachineSection, PriceSection
+from vrn.model.settings import LimitSection, MachineSection, PriceSection, ProductSection
+from vrn.model.trials import PastTrial, TrialPlot
 from vrn.prescription import Prescription, remaining
 from vrn.response.payoff import Payoff
 from vrn.response.trial import best_rectangle, rectangles
 from vrn.units import FT_M
+from vrn.zones.finish import labels_of
 
 Make = Callable[..., Any]
 WEST, SOUTH = 500_000.0, 4_650_000.0
@@ -188,3 +191,67 @@ def test_check_strips_are_the_smallest_form_of_a_trial(made: Make) -> None:
                                            method_sd_lb_ac=paid.method_sd_lb_ac)  # fmt: skip
         cost += strip.acres * 4.40 * (lost[0] - lost[1])
     assert trial.cost_usd == pytest.approx(cost, rel=0.02)  # strips that run into the other zone by half a cell
+
+
+def test_rates_of_a_block_that_no_one_speed_makes_are_told(made: Make) -> None:
+    """
+    50 to 170 lb N/ac over 30 ft with 5 to 15 gal/min.
+
+    UAN 32 has 3.54 lb N/gal (worked: 11.06 lb × 32 %), so 50 lb is 14.1 gal/ac, and speed = flow × 495 / (rate × 30):
+    5.84 mph or faster; 170 lb is 48.0 gal/ac: 5.15 mph or slower.
+    """
+    machine = replace(MACHINE, max_flow_gal_min=15.0, turn_down=3.0, speed_mph=5.5)
+    sections = {"machine": machine, "product": ProductSection(name="UAN 32")}
+    found = [one for one in _laid(made, (110.0,), **sections).findings if one.code == "rates.trial-speeds"]
+    (told,) = [{name: quantity.value for name, quantity in one.quantities.items()} for one in found]
+    assert (told["block"], told["least"], told["most"]) == (1, 50.0, 170.0)
+    assert told["fast"] == pytest.approx(5 * 495 / (50 / 3.54 * 30), rel=2e-3)
+    assert told["slow"] == pytest.approx(15 * 495 / (170 / 3.54 * 30), rel=2e-3)
+    wide = replace(machine, turn_down=6.0)
+    codes = {one.code for one in _laid(made, (110.0,), **sections | {"machine": wide}).findings}
+    assert "rates.trial-speeds" not in codes
+
+
+def test_new_blocks_keep_off_those_of_the_last_season(made: Make) -> None:
+    """A block of the year before, as the book has it, is no ground for the next one; one of long ago is."""
+    first = _plots(_laid(made, (110.0,)))
+    ground = shapely.union_all([plot.outline for plot in first])
+    at = made((110.0,), trial=TrialSection(blocks=1, length_ft=200.0, harvest_width_ft=20.0, harvest_lines="shared"),
+              machine=MACHINE)  # fmt: skip
+    plots = tuple(
+        TrialPlot(label=f"plot {plot.plot}", planned_n_lb_ac=plot.rate_n_lb_ac, n_lb_ac=plot.rate_n_lb_ac,
+                  sd_n_lb_ac=1.0, yield_bu_ac=200.0, points=40,
+                  outline=shapely.to_wkt(reproject(plot.outline, at.field.crs, "EPSG:4326"), rounding_precision=7))
+        for plot in first
+    )  # fmt: skip
+    past = PastTrial(
+        field=at.field.name, season=2025, block="block 1", rx="a", method="remaining-need", approved=True,
+        need_lb_ac=110.0, supplies={}, typical={}, acres=40.0, plots=plots, harvest_sha256="h",
+    )  # fmt: skip
+
+    def ground_with(*trials: PastTrial) -> shapely.Geometry:
+        plots = _plots(replace(at, field=replace(at.field, past_trials=trials)).prescribe())
+        assert len(plots) == 20
+        return shapely.union_all([plot.outline for plot in plots])
+
+    assert shapely.area(shapely.intersection(ground_with(past), ground)) < 1.0
+    elsewhere = replace(past, season=2025, field="Another field")
+    assert shapely.area(shapely.intersection(ground_with(elsewhere), ground)) == pytest.approx(shapely.area(ground))
+
+
+def test_a_pond_lies_in_no_plot(made: Make) -> None:
+    """No-apply ground where the block would have been: the block goes two passes clear of it, in every file's zones."""
+    plain = _plots(_laid(made, (110.0,)))
+    middle = shapely.union_all([plot.outline for plot in plain]).centroid
+    pond = shapely.buffer(middle, 25.0)
+    at = made((110.0,), trial=TrialSection(blocks=1, length_ft=200.0, harvest_width_ft=20.0, harvest_lines="shared"),
+              machine=MACHINE)  # fmt: skip
+    field = replace(at.field, no_apply=pond)
+    outlines = tuple(shapely.difference(outline, pond) for outline in at.zones.outlines)
+    share = share_inside(at.grid, field.treated)
+    zones = replace(at.zones, outlines=outlines, labels=labels_of(outlines, grid=at.grid, share=share))
+    laid = replace(at, field=field, zones=zones, share=share).prescribe()
+    plots = _plots(laid)
+    assert len(plots) == 20
+    assert min(shapely.distance(plot.outline, pond) for plot in plots) >= 2 * 30 * FT_M - 0.2  # a round pond's corners
+    assert all(shapely.area(shapely.intersection(rate.outline, pond)) < 1e-6 for rate in laid.rates)

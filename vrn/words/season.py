@@ -231,13 +231,14 @@ SENTENCES: Final[dict[str, str]] = {
     "why-few-points": "too few harvest records",
     "harvest-kept": "{trials:trial|trials} kept in {book}.",
     "learned-from": "{trials:trial|trials} in {seasons:season|seasons}: {more} said more than the budget, {less} less.",
-    "learned-level": "Level: {mean} (likely {low} to {high}) on this farm.",
-    "learned-misses": "In {trials:trial|trials} after the first season, the budget alone missed by {budget} on "
-    "average. What earlier trials taught missed by {expected}.",
-    "learned-worth": "Worth of {supply}: {mean:2} for each 1 counted ({low:2} to {high:2}).",
+    "learned-level": "Level: corn here wants {mean:0} beyond the budget (likely {low:0} to {high:0}). A minus means "
+    "less.",
+    "learned-misses": "In {trials:trial|trials} after the first season, the budget alone missed by {budget:0} on "
+    "average. What earlier trials taught missed by {expected:0}.",
+    "learned-worth": "What is counted as {supply} is worth {mean:2} of its face value (likely {low:2} to {high:2}).",
     "learned-silent-line": "Not learned: the worth of {supply}. It counts in full.",
-    "learned-shape": "Chance that yields rise straight and then stop short: {share} (25% before any trial).",
-    "learned-spread": "One season in ten lies more than {low} below or {high} above what is expected.",
+    "learned-shape": "Chance that yield rises in a straight line and then stops: {share} (25% before any trial).",
+    "learned-spread": "Seasons differ: one in ten lies more than {low:0} below or {high:0} above what is expected.",
     "learned-none": "No trial in {book} can be used yet.",
     "learned-left": "Left out: {trial} ({why})",
     "learned-why-draft": "not signed",
