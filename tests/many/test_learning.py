@@ -26,7 +26,7 @@ from vrn.model.trials import LearnedReport, PastTrial
 from vrn.pages.compared import harvest_page
 from vrn.pages.report_nitrogen import ledgers_part
 from vrn.pages.report_parts import Table
-from vrn.pages.season_page import learned_lines, learned_rows
+from vrn.pages.tables import learned_lines, learned_rows
 from vrn.pipeline.learning import learned_in, learned_of, typical_of, with_learning
 from vrn.pipeline.need import Need, need_of_field
 from vrn.pipeline.order import ground_of

@@ -127,7 +127,7 @@ def learned(
 ) -> None:
     """Read the trials, put them together, tell each beside what was expected."""
     from vrn.ingest.season_tables import trials_in
-    from vrn.pages.season_page import learned_lines, learned_rows
+    from vrn.pages.tables import learned_lines, learned_rows
     from vrn.pipeline.learning import learned_in
     from vrn.words import UnitFormat
 

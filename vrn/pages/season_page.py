@@ -20,6 +20,7 @@ from vrn.pages.field_drawing import INK, PAPER, FieldDrawing, Look, as_svg
 from vrn.pages.page_parts import data_uri, leaflet_files, page_asset, page_policy, script_json, templates
 from vrn.pages.plots import figure, png
 from vrn.pages.ramps import NITROGEN
+from vrn.pages.tables import learned_lines, learned_rows
 from vrn.words import UnitFormat, finding_texts, say
 
 _FINE = 1e-5  # degrees, about a metre: an overview needs no more
@@ -112,52 +113,6 @@ def strip_lines(result: Result, shown: UnitFormat) -> list[str]:
     found = (one for response in result.responses for one in response.findings)
     said = finding_texts(shown, (*found, *result.trials))
     return [*lines, *(f"{text.place}: {text.problem} {text.remedy}".strip() for text in said)]
-
-
-def learned_lines(report: LearnedReport, tops: Sequence[TrialTop], shown: UnitFormat) -> list[str]:
-    """What a farm's trials say together, how sure it is, and what it was worth so far."""
-
-    def words(name: str, **quantities: Quantity | str | int) -> str:
-        return say(shown, f"season.learned-{name}", **quantities)
-
-    def rates(names: tuple[str, ...], values: Sequence[float]) -> dict[str, Quantity]:
-        return {name: Quantity("rate", value) for name, value in zip(names, values, strict=True)}
-
-    span, counts = ("mean", "low", "high"), {"more": report.more, "less": report.less}
-    lines = [words("from", trials=len(report.trials), seasons=report.seasons, **counts),
-             words("level", **rates(span, report.level))]  # fmt: skip
-    later = [one for one in tops if not one.first_season]
-    if later:
-        off = [sum(abs(getattr(one, name) - one.said_lb_ac) for one in later) / len(later)
-               for name in ("budget_lb_ac", "expected_lb_ac")]  # fmt: skip
-        lines.append(words("misses", trials=len(later), **rates(("budget", "expected"), off)))
-    for supply, numbers in report.worth.items():
-        worth = {name: Quantity("number", value) for name, value in zip(span, numbers, strict=True)}
-        lines.append(words("worth", supply=_supply(supply, shown), **worth))
-    lines += [words("silent-line", supply=_supply(supply, shown)) for supply in report.silent]
-    lines.append(words("shape", share=Quantity("share", report.kink_weight)))
-    middle, below, above = report.top
-    lines.append(words("spread", **rates(("low", "high"), (middle - below, above - middle))))
-    for trial, why in report.skipped:
-        person, _, reason = why.partition("person: ")
-        lines.append(words("left", trial=trial, why=words(f"why-{why}") if person else reason))
-    return lines
-
-
-def _supply(name: str, shown: UnitFormat) -> str:
-    return say(shown, f"season.supply-{'credits' if name.startswith('credit') else name.replace('_', '-')}")
-
-
-def learned_rows(tops: Sequence[TrialTop], shown: UnitFormat) -> list[list[str]]:
-    """Head and a row for each trial: where yield levels off by the budget, as expected, and by the trial alone."""
-    unit = {"unit": shown.unit("rate")}
-    heads = {"block": {}, "budget": unit, "expected": unit, "said": unit, "said-range": {}}
-    rows = [[say(shown, f"season.head-{name}", **more) for name, more in heads.items()]]
-    for one in tops:
-        numbers = (one.budget_lb_ac, one.expected_lb_ac, one.said_lb_ac)
-        rows.append([one.trial, *(shown.number("rate", value, decimals=0) for value in numbers),
-                     shown.range("rate", one.low_lb_ac, one.high_lb_ac, decimals=0)])  # fmt: skip
-    return rows
 
 
 def _learned(

@@ -1,10 +1,11 @@
-"""Tables that several pages list alike: zones, with the columns a page has room for, and ledgers."""
+"""What several pages list alike: zones, with the columns a page has room for, ledgers, and what trials taught."""
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Final, NamedTuple
 
 from vrn.findings import Quantity
+from vrn.model.trials import LearnedReport, TrialTop
 from vrn.nitrogen.ledger import largest_remainder
 from vrn.pages.report_parts import Table
 from vrn.prescription.model import BlockRate, Prescription, ZoneRate
@@ -120,3 +121,49 @@ def _signed(value: float, decimals: int, *, plus: bool = True) -> str:
         return UNKNOWN
     sign = "−" if value < 0 else "+" if plus and value > 0 else ""
     return f"{sign}{abs(value):,.{decimals}f}"
+
+
+def learned_lines(report: LearnedReport, tops: Sequence[TrialTop], shown: UnitFormat) -> list[str]:
+    """What a farm's trials say together, how sure it is, and what it was worth so far."""
+
+    def words(name: str, **quantities: Quantity | str | int) -> str:
+        return say(shown, f"season.learned-{name}", **quantities)
+
+    def rates(names: tuple[str, ...], values: Sequence[float]) -> dict[str, Quantity]:
+        return {name: Quantity("rate", value) for name, value in zip(names, values, strict=True)}
+
+    span, counts = ("mean", "low", "high"), {"more": report.more, "less": report.less}
+    lines = [words("from", trials=len(report.trials), seasons=report.seasons, **counts),
+             words("level", **rates(span, report.level))]  # fmt: skip
+    later = [one for one in tops if not one.first_season]
+    if later:
+        off = [sum(abs(getattr(one, name) - one.said_lb_ac) for one in later) / len(later)
+               for name in ("budget_lb_ac", "expected_lb_ac")]  # fmt: skip
+        lines.append(words("misses", trials=len(later), **rates(("budget", "expected"), off)))
+    for supply, numbers in report.worth.items():
+        worth = {name: Quantity("number", value) for name, value in zip(span, numbers, strict=True)}
+        lines.append(words("worth", supply=_supply(supply, shown), **worth))
+    lines += [words("silent-line", supply=_supply(supply, shown)) for supply in report.silent]
+    lines.append(words("shape", share=Quantity("share", report.kink_weight)))
+    middle, below, above = report.top
+    lines.append(words("spread", **rates(("low", "high"), (middle - below, above - middle))))
+    for trial, why in report.skipped:
+        person, _, reason = why.partition("person: ")
+        lines.append(words("left", trial=trial, why=words(f"why-{why}") if person else reason))
+    return lines
+
+
+def _supply(name: str, shown: UnitFormat) -> str:
+    return say(shown, f"season.supply-{'credits' if name.startswith('credit') else name.replace('_', '-')}")
+
+
+def learned_rows(tops: Sequence[TrialTop], shown: UnitFormat) -> list[list[str]]:
+    """Head and a row for each trial: where yield levels off by the budget, as expected, and by the trial alone."""
+    unit = {"unit": shown.unit("rate")}
+    heads = {"block": {}, "budget": unit, "expected": unit, "said": unit, "said-range": {}}
+    rows = [[say(shown, f"season.head-{name}", **more) for name, more in heads.items()]]
+    for one in tops:
+        numbers = (one.budget_lb_ac, one.expected_lb_ac, one.said_lb_ac)
+        rows.append([one.trial, *(shown.number("rate", value, decimals=0) for value in numbers),
+                     shown.range("rate", one.low_lb_ac, one.high_lb_ac, decimals=0)])  # fmt: skip
+    return rows
