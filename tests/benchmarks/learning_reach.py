@@ -56,21 +56,27 @@ class Reached:
 def lost(form: Form, rate: Array, top: Array, steep: Array) -> Array:
     """Yield lost below the plateau. [bu/ac]
 
-    The exponential has the slope of the smooth form at its best rate at 0.125 $/lb over $/bu, and its bend there.
+    The exponential has the slope of the smooth form at its best rate at 0.125 $/lb over $/bu, and its bend there where
+    it is usual; nothing yields less than 150 bu/ac below the plateau.
     """
     if form == "exponential":
-        reach = ANCHOR / (2 * steep)
-        return np.asarray(ANCHOR * reach * np.exp(-(rate - top + reach) / reach))
+        reach = _reach(steep)
+        best = top - ANCHOR / (2 * steep)
+        return np.asarray(np.minimum(ANCHOR * reach * np.exp(-(rate - best) / reach), 150.0))
     short = np.maximum(top - rate, 0.0)
     return np.asarray(steep * short**2 if form == "smooth" else steep * short)
+
+
+def _reach(steep: Array) -> Array:
+    """Nitrogen over which the yield that is lacking falls by a factor of e. [lb/ac]"""
+    return np.clip(ANCHOR / (2 * steep), 25.0, 150.0)
 
 
 def regret(form: Form, rate: Array, top: Array, steep: Array) -> Array:
     """What rates lose against those that know where yield levels off and how steeply. [$/ac]"""
     ratio = NITROGEN / CORN
     if form == "exponential":
-        reach = ANCHOR / (2 * steep)
-        best = top - reach + reach * np.log(ANCHOR / ratio)
+        best = top - ANCHOR / (2 * steep) + _reach(steep) * np.log(ANCHOR / ratio)
     else:
         best = top - ratio / (2 * steep) if form == "smooth" else np.where(steep > ratio, top, -np.inf)
     best = np.maximum(best, 0.0)

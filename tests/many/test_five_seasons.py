@@ -43,7 +43,7 @@ def test_three_fields_learn_over_five_seasons(tmp_path: Path) -> None:
         tops.append(said["level"][2] - said["level"][1])
     assert main(["season", str(book), "--html", str(tmp_path / "season.html")]) == 0
     assert '<figure class="chart"' in (tmp_path / "season.html").read_text(encoding="utf-8")
-    assert len(said["trials"]) == 30
+    assert 24 <= len(said["trials"]) <= 30  # in two seasons only one block finds ground beside the last season's
     later = [one for one in said["trials"] if not one["first_season"]]
     off = {name: np.mean([abs(one[f"{name}_lb_ac"] - one["said_lb_ac"]) for one in later])
            for name in ("budget", "expected")}  # fmt: skip

@@ -24,6 +24,7 @@ from vrn.model.field import Field
 from vrn.model.samples import profile_of
 from vrn.model.trials import LearnedReport, PastTrial
 from vrn.pages.compared import harvest_page
+from vrn.pages.report_grower import _advised
 from vrn.pages.report_nitrogen import ledgers_part
 from vrn.pages.report_parts import Table
 from vrn.pages.tables import learned_lines, learned_rows
@@ -165,6 +166,10 @@ def test_learned_lines_add_up_and_say_what_it_would_be_without(farm: Path, neede
     for rate, plain in zip(taught.rates, report.without_n_lb_ac, strict=True):
         learned = sum(line.lb_ac for line in rate.ledger.lines if line.key.startswith("learned_"))
         assert rate.rate_n_lb_ac - plain == pytest.approx(learned, abs=5.0)  # the machine's step
+    acres = [rate.acres for rate in taught.rates]
+    page_1 = " ".join(_advised(taught, US))
+    for rates in ([rate.rate_n_lb_ac for rate in taught.rates], report.without_n_lb_ac):
+        assert f"{np.average(rates, weights=acres):.0f} lb N/ac" in page_1
     (shown,) = (
         piece for piece in ledgers_part(taught, US).pieces if isinstance(piece, Table) and len(piece.header) == 3
     )

@@ -9,6 +9,7 @@ import numpy as np
 from vrn.files.signature import fingerprint
 from vrn.files.statement import SHORT
 from vrn.findings import Kind, Quantity
+from vrn.model.trials import LearnedReport
 from vrn.pages.field_maps import hatch_legend
 from vrn.pages.page_parts import data_uri
 from vrn.pages.plots import rate_map
@@ -92,8 +93,23 @@ def _advised(prescription: Prescription, shown: UnitFormat) -> Iterator[str]:
         yield say(shown, "grower.strips", steps=_span(steps, "rate", shown))
     if prescription.check_strips is None and prescription.trial is not None and prescription.trial.blocks:
         yield trial_sentence(prescription.trial, shown)
+    if prescription.learned is not None:
+        yield _learned_sentence(prescription, prescription.learned, shown)
     if why := why_one_zone(prescription, shown):
         yield why
+
+
+def _learned_sentence(prescription: Prescription, learned: LearnedReport, shown: UnitFormat) -> str:
+    """What the farm's own trials did to the rates of its ordinary zones, and how sure that is."""
+    pairs = [(rate, without) for rate, without in zip(prescription.rates, learned.without_n_lb_ac, strict=False)
+             if rate.trial is None]  # fmt: skip
+    acres = sum(rate.acres for rate, _ in pairs)
+    mean, without = (sum(rate.acres * value for rate, value in ours) / acres
+                     for ours in ([(rate, rate.rate_n_lb_ac) for rate, _ in pairs], pairs))  # fmt: skip
+    _, low, high = learned.top
+    numbers = {"mean": mean, "without": without, "low": low, "high": high}
+    return say(shown, "grower.learned", trials=len(learned.trials), seasons=learned.seasons,
+               **{name: Quantity("rate", value) for name, value in numbers.items()})  # fmt: skip
 
 
 def trial_sentence(trial: TrialReport, shown: UnitFormat) -> str:

@@ -25,6 +25,9 @@ SENTENCES: Final[dict[str, str]] = {
     "trial": "{blocks:trial block|trial blocks} on {area} get other rates on purpose, to learn from at harvest.",
     "trial-cost": "{blocks:trial block|trial blocks} on {area} get other rates on purpose, to learn from at harvest. "
     "That is expected to cost about {cost}.",
+    "learned": "{trials:trial|trials} of your own in {seasons:season|seasons} count in these rates. They average "
+    "{mean:0}. Without the trials they would average {without:0}. In nine seasons of ten, yield should level off "
+    "between {low:0} and {high:0}.",
     "one-zone-file": "The zone file, {file}, holds one zone here.",
     "one-zone-asked": "The field file asks for one zone.",
     "one-zone-enough": "More zones were not worth it.",
