@@ -67,7 +67,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "learned": (
         "{trials:trial|trials} of your own in {seasons:season|seasons} changed the need by {total:0} on average. Yield "
-        "levels off {together:0} beyond where the budget has it (likely {low:0} to {high:0}). How much the last bit of N "
+        "levels off {together:0} beyond where the budget has it (likely {low:0} to {high:0}). How much the last N "
         "pays, and being surer of it, changes the rate by {shape:0}. {more} said more than the budget, {less} less.",
         "See each zone with and without it in the report. A trial can be left out in the field file.",
     ),
