@@ -158,3 +158,23 @@ def test_composites_nobody_pulled_are_passed_over(form: Lines, rewrite: Rewrite,
     field = read_field(rewrite(samples__areas={"file": "areas.geojson"}))
     assert sound.one(field, "form-rows-empty")["rows"] == 1
     assert field.samples.area_id == ("west",)
+
+
+def test_what_is_the_same_on_every_row_is_written_once(planned: Path, form: Lines) -> None:
+    """Day, meter, keeping and standard in the first row, readings in all: as if on every row; a change counts."""
+    filled, once, changed = _filled([*map(dict, form)]), _filled([*map(dict, form)]), len(form) // 2
+    for number, (line, short) in enumerate(zip(filled, once, strict=True)):
+        line |= {"instrument": "B" if number >= changed else "A", "stored": "cool"}
+        if number:
+            short |= {"sampled_on": "", "nominal_ppm": "", "instrument": "B" if number == changed else "", "stored": ""}
+        else:
+            short |= {"instrument": "A", "stored": "cool"}
+    read = []
+    for lines in (filled, once):
+        _save(planned.parent, lines)
+        read.append(read_field(planned.parent / "field.toml").samples)
+    full, short_one = read
+    assert short_one.sampled_on == full.sampled_on
+    assert short_one.handling == full.handling
+    assert short_one.nominal_ppm == pytest.approx(full.nominal_ppm, nan_ok=True)
+    assert {one.instrument for one in full.handling} == {"A", "B"}

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vrn.findings import Quantity
-from vrn.ingest.cells import RowFaults, is_unknown, numbers
+from vrn.ingest.cells import Columns, RowFaults, is_unknown, numbers
 from vrn.ingest.contents import read_header
 from vrn.ingest.depth import DEPTH_ROLES
 from vrn.ingest.input_files import InputFiles, Source
@@ -23,6 +23,7 @@ _PUT_ON = re.compile(r"appl|applied|starter|pre-?plant|side-?dress|put on|alread
 _WENT_ON = re.compile(r"uan|urea|anhydrous|manure|fertili|product|amsul|dap", re.IGNORECASE)
 _ON_GROUND = ("gal/ac", "lb/ac", "kg/ha", "ton/ac", "t/ha")  # units of a product that went on
 _YES = ("yes", "y", "x", "true", "ja", "si")
+_ONCE = ("sampled_on", "instrument", "stored", "nominal_ppm")
 _WRITTEN = ("sampled_on", "nominal_ppm", "instrument", "read_at", "stored", "water_pct")
 
 
@@ -47,6 +48,31 @@ def ask_about_applied(files: InputFiles, source: Source, table: CellTable, setti
             )
         elif words:
             files.warn("samples.a-column-says-yes", source, column=name)
+
+
+def written_once(files: InputFiles, source: Source, table: CellTable, columns: Columns) -> CellTable:
+    """The plan's form with what a person wrote once, and left empty below, in each row, and a note of how much it is.
+
+    That is the day, the instrument, how samples were kept, and what standards should read; any other table stays.
+    """
+    if not all(columns.find(role) is not None for role in _FORM):
+        return table
+    at = {role: table.columns.index(name) for role in _ONCE if (name := columns.find(role)) is not None}
+    kind, last, filled = table.columns.index(columns.find("kind") or ""), dict[str, str](), 0
+    cells = [[*row] for row in table.cells]
+    for row in cells:
+        for role, i in at.items():
+            if not is_unknown(row[i]):
+                last[role] = row[i]
+            elif role in last and (role != "nominal_ppm" or row[kind].strip().lower() == "standard"):
+                row[i], filled = last[role], filled + 1
+    if not filled:
+        return table
+    files.note("samples.form-written-once", source, cells=filled)
+    return CellTable(
+        name=table.name, columns=table.columns, cells=cells, row=table.row, delimiter=table.delimiter,
+        row_word=table.row_word, aliases=table.aliases,
+    )  # fmt: skip
 
 
 def filled_rows(files: InputFiles, source: Source, places: PlacedRows) -> list[int]:

@@ -15,7 +15,7 @@ from vrn.ingest import ranges
 from vrn.ingest.cells import Columns, RowFaults, dates, groups_of, limited_numbers, numbers
 from vrn.ingest.contents import read_header
 from vrn.ingest.depth import DEPTH_ROLES, read_depths, stated_depth
-from vrn.ingest.form import ask_about_applied, filled_rows
+from vrn.ingest.form import ask_about_applied, filled_rows, written_once
 from vrn.ingest.gate import Gate, NitrateColumn
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.keys import nearest
@@ -46,7 +46,7 @@ class _Rows:
     def __init__(self, files: InputFiles, source: Source, places: PlacedRows) -> None:
         self.files, self.source = files, source
         keep = filled_rows(files, source, places)
-        self.table = places.table.rows(keep)
+        self.table = written_once(files, source, places.table.rows(keep), places.columns)
         self.columns = Columns(self.table, None, key=places.columns.key, roles=_ROLES)
         self.columns.mapped = places.columns.mapped
         self.coordinates_m = places.coordinates_m[keep]

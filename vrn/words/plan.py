@@ -127,7 +127,8 @@ SENTENCES: Final[dict[str, str]] = {
     "wrote": "wrote {path}",
     "then-add": "Add the readings of {form} to {samples}, then: vrn check {field}",
     "then-fill-in": "Print field_sheet.pdf and load plan.gpx. Take field.html along on a phone: it saves {samples}. Or "
-    "fill in {form} and save it as {samples} beside {field}.",
+    "fill in {form} and save it as {samples} beside {field}. Write the day, the meter, how samples were kept and the "
+    "standard's value once, in the first row, and again only where they change.",
     "then-areas": 'Name their areas in {field}: [samples.areas] file = "{areas}"',
     "then-check": "Then: vrn check {field}",
     # words of the page that goes to the field on a phone

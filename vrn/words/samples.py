@@ -3,6 +3,10 @@
 from typing import Final
 
 FINDINGS: Final[dict[str, tuple[str, ...]]] = {
+    "form-written-once": (
+        "{cells:empty cell|empty cells} of the form took the day, the meter or the standard's value of the row above.",
+        "Write it in the first row, and again only where it changes.",
+    ),
     "no-corn-then": (
         "Cores were pulled on {day}, and the stage is {stage}. Few fields have corn then.",
         "Check the date and the stage.",
