@@ -36,6 +36,14 @@ def test_notebook_runs(path: Path, kernel: Any) -> None:
     assert not [output for output in outputs if output.output_type == "error"]
 
 
+def test_saved_pictures_are_small_and_of_no_computer() -> None:
+    """Whoever reads without running sees pictures: 150 kB a notebook at most, no error, no path of whoever ran it."""
+    texts = [path.read_text(encoding="utf-8") for path in NOTEBOOKS]
+    assert sum('"image/png"' in text for text in texts) >= 6
+    assert max(map(len, texts)) < 150_000
+    assert not [text for text in texts if '"error"' in text or "/tmp" in text or "/home/" in text or "/root/" in text]
+
+
 def test_notebooks_are_numbered_without_a_gap() -> None:
     """There are notebooks, and their names begin 01, 02, 03 …."""
     assert NOTEBOOKS
