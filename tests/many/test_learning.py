@@ -392,6 +392,11 @@ def test_another_fields_name_and_several_products(farm: Path, tmp_path: Path) ->
     gallons.write_text(two.read_text(encoding="utf-8").replace("rate_n_lb_ac", "rate_gal_ac"), encoding="utf-8")
     with pytest.raises(InputFileError, match=r"2 products \(ATS, UAN 32\)"):
         read_trial_harvest(rx, log, gallons)
+    wet = tmp_path / "wet.csv"
+    wet.write_text(log.read_text(encoding="utf-8").replace("yield_bu_ac", "wet yield bu/ac"), encoding="utf-8")
+    for column in (None, "wet yield bu/ac"):
+        with pytest.raises(InputFileError, match="wet yield bu/ac"):
+            read_trial_harvest(rx, wet, applied, column=column)
     with pytest.raises(InputFileError, match=r"0, at 0 different rates.*rate uneven \(20\)"):
         read_trial_harvest(rx, log, _jumpy(tmp_path / "jumpy.csv", applied))
 

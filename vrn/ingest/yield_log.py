@@ -229,6 +229,8 @@ class _Reader:
         for role, usual in _YIELD.items():
             name = self.columns.find(role)
             if name is not None:
+                if read_header(name).basis not in (None, "dry"):
+                    self.gate.refuse(f'the header "{name}" says moist grain', "Name the column of the dry yield.")
                 factor = self.gate.factor(name, "bu_ac" if usual == 1.0 else "t_ha", default=usual)
                 return numbers(self.table, name, self.faults) * factor
         said = [read_header(name) for name in self.table.columns]
