@@ -15,7 +15,8 @@ from log_writer import GAL_AC, Det, Record, device, records_of, write_task_data
 
 from vrn.cli import main
 from vrn.many.batch import entry_of
-from vrn.many.book import record_build
+from vrn.many.book import latest, record_build
+from vrn.many.book_events import events
 from vrn.many.task import build_field
 from vrn.model.field import Field
 from vrn.model.grid import transformer
@@ -117,7 +118,10 @@ def test_signed_loaded_driven_compared_and_remembered(
     for folder in folders:
         assert main(["sign", str(folder), "--by", "A. Marsh", "--key", str(key), "--book", str(book),
                      "--accept-warnings"]) == 0  # fmt: skip
-    assert main(["stick", *map(str, folders), "--to", str(stick), "--approved-only", "--key", f"{key}.pub"]) == 0
+    assert main(["stick", *map(str, folders), "--to", str(stick), "--approved-only", "--key", f"{key}.pub",
+                 "--book", str(book)]) == 0  # fmt: skip
+    loaded = {(one.field, one.rx, one.note) for one in events(book) if one.what == "loaded"}
+    assert loaded == {(one.field, one.rx, "stick") for one in latest(book)}
     assert main(["stick", "--check", str(stick), "--book", str(book)]) == 0
 
     applied = {}

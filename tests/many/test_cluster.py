@@ -90,21 +90,25 @@ def test_shipped_field_must_be_whole_in_its_folder(valley: Path, cluster: str, r
 
 
 @pytest.mark.long
-def test_lost_scheduler_is_a_row_for_each_field_left(write_valley: Callable[..., Path], tmp_path: Path) -> None:
-    """When the cluster dies, fields built by then stay whole, the others are rows, and the run ends by itself."""
+@pytest.mark.parametrize("else_here", [False, True], ids=["rows", "else here"])
+def test_a_night_whose_scheduler_is_lost_ends(
+    write_valley: Callable[..., Path], tmp_path: Path, else_here: bool
+) -> None:
+    """When the cluster dies, fields built by then stay whole; the others are rows, or are built here; it ends."""
     manifest = write_valley(tmp_path / "valley", 6, acres=15.0, samples=16)
     pipe = subprocess.PIPE
     with subprocess.Popen(_command(tmp_path), stdin=pipe, stdout=pipe, stderr=subprocess.DEVNULL, text=True) as cluster:
         address = cluster.stdout.readline().strip()
         arguments = ["fields", str(manifest), "--out", str(tmp_path / "rx"), "--scheduler", address, "--json"]
+        arguments += ["--else-here"] if else_here else []
         command = [sys.executable, "-m", "vrn", *arguments]
         with subprocess.Popen(command, stdout=pipe, stderr=pipe, text=True) as batch:
             first = json.loads(batch.stdout.readline())
             cluster.kill()
             lines, complaint = batch.communicate(timeout=120)
     *rows, total = map(json.loads, lines.splitlines())
-    assert batch.returncode == 1
-    assert total["failed"] >= 1
+    assert batch.returncode in ((0, 1) if else_here else (1,))
+    assert (total["failed"] == 0) == else_here
     assert total["built"] + total["failed"] == 6
     assert verify(first["folder"]).ok
     assert all("was lost" in row["problem"] for row in rows if row["status"] == "failed")

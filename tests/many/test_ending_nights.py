@@ -118,10 +118,13 @@ def test_rows_wait_beside_a_busy_book_and_are_taken_in_once(tmp_path: Path, monk
     record_or_wait(book, _entry("cedar"))
     assert [entry.field for entry in latest(book)] == ["ash"]
     other.execute("ROLLBACK")
-    kept = waiting_beside(book).read_text(encoding="utf-8")
+    kept = {path.name: path.read_bytes() for path in waiting_beside(book).iterdir()}
+    assert len(kept) == 2
     record_or_wait(book, _entry("elm"))
     assert not waiting_beside(book).exists()
-    waiting_beside(book).write_text(kept + '{"field": "half a li', encoding="utf-8")  # killed before it was taken away
+    waiting_beside(book).mkdir()  # killed before they were taken away
+    for name, content in (kept | {"half.part": b'{"field": "half a li'}).items():
+        (waiting_beside(book) / name).write_bytes(content)
     record_or_wait(book)
     assert [entry.field for entry in latest(book)] == ["ash", "birch", "cedar", "elm"]
     assert other.execute("SELECT count(*) FROM build").fetchone() == (4,)
@@ -136,7 +139,7 @@ def test_where_neither_book_nor_its_folder_can_be_written_the_night_says_so(
     def refuse(*_: object, **__: object) -> None:
         raise OutputError("The season book cannot be written.", "Check the disk.")
 
-    monkeypatch.setattr("vrn.many.book.record_build", refuse)
+    monkeypatch.setattr("vrn.many.book._record", refuse)
     with pytest.raises(OutputError, match="cannot be written"):
         record_or_wait(tmp_path / "gone" / "season.db", _entry("ash"))
 

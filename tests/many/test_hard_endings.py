@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from vrn.audit import verify
-from vrn.many.book import latest
+from vrn.many.book import history, latest
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 Tree = Callable[[Path], dict[str, str]]
@@ -162,6 +162,31 @@ def test_full_disk_in_a_batch_is_a_row_and_the_book_reads(
     assert [entry.status for entry in latest(after / "rx" / "season.db")] == ["failed"]
     assert not (after / "rx" / "field_000").exists()
     assert old
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("moment", [k / 10 for k in range(1, 11)])
+@pytest.mark.parametrize("who", ["parent", "worker"])
+def test_a_killed_night_loses_nothing_and_the_next_goes_on(
+    write_valley: Callable[..., Path], run_apart: Run, tmp_path: Path, who: str, moment: float
+) -> None:
+    """Whoever is killed whenever: the night ends by itself, and after the next every field is whole, and once."""
+    psutil = pytest.importorskip("psutil", reason="psutil is not installed")
+    manifest, out = write_valley(tmp_path / "valley", 4, acres=15.0, samples=16), tmp_path / "rx"
+    command = [sys.executable, "-m", "vrn", "fields", str(manifest), "--out", str(out), "--workers", "2"]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as night:
+        time.sleep(moment * 12.0)
+        if night.poll() is None:
+            own = psutil.Process(night.pid)
+            workers = [one for one in own.children() if "spawn_main" in " ".join(one.cmdline())]
+            (own if who == "parent" or not workers else workers[0]).kill()
+        assert night.wait(timeout=300) is not None
+    told = latest(out / "season.db") if (out / "season.db").exists() else ()
+    assert all(verify(Path(one.folder)).ok for one in told if one.status == "built")
+    assert run_apart("fields", manifest, "--out", out, "--workers", "2").returncode in (0, 1)
+    after = history(out / "season.db")
+    assert sorted(one.field for one in after if one.status == "built") == [f"Field {k:03d}" for k in range(4)]
+    assert all(verify(Path(one.folder)).ok for one in latest(out / "season.db"))
 
 
 NO_SOCKETS = """

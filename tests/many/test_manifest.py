@@ -1,11 +1,16 @@
 """A manifest names fields, each with a folder of its own, or is refused at once."""
 
+import errno
+import os
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from vrn.errors import InputFileError
 from vrn.many.manifest import read_manifest
+from vrn.many.task import build_field
 
 
 def _write(path: Path, text: str) -> str:
@@ -84,3 +89,32 @@ def test_fields_with_one_id_are_both_refused(tmp_path: Path) -> None:
     jobs = read_manifest(str(tmp_path / "*" / "field.toml"))
     assert [(job.field, job.id, job.refused is not None) for job in jobs] == [
         ("a", "n40", True), ("b", "n40", True), ("c", "n40", False)]  # fmt: skip
+
+
+@pytest.mark.parametrize("number", [errno.ESTALE, errno.EIO, errno.ENOTCONN, errno.EHOSTDOWN])
+def test_a_field_on_a_lost_share_is_a_row(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int) -> None:
+    """Whatever the system says of the share, the list is read, and the field fails with a remedy and no trace."""
+    (tmp_path / "june.csv").write_text("field\nlost/field.toml\n", encoding="utf-8")
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(number, os.strerror(number))
+
+    (job,) = _on_share(monkeypatch, refuse, lambda: read_manifest(str(tmp_path / "june.csv")), tmp_path / "lost")
+    row = _on_share(monkeypatch, refuse, lambda: build_field(job.name, str(job.field_file), str(tmp_path / "rx")),
+                    tmp_path / "lost")  # fmt: skip
+    assert (row.status, row.trace) == ("failed", "")
+    assert row.problem
+    assert row.remedy
+
+
+def _on_share(monkeypatch: pytest.MonkeyPatch, refuse: Any, work: Callable[[], Any], share: Path) -> Any:
+    """What comes of some work while nothing below a folder can be read or asked for."""
+    with monkeypatch.context() as patch:
+        for name in ("open", "stat"):
+            usual = getattr(Path, name)
+
+            def guarded(self: Path, *given: Any, usual: Any = usual, **more: Any) -> Any:
+                return refuse() if self.is_relative_to(share) else usual(self, *given, **more)
+
+            patch.setattr(Path, name, guarded)
+        return work()

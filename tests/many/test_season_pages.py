@@ -15,8 +15,8 @@ import shapely
 
 from vrn.errors import OutputError
 from vrn.many.book import Entry, outcomes, record_build, record_outcome
-from vrn.many.geopackage import write_season_geopackage
 from vrn.many.season import due, season_results, to_order
+from vrn.many.season_layers import write_season_geopackage
 from vrn.model.season import Due, Link, Outcome
 from vrn.pages.season_page import season_page, write_season_page
 

@@ -198,7 +198,7 @@ def demo(
     field: Annotated[str, typer.Option("--field", help="cedar_bend, heron_flat or mill_race")] = "cedar_bend",
 ) -> None:
     """Copy, then do what ``vrn build`` does."""
-    from vrn.many.demo import copy_demo
+    from vrn.many.shipping import copy_demo
     from vrn.words import UnitFormat
 
     field_file = copy_demo(field, folder)

@@ -15,6 +15,7 @@ from vrn.cli.app import FINDINGS, app, complain, say, say_findings, say_json, te
 
 if TYPE_CHECKING:
     from vrn.many.batch import BatchRun, Tally
+    from vrn.many.book_tables import AnyBook
 
 _STOPPED = 130
 _LEFT = ("stale-not", "stale-refused")  # what a run would not build
@@ -58,18 +59,21 @@ def fields(
     ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would be built and why; write nothing")] = False,
     force: Annotated[bool, typer.Option("--force", help="build unchanged fields too")] = False,
-    book: Annotated[Path | None, typer.Option("--book", help="season book; DIR/season.db when not given")] = None,
+    book: Annotated[
+        str | None, typer.Option("--book", help="season book: a file, or postgresql://…; DIR/season.db when not given")
+    ] = None,
     json_: Annotated[bool, typer.Option("--json", help="a line of JSON for each field as it is done")] = False,
 ) -> None:
     """Build, report, and end with 1 when any field failed or has a warning."""
     from vrn.findings import Quantity, warning
     from vrn.many.batch import BatchRun
+    from vrn.many.book_tables import book_at
     from vrn.many.pool import Patience
     from vrn.words import UnitFormat, finding_texts
     from vrn.words import say as worded
 
     start, shown = time.perf_counter(), UnitFormat(metric=False)
-    batch = BatchRun(manifest, out, book=book, force=force)
+    batch = BatchRun(manifest, out, book=book_at(book) if book else None, force=force)
     if dry_run:
         _say_plan(batch, as_json=json_)
         return
@@ -116,7 +120,7 @@ def _say_plan(batch: "BatchRun", *, as_json: bool) -> None:
             say(f"{job.name}: {why}")
 
 
-def _say_end(tally: "Tally", seconds: float, book: Path, out: Path) -> None:
+def _say_end(tally: "Tally", seconds: float, book: "AnyBook", out: Path) -> None:
     from vrn.findings import Quantity
     from vrn.words import UnitFormat
 

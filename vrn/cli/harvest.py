@@ -28,9 +28,7 @@ def harvest(
     applied: Annotated[
         Path | None, typer.Option("--applied", metavar="LOG", help="what the machine recorded of the pass")
     ] = None,
-    book: Annotated[
-        Path | None, typer.Option("--book", metavar="BOOK", help="season book to keep the trial in")
-    ] = None,
+    book: Annotated[str | None, typer.Option("--book", metavar="BOOK", help="season book to keep the trial in")] = None,
     as_planned: Annotated[bool, typer.Option("--as-planned", help="take the plan for what was applied")] = False,
     leave_out: Annotated[
         list[str] | None,
@@ -67,10 +65,12 @@ def harvest(
     if book is not None:
         from vrn.many.book import latest
         from vrn.many.book_events import record_trials
+        from vrn.many.book_tables import book_at
         from vrn.many.outcomes import key_of_folder
 
-        key = key_of_folder(folder, found.field, latest(book, built=True, retired=True)) if book.exists() else ""
-        record_trials(book, key, *found.trials)
+        kept = book_at(book)
+        key = key_of_folder(folder, found.field, latest(kept, built=True, retired=True)) if kept.exists() else ""
+        record_trials(kept, key, *found.trials)
     if json_:
         say_json(_plain(found) | {"findings": findings_json(shown, (*found.says, *found.findings))})
     else:
@@ -80,7 +80,7 @@ def harvest(
         written = write_harvest(found, out if out is not None else absolute.with_name(f"{absolute.name}_harvest"))
         _say_harvest(found, shown)
         if book is not None:
-            tell(shown, "season.harvest-kept", trials=len(found.trials), book=str(book))
+            tell(shown, "season.harvest-kept", trials=len(found.trials), book=str(book_at(book)))
         tell(shown, "season.written", path=str(written / "harvest.html"))
     leave_if_warned(found.findings)
 
@@ -119,23 +119,24 @@ Example:  vrn learned season.db --without "North 40 2025 block 2"
 
 @app.command(help=_LEARNED_HELP)
 def learned(
-    book: Annotated[Path, typer.Argument(metavar="BOOK", help="the season book")],
+    book: Annotated[str, typer.Argument(metavar="BOOK", help="the season book")],
     without: Annotated[
         list[str] | None, typer.Option("--without", metavar="TRIAL", help="leave a trial out, by its name")
     ] = None,
     json_: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
 ) -> None:
     """Read the trials, put them together, tell each beside what was expected."""
-    from vrn.ingest.season_tables import trials_in
+    from vrn.many.book_tables import book_at
+    from vrn.many.questions import trials_of
     from vrn.pages.tables import learned_lines, learned_rows
     from vrn.pipeline.learning import learned_in
     from vrn.words import UnitFormat
 
     shown = UnitFormat(metric=False)
-    trials = trials_in(book)
+    trials = trials_of(book_at(book))
     whole, rows = learned_in(trials)
     if whole is None:
-        tell(shown, "season.learned-none", book=str(book))
+        tell(shown, "season.learned-none", book=str(book_at(book)))
         return
     fewer = learned_in(trials, without=tuple(without))[0] if without else None
     if json_:

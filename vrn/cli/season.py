@@ -10,9 +10,11 @@ from vrn.cli.app import FINDINGS, app, leave_if_warned, say, say_findings, say_j
 
 if TYPE_CHECKING:
     from vrn.findings import Finding
+    from vrn.many.book import Entry
     from vrn.many.book_events import Event
-    from vrn.many.questions import Sum
-    from vrn.model.season import Due, Link, Order, Result, StripResponse
+    from vrn.many.book_tables import AnyBook
+    from vrn.model.season import Due, Link, Order, Outcome, Result, Sum
+    from vrn.model.trials import StripResponse
     from vrn.words import UnitFormat
 
 _HELP = """Read a season book: what is due, what is still DRAFT, product to order, results.
@@ -42,7 +44,9 @@ Example:  vrn backup june_rx/season.db copies/june_2026-06-18.db
 
 @app.command(help=_HELP)
 def season(
-    book: Annotated[Path, typer.Argument(metavar="BOOK", help="the season.db that vrn fields wrote")],
+    place: Annotated[
+        str, typer.Argument(metavar="BOOK", help="the season.db that vrn fields wrote, or postgresql://…")
+    ],
     record: Annotated[Path | None, typer.Option("--record", help="table of results, taken in first")] = None,
     on: Annotated[
         datetime | None, typer.Option("--on", formats=["%Y-%m-%d"], help="the day to speak of; today if not given")
@@ -64,25 +68,31 @@ def season(
     corn_per_bu: Annotated[float | None, typer.Option(min=0.01, help="$/bu, for what the strips say")] = None,
     n_per_lb: Annotated[float | None, typer.Option(min=0.0, help="$/lb N, for what the strips say")] = None,
     html: Annotated[Path | None, typer.Option("--html", help="write the overview map")] = None,
+    parquet: Annotated[
+        Path | None,
+        typer.Option("--parquet", metavar="DIR", help="write zones, readings, as-applied, rates: GeoParquet"),
+    ] = None,
     gpkg: Annotated[Path | None, typer.Option("--gpkg", help="write fields and zones as a GeoPackage")] = None,
     json_: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
 ) -> None:
     """Record if asked, then tell and write what was asked for."""
-    from vrn.ingest.season_tables import trials_in
-    from vrn.many.book import history, latest, outcomes, record_outcome
+    from vrn.many.book import latest, outcomes, record_outcome
     from vrn.many.book_events import events
-    from vrn.many.outcomes import read_outcomes
-    from vrn.many.questions import GROUPS, chains_of, changed_since, sums_by, write_season_table
+    from vrn.many.book_tables import book_at
+    from vrn.many.questions import GROUPS, chains_of, changed_since, sums_by, trials_of, write_season_table
     from vrn.many.season import due, season_findings, season_of, season_results, to_order
 
     if by is not None and by not in GROUPS:
         message = f"--by is one of {', '.join(GROUPS)}."
         raise typer.BadParameter(message)
+    book = book_at(place)
     today, as_of = on.date() if on else date.today(), on.date() if on else None  # on the reader's own calendar
-    for what, names in (("retired", retire), ("returned", return_)):
-        _note(book, what, names or [], season_ or season_of(latest(book, retired=True, parts=()), today))
+    if retire or return_:
+        _note(book, {"retired": retire or [], "returned": return_ or []}, season_, today)
     told: tuple[Finding, ...] = ()
     if record is not None:
+        from vrn.many.outcomes import read_outcomes
+
         recorded, told = read_outcomes(record, latest(book, built=True, retired=True))
         record_outcome(book, *recorded)
     everything, came = latest(book, on=as_of, parts=()), outcomes(book, on=as_of)
@@ -93,7 +103,7 @@ def season(
     fields = due(entries, came, today, year)
     findings = (*told, *season_findings(fields, everything, year))
     orders = to_order(fields)
-    trials = [one for one in trials_in(book) if as_of is None or one.season <= as_of.year]
+    trials = [one for one in trials_of(book) if as_of is None or one.season <= as_of.year]
     results = season_results(built, came, trials=trials, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb)
     sums = sums_by(fields, by) if by else ()
     changes = changed_since(events(book, on=as_of), since.date(), year) if since else ()
@@ -104,11 +114,11 @@ def season(
         from vrn.pages.season_page import season_page, write_season_page
         from vrn.pipeline.learning import learned_in
 
-        write_season_page(season_page(fields, orders, results, today, chains, learned_in(trials)), html)
-    if gpkg is not None:
-        from vrn.many.geopackage import write_season_geopackage
-
-        write_season_geopackage(fields, gpkg, builds=history(book), came=came, results=results)
+        page = season_page(fields, orders, results, today, chains, learned_in(trials), by=by or "day",
+                           findings=findings, sums=sums or sums_by(fields, "day"),
+                           changes=_change_lines(changes, fields))  # fmt: skip
+        write_season_page(page, html)
+    lost = _write_layers(book, fields, entries, came, results, parquet=parquet, gpkg=gpkg) if parquet or gpkg else ()
     if json_:
         from dataclasses import asdict
 
@@ -130,10 +140,13 @@ def season(
         say_findings(finding_texts(shown, findings))
         _say_orders(orders, shown)
         _say_sums(sums, by or "", shown)
-        _say_changes(changes, shown)
+        for line in ("", *_change_lines(changes, fields)) if changes else ():
+            say(line)
         _say_chains(fields, chains, shown)
         _say_results(results, shown)
-        for path in (html, gpkg, csv):
+        if lost:
+            tell(shown, "season.no-readings", count=len(lost), fields=", ".join(lost))
+        for path in (html, gpkg, csv, parquet):
             if path is not None:
                 tell(shown, "season.written", path=str(path))
     if any(item.state == "failed" for item in fields):
@@ -143,27 +156,47 @@ def season(
 
 @app.command(help=_BACKUP_HELP)
 def backup(
-    book: Annotated[Path, typer.Argument(metavar="BOOK", help="the season book")],
-    target: Annotated[Path, typer.Argument(metavar="FILE", help="the copy; an earlier copy is replaced")],
+    book: Annotated[str, typer.Argument(metavar="BOOK", help="the season book")],
+    target: Annotated[
+        str,
+        typer.Argument(metavar="FILE", help="the copy, an earlier one is replaced; or the address of an empty book"),
+    ],
 ) -> None:
     """Copy, and say where it is."""
     from vrn.many.book_file import copy_book
+    from vrn.many.book_tables import book_at
     from vrn.words import UnitFormat
 
-    copy_book(book, target)
-    tell(UnitFormat(metric=False), "season.written", path=str(target))
+    copy_book(book_at(book), book_at(target))
+    tell(UnitFormat(metric=False), "season.written", path=str(book_at(target)))
 
 
-def _note(book: Path, what: str, names: list[str], season: int | None) -> None:
+def _note(book: "AnyBook", said: dict[str, list[str]], season: int | None, today: date) -> None:
     """Write that fields were taken out of a season, or in again."""
     from vrn.many.book import latest
     from vrn.many.book_events import Event, record_events
     from vrn.many.outcomes import entry_of
+    from vrn.many.season import season_of
 
-    if names:
-        known = [entry for entry in latest(book, retired=True, parts=()) if entry.season == season]
+    everything = latest(book, retired=True, parts=())
+    year = season or season_of(everything, today)
+    known = [entry for entry in everything if entry.season == year]
+    for what, names in said.items():
         found = [entry_of(name, str(book), known) for name in names]
-        record_events(book, *(Event(what=what, key=one.key, field=one.field, season=season) for one in found))
+        record_events(book, *(Event(what=what, key=one.key, field=one.field, season=year) for one in found))
+
+
+def _write_layers(
+    book: "AnyBook", fields: tuple["Due", ...], entries: tuple["Entry", ...], came: tuple["Outcome", ...],
+    results: tuple["Result", ...], *, parquet: Path | None, gpkg: Path | None,
+) -> tuple[str, ...]:  # fmt: skip
+    """Write what other programs read; the fields whose readings are not here."""
+    from vrn.many.book import history
+    from vrn.many.season_layers import write_season_geopackage, write_season_parquet
+
+    if gpkg is not None:
+        write_season_geopackage(fields, gpkg, builds=history(book), came=came, results=results)
+    return () if parquet is None else write_season_parquet(fields, entries, came, parquet)
 
 
 def _say_fields(fields: tuple["Due", ...], today: date, shown: "UnitFormat") -> None:
@@ -195,7 +228,7 @@ def _say_orders(orders: tuple["Order", ...], shown: "UnitFormat") -> None:
 
 
 def _say_sums(sums: tuple["Sum", ...], by: str, shown: "UnitFormat") -> None:
-    from vrn.findings import Quantity
+    from vrn.pages.season_page import sum_cells
     from vrn.words import say as worded
 
     if not sums:
@@ -204,25 +237,20 @@ def _say_sums(sums: tuple["Sum", ...], by: str, shown: "UnitFormat") -> None:
     heads = [worded(shown, f"season.head-by-{by}"), *(
         worded(shown, f"season.head-{head}", **({"unit": shown.unit("area")} if head == "area" else {}))
         for head in ("fields", "area", "product", "loads", "hours", "cost", "late"))]  # fmt: skip
-    rows = []
-    for one in sums:
-        product = worded(shown, "season.product", total=Quantity(one.unit, one.total_product), name=one.product)
-        known = ["" if value is None else f"{value:,.{digits}f}"
-                 for value, digits in ((one.loads, 0), (one.hours, 1), (one.cost, 0))]  # fmt: skip
-        rows.append([one.group or "-", str(one.fields), shown.number("area", one.acres), product, *known,
-                     str(one.late)])  # fmt: skip
+    rows = [list(row) for row in sum_cells(sums, shown)]
     say_table([heads, *rows])
     tell(shown, "season.hours-are")
 
 
-def _say_changes(changes: tuple["Event", ...], shown: "UnitFormat") -> None:
+def _change_lines(changes: tuple["Event", ...], fields: tuple["Due", ...]) -> list[str]:
+    """A line for each thing that happened: day, field, what, prescription, by whom and where."""
     from vrn.files.statement import SHORT
+    from vrn.pages.season_page import season_units
+    from vrn.words import say as worded
 
-    if changes:
-        say()
-    for one in changes:
-        day, what = str(one.on or one.recorded_at[:10]), one.what
-        tell(shown, "season.changed", day=day, field=one.field, what=what, id=one.rx[:SHORT], by=one.by, host=one.host)
+    shown = season_units(fields)
+    return [worded(shown, "season.changed", day=str(one.on or one.recorded_at[:10]), field=one.field, what=one.what,
+                   id=one.rx[:SHORT], by=one.by, host=one.host).strip() for one in changes]  # fmt: skip
 
 
 def _say_chains(fields: tuple["Due", ...], chains: dict[str, tuple["Link", ...]], shown: "UnitFormat") -> None:
@@ -240,7 +268,7 @@ def _say_chains(fields: tuple["Due", ...], chains: dict[str, tuple["Link", ...]]
 
 def _say_results(results: tuple["Result", ...], shown: "UnitFormat") -> None:
     from vrn.findings import Quantity
-    from vrn.pages.season_page import stalk_lines, strip_lines
+    from vrn.pages.season_page import result_lines
     from vrn.words import say as worded
 
     if not results:
@@ -257,7 +285,8 @@ def _say_results(results: tuple["Result", ...], shown: "UnitFormat") -> None:
             else:
                 lines.append(worded(shown, "season.applied", applied=applied))
         say(f"  {result.field}")
-        for line in (*lines, *stalk_lines(result, shown), *strip_lines(result, shown)):
+        stalks, strips = result_lines(result, shown)
+        for line in (*lines, *stalks, *strips):
             say(f"    {line}")
 
 

@@ -9,6 +9,7 @@ import typer
 from vrn.cli.app import FINDINGS, app, say_json, tell
 
 if TYPE_CHECKING:
+    from vrn.many.book_tables import AnyBook
     from vrn.many.stick import StickReport
     from vrn.pages.load_sheet import CarriedField
     from vrn.words import UnitFormat
@@ -51,7 +52,7 @@ def sign(
     ] = None,
     accept: Annotated[bool, typer.Option("--accept-warnings", help="take on the warnings that are listed")] = False,
     book: Annotated[
-        Path | None, typer.Option("--book", metavar="BOOK", help="season book that keeps the field's chain")
+        str | None, typer.Option("--book", metavar="BOOK", help="season book that keeps the field's chain")
     ] = None,
 ) -> None:
     """Check the folder, build it again, sign, write."""
@@ -68,8 +69,11 @@ def sign(
 
     secret = typer.prompt("Passphrase", hide_input=True) if key is not None and is_locked(key) else ""
     private = None if key is None else read_key(key, secret)
-    if book is not None:
-        _refuse_revoked(book, private)
+    from vrn.many.book_tables import book_at
+
+    kept = None if book is None else book_at(book)
+    if kept is not None:
+        _refuse_revoked(kept, private)
     sources: dict[str, Path | None] = {**source_of(folder)}
     if field_file is not None:
         sources["field"] = field_file
@@ -79,14 +83,14 @@ def sign(
                             report=report, step=show or (lambda _step: None))  # fmt: skip
     shown = UnitFormat.of(found.field.settings.units)
     public = None if private is None else public_hex(private)
-    if book is not None:
+    if kept is not None:
         from vrn.many.batch import entry_of
         from vrn.many.book import record_build
         from vrn.many.task import Row
 
         built_from = (sources["field"] or Path()).absolute()
         row = Row(name=folder.name, field_file=str(built_from), folder=str(folder.absolute()), status="built")
-        record_build(book, entry_of(row))
+        record_build(kept, entry_of(row))
     how = (
         worded(shown, "review.by-name") if public is None else worded(shown, "review.by-key", mark=fingerprint(public))
     )
@@ -96,7 +100,7 @@ def sign(
     tell(shown, "review.signed-over", memory=memory, methods=methods, assumed=assumed)
 
 
-def _refuse_revoked(book: Path, private: "Ed25519PrivateKey | None") -> None:
+def _refuse_revoked(book: "AnyBook", private: "Ed25519PrivateKey | None") -> None:
     """Refuse a key that the book says is revoked; a book that is none is refused before anything is written."""
     from vrn.files.signature import fingerprint, public_hex
     from vrn.many.questions import known_keys
@@ -120,7 +124,7 @@ def key(
     revoke: Annotated[
         str | None, typer.Option("--revoke", metavar="FINGERPRINT", help="a key that may sign no more, for --book")
     ] = None,
-    book: Annotated[Path | None, typer.Option("--book", metavar="BOOK", help="season book that keeps it")] = None,
+    book: Annotated[str | None, typer.Option("--book", metavar="BOOK", help="season book that keeps it")] = None,
 ) -> None:
     """Make it, and print where it is and its fingerprint; or tell the book of one."""
     from vrn.files.signature import fingerprint, make_key
@@ -131,13 +135,14 @@ def key(
         raise typer.BadParameter(message)
     if book is not None:
         from vrn.audit.signature_checks import read_public_key
+        from vrn.many.book_tables import book_at
         from vrn.many.questions import record_key
 
         today = date.today()
         mark = revoke if revoke is not None else fingerprint(read_public_key(pin or Path()))
-        record_key(book, mark, revoked_on=None if revoke is None else today)
+        record_key(book_at(book), mark, revoked_on=None if revoke is None else today)
         code = "review.key-pinned" if revoke is None else "review.key-revoked"
-        tell(UnitFormat(metric=False), code, mark=mark, on=today, book=str(book))
+        tell(UnitFormat(metric=False), code, mark=mark, on=today, book=str(book_at(book)))
         return
     secret = typer.prompt("Passphrase", hide_input=True, confirmation_prompt=True) if passphrase else ""
     shown, mark = UnitFormat(metric=False), make_key(out, secret)
@@ -149,6 +154,8 @@ _STICK_HELP: Final = """Put written prescriptions on a stick: one TASKDATA, a sh
 
 Fields that are on the stick stay. The same field again takes its own place. Each folder is verified first. Everything
 is written, or nothing.
+
+With --book, the season book notes what was loaded, on which stick and by whom.
 
 With --check: what is on a stick, what is superseded (by the folders given, or the season book), what is not vrn's. Exit
 status 1 when something is superseded, changed or strange.
@@ -169,20 +176,24 @@ def stick(
     key: Annotated[
         Path | None, typer.Option("--key", metavar="PUBLIC", help="the public key that must have signed each")
     ] = None,
-    book: Annotated[Path | None, typer.Option("--book", metavar="BOOK", help="season book, for --check")] = None,
+    book: Annotated[
+        str | None, typer.Option("--book", metavar="BOOK", help="season book: for --check, or to note what was loaded")
+    ] = None,
     json_: Annotated[bool, typer.Option("--json", help="print what is on the stick for a machine")] = False,
 ) -> None:
     """Check, remove, or verify and write; then say what is on the stick."""
+    from vrn.many.book_events import record_events
+    from vrn.many.book_tables import book_at
     from vrn.many.sign import refuse_unfit
-    from vrn.many.stick import carried, put, stick_report
+    from vrn.many.stick import carried, loaded_on, put, stick_report
     from vrn.many.stick import remove as take_off
 
     if (to is None) == (check is None):
         message = "give --to PATH to write, or --check PATH to look."
         raise typer.BadParameter(message)
-    given = folders or []
+    given, kept = folders or [], None if book is None else book_at(book)
     if check is not None:
-        _say_report(stick_report(check, given, book), check, as_json=json_)
+        _say_report(stick_report(check, given, kept), check, as_json=json_)
         return
     assert to is not None  # one of the two was given
     if remove is not None:
@@ -190,7 +201,11 @@ def stick(
     elif given:
         for folder in given:
             refuse_unfit(folder, key, approved_only=approved_only)
-        fields = put(to, [carried(folder) for folder in given])
+        loaded = [carried(folder) for folder in given]
+        told = () if kept is None else loaded_on(to, loaded, given, kept)
+        fields = put(to, loaded)
+        if kept is not None:
+            record_events(kept, *told)
     else:
         message = "give one folder or more, or --remove FIELD."
         raise typer.BadParameter(message)

@@ -27,7 +27,7 @@ def verify(
         Path | None, typer.Option("--key", metavar="PUBLIC", help="the public key that must have signed it")
     ] = None,
     book: Annotated[
-        Path | None, typer.Option("--book", metavar="BOOK", help="season book that knows which keys may sign")
+        str | None, typer.Option("--book", metavar="BOOK", help="season book that knows which keys may sign")
     ] = None,
     json_: Annotated[bool, typer.Option("--json", help="print the checks for a machine")] = False,
 ) -> None:
@@ -38,9 +38,10 @@ def verify(
 
     keys = None
     if book is not None:
+        from vrn.many.book_tables import book_at
         from vrn.many.questions import known_keys
 
-        keys = known_keys(book)
+        keys = known_keys(book_at(book))
     found = read_again(folder, public_key=key, keys=keys)
     shown = UnitFormat.of(found.units)
     if json_:
@@ -99,7 +100,7 @@ def compare(
         ),
     ] = None,
     book: Annotated[
-        Path | None, typer.Option("--book", metavar="BOOK", help="season book to keep what was applied, zone by zone")
+        str | None, typer.Option("--book", metavar="BOOK", help="season book to keep what was applied, zone by zone")
     ] = None,
     json_: Annotated[bool, typer.Option("--json", help="print the numbers for a machine, write nothing")] = False,
 ) -> None:
@@ -111,10 +112,12 @@ def compare(
     shown = UnitFormat.of(found.units)
     if book is not None:
         from vrn.many.book import latest, record_outcome
+        from vrn.many.book_tables import book_at
         from vrn.many.outcomes import applied_outcomes, key_of_folder
 
-        key = key_of_folder(folder, found.field, latest(book, built=True, retired=True))
-        record_outcome(book, *applied_outcomes(found, key=key))
+        kept = book_at(book)
+        key = key_of_folder(folder, found.field, latest(kept, built=True, retired=True))
+        record_outcome(kept, *applied_outcomes(found, key=key))
     if json_:
         say_json(found.to_plain() | {"findings": findings_json(shown, found.findings)})
     else:

@@ -7,7 +7,7 @@ import sqlite3
 from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -122,14 +122,19 @@ def trials_in(book: Path) -> tuple[PastTrial, ...]:
                 raise InputFileError(problem, remedy)
             if not opened.execute("SELECT 1 FROM sqlite_master WHERE name = 'trial'").fetchone():
                 return ()
-            plots: dict[int, list[TrialPlot]] = {}
-            for row in opened.execute("SELECT * FROM plot ORDER BY rowid"):
-                plots.setdefault(row["trial"], []).append(_plot(row))
-            rows = opened.execute("SELECT * FROM trial ORDER BY season, field, block, id").fetchall()
-            return tuple(_past_trial(row, tuple(plots.get(row["id"], ()))) for row in rows)
+            return read_trials(opened)
     except sqlite3.Error as error:
         problem = f"{book} cannot be read: {error}."
         raise InputFileError(problem, remedy) from error
+
+
+def read_trials(book: Any) -> tuple[PastTrial, ...]:
+    """Every harvested trial, from an open connection to a book whose rows give their values by name."""
+    plots: dict[int, list[TrialPlot]] = {}
+    for row in book.execute("SELECT * FROM plot ORDER BY rowid"):
+        plots.setdefault(row["trial"], []).append(_plot(row))
+    rows = book.execute("SELECT * FROM trial ORDER BY season, field, block, id").fetchall()
+    return tuple(_past_trial(row, tuple(plots.get(row["id"], ()))) for row in rows)
 
 
 def digest_of(trials: tuple[PastTrial, ...]) -> str:
@@ -138,7 +143,7 @@ def digest_of(trials: tuple[PastTrial, ...]) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _plot(row: sqlite3.Row) -> TrialPlot:
+def _plot(row: Any) -> TrialPlot:
     planned, n_lb_ac, sd, grain = (
         math.nan if row[name] is None else float(row[name])
         for name in ("planned_n_lb_ac", "n_lb_ac", "sd_n_lb_ac", "yield_bu_ac")
@@ -149,7 +154,7 @@ def _plot(row: sqlite3.Row) -> TrialPlot:
     )  # fmt: skip
 
 
-def _past_trial(row: sqlite3.Row, plots: tuple[TrialPlot, ...]) -> PastTrial:
+def _past_trial(row: Any, plots: tuple[TrialPlot, ...]) -> PastTrial:
     plain = {name: row[name] for name in ("field", "season", "block", "rx", "method", "need_lb_ac", "acres",
                                           "harvest_sha256", "applied_sha256")}  # fmt: skip
     return PastTrial(**plain, approved=bool(row["approved"]), supplies=json.loads(row["supplies"]),

@@ -18,6 +18,7 @@ from vrn.files.staging import move
 from vrn.many.book import Entry, latest, record_or_wait, waiting_beside
 from vrn.many.book_events import Event
 from vrn.many.book_file import place_in, refuse_stranger
+from vrn.many.book_tables import AnyBook
 from vrn.many.manifest import Job, introduced, is_pattern, note_list, read_manifest, same_id
 from vrn.many.pool import Patience, build_many, knock, usable_processors
 from vrn.many.task import Row, sha256_of, staleness, summary_in
@@ -60,7 +61,7 @@ class Tally:
 class BatchRun:
     """A run over many fields into a folder, remembered in a book, ``out / "season.db"`` if none is given."""
 
-    def __init__(self, manifest: str, out: Path, *, book: Path | None = None, force: bool = False) -> None:
+    def __init__(self, manifest: str, out: Path, *, book: AnyBook | None = None, force: bool = False) -> None:
         self.jobs = read_manifest(manifest)
         self.out = out.absolute()  # the book is read from other folders than the one it was written in
         self.book, self.force = book or out / "season.db", force
@@ -104,7 +105,7 @@ class BatchRun:
         for row in build_many(waiting, self.out, workers=workers or usable_processors(), scheduler=scheduler, ship=ship,
                               stop=stop, patience=patience):  # fmt: skip
             told = self._with_stale(row)
-            record_or_wait(self.book, entry_of(told))
+            record_or_wait(self.book, entry_of(told), out=self.out)
             yield told
 
     def plan(self) -> Iterator[tuple[Job, str, dict[str, str]]]:
@@ -120,7 +121,7 @@ class BatchRun:
     @property
     def spooled(self) -> bool:
         """Whether rows wait beside the book, which was busy."""
-        return waiting_beside(self.book).exists()
+        return waiting_beside(self.book, self.out).exists()
 
     def _log(self, row: Row) -> None:
         """A line of the log: when, which field, its state, how long it took, and the problem if there is one."""
@@ -141,7 +142,7 @@ class BatchRun:
             raise OutputError(problem, "Give a folder that you may write to.") from error
         for part in self.out.glob(".fields.csv.*.part"):  # what a kill left
             part.unlink(missing_ok=True)
-        record_or_wait(self.book)
+        record_or_wait(self.book, out=self.out)
         try:
             self._note_list()
         except OutputError:  # a busy book: the list is noted by the next run
@@ -192,7 +193,7 @@ class BatchRun:
         entries = [entry_of(row) for row in skipped]
         news = [entry for entry in entries if (os.path.realpath(entry.field_file), entry.summary_sha256) not in known]
         if news:
-            record_or_wait(self.book, *news)
+            record_or_wait(self.book, *news, out=self.out)
         yield from skipped
 
     def _with_stale(self, row: Row) -> Row:

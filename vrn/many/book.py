@@ -2,17 +2,22 @@
 
 import json
 import os
-import sqlite3
+import time
+import uuid
 from collections.abc import Callable, Collection, Iterable
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from dataclasses import field as made_by
 from datetime import date
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
 from vrn.errors import OutputError
+from vrn.files.staging import move
 from vrn.many.book_events import Event, add_events
 from vrn.many.book_file import end_of, moment, open_book, person_and_host, place_in, place_of
+from vrn.many.book_tables import AnyBook, BookConnection, ServerBook, insertion, root_of
 from vrn.model.season import Outcome
 
 
@@ -62,51 +67,49 @@ class Entry:
 FROM_FILE = "file "  # how the note of an outcome begins that a machine's file tells
 _OF_BUILD = ("field_file", "folder", "status", "problem", "remedy", "field", "season", "summary_sha256", "recorded_at",
              "key", "grower", "farm")  # fmt: skip
+_SEASON = "coalesce(season, 0) = coalesce(:season, 0)"
 _OF_BOOK = ("keys", "had")  # what the book alone tells of a field
 _PARTS = ("summary", "crop", "outlines", "signature")
 _OF_OUTCOME = ("field", "season", "what", "value", "rate_n_lb_ac", "note", "zone", "key")
 
 
-def record_build(path: Path, *entries: Entry, busy_s: float = 60.0) -> None:
+def record_build(path: AnyBook, *entries: Entry, busy_s: float = 60.0) -> None:
     """Write builds into a book, made when it is not there. Safe beside another process that writes.
 
     OutputError where the book is busy for longer than ``busy_s``. A prescription that another takes the place of, and
     one that is signed, are events of their own.
     """
+    _record(path, entries, busy_s)
+
+
+def _record(path: AnyBook, entries: Iterable[Entry], busy_s: float) -> None:
     by, host = person_and_host()
     with open_book(path, write=True, busy_s=busy_s) as book:
         for entry in entries:
             file, at = place_in(path, Path(entry.field_file)), entry.recorded_at or moment()
-            mine = (file, entry.recorded_at, entry.status, entry.summary_sha256)
-            if (
-                entry.recorded_at
-                and book.execute(
-                    "SELECT 1 FROM build WHERE (field_file, recorded_at, status, summary_sha256) = (?, ?, ?, ?)",
-                    mine,
-                ).fetchone()
-            ):
-                continue  # taken in before
             key = entry.key or file
-            was = book.execute(
-                "SELECT rx FROM build WHERE key = ? AND season IS ? AND status = 'built' ORDER BY id DESC LIMIT 1",
-                (key, entry.season),
-            ).fetchone()
             values = {name: getattr(entry, name) for name in _OF_BUILD} | {
                 "field_file": file, "folder": place_in(path, Path(entry.folder)), "recorded_at": at, "key": key,
-                "rx": entry.rx, "summary": json.dumps(entry.summary), "crop": json.dumps(entry.crop),
-                "outlines": json.dumps(entry.outlines), "signature": json.dumps(entry.signature)}  # fmt: skip
-            places = ", ".join(f":{name}" for name in values)
-            book.execute(f"INSERT INTO build ({', '.join(values)}) VALUES ({places})", values)
+                "rx": entry.rx, **{name: json.dumps(getattr(entry, name)) for name in _PARTS}}  # fmt: skip
+            if entry.recorded_at and book.execute(
+                "SELECT 1 FROM build WHERE key = :key AND field_file = :field_file AND recorded_at = :recorded_at"
+                " AND status = :status AND summary_sha256 = :summary_sha256", values,
+            ).fetchone():  # fmt: skip
+                continue  # taken in before
+            was = book.execute(
+                f"SELECT rx FROM build WHERE key = :key AND {_SEASON} AND status = 'built' ORDER BY id DESC LIMIT 1",
+                values,
+            ).fetchone()
+            book.execute(insertion("build", values), values)
             event = Event(what="superseded", key=key, field=entry.field, season=entry.season, recorded_at=at, host=host)
             if entry.status == "built" and was is not None and was["rx"] != entry.rx:
                 add_events(book, replace(event, rx=was["rx"], by=by, note=entry.rx))
             signer, day = str(entry.signature.get("name") or ""), entry.signature.get("date")
-            signed = (key, entry.season, entry.rx, signer)
             if (
                 signer
                 and not book.execute(
-                    "SELECT 1 FROM event WHERE what = 'signed' AND key = ? AND season IS ? AND rx = ? AND by = ?",
-                    signed,
+                    f"SELECT 1 FROM event WHERE what = 'signed' AND key = :key AND {_SEASON} AND rx = :rx AND by = :by",
+                    values | {"by": signer},
                 ).fetchone()
             ):
                 of_day = date.fromisoformat(str(day)) if day else None
@@ -114,7 +117,7 @@ def record_build(path: Path, *entries: Entry, busy_s: float = 60.0) -> None:
 
 
 def latest(
-    path: Path, *, built: bool = False, on: date | None = None, retired: bool = False, season: int | None = None,
+    path: AnyBook, *, built: bool = False, on: date | None = None, retired: bool = False, season: int | None = None,
     parts: Collection[str] = _PARTS,
 ) -> tuple[Entry, ...]:  # fmt: skip
     """The latest build of each field in each season, by field name; with ``built`` the latest with a prescription.
@@ -126,25 +129,27 @@ def latest(
     """
     with open_book(path, write=False) as book:
         rows = book.execute(
-            "SELECT id, key, field_file, folder, rx, season, status FROM build WHERE recorded_at <= ? ORDER BY id DESC",
-            (end_of(on),),
+            "SELECT id, key, field_file, folder, rx, season, status FROM build"
+            " WHERE recorded_at <= :on ORDER BY id DESC",
+            {"on": end_of(on)},
         ).fetchall()
         found = _fields_of(row for row in rows if row["status"] == "built" or not built)
         gone = (lambda *_: False) if retired else _gone(book, on)
         kept = [(row["id"], keys, had) for row, keys, had in found
                 if not gone(keys, row["season"]) and (season is None or row["season"] in (season, None))]  # fmt: skip
-        query = f"SELECT {', '.join((*_OF_BUILD, *parts))} FROM build WHERE id = ?"
-        entries = [replace(_entry(path, book.execute(query, (number,)).fetchone(), keys, parts), had=frozenset(had))
+        query = f"SELECT {', '.join((*_OF_BUILD, *parts))} FROM build WHERE id = :id"
+        root = root_of(path)
+        entries = [_entry(root, book.execute(query, {"id": number}).fetchone(), keys, had, parts)
                    for number, keys, had in kept]  # fmt: skip
     return tuple(sorted(entries, key=lambda one: (one.field, one.season or 0, one.field_file)))
 
 
-def _fields_of(rows: Iterable[sqlite3.Row]) -> list[tuple[sqlite3.Row, set[str], set[str]]]:
+def _fields_of(rows: Iterable[Any]) -> list[tuple[Any, set[str], set[str]]]:
     """The newest row of each field in each season, newest first, with every key and prescription that it had.
 
     A failure of which nobody knows the season may be of any.
     """
-    fields: list[tuple[sqlite3.Row, set[str], set[str]]] = []
+    fields: list[tuple[Any, set[str], set[str]]] = []
     of_season: dict[tuple[str, str, int | None], int] = {}
     of_any: dict[tuple[str, str], int] = {}
     for row in rows:
@@ -164,13 +169,13 @@ def _fields_of(rows: Iterable[sqlite3.Row]) -> list[tuple[sqlite3.Row, set[str],
     return fields
 
 
-def _gone(book: sqlite3.Connection, on: date | None) -> Callable[[set[str], int | None], bool]:
+def _gone(book: BookConnection, on: date | None) -> Callable[[set[str], int | None], bool]:
     """Whether a field, by its keys and season, was retired, or every list that named it has dropped it."""
     retired: dict[tuple[str, int | None], str] = {}
     lists: dict[str, dict[str, str]] = {}
     for row in book.execute(
         "SELECT what, key, season, note FROM event WHERE what IN ('retired', 'returned', 'listed', 'unlisted')"
-        " AND recorded_at <= ? ORDER BY id", (end_of(on),),
+        " AND recorded_at <= :on ORDER BY id", {"on": end_of(on)},
     ):  # fmt: skip
         if row["what"] in ("retired", "returned"):
             retired[row["key"], row["season"]] = row["what"]
@@ -184,46 +189,46 @@ def _gone(book: sqlite3.Connection, on: date | None) -> Callable[[set[str], int 
     return gone
 
 
-def history(path: Path) -> tuple[Entry, ...]:
+def history(path: AnyBook) -> tuple[Entry, ...]:
     """Every build that a book remembers, in the order in which they were recorded."""
     with open_book(path, write=False) as book:
         rows = book.execute("SELECT * FROM build ORDER BY id").fetchall()
-    return tuple(_entry(path, row, {row["key"]}) for row in rows)
+    root = root_of(path)
+    return tuple(_entry(root, row, {row["key"]}, ()) for row in rows)
 
 
-def _entry(path: Path, row: sqlite3.Row, keys: set[str], parts: Collection[str] = _PARTS) -> Entry:
+def _entry(root: str, row: Any, keys: Iterable[str], had: Iterable[str], parts: Collection[str] = _PARTS) -> Entry:
     values = {name: row[name] for name in _OF_BUILD}
-    values |= {name: place_of(path, row[name]) for name in ("field_file", "folder")}
-    return Entry(**values, keys=frozenset(keys), **{name: json.loads(row[name]) for name in parts})
+    values |= {name: place_of(root, row[name]) for name in ("field_file", "folder")}
+    values |= {name: json.loads(row[name]) for name in parts}
+    return Entry(**values, keys=frozenset(keys), had=frozenset(had))
 
 
-def record_outcome(path: Path, *outcomes: Outcome) -> None:
+def record_outcome(path: AnyBook, *outcomes: Outcome) -> None:
     """Write what came of fields into an existing book; the same thing again takes the place of what stood there.
 
     What came from a file takes the place of all that the book had from that file.
     """
     with open_book(path, write=True, new=False) as book:
-        taken = book.execute("SELECT coalesce(max(id), 0) + 1 FROM outcome").fetchone()[0]
-        book.executemany(
-            "INSERT INTO outcome (recorded_at, field, season, what, value, rate_n_lb_ac, note, zone, key, on_day,"
-            " taken) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [
-                (moment(), one.field, one.season, one.what, one.value, one.rate_n_lb_ac, one.note, one.zone, one.key,
-                 one.on.isoformat() if one.on else "", taken)
-                for one in outcomes
-            ],
-        )  # fmt: skip
+        taken = book.execute("SELECT coalesce(max(taken), 0) + 1 AS next FROM outcome").fetchone()["next"]
+        rows = [
+            {name: getattr(one, name) for name in _OF_OUTCOME}
+            | {"recorded_at": moment(), "on_day": one.on.isoformat() if one.on else "", "taken": taken}
+            for one in outcomes
+        ]
+        if rows:
+            book.executemany(insertion("outcome", rows[0]), rows)
 
 
-def outcomes(path: Path, *, on: date | None = None) -> tuple[Outcome, ...]:
+def outcomes(path: AnyBook, *, on: date | None = None) -> tuple[Outcome, ...]:
     """All that came of the fields of a book, in the order of field, kind and rate; ``on`` leaves out what was later."""
     with open_book(path, write=False) as book:
         rows = book.execute(
-            "SELECT * FROM outcome WHERE CASE on_day WHEN '' THEN recorded_at <= ? ELSE on_day <= ? END"
+            "SELECT * FROM outcome WHERE CASE on_day WHEN '' THEN recorded_at <= :end ELSE on_day <= :day END"
             " ORDER BY season, field, what, rate_n_lb_ac, id",
-            (end_of(on), on.isoformat() if on else "9999"),
+            {"end": end_of(on), "day": on.isoformat() if on else "9999"},
         ).fetchall()
-    found: dict[tuple[object, ...], sqlite3.Row] = {}
+    found: dict[tuple[object, ...], Any] = {}
     last: dict[tuple[object, ...], int] = {}
     for row in rows:
         source = (row["key"] or row["field"], row["season"], row["what"], row["note"])
@@ -242,30 +247,40 @@ def outcomes(path: Path, *, on: date | None = None) -> tuple[Outcome, ...]:
 _BUSY_S = 3.0  # a night has no time to wait for a book row by row
 
 
-def waiting_beside(book: Path) -> Path:
-    """The file of the rows that wait for a book."""
-    return book.with_name(f"{book.name}-waiting.jsonl")
+def waiting_beside(book: AnyBook, out: Path | None = None) -> Path:
+    """The folder of the rows that wait for a book: beside it; for one on a server in ``out``."""
+    if isinstance(book, ServerBook):
+        return (out or Path()) / "season-waiting"
+    return book.with_name(f"{book.name}-waiting")
 
 
-def record_or_wait(book: Path, *entries: Entry) -> None:
+def record_or_wait(book: AnyBook, *entries: Entry, out: Path | None = None) -> None:
     """Write builds into a book; where it cannot be written, beside it. What waited before goes in first.
 
-    OutputError if neither can be written.
+    A row that waits is a file of its own, whole from the beginning: others may take it in at the same time, and the
+    book takes it once. OutputError if neither can be written.
     """
-    path = waiting_beside(book)
-    lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
-    waiting = [Entry(**json.loads(line)) for line in lines if line.endswith("}")]
+    folder = waiting_beside(book, out)
+    files = sorted(folder.glob("*.json")) if folder.is_dir() else []
+    new = [replace(entry, recorded_at=entry.recorded_at or moment()) for entry in entries]
+    waiting = (Entry(**json.loads(path.read_text(encoding="utf-8"))) for path in files if path.exists())
     try:
-        record_build(book, *waiting, *entries, busy_s=_BUSY_S)
+        _record(book, chain(waiting, new), _BUSY_S)
     except OutputError as error:
         try:
-            with path.open("a", encoding="utf-8") as file:
-                for entry in entries:
-                    said = asdict(replace(entry, recorded_at=entry.recorded_at or moment()))
-                    file.write(json.dumps({name: said[name] for name in said if name not in _OF_BOOK}) + "\n")
-                file.flush()
-                os.fsync(file.fileno())
+            folder.mkdir(exist_ok=True)
+            for entry in new:
+                said = {name: value for name, value in asdict(entry).items() if name not in _OF_BOOK}
+                place = folder / f"{time.time_ns()}-{uuid.uuid4().hex}.json"
+                with place.with_suffix(".part").open("w", encoding="utf-8") as file:
+                    json.dump(said, file)
+                    file.flush()
+                    os.fsync(file.fileno())
+                move(place.with_suffix(".part"), place)
         except OSError:
             raise error from None
     else:
-        path.unlink(missing_ok=True)
+        for path in files:
+            path.unlink(missing_ok=True)
+        with suppress(OSError):  # none is there, or another's row has come meanwhile
+            folder.rmdir()

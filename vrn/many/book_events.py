@@ -2,14 +2,12 @@
 
 import hashlib
 import json
-import sqlite3
 from dataclasses import asdict, dataclass
 from datetime import date
-from pathlib import Path
-from typing import Any
 
 from vrn.errors import InputFileError
 from vrn.many.book_file import end_of, moment, open_book, person_and_host
+from vrn.many.book_tables import AnyBook, BookConnection, insertion
 from vrn.model.trials import PastTrial
 
 
@@ -19,9 +17,10 @@ class Event:
 
     ``what`` is ``built``, ``failed``, ``superseded`` (``note`` is the id of the prescription that took its place),
     ``signed``, ``loaded`` (``note`` is the stick), ``applied``, ``harvested``, ``learned``, ``retired``, ``returned``,
-    ``listed`` or ``unlisted`` (``note`` is the list of fields). ``key`` is the field's, ``rx`` the prescription's id.
-    ``on`` is the day it happened, where that is not the day of ``recorded_at`` (UTC). ``by`` and ``host`` are who wrote
-    it and where; taken from this computer when they are left empty, as is the time.
+    ``listed`` or ``unlisted`` (``note`` is the list of fields). ``key`` is the field's, ``rx`` the prescription's id;
+    of what was applied and harvested, the one that the field had when the book learned of it. ``on`` is the day it
+    happened, where that is not the day of ``recorded_at`` (UTC). ``by`` and ``host`` are who wrote it and where; taken
+    from this computer when they are left empty, as is the time.
     """
 
     what: str
@@ -37,48 +36,49 @@ class Event:
 
 
 _ALL = """
-SELECT recorded_at, what, key, field, season, rx, by, host, on_day, note, 1 AS source, id FROM event
-UNION ALL SELECT recorded_at, status, key, field, season, rx, '', '', '', problem, 0, id FROM build
+SELECT recorded_at, what, key, field, season, rx, by, host, on_day, note,
+    CAST(NULL AS DOUBLE PRECISION) AS value, 1 AS source, id FROM event
+UNION ALL SELECT recorded_at, status, key, field, season, rx, '', '', '', problem, NULL, 0, id FROM build
 UNION ALL SELECT recorded_at, CASE WHEN what LIKE 'applied%' THEN 'applied' ELSE 'harvested' END, key, field, season,
-    '', '', '', on_day, what || ' ' || value, 2, id FROM outcome
+    coalesce((SELECT rx FROM build WHERE build.key = outcome.key AND build.season = outcome.season
+        AND status = 'built' AND build.recorded_at <= outcome.recorded_at ORDER BY build.id DESC LIMIT 1), ''),
+    '', '', on_day, what, value, 2, id FROM outcome
 """
 
 
-def record_events(path: Path, *events: Event) -> None:
+def record_events(path: AnyBook, *events: Event) -> None:
     """Add events to an existing book."""
     with open_book(path, write=True, new=False) as book:
         add_events(book, *events)
 
 
-def add_events(book: sqlite3.Connection, *events: Event) -> None:
+def add_events(book: BookConnection, *events: Event) -> None:
     """Add events to a book that is open for writing."""
     by, host = person_and_host()
-    book.executemany(
-        "INSERT INTO event (recorded_at, what, key, field, season, rx, by, host, on_day, note)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            (one.recorded_at or moment(), one.what, one.key, one.field, one.season, one.rx, one.by or by,
-             one.host or host, one.on.isoformat() if one.on else "", one.note)
-            for one in events
-        ],
-    )  # fmt: skip
+    for one in events:
+        values = {name: getattr(one, name) for name in ("what", "key", "field", "season", "rx", "note")} | {
+            "recorded_at": one.recorded_at or moment(), "by": one.by or by, "host": one.host or host,
+            "on_day": one.on.isoformat() if one.on else ""}  # fmt: skip
+        book.execute(insertion("event", values), values)
 
 
-def events(path: Path, *, on: date | None = None) -> tuple[Event, ...]:
+def events(path: AnyBook, *, on: date | None = None) -> tuple[Event, ...]:
     """Everything that happened, builds and results too, in the order in which the book learned of it."""
     with open_book(path, write=False) as book:
         rows = book.execute(
-            f"SELECT * FROM ({_ALL}) WHERE recorded_at <= ? ORDER BY recorded_at, source, id", (end_of(on),)
+            f"SELECT * FROM ({_ALL}) AS happened WHERE recorded_at <= :on ORDER BY recorded_at, source, id",
+            {"on": end_of(on)},
         ).fetchall()
     return tuple(
         Event(what=row["what"], key=row["key"], field=row["field"], season=row["season"], rx=row["rx"], by=row["by"],
-              host=row["host"], on=date.fromisoformat(row["on_day"]) if row["on_day"] else None, note=row["note"],
+              host=row["host"], on=date.fromisoformat(row["on_day"]) if row["on_day"] else None,
+              note=row["note"] if row["value"] is None else f"{row['note']} {row['value']:g}",
               recorded_at=row["recorded_at"])
         for row in rows
     )  # fmt: skip
 
 
-def record_trials(path: Path, key: str, *trials: PastTrial) -> None:
+def record_trials(path: AnyBook, key: str, *trials: PastTrial) -> None:
     """Write harvested trials with their plots and likelihoods into a book, made when it is not there.
 
     InputFileError if the book has one of them already, or the same harvest under another prescription: a block is
@@ -90,33 +90,32 @@ def record_trials(path: Path, key: str, *trials: PastTrial) -> None:
     learned = {trial.name: likelihood_of(learned_of([trial]).trials[0]) for trial in trials}
     with open_book(path, write=True) as book:
         for trial in trials:
-            if book.execute("SELECT 1 FROM trial WHERE (field, season, block) = (?, ?, ?)",
-                            (trial.field, trial.season, trial.block)).fetchone():  # fmt: skip
+            plots = (plain := asdict(trial)).pop("plots")
+            if book.execute("SELECT 1 FROM trial WHERE field = :field AND season = :season AND block = :block",
+                            plain).fetchone():  # fmt: skip
                 problem = f"The book {path} has the harvest of {trial.name} already."
                 raise InputFileError(problem, "A block is harvested once. To read it anew, use another book.")
-            if twice := book.execute("SELECT field, season, block FROM trial WHERE harvest_sha256 = ? AND rx != ?",
-                                     (trial.harvest_sha256, trial.rx)).fetchone():  # fmt: skip
-                problem = f"The book {path} has this yield log already, for {' '.join(map(str, twice))}."
+            twice = book.execute(
+                "SELECT field, season, block FROM trial WHERE harvest_sha256 = :harvest_sha256 AND rx <> :rx", plain
+            ).fetchone()
+            if twice:
+                known = f"{twice['field']} {twice['season']} {twice['block']}"
+                problem = f"The book {path} has this yield log already, for {known}."
                 raise InputFileError(problem, f"Give the yield log of {trial.field} in {trial.season}.")
-            plots = (plain := asdict(trial)).pop("plots")
             row = plain | {"recorded_at": moment(), "key": key, "approved": int(trial.approved)}
             row |= {name: json.dumps(plain[name], sort_keys=True) for name in ("supplies", "typical")}
-            number = _insert(book, "trial", row)
+            number = book.execute(f"{insertion('trial', row)} RETURNING id", row).fetchone()["id"]
             for plot in plots:
-                _insert(book, "plot", plot | {"trial": number})
+                book.execute(insertion("plot", (*plot, "trial")), plot | {"trial": number})
             for form, values, shape in (("smooth", learned[trial.name].smooth, SMOOTH),
                                         ("kinked", learned[trial.name].kinked, KINKED)):  # fmt: skip
                 data = values.astype("<f8").tobytes()
-                _insert(book, "likelihood", {
+                grid = {
                     "trial": number, "form": form, "top_start": float(TOPS_LB_AC[0]), "top_count": len(TOPS_LB_AC),
                     "top_step": float(TOPS_LB_AC[1] - TOPS_LB_AC[0]), "log_step": shape[1] * float(STEPS[1] - STEPS[0]),
                     "log_start": shape[0] + shape[1] * float(STEPS[0]), "log_count": len(STEPS),
                     "log_likelihood": data, "sha256": hashlib.sha256(data).hexdigest(),
-                })  # fmt: skip
+                }  # fmt: skip
+                book.execute(insertion("likelihood", grid), grid)
             add_events(book, Event(what="learned", key=key, field=trial.field, season=trial.season, rx=trial.rx,
                                    note=trial.block))  # fmt: skip
-
-
-def _insert(book: sqlite3.Connection, table: str, row: dict[str, Any]) -> int:
-    places = ", ".join(f":{name}" for name in row)
-    return int(book.execute(f"INSERT INTO {table} ({', '.join(row)}) VALUES ({places})", row).lastrowid or 0)

@@ -1,4 +1,4 @@
-"""The file of a season book: its tables, how it is opened, who is refused, and how an older one is raised."""
+"""A season book opened, file or server: who is refused, how an older one is raised, how it is copied."""
 
 import getpass
 import json
@@ -14,131 +14,53 @@ from pathlib import Path
 
 from vrn.errors import InputFileError, OutputError
 from vrn.files.staging import move
+from vrn.many.book_tables import (
+    ADDED_ONLY,
+    COLUMNS,
+    EVENTS,
+    PAPER,
+    TABLES,
+    VERSION,
+    AnyBook,
+    BookConnection,
+    ServerBook,
+    insertion,
+    open_server,
+    root_of,
+)  # fmt: skip
 
-_PAPER = 0x56524E31  # application id of a season book, "VRN1"
-_VERSION, _WITH_KEYS = 5, 4  # the first in which builds had keys
+_WITH_KEYS = 4  # the first version in which builds had keys
 _BUSY_S, _AGAIN_S = 60.0, 0.02
 _MOUNTS = Path("/proc/self/mountinfo")
 _NETWORK = ("nfs", "nfs4", "cifs", "smb3", "smbfs", "afs", "ncpfs", "davfs", "glusterfs", "ceph", "lustre",
             "fuse.sshfs", "fuse.glusterfs", "fuse.ceph", "fuse.davfs2", "fuse.rclone", "fuse.s3fs")  # fmt: skip
 
-_TABLES = """
-CREATE TABLE build (
-    id INTEGER PRIMARY KEY,
-    recorded_at TEXT NOT NULL,            -- UTC
-    field_file TEXT NOT NULL,             -- relative to the book's folder
-    folder TEXT NOT NULL,                 -- of the output, likewise
-    status TEXT NOT NULL CHECK (status IN ('built', 'failed')),
-    problem TEXT NOT NULL DEFAULT '',
-    remedy TEXT NOT NULL DEFAULT '',
-    field TEXT NOT NULL DEFAULT '',
-    season INTEGER,
-    summary_sha256 TEXT NOT NULL DEFAULT '',
-    summary TEXT NOT NULL DEFAULT '{}',   -- summary.json, whole
-    crop TEXT NOT NULL DEFAULT '{}',      -- stage, sampling date, application date
-    outlines TEXT NOT NULL DEFAULT '[]',  -- features of prescription.geojson
-    signature TEXT NOT NULL DEFAULT '{}', -- signature.json without its lists of files and warnings
-    key TEXT NOT NULL DEFAULT '',         -- the field's id, or its field file where it has none
-    rx TEXT NOT NULL DEFAULT '',          -- id of the prescription
-    grower TEXT NOT NULL DEFAULT '',
-    farm TEXT NOT NULL DEFAULT ''
-);
-CREATE TABLE outcome (
-    id INTEGER PRIMARY KEY,
-    recorded_at TEXT NOT NULL,
-    field TEXT NOT NULL,
-    season INTEGER NOT NULL,
-    what TEXT NOT NULL,
-    value REAL NOT NULL,
-    rate_n_lb_ac REAL,                    -- of a strip
-    note TEXT NOT NULL DEFAULT '',
-    zone INTEGER,                         -- of the prescription, where it is known
-    key TEXT NOT NULL DEFAULT '',         -- of the field; empty in results taken in before fields had one
-    on_day TEXT NOT NULL DEFAULT '',      -- when it was; the day it was recorded where nobody said
-    taken INTEGER NOT NULL DEFAULT 0      -- number of the taking-in: what came from a file counts from the last one
-);
-"""
-# what older books lack, with its type
-_TEXT = "TEXT NOT NULL DEFAULT ''"
-_COLUMNS = {
-    "build": {"signature": "TEXT NOT NULL DEFAULT '{}'", "key": _TEXT, "rx": _TEXT, "grower": _TEXT, "farm": _TEXT},
-    "outcome": {"zone": "INTEGER", "key": _TEXT, "on_day": _TEXT, "taken": "INTEGER NOT NULL DEFAULT 0"},
-}
-_EVENTS = """
-CREATE TABLE IF NOT EXISTS event (
-    id INTEGER PRIMARY KEY,
-    recorded_at TEXT NOT NULL,
-    what TEXT NOT NULL,                   -- signed, superseded, loaded, applied, harvested, learned, retired, …
-    key TEXT NOT NULL,
-    field TEXT NOT NULL,
-    season INTEGER,
-    rx TEXT NOT NULL DEFAULT '',          -- id of the prescription
-    by TEXT NOT NULL DEFAULT '',          -- person
-    host TEXT NOT NULL DEFAULT '',        -- computer
-    on_day TEXT NOT NULL DEFAULT '',      -- when it was, where that is not the day it was recorded
-    note TEXT NOT NULL DEFAULT ''
-);
-CREATE TABLE IF NOT EXISTS signing_key (
-    fingerprint TEXT PRIMARY KEY,
-    revoked_on TEXT                       -- ISO date; NULL for a key that may sign
-);
-CREATE TABLE IF NOT EXISTS trial (
-    id INTEGER PRIMARY KEY,
-    recorded_at TEXT NOT NULL,
-    key TEXT NOT NULL DEFAULT '',         -- of the field, where the book knows it
-    field TEXT NOT NULL,
-    season INTEGER NOT NULL,
-    block TEXT NOT NULL,
-    rx TEXT NOT NULL,                     -- id of the prescription that it was laid in
-    method TEXT NOT NULL,                 -- whose need it is: trials of another method are left out
-    approved INTEGER NOT NULL,
-    need_lb_ac REAL NOT NULL,             -- nothing learned in it
-    supplies TEXT NOT NULL,               -- pounds that each source took off the need there
-    typical TEXT NOT NULL,                -- the same over the whole field
-    acres REAL NOT NULL,                  -- of the field
-    harvest_sha256 TEXT NOT NULL,
-    applied_sha256 TEXT NOT NULL DEFAULT '' -- empty where the plan was taken for what was applied
-);
-CREATE TABLE IF NOT EXISTS plot (
-    trial INTEGER NOT NULL REFERENCES trial (id),
-    label TEXT NOT NULL,
-    planned_n_lb_ac REAL,
-    n_lb_ac REAL,                         -- as applied; NULL where unknown
-    sd_n_lb_ac REAL,
-    yield_bu_ac REAL,
-    points INTEGER NOT NULL,
-    x_ft REAL,
-    y_ft REAL,
-    why TEXT NOT NULL DEFAULT '',         -- it was left out; empty where it counts
-    outline TEXT NOT NULL DEFAULT ''      -- WKT, longitude and latitude
-);
-CREATE TABLE IF NOT EXISTS likelihood (
-    trial INTEGER NOT NULL REFERENCES trial (id),
-    form TEXT NOT NULL,                   -- smooth, kinked
-    top_start REAL NOT NULL, top_step REAL NOT NULL, top_count INTEGER NOT NULL,
-    log_start REAL NOT NULL, log_step REAL NOT NULL, log_count INTEGER NOT NULL,
-    log_likelihood BLOB NOT NULL,         -- float64, little-endian, by top, then by log of the shape
-    sha256 TEXT NOT NULL
-);
-CREATE INDEX IF NOT EXISTS event_of_field ON event (key, season);
-CREATE INDEX IF NOT EXISTS build_at_a_glance ON build (recorded_at, key, field_file, folder, rx, season, status);
-CREATE INDEX IF NOT EXISTS build_of_key ON build (key, season, id);
-CREATE INDEX IF NOT EXISTS build_of_field ON build (field_file, id);
-CREATE INDEX IF NOT EXISTS outcome_of_field ON outcome (season, field)
-"""
+
+@contextmanager
+def open_book(
+    place: AnyBook, *, write: bool, new: bool = True, busy_s: float = _BUSY_S
+) -> Iterator[BookConnection]:  # fmt: skip
+    """A transaction on a book, that ends whole or not at all; waits for another writer.
+
+    A file of an older version is raised when it is written; to be read it is raised in memory, and stays as it is.
+    """
+    if isinstance(place, ServerBook):
+        with open_server(place, write=write, new=new, busy_s=busy_s) as book:
+            yield book
+    else:
+        with _open_file(place, write=write, new=new, busy_s=busy_s) as connection:
+            yield connection
 
 
 @contextmanager
-def open_book(path: Path, *, write: bool, new: bool = True, busy_s: float = _BUSY_S) -> Iterator[sqlite3.Connection]:
-    """A connection with write-ahead log and patience; a transaction that ends whole or not at all.
-
-    A book of an older version is raised when it is written; to be read it is raised in memory, and stays as it is.
-    """
+def _open_file(path: Path, *, write: bool, new: bool = True, busy_s: float = _BUSY_S) -> Iterator[sqlite3.Connection]:
+    """A connection with write-ahead log and patience."""
     refuse_stranger(path)
     log = path.with_name(f"{path.name}-wal")
     if (system := _network_system(path)) and (write or log.exists()):
         problem = f"The season book {path} lies on a network drive ({system}), where two computers would spoil it."
-        remedy = "Keep it on this computer's own disk (--book), and copy it to the share: vrn backup BOOK FILE."
+        remedy = ("Keep it on this computer's own disk (--book) and copy it there: vrn backup BOOK FILE. Several"
+                  " computers share one on a server: --book postgresql://USER@HOST/DATABASE.")  # fmt: skip
         raise InputFileError(problem, remedy)
     if not (write and new) and not path.exists():
         problem = f"There is no season book {path}."
@@ -153,7 +75,7 @@ def open_book(path: Path, *, write: bool, new: bool = True, busy_s: float = _BUS
                 if write:
                     _prepare(connection, path)
                     yield connection
-                elif _check(connection, path) == _VERSION:
+                elif _check(connection, path) == VERSION:
                     yield connection
                 else:
                     with closing(sqlite3.connect(":memory:", isolation_level=None)) as copy:
@@ -202,8 +124,14 @@ def _write_ahead(connection: sqlite3.Connection, path: Path, busy_s: float) -> N
             return
 
 
-def refuse_stranger(path: Path) -> None:
-    """InputFileError for a folder, or a file that is no database, where a season book should be; it may be missing."""
+def refuse_stranger(path: AnyBook) -> None:
+    """InputFileError for a folder, or a file that is no database, where a season book should be; it may be missing.
+
+    A server is asked: it must answer, and let a book be written.
+    """
+    if isinstance(path, ServerBook):
+        with open_server(path, write=True):
+            return
     if path.is_dir():
         problem = f"{path} is a folder, not a season book."
         raise InputFileError(problem, f"Give the file, as {path / 'season.db'}.")
@@ -241,25 +169,37 @@ def _unescaped(text: str) -> str:
     return text
 
 
-def copy_book(path: Path, target: Path) -> None:
-    """Write a whole copy of a book, also while others write it; an earlier copy is replaced.
+def copy_book(source: AnyBook, target: AnyBook) -> None:
+    """Write a whole copy of a book, also while others write it, from file or server to file or server.
+
+    A file that is an earlier copy is replaced; a server takes a copy only where its book is empty.
 
     OutputError if another file stands there, or it cannot be written.
     """
+    if isinstance(target, ServerBook):
+        with open_book(source, write=False) as book, open_book(target, write=True) as copy:
+            _copy_rows(book, source, copy, target)
+        return
     if target.exists():
         with open_book(target, write=False):
             pass
     part = target.with_name(f".{target.name}.part")
     part.unlink(missing_ok=True)
     try:
-        with open_book(path, write=False) as book, closing(sqlite3.connect(part)) as copy:
-            book.commit()
-            book.backup(copy)
-            copy.execute("PRAGMA journal_mode = DELETE")
-            sound = copy.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
-            book.execute("BEGIN")
+        with open_book(source, write=False) as book:
+            if isinstance(book, sqlite3.Connection):
+                with closing(sqlite3.connect(part)) as whole:
+                    book.commit()
+                    book.backup(whole)
+                    book.execute("BEGIN")
+            else:
+                with open_book(part, write=True) as copy:
+                    _copy_rows(book, source, copy, part)
+        with closing(sqlite3.connect(part)) as copied:
+            copied.execute("PRAGMA journal_mode = DELETE")
+            sound = copied.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
         if not sound:
-            problem = f"The season book {path} is damaged; it was not copied."
+            problem = f"The season book {source} is damaged; it was not copied."
             raise OutputError(problem, "Take the last copy that is whole.")
         move(part, target)
     except OSError as error:
@@ -269,13 +209,33 @@ def copy_book(path: Path, target: Path) -> None:
         part.unlink(missing_ok=True)
 
 
+def _copy_rows(book: BookConnection, source: AnyBook, copy: BookConnection, target: AnyBook) -> None:
+    """Every row into an empty book, paths as that book keeps them."""
+    if copy.execute("SELECT 1 FROM build UNION ALL SELECT 1 FROM event").fetchone():
+        problem = f"The season book {target} is not empty."
+        raise OutputError(problem, "Copy into a new one: a book is never written over another.")
+    root = root_of(source)
+    for table in (*ADDED_ONLY, "signing_key"):
+        names = None
+        for row in book.execute(
+            f"SELECT * FROM {table} ORDER BY {'rowid' if table in ('plot', 'likelihood') else '1'}"
+        ):
+            values = dict(row)
+            if table == "build":
+                values |= {name: place_in(target, Path(place_of(root, row[name]))) for name in ("field_file", "folder")}
+            names = names or [name for name in values if name != "rowid"]
+            copy.execute(insertion(table, names), {name: values[name] for name in names})
+        if names and "id" in names and isinstance(target, ServerBook):
+            copy.execute(f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), (SELECT max(id) FROM {table}))")
+
+
 def _check(connection: sqlite3.Connection, path: Path) -> int:
     """Version of a book; strangers and newer ones are refused."""
     paper, version = (connection.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version"))
-    if paper != _PAPER:
+    if paper != PAPER:
         problem = f"{path} is a database, but not a season book."
         raise InputFileError(problem, "Give the season.db that vrn fields wrote.")
-    if version > _VERSION:
+    if version > VERSION:
         problem = f"The season book {path} was written by a newer vrn (version {version} of the book)."
         raise InputFileError(problem, "Update vrn, or keep another book.")
     return int(version)
@@ -284,12 +244,12 @@ def _check(connection: sqlite3.Connection, path: Path) -> int:
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     """Make the tables of a new book; check an old one, and raise it."""
     if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-        if _check(connection, path) < _VERSION:
+        if _check(connection, path) < VERSION:
             _raise(connection, path)
         return
-    for statement in (_TABLES + _EVENTS).split(";\n"):
+    for statement in (TABLES + EVENTS).split(";\n"):
         connection.execute(statement)
-    connection.execute(f"PRAGMA application_id = {_PAPER}")
+    connection.execute(f"PRAGMA application_id = {PAPER}")
     _close_rows(connection)
 
 
@@ -297,7 +257,7 @@ def _raise(connection: sqlite3.Connection, path: Path) -> None:
     """Bring an older book to this version; up to 3: paths from its folder, a key and a prescription for each build."""
     for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
         connection.execute(f"DROP TRIGGER {name}")
-    for table, columns in _COLUMNS.items():
+    for table, columns in COLUMNS.items():
         there = {row[1] for row in connection.execute(f"PRAGMA table_info({table})")}
         for column, kind in columns.items():
             if column not in there:
@@ -308,44 +268,44 @@ def _raise(connection: sqlite3.Connection, path: Path) -> None:
         rx = str(json.loads(row["summary"]).get("id") or "")
         connection.execute("UPDATE build SET field_file = ?, folder = ?, key = ?, rx = ? WHERE id = ?",
                            (file, folder, file, rx, row["id"]))  # fmt: skip
-    for statement in _EVENTS.split(";\n"):
+    for statement in EVENTS.split(";\n"):
         connection.execute(statement)
     _close_rows(connection)
 
 
 def _close_rows(connection: sqlite3.Connection) -> None:
     """From here on what is written stays: a row is neither changed nor taken away."""
-    for table in ("build", "outcome", "event", "trial", "plot", "likelihood"):
+    for table in ADDED_ONLY:
         for deed in ("UPDATE", "DELETE"):
             connection.execute(f"CREATE TRIGGER IF NOT EXISTS {table}_no_{deed.lower()} BEFORE {deed} ON {table}"
                                " BEGIN SELECT RAISE(ABORT, 'a season book is only added to'); END")  # fmt: skip
-    connection.execute(f"PRAGMA user_version = {_VERSION}")
+    connection.execute(f"PRAGMA user_version = {VERSION}")
 
 
-def place_in(book: Path, path: Path) -> str:
-    """A path as the book keeps it: from its own folder, so that both may move together."""
+def place_in(book: AnyBook, path: Path) -> str:
+    """A path as the book keeps it."""
     there = os.path.realpath(path)
     try:
-        return Path(os.path.relpath(there, os.path.realpath(book.absolute().parent))).as_posix()
+        return Path(os.path.relpath(there, root_of(book))).as_posix()
     except ValueError:  # another drive
         return Path(there).as_posix()
 
 
-def place_of(book: Path, kept: str) -> str:
-    """The path that a book keeps, from where the book lies now."""
-    return os.path.normpath(Path(os.path.realpath(book.absolute().parent), kept))
+def place_of(root: str, kept: str) -> str:
+    """The path that a book keeps, from where its root lies now."""
+    return os.path.normpath(os.path.join(root, kept))  # noqa: PTH118 - thousands of them
 
 
 def moment() -> str:
     """Now, as a book writes it: UTC."""
-    return datetime.now(UTC).isoformat(timespec="seconds")
+    return datetime.now(UTC).isoformat(timespec="microseconds")
 
 
 def end_of(day: date | None) -> str:
     """The last moment of a day on this computer's calendar, as a book writes it; after everything without a day."""
     if day is None:
         return "9999"
-    return datetime.combine(day, time_of_day.max).astimezone(UTC).isoformat(timespec="seconds")
+    return datetime.combine(day, time_of_day.max).astimezone(UTC).isoformat(timespec="microseconds")
 
 
 def person_and_host() -> tuple[str, str]:

@@ -13,6 +13,7 @@ from pathlib import Path
 from vrn.errors import InputFileError
 from vrn.many.book_events import Event, add_events
 from vrn.many.book_file import open_book
+from vrn.many.book_tables import AnyBook
 
 _DEVICE = re.compile(r"(con|prn|aux|nul|(com|lpt)\d)(\..*)?", re.IGNORECASE)  # what Windows keeps for itself
 
@@ -159,11 +160,12 @@ def same_id(own: str, first: str, second: str) -> tuple[str, str]:
     return problem, "Give each field an id of its own: the season book would take one for the other."
 
 
-def note_list(path: Path, manifest: str, keys: Collection[str]) -> tuple[Event, ...]:
+def note_list(path: AnyBook, manifest: str, keys: Collection[str]) -> tuple[Event, ...]:
     """Note which fields a list names now; the events of those that it named before and has dropped."""
     with open_book(path, write=True, busy_s=3.0) as book:
         rows = book.execute(
-            "SELECT key, what FROM event WHERE what IN ('listed', 'unlisted') AND note = ? ORDER BY id", (manifest,)
+            "SELECT key, what FROM event WHERE what IN ('listed', 'unlisted') AND note = :note ORDER BY id",
+            {"note": manifest},
         )
         before = {row["key"]: row["what"] for row in rows}
         named = {row["key"]: row["field"] for row in book.execute("SELECT key, field FROM build ORDER BY id")}

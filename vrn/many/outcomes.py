@@ -14,8 +14,8 @@ from vrn.errors import InputFileError, OutOfRangeError
 from vrn.findings import Finding, Quantity, note
 from vrn.many.book import FROM_FILE, Entry
 from vrn.model.applied import Comparison
-from vrn.model.season import Outcome, StripResponse, ZoneStalks
-from vrn.model.trials import PastTrial
+from vrn.model.season import Outcome, ZoneStalks
+from vrn.model.trials import PastTrial, StripResponse
 from vrn.nitrogen.late_spring import next_year_cut_share, stalk_class
 from vrn.response import fit_response
 from vrn.response.fit import fit_quadratic

@@ -4,7 +4,7 @@ import csv
 import json
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Final, Literal
@@ -14,30 +14,11 @@ from vrn.files.staging import move
 from vrn.many.book import Entry
 from vrn.many.book_events import Event
 from vrn.many.book_file import open_book
-from vrn.model.season import Due, Link
+from vrn.many.book_tables import AnyBook, insertion
+from vrn.model.season import Due, Link, Sum
+from vrn.model.trials import PastTrial
 
 GROUPS: Final = ("day", "product", "grower", "signer", "state")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sum:
-    """What the fields of one group come to, each product by itself; None where no field of it says.
-
-    ``group`` is empty for fields without a day, a grower or a signer. Hours are driving at the speed and width entered,
-    without turns and refills. ``late`` fields are past their day and not applied.
-    """
-
-    group: str
-    product: str
-    unit: Literal["gal", "lb"]
-    fields: int
-    acres: float
-    total_product: float
-    n_lb: float
-    loads: float | None
-    hours: float | None
-    cost: float | None
-    late: int
 
 
 def sums_by(fields: Sequence[Due], by: str) -> tuple[Sum, ...]:
@@ -53,15 +34,10 @@ def sums_by(fields: Sequence[Due], by: str) -> tuple[Sum, ...]:
             total_product=sum(item.total_product or 0.0 for item in items),
             n_lb=sum(item.total_n_lb or 0.0 for item in items),
             loads=_total([item.loads for item in items]), hours=_total([item.hours for item in items]),
-            cost=_total([item.cost for item in items]), late=sum(is_late(item) for item in items),
+            cost=_total([item.cost for item in items]), late=sum(item.late for item in items),
         )
         for (group, product, unit), items in sorted(groups.items())
     )  # fmt: skip
-
-
-def is_late(item: Due) -> bool:
-    """Whether a field's day has passed and nothing says that it was applied."""
-    return item.state not in ("applied", "failed") and item.days_left is not None and item.days_left < 0
 
 
 def _group(item: Due, by: str) -> str:
@@ -87,6 +63,16 @@ def changed_since(happened: Sequence[Event], day: date, season: int | None) -> t
     )  # fmt: skip
 
 
+def trials_of(book: AnyBook) -> tuple[PastTrial, ...]:
+    """Every harvested trial of a season book, by season, field and block."""
+    with open_book(book, write=False) as opened:
+        if not opened.execute("SELECT 1 FROM trial").fetchone():
+            return ()
+        from vrn.ingest.season_tables import read_trials
+
+        return read_trials(opened)
+
+
 def write_season_table(rows: Sequence[object], path: Path) -> None:
     """Write sums, or fields, as a CSV with a column for each plain value; OutputError if it cannot be written."""
     from vrn.files.names import cell_text
@@ -110,7 +96,7 @@ def write_season_table(rows: Sequence[object], path: Path) -> None:
 _MARK: Final = re.compile(r"[0-9a-f]{4}(-[0-9a-f]{4}){7}")
 
 
-def record_key(book: Path, mark: str, *, revoked_on: date | None = None) -> None:
+def record_key(book: AnyBook, mark: str, *, revoked_on: date | None = None) -> None:
     """Let a key sign from now on, or revoke it: what it signed up to that day stays.
 
     InputFileError if the fingerprint is none, or the key is revoked already.
@@ -123,32 +109,37 @@ def record_key(book: Path, mark: str, *, revoked_on: date | None = None) -> None
         problem = f"The key {mark} was revoked on {known[mark]}."
         raise InputFileError(problem, "A revoked key stays so. Make a new one with vrn key.")
     with open_book(book, write=True) as connection:
-        connection.execute("INSERT OR REPLACE INTO signing_key (fingerprint, revoked_on) VALUES (?, ?)",
-                           (mark, None if revoked_on is None else revoked_on.isoformat()))  # fmt: skip
+        values = {"fingerprint": mark, "revoked_on": None if revoked_on is None else revoked_on.isoformat()}
+        keep = " ON CONFLICT (fingerprint) DO UPDATE SET revoked_on = excluded.revoked_on"
+        connection.execute(insertion("signing_key", values) + keep, values)
 
 
-def known_keys(book: Path) -> dict[str, date | None]:
+def known_keys(book: AnyBook) -> dict[str, date | None]:
     """Fingerprint → the day it was revoked, None for a key that may sign."""
     with open_book(book, write=False) as connection:
         rows = connection.execute("SELECT fingerprint, revoked_on FROM signing_key ORDER BY fingerprint").fetchall()
     return {row["fingerprint"]: date.fromisoformat(row["revoked_on"]) if row["revoked_on"] else None for row in rows}
 
 
-def chains_of(book: Path, entries: Iterable[Entry]) -> dict[str, tuple[Link, ...]]:
+def chains_of(book: AnyBook, entries: Iterable[Entry]) -> dict[str, tuple[Link, ...]]:
     """By key of each field, its prescriptions that were signed, and the one it has now, oldest first."""
     with open_book(book, write=False) as connection:
         rows = connection.execute(
-            "SELECT key, season, rx, signature, recorded_at FROM build WHERE status = 'built' ORDER BY recorded_at, id"
+            "SELECT id, key, season, rx, recorded_at FROM build WHERE status = 'built' ORDER BY recorded_at, id"
         ).fetchall()
+        signatures = {row["id"]: json.loads(row["signature"]) for row in connection.execute(
+            "SELECT id, signature FROM build WHERE signature <> '{}'")}  # fmt: skip
+    of_field: dict[tuple[str, int | None], list[int]] = {}
+    for place, row in enumerate(rows):
+        of_field.setdefault((row["key"], row["season"]), []).append(place)
     chains: dict[str, tuple[Link, ...]] = {}
     for entry in entries:
         links: list[Link] = []
-        for row in rows:
-            if row["key"] in entry.keys and row["season"] == entry.season:
-                signed = json.loads(row["signature"])
-                link = Link(id=row["rx"], replaces=signed.get("replaces"), signed_by=signed.get("name"),
-                            signed_on=signed.get("date"), recorded_at=row["recorded_at"])  # fmt: skip
-                if not links or replace(links[-1], recorded_at=link.recorded_at) != link:  # not the same written again
-                    links.append(link)
+        for row in (rows[k] for k in sorted(k for key in entry.keys for k in of_field.get((key, entry.season), ()))):
+            signed = signatures.get(row["id"], {})
+            link = Link(id=row["rx"], replaces=signed.get("replaces"), signed_by=signed.get("name"),
+                        signed_on=signed.get("date"), recorded_at=row["recorded_at"])  # fmt: skip
+            if not links or replace(links[-1], recorded_at=link.recorded_at) != link:  # not the same written again
+                links.append(link)
         chains[entry.key] = tuple(link for link in links if link.signed_by or link is links[-1])
     return chains

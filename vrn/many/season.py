@@ -2,20 +2,21 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
+from itertools import accumulate, chain
 from typing import Any, Literal
 
+import numpy as np
 import shapely
 
 from vrn.findings import Finding, note, warning
 from vrn.many.book import Entry
-from vrn.many.outcomes import balance_of, says_alone, stalks_by_zone, strip_responses
 from vrn.model.metric_keys import column
 from vrn.model.season import Due, Order, Outcome, Result, SeasonZone, State
 from vrn.model.trials import PastTrial
 from vrn.nitrogen.stage import stage_name, stage_position
-from vrn.response.loss import ANCHOR
 
 # a collar takes 82 growing degree days up to V10, 50 after it (Nielsen, Purdue); a June day brings about 20 (82/58 °F)
 _DAYS_PER_COLLAR, _DAYS_PER_LATE_COLLAR, _LATE = 82.0 / 20.0, 50.0 / 20.0, 10.0
@@ -47,8 +48,14 @@ def due(
     season = season or season_of(entries, today)
     mine = [entry for entry in entries if entry.season in (season, None)]
     applied = [item for item in came if item.what in ("applied_n_lb", "applied_product")]
-    found = [_due(entry, label, any(map(entry.has, applied)), today)
-             for entry, label in zip(mine, _labels_of(mine), strict=True)]  # fmt: skip
+    by_key = {(item.season, item.key) for item in applied}
+    by_name = {(item.season, item.field) for item in applied if not item.key}
+    zones = _zones([feature for entry in mine for feature in entry.outlines])
+    found = []
+    for entry, label in zip(mine, _labels_of(mine), strict=True):
+        keys = {(entry.season, key) for key in {entry.key, *entry.keys} - {""}}
+        done = not by_key.isdisjoint(keys) or (entry.season, entry.field) in by_name
+        found.append(_due(entry, label, done, today, tuple(next(zones) for _ in entry.outlines)))
     order = {"failed": 0, "DRAFT": 1, "approved": 1, "applied": 2}
     found.sort(key=lambda item: (order[item.state], item.days_left is None, item.days_left or 0, item.field))
     return tuple(found)
@@ -71,7 +78,9 @@ def season_findings(fields: Sequence[Due], entries: Sequence[Entry], season: int
     later = [warning("season.later", entry.field, field=entry.field, season=str(entry.season))
              for entry in away if (entry.season or 0) > (season or 0)]  # fmt: skip
     earlier = len(away) - len(later)
-    return (*twice, *later, *([note("season.earlier", "book", count=earlier)] if earlier else []))
+    late = [item.field for item in fields if item.late]
+    past = [note("season.late", "season", count=len(late), fields=", ".join(late))] if late else []
+    return (*twice, *later, *past, *([note("season.earlier", "book", count=earlier)] if earlier else []))
 
 
 def _same_ground(fields: Sequence[Due]) -> tuple[tuple[Due, Due], ...]:
@@ -90,7 +99,7 @@ def _same_ground(fields: Sequence[Due]) -> tuple[tuple[Due, Due], ...]:
     return tuple(pairs)
 
 
-def _due(entry: Entry, label: str, applied: bool, today: date) -> Due:
+def _due(entry: Entry, label: str, applied: bool, today: date, zones: tuple[SeasonZone, ...]) -> Due:
     stage_now, last_day = _stage_and_last_day(entry, today)
     summary, crop = entry.summary, entry.crop
     state: State = "approved" if summary.get("approved") else "DRAFT"
@@ -109,21 +118,36 @@ def _due(entry: Entry, label: str, applied: bool, today: date) -> Due:
         acres=summary.get("acres"), total_n_lb=summary.get("total_n_lb"),
         mean_rate_n_lb_ac=summary.get("mean_rate_n_lb_ac"), total_product=summary.get("total_product"),
         product=product.get("name", ""), product_unit=product.get("unit", "lb"), summary_sha256=entry.summary_sha256,
-        recorded_at=entry.recorded_at, zones=tuple(_zone(feature) for feature in entry.outlines),
+        recorded_at=entry.recorded_at, zones=zones,
         grower=entry.grower, signed_by=str(entry.signature.get("name") or "") if state != "failed" else "",
         **{name: entry.summary.get("work", {}).get(name) for name in ("loads", "hours", "cost")},
     )  # fmt: skip
 
 
-def _zone(feature: dict[str, Any]) -> SeasonZone:
-    """A feature of ``prescription.geojson``, in trade units or metric ones."""
-    told = feature["properties"]
-    metric = "acres" not in told
-    (rate, per_rate), (area, per_area) = (column(name, metric=metric) for name in ("rate_n_lb_ac", "acres"))
-    return SeasonZone(
-        outline=shapely.geometry.shape(feature["geometry"]), zone=told["zone"], rate_n_lb_ac=told[rate] / per_rate,
-        rate_product=told["rate_product"], rate_unit=told["rate_unit"], acres=told[area] / per_area,
-    )  # fmt: skip
+def _zones(features: Sequence[dict[str, Any]]) -> Iterator[SeasonZone]:
+    """Features of ``prescription.geojson``, in trade units or metric ones."""
+    for feature, outline in zip(features, _shapes([one["geometry"] for one in features]), strict=True):
+        told = feature["properties"]
+        metric = "acres" not in told
+        (rate, per_rate), (area, per_area) = (column(name, metric=metric) for name in ("rate_n_lb_ac", "acres"))
+        yield SeasonZone(
+            outline=outline, zone=told["zone"], rate_n_lb_ac=told[rate] / per_rate, rate_product=told["rate_product"],
+            rate_unit=told["rate_unit"], acres=told[area] / per_area,
+        )  # fmt: skip
+
+
+def _shapes(drawn: Sequence[dict[str, Any]]) -> Sequence[shapely.Geometry]:
+    """GeoJSON polygons as shapes, all at once: one by one they take most of a season's time."""
+    if not drawn:
+        return ()
+    outlines = [one["coordinates"] if one["type"] == "MultiPolygon" else [one["coordinates"]] for one in drawn]
+    polygons = [polygon for outline in outlines for polygon in outline]
+    rings = [ring for polygon in polygons for ring in polygon]
+    offsets = tuple(
+        np.fromiter(accumulate(map(len, level), initial=0), np.int64) for level in (rings, polygons, outlines)
+    )
+    points = np.array(list(chain.from_iterable(rings)), dtype=float)[:, :2]
+    return shapely.from_ragged_array(shapely.GeometryType.MULTIPOLYGON, points, offsets)  # type: ignore[no-any-return]
 
 
 def _stage_and_last_day(entry: Entry, today: date) -> tuple[str, date | None]:
@@ -175,25 +199,41 @@ def season_results(
     corn_per_bu: float | None = None, n_per_lb: float | None = None,
 ) -> tuple[Result, ...]:  # fmt: skip
     """What was applied, strips and trials yielded and stalks held, by field; prices tell the rate that paid best."""
-    results, ratio = [], ANCHOR if corn_per_bu is None or n_per_lb is None else n_per_lb / corn_per_bu
+    results = []
     by_field = _by_field(entries, came)
     for trial in trials:
         by_field.setdefault((trial.season, trial.field), (None, []))
     for (season, field), (entry, mine) in sorted(by_field.items(), key=lambda one: one[0]):
-        stalks = tuple(item for item in mine if item.what == "stalk_nitrate_ppm")
-        strips = tuple(item for item in mine if item.what == "strip_yield_bu_ac")
-        by_zone = stalks_by_zone(stalks)
-        results.append(Result(
+        result = Result(
             field=field, season=season, prescribed_n_lb=entry.summary.get("total_n_lb") if entry else None,
-            applied_n_lb=_applied_n_lb(mine, entry), stalks=by_zone,
-            stalk_ppm=sum(item.value for item in stalks) / len(stalks) if stalks else None,
-            stalk_class=", ".join(dict.fromkeys(zone.stalk_class for zone in by_zone)),
-            strips=tuple((item.rate_n_lb_ac, item.value) for item in strips),
-            responses=strip_responses(strips, lies_in=_strips_of(entry), corn_per_bu=corn_per_bu, n_per_lb=n_per_lb),
-            trials=tuple(said for one in trials if (one.season, one.field) == (season, field)
-                         for said in (says_alone(one, price_ratio=ratio), balance_of(one))),
-        ))  # fmt: skip
+            applied_n_lb=_applied_n_lb(mine, entry), stalk_ppm=None, stalk_class="", strips=(),
+        )  # fmt: skip
+        own = [one for one in trials if (one.season, one.field) == (season, field)]
+        if own or any(not item.what.startswith("applied") for item in mine):
+            result = _with_harvest(result, mine, _strips_of(entry), own, corn_per_bu, n_per_lb)
+        results.append(result)
     return tuple(results)
+
+
+def _with_harvest(
+    result: Result, mine: Sequence[Outcome], lies_in: dict[int, int], trials: Sequence[PastTrial],
+    corn_per_bu: float | None, n_per_lb: float | None,
+) -> Result:  # fmt: skip
+    """A result with what stalks held, and strips and trials yielded; what reads them is loaded here."""
+    from vrn.many.outcomes import balance_of, says_alone, stalks_by_zone, strip_responses
+    from vrn.response.loss import ANCHOR
+
+    ratio = ANCHOR if corn_per_bu is None or n_per_lb is None else n_per_lb / corn_per_bu
+    stalks = tuple(item for item in mine if item.what == "stalk_nitrate_ppm")
+    strips = tuple(item for item in mine if item.what == "strip_yield_bu_ac")
+    by_zone = stalks_by_zone(stalks)
+    return replace(
+        result, stalks=by_zone, stalk_ppm=sum(item.value for item in stalks) / len(stalks) if stalks else None,
+        stalk_class=", ".join(dict.fromkeys(zone.stalk_class for zone in by_zone)),
+        strips=tuple((item.rate_n_lb_ac, item.value) for item in strips),
+        responses=strip_responses(strips, lies_in=lies_in, corn_per_bu=corn_per_bu, n_per_lb=n_per_lb),
+        trials=tuple(said for one in trials for said in (says_alone(one, price_ratio=ratio), balance_of(one))),
+    )  # fmt: skip
 
 
 def _by_field(

@@ -1,8 +1,10 @@
-"""A field sent to a worker that does not see this disk: its files go with the task, and its outputs come back."""
+"""A field's files elsewhere: sent to a worker that does not see this disk, and back; a demo field copied out."""
 
 import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
+from importlib.resources import as_file
+from importlib.resources import files as files_of
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
@@ -106,3 +108,37 @@ def _arrived(staged: Path) -> None:
     if not files or any(sha256_of(staged / name) != was for name, was in files.items()):
         problem = "The outputs that came back are not those the worker wrote."
         raise OutputError(problem, "Run the same command again.")
+
+
+DEMO_FIELDS = ("cedar_bend", "heron_flat", "mill_race")
+
+
+def copy_demo(name: str, into: Path) -> Path:
+    """Copy a demo field's folder into another; returns its field file.
+
+    OutputError if a file of the same name with other content stands there, or nothing can be written.
+    """
+    if name not in DEMO_FIELDS:
+        problem = f"There is no demo field {name!r}."
+        raise InputFileError(problem, f"Take one of {', '.join(DEMO_FIELDS)}.")
+    target = into / name
+    package = files_of("vrn")
+    # a wheel carries the fields inside the package; a checkout has them beside it
+    source = package / "demo_fields" / name
+    if not source.is_dir():
+        source = package / ".." / "demo_fields" / name
+    with as_file(source) as folder:
+        originals = {path.name: path.read_bytes() for path in sorted(folder.iterdir()) if path.is_file()}
+    for file_name, content in originals.items():
+        copy = target / file_name
+        if copy.exists() and (not copy.is_file() or copy.read_bytes() != content):
+            problem = f"{copy} is there already and is not the demo's own."
+            raise OutputError(problem, "Give another folder, or move yours away.")
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        for file_name, content in originals.items():
+            (target / file_name).write_bytes(content)
+    except OSError as error:
+        problem = f"The demo field cannot be copied to {target}: {error.strerror or error}."
+        raise OutputError(problem, "Give a folder that you may write to.") from error
+    return target / "field.toml"

@@ -20,6 +20,9 @@ from vrn.files.names import plain_name, terminal_name
 from vrn.files.signature import earlier_in
 from vrn.files.statement import SHORT
 from vrn.many.book import latest
+from vrn.many.book_events import Event
+from vrn.many.book_tables import AnyBook
+from vrn.many.outcomes import key_of_folder
 from vrn.pages.load_sheet import CarriedField, day_sheet
 
 LIST: Final = "VRN.JSON"  # what vrn wrote on the stick: fields, and the hash of every file
@@ -128,6 +131,18 @@ def put(stick: Path, new: Sequence[Carried]) -> tuple[CarriedField, ...]:
     return tuple(one.entry for one in fields)
 
 
+def loaded_on(
+    stick: Path, fields: Sequence[Carried], folders: Sequence[Path], book: AnyBook
+) -> tuple[Event, ...]:  # fmt: skip
+    """What an existing season book is told of fields that go on a stick."""
+    known = latest(book, built=True, retired=True, parts=())
+    return tuple(
+        Event(what="loaded", key=key_of_folder(folder, one.entry.field, known), field=one.entry.field,
+              season=one.entry.season, rx=one.entry.id, note=stick.resolve().name)
+        for one, folder in zip(fields, folders, strict=True)
+    )  # fmt: skip
+
+
 def remove(stick: Path, field: str) -> tuple[CarriedField, ...]:
     """Take a field off a stick by its name or its prescription's id; InputFileError if it isn't there or not alone."""
     there = _read(stick)
@@ -141,7 +156,7 @@ def remove(stick: Path, field: str) -> tuple[CarriedField, ...]:
     return tuple(one.entry for one in fields)
 
 
-def _current_of(book: Path) -> tuple[_Current, ...]:
+def _current_of(book: AnyBook) -> tuple[_Current, ...]:
     """The prescription that each field of a season book has now."""
     name = partial(terminal_name, plain=False, instead="")
     return tuple(
@@ -158,7 +173,7 @@ def _current_in(folder: Path) -> _Current:
     return _Current(id=entry.id, had=frozenset(had), season=entry.season, key=entry.key, place=entry.place)
 
 
-def stick_report(stick: Path, folders: Sequence[Path] = (), book: Path | None = None) -> StickReport:
+def stick_report(stick: Path, folders: Sequence[Path] = (), book: AnyBook | None = None) -> StickReport:
     """What is on a stick, held against the list on it and what its fields have now: in the folders, else the book."""
     current = (*(() if book is None else _current_of(book)), *(_current_in(folder) for folder in folders))
     found = read_entries(stick, ENTRIES)

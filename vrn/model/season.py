@@ -7,6 +7,7 @@ from typing import Literal
 import shapely
 
 from vrn.findings import Finding
+from vrn.model.trials import StripResponse
 
 State = Literal["failed", "DRAFT", "approved", "applied"]
 
@@ -58,6 +59,11 @@ class Due:
     cost: float | None = None  # None without a price. [$]
 
     @property
+    def late(self) -> bool:
+        """Whether its day has passed and nothing says that it was applied."""
+        return self.state not in ("applied", "failed") and self.days_left is not None and self.days_left < 0
+
+    @property
     def outline(self) -> shapely.MultiPolygon:
         """Ground that the prescription covers, in longitude and latitude; empty after a failure."""
         parts = shapely.get_parts(shapely.union_all([zone.outline for zone in self.zones]))
@@ -87,25 +93,24 @@ class Order:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StripResponse:
-    """Response of yield to this pass on one zone, or in one pair, from strips read back after harvest."""
+class Sum:
+    """What the fields of one group come to, each product by itself; None where no field of it says.
 
-    findings: tuple[Finding, ...]  # the fit and what paid best, or why there is none
-    where: str = ""  # zone or pair that the strips lie in
-    form: str = ""  # ``quadratic`` or ``quadratic-plateau``; empty where there is none
-    observations: int = 0
-    # slope and bend of yield = a + bN + cN² (lb/ac, bu/ac), each with its standard error where there is one
-    b: float | None = None
-    b_se: float | None = None
-    c: float | None = None
-    c_se: float | None = None
-    # best-paying rate of the pass, the ends of its 90 % interval that the strips show, and what lies within $1/ac of
-    # it; None without prices
-    optimum_n_lb_ac: float | None = None
-    least_n_lb_ac: float | None = None
-    most_n_lb_ac: float | None = None
-    low_n_lb_ac: float | None = None
-    high_n_lb_ac: float | None = None
+    ``group`` is empty for fields without a day, a grower or a signer. Hours are driving at the speed and width entered,
+    without turns and refills. ``late`` fields are past their day and not applied.
+    """
+
+    group: str
+    product: str
+    unit: Literal["gal", "lb"]
+    fields: int
+    acres: float
+    total_product: float
+    n_lb: float
+    loads: float | None
+    hours: float | None
+    cost: float | None
+    late: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

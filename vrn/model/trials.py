@@ -98,3 +98,25 @@ class LearnedReport:
     one_season_share: float  # how much of what a lone season says counts as level
     held_share: float  # of the ground, held at the most that a rate may move
     without_n_lb_ac: tuple[float, ...] = ()  # rate of each zone had nothing been learned
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripResponse:
+    """Response of yield to this pass on one zone, or in one pair, from strips read back after harvest."""
+
+    findings: tuple[Finding, ...]  # the fit and what paid best, or why there is none
+    where: str = ""  # zone or pair that the strips lie in
+    form: str = ""  # ``quadratic`` or ``quadratic-plateau``; empty where there is none
+    observations: int = 0
+    # slope and bend of yield = a + bN + cN² (lb/ac, bu/ac), each with its standard error where there is one
+    b: float | None = None
+    b_se: float | None = None
+    c: float | None = None
+    c_se: float | None = None
+    # best-paying rate of the pass, the ends of its 90 % interval that the strips show, and what lies within $1/ac of
+    # it; None without prices
+    optimum_n_lb_ac: float | None = None
+    least_n_lb_ac: float | None = None
+    most_n_lb_ac: float | None = None
+    low_n_lb_ac: float | None = None
+    high_n_lb_ac: float | None = None

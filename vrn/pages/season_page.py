@@ -12,13 +12,11 @@ from markupsafe import Markup
 
 from vrn.errors import OutputError
 from vrn.files.staging import move
-from vrn.files.statement import SHORT
-from vrn.findings import Quantity
-from vrn.model.season import Due, Link, Order, Result, ZoneStalks
+from vrn.findings import Finding, Quantity
+from vrn.model.season import Due, Link, Order, Result, Sum, ZoneStalks
 from vrn.model.trials import LearnedReport, TrialTop
 from vrn.pages.field_drawing import INK, PAPER, FieldDrawing, Look, as_svg
 from vrn.pages.page_parts import data_uri, leaflet_files, page_asset, page_policy, script_json, templates
-from vrn.pages.plots import figure, png
 from vrn.pages.ramps import NITROGEN
 from vrn.pages.tables import learned_lines, learned_rows
 from vrn.words import UnitFormat, finding_texts, say
@@ -38,13 +36,14 @@ def season_units(fields: tuple[Due, ...]) -> UnitFormat:
 
 def season_page(
     fields: tuple[Due, ...], orders: tuple[Order, ...], results: tuple[Result, ...], today: date,
-    chains: Mapping[str, Sequence[Link]], learned: tuple[LearnedReport | None, Sequence[TrialTop]] = (None, ()),
+    chains: Mapping[str, Sequence[Link]], learned: tuple[LearnedReport | None, Sequence[TrialTop]] = (None, ()), *,
+    by: str = "day", sums: Sequence[Sum] = (), findings: Sequence[Finding] = (), changes: Sequence[str] = (),
 ) -> str:  # fmt: skip
     """
     The page as it stands on a day, as text.
 
     ``chains`` of signed prescriptions by the key of a field; ``learned`` is what the book's trials say together, and
-    each of them.
+    each of them; ``sums`` in groups ``by``; ``changes`` a line each.
     """
     leaflet_css, leaflet_js, licence = leaflet_files()
     first_js, page_js, shown = page_asset("first.js"), page_asset("season.js"), season_units(fields)
@@ -57,6 +56,7 @@ def season_page(
         counts=state_counts(fields), fields=[_field_row(number, item, shown) for number, item in enumerate(fields)],
         orders=[_order_row(order, shown) for order in orders],
         replaced=[(item.field, lines) for item in fields if (lines := chain_lines(chains.get(item.key, ()), shown))],
+        by=by, sums=sum_cells(sums, shown), changes=changes, asked=finding_texts(shown, findings),
         results=[_result_row(result, shown) for result in results], learned=_learned(*learned, shown),
         stage_units=STAGE_UNITS, stalk_edges=_STALK_EDGES,
     )  # fmt: skip
@@ -80,10 +80,24 @@ def state_counts(fields: tuple[Due, ...]) -> dict[str, str]:
     return {state.lower(): str(sum(item.state == state for item in fields)) for state in states}
 
 
+def sum_cells(sums: Sequence[Sum], shown: UnitFormat) -> list[tuple[str, ...]]:
+    """A row for each sum: group, fields, acres, product, loads, hours, cost, and how many are late."""
+    rows = []
+    for one in sums:
+        product = say(shown, "season.product", total=Quantity(one.unit, one.total_product), name=one.product)
+        known = ["" if value is None else f"{value:,.{digits}f}"
+                 for value, digits in ((one.loads, 0), (one.hours, 1), (one.cost, 0))]  # fmt: skip
+        rows.append((one.group or "-", str(one.fields), shown.number("area", one.acres), product, *known,
+                     str(one.late)))  # fmt: skip
+    return rows
+
+
 def chain_lines(links: Sequence[Link], shown: UnitFormat) -> list[str]:
     """Who signed which prescription of a field, and what it replaced; none where no signed one was replaced."""
     if len(links) < 2:
         return []
+    from vrn.files.statement import SHORT
+
     lines = []
     for link in links:
         code = "draft" if not link.signed_by else "replaced" if link.replaces else "signed"
@@ -92,7 +106,12 @@ def chain_lines(links: Sequence[Link], shown: UnitFormat) -> list[str]:
     return lines
 
 
-def stalk_lines(result: Result, shown: UnitFormat) -> list[str]:
+def result_lines(result: Result, shown: UnitFormat) -> tuple[list[str], list[str]]:
+    """What stalks say of a field, and what its strips and trials say."""
+    return _stalk_lines(result, shown), _strip_lines(result, shown)
+
+
+def _stalk_lines(result: Result, shown: UnitFormat) -> list[str]:
     """Stalk nitrate of a field by zone, with what it says for next year."""
 
     def line(item: ZoneStalks) -> str:
@@ -104,7 +123,7 @@ def stalk_lines(result: Result, shown: UnitFormat) -> list[str]:
     return [line(item) for item in result.stalks]
 
 
-def strip_lines(result: Result, shown: UnitFormat) -> list[str]:
+def _strip_lines(result: Result, shown: UnitFormat) -> list[str]:
     """Yield of each strip of a field, then what each zone and trial says of the rate that would have paid best."""
     lines = []
     for rate, bushels in result.strips:
@@ -136,6 +155,8 @@ def _seasons(tops: Sequence[TrialTop], shown: UnitFormat) -> bytes:
 
     def values(name: str) -> list[float]:
         return [getattr(one, f"{name}_lb_ac") * factor for one in ordered]
+
+    from vrn.pages.plots import figure, png
 
     with figure(6.4, 3.2, margins_in=(0.7, 0.35, 0.1, 0.35)) as drawn:
         axes = drawn.add_subplot()
@@ -228,9 +249,10 @@ def _order_row(order: Order, shown: UnitFormat) -> dict[str, object]:
 
 def _result_row(result: Result, shown: UnitFormat) -> dict[str, object]:
     planned, applied = result.prescribed_n_lb, result.applied_n_lb
+    stalks, strips = result_lines(result, shown)
     return {
         "field": result.field, "planned": "" if planned is None else shown.number("mass", planned),
         "applied": "" if applied is None else shown.number("mass", applied),
         "share": shown.number("share", applied / planned) if applied is not None and planned else "",
-        "stalks": stalk_lines(result, shown), "strips": strip_lines(result, shown),
+        "stalks": stalks, "strips": strips,
     }  # fmt: skip

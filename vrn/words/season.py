@@ -13,8 +13,12 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Check the season in its field file, or look at that season with --season {season}.",
     ),
     "earlier": ("{count:field|fields} of earlier seasons not listed.", "Look at one with --season YEAR."),
+    "late": (
+        "{count:field is|fields are} past the day to apply: {fields}.",
+        "Apply, or set another day in the field file and build again.",
+    ),
     "spooled": (
-        "The season book {book} is busy. Some rows wait in a file beside it.",
+        "The season book {book} is busy. Some rows wait in a folder beside it.",
         "They are taken in by the next run of vrn fields with this book.",
     ),
     "dropped": (
@@ -121,6 +125,10 @@ SENTENCES: Final[dict[str, str]] = {
     "head-hours": "Hours",
     "head-cost": "Cost, $",
     "head-late": "Late",
+    "sums": "Sums",
+    "changes": "What changed",
+    "decide": "Check these",
+    "no-readings": "No readings for {count:field|fields}. Their folders are not here: {fields}.",
     "hours-are": "Hours are driving only, at the speed and width entered: no turns, no refills.",
     "changed": "{day} {field}: {what} {id} {by} {host}",
     "stale-not": "unchanged",
