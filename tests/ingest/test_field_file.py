@@ -101,6 +101,13 @@ def test_every_fault_is_told_at_once_with_its_remedy() -> None:
         ({"machine__min_rate_n_lb_ac": 100, "machine__max_rate_n_lb_ac": 50}, "is above max_rate_n_lb_ac"),
         ({"machine__min_speed_mph": 12, "machine__max_speed_mph": 6}, "is above max_speed_mph"),
         ({"review": {"approved_by": "A. Person"}}, "needs both approved_by and approved_on"),
+        ({"zones": {"by": "cells", "count": 3}}, 'does not go with zones.by = "cells"'),
+        ({"zones": {"by": "cells", "file": "zones.shp"}}, 'does not go with zones.by = "cells"'),
+        ({"zones": {"by": "cells"}, "check_strips": {"step_n_lb_ac": 30}}, 'does not go with zones.by = "cells"'),
+        (
+            {"zones": {"by": "cells"}, "review": {"override": [{"zone": 1, "rate_n_lb_ac": 90, "reason": "wet"}]}},
+            'does not go with zones.by = "cells"',
+        ),
         ({"samples__water_pct": 20}, "has no use on a dry basis"),
     ],
 )

@@ -9,7 +9,9 @@ import pytest
 import shapely
 
 import vrn
+from vrn.audit import verify
 from vrn.errors import InputFileError, OutsideCalibrationError
+from vrn.findings import Quantity
 from vrn.model.samples import profile_of
 from vrn.prescription.model import Prescription
 
@@ -101,3 +103,24 @@ def test_no_reading_at_the_surface_is_refused() -> None:
     deep = replace(field.samples, top_in=field.samples.bottom_in, bottom_in=field.samples.bottom_in + 12)
     with pytest.raises(InputFileError, match="no reading starts at the surface"):
         profile_of(deep.field_readings())
+
+
+def test_rates_cell_by_cell_are_told_beside_zones_and_verified(tmp_path: Path) -> None:
+    """``by = "cells"``: more rates than zones ever are, in steps; the drive of both is told; every file agrees."""
+    field = vrn.read_field(DEMO / "cedar_bend" / "field.toml")
+    settings = field.settings
+    made = vrn.build(
+        replace(field, settings=replace(settings, header=replace(settings.header, cell_m=12.0),
+                                        zones=replace(settings.zones, by="cells")))
+    )  # fmt: skip
+    rates = [rate.rate_n_lb_ac for rate in made.rates]
+    assert len(set(rates)) > 8
+    assert all(rate % settings.machine.rate_step_n_lb_ac == 0 for rate in rates)
+    (told,) = (one for one in made.findings if one.code in ("rates.cells-nearer", "rates.zones-nearer"))
+    cells, zones = (told.quantities[name] for name in ("cells", "zones"))
+    assert isinstance(cells, Quantity)
+    assert isinstance(zones, Quantity)
+    assert made.drive is not None
+    assert cells.value == made.drive.missed_lb_ac
+    assert (told.level == "warning") == (cells.value >= zones.value)
+    assert verify(vrn.write(made, tmp_path / "out")).failed == ()

@@ -6,10 +6,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 import vrn
 from vrn.model.layers import ConstantLayer
 from vrn.prescription.model import Prescription
+
+Array = NDArray[np.float64]
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 
@@ -80,3 +83,46 @@ def test_one_reading_says_nothing_of_its_error(built: Prescription) -> None:
     sure = vrn.build(lone)
     assert sure.uncertainty is None
     assert [rate.need_se_lb_ac for rate in sure.rates] == [None]
+
+
+def test_a_need_that_bends_is_the_centre_of_its_draws(built: Prescription, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With organic matter capped inside the field's range every zone's need is the mean of its draws, lines added up.
+
+    |mean of m draws − need| ≤ 3 sd/√m; the need at the mean surfaces alone, without the line for what is not known, is
+    lower in every zone and, over the field, farther from the draws.
+    """
+    caught: list[Callable[[dict[str, Array]], Array]] = []
+
+    def capture(prescription: Prescription, need_of: Callable[[dict[str, Array]], Array], **_: object) -> Prescription:
+        caught.append(need_of)
+        return prescription
+
+    monkeypatch.setattr("vrn.pipeline.order.with_uncertainty", capture)
+    header = replace(built.field.settings.header, cell_m=15.0)
+    nitrogen = replace(built.field.settings.nitrogen, organic_matter_cap_pct=2.7)
+    bent = vrn.build(replace(built.field, settings=replace(built.field.settings, header=header, nitrogen=nitrogen)))
+    here, count = np.flatnonzero(bent.share > 0), 96
+    weights, labels = bent.share.ravel()[here], bent.zones.labels.ravel()[here]
+    drawn = {
+        name: draws(count, seed=1 + number).reshape(count, -1)[:, here].astype(float)
+        for number, (name, draws) in enumerate((name, one.draws) for name, one in sorted(bent.surfaces.items()))
+        if draws is not None
+    }
+    needs = np.array([caught[0]({name: np.maximum(one[k], 0.0) for name, one in drawn.items()}) for k in range(count)])
+    for rate in bent.rates:
+        zone = labels == rate.zone
+        of_draws = needs[:, zone] @ weights[zone] / weights[zone].sum()
+        assert abs(of_draws.mean() - rate.need_lb_ac) <= 3 * of_draws.std(ddof=1) / np.sqrt(count)
+        (line,) = (line for line in rate.ledger.lines if line.key == "not_known")
+        assert float(line.lb_ac) > 0.05
+        assert sum(float(one.lb_ac) for one in rate.ledger.lines) == pytest.approx(rate.need_lb_ac)
+    whole = np.asarray(bent.ledger.need_lb_ac)[here]
+    (line,) = (line for line in bent.ledger.lines if line.key == "not_known")
+    bend = np.asarray(line.lb_ac)[here]
+    ahead = needs.mean(axis=0) - (whole - bend)  # of the draws' mean above the need at the means
+    assert np.average((ahead - bend) ** 2, weights=weights) < np.average(ahead**2, weights=weights)
+
+
+def test_a_straight_ledger_has_no_line_for_what_is_not_known(built: Prescription) -> None:
+    """Where nothing bends the need, its mean is the need at the means."""
+    assert "not_known" not in {line.key for line in built.ledger.lines}

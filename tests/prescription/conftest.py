@@ -17,7 +17,7 @@ from vrn.model.surface import Surface
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription import Prescription, prescribe
 from vrn.zones import Zones
-from vrn.zones.finish import labels_of
+from vrn.zones.outline import labels_of
 
 CRS = "EPSG:32615"
 WEST, SOUTH, SIDE = 500_000.0, 4_650_000.0, 400.0

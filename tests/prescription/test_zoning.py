@@ -12,7 +12,9 @@ from vrn.errors import InputFileError
 from vrn.model.layers import ConstantLayer, PolygonLayer
 from vrn.model.settings import LimitSection, MachineSection, PriceSection, ZoneSection
 from vrn.prescription import zones_of
+from vrn.prescription.drive import drive
 from vrn.prescription.limits import least_patch_m2
+from vrn.prescription.wanted import payoff_of
 from vrn.response import expected_loss
 from vrn.zones import Zones
 
@@ -50,6 +52,22 @@ def test_zones_by_layers(made: Make) -> None:
     assert len(zones.outlines) == 2
 
 
+def test_cells_take_the_nearest_step(made: Make) -> None:
+    """``by = "cells"`` gives each step its ground, and says so; prices move the steps with the rates."""
+    zones = _zones(made((60.0, 63.0, 104.0), zones=ZoneSection(by="cells")))
+    assert zones.report.by == "cells"
+    assert len(zones.outlines) == 3
+    one = _zones(made((60.0, 62.0, 104.0), zones=ZoneSection(by="cells")))
+    assert len(one.outlines) == 2
+    priced = made(
+        (60.0, 62.0, 104.0), zones=ZoneSection(by="cells"), prices=PriceSection(corn_per_bu=4.4, n_per_lb=0.8)
+    )
+    payoff = payoff_of(priced.field.settings, priced.ledger)
+    assert payoff is not None
+    wanted = {round(payoff.best(np.array([need]), np.ones(1)) / 5.0) for need in (60.0, 62.0, 104.0)}
+    assert len(_zones(priced).outlines) == len(wanted)
+
+
 def test_own_zones_are_taken(made: Make) -> None:
     """Polygons of the user's own go before anything drawn; what holds no polygons is refused."""
     field = made((60.0, 150.0))
@@ -75,3 +93,13 @@ def test_patches_grow_with_machine_and_acreage() -> None:
     assert least_patch_m2(MachineSection(swath_ft=90.0), None) > plain
     assert least_patch_m2(MachineSection(swath_ft=60.0, rate_change_s=10.0), None) > plain
     assert least_patch_m2(MachineSection(swath_ft=60.0), 2.0) == pytest.approx(2 * 4046.8564224)
+
+
+def test_the_drive_says_how_far_it_misses_the_need(made: Make) -> None:
+    """Even ground at its own rate is missed by nothing; needs of 100 and 103 under a rate of 100 by 1.5 on average."""
+    assert made((100.0, 100.0)).prescribe().drive.missed_lb_ac == pytest.approx(0.0, abs=1e-9)
+    two = made((100.0, 103.0))
+    driven = drive(np.where(two.share > 0, 1, 0).astype(np.int32), np.array([0.0, 100.0]), grid=two.grid,
+                   treated=two.field.treated, machine=two.field.settings.machine)  # fmt: skip
+    need = two.grid.in_rows(two.ledger.unclipped_lb_ac)
+    assert driven.missed_lb_ac(need, two.grid) == pytest.approx(1.5, abs=0.05)

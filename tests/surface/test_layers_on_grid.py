@@ -49,6 +49,27 @@ def test_raster_by_area_against_brute_force(cell_m: float, west_m: float) -> Non
     assert surface.chosen == "raster by area"
 
 
+def test_noise_of_a_raster_is_filtered() -> None:
+    """A smooth field read with noise comes nearer to itself, by a third at least, and its mean stays; the note says so.
+
+    Without noise, and where noise is not asked to be filtered, every cell stays as it is.
+    """
+    grid = Grid(crs=CRS, west_m=0.0, north_m=480.0, cell_m=12.0, rows=40, cols=40)
+    where = np.arange(50) * 10.0
+    field = 1.0 + 0.12 * np.sin(where[:, None] / 90.0) * np.cos(where / 70.0)
+    noisy = field + 0.04 * np.random.default_rng(5).normal(size=field.shape)
+    true, plain, filtered, untouched = (
+        layer_on_grid(_raster(values, west_m=0.0, north_m=480.0, cell_m=10.0), grid, filter_noise=asked)
+        for values, asked in ((field, False), (noisy, False), (noisy, True), (field, True))
+    )
+    before, after = (np.sqrt(np.mean((one.values - true.values) ** 2)) for one in (plain, filtered))
+    assert after < before * 2 / 3
+    assert filtered.values.mean() == pytest.approx(plain.values.mean(), abs=0.002)
+    assert [one.code for one in filtered.findings] == ["surface.raster-noise"]
+    assert (untouched.values == true.values).all()
+    assert untouched.findings == plain.findings == ()
+
+
 def test_raster_keeps_its_total() -> None:
     """A raster inside the grid keeps its total: sum of value times area, cells partly covered weighed by what is."""
     layer = _raster(np.arange(1.0, 13.0).reshape(3, 4), west_m=11.0, north_m=47.0, cell_m=7.0)

@@ -8,9 +8,9 @@ from scipy.stats import norm
 
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid, share_inside
-from vrn.zones import Zones, draw
+from vrn.zones import Zones, by_steps, draw
 from vrn.zones.cut import optimal_cuts, smoothed
-from vrn.zones.finish import choose_zone_count, misallocated, surroundings
+from vrn.zones.finish import choose_zone_count, misallocated, surroundings, zone_means
 
 GRID = Grid(crs="EPSG:32615", west_m=500_000.0, north_m=4_650_600.0, cell_m=6.0, rows=100, cols=100)
 FIELD = shapely.box(500_000.0, 4_650_000.0, 500_600.0, 4_650_600.0)
@@ -74,6 +74,20 @@ def test_expected_misallocation_is_the_mean_of_a_folded_normal() -> None:
     for gap, se in ((0.0, 10.0), (5.0, 10.0), (30.0, 4.0)):
         ours = misallocated(np.array([100.0 + gap]), np.array([100.0]), np.ones(1), np.array([se]))
         assert ours == pytest.approx(foldnorm.mean(gap / se, scale=se), rel=1e-9)
+
+
+def test_every_step_is_nearer_than_zones_and_can_be_driven() -> None:
+    """Sorted by steps of the rate the ground is nearer to its need than in eight zones; no piece is under the least."""
+    need = _waves(noise=0.0)
+    steps = by_steps(need, grid=GRID, share=SHARE, treated=FIELD, least_patch_m2=700.0, least_width_m=18.0, step=5.0)
+    left = []
+    for zones in (steps, _zones(need, count=8)):
+        means = zone_means(zones.labels, need, SHARE)
+        left.append(np.abs(need - 5.0 * np.round(means / 5.0)[zones.labels]).mean())
+    assert left[0] < 0.5 * left[1]
+    assert len(steps.outlines) > 10
+    assert shapely.area(shapely.union_all(list(steps.outlines))) == pytest.approx(FIELD.area)
+    assert min(shapely.area(shapely.get_parts(np.array(steps.outlines)))) >= 700.0
 
 
 def test_a_number_asked_for_is_given() -> None:

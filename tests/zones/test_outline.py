@@ -7,8 +7,7 @@ from scipy import ndimage
 
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import grid_over, share_inside
-from vrn.zones.finish import labels_of
-from vrn.zones.outline import dissolved, outlines_of
+from vrn.zones.outline import dissolved, labels_of, outlines_of
 
 WEST, SOUTH = 512_345.678, 4_612_345.678
 

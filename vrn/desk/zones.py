@@ -252,7 +252,8 @@ async def _keep_drawn(request: Request) -> Response:
 
     def write() -> bool:
         write_whole(place.folder / _FILE, text.encode())
-        changes: dict[Key, Any] = {("zones", "file"): _FILE, ("zones", "column"): "zone", ("zones", "count"): None}
+        changes: dict[Key, Any] = {("zones", "file"): _FILE, ("zones", "column"): "zone", ("zones", "count"): None,
+                                   ("zones", "by"): None}  # fmt: skip
         return desk.file(place).change(changes, seen=digest)
 
     done = await to_thread.run_sync(write)
@@ -272,6 +273,9 @@ async def _set_rate(request: Request) -> Response:
 def _rate_set(desk: Desk, place: Place, typed: dict[str, str]) -> Response:
     file = desk.file(place)
     raw = file.values()
+    if raw.get("zones", {}).get("by") == "cells":
+        problem = "Rates go cell by cell here, and there is no zone to set one on."
+        raise InputFileError(problem, "Take out zones.by on the page of the field file.")
     job = _finished(_ask(desk, place, {}))
     shapes = {str(one["zone"]): one for one in job.result.shapes} if job.state == "done" else {}
     try:

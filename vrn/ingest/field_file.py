@@ -322,6 +322,14 @@ def _contradictions(raw: dict[str, Any], metric: bool) -> list[Fault]:
               "does not go with a harvester log, which is a file.", "Give file, or another kind.")  # fmt: skip
         fault(not log and "files" in potential, "layers.yield_potential.files", 'needs kind = "yield_log".',
               "Give file, or set the kind.")  # fmt: skip
+    if at("zones.by") == "cells":  # a rate for every step leaves nothing to count, to bring along, or to set by hand
+        for key, remedy in {
+            "zones.count": "Leave it out, or take out by.", "zones.file": "Leave it out, or take out by.",
+            "review.override": "Set rates by hand on zones: take out zones.by.",
+            "check_strips": "Strips lie in zones: take out zones.by.",
+            "trial": "A trial lies in zones: take out zones.by.",
+        }.items():  # fmt: skip
+            fault(at(key) is not None, key, 'does not go with zones.by = "cells".', remedy)
     for pounds, table in (("manure", "manure_spread"), ("irrigation_water", "water")):
         fault(bool(at(f"credits.{pounds}", float)) and at(f"credits.{table}", dict) is not None, f"credits.{pounds}",
               f"and [credits.{table}] would credit the same nitrogen twice.",

@@ -220,7 +220,7 @@ class CreditSection:
 class ZoneSection:
     """``[zones]``."""
 
-    by: Literal["need", "layers"] = "need"
+    by: Literal["need", "layers", "cells"] = "need"
     count: Annotated[int, Ge(1), Le(12)] | None = None
     file: str | None = None
     column: str | None = None

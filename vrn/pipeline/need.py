@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -27,8 +28,8 @@ from vrn.nitrogen.cautions import (
     surplus_caution,
 )
 from vrn.nitrogen.field_need import MethodResult, need_of_cells, side_by_side
-from vrn.nitrogen.ledger import Number
-from vrn.nitrogen.lines import Credit, Values, manure_credit, water_credit
+from vrn.nitrogen.ledger import Line, Number
+from vrn.nitrogen.lines import Credit, Values, line_of, manure_credit, water_credit
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.rain import RainEffect, expected_nitrate_ppm
 from vrn.nitrogen.remaining_need import REMAINING_NEED
@@ -131,6 +132,11 @@ INPUT_OF_SURFACE: Final = {
 }  # name of a surface → of a method's input, where they differ
 
 
+_NODES: Final = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])  # of a normal quantity, exact up to its fifth power
+_NODE_WEIGHTS: Final = np.array([1.0, 4.0, 1.0]) / 6.0
+_LEAST_BEND_LB_AC: Final = 0.05  # of a cell, that a line is worth: half of what is printed
+
+
 NeedFunction = Callable[[dict[str, NDArray[np.float64]]], NDArray[np.float64]]
 
 
@@ -222,6 +228,10 @@ def need_of_field(
         ledger_of_draw, _ = need_of_cells(options, season=of_cells, **{**known, **possible})
         return np.broadcast_to(np.asarray(ledger_of_draw.unclipped_lb_ac, dtype=float), here.shape)
 
+    bend = None if own is not None else _not_known(need_of, known, surfaces, here)
+    if bend is not None:
+        ledger = ledger.plus(bend)
+
     def mean(values: NDArray[np.float64]) -> float:
         usable = np.isfinite(values)
         return float(np.average(values[usable], weights=weights[usable])) if usable.any() else float("nan")
@@ -247,6 +257,9 @@ def need_of_field(
         cautions = ()
     applied = known.pop("applied_lb_ac", None)
     results = side_by_side(options, known, season=of_cells, applied_lb_ac=applied, mean=mean)
+    if bend is not None:
+        results = tuple(replace(one, ledger=ledger, need_lb_ac=mean(np.asarray(ledger.need_lb_ac)))
+                        if one.method.key == ledger.key else one for one in results)  # fmt: skip
     known["applied_lb_ac"] = applied
     return Need(
         ledger=ledger.spread(here, share.size),
@@ -322,6 +335,41 @@ def settled(settings: Settings, season: Season) -> Values:
     if prices.corn_per_bu is not None and prices.n_per_lb is not None:
         known["price_ratio"] = prices.n_per_lb / prices.corn_per_bu
     return known
+
+
+def _not_known(
+    need_of: NeedFunction, known: Values, surfaces: dict[str, Surface], here: NDArray[np.intp]
+) -> Line | None:
+    """What the ledger's bends make of the surfaces' errors: mean of the need less the need of the means.
+
+    None where no input bends it. An input may lie at three places with the surface's mean and error, none below 0
+    (Gauss and Hermite's, on a logarithmic scale); those that bend the need by themselves, at all of theirs together.
+    """
+    plain, nodes = need_of({}), dict[str, list[NDArray[np.float64]]]()
+
+    def bend(names: Sequence[str]) -> NDArray[np.float64]:
+        total = -plain
+        for at in product(range(len(_NODES)), repeat=len(names)):
+            moved = {name: nodes[name][k] for name, k in zip(names, at, strict=True)}
+            total = total + np.prod(_NODE_WEIGHTS[list(at)]) * need_of(moved)
+        return total
+
+    for name, surface in surfaces.items():
+        given = INPUT_OF_SURFACE.get(name, name)
+        value, error = known[given], 0.0 if surface.se is None else np.nan_to_num(surface.se.ravel()[here])
+        if np.any(error):
+            spread = np.sqrt(np.log1p((error / np.maximum(value, 1e-9)) ** 2))
+            factors = [np.exp(node * spread) for node in _NODES]
+            middle = sum(weight * one for weight, one in zip(_NODE_WEIGHTS, factors, strict=True))
+            nodes[given] = [value * one / middle for one in factors]
+    bent = bend([name for name in nodes if np.nanmax(np.abs(bend([name])), initial=0.0) > 1e-6])
+    if not np.nanmax(np.abs(bent), initial=0.0) >= _LEAST_BEND_LB_AC:
+        return None
+    return line_of(
+        {}, key="not_known", label="For what is not known", lb_ac=bent,
+        source="the surfaces' own errors",
+        basis="mean of the needs that samples and layers allow, less the need at their means",
+    )  # fmt: skip
 
 
 def _standard_error(

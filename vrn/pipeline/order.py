@@ -15,11 +15,12 @@ from vrn.errors import InputFileError
 from vrn.files.approval import identified
 from vrn.files.guard import check_before_writing
 from vrn.files.staging import note_source, write_staged
-from vrn.findings import note
+from vrn.findings import Quantity, note, warning
 from vrn.model.field import Field
 from vrn.model.grid import Grid, cell_size_m, grid_over, share_inside
 from vrn.model.samples import SoilSamples, profile_of
 from vrn.model.surface import Surface
+from vrn.nitrogen import Ledger
 from vrn.nitrogen.field_need import disagreements
 from vrn.pipeline.learning import with_learning
 from vrn.pipeline.need import need_of_field
@@ -105,6 +106,8 @@ def build(
     prescription = prescribe(
         field=field, grid=grid, share=share, surfaces=known, ledger=needed.ledger, zones=zones, need_se=needed.se_lb_ac
     )
+    if field.settings.zones.by == "cells" and field.zones is None:
+        prescription = _against_zones(prescription, needed.ledger, needed.se_lb_ac)
     if sketch:
         return prescription
     if learned is not None:
@@ -140,6 +143,26 @@ def build(
         learned=learned,
         causes=None if own or own_of_cells else causes_of_error(prescription),
     ))  # fmt: skip
+
+
+def _against_zones(made: Prescription, ledger: Ledger, need_se: NDArray[np.float64] | None) -> Prescription:
+    """A rate for every step, with what the drive says of it beside zones; a warning where zones come nearer."""
+    settings = made.field.settings
+    field = replace(made.field, settings=replace(settings, zones=replace(settings.zones, by="need")))
+    zones = zones_of(field, grid=made.grid, share=made.share, ledger=ledger, need_se=need_se)
+    other = prescribe(
+        field=field, grid=made.grid, share=made.share, surfaces=made.surfaces, ledger=ledger, zones=zones,
+        need_se=need_se,
+    )  # fmt: skip
+    if made.drive is None or other.drive is None:
+        return made
+    told: dict[str, Quantity | int] = {
+        "count": len(other.rates), "zones": Quantity("amount", other.drive.missed_lb_ac),
+        "cells": Quantity("amount", made.drive.missed_lb_ac),
+    }  # fmt: skip
+    better = made.drive.missed_lb_ac < other.drive.missed_lb_ac
+    finding = note("rates.cells-nearer", "zones", **told) if better else warning("rates.zones-nearer", "zones", **told)
+    return replace(made, findings=(*made.findings, finding))
 
 
 def _remembered(

@@ -180,7 +180,10 @@ class _Making:
         return surfaces, {} if left_out is None else {left_out.name: left_out}
 
     def _layer(self, name: str, layer: Layer, followed: Sequence[Surface] = ()) -> Surface:
-        return layer_on_grid(layer, self.grid, name=name, drift=followed, use_mean_only=self.use_mean_only)
+        return layer_on_grid(
+            layer, self.grid, name=name, drift=followed, use_mean_only=self.use_mean_only,
+            filter_noise=name != "applied_n_lb_ac",  # what was applied changes from pass to pass
+        )  # fmt: skip
 
     def _followed(self, surfaces: Mapping[str, Surface]) -> list[Surface]:
         """Surfaces that readings of the soil may follow: those with a pattern that counts."""

@@ -41,6 +41,12 @@ class Drive:
     spilled: Spilled  # what sections put beyond the treated ground where they overhang its edge
     twice_n_lb: float  # what they put on treated ground that another pass serves
 
+    def missed_lb_ac(self, need_lb_ac: NDArray[np.float64], grid: Grid) -> float:
+        """Mean distance between what was put on and what the ground needs (rows, cols), where that is known."""
+        row, col, inside = grid.cells_of(self.points_m)
+        need = np.where(inside, need_lb_ac[row, col], np.nan)
+        return float(np.nanmean(np.abs(np.maximum(need, 0.0) - self.applied_n_lb_ac)))
+
     @property
     def within(self) -> NDArray[np.bool_]:
         """Pieces that got their rate within ± 10 %; with a rate of 0, those that got nothing."""
@@ -194,6 +200,7 @@ class DriveReport:
     zones: tuple[ZoneDrive, ...]
     rounds: int = 0  # of the passes along the edge
     given: bool = False  # whether along lines that a person gave
+    missed_lb_ac: float = float("nan")  # mean distance between what was put on and the need
 
 
 def drive_report(driven: Drive, machine: MachineSection) -> DriveReport:

@@ -19,8 +19,9 @@ from vrn.nitrogen import Ledger
 from vrn.nitrogen.lines import irrigation_n_lb_ac, manure_organic_n_lb_ac
 from vrn.prescription.model import Cause, Change, Prescription
 from vrn.prescription.wanted import payoff_of
+from vrn.response.payoff import Payoff
 from vrn.units import AC_M2, FT_M, MPH_M_S
-from vrn.zones import Zones, by_layers, draw, from_polygons
+from vrn.zones import Zones, by_layers, by_steps, draw, from_polygons
 
 _CLOSE = 1e-9
 _ALL_WAYS = 12  # zones up to which every way of rounding is looked at
@@ -304,10 +305,26 @@ def zones_of(
         "losses": payoff_of(settings, ledger),
     }  # fmt: skip
     values = np.clip(need, 0.0, cap)
+    if settings.zones.by == "cells":
+        return _every_step(need, cap, field, payoff=payoff_of(settings, ledger), grid=grid, share=share)
     if settings.zones.by == "layers":
         columns = [grid.in_rows(line.lb_ac) for line in ledger.lines]
         return by_layers(values, columns, extra=extra, **choices)
     return draw(values, **choices)
+
+
+def _every_step(need: Array, cap: float, field: Field, *, payoff: Payoff | None, grid: Grid, share: Array) -> Zones:
+    """Rates cell by cell: no piece under a swath wide and a swath, or two changes of rate, long."""
+    machine, known = field.settings.machine, np.isfinite(need) & (share > 0)
+    swath_m, change_m = machine.swath_ft * FT_M, machine.rate_change_s * machine.speed_mph * MPH_M_S
+    if payoff is not None and known.any():  # of even ground, so that steps of the rate are cut where rates turn
+        middle = np.array([np.average(need[known], weights=share[known])])
+        need = need + payoff.best(middle, np.ones(1)) - middle
+    patch_m2 = max(swath_m * max(swath_m, 2.0 * change_m), (field.settings.zones.least_patch_ac or 0.0) * AC_M2)
+    return by_steps(
+        np.clip(need, 0.0, cap), grid=grid, share=share, treated=field.treated, step=machine.rate_step_n_lb_ac,
+        least_patch_m2=patch_m2, least_width_m=swath_m,
+    )  # fmt: skip
 
 
 def least_patch_m2(machine: MachineSection, least_patch_ac: float | None) -> float:

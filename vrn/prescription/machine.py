@@ -244,11 +244,12 @@ def with_machine_check(prescription: Prescription) -> Prescription:
         machine_report(prescription.rates, machine, prescription.product, settings.job),
         drive_report(driven, machine),
     )
+    need = prescription.grid.in_rows(prescription.ledger.unclipped_lb_ac)
     kept = tuple(
         finding for finding in prescription.findings if finding.about not in ("machine", "machine.lines", "drive")
     )
     return replace(
-        prescription, machine=flows, drive=drove,
+        prescription, machine=flows, drive=replace(drove, missed_lb_ac=driven.missed_lb_ac(need, prescription.grid)),
         loads=loads_report(prescription.rates, prescription.product, machine, n_per_lb=settings.prices.n_per_lb),
         findings=(*kept, *fixed_rates(prescription).findings(), *_findings(flows, drove, prescription.grid.crs),
                   *_blocks_at_one_speed(prescription.rates, flows), *_not_reached(prescription)),

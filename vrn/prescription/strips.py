@@ -22,9 +22,8 @@ from vrn.prescription.machine import with_machine_check
 from vrn.prescription.model import BlockRate, Change, CheckStrip, Prescription, ZoneRate
 from vrn.prescription.passes import Passes, way_over
 from vrn.units import AC_M2, FT_M
-from vrn.zones.finish import labels_of
 from vrn.zones.model import Zones
-from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled
+from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled, labels_of
 
 if TYPE_CHECKING:
     from vrn.prescription.trial import TrialReport

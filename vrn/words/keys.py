@@ -115,7 +115,7 @@ KEYS: Final[dict[str, str]] = {
     "credits.manure_spread.days_to_incorporation": "Days until it was worked in.",
     "credits.water.nitrate_ppm": "Nitrate nitrogen in the water.",
     "credits.water.water_in": "Water still to be applied.",
-    "zones.by": "What zones are drawn by.",
+    "zones.by": 'What zones are drawn by; "cells" gives every step of the rate its own ground, without zones.',
     "zones.count": "Number of zones; found when not given.",
     "zones.file": "File with zones of your own.",
     "zones.column": "Column with their numbers.",

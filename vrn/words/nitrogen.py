@@ -213,6 +213,7 @@ SENTENCES: Final[dict[str, str]] = {
     "line-tillage": "For no-till",
     "line-cap": "Above the bulletin's cap",
     "line-short": "Nitrogen the crop cannot have got so far",
+    "line-not-known": "For what is not known",
     "line-recovery": "Nitrogen the crop will not recover",
     "line-none-advised": "No nitrogen is advised",
     "line-soil-nitrate": "Nitrate in the soil, {top:bare}–{bottom}",

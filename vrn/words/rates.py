@@ -229,6 +229,17 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "A fixed rate of {rate:0} is asked for. The limits allow {cap:0}, so that is what is written.",
         "Lower the fixed rate.",
     ),
+    "cells-nearer": (
+        "In the simulated drive rates cell by cell miss the need by {cells} on average. {count:zone|zones} would miss "
+        "it by {zones}.",
+        "",
+    ),
+    "zones-nearer": (
+        "In the simulated drive {count:zone|zones} miss the need by {zones} on average. Rates cell by cell miss it by "
+        "{cells}.",
+        "Take zones: this machine cannot follow the cells.",
+        '{key:zones.by} = "need"',
+    ),
     "drive-share": (
         "At the speed and width entered, about {share} of the ground will get within 10% of the target rate.",
         "Use fewer zones or larger patches, drive slower, or set the look-ahead to the time a rate change takes.",

@@ -39,6 +39,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Give a layer that covers every sample.",
     ),
     "held-at-zero": ("The map fell below 0 in {cells:cell|cells} and is held at 0 there.", _METHODS),
+    "raster-noise": (
+        "{share} of the differences in this map are noise from cell to cell. They are smoothed out.",
+        _METHODS,
+    ),
     "area-means": (
         "Each area has the value of its composite sample. Differences inside an area are not known.",
         "Pull cores at single places to see them.",

@@ -14,6 +14,9 @@ SENTENCES: Final[dict[str, str]] = {
     "count-little-saved-money": "{zones:zone|zones}. One more zone is expected to earn only {earned} more (a zone must "
     "earn {least_earned}).",
     "count-own-file": "{zones:zone|zones} from {source}.",
+    "count-every-step": "{zones} rates, cell by cell: one for every step of {step} that the machine can follow.",
+    "how-cells": "Every cell takes the nearest step of the rate. No piece is under {patch} unless it stands alone. "
+    "Outlines are drawn to {tolerance}.",
     "how-need": "The need is smoothed over {smooth} (standard deviation of a Gaussian kernel) and cut where it saves "
     "most. No patch is under {patch} unless it stands alone. No neck is under {width}, to within a cell. Outlines are "
     "drawn to {tolerance}.",

@@ -12,12 +12,13 @@ from vrn.model.layers import PolygonLayer
 from vrn.response.payoff import Payoff
 from vrn.units import AC_M2
 from vrn.zones.cut import fuzzy_c_means, indices_of, memberships_of, optimal_cuts, smoothed
-from vrn.zones.finish import ZoneGround, finalize_zones, labels_of
+from vrn.zones.finish import ZoneGround, finalize_zones
 from vrn.zones.model import FuzzyIndices, Zones, ZonesReport
-from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled
+from vrn.zones.outline import as_multi, dissolved, faces_of, gaps_filled, labels_of
 
 Array = NDArray[np.float64]
 _MOST_IN_INDICES = 5_000  # cells; they need no more
+_LEAST_SAVING = 0.03  # of the step of the rate, that one more zone must save
 _MOST_IN_CLASSES = 40_000  # cells they are found on; then every cell goes to the nearest
 
 
@@ -57,7 +58,7 @@ def draw(
     tolerance_m : float, optional
         Of the outlines; a cell when not given. [m]
     least_saving : float, optional
-        What one more zone must save; a twentieth of the step when not given: a choice of this project. [lb/ac]
+        What one more zone must save; three hundredths of the step when not given: a choice of this project. [lb/ac]
 
     Returns
     -------
@@ -84,7 +85,7 @@ def draw(
     ground = ZoneGround(
         grid=grid, share=share, treated=treated, least_patch_m2=least_patch_m2, least_width_m=least_width_m,
         tolerance_m=grid.cell_m if tolerance_m is None else tolerance_m,
-        step=step, least_saving=step / 20.0 if least_saving is None else least_saving,
+        step=step, least_saving=_LEAST_SAVING * step if least_saving is None else least_saving,
     )  # fmt: skip
     ground.check(values, count, max_count)
     known = np.isfinite(values) & (share > 0)
@@ -183,7 +184,7 @@ tolerance_m, least_saving
     ground = ZoneGround(
         grid=grid, share=share, treated=treated, least_patch_m2=least_patch_m2, least_width_m=least_width_m,
         tolerance_m=grid.cell_m if tolerance_m is None else tolerance_m,
-        step=step, least_saving=step / 20.0 if least_saving is None else least_saving,
+        step=step, least_saving=_LEAST_SAVING * step if least_saving is None else least_saving,
     )  # fmt: skip
     ground.check(values, count, max_count)
     layers = [*columns, *(layer for layer, _ in extra)]

@@ -12,8 +12,8 @@ from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid
 from vrn.response.payoff import Payoff
 from vrn.zones.model import CountReason, ZoneChoice, Zones, ZonesReport
-from vrn.zones.outline import outlines_of
-from vrn.zones.tidy import tidied
+from vrn.zones.outline import labels_of, outlines_of, spread_over
+from vrn.zones.tidy import merge_patches, tidied
 
 Array = NDArray[np.float64]
 Labels = NDArray[np.int32]
@@ -173,7 +173,6 @@ def finalize_zones(
     """
     share, grid = ground.share, ground.grid
     known = np.isfinite(values) & (share > 0)
-    unknown = _unknown_ground(share, known, grid.cell_m2, ground.least_patch_m2)
     weights = share[known]
     se = None if value_se is None else value_se[known]
     ring = max(1, round(ground.least_width_m / grid.cell_m))
@@ -185,7 +184,7 @@ def finalize_zones(
     earned: list[tuple[float, float]] = []
     gaps: list[float] = []
     for k, raw in enumerate(candidates, start=1):
-        labels, merged = _spread(raw, share), 0
+        labels, merged = spread_over(raw, share), 0
         if k > 1:
             labels, merged = tidied(
                 labels, even, share, cell_m=grid.cell_m,
@@ -224,7 +223,24 @@ def finalize_zones(
     else:
         chosen, reason, next_saving = count, "asked", None
     labels, merged = drawn[chosen - 1]
-    labels, zone_values = by_rising_value(np.where(unknown, 0, labels).astype(np.int32), values, share)
+    report = replace(
+        report, reason=reason, asked=count, patches_merged=merged,
+        next_saving_lb_ac=next_saving if losses is None else None,
+        least_saving_lb_ac=ground.least_saving if losses is None else None,
+        next_saving_per_ac=None if losses is None else next_saving,
+        least_saving_per_ac=None if losses is None else losses.least_saving_per_ac,
+    )  # fmt: skip
+    return outlined(labels, values=values, ground=ground, report=report, choice=tuple(choices))
+
+
+def outlined(
+    labels: Labels, *, values: Array, ground: ZoneGround, report: ZonesReport, choice: tuple[ZoneChoice, ...] = ()
+) -> Zones:  # fmt: skip
+    """Zones of tidied labels: numbered by rising value, unknown ground the last, outlined, labelled by the outlines."""
+    share, grid = ground.share, ground.grid
+    known = np.isfinite(values) & (share > 0)
+    unknown = _unknown_ground(share, known, grid.cell_m2, ground.least_patch_m2)
+    labels, zone_values = _by_rising_value(np.where(unknown, 0, labels).astype(np.int32), values, share)
     if unknown.any():
         labels = np.where(unknown, len(zone_values), labels).astype(np.int32)
         zone_values = np.append(zone_values, np.nan)
@@ -233,24 +249,50 @@ def finalize_zones(
         least_patch_m2=ground.least_patch_m2, zone_values=zone_values,
     )  # fmt: skip
     outlines = tuple(found[zone] for zone in sorted(found))
-    if count is not None and len(outlines) != count:
-        reason = "fewer-than-asked"
+    fewer = report.asked is not None and len(outlines) != report.asked
     return Zones(
         labels=labels_of(outlines, grid=grid, share=share),
         outlines=outlines,
-        choice=tuple(choices),
+        choice=choice,
         report=replace(
-            report, reason=reason, drawn=len(outlines), asked=count, step_lb_ac=ground.step,
-            least_patch_m2=ground.least_patch_m2, least_width_m=ground.least_width_m,
-            tolerance_m=ground.tolerance_m, patches_merged=merged,
+            report, reason="fewer-than-asked" if fewer else report.reason, drawn=len(outlines), step_lb_ac=ground.step,
+            least_patch_m2=ground.least_patch_m2, least_width_m=ground.least_width_m, tolerance_m=ground.tolerance_m,
             unknown_zone=len(outlines) if unknown.any() else None,
             unknown_share=float(share[(share > 0) & ~known].sum() / share.sum()),
-            next_saving_lb_ac=next_saving if losses is None else None,
-            least_saving_lb_ac=ground.least_saving if losses is None else None,
-            next_saving_per_ac=None if losses is None else next_saving,
-            least_saving_per_ac=None if losses is None else losses.least_saving_per_ac,
         ),
     )  # fmt: skip
+
+
+def by_steps(
+    values: Array, *, grid: Grid, share: Array, treated: shapely.Geometry, least_patch_m2: float, least_width_m: float,
+    step: float,
+) -> Zones:  # fmt: skip
+    """Ground sorted by the nearest step of the rate: each step is a zone.
+
+    No piece is under the least patch. A band of one step between two others may be narrower than a swath: the machine
+    goes through it from the one to the other.
+
+    Parameters as for ``draw``; its Raises too.
+
+    >>> grid = Grid(crs="EPSG:32615", west_m=0.0, north_m=200.0, cell_m=10.0, rows=20, cols=20)
+    >>> need = np.where(np.arange(20) < 10, 101.0, 118.0) * np.ones((20, 1))
+    >>> zones = by_steps(need, grid=grid, share=np.ones((20, 20)), treated=shapely.box(0, 0, 200, 200),
+    ...                  least_patch_m2=400.0, least_width_m=20.0, step=5.0)
+    >>> [round(outline.area) for outline in zones.outlines], zones.report.by
+    ([20000, 20000], 'cells')
+    """
+    ground = ZoneGround(
+        grid=grid, share=share, treated=treated, least_patch_m2=least_patch_m2, least_width_m=least_width_m,
+        tolerance_m=grid.cell_m / 2.0, step=step, least_saving=0.0,
+    )  # fmt: skip
+    ground.check(values, None, 1)
+    known = np.isfinite(values) & (share > 0)
+    steps = np.where(known, np.round(np.where(known, values, 0.0) / step) + 1, 0).astype(np.int32)
+    labels, merged = merge_patches(
+        spread_over(steps, share), values, share * grid.cell_m2, least_patch_m2=least_patch_m2
+    )
+    report = ZonesReport(by="cells", reason="every-step", drawn=0, patches_merged=merged)
+    return outlined(labels, values=values, ground=ground, report=report)
 
 
 def _lost(losses: Payoff, values: Array, expected: Array, weights: Array, labels: Labels) -> tuple[float, float]:
@@ -264,7 +306,7 @@ def _lost(losses: Payoff, values: Array, expected: Array, weights: Array, labels
     return float(on_cells), float(around)
 
 
-def by_rising_value(
+def _by_rising_value(
     labels: NDArray[np.int32], values: NDArray[np.float64], share: NDArray[np.float64]
 ) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
     """Zones numbered 1 … k without gaps, by rising mean value.
@@ -272,7 +314,7 @@ def by_rising_value(
     `labels` (rows, cols): 0 off the treated ground. `values`, `share` (rows, cols). Returns `labels` (rows, cols);
     `means` (k + 1,): mean of each zone at its number.
 
-    >>> labels, means = by_rising_value(np.array([[7, 7, 2, 0]]), np.array([[5.0, 5.0, 9.0, 0.0]]), np.ones((1, 4)))
+    >>> labels, means = _by_rising_value(np.array([[7, 7, 2, 0]]), np.array([[5.0, 5.0, 9.0, 0.0]]), np.ones((1, 4)))
     >>> labels.tolist(), means.tolist()
     ([[1, 1, 2, 0]], [nan, 5.0, 9.0])
     """
@@ -282,34 +324,6 @@ def by_rising_value(
     renumber = np.zeros(len(means), dtype=np.int32)
     renumber[order] = np.arange(1, len(order) + 1)
     return renumber[labels], np.concatenate([[np.nan], means[order]])
-
-
-def labels_of(outlines: tuple[shapely.Geometry, ...], *, grid: Grid, share: NDArray[np.float64]) -> NDArray[np.int32]:
-    """Zone of each cell: where its centre lies; an edge cell whose centre lies outside goes with the nearest.
-
-    `outlines`: in the grid's system. `share` (rows, cols). Returns (rows, cols): 1 … k; 0 where no part of the cell is
-    treated.
-    """
-    from affine import Affine
-    from rasterio.features import rasterize
-
-    if len(outlines) == 1:
-        return np.where(share > 0, 1, 0).astype(np.int32)
-    burnt = rasterize(
-        [(outline, zone) for zone, outline in enumerate(outlines, start=1)],
-        out_shape=grid.shape, transform=Affine(*grid.transform), fill=0, dtype="int32",
-    )  # fmt: skip
-    return _spread(np.asarray(burnt, dtype=np.int32), share)
-
-
-def _spread(labels: NDArray[np.int32], share: NDArray[np.float64]) -> NDArray[np.int32]:
-    """Labels on every treated cell and nowhere else: a cell without one takes the nearest."""
-    from scipy.ndimage import distance_transform_edt
-
-    if ((labels == 0) & (share > 0)).any():
-        nearest = distance_transform_edt(labels == 0, return_distances=False, return_indices=True)
-        labels = labels[tuple(nearest)]
-    return np.where(share > 0, labels, 0).astype(np.int32)
 
 
 def _unknown_ground(

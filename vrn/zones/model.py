@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from vrn import door
 
-CountReason = Literal["asked", "fewer-than-asked", "most-tried", "rate-step", "little-saved", "own-file"]
+CountReason = Literal["asked", "fewer-than-asked", "most-tried", "rate-step", "little-saved", "own-file", "every-step"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +35,7 @@ class FuzzyIndices:
 class ZonesReport:
     """How zones came about; what does not apply is left at its default."""
 
-    by: Literal["need", "layers", "file"]
+    by: Literal["need", "layers", "file", "cells"]
     reason: CountReason  # why this number of zones
     drawn: int
     asked: int | None = None  # number the user wanted

@@ -230,3 +230,31 @@ def _patches(labels: NDArray[np.int32], grid: Grid, *, rounds: int) -> NDArray[n
     edges: Any = shapely.linestrings(metres[ends])
     polygons: NDArray[np.object_] = shapely.get_parts(shapely.polygonize(edges))
     return polygons
+
+
+def labels_of(outlines: tuple[shapely.Geometry, ...], *, grid: Grid, share: NDArray[np.float64]) -> NDArray[np.int32]:
+    """Zone of each cell: where its centre lies; an edge cell whose centre lies outside goes with the nearest.
+
+    `outlines`: in the grid's system. `share` (rows, cols). Returns (rows, cols): 1 … k; 0 where no part of the cell is
+    treated.
+    """
+    from affine import Affine
+    from rasterio.features import rasterize
+
+    if len(outlines) == 1:
+        return np.where(share > 0, 1, 0).astype(np.int32)
+    burnt = rasterize(
+        [(outline, zone) for zone, outline in enumerate(outlines, start=1)],
+        out_shape=grid.shape, transform=Affine(*grid.transform), fill=0, dtype="int32",
+    )  # fmt: skip
+    return spread_over(np.asarray(burnt, dtype=np.int32), share)
+
+
+def spread_over(labels: NDArray[np.int32], share: NDArray[np.float64]) -> NDArray[np.int32]:
+    """Labels on every treated cell and nowhere else: a cell without one takes the nearest."""
+    from scipy.ndimage import distance_transform_edt
+
+    if ((labels == 0) & (share > 0)).any():
+        nearest = distance_transform_edt(labels == 0, return_distances=False, return_indices=True)
+        labels = labels[tuple(nearest)]
+    return np.where(share > 0, labels, 0).astype(np.int32)
