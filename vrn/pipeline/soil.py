@@ -180,10 +180,8 @@ class _Making:
         return surfaces, {} if left_out is None else {left_out.name: left_out}
 
     def _layer(self, name: str, layer: Layer, followed: Sequence[Surface] = ()) -> Surface:
-        return layer_on_grid(
-            layer, self.grid, name=name, drift=followed, use_mean_only=self.use_mean_only,
-            filter_noise=name != "applied_n_lb_ac",  # what was applied changes from pass to pass
-        )  # fmt: skip
+        how = {"use_mean_only": self.use_mean_only, "filter_noise": name != "applied_n_lb_ac"}  # that has edges
+        return layer_on_grid(layer, self.grid, name=name, drift=followed, **how)
 
     def _followed(self, surfaces: Mapping[str, Surface]) -> list[Surface]:
         """Surfaces that readings of the soil may follow: those with a pattern that counts."""
@@ -263,9 +261,7 @@ def _evidence(
         points[name] = [(depth.coordinates_m, depth.nitrate_ppm) for depth in depths if not depth.areas]
     total = sum(pattern_evidence(centers_m, values[treated]) for values, _ in extra)
     weights = _weights(field.settings, surfaces["yield_goal_bu_ac"])
-    for name, surface in surfaces.items():
-        if weights.get(name) == 0:
-            continue
+    for name, surface in ((name, one) for name, one in surfaces.items() if weights.get(name) != 0):
         found = [pattern_evidence(*at) for at in points.get(name) or [(centers_m, surface.values[treated])]]
         total += sum(found) / len(found)  # the slices of one core count once
     return total
