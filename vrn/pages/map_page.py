@@ -249,9 +249,9 @@ def _surface_layer(picture: Picture, shown: UnitFormat, prescription: Prescripti
 
 
 _MADE: Final = {  # how a surface was made → its words
-    "averaged kriging": "between-kriging", "averaged kriging of logarithms": "between-kriging",
-    "averaged kriging of square roots": "between-kriging", "area means": "by-areas", "mean": "one-mean",
-    "area-to-point kriging": "between-areas", "raster by area": "raster", "polygons by area": "areas",
+    "averaged kriging": "between-kriging", "averaged kriging of logarithms": "between-kriging", "mean": "one-mean",
+    "averaged kriging of square roots": "between-kriging", "inverse distance": "between-distance",
+    "area means": "by-areas", "area-to-point kriging": "between-areas", "raster by area": "raster", "polygons by area": "areas",
 }  # fmt: skip
 
 

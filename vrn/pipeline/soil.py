@@ -40,8 +40,7 @@ on-farm trials 2023-24) to 0.65 (White et al. 2023, Agron. J. 115:2600)."""
 _ONE_YEAR_WEIGHT: Final = 0.25
 """The same of one year's map: years of one field correlate by about 0.4 (0.2 to 0.65: Lamb et al. 1997, J. Prod.
 Agric., authors from memory), and 0.4 × 0.55 is 0.22."""
-_FOLLOWED: Final = 0.55
-"""Slope of the best rate on the yield that comes, over face value: between 0.41 and 0.65 as above."""
+_FOLLOWED: Final = 0.55  # slope of the best rate on the yield that comes, over face value: 0.41 to 0.65 as above
 
 
 def soil_surfaces(
@@ -164,8 +163,8 @@ class _Making:
 
     def surfaces(self) -> tuple[dict[str, Surface], dict[str, Surface]]:
         """Those the ledger is made from, and those that a person only looks at."""
-        field, surfaces = self.field, dict[str, Surface]()
-        surfaces["yield_goal_bu_ac"], left_out = self._yield_goal()
+        field, (goal, left_out) = self.field, self._yield_goal()
+        surfaces = {"yield_goal_bu_ac": goal}
         if field.organic_matter is not None:
             followed = self._followed(surfaces)
             surfaces["organic_matter_pct"] = self._layer("organic_matter_pct", field.organic_matter, followed)
@@ -190,8 +189,8 @@ class _Making:
 
     def _readings(self, name: str, depth: SoilSamples, followed: Sequence[Surface]) -> Surface:
         """Readings of one depth on the grid: composites as the means of their areas, points interpolated."""
-        sd_ppm, at = self.field.settings.samples.instrument_sd_ppm, depth.coordinates_m
-        error = error_of_readings(depth, of_all=self.field.samples, instrument_sd_ppm=sd_ppm)
+        asked, at = self.field.settings.samples, depth.coordinates_m
+        error = error_of_readings(depth, of_all=self.field.samples, instrument_sd_ppm=asked.instrument_sd_ppm)
         known2 = error.variance_ppm2
         ppm, spread2, findings = below_limits(at, depth.nitrate_ppm, depth.limit_ppm, error_variance=known2, name=name)
         if depth.areas:
@@ -207,6 +206,7 @@ class _Making:
             surface = points_on_grid(
                 at, ppm, self.grid, name=name, drift=followed, use_mean_only=self.use_mean_only,
                 error_variance=spread2 + (0.0 if known2 is None else known2) if findings else known2,
+                by_distance=asked.surface == "distance",
             )  # fmt: skip
         return replace(surface, findings=(*surface.findings, *findings))
 
@@ -217,8 +217,8 @@ class _Making:
         layer, metric = self.field.yield_potential, self.field.settings.units == "metric"
         if layer is not None and most > _MOST_BU_AC:
             reached, limit = (most * BU_AC_T_HA, _MOST_BU_AC * BU_AC_T_HA) if metric else (most, _MOST_BU_AC)
-            unit, where = "t/ha" if metric else "bu/ac", f"{layer.source} (layers.yield_potential)"
-            problem = f"{where}: the yield goal reaches {reached:,.0f} {unit}, and no method goes beyond {limit:,.0f}."
+            yields = f"{reached:,.0f} {'t/ha' if metric else 'bu/ac'}, and no method goes beyond {limit:,.0f}"
+            problem = f"{layer.source} (layers.yield_potential): the yield goal reaches {yields}."
             raise InputFileError(problem, "Check its highest values and their unit, and leave out wrong ones.")
         return goal, left_out
 

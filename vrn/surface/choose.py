@@ -102,6 +102,7 @@ class Drift:
 def interpolate(
     coordinates_m: ArrayLike, values: ArrayLike, targets_m: ArrayLike, *, error_variance: ArrayLike | None = None,
     drift: ArrayLike | None = None, target_drift: ArrayLike | None = None, use_mean_only: bool = False,
+    by_distance: bool = False,
 ) -> Interpolation:  # fmt: skip
     """
     Surface of samples by kriging, averaged over the variograms that the samples allow, no pattern among them.
@@ -121,6 +122,9 @@ def interpolate(
         the readings are held at the nearest of them; where a target has none, the readings' mean stands in.
     use_mean_only : bool, default False
         Take the mean: no layer of the field shows a pattern (`pattern_evidence`).
+    by_distance : bool, default False
+        Weigh the 24 nearest places by one over the square of their distance (Shepard 1968) instead of kriging, whose
+        variograms say its error. The surface runs through single samples, scatter and all.
 
     Raises
     ------
@@ -162,13 +166,17 @@ def interpolate(
     places = places_of(points, numbers, error_variance).binned()
     if len(places) < len(numbers):
         findings.append(note("surface.places-shared", _ABOUT, readings=len(numbers), places=len(places)))
-    mean, kriged = Mean.of(places), _averaged(places, layers.at_readings, findings)
+    mean, kriged = Mean.of(places), _averaged(
+        places, layers.at_readings, findings, by_distance=by_distance
+    )  # fmt: skip
     chosen: Estimator = mean if use_mean_only or kriged is None or kriged.no_pattern_share == 1.0 else kriged
     if use_mean_only:
         findings.append(note("surface.no-pattern", _ABOUT))
     elif kriged is not None and kriged.no_pattern_share >= _LARGE:
         findings.append(note("surface.by-chance", _ABOUT, share=Quantity("share", kriged.no_pattern_share)))
-    if chosen is kriged:
+    if chosen is kriged and by_distance:
+        findings.append(note("surface.by-distance", _ABOUT))
+    elif chosen is kriged:
         findings.append(note("surface.scatter-smoothed", _ABOUT))
         if kriged.range_m > float(np.hypot(*np.ptp(places.coordinates_m, axis=0))):
             findings.append(note("surface.range-longer", _ABOUT))
@@ -188,7 +196,9 @@ def interpolate(
     )  # fmt: skip
 
 
-def _averaged(places: Places, drift: NDArray[np.float64] | None, findings: list[Finding]) -> Averaged | None:
+def _averaged(
+    places: Places, drift: NDArray[np.float64] | None, findings: list[Finding], *, by_distance: bool
+) -> Averaged | None:  # fmt: skip
     """Kriging averaged over the variograms that the places allow; None where there is nothing to krige."""
     if len(places) < _FEWEST:
         one = len(places) == 1
@@ -196,6 +206,8 @@ def _averaged(places: Places, drift: NDArray[np.float64] | None, findings: list[
         return None
     if not places.varied or not np.ptp(places.merged(1.0)[0]):
         return None
+    if by_distance:
+        drift = None
     few, along = places, drift
     if len(places) > SOME:
         rows = np.flatnonzero(np.isin(places.place, some_of(len(places))))
@@ -203,7 +215,7 @@ def _averaged(places: Places, drift: NDArray[np.float64] | None, findings: list[
         few = places_of(places.coordinates_m[places.place[rows]], places.values[rows], error)
         along = None if drift is None else drift[rows]
     best, scale, most = None, Transform(), -math.inf
-    for transform in (Transform(scale=scale) for scale in _SCALES):
+    for transform in (Transform(scale=scale) for scale in (_SCALES[:1] if by_distance else _SCALES)):
         if not transform.applies(places.values):
             continue
         found = posterior(transform.places(few), along)
@@ -215,7 +227,9 @@ def _averaged(places: Places, drift: NDArray[np.float64] | None, findings: list[
     likely = best.likely
     if len(places) > SOME:  # 300 places know their variogram, or there is none
         likely = (next((one for one in likely if one.variogram.model == "nugget"), best.best),)
-    return Averaged.of(scale.places(places), likely, best.best.variogram, transform=scale, drift=drift)
+    return Averaged.of(
+        scale.places(places), likely, best.best.variogram, transform=scale, drift=drift, by_distance=by_distance
+    )  # fmt: skip
 
 
 @one_blas_thread

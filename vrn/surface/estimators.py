@@ -13,17 +13,19 @@ from vrn.model.grid import Grid
 from vrn.model.variogram import Variogram
 from vrn.surface.cross_validation import left_out
 from vrn.surface.fit import MOST_BY_LIKELIHOOD, empirical_variogram, least_squares
-from vrn.surface.kriging import Kriging
+from vrn.surface.kriging import Kriging, Prediction
 from vrn.surface.likelihood import Likely
-from vrn.surface.nearby import Nearby
+from vrn.surface.nearby import USUAL_NEIGHBORS, Nearby
 from vrn.surface.places import Places
 from vrn.surface.transform import Transform, gaussian_fields
 
 MEAN = "mean"
 KRIGING = "averaged kriging"
+DISTANCE = "inverse distance"
 
 _Floats = NDArray[np.float64]
 _PAIRS_A_POINT = 1_500  # of the empirical variogram, at most about this many
+_AT_ONCE = 2_048  # targets
 _HELD_OUT = 500  # readings left out where there are many
 
 
@@ -97,10 +99,74 @@ class Mean:
         return cells
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Distances:
+    """The nearest places weighted by one over the square of their distance; its error by a variogram, as kriging's."""
+
+    places: Places
+    variogram: Variogram
+    value: _Floats  # shape (p,)
+    noise: _Floats  # variance of each place's error, shape (p,)
+
+    @classmethod
+    def of(cls, places: Places, variogram: Variogram) -> "_Distances":
+        """Of places whose errors are known."""
+        value, noise, _ = places.merged(0.0)
+        return cls(places=places, variogram=variogram, value=value, noise=noise)
+
+    def at(self, targets_m: _Floats, drift: _Floats | None = None) -> Prediction:
+        """Estimate and variance at targets: what any weights that add up to 1 leave."""
+        answer = Prediction(*np.empty((2, len(targets_m))))
+        for some in (slice(start, start + _AT_ONCE) for start in range(0, len(targets_m), _AT_ONCE)):
+            targets = targets_m[some] - self.places.origin_m
+            near, weight = self._nearest(targets)
+            answer.estimate[some], answer.variance[some] = self._solved(near, weight, targets)
+        return answer
+
+    def of_values(self, values: _Floats, targets_m: _Floats, drift: _Floats | None) -> NDArray[np.float32]:
+        """Estimates from other values at the same places, shape (p, k); returns (k, m)."""
+        near, weight = self._nearest(targets_m - self.places.origin_m)
+        estimates = np.zeros((values.shape[1], len(targets_m)), np.float32)
+        for places, share in zip(near.T, weight.T, strict=True):
+            estimates += (values[places].T * share).astype(np.float32)
+        return estimates
+
+    def left_out(self, held: NDArray[np.intp]) -> Prediction:
+        """Some readings from the places nearest to theirs, and the variance of a reading about that."""
+        at = self.places.place[held]
+        targets = self.places.coordinates_m[at]
+        near, weight = self._nearest(targets, without=at)
+        own = np.broadcast_to(_known(self.places), self.places.values.shape)[held]
+        estimate, variance = self._solved(near, weight, targets)
+        return Prediction(estimate, variance + own)
+
+    def _nearest(self, targets: _Floats, without: NDArray[np.intp] | None = None) -> tuple[NDArray[np.intp], _Floats]:
+        """Places nearest to each target and their weights, shape (t, k); one place each may be left out."""
+        from scipy.spatial import cKDTree
+
+        count = min(USUAL_NEIGHBORS, len(self.places) - (without is not None))
+        distance, near = cKDTree(self.places.coordinates_m).query(
+            targets, k=range(1, count + 1 + (without is not None))
+        )
+        if without is not None:
+            others = np.argsort(near == without[:, None], axis=1, kind="stable")[:, :-1]
+            distance, near = (np.take_along_axis(one, others, axis=1) for one in (distance, near))
+        weight = 1.0 / np.maximum(distance, 1e-6) ** 2
+        return near, weight / weight.sum(axis=1, keepdims=True)
+
+    def _solved(self, near: NDArray[np.intp], weight: _Floats, targets: _Floats) -> tuple[_Floats, _Floats]:
+        points, sill = self.places.coordinates_m[near], self.variogram.partial_sill
+        to = self.variogram.correlation(np.hypot(*(points - targets[:, None]).transpose(2, 0, 1)))
+        apart = np.hypot(*(points[:, :, None] - points[:, None]).transpose(3, 0, 1, 2))
+        among = np.einsum("tk,tkj,tj->t", weight, self.variogram.correlation(apart), weight)
+        variance = sill * (1.0 - 2.0 * (weight * to).sum(axis=1) + among) + (weight**2 * self.noise[near]).sum(axis=1)
+        return (weight * self.value[near]).sum(axis=1), np.maximum(variance, 0.0)
+
+
 class _Part(NamedTuple):
     """One of the variograms that are averaged."""
 
-    system: Kriging | Nearby  # of the field under the readings, on the transformed scale
+    system: Kriging | Nearby | _Distances  # of the field under the readings, on the transformed scale
     nugget: float  # variance that the readings have each on their own, filtered as their error
     scatter: float  # the same where there is no pattern: it stays in the ground
     slope_variance: float
@@ -129,16 +195,21 @@ class Averaged:
     @classmethod
     def of(
         cls, places: Places, likely: Sequence[Likely], best: Variogram, *, transform: Transform,
-        drift: _Floats | None = None,
+        drift: _Floats | None = None, by_distance: bool = False,
     ) -> "Averaged":  # fmt: skip
-        """Kriging of places that are already on the transformed scale, with variograms that count alike."""
+        """Kriging of places that are already on the transformed scale, with variograms that count alike.
+
+        `by_distance`: places weighted by their distance instead, the variograms for the error alone.
+        """
         many = len(places) > MOST_BY_LIKELIHOOD
         parts = []
         for one, times in Counter(likely).items():
             error = np.zeros(len(places.values)) + one.variogram.nugget + _known(places)
-            system = (Nearby if many else Kriging).of(
-                replace(places, error_variance=error), one.variogram.without_nugget(),
-                drift if one.slope_variance else None, slope_variance=one.slope_variance or math.inf,
+            at, field = replace(places, error_variance=error), one.variogram.without_nugget()
+            system: Kriging | Nearby | _Distances = _Distances.of(at, field) if by_distance else (
+                Nearby if many else Kriging
+            ).of(
+                at, field, drift if one.slope_variance else None, slope_variance=one.slope_variance or math.inf
             )  # fmt: skip
             own = one.variogram.nugget
             scatter = own if one.variogram.model == "nugget" else 0.0
@@ -147,12 +218,13 @@ class Averaged:
         if many:
             held = np.sort(np.random.default_rng(0).permutation(len(held))[:_HELD_OUT])
         predicted = [
-            (part, part.system.left_out(held) if isinstance(part.system, Nearby) else left_out(part.system))
+            (part, left_out(part.system) if isinstance(part.system, Kriging) else part.system.left_out(held))
             for part in parts
         ]
         mean, variance = mixed([(part.weight, *transform.back(*answer)) for part, answer in predicted])
+        name = KRIGING + ("" if transform.scale == "plain" else f" of {transform.scale}s")
         return cls(
-            name=KRIGING + ("" if transform.scale == "plain" else f" of {transform.scale}s"), places=places,
+            name=DISTANCE if by_distance else name, places=places,
             drift=drift, transform=transform, parts=tuple(parts), variogram=best,
             range_m=float(np.median([one.variogram.reach_m for one in likely if one.variogram.range_m] or [0.0])),
             held=held, estimate=mean,
@@ -192,7 +264,7 @@ class Averaged:
             drawn, read = gaussian_fields(grid, at, variogram=system.variogram, count=some, rng=rng)
             read += np.sqrt(system.noise) * rng.standard_normal((some, len(places)))
             there = drift if part.slope_variance else None
-            if there is not None:
+            if there is not None and not isinstance(system, _Distances):
                 slopes = math.sqrt(part.slope_variance) * rng.standard_normal((some, there.shape[1]))
                 read += slopes @ system.drift.T[1:]
                 drawn += (slopes @ there.T).astype(np.float32)

@@ -43,7 +43,7 @@ class GridDraws:
 
 def points_on_grid(
     coordinates_m: ArrayLike, values: ArrayLike, grid: Grid, *, name: str, error_variance: ArrayLike | None = None,
-    drift: Sequence[Surface] = (), use_mean_only: bool = False,
+    drift: Sequence[Surface] = (), use_mean_only: bool = False, by_distance: bool = False,
 ) -> Surface:  # fmt: skip
     """
     Surface of readings on the grid, as `interpolate` makes it.
@@ -59,6 +59,8 @@ def points_on_grid(
     drift : sequence of Surface
         Surfaces on the same grid that the values may follow, as far as the readings support it.
     use_mean_only : bool, default False
+        As in `interpolate`.
+    by_distance : bool, default False
         As in `interpolate`.
 
     Returns
@@ -82,7 +84,7 @@ def points_on_grid(
         here, there = layers[row * grid.cols + col], layers
     made = interpolate(
         points, values, grid.centers_m(), error_variance=error_variance, drift=here, target_drift=there,
-        use_mean_only=use_mean_only,
+        use_mean_only=use_mean_only, by_distance=by_distance,
     )  # fmt: skip
     shape, cells = grid.shape, made.estimate
     findings = [replace(one, about=name) for one in made.findings]

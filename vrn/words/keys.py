@@ -33,6 +33,7 @@ KEYS: Final[dict[str, str]] = {
     "samples.leave_out.sample_id": "Sample that a person does not count.",
     "samples.leave_out.reason": "Why.",
     "samples.weight": "Share of the nitrate pattern that counts.",
+    "samples.surface": "How nitrate is mapped between samples: kriging, or by distance from the nearest ones.",
     "layers.organic_matter.file": "File with organic matter.",
     "layers.organic_matter.column": "Column that holds it.",
     "layers.organic_matter.table": "Table of map units beside their polygons.",

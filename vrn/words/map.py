@@ -136,6 +136,7 @@ SENTENCES: Final[dict[str, str]] = {
     "layer-unknown": "Not known.",
     "one-value": "One value for the whole field: {value}.",
     "between-kriging": "Measured at {places:place|places} and estimated in between by averaged kriging.",
+    "between-distance": "Weighted by distance between {places} places.",
     "by-areas": "Each composite sample’s value over its area.",
     "between-areas": "Estimated from the composites of areas. Each area’s average is its sample’s value.",
     "one-mean": "One average. The samples do not support a map.",

@@ -28,6 +28,7 @@ SENTENCES: Final[dict[str, str]] = {
     "samples.leave_out.sample_id": "Sample left out",
     "samples.leave_out.reason": "Why it is left out",
     "samples.weight": "Weight of the pattern of nitrate",
+    "samples.surface": "How the map between samples is made",
     "samples.accept": "Why odd values of samples are right",
     "samples.crs": "Coordinate system of the samples",
     "samples.reported_as": "Nitrate reported as",

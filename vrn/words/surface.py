@@ -167,6 +167,12 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Samples close together are hardly more alike than samples far apart (score {gain:1}; {least} is needed).",
         _METHODS,
     ),
+    "by-distance": (
+        "As asked, near samples count more than far ones, by their distance alone. The map runs through each sample, "
+        "scatter and all.",
+        "Leave the setting out for the map that misses less.",
+        '{key:samples.surface} = "kriging"',
+    ),
     "range-longer": (
         "Values trend across the whole field. The samples do not show where the pattern ends.",
         "Read the map as a trend from one side of the field to the other.",
