@@ -252,16 +252,29 @@ def test_range_conventions() -> None:
 
 
 def test_readings_without_structure_get_no_range() -> None:
-    """White noise: a pure nugget, or a note that the range is hardly to be believed; never a range in silence."""
-    doubted, means = 0, 0
+    """White noise: a pure nugget, or a note that the range is hardly to be believed; never a range in silence.
+
+    Nor does the averaged surface draw it: noise speaks for no pattern more than was held likely beforehand (one in
+    ten), and what relief is left is a small part of the readings' own spread, in every set.
+    """
+    doubted, shares, relief, missed = 0, [], [], []
+    ground_m = np.stack(np.meshgrid(*2 * (np.arange(25.0, 800.0, 50.0),)), axis=-1).reshape(-1, 2)
     for seed in range(10):
         rng = np.random.default_rng(seed)
         places_m, values = rng.uniform(0, 800, (50, 2)), rng.normal(size=50)
         fitted = fit_variogram(places_m, values)
         doubted += fitted.model == "nugget" or "surface.little-structure" in [one.code for one in fitted.fit.findings]
-        means += "surface.by-chance" in [one.code for one in interpolate(places_m, values, TARGETS_M).findings]
+        made = interpolate(places_m, values, ground_m)
+        shares.append(made.estimator.no_pattern_share)
+        assert ("surface.by-chance" in [one.code for one in made.findings]) == (shares[-1] >= 0.25)
+        relief.append(made.estimate.std())
+        missed.append(np.sqrt(np.mean(made.estimate**2)))
+        assert np.mean(np.abs(made.estimate) <= 1.645 * made.se) >= 0.9
     assert doubted >= 7  # of 10; chance alone makes a likelihood ratio of 2 in about one set of four
-    assert means >= 4
+    assert np.mean(shares) >= 0.2
+    assert np.mean(relief) <= 0.12
+    assert max(relief) <= 0.3
+    assert np.mean(missed) <= 0.2
 
 
 def test_dense_data_without_the_extra(monkeypatch: pytest.MonkeyPatch) -> None:

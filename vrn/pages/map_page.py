@@ -249,9 +249,9 @@ def _surface_layer(picture: Picture, shown: UnitFormat, prescription: Prescripti
 
 
 _MADE: Final = {  # how a surface was made → its words
-    "averaged kriging": "between-kriging", "averaged kriging of logarithms": "between-kriging", "mean": "one-mean",
-    "averaged kriging of square roots": "between-kriging", "inverse distance": "between-distance",
-    "area means": "by-areas", "area-to-point kriging": "between-areas", "raster by area": "raster", "polygons by area": "areas",
+    "averaged kriging": "between-kriging", "inverse distance": "between-distance", "mean": "one-mean",
+    "area means": "by-areas", "area-to-point kriging": "between-areas", "raster by area": "raster",
+    "polygons by area": "areas",
 }  # fmt: skip
 
 
@@ -265,7 +265,7 @@ def surface_words(picture: Picture, shown: UnitFormat, method: str) -> str:
     if surface.chosen == "constant":
         return say(shown, "map.one-value", value=value)
     choice = surface.choice or SurfaceChoice()
-    name = "need-words" if surface.chosen == method else _MADE.get(surface.chosen, "made-by")
+    name = "need-words" if surface.chosen == method else _MADE.get(surface.chosen.split(" of ")[0], "made-by")
     if name.startswith("between") and not choice.places:
         name = "made-by"
     words = [say(shown, f"map.{name}", places=choice.places or 0, made=surface.chosen)]

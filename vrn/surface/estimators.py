@@ -155,8 +155,9 @@ class _Distances:
         return near, weight / weight.sum(axis=1, keepdims=True)
 
     def _solved(self, near: NDArray[np.intp], weight: _Floats, targets: _Floats) -> tuple[_Floats, _Floats]:
-        points, sill = self.places.coordinates_m[near], self.variogram.partial_sill
-        to = self.variogram.correlation(np.hypot(*(points - targets[:, None]).transpose(2, 0, 1)))
+        points, sill = self.variogram.scaled(self.places.coordinates_m)[near], self.variogram.partial_sill
+        away = points - self.variogram.scaled(targets)[:, None]
+        to = self.variogram.correlation(np.hypot(*away.transpose(2, 0, 1)))
         apart = np.hypot(*(points[:, :, None] - points[:, None]).transpose(3, 0, 1, 2))
         among = np.einsum("tk,tkj,tj->t", weight, self.variogram.correlation(apart), weight)
         variance = sill * (1.0 - 2.0 * (weight * to).sum(axis=1) + among) + (weight**2 * self.noise[near]).sum(axis=1)
