@@ -79,7 +79,7 @@ class SampleSection:
     correct_drift: bool = False  # correct readings by their check standards
     accept: Text | None = None  # why readings that look like another unit or substance are right as they stand
     weight: Share = 1.0  # how much of the pattern of nitrate counts
-    surface: Literal["kriging", "distance"] = "kriging"  # how the map between samples is made
+    surface: Literal["kriging", "distance"] | None = None  # how the map between samples is made; None: kriging
     leave_out: tuple[LeaveOut, ...] = ()
 
 
