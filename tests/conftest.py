@@ -1,9 +1,10 @@
 """What the tests of every room may use."""
 
 import functools
+import gc
 import os
 import subprocess
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import chdir, redirect_stderr, redirect_stdout
 from io import StringIO
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 from hypothesis import settings
 
 import vrn
+from vrn.many import sign
 
 if TYPE_CHECKING:
     from vrn.prescription.model import Prescription
@@ -22,6 +24,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program sets it for
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # else every program that a test starts compiles all modules anew
 settings.register_profile("suite", deadline=None, derandomize=True)  # the same examples everywhere, untimed
 settings.register_profile("long", deadline=None)  # drawn at random, for `pytest -m long`
+
+
+gc.set_threshold(20_000, 50, 50)  # as the program does
+sign.usable_processors = lambda: 1  # reports are set in this process, where their libraries are loaded already
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -38,11 +44,7 @@ def run_vrn() -> Callable[..., subprocess.CompletedProcess[str]]:
         from vrn.cli import main
 
         words, told, complaint = [*map(str, arguments)], StringIO(), StringIO()
-        with (
-            pytest.MonkeyPatch.context() as patch, chdir(cwd), redirect_stdout(told), redirect_stderr(complaint)
-        ):  # fmt: skip
-            patch.setattr("vrn.many.sign.os.sched_getaffinity", lambda _process: {0}, raising=False)
-            patch.setattr("vrn.many.sign.os.cpu_count", lambda: 1)
+        with chdir(cwd), redirect_stdout(told), redirect_stderr(complaint):
             status = main(words)
         return subprocess.CompletedProcess(words, status, told.getvalue(), complaint.getvalue())
 
@@ -53,8 +55,14 @@ def run_vrn() -> Callable[..., subprocess.CompletedProcess[str]]:
 def quick_reports(monkeypatch: pytest.MonkeyPatch) -> None:
     """A line of text for each report, set in this process: they have tests of their own and take most of the time."""
     monkeypatch.setattr("vrn.pages.report_page.write_reports", _short)
-    monkeypatch.setattr("vrn.many.sign.os.sched_getaffinity", lambda _process: {0}, raising=False)
-    monkeypatch.setattr("vrn.many.sign.os.cpu_count", lambda: 1)
+
+
+@pytest.fixture(scope="module")
+def quick_module() -> Iterator[None]:
+    """The same for every test of a module, and for the folders that they share."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("vrn.pages.report_page.write_reports", _short)
+        yield
 
 
 @pytest.fixture

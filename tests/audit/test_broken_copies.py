@@ -23,6 +23,8 @@ from vrn.cli import main
 from vrn.files.tables import write_geopackage
 from vrn.pipeline.order import write
 
+pytestmark = pytest.mark.usefixtures("quick_module")  # reports have tests of their own
+
 
 @pytest.fixture(scope="module")
 def written(tmp_path_factory: pytest.TempPathFactory, maker: ModuleType) -> Path:

@@ -23,6 +23,8 @@ from vrn.pages.compared import write_comparison
 from vrn.pipeline.order import write
 from vrn.prescription.model import Prescription
 
+pytestmark = pytest.mark.usefixtures("quick_module")  # reports have tests of their own
+
 STEP_M, WIDTH_M = 5.0, 20.0
 GAL_PER_N = 1 / 3.5392  # UAN 32: 32 % of 11.06 lb/gal
 

@@ -41,6 +41,8 @@ from vrn.pipeline.order import write
 from vrn.prescription.drive import Drive, drive
 from vrn.prescription.model import Prescription
 
+pytestmark = pytest.mark.usefixtures("quick_module")  # reports have tests of their own
+
 CRS = "EPSG:32615"
 SECTIONS, SWATH_FT, SWATH_M = 6, 60.0, 18.288
 N_PER_GAL = 3.5392  # UAN 32: 32 % of 11.06 lb/gal

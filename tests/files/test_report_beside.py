@@ -1,6 +1,5 @@
 """The report set by a second process: the same bytes, and whatever happens to that process, a report."""
 
-import os
 import pickle
 import sys
 from collections.abc import Callable
@@ -8,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from vrn.many import sign
 from vrn.many.sign import ReportBeside
 from vrn.pages.report_page import reports_of
 from vrn.pipeline.order import with_export_findings, write
@@ -19,8 +19,7 @@ ROOT = Path(__file__).resolve().parents[2]
 @pytest.fixture(autouse=True)
 def two_processors(monkeypatch: pytest.MonkeyPatch) -> None:
     """On a machine of one processor no second process is started; here there are two."""
-    monkeypatch.setattr(os, "sched_getaffinity", lambda _process: {0, 1}, raising=False)
-    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(sign, "usable_processors", lambda: 2)
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ WEST, SOUTH, EAST, NORTH = -93.605, 42.100, -93.595, 42.104
 RING = [[WEST, SOUTH], [EAST, SOUTH], [EAST, NORTH], [WEST, NORTH], [WEST, SOUTH]]
 
 KEYS: dict[str, Any] = {
-    "field": {"name": "Wren Hollow", "season": 2026, "boundary": "boundary.geojson"},
+    "field": {"name": "Wren Hollow", "season": 2026, "boundary": "boundary.geojson", "cell_m": 12.0},
     "crop": {"yield_goal_bu_ac": 210, "growth_stage": "V7"},
     "samples": {"file": "samples.csv", "reported_as": "NO3-N", "moisture_basis": "dry"},
     "layers": {"organic_matter": {"file": "organic_matter.csv", "column": "om_pct"}},

@@ -19,6 +19,8 @@ from vrn.cli import main
 from vrn.ingest import read_field
 from vrn.ingest.input_files import InputFiles, Source
 
+pytestmark = pytest.mark.usefixtures("quick_module")  # reports have tests of their own
+
 
 def _tree(folder: Path) -> dict[str, str]:
     """Every file under a folder with its hash; links and pipes by what they are."""

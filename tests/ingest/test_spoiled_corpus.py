@@ -17,6 +17,8 @@ import vrn.pipeline
 from vrn.cli import main
 from vrn.errors import VrnError
 
+pytestmark = pytest.mark.usefixtures("quick_module")  # reports have tests of their own
+
 _SHORT = {4: 10, 8: 10}  # cases of a law that are built in the short run; of the others, five
 _seen: Counter[int] = Counter()
 

@@ -12,6 +12,8 @@ import sound
 import vrn
 from vrn.cli import main
 
+pytestmark = pytest.mark.usefixtures("quick_module")  # reports have tests of their own
+
 Rewrite = Callable[..., Path]
 Put = Callable[[str, Any], Path]
 WIDE, HIGH = sound.EAST - sound.WEST, sound.NORTH - sound.SOUTH  # 827 by 444 m: 90.8 ac

@@ -12,6 +12,8 @@ from tests.many.farm import TRIAL, MadeField
 from vrn.cli import main
 from vrn.response.learn import usual_anchor_lb_ac
 
+pytestmark = pytest.mark.usefixtures("quick_module")  # reports have tests of their own
+
 LEVEL, SEASONS = 45.0, (-14.0, 11.0, 4.0, -9.0, 8.0)  # lb/ac: what the farm wants beyond the budget, each season's own
 PRICES = "[prices]\ncorn_per_bu = 4.40\nn_per_lb = 0.55\n"
 

@@ -37,6 +37,8 @@ from vrn.response.learn import usual_anchor_lb_ac
 from vrn.response.trial import likelihood_of
 from vrn.words import UnitFormat
 
+pytestmark = pytest.mark.usefixtures("quick_module")  # reports have tests of their own
+
 MORE = 40.0  # lb/ac that the corn of the made farm wants beyond the budget
 
 

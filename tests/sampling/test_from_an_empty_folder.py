@@ -13,6 +13,8 @@ import shapely
 
 from vrn.cli import main
 
+pytestmark = pytest.mark.usefixtures("quick_module")  # reports have tests of their own
+
 ROOT = Path(__file__).resolve().parents[2]
 
 

@@ -57,12 +57,13 @@ SENTENCES = dict(_entries("SENTENCES"))
 
 
 @functools.cache
-def _nodes() -> list[tuple[str, ast.AST]]:
-    """Every node of the code, and the file that it stands in."""
+def _nodes() -> list[tuple[str, ast.Call | ast.JoinedStr]]:
+    """Every call and every text with places of the code, and the file that it stands in."""
     return [
-        (str(path.relative_to(PACKAGE)), node)
+        (path.name, node)
         for path in PACKAGE.rglob("*.py")
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, (ast.Call, ast.JoinedStr))
     ]
 
 

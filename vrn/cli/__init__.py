@@ -1,7 +1,6 @@
 """Command line: parse, call, print, exit. The only room that prints."""
 
 import codecs
-import gc
 import os
 import sys
 from contextlib import suppress
@@ -10,6 +9,7 @@ from io import TextIOWrapper
 from typing import Final
 
 from vrn.cli.app import REFUSED, app, complain
+from vrn.door import lighten
 from vrn.errors import VrnError
 
 __all__ = ["app", "main"]
@@ -71,9 +71,7 @@ def run() -> None:
     if sys.getfilesystemencoding() == "ascii":  # a bare locale, and UTF-8 turned off: no file with an é would open
         os.environ["PYTHONUTF8"] = "1"
         os.execv(sys.executable, [sys.executable, *sys.orig_argv[1:]])
-    for name in ("geopandas", "pandas"):  # pyogrio loads them where it finds them, half a second for nothing used here
-        sys.modules.setdefault(name, None)  # type: ignore[arg-type]  # None: Python's own way to say "not here"
-    gc.set_threshold(20_000, 50, 50)  # a command is soon over: looking for cycles as often as by default costs a sixth
+    lighten()
     status = main()
     for stream in (sys.stdout, sys.stderr):
         with suppress(OSError):  # nobody reads on

@@ -3,7 +3,6 @@
 import multiprocessing
 import queue
 import secrets
-import sys
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -140,8 +139,6 @@ def serve(pipe: Connection) -> None:
     """What the process does: one job after the other, until its parent ends."""
     from vrn.many.task import prepare_worker
 
-    for name in ("geopandas", "pandas"):  # pyogrio would load them for nothing that is used here
-        sys.modules.setdefault(name, None)  # type: ignore[arg-type]  # None: Python's own way to say "not here"
     prepare_worker()
     while True:
         try:

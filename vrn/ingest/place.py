@@ -1,6 +1,7 @@
 """Coordinates into the field's one system: which system they are in, whether they can be, and where they land."""
 
 import re
+from functools import cache
 from typing import NoReturn
 
 import numpy as np
@@ -149,14 +150,8 @@ def _fitting(ground: Ground | None, bounds: tuple[float, ...]) -> list[str]:
     if ground is None:
         return []
     from pyproj import CRS, exceptions
-    from pyproj.aoi import AreaOfInterest
-    from pyproj.database import query_crs_info
-    from pyproj.enums import PJType
 
-    x, y = transformer(ground.crs, LONLAT).transform(*ground.outline.centroid.coords[0])
-    here = query_crs_info("EPSG", [PJType.PROJECTED_CRS], AreaOfInterest(x, y, x, y), contains=True)
-    usual = [info for name in _USUAL_SYSTEMS for info in here if info.name.startswith(name)]
-    names = {f"EPSG:{info.code}": info.name for info in usual}
+    names = _usual_at(*transformer(ground.crs, LONLAT).transform(*ground.outline.centroid.coords[0]))
     own = CRS.from_user_input(ground.own_crs)
     codes = list(dict.fromkeys([*([ground.own_crs] if own.is_projected else []), *names]))
     box = shapely.get_coordinates(shapely.box(*bounds))
@@ -174,6 +169,18 @@ def _fitting(ground: Ground | None, bounds: tuple[float, ...]) -> list[str]:
             if shapely.intersects(there, field) and size < _MOST_FIELDS * max(east - west, north - south):
                 fitting.append(f"{_short(code)} ({names.get(code, own.name)})")
     return fitting
+
+
+@cache
+def _usual_at(longitude: float, latitude: float) -> dict[str, str]:
+    """Codes and names of the systems that are usual at a place."""
+    from pyproj.aoi import AreaOfInterest
+    from pyproj.database import query_crs_info
+    from pyproj.enums import PJType
+
+    place = AreaOfInterest(longitude, latitude, longitude, latitude)
+    here = query_crs_info("EPSG", [PJType.PROJECTED_CRS], place, contains=True)
+    return {f"EPSG:{info.code}": info.name for name in _USUAL_SYSTEMS for info in here if info.name.startswith(name)}
 
 
 def check_finite(source: Source, geometry: NDArray[np.object_], word: str = "feature") -> None:

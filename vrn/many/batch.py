@@ -20,7 +20,8 @@ from vrn.many.book_events import Event
 from vrn.many.book_file import place_in, refuse_stranger
 from vrn.many.book_tables import AnyBook
 from vrn.many.manifest import Job, introduced, is_pattern, note_list, read_manifest, same_id
-from vrn.many.pool import Patience, build_many, knock, usable_processors
+from vrn.many.pool import Patience, build_many, knock
+from vrn.many.sign import usable_processors
 from vrn.many.task import Row, sha256_of, staleness, summary_in
 
 _TABLE_S = 5.0  # how often the table is written anew while rows come

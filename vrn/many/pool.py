@@ -2,7 +2,6 @@
 
 import logging
 import multiprocessing
-import os
 import socket
 import threading
 import time
@@ -221,11 +220,6 @@ class _Shift:
 def _failed(job: Job, out: Path, problem: str, remedy: str) -> Row:
     return Row(name=job.name, field_file=str(job.field_file), folder=str(out / job.name), status="failed",
                problem=problem, remedy=remedy)  # fmt: skip
-
-
-def usable_processors() -> int:
-    """Processors that this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 @contextmanager

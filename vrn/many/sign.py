@@ -7,14 +7,10 @@ import subprocess
 import sys
 import threading
 from contextlib import suppress
-from typing import TYPE_CHECKING, Final, Self
-
-if TYPE_CHECKING:
-    from vrn.prescription.model import Prescription
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, Self
 
 from vrn.errors import InputFileError
 
@@ -42,6 +38,11 @@ os._exit(0)
 """
 
 
+def usable_processors() -> int:
+    """Processors that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
 class ReportBeside:
     """
     A second process that loads what the report needs, and sets the report of the prescription it is given.
@@ -56,8 +57,7 @@ class ReportBeside:
 
     def __enter__(self) -> Self:
         """Start it, where there is a second processor to run on."""
-        processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-        if processors > 1:
+        if usable_processors() > 1:
             with suppress(OSError, ValueError):
                 self._process = subprocess.Popen(
                     [sys.executable, "-c", _CHILD], stdin=subprocess.PIPE, stdout=subprocess.PIPE,

@@ -15,6 +15,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from vrn.door import lighten
 from vrn.errors import OutputError, VrnError
 from vrn.findings import Quantity, warning
 
@@ -77,6 +78,7 @@ def prepare_worker() -> None:
     import signal
     from multiprocessing import connection, parent_process
 
+    lighten()
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS", "GDAL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     signal.signal(signal.SIGINT, signal.SIG_IGN)

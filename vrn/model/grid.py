@@ -26,7 +26,7 @@ def projected_crs(longitude: float, latitude: float) -> str:
     return f"EPSG:{(32600 if latitude >= 0 else 32700) + zone}"
 
 
-@functools.lru_cache(maxsize=32)
+@functools.lru_cache(maxsize=128)
 def transformer(source: str, target: str) -> pyproj.Transformer:
     """Transformer between two systems, easting or longitude first."""
     return pyproj.Transformer.from_crs(source, target, always_xy=True)

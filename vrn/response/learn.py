@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp, ndtr
 
 from vrn.errors import OutOfRangeError
-from vrn.response.loss import ANCHOR, Response, held_ratio
+from vrn.response.loss import ANCHOR, Response, crossing, held_ratio
 from vrn.response.places import LearnedRate, Spread, ZoneNeed, mixture
 from vrn.response.trial import KINKED, SMOOTH, STEPS, TOPS_LB_AC, Likelihood, Trial, likelihood_of
 
@@ -119,14 +119,12 @@ class Learned:
         kinked, steep_by, tops, sds = np.array(rows).T
         ratio = held_ratio(price_ratio)
 
-        from scipy.optimize import brentq
-
         def gain(rate: float) -> float:
             slopes = np.where(kinked, _KINK.slope_bu_lb(rate, tops, sds), _CURVE.slope_bu_lb(rate, tops, sds))
             return float(steep_by @ slopes) - ratio
 
         low, high = float((tops - 8 * sds).min()), float((tops + 8 * sds).max())
-        return low if gain(low) <= 0 else float(brentq(gain, low, high, xtol=1e-6))
+        return crossing(gain, low, high)
 
     def rates(
         self, zones: Iterable[ZoneNeed], *, corn_per_bu: float, n_per_lb: float, low: float, high: float

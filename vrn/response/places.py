@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from vrn.response.loss import crossing
+
 Array = NDArray[np.float64]
 Number = float | Array
 
@@ -94,10 +96,8 @@ def mixture(parts: Sequence[tuple[float, float, float]]) -> Spread:
     mean = float(weights @ means)
     sd = float(np.sqrt(weights @ (sds**2 + (means - mean) ** 2)))
 
-    from scipy.optimize import brentq
+    def at(share: float) -> float:
+        return crossing(lambda v: share - float(weights @ ndtr((v - means) / sds)), mean - 12 * sd, mean + 12 * sd)
 
-    def below(value: float, share: float) -> float:
-        return float(weights @ ndtr((value - means) / sds)) - share
-
-    low, high = (float(brentq(below, mean - 12 * sd, mean + 12 * sd, args=(share,))) for share in (0.05, 0.95))
+    low, high = at(0.05), at(0.95)
     return Spread(mean=mean, sd=sd, low=low, high=high)
