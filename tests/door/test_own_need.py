@@ -17,8 +17,17 @@ from vrn.nitrogen import methods
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.model import Prescription
 
+DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 MINE = "Hill farm crop model 2026"
 AUTHORS = tuple(method.source.split(",")[0] for method in methods())
+
+
+@pytest.fixture(scope="module")
+def cedar_bend_field() -> Field:
+    """Cedar Bend on coarse cells."""
+    field = vrn.read_field(DEMO / "cedar_bend" / "field.toml")
+    settings = field.settings
+    return replace(field, settings=replace(settings, header=replace(settings.header, cell_m=15.0)))
 
 
 @pytest.fixture(scope="module")
@@ -33,13 +42,25 @@ def ramp(grid: Grid) -> np.ndarray:
     return np.broadcast_to(np.linspace(160.0, 60.0, grid.cols), grid.shape).copy()
 
 
+@pytest.fixture(scope="module")
+def cedar_bend(cedar_bend_field: Field) -> Prescription:
+    """Cedar Bend on coarse cells, built."""
+    return vrn.build(cedar_bend_field)
+
+
+@pytest.fixture(scope="module")
+def by_ramp(cedar_bend_field: Field, ramp: np.ndarray) -> Prescription:
+    """Built on the need that falls from west to east."""
+    return vrn.build(cedar_bend_field, need=ramp, source=MINE)
+
+
 def _mean_need(prescription: Prescription) -> float:
     return sum(rate.need_lb_ac * rate.acres for rate in prescription.rates) / prescription.acres
 
 
-def test_an_own_need_is_the_need(cedar_bend_field: Field, ramp: np.ndarray) -> None:
+def test_an_own_need_is_the_need(by_ramp: Prescription, ramp: np.ndarray) -> None:
     """Zones are cut on it: their needs lie within it, rise from zone to zone, and keep its mean to a tenth."""
-    built = vrn.build(cedar_bend_field, need=ramp, source=MINE)
+    built = by_ramp
     needs = [rate.need_lb_ac for rate in built.rates]
     assert needs == sorted(needs)
     assert len(needs) > 2
@@ -52,7 +73,7 @@ def test_an_own_need_is_the_need(cedar_bend_field: Field, ramp: np.ndarray) -> N
 
 @pytest.mark.parametrize("form", ["surface", "xarray", "upside down", "flat"])
 def test_every_form_of_a_need_is_the_same_need(
-    cedar_bend_field: Field, grid: Grid, ramp: np.ndarray, form: str
+    cedar_bend_field: Field, grid: Grid, ramp: np.ndarray, by_ramp: Prescription, form: str
 ) -> None:
     """A surface, an array of xarray in either order, a plain array of rows: the same rates."""
     surface = Surface(name="need_lb_ac", grid=grid, values=ramp, chosen="by hand")
@@ -61,8 +82,8 @@ def test_every_form_of_a_need_is_the_same_need(
         pytest.importorskip("xarray")
         array = surface.to_xarray()
         given = array.isel(y=slice(None, None, -1)).transpose("x", "y") if form == "upside down" else array
-    rates = [[rate.rate_n_lb_ac for rate in vrn.build(cedar_bend_field, need=one).rates] for one in (ramp, given)]
-    assert rates[0] == rates[1]
+    built = vrn.build(cedar_bend_field, need=given)
+    assert [rate.rate_n_lb_ac for rate in built.rates] == [rate.rate_n_lb_ac for rate in by_ramp.rates]
 
 
 def test_one_number_is_one_zone(cedar_bend_field: Field) -> None:
@@ -82,10 +103,9 @@ def test_unknown_stays_unknown(cedar_bend_field: Field, ramp: np.ndarray) -> Non
     assert np.nanmin(by_zone) == pytest.approx(holed[known].min())
 
 
-def test_an_own_need_is_credited_to_its_maker(cedar_bend_field: Field, ramp: np.ndarray, tmp_path: Path) -> None:
+def test_an_own_need_is_credited_to_its_maker(by_ramp: Prescription, tmp_path: Path) -> None:
     """Summary, report and load sheet name the source that was given, and no published method as the need's."""
-    built = vrn.build(cedar_bend_field, need=ramp, source=MINE)
-    folder = vrn.write(built, tmp_path / "out")
+    folder = vrn.write(by_ramp, tmp_path / "out")
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     assert summary["method"] == {"key": "own-need", "source": MINE}
     assert [found["code"] for found in summary["findings"]].count("own.need") == 1
@@ -96,7 +116,9 @@ def test_an_own_need_is_credited_to_its_maker(cedar_bend_field: Field, ramp: np.
 
 
 @pytest.mark.parametrize("key", ["iowa-lsnt", "remaining-need"])
-def test_a_name_alone_credits_nobody(cedar_bend_field: Field, grid: Grid, key: str, tmp_path: Path) -> None:
+def test_a_name_alone_credits_nobody(
+    cedar_bend_field: Field, grid: Grid, key: str, tmp_path: Path, quick_pages: None
+) -> None:
     """A ledger made by hand and called like a published method is the user's own, in every file."""
     line = Line(label="Made up", lb_ac=np.full(grid.rows * grid.cols, 90.0), basis="", source="", key="made_up")
     by_hand = Ledger(lines=(line,), method=key)

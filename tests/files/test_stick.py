@@ -23,6 +23,7 @@ from vrn.errors import InputFileError, OutputError, VrnError
 from vrn.files import carrier
 from vrn.many.book import Entry, record_build
 from vrn.many.stick import ENTRIES, carried, put, remove, stick_report
+from vrn.model.settings import FieldSection
 from vrn.pipeline.order import write_controls
 from vrn.prescription.model import Prescription
 
@@ -49,13 +50,14 @@ def written(make: Maker, tmp_path_factory: pytest.TempPathFactory) -> Callable[.
 
     @functools.cache
     def write(name: str, place: tuple[float, float] | None = None, rates: tuple[float, ...] | None = None,
-              **export: str) -> Path:  # fmt: skip
+              field_id: str | None = None, **export: str) -> Path:  # fmt: skip
         folder = tmp_path_factory.mktemp("rx")
+        header = FieldSection(name=name, season=2026, boundary="boundary.geojson", id=field_id)
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr("vrn.pages.report_page.job_ticket", lambda rx: f"ticket of {rx.id}".encode())
-            write_controls(
-                make(name=name, place=place or FAR[name], rates_n_lb_ac=rates, export=export, cell_m=25.0), folder
-            )
+            made = make(name=name, place=place or FAR[name], rates_n_lb_ac=rates, export=export, cell_m=25.0,
+                        settings={"header": header})  # fmt: skip
+            write_controls(made, folder)
         return folder
 
     return write
@@ -303,3 +305,20 @@ def test_superseded_goes_by_the_prescription_not_by_the_name(
         assert stick_report(stick, book=book).superseded == ({entry.id: new} if new else {})
     newer = written("Cedar Bend 7", rates=(45, 55, 65))
     assert stick_report(stick, [newer], book).superseded == {entry.id: carried(newer).entry.id}
+
+
+def test_a_field_with_an_id_is_known_by_it(written: Callable[..., Path], stick: Path, tmp_path: Path) -> None:
+    """Built again under another name it is superseded; another id is another field, and so is another season's."""
+    put(stick, [carried(written("Cedar Bend 7", field_id="N40"))])
+    (entry,) = stick_report(stick).fields
+    renamed = written("Heron Flat", field_id="N40")
+    assert stick_report(stick, [renamed]).superseded == {entry.id: carried(renamed).entry.id}
+    namesake = written("Cedar Bend 7", rates=(45, 55, 65), field_id="S40")
+    assert stick_report(stick, [namesake]).superseded == {}
+    here = Entry(field_file=str(tmp_path / "f.toml"), folder=str(tmp_path / "rx"), status="built", field="Renamed",
+                 season=entry.season, key="N40", summary={"id": "b" * 64})  # fmt: skip
+    for number, (build, new) in enumerate(
+        ((here, "b" * 64), (replace(here, key="S40"), None), (replace(here, season=2020), None))
+    ):
+        record_build(tmp_path / f"{number}.db", build)
+        assert stick_report(stick, book=tmp_path / f"{number}.db").superseded == ({entry.id: new} if new else {})

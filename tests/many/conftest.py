@@ -10,12 +10,14 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
 
 from vrn.files.staging import BUILT_FROM
+from vrn.many.pool import _WorkerPool
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -39,6 +41,18 @@ def run_apart() -> Callable[..., subprocess.CompletedProcess[str]]:
         return subprocess.run(command, capture_output=True, text=True, check=False, timeout=3600, **options)
 
     return run
+
+
+@pytest.fixture
+def built_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Local workers are a thread of this process, which has its libraries: for tests of what is built, not by whom."""
+
+    @contextmanager
+    def pool(count: int) -> Iterator[_WorkerPool]:
+        with ThreadPoolExecutor(1) as executor:
+            yield _WorkerPool(executor=executor, size=count)
+
+    monkeypatch.setattr("vrn.many.pool._local_pool", pool)
 
 
 @pytest.fixture(scope="session")

@@ -21,6 +21,7 @@ Tree = Callable[[Path], dict[str, str]]
 CLUSTER = """
 import os, sys
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
+os.environ["DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED"] = "False"
 
 if __name__ == "__main__":
     from distributed import LocalCluster
@@ -34,12 +35,12 @@ if __name__ == "__main__":
 def _command(folder: Path) -> list[str]:
     script = folder / "cluster.py"
     script.write_text(CLUSTER, encoding="utf-8")
-    return [sys.executable, str(script), "2"]
+    return [sys.executable, str(script), "1"]
 
 
 @pytest.fixture(scope="module")
 def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """Address of a scheduler with two worker processes."""
+    """Address of a scheduler with a worker process."""
     folder, pipe = tmp_path_factory.mktemp("cluster"), subprocess.PIPE
     with subprocess.Popen(_command(folder), stdin=pipe, stdout=pipe, text=True, cwd=folder) as process:
         yield process.stdout.readline().strip()

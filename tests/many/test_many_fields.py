@@ -72,6 +72,7 @@ def test_nothing_is_left_beside_the_outputs(batch: Path) -> None:
     assert names <= {"fields.csv", "fields.log", "season.db", "season.db-wal", "season.db-shm"}
 
 
+@pytest.mark.usefixtures("built_here")
 def test_second_run_does_nothing(batch: Path, run_vrn: Run) -> None:
     """Unchanged fields are skipped: no byte and no time of theirs changes, and the book gets no second build."""
     before = {path: path.stat().st_mtime_ns for path in (batch / "rx").glob("field_*/**/*")}
@@ -85,6 +86,7 @@ def test_second_run_does_nothing(batch: Path, run_vrn: Run) -> None:
     }
 
 
+@pytest.mark.usefixtures("built_here")
 def test_changed_field_alone_is_built_again(batch: Path, run_vrn: Run, tree_of: Tree, tmp_path: Path) -> None:
     """A changed input, a damaged output and a missing folder are each built again; the rest is skipped."""
     shutil.copytree(batch / "valley", tmp_path / "valley")
@@ -129,6 +131,7 @@ def test_book_of_another_place_knows_folder_and_dates(batch: Path, run_vrn: Run,
         assert entry.crop["sampled_on"]
 
 
+@pytest.mark.usefixtures("built_here")
 def test_failed_field_points_at_its_old_prescription(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """When new inputs fail, the old folder stays whole and the row says that it is not to be loaded."""
     shutil.copytree(batch / "valley" / "field_003", tmp_path / "valley" / "field_003")
@@ -233,6 +236,7 @@ def _start(manifest: Path, out: Path) -> subprocess.Popen[str]:
     return process
 
 
+@pytest.mark.usefixtures("built_here")
 def test_stopping_leaves_whole_fields_and_goes_on(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """Ctrl-C ends the run with 130 after the fields in work; the same command then builds only what is left."""
     manifest, out = tmp_path / "four.csv", tmp_path / "rx"
@@ -254,6 +258,7 @@ def test_stopping_leaves_whole_fields_and_goes_on(batch: Path, run_vrn: Run, tmp
     assert _counts(again) == (total["not_begun"], total["built"], 0)
 
 
+@pytest.mark.usefixtures("built_here")
 def test_killed_parent_takes_its_workers_along(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """After kill -9 no worker goes on, what was built is whole, and the same command builds the rest."""
     out = tmp_path / "rx"
@@ -272,6 +277,7 @@ def test_killed_parent_takes_its_workers_along(batch: Path, run_vrn: Run, tmp_pa
     assert not list(out.glob(".*vrn-*"))
 
 
+@pytest.mark.usefixtures("built_here")
 def test_stranger_in_a_field_folder_fails_that_field_only(batch: Path, run_vrn: Run, tmp_path: Path) -> None:
     """A folder that holds a user's own file is a failed row, the file stays, and the other field is as it was."""
     shutil.copytree(batch / "rx" / "field_000", tmp_path / "rx" / "field_000")

@@ -72,7 +72,7 @@ def _write(folder: Path, ground: Ground) -> Path:
     _table(folder / "organic_matter.csv", "longitude,latitude,om_pct", rows)
     keys = {"units": '"us"', "goal": "210", "reported": '"NO3-N"', "basis": '"product"', **ground.keys}
     text = (
-        f'units = {keys["units"]}\n[field]\nname = "Law"\nseason = 2026\nboundary = "boundary.geojson"\n'
+        f'units = {keys["units"]}\n[field]\nname = "Law"\nseason = 2026\nboundary = "boundary.geojson"\ncell_m = 10\n'
         f'[crop]\nyield_goal_bu_ac = {keys["goal"]}\ngrowth_stage = "V8"\n'
         f'[samples]\nfile = "samples.csv"\nreported_as = {keys["reported"]}\nmoisture_basis = "dry"\n'
         '[layers.organic_matter]\nfile = "organic_matter.csv"\ncolumn = "om_pct"\n'

@@ -27,7 +27,7 @@ def scattered() -> Field:
     layers = replace(field.settings.layers, yield_potential=None)
     return replace(
         field,
-        settings=replace(field.settings, layers=layers),
+        settings=replace(field.settings, layers=layers, header=replace(field.settings.header, cell_m=12.0)),
         samples=replace(field.samples, nitrate_ppm=rng.permutation(field.samples.nitrate_ppm)),
         organic_matter=organic,
         yield_potential=None,

@@ -4,14 +4,30 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 from scipy.stats import norm
 
 from vrn.errors import OutOfRangeError
-from vrn.response.loss import Response, best_rate, expected_loss, held_ratio
+from vrn.response.loss import Response, best_rate, crossing, expected_loss, held_ratio
 
 SMOOTH, KINKED = Response(curvature=0.5, kink_weight=0.0), Response(kink_weight=1.0, kink_slope=1.0)
 SPREAD = norm.ppf((np.arange(4000) + 0.5) / 4000)  # needs of a class, in standard deviations
 MONEY = {"corn_per_bu": 4.40, "n_per_lb": 0.60, "method_sd_lb_ac": 40.0}
+
+
+@given(ratio=st.floats(0.001, 0.7), sd=st.floats(0.01, 90.0), mean=st.floats(-300.0, 300.0), kink=st.floats(0.0, 1.0))
+@settings(max_examples=50)
+def test_a_crossing_is_where_brent_finds_it(ratio: float, sd: float, mean: float, kink: float) -> None:
+    """A second root finder, on what the rates are found with; beyond the ends, the end."""
+
+    def gain(rate: float) -> float:
+        return float(Response(kink_weight=kink).slope_bu_lb(rate, np.array([mean]), np.array([sd]))[0]) - ratio
+
+    low, high = mean - 8 * sd, mean + 8 * sd
+    expected = low if gain(low) <= 0 else brentq(gain, low, high, xtol=1e-12)
+    assert crossing(gain, low, high) == pytest.approx(expected, abs=2e-9)
+    assert crossing(lambda x: x - 5, 0.0, 1.0) == 0.0
+    assert crossing(lambda x: 5 - x, 0.0, 1.0) == 1.0
 
 
 @pytest.mark.parametrize(("z", "once"), [(0.0, 0.398942), (-1.0, 1.083315)])
