@@ -8,7 +8,7 @@ import re
 import shutil
 import sqlite3
 import stat
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -53,6 +53,16 @@ def test_ed25519_vectors_of_project_wycheproof() -> None:
     for public, number, message, signature, result in cases:
         holds = verified(bytes.fromhex(public), bytes.fromhex(signature), bytes.fromhex(message))
         assert result == "acceptable" or holds == (result == "valid"), number
+
+
+@pytest.fixture(scope="module", autouse=True)
+def quick_papers() -> Iterator[None]:
+    """Pages whose words are whole, with empty pictures and a line for each paper."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("matplotlib.backends.backend_agg.FigureCanvasAgg.draw", lambda canvas: canvas.get_renderer())
+        for name in ("report_pdf", "job_ticket"):
+            patch.setattr(f"vrn.pages.report_page.{name}", lambda *_: b"short for this test")
+        yield
 
 
 @pytest.fixture(scope="module")
