@@ -197,7 +197,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "If the sample was read twice, mark the second one as a duplicate.",
     ),
     "same-place-and-depth": (
-        "{places:place has|places have} more than one reading for the same depth ({rows}).",
+        "{places:place has|places have} more than one reading for the same depth ({rows}). All of them count.",
         "Fix the positions, or mark the repeats as duplicates.",
     ),
     "one-name-two-places": ("Sample {samples} appears at more than one place.", "Give each place its own sample name."),
@@ -211,8 +211,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Check the date. List only nitrogen that is for this crop.",
     ),
     "sampling-took-long": (
-        "Cores were pulled over {days:day|days}, from {first} to {last}.",
-        "Nitrate moves in that time. Use samples from one round only.",
+        "Cores were pulled over {days:day|days}, from {first} to {last}. All of them count.",
+        "Nitrate moves in that time. Take the older rows out if the newer ones stand in for them.",
     ),
     "applied-before-sampling": (
         "The application date, {planned}, is before the last sampling on {last}.",
