@@ -68,6 +68,9 @@ def test_noise_of_a_raster_is_filtered() -> None:
     assert [one.code for one in filtered.findings] == ["surface.raster-noise"]
     assert (untouched.values == true.values).all()
     assert untouched.findings == plain.findings == ()
+    for seed in range(20):  # scatter alone has no pattern that could be kept: none is made of it
+        scatter = _raster(np.random.default_rng(seed).normal(size=(50, 50)), west_m=0.0, north_m=480.0, cell_m=10.0)
+        assert layer_on_grid(scatter, grid, filter_noise=True).findings == ()
 
 
 def test_raster_keeps_its_total() -> None:

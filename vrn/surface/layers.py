@@ -286,7 +286,7 @@ def _raster_on(layer: RasterLayer, grid: Grid) -> tuple[NDArray[np.float64], NDA
     return mean, covered * source.cell_m2 / grid.cell_m2
 
 
-_LEAST_NOISE: Final = 0.005  # of the variance, that is worth filtering
+_LEAST_NOISE, _MOST_NOISE = 0.005, 0.5  # of the variance: worth filtering, and beyond which there is no pattern to keep
 _MOST_FILTERED: Final = 40_000  # cells
 
 
@@ -295,7 +295,7 @@ def _filtered(values: NDArray[np.float64], grid: Grid, layer: RasterLayer) -> tu
     """Values on the grid without the raster's noise from cell to cell, and its share of the variance.
 
     Under an exponential covariance S·q^k of cells k apart S is C₁²/C₂, by the differences between cells; what they vary
-    by beyond it is noise, the error of each in kriging from the nearest. Unchanged, share 0, under 0.5 %, and
+    by beyond is noise, the error of each in kriging from the nearest. Unchanged, share 0, under 0.5 %, over half, and
     in rasters so fine that the mean over a cell takes it out.
     """
     centers_m = layer.grid.centers_m()
@@ -310,7 +310,7 @@ def _filtered(values: NDArray[np.float64], grid: Grid, layer: RasterLayer) -> tu
         covariance.append(variance - 0.5 * float(np.mean(apart**2)) if len(apart) else 0.0)
     one, two = covariance
     share = 1.0 - one**2 / (two * variance) if 0 < two < one < variance else 0.0
-    if share < _LEAST_NOISE:
+    if not _LEAST_NOISE <= share <= _MOST_NOISE:
         return values, 0.0
     range_m = -layer.grid.cell_m / math.log(two / one)
     pattern = Variogram(model="exponential", partial_sill=one**2 / two, range_m=range_m)
