@@ -205,21 +205,12 @@ def trial(
     """Build without writing, with the trial that the field file asks for or the usual one, and print it."""
     with progress() as step:
         from vrn.ingest import read_field
-        from vrn.model.job import CheckStripSection, TrialSection
-        from vrn.pipeline import build
+        from vrn.pipeline.reading import trial_of_field
 
         field = read_field(field_file)
-        asked = field.settings.trial
-        settings = replace(field.settings, trial=asked or TrialSection(), check_strips=None)
-        built = build(replace(field, settings=settings), progress=step)
-        found, strips = built.trial, None
-        assert found is not None
-        if not found.blocks:
-            smallest = replace(settings, trial=None, check_strips=field.settings.check_strips or CheckStripSection())
-            strips = build(replace(field, settings=smallest), progress=step).trial
-    zones = {plot.zone for plot in found.plots}
-    machine = [one for one in built.findings if one.code.startswith("rates.machine-")]
-    findings = [*found.findings, *(one for one in machine if one.quantities["zone"].value in zones)]
+        built, smallest, findings = trial_of_field(field, progress=step)
+    found, strips = built.trial, None if smallest is None else smallest.trial
+    assert found is not None
     from vrn.findings import Quantity
     from vrn.words import UnitFormat, finding_texts, findings_json
 
@@ -241,7 +232,7 @@ def trial(
             for line in trial_lines(found, shown):
                 say(line)
         say_findings(finding_texts(shown, findings))
-        if found.blocks and asked is None:
+        if found.blocks and field.settings.trial is None:
             tell(shown, "console.trial-lay")
         if strips is not None and strips.cost_usd:
             tell(shown, "console.trial-strips-cost", cost=Quantity("money", strips.cost_usd))

@@ -9,7 +9,6 @@ import typer
 from vrn.cli.app import FINDINGS, app, say_json, tell
 
 if TYPE_CHECKING:
-    from vrn.many.book_tables import AnyBook
     from vrn.many.stick import StickReport
     from vrn.pages.load_sheet import CarriedField
     from vrn.words import UnitFormat
@@ -18,9 +17,6 @@ from typing import TYPE_CHECKING
 
 from vrn.cli.app import progress
 from vrn.errors import InputFileError
-
-if TYPE_CHECKING:
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 _HELP: Final = """Sign a written prescription: the same folder again, approved, with signature.json.
 
@@ -62,7 +58,7 @@ def sign(
     from vrn.files.signature import fingerprint, is_locked, public_hex, read_key
     from vrn.files.staging import source_of
     from vrn.files.statement import SHORT
-    from vrn.many.sign import ReportBeside, sign_folder
+    from vrn.many.sign import ReportBeside, refuse_revoked, sign_folder
     from vrn.pages.report_file import signer_lists
     from vrn.words import UnitFormat
     from vrn.words import say as worded
@@ -73,7 +69,7 @@ def sign(
 
     kept = None if book is None else book_at(book)
     if kept is not None:
-        _refuse_revoked(kept, private)
+        refuse_revoked(kept, private)
     sources: dict[str, Path | None] = {**source_of(folder)}
     if field_file is not None:
         sources["field"] = field_file
@@ -98,18 +94,6 @@ def sign(
     lists = signer_lists(found, shown)
     memory, methods, assumed = (len(lists.get(name, ())) for name in ("memory", "disagree", "assumptions"))
     tell(shown, "review.signed-over", memory=memory, methods=methods, assumed=assumed)
-
-
-def _refuse_revoked(book: "AnyBook", private: "Ed25519PrivateKey | None") -> None:
-    """Refuse a key that the book says is revoked; a book that is none is refused before anything is written."""
-    from vrn.files.signature import fingerprint, public_hex
-    from vrn.many.questions import known_keys
-
-    keys = known_keys(book) if book.exists() else {}
-    mark = "" if private is None else fingerprint(public_hex(private))
-    if keys.get(mark) is not None:
-        problem = f"The key {mark} was revoked on {keys[mark]}."
-        raise InputFileError(problem, "Make a new one with vrn key.")
 
 
 @app.command(help=_KEY_HELP)

@@ -3,7 +3,7 @@
 import io
 import socket
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
@@ -20,9 +20,11 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from vrn.desk import fields, form, handover, readings, zones
+from vrn.desk.edit import digest_of
 from vrn.desk.session import TRADE, Desk, Guard, Sessions, desk_of, page, seen
 from vrn.desk.work import Job
 from vrn.errors import InputFileError, OutputError, VrnError
+from vrn.pages.field_maps import paths_of
 from vrn.pages.page_parts import leaflet_files, page_asset
 from vrn.words import say
 
@@ -62,6 +64,35 @@ def _asset(request: Request) -> Response:
         raise HTTPException(404)
     kind = _KINDS[Path(name).suffix]
     return Response(text, media_type=kind, headers={"cache-control": "private, max-age=3600"})
+
+
+def boundaries(step: Callable[[str], None], *, files: tuple[tuple[str, Path], ...]) -> tuple[str, dict[str, str]]:
+    """Outlines of fields by name as paths of one picture, with its box; those that cannot be read are left out."""
+    from vrn.ingest.field_file import read_settings
+    from vrn.ingest.input_files import InputFiles
+    from vrn.ingest.outline import read_boundary
+    from vrn.ingest.table import LONLAT
+    from vrn.model.grid import reproject
+
+    step("reading")
+    found = {}
+    for name, file in files:
+        with suppress(VrnError):
+            crs, boundary, _ = read_boundary(InputFiles(file.parent), read_settings(file).header)
+            found[name] = reproject(boundary.simplify(10), crs, LONLAT)
+    box, ways = paths_of(list(found.values())) if found else ("", ())
+    return box, dict(zip(found, ways, strict=True))
+
+
+def _map_of_fields(request: Request) -> Response:
+    """Every field of the folder where it lies, as a fragment."""
+    desk = desk_of(request)
+    places = desk.places()
+    content = "".join(digest_of(desk.file(place).content) for place in places)
+    files = tuple((place.name, place.file) for place in places)
+    job = desk.worker.known("", f"map {digest_of(content.encode())}", boundaries, files=files).waited()
+    box, ways = job.result if job.state == "done" else ("", {})
+    return page(request, "map_of_fields.html", box=box, ways=ways)
 
 
 def _job(request: Request) -> Response:
@@ -139,6 +170,7 @@ def make_app(root: Path, sessions: Sessions, *, most_bytes: int | None = None) -
     app = Starlette(
         routes=[
             Route("/", _home), Route("/favicon.ico", _nothing), Route("/assets/{name}", _asset),
+            Route("/map-of-fields", _map_of_fields),
             Route("/jobs/{job}", _job), Route("/jobs/{job}/events", _events),
             Route("/jobs/{job}/stop", _stop, methods=["POST"]),
             *(Route(path, answer, methods=[method]) for room in _ROOMS for method, path, answer in room.ROUTES),

@@ -14,7 +14,7 @@ import tomlkit
 from starlette.datastructures import UploadFile
 from tomlkit.exceptions import TOMLKitError
 
-from vrn.errors import InputFileError, OutputError
+from vrn.errors import InputFileError, OutputError, VrnError
 
 _MOST_STEPS: Final = 200  # back, of one field
 Key = tuple[str | int, ...]  # tables by name, one of a list of tables by its place
@@ -53,6 +53,16 @@ class FieldFile:
         """Its tables in plain values."""
         return _parsed(self.content, self.path.name).unwrap()
 
+    def says(self, *way: str) -> Any:
+        """Value of a key; None where it says none, or cannot be read."""
+        try:
+            found: Any = self.values()
+            for name in way:
+                found = found[name]
+        except (VrnError, KeyError, TypeError):
+            return None
+        return found
+
     def change(self, changes: Mapping[Key, Any], *, seen: str) -> bool:
         """
         Set keys, or take away those whose value is None; False, and nothing written, if the file is not the one seen.
@@ -67,16 +77,15 @@ class FieldFile:
         before = self.content
         if digest_of(before) != seen:
             return False
-        document = _parsed(before, self.path.name)
-        for key, value in changes.items():
-            _put(document, key, value)
-        for way in {key[:at] for key in changes for at, part in enumerate(key) if isinstance(part, int)}:
-            _drop_empty(document, way)
-        text = tomlkit.dumps(document).encode()
+        text = tomlkit.dumps(_changed(before, self.path.name, changes)).encode()
         if text != before:
             write_whole(self.path, text)
             self.earlier = [*self.earlier, before][-_MOST_STEPS:]
         return True
+
+    def would_be(self, changes: Mapping[Key, Any]) -> dict[str, Any]:
+        """Its tables with keys set or taken away, in plain values; nothing is written."""
+        return _changed(self.content, self.path.name, changes).unwrap()
 
     def undo(self, *, seen: str) -> bool:
         """Put the text before the last change back; False if there is none, or the file is not the one seen."""
@@ -85,6 +94,15 @@ class FieldFile:
         write_whole(self.path, self.earlier[-1])
         self.earlier.pop()
         return True
+
+
+def _changed(content: bytes, name: str, changes: Mapping[Key, Any]) -> tomlkit.TOMLDocument:
+    document = _parsed(content, name)
+    for key, value in changes.items():
+        _put(document, key, value)
+    for way in {key[:at] for key in changes for at, part in enumerate(key) if isinstance(part, int)}:
+        _drop_empty(document, way)
+    return document
 
 
 def write_whole(path: Path, content: bytes) -> None:

@@ -23,6 +23,7 @@ from vrn.desk.work import Job
 from vrn.errors import InputFileError, VrnError
 from vrn.ingest.field_file import load_toml, read_settings
 from vrn.many.task import staleness, summary_in
+from vrn.pages.field_maps import paths_of
 from vrn.words import FindingText, UnitFormat, finding_texts, say
 
 if TYPE_CHECKING:
@@ -31,12 +32,13 @@ if TYPE_CHECKING:
 
 FieldStatus = Literal["missing", "ready", "draft", "signed", "applied"]
 WRITTEN: Final = ("map.html", "report.html", "report.pdf", "load_sheet.pdf", "load_sheet.txt", "shapefile.zip",
-                 "prescription.geojson",
-                 "zones.csv", "ledger.csv", "field.gpx", "layers.gpkg", "summary.json")  # fmt: skip
+                 "prescription.geojson", "zones.csv", "ledger.csv", "field.gpx", "layers.gpkg",
+                 "summary.json")  # fmt: skip
 TO_SETTLE: Final = ("field.name", "crop.yield_goal_bu_ac", "crop.yield_goal_t_ha", "crop.growth_stage",
                     "samples.reported_as", "samples.moisture_basis", "layers.organic_matter.value_pct",
                     "product.name")  # fmt: skip
 _SHOWN: Final = {".html": "text/html", ".pdf": "application/pdf", ".txt": "text/plain"}
+_OUTLINES: Final = (".shp", ".zip", ".geojson", ".json", ".gpkg", ".kml", ".kmz", ".gml", ".fgb")
 _NAME: Final = re.compile(r"[^\w.-]+")
 
 
@@ -243,6 +245,28 @@ def _applied_in(book: Path) -> frozenset[str]:
     )
 
 
+def outlines(step: Callable[[str], None], *, folder: Path) -> tuple[str, tuple[tuple[str, str, str], ...]]:
+    """Outlines of a file that holds several: the box of their picture; what names each, its name, its path."""
+    from vrn.ingest.input_files import InputFiles
+    from vrn.ingest.look import areas_of, look_at
+    from vrn.ingest.table import LONLAT
+    from vrn.ingest.which_outline import label_column
+    from vrn.model.grid import reproject
+
+    step("reading")
+    files = InputFiles(folder)
+    for path in sorted(folder.iterdir()):
+        for look in look_at(files, path.name) if path.suffix.lower() in _OUTLINES else ():
+            areas = areas_of(look) if look.role == "boundary" and look.features is not None else []
+            if len(areas) > 1 and look.features is not None:
+                table, crs = look.features.table, str(look.features.crs or LONLAT)
+                label = label_column(table)
+                names = table.column(label) if label is not None else [str(at + 1) for at in range(len(areas))]
+                box, ways = paths_of([reproject(area, crs, LONLAT) for area in areas])
+                return box, tuple((f"{look.name}#{name}", name, way) for name, way in zip(names, ways, strict=False))
+    return "", ()
+
+
 # what the field's pages answer
 
 
@@ -296,15 +320,20 @@ def _field(request: Request) -> Response:
     desk, place = desk_of(request), place_of(request)
     state, found = _state_of(place, date.today()), looked(desk, place)
     digest, built = digest_of(desk.file(place).content), summary_in(place.out) or {}
+    says = desk.file(place).says
+    said = "#" in str(says("field", "boundary")) or says("field", "boundary_where")
+    failed = isinstance(found, Job) and found.state == "failed" and not said
+    what = f"outlines {place.content()}"
+    pick = desk.worker.known(place.name, what, outlines, folder=place.folder) if failed else None
     written = [name for name in WRITTEN if (place.out / name).is_file()]
     return page(
         request, "field.html", place=place, state=state, look=found if isinstance(found, FieldLook) else None,
         job=None if isinstance(found, FieldLook) else found, seen_digest=digest, written=written, built=built,
         questions=desk.started[place.name].questions if place.name in desk.started else (),
         taken=desk.started[place.name].taken if place.name in desk.started else (),
-        steps_back=len(desk.file(place).earlier), open_lines=_open_lines(desk, place),
+        pick=pick, steps_back=len(desk.file(place).earlier), open_lines=_open_lines(desk, place),
         shown=UnitFormat(metric=isinstance(found, FieldLook) and found.metric),
-        terminal=(f"vrn check {place.name}/field.toml", f"vrn build {place.name}/field.toml --out {place.name}_rx"),
+        terminal=(f"vrn check {place.name}/field.toml", f"vrn build {place.name}/field.toml --out {place.out.name}"),
     )  # fmt: skip
 
 
@@ -340,7 +369,7 @@ def _build(request: Request) -> Response:
                              out=place.out)  # fmt: skip
     at = f"/fields/{place.name}"
     return page(request, "wait.html", job=job, next=at, back=at,
-                terminal=(f"vrn build {place.name}/field.toml --out {place.name}_rx",))  # fmt: skip
+                terminal=(f"vrn build {place.name}/field.toml --out {place.out.name}",))  # fmt: skip
 
 
 def _written(request: Request) -> Response:
@@ -353,11 +382,8 @@ def _written(request: Request) -> Response:
     headers = {"content-security-policy": "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"}
     if path.name == "map.html":
         found = re.search(r'http-equiv="Content-Security-Policy" content="([^"]*)"', path.read_text(encoding="utf-8"))
-        headers = {
-            "content-security-policy": f"{found[1].replace('&#39;', chr(39))}; sandbox allow-scripts allow-downloads"
-            if found
-            else "sandbox"
-        }
+        own = f"{found[1].replace('&#39;', chr(39))}; sandbox allow-scripts allow-downloads" if found else "sandbox"
+        headers = {"content-security-policy": own}
     return FileResponse(path, media_type=kind or "application/octet-stream", headers=headers, filename=path.name,
                         content_disposition_type="inline" if kind else "attachment")  # fmt: skip
 

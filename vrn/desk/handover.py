@@ -28,15 +28,20 @@ BOOK: Final = "season.db"
 _UNITS: Final = ("gal/ac", "lb/ac", "lb N/ac", "L/ha", "kg/ha", "kg N/ha")
 _WITH_COLORS: Final = SAME_ORIGIN.replace("style-src 'self'", "style-src 'self' 'unsafe-inline'")  # of swatches
 _MOST_REVIEW: Final = 4_000_000  # bytes
+_MOST_KEY: Final = 20_000
 
 
-def sign(step: Callable[[str], None], *, folder: Path, by: str, note: str, accept: bool) -> FieldLook:
-    """What ``vrn sign`` does, by name."""
+def sign(
+    step: Callable[[str], None], *, folder: Path, by: str, note: str, accept: bool, key: bytes = b"", secret: str = ""
+) -> FieldLook:
+    """What ``vrn sign`` does, by name or with a private key."""
+    from vrn.files.signature import read_key
     from vrn.files.staging import source_of
     from vrn.many.sign import ReportBeside, sign_folder
 
     with ReportBeside() as report:
         signed = sign_folder(folder, by=by, on=date.today(), note=note or None, sources={**source_of(folder)},
+                             key=read_key(Path("key"), secret, content=key) if key else None,
                              accept=accept, report=report, step=step)  # fmt: skip
     return look_of(signed)
 
@@ -75,6 +80,24 @@ def hold_against(
     record_outcome(book, *applied_outcomes(found, key=key_of_folder(
         place.out, found.field, latest(book, built=True, retired=True))))  # fmt: skip
     return finding_texts(UnitFormat.of(found.units), found.findings)
+
+
+def read_harvest(
+    step: Callable[[str], None], *, place: Place, harvest: Path, applied: Path | None
+) -> tuple[FindingText, ...]:
+    """What ``vrn harvest DIR YIELD_LOG --applied LOG --book BOOK`` does; without a record as with ``--as-planned``."""
+    from vrn.many.book import latest
+    from vrn.many.harvest import read_trial_harvest, record_trials
+    from vrn.many.outcomes import key_of_folder
+    from vrn.pages.compared import write_harvest
+
+    step("reading")
+    found, book = read_trial_harvest(place.out, harvest, applied), place.root / BOOK
+    step("writing")
+    key = key_of_folder(place.out, found.field, latest(book, built=True, retired=True)) if book.exists() else ""
+    record_trials(book, key, *found.trials)
+    write_harvest(found, place.root / f"{place.out.name}_harvest")
+    return finding_texts(UnitFormat.of(found.units), (*found.says, *found.findings))
 
 
 def applied_folder(place: Place) -> Path:
@@ -126,12 +149,13 @@ def _on_stick(request: Request) -> Response:
 
 def _applied_page(request: Request) -> Response:
     desk, place = desk_of(request), place_of(request)
-    path = applied_folder(place) / "compared.html"
+    path, summary = applied_folder(place) / "compared.html", summary_in(place.out) or {}
     return page(
-        request, "applied.html", place=place, built=bool(summary_in(place.out)), compared=path.is_file(), units=_UNITS,
+        request, "applied.html", place=place, built=bool(summary), compared=path.is_file(), units=_UNITS,
+        trial=bool(summary.get("trial")), harvested=_harvested(place).is_file(),
         width_unit=UnitFormat(metric=desk.file(place).values().get("units") == "metric").unit("length"),
         findings=desk.applied.get(place.name, ()),
-        terminal=(f"vrn compare {place.name}_rx AS_APPLIED --book {BOOK}",),
+        terminal=(f"vrn compare {place.out.name} AS_APPLIED --book {BOOK}",),
     )  # fmt: skip
 
 
@@ -155,12 +179,39 @@ async def _applied(request: Request) -> Response:
                              applied=place.folder / name, unit=unit, width_ft=width_ft)  # fmt: skip
     at = f"/fields/{place.name}/applied"
     return page(request, "wait.html", place=place, job=job, next=at, back=at,
-                terminal=(f"vrn compare {place.name}_rx {place.name}/{name} --book {BOOK}",))  # fmt: skip
+                terminal=(f"vrn compare {place.out.name} {place.name}/{name} --book {BOOK}",))  # fmt: skip
+
+
+async def _harvest(request: Request) -> Response:
+    desk, place = desk_of(request), place_of(request)
+    async with request.form(max_files=4, max_fields=8) as form:
+        logs = [form.get(name) for name in ("files", "applied")]
+        given = [one for one in logs if isinstance(one, UploadFile) and one.filename]
+        if given[:1] != logs[:1] or (len(given) == 1 and form.get("as_planned") != "yes"):
+            return page(request, "refused.html", status=422, place=place, problem=say(TRADE, "desk.harvest-what"),
+                        remedy=say(TRADE, "desk.go-back"))  # fmt: skip
+        names = [await to_thread.run_sync(keep_in, place.folder, one) for one in given]
+
+    def after(found: tuple[FindingText, ...]) -> None:
+        desk.applied[place.name] = found
+
+    record = place.folder / names[1] if len(names) > 1 else None
+    job = desk.worker.submit(place.name, f"harvest {names[0]}", read_harvest, after=after, place=place,
+                             harvest=place.folder / names[0], applied=record)  # fmt: skip
+    how = "--as-planned" if record is None else f"--applied {place.name}/{names[1]}"
+    at = f"/fields/{place.name}/applied"
+    return page(request, "wait.html", place=place, job=job, next=at, back=at,
+                terminal=(f"vrn harvest {place.out.name} {place.name}/{names[0]} {how} --book {BOOK}",))  # fmt: skip
+
+
+def _harvested(place: Place) -> Path:
+    return place.root / f"{place.out.name}_harvest" / "harvest.html"
 
 
 def _compared(request: Request) -> Response:
-    """The page of the comparison, which runs nothing."""
-    path = applied_folder(place_of(request)) / "compared.html"
+    """The page of the comparison, or of the harvest, which runs nothing."""
+    place = place_of(request)
+    path = _harvested(place) if request.url.path.endswith("harvest.html") else applied_folder(place) / "compared.html"
     if not path.is_file():
         raise HTTPException(404)
     policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
@@ -210,15 +261,23 @@ def _sign_page(request: Request) -> Response:
         request, "sign.html", place=place, look=look, job=None if look is not None else found, summary=summary,
         standing=standing, same=look is not None and summary.get("id") == look.id,
         shown=UnitFormat(metric=look is not None and look.metric),
-        terminal=(f'vrn sign {place.name}_rx --by "NAME"' + (" --accept-warnings" if standing else ""),),
+        terminal=(f'vrn sign {place.out.name} --by "NAME"' + (" --accept-warnings" if standing else ""),),
     )  # fmt: skip
 
 
 async def _signed(request: Request) -> Response:
     desk, place = desk_of(request), place_of(request)
-    async with request.form() as form:
+    async with request.form(max_files=2, max_fields=12) as form:
         by, remark = (str(form.get(name, "")).strip() for name in ("by", "note"))
-        accept, agreed = form.get("accept") == "yes", str(form.get("id", ""))
+        accept, agreed, secret = form.get("accept") == "yes", str(form.get("id", "")), str(form.get("secret", ""))
+        upload = form.get("key")
+        key = await upload.read(_MOST_KEY) if isinstance(upload, UploadFile) and upload.filename else b""
+        key_name = upload.filename or "" if isinstance(upload, UploadFile) else ""
+    if key:
+        from vrn.files.signature import read_key
+        from vrn.many.sign import refuse_revoked
+
+        refuse_revoked(desk.root / BOOK, read_key(Path(key_name), secret, content=key))
     built = (await to_thread.run_sync(summary_in, place.out)) or {}
     if not by or agreed != built.get("id"):
         code = "sign-name" if not by else "sign-other"
@@ -228,10 +287,22 @@ async def _signed(request: Request) -> Response:
     def after(found: Any) -> None:
         desk.keep(place, place.content(), found)
 
-    job = desk.worker.submit(place.name, "sign", sign, after=after, folder=place.out, by=by, note=remark, accept=accept)
+    job = desk.worker.submit(
+        place.name,
+        "sign",
+        sign,
+        after=after,
+        folder=place.out,
+        by=by,
+        note=remark,
+        accept=accept,
+        key=key,
+        secret=secret,
+    )
+    told = f'vrn sign {place.out.name} --by "{by}"' + accept * " --accept-warnings" + bool(key) * f" --key {key_name}"
     return page(request, "wait.html", job=job, next=f"/fields/{place.name}?said=signed",
                 back=f"/fields/{place.name}/sign",
-                terminal=(f'vrn sign {place.name}_rx --by "{by}"' + accept * " --accept-warnings",))  # fmt: skip
+                terminal=(told,))  # fmt: skip
 
 
 def _map(request: Request) -> Response:
@@ -284,6 +355,7 @@ ROUTES: Final = (
     ("GET", "/stick", _stick_page), ("POST", "/stick", _stick), ("GET", "/stick/{job}", _on_stick),
     ("GET", "/season", _season), ("GET", "/fields/{field}/applied", _applied_page),
     ("POST", "/fields/{field}/applied", _applied), ("GET", "/fields/{field}/applied/compared.html", _compared),
+    ("POST", "/fields/{field}/harvest", _harvest), ("GET", "/fields/{field}/applied/harvest.html", _compared),
     ("GET", "/fields/{field}/map", _map), ("POST", "/fields/{field}/review", _review),
     ("GET", "/fields/{field}/sign", _sign_page), ("POST", "/fields/{field}/sign", _signed),
 )  # fmt: skip

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+import shapely
 from anyio import to_thread
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
@@ -18,13 +20,16 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from vrn.desk.edit import append_line, digest_of, keep_in, write_whole
 from vrn.desk.fields import FieldLook, looked
 from vrn.desk.form import Entry, form_of
-from vrn.desk.session import TRADE, Desk, Place, desk_of, page, place_of, seen
-from vrn.desk.work import Job
+from vrn.desk.session import TRADE, Place, desk_of, page, place_of, seen
 from vrn.errors import InputFileError, VrnError
 from vrn.findings import Finding
 from vrn.ingest.field_file import load_toml
 from vrn.ingest.input_files import InputFiles
-from vrn.ingest.look import Look, look_at
+from vrn.ingest.look import Look, look_at, points_of
+from vrn.ingest.table import LONLAT
+from vrn.model.field import Field
+from vrn.model.grid import reproject
+from vrn.pages.field_maps import paths_of
 from vrn.words import FindingText, UnitFormat, finding_texts, say
 
 _FIRST: Final = 12  # rows that are shown at once
@@ -53,6 +58,9 @@ class ReadingsTable:
     problem: str
     remedy: str
     left_out: tuple[tuple[str, str], ...]
+    box: str = ""  # of the map
+    outline: str = ""
+    points: tuple[tuple[str, str, int, bool], ...] = ()  # path, name with reading, row, whether something was found
 
 
 def readings_table(step: Callable[[str], None], *, field_file: Path) -> ReadingsTable:
@@ -67,7 +75,7 @@ def readings_table(step: Callable[[str], None], *, field_file: Path) -> Readings
     name, own = str(section.get("file", "")), section.get("columns", {})
     files = InputFiles(field_file.parent, metric=raw.get("units") == "metric")
     found: tuple[Finding, ...] = ()
-    problem = remedy = ""
+    problem, remedy, field = "", "", None
     try:
         field = read_field(field_file)
         found = (*field.findings, *assess_readings(field.samples, section=field.settings.samples).findings)
@@ -91,6 +99,7 @@ def readings_table(step: Callable[[str], None], *, field_file: Path) -> Readings
     chosen = [i for i, row in enumerate(table.row) if i < _FIRST or row in by_row][:_MOST]
     named = next((column for column, role in taken.items() if role == "sample_id"), None)
     left = section.get("leave_out", [])
+    box, outline, points = _map_of(field, look, frozenset(by_row))
     return ReadingsTable(
         file=name, columns=tuple((column, _role_name(taken.get(column, ""))) for column in table.columns),
         rows=tuple((table.row[i], tuple(table.cells[i]), tuple(by_row.get(table.row[i], ()))) for i in chosen),
@@ -98,7 +107,30 @@ def readings_table(step: Callable[[str], None], *, field_file: Path) -> Readings
         names=tuple(dict.fromkeys(table.column(named)))[:2000] if named is not None else (),
         findings=tuple(one for one in rest if one.code.startswith(("samples.", "ingest."))),
         left_out=tuple((str(one.get("sample_id")), str(one.get("reason"))) for one in left if isinstance(one, dict)),
+        box=box, outline=outline, points=points,
     )  # fmt: skip
+
+
+def _map_of(
+    field: Field | None, look: Look, doubted: frozenset[int]
+) -> tuple[str, str, tuple[tuple[str, str, int, bool], ...]]:
+    """Readings on the ground: as they were read, else where the file says they are, in degrees."""
+    if field is not None:
+        samples, shown = field.samples, UnitFormat.of(field.settings.units)
+        at = reproject(shapely.MultiPoint(samples.coordinates_m), field.crs, LONLAT)
+        places = [reproject(field.boundary, field.crs, LONLAT), *shapely.get_parts(at)]
+        rows = zip(samples.sample_id, samples.nitrate_ppm, samples.row, strict=True)
+        named = [(f"{name}: {shown.text('concentration', float(ppm))}", int(row)) for name, ppm, row in rows]
+    else:
+        spots = points_of(look)
+        fit = np.isfinite(spots).all(axis=1) & (np.abs(spots) <= (180.0, 90.0)).all(axis=1)
+        if not fit.any() or look.table is None:
+            return "", "", ()
+        places = [shapely.MultiPoint(spots[fit]).envelope, *shapely.points(spots[fit])]
+        named = [(str(row), int(row)) for row in np.asarray(look.table.row)[: len(spots)][fit]]
+    box, (outline, *ways) = paths_of(places)
+    points = tuple((way, name, row, row in doubted) for way, (name, row) in zip(ways, named, strict=True))
+    return box, outline if field is not None else "", points
 
 
 def _taken(look: Look, columns: Iterable[str], own: dict[str, str]) -> dict[str, str]:
@@ -171,7 +203,7 @@ def _readings(request: Request) -> Response:
     desk, place = desk_of(request), place_of(request)
     file = desk.file(place)
     raw, content = file.values(), place.content()
-    job = _job_of(desk, place, f"readings {content}", readings_table, field_file=place.file)
+    job = desk.worker.known(place.name, f"readings {content}", readings_table, field_file=place.file)
     table: ReadingsTable | None = job.result if job.state == "done" else None
     kept = _kept(place)
     return page(
@@ -179,14 +211,6 @@ def _readings(request: Request) -> Response:
         seen_digest=digest_of(file.content), by_hand=len(_lines_of(kept)), has_plan=_plan_page(place) is not None,
         terminal=(f"vrn check {place.name}/field.toml", f"vrn plan {place.name}/field.toml"),
     )  # fmt: skip
-
-
-def _job_of(desk: Desk, place: Place, what: str, task: Callable[..., Any], **given: Any) -> Job:
-    """The job that answers a page: the one that did or does, else a new one."""
-    for job in desk.worker.jobs.values():
-        if (job.field, job.what) == (place.name, what) and job.state != "stopped":
-            return job
-    return desk.worker.submit(place.name, what, task, **given)
 
 
 async def _dropped(request: Request) -> Response:

@@ -18,6 +18,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from vrn.desk.edit import FieldFile
 from vrn.desk.work import Worker
+from vrn.files.staging import source_of
 from vrn.words import UnitFormat, say
 
 if TYPE_CHECKING:
@@ -160,6 +161,7 @@ class Place:
 
     name: str
     root: Path
+    written_in: str = ""  # name of the folder that holds its prescription, where it is not NAME_rx
 
     @property
     def folder(self) -> Path:
@@ -174,7 +176,7 @@ class Place:
     @property
     def out(self) -> Path:
         """Folder of the prescription, beside the field's own."""
-        return self.root / f"{self.name}_rx"
+        return self.root / (self.written_in or f"{self.name}_rx")
 
     def written(self, name: str) -> Path | None:
         """A written file by a name that came from outside; None if there is none, or it would lead elsewhere."""
@@ -215,13 +217,18 @@ class Desk:
 
     def places(self) -> tuple[Place, ...]:
         """Every field of the folder, by name; links that lead out of it are none."""
-        root = self.root
-        inside = root.resolve()
+        root, inside = self.root, self.root.resolve()
+        folders = [one for one in sorted(root.iterdir()) if not one.name.startswith(".")] if root.is_dir() else []
+        written = {one.name: one for one in folders if (one / "summary.json").is_file()}
+        of_file = {
+            source_of(one)["field"].resolve(): name for name, one in written.items() if source_of(one).get("field")
+        }
         found = []
-        for folder in sorted(root.iterdir()) if root.is_dir() else ():
+        for folder in folders:
             file = folder / "field.toml"
-            if not folder.name.startswith(".") and file.is_file() and file.resolve().is_relative_to(inside):
-                found.append(Place(name=folder.name, root=root))
+            if file.is_file() and file.resolve().is_relative_to(inside):
+                other = "" if f"{folder.name}_rx" in written else of_file.get(file.resolve(), "")
+                found.append(Place(name=folder.name, root=root, written_in=other))
         return tuple(found)
 
     def file(self, place: Place) -> FieldFile:

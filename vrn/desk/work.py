@@ -4,6 +4,7 @@ import multiprocessing
 import queue
 import secrets
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from dataclasses import field as attribute
@@ -39,6 +40,13 @@ class Job:
         """Whether nothing more becomes of it."""
         return self.state in _ENDED
 
+    def waited(self) -> "Job":
+        """Itself, when it is over, or after a minute."""
+        until = time.monotonic() + 60
+        while not self.over and time.monotonic() < until:
+            time.sleep(0.01)
+        return self
+
 
 class Worker:
     """Jobs in the order they came, carried out by one process of its own, which is started again where it ends."""
@@ -67,6 +75,13 @@ class Worker:
                 del self.jobs[old]
         self._waiting.put(job)
         return job
+
+    def known(self, field_name: str, what: str, task: Callable[..., Any], **given: Any) -> Job:
+        """The job that answers a page: the one that did or does, else a new one."""
+        for job in self.jobs.values():
+            if (job.field, job.what, job.given) == (field_name, what, given) and job.state != "stopped":
+                return job
+        return self.submit(field_name, what, task, **given)
 
     def stop(self, job: Job) -> None:
         """Stop a job: a waiting one is not begun, the process of a running one is ended."""

@@ -4,6 +4,7 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,12 +14,14 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from vrn.desk.edit import Key, digest_of, write_whole
+from vrn.desk.edit import FieldFile, Key, digest_of, write_whole
 from vrn.desk.form import changes_of
 from vrn.desk.session import TRADE, Desk, Place, desk_of, page, place_of, seen
 from vrn.desk.work import Job
 from vrn.errors import InputFileError, VrnError
-from vrn.ingest.field_file import load_toml, settings_from
+from vrn.ingest.field_file import settings_from
+from vrn.pages.field_maps import paths_of
+from vrn.pages.report_parts import Table
 from vrn.words import FindingText, UnitFormat, finding_texts, say
 from vrn.zones.draw import merge_zones, move_ground, split_zones
 
@@ -52,15 +55,7 @@ def sketch(
     from vrn.model.layers import PolygonLayer
     from vrn.pipeline import build
 
-    raw = load_toml(field_file)
-    for (*way, name), value in changes.items():
-        table: Any = raw
-        for part in way:
-            table = table.setdefault(part, {})
-        if value is None:
-            table.pop(name, None)
-        else:
-            table[name] = value
+    raw = FieldFile(field_file).would_be(changes)
     if drawn:
         raw.get("zones", {}).pop("file", None)
     settings = settings_from(raw)
@@ -126,24 +121,11 @@ def _sliders(raw: dict[str, Any]) -> dict[str, tuple[str, float, float, float, f
     }
 
 
-def _ask(desk: Desk, place: Place, changes: dict[Key, Any]) -> Job:
-    content, drawn = place.content(), desk.drawn.get(place.name, [])[-1:]
+def _ask(desk: Desk, place: Place, changes: dict[Key, Any], *, suggested: bool = False) -> Job:
+    content, drawn = place.content(), [] if suggested else desk.drawn.get(place.name, [])[-1:]
     zones = tuple((number, shapely.to_wkb(part)) for number, part in (drawn[0] if drawn else {}).items())
     given: dict[str, Any] = {"field_file": place.file, "changes": changes, "drawn": zones}
-    for job in desk.worker.jobs.values():
-        if (job.field, job.what, job.given) == (place.name, f"sketch {content}", given) and job.state != "stopped":
-            return job
-    return desk.worker.submit(place.name, f"sketch {content}", sketch, **given)
-
-
-def _finished(job: Job) -> Job:
-    """Wait for a sketch, which is soon done."""
-    import time
-
-    until = time.monotonic() + 60
-    while not job.over and time.monotonic() < until:
-        time.sleep(0.02)
-    return job
+    return desk.worker.known(place.name, f"sketch {content}", sketch, **given)
 
 
 async def _zones(request: Request) -> Response:
@@ -156,8 +138,10 @@ async def _zones(request: Request) -> Response:
         request, "zones.html", place=place, job=job, sketch=job.result if job.state == "done" else None,
         sliders=_sliders(raw), seen_digest=digest_of(file.content), drawn=len(desk.drawn.get(place.name, [])),
         own=raw.get("zones", {}).get("file", ""), changed=False,
+        before={} if not desk.drawn.get(place.name) else await to_thread.run_sync(
+            partial(_before, desk, place, by_hand=True)),
         shown=shown, rate_unit=shown.unit("rate"),
-        terminal=(f"vrn build {place.name}/field.toml --out {place.name}_rx",),
+        terminal=(f"vrn build {place.name}/field.toml --out {place.out.name}",),
     )  # fmt: skip
 
 
@@ -179,10 +163,35 @@ async def _sketched(request: Request) -> Response:
 def _fragment(request: Request, desk: Desk, place: Place, typed: dict[str, str]) -> Response:
     raw = desk.file(place).values()
     changes, wrong = _typed_changes(raw, typed)
-    job = _finished(_ask(desk, place, {} if wrong else changes))
+    job, steps = _ask(desk, place, {} if wrong else changes).waited(), len(desk.drawn.get(place.name, []))
     return page(request, "sketch.html", place=place, job=job, sketch=job.result if job.state == "done" else None,
-                drawn=len(desk.drawn.get(place.name, [])), changed=bool(changes),
-                shown=UnitFormat(metric=raw.get("units") == "metric"))  # fmt: skip
+                drawn=steps, changed=bool(changes), before=_before(desk, place, by_hand=bool(steps)) if steps or changes
+                else {}, shown=UnitFormat(metric=raw.get("units") == "metric"))  # fmt: skip
+
+
+def _before(desk: Desk, place: Place, *, by_hand: bool = False) -> dict[str, str]:
+    """Totals by name without what is tried: those of the suggested zones, or of the file as it is."""
+    changes: dict[Key, Any] = {}
+    if by_hand and desk.file(place).values().get("zones", {}).get("file"):
+        changes = {("zones", "file"): None, ("zones", "column"): None}
+    job = _ask(desk, place, changes, suggested=by_hand).waited()
+    return dict(job.result.totals) if job.state == "done" else {}
+
+
+async def _tried(request: Request) -> Response:
+    """What the answers in the form would make of the totals, before they are kept."""
+    desk, place = desk_of(request), place_of(request)
+    async with request.form(max_fields=2000) as form:
+        typed = {name: value.replace("\r\n", "\n") for name, value in form.items() if isinstance(value, str)}
+
+    def answer() -> Response:
+        raw = desk.file(place).values()
+        changes, wrong = changes_of(raw, typed)
+        job = _ask(desk, place, dict(changes), suggested=True).waited() if changes and not wrong else None
+        return page(request, "tried.html", job=job, wrong=bool(wrong), before=_before(desk, place) if job else {},
+                    shown=UnitFormat(metric=raw.get("units") == "metric"))  # fmt: skip
+
+    return await to_thread.run_sync(answer)
 
 
 async def _slid(request: Request) -> Response:
@@ -208,10 +217,11 @@ def _drawn(request: Request, desk: Desk, place: Place, typed: dict[str, str]) ->
     if tool == "undo":
         del steps[-1:]
     elif tool in _TOOLS:
-        job = _finished(_ask(desk, place, {}))
-        if job.state != "done":
+        job = None if steps else _ask(desk, place, {}).waited()
+        if job is not None and job.state != "done":
             return _fragment(request, desk, place, {})
-        now = steps[-1] if steps else {one["zone"]: shapely.geometry.shape(one["shape"]) for one in job.result.shapes}
+        shapes = job.result.shapes if job is not None else ()
+        now = steps[-1] if steps else {one["zone"]: shapely.geometry.shape(one["shape"]) for one in shapes}
         steps.append(_changed_by(tool, now, typed))
         del steps[:-_MOST_STEPS]
     else:
@@ -276,7 +286,7 @@ def _rate_set(desk: Desk, place: Place, typed: dict[str, str]) -> Response:
     if raw.get("zones", {}).get("by") == "cells":
         problem = "Rates go cell by cell here, and there is no zone to set one on."
         raise InputFileError(problem, "Take out zones.by on the page of the field file.")
-    job = _finished(_ask(desk, place, {}))
+    job = _ask(desk, place, {}).waited()
     shapes = {str(one["zone"]): one for one in job.result.shapes} if job.state == "done" else {}
     try:
         rate = float(typed["rate"])
@@ -299,7 +309,71 @@ def _plain(value: Any) -> Any:
     return [_plain(one) for one in value] if isinstance(value, (list, tuple)) else float(value)
 
 
+@dataclass(frozen=True, kw_only=True)
+class TrialLook:
+    """What ``vrn trial`` says of a field: lines, the blocks, findings; whether blocks fit, and check strips else."""
+
+    table: Table | None
+    lines: tuple[str, ...]
+    findings: tuple[FindingText, ...]
+    strips: str
+    asked: bool
+    box: str
+    shapes: tuple[tuple[str, str, str], ...]  # path, color, name
+    metric: bool
+
+
+def look_for_trial(step: Callable[[str], None], *, field_file: Path) -> TrialLook:
+    """What ``vrn trial`` does."""
+    from vrn.files.lonlat import drawn_zones
+    from vrn.findings import Quantity
+    from vrn.ingest import read_field
+    from vrn.pages.ramps import rate_colors
+    from vrn.pages.report_machine import trial_lines, trial_table
+    from vrn.pipeline.reading import trial_of_field
+
+    field = read_field(field_file)
+    built, smallest, findings = trial_of_field(field, progress=step)
+    found, shown, strips = built.trial, UnitFormat.of(field.settings.units), ""
+    assert found is not None
+    least = None if smallest is None else smallest.trial
+    if least is not None and least.cost_usd:
+        strips = say(shown, "console.trial-strips-cost", cost=Quantity("money", least.cost_usd))
+    elif least is not None and least.blocks:
+        strips = say(shown, "console.trial-strips")
+    colors, zones = rate_colors(built.rates), drawn_zones(built)
+    box, ways = paths_of([shapely.MultiPolygon(zone.parts) for zone in zones])
+    return TrialLook(
+        table=trial_table(found, shown) if found.blocks else None, metric=shown.metric,
+        lines=tuple(trial_lines(found, shown)) if found.blocks else (), findings=finding_texts(shown, findings),
+        strips=strips, asked=field.settings.trial is not None, box=box,
+        shapes=tuple((way, colors[zone.rate.zone], f"{shown.text('rate', zone.rate.rate_n_lb_ac)}")
+                     for way, zone in zip(ways, zones, strict=True)),
+    )  # fmt: skip
+
+
+def _trial(request: Request) -> Response:
+    desk, place = desk_of(request), place_of(request)
+    file = desk.file(place)
+    job = desk.worker.known(place.name, f"trial {place.content()}", look_for_trial, field_file=place.file)
+    look: TrialLook | None = job.result if job.state == "done" else None
+    return page(request, "trial.html", place=place, job=job, look=look, seen_digest=digest_of(file.content),
+                shown=UnitFormat(metric=look is not None and look.metric),
+                terminal=(f"vrn trial {place.name}/field.toml",))  # fmt: skip
+
+
+async def _lay_trial(request: Request) -> Response:
+    """Lay the blocks into the pass, or take them out again: the table ``[trial]`` of the field file."""
+    desk, place, typed = desk_of(request), place_of(request), await _typed(request)
+    value: dict[str, Any] | None = {} if typed.get("lay") == "yes" else None
+    file = desk.file(place)
+    done = await to_thread.run_sync(partial(file.change, {("trial",): value}, seen=typed.get("seen", "")))
+    return seen(f"/fields/{place.name}/trial?said={'saved' if done else 'changed-meanwhile'}")
+
+
 ROUTES: Final = (
+    ("GET", "/fields/{field}/trial", _trial), ("POST", "/fields/{field}/trial", _lay_trial),
+    ("POST", "/fields/{field}/settings/tried", _tried),
     ("GET", "/fields/{field}/zones", _zones), ("POST", "/fields/{field}/zones", _slid),
     ("POST", "/fields/{field}/zones/sketch", _sketched), ("POST", "/fields/{field}/zones/draw", _draw),
     ("POST", "/fields/{field}/zones/keep", _keep_drawn), ("POST", "/fields/{field}/zones/rate", _set_rate),

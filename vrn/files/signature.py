@@ -131,9 +131,9 @@ def is_locked(path: Path) -> bool:
         return False
 
 
-def read_key(path: Path, passphrase: str = "") -> "Ed25519PrivateKey":
+def read_key(path: Path, passphrase: str = "", *, content: bytes | None = None) -> "Ed25519PrivateKey":
     """
-    Read a private key.
+    Read a private key, from its file or from what was in it.
 
     Raises
     ------
@@ -145,7 +145,7 @@ def read_key(path: Path, passphrase: str = "") -> "Ed25519PrivateKey":
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
     try:
-        content = path.read_bytes()
+        content = path.read_bytes() if content is None else content
     except OSError as error:
         problem = f"{path} cannot be read: {error.strerror or error}."
         raise InputFileError(problem, "Give the private key that vrn key made.") from error

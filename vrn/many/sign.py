@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
     from vrn.audit import Check
+    from vrn.many.book_tables import AnyBook
     from vrn.prescription.model import Prescription
     from vrn.words import UnitFormat
 
@@ -201,3 +202,15 @@ def _refuse_warnings(found: "Prescription", shown: "UnitFormat", *, accept: bool
                           for text in finding_texts(shown, standing))  # fmt: skip
         problem = f"{worded(shown, 'review.sign-warnings')}\n{lines}"
         raise InputFileError(problem, "Settle them, or take them on with --accept-warnings.")
+
+
+def refuse_revoked(book: "AnyBook", private: "Ed25519PrivateKey | None") -> None:
+    """Refuse a key that the book says is revoked; a book that is none is refused before anything is written."""
+    from vrn.files.signature import fingerprint, public_hex
+    from vrn.many.questions import known_keys
+
+    keys = known_keys(book) if book.exists() else {}
+    mark = "" if private is None else fingerprint(public_hex(private))
+    if keys.get(mark) is not None:
+        problem = f"The key {mark} was revoked on {keys[mark]}."
+        raise InputFileError(problem, "Make a new one with vrn key.")

@@ -1,5 +1,6 @@
 """What the maps draw of a field: its ground, its zones with their rates, and ground they are unsure of, hatched."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
@@ -84,6 +85,26 @@ def zone_labels(
         (zone, shapely.Point(shapely.maximum_inscribed_circle(part, tolerance=2.0).coords[0]), text)
         for _, part, zone, text in found
     ]
+
+
+def paths_of(shapes: Sequence[shapely.Geometry]) -> tuple[str, tuple[str, ...]]:
+    """Shapes in degrees as paths of one picture, north up: its box, and the path of each; a point is a dot."""
+    west, south, east, north = shapely.union_all(shapely.envelope(list(shapes))).bounds
+    across = max(math.cos(math.radians((south + north) / 2)), 0.01)
+    scale = 640 / max((east - west) * across, north - south, 1e-6)
+
+    def way(shape: shapely.Geometry) -> str:
+        if shape.geom_type == "Point":
+            return f"M{(shape.x - west) * across * scale:.1f} {(north - shape.y) * scale:.1f}h0"
+        parts = shapely.get_parts(shape)
+        rings = [ring for part in parts for ring in (part.exterior, *part.interiors)]
+        return "".join(
+            "M" + "L".join(f"{(x - west) * across * scale:.1f} {(north - y) * scale:.1f}" for x, y in ring.coords) + "Z"
+            for ring in rings
+        )
+
+    box = f"-16 -16 {(east - west) * across * scale + 32:.0f} {(north - south) * scale + 32:.0f}"
+    return box, tuple(way(shape) for shape in shapes)
 
 
 def unknown_ground(prescription: Prescription, names: Sequence[str] = ("need_lb_ac",)) -> dict[str, shapely.Geometry]:

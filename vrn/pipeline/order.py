@@ -1,7 +1,5 @@
 """The whole order: ground, surfaces, need, zones, rates, then every writer with the last gate before them."""
 
-import hashlib
-import pickle
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -31,14 +29,13 @@ from vrn.prescription.uncertainty import with_uncertainty
 from vrn.sampling.error import causes_of_error
 from vrn.sampling.quality import assess_readings, corrected
 from vrn.surface import FIRST_RANK
+from vrn.surface.layers import remembered
 from vrn.units import FT_M
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
     from vrn.files.signature import Earlier
-
-_MOST_REMEMBERED = 4  # fields, or states of one
 
 
 def build(
@@ -65,7 +62,7 @@ def build(
         Called with the name of each step as it begins.
 
     memory : dict, optional
-        Keeps the surfaces between builds, by the content that they are made from.
+        Keeps what takes long between builds, by the content that it is made from.
     sketch : bool
         Rates and totals only: no draws of what is uncertain, no other methods, no id. Not to be written.
 
@@ -78,19 +75,14 @@ def build(
     tell = progress or (lambda _step: None)
     tell("surfaces")
     grid, share = ground_of(field)
-    readings = assess_readings(field.samples, section=field.settings.samples)
+    section = field.settings.samples
+    readings = remembered(memory, (field.samples, section), lambda: assess_readings(field.samples, section=section))
     field = replace(field, samples=corrected(field.samples, field.settings.samples))
     profile = profile_of(field.samples.field_readings())
     extra, silent = extra_surfaces(field, grid, share)
     own = own_surfaces(surfaces or {}, grid, share, source=source, deep_sampled=bool(profile.deep))
     own_of_cells = None if need is None else own_need(need, grid, share, source=source)
-    known, beside = _remembered(
-        memory, (grid, share, field.boundary, field.no_apply, field.samples, field.organic_matter,
-                 field.yield_potential, field.applied_n, extra, field.settings.units,
-                 field.settings.samples, field.settings.layers, field.settings.crop,
-                 field.zones is not None or (field.settings.zones.count or 1) > 1),
-        lambda: soil_surfaces(field, profile, grid, share, extra=extra),
-    )  # fmt: skip
+    known, beside = soil_surfaces(field, profile, grid, share, extra=extra, memory=memory)
     known |= own
     tell("nitrogen")
     plain = need_of_field(field, profile, known, share, own=own_of_cells)
@@ -163,21 +155,6 @@ def _against_zones(made: Prescription, ledger: Ledger, need_se: NDArray[np.float
     better = made.drive.missed_lb_ac < other.drive.missed_lb_ac
     finding = note("rates.cells-nearer", "zones", **told) if better else warning("rates.zones-nearer", "zones", **told)
     return replace(made, findings=(*made.findings, finding))
-
-
-def _remembered(
-    memory: dict[bytes, Any] | None, content: object, make: Callable[[], tuple[dict[str, Surface], dict[str, Surface]]]
-) -> tuple[dict[str, Surface], dict[str, Surface]]:
-    """What is made from a content, made once; the memory holds the last few."""
-    if memory is None:
-        return make()
-    key = hashlib.sha256(pickle.dumps(content)).digest()
-    if key not in memory:
-        memory[key] = make()
-        while len(memory) > _MOST_REMEMBERED:
-            del memory[next(iter(memory))]
-    known, beside = memory[key]
-    return dict(known), dict(beside)
 
 
 def grid_of(field: Field) -> Grid:

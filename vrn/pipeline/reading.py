@@ -1,6 +1,7 @@
-"""What the field file already says of a reading: layers of its place, season and method, for its ledger at once."""
+"""What the field file says before the pass: of a reading, for its ledger at once; of a plan; of a trial."""
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from vrn.errors import VrnError
 from vrn.files.plan import write_plan
 from vrn.findings import Finding
 from vrn.model.field import Field
+from vrn.model.job import CheckStripSection, TrialSection
 from vrn.model.layers import Layer
 from vrn.nitrogen import Ledger, method
 from vrn.nitrogen.doubt import IN_SEASON_SD
@@ -21,7 +23,9 @@ from vrn.nitrogen.season import Season
 from vrn.pages.field_page import STAGES, EdgeNeed, field_page
 from vrn.pages.plan_sheet import field_sheet
 from vrn.pipeline.need import options_of, season_of_field, settled
+from vrn.pipeline.order import build
 from vrn.pipeline.soil import weights_of
+from vrn.prescription.model import Prescription
 from vrn.prescription.wanted import doubt_of
 from vrn.sampling.ground import layer_at, spots_on
 from vrn.sampling.plan import Plan
@@ -139,3 +143,19 @@ def _at(
         return np.full(1, middle)
     here = layer_at(layer, places_m) * (middle / own if of_goal else 1.0)
     return np.asarray(np.where(np.isfinite(here), middle + weight * (here - middle), middle))
+
+
+def trial_of_field(
+    field: Field, *, progress: Callable[[str], None] | None = None
+) -> tuple[Prescription, Prescription | None, tuple[Finding, ...]]:
+    """The field with the trial it asks for, else the usual one; where none fits, with check strips; what is told."""
+    settings = replace(field.settings, trial=field.settings.trial or TrialSection(), check_strips=None)
+    built, strips = build(replace(field, settings=settings), progress=progress), None
+    assert built.trial is not None  # it was asked for
+    if not built.trial.blocks:
+        smallest = replace(settings, trial=None, check_strips=field.settings.check_strips or CheckStripSection())
+        strips = build(replace(field, settings=smallest), progress=progress)
+    zones = {plot.zone for plot in built.trial.plots}
+    machine = [one for one in built.findings if one.code.startswith("rates.machine-")]
+    told = (*built.trial.findings, *(one for one in machine if one.quantities["zone"].value in zones))
+    return built, strips, told

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -30,6 +31,7 @@ from vrn.surface import (
     with_gap_filled,
 )
 from vrn.surface.coverage import SILENT_SHARE
+from vrn.surface.layers import remembered
 from vrn.units import BU_AC_T_HA
 
 _LAYERS: Final = ("organic_matter_pct", "yield_goal_bu_ac", "applied_n_lb_ac")
@@ -45,7 +47,7 @@ _FOLLOWED: Final = 0.55  # slope of the best rate on the yield that comes, over 
 
 def soil_surfaces(
     field: Field, profile: Profile, grid: Grid, share: NDArray[np.float64], *,
-    extra: tuple[tuple[NDArray[np.float64], float], ...] = (),
+    extra: tuple[tuple[NDArray[np.float64], float], ...] = (), memory: dict[bytes, Any] | None = None,
 ) -> tuple[dict[str, Surface], dict[str, Surface]]:  # fmt: skip
     """Every surface the ledger is made from, and those that a person only looks at.
 
@@ -58,7 +60,7 @@ def soil_surfaces(
     as their means: by chance one layer in six looks like a map. A person who gives zones, or their number, says that
     there is a pattern, and is believed.
     """
-    making = _Making(field=field, profile=profile, grid=grid, share=share)
+    making = _Making(field=field, profile=profile, grid=grid, share=share, memory=memory)
     surfaces, beside = making.surfaces()
     asked = field.settings.zones.file is not None or (field.settings.zones.count or 1) > 1
     if not asked and _evidence(field, profile, surfaces, share, extra) < LEAST_EVIDENCE:
@@ -159,28 +161,33 @@ class _Making:
     profile: Profile
     grid: Grid
     share: NDArray[np.float64]
+    memory: dict[bytes, Any] | None
     use_mean_only: bool = False
 
     def surfaces(self) -> tuple[dict[str, Surface], dict[str, Surface]]:
         """Those the ledger is made from, and those that a person only looks at."""
-        field, (goal, left_out) = self.field, self._yield_goal()
-        surfaces = {"yield_goal_bu_ac": goal}
+        field, surfaces = self.field, dict[str, Surface]()
+        surfaces["yield_goal_bu_ac"], left_out = self._yield_pattern()  # its goal last: what follows it does not change
         if field.organic_matter is not None:
-            followed = self._followed(surfaces)
-            surfaces["organic_matter_pct"] = self._layer("organic_matter_pct", field.organic_matter, followed)
+            name, followed = "organic_matter_pct", self._followed(surfaces)
+            surfaces[name] = self._layer(name, field.organic_matter, followed)
         if field.applied_n is not None:
             surfaces["applied_n_lb_ac"] = self._layer("applied_n_lb_ac", field.applied_n)
         followed = self._followed(surfaces)
         for name, depths in (("nitrate_ppm", self.profile.top), ("deep_nitrate_ppm", self.profile.deep)):
             if depths:
-                parts = [self._readings(name, depth, followed) for depth in depths]
-                thickness_in = [float(depth.bottom_in[0] - depth.top_in[0]) for depth in depths]
-                surfaces[name] = parts[0] if len(parts) == 1 else weighted_mean(parts, thickness_in, name=name)
+                given = self.grid, name, field.samples, [one.values for one in followed], self.use_mean_only
+                makes = enumerate(partial(self._readings, name, depth, followed) for depth in depths)
+                parts = [remembered(self.memory, (given, field.settings.samples, at), make) for at, make in makes]
+                thick_in = [float(depth.bottom_in[0] - depth.top_in[0]) for depth in depths]
+                surfaces[name] = parts[0] if len(parts) == 1 else weighted_mean(parts, thick_in, name=name)
+        surfaces["yield_goal_bu_ac"] = self._yield_goal(surfaces["yield_goal_bu_ac"])
         return surfaces, {} if left_out is None else {left_out.name: left_out}
 
     def _layer(self, name: str, layer: Layer, followed: Sequence[Surface] = ()) -> Surface:
         how = {"use_mean_only": self.use_mean_only, "filter_noise": name != "applied_n_lb_ac"}  # that has edges
-        return layer_on_grid(layer, self.grid, name=name, drift=followed, **how)
+        make = partial(layer_on_grid, layer, self.grid, name=name, drift=followed, **how)
+        return remembered(self.memory, (self.grid, layer, name, [one.values for one in followed], how), make)
 
     def _followed(self, surfaces: Mapping[str, Surface]) -> list[Surface]:
         """Surfaces that readings of the soil may follow: those with a pattern that counts."""
@@ -210,42 +217,36 @@ class _Making:
             )  # fmt: skip
         return replace(surface, findings=(*surface.findings, *findings))
 
-    def _yield_goal(self) -> tuple[Surface, Surface | None]:
-        """Yield goal of each cell and where harvest logs were cleaned; refused where no method goes so high."""
-        goal, left_out = self._yield_pattern()
-        most = float(np.nanmax(np.where(self.share > 0, goal.values, np.nan), initial=0.0))
-        layer, metric = self.field.yield_potential, self.field.settings.units == "metric"
-        if layer is not None and most > _MOST_BU_AC:
-            reached, limit = (most * BU_AC_T_HA, _MOST_BU_AC * BU_AC_T_HA) if metric else (most, _MOST_BU_AC)
-            yields = f"{reached:,.0f} {'t/ha' if metric else 'bu/ac'}, and no method goes beyond {limit:,.0f}"
-            problem = f"{layer.source} (layers.yield_potential): the yield goal reaches {yields}."
-            raise InputFileError(problem, "Check its highest values and their unit, and leave out wrong ones.")
-        return goal, left_out
-
     def _yield_pattern(self) -> tuple[Surface, Surface | None]:
-        """The layer's pattern on the field's goal, and where harvest logs were cleaned."""
-        name, layer, left_out = "yield_goal_bu_ac", self.field.yield_potential, None
-        goal_bu_ac = self.field.settings.crop.yield_goal_bu_ac
-        if layer is None:
-            return self._layer(name, ConstantLayer(name=name, value=goal_bu_ac)), None
-        if isinstance(layer, YieldLogLayer):
-            from vrn.surface.yield_potential import yield_potential
+        """The layer's pattern in its own unit, and where harvest logs were cleaned; without a layer the goal."""
+        name, layer = "yield_goal_bu_ac", self.field.yield_potential
+        if not isinstance(layer, YieldLogLayer):
+            goal = ConstantLayer(name=name, value=self.field.settings.crop.yield_goal_bu_ac)
+            return self._layer(name, goal if layer is None else layer), None
+        from vrn.surface.yield_potential import yield_potential
 
-            harvested = yield_potential(layer, self.grid, name=name)
-            pattern, left_out = harvested.surface, harvested.left_out()
-        else:
-            pattern = self._layer(name, layer)
-        section = self.field.settings.layers.yield_potential
-        if section is None or section.kind == "bu_ac":
-            return pattern, left_out
-        weights = np.where(np.isfinite(pattern.values), self.share, 0.0)
-        mean = float(np.sum(weights * np.nan_to_num(pattern.values)) / np.sum(weights)) if weights.any() else np.nan
-        if mean == 0:
-            problem = f"{layer.source}: the yield potential is 0 all over the field."
-            raise InputFileError(problem, "Check the layer and its nodata value, or leave it out.")
-        scaled = pattern.scaled(goal_bu_ac / mean)
-        choice = replace(scaled.choice or SurfaceChoice(), scaled_to_bu_ac=goal_bu_ac, layer_mean=mean)
-        return replace(scaled, choice=choice), left_out
+        harvested = remembered(self.memory, (self.grid, layer), partial(yield_potential, layer, self.grid, name=name))
+        return harvested.surface, harvested.left_out()
+
+    def _yield_goal(self, pattern: Surface) -> Surface:
+        """Yield goal of each cell: the pattern on the field's goal; refused where no method goes so high."""
+        goal, layer, settings = pattern, self.field.yield_potential, self.field.settings
+        section, to_bu_ac = settings.layers.yield_potential, settings.crop.yield_goal_bu_ac
+        if layer is not None and section is not None and section.kind != "bu_ac":
+            weights = np.where(np.isfinite(pattern.values), self.share, 0.0)
+            mean = float(np.sum(weights * np.nan_to_num(pattern.values)) / np.sum(weights)) if weights.any() else np.nan
+            if mean == 0:
+                problem = f"{layer.source}: the yield potential is 0 all over the field."
+                raise InputFileError(problem, "Check the layer and its nodata value, or leave it out.")
+            choice = replace(pattern.choice or SurfaceChoice(), scaled_to_bu_ac=to_bu_ac, layer_mean=mean)
+            goal = replace(pattern.scaled(to_bu_ac / mean), choice=choice)
+        most = float(np.nanmax(np.where(self.share > 0, goal.values, np.nan), initial=0.0))
+        if layer is not None and most > _MOST_BU_AC:
+            by, unit = (BU_AC_T_HA, "t/ha") if settings.units == "metric" else (1.0, "bu/ac")
+            reached = f"{layer.source} (layers.yield_potential): the yield goal reaches {most * by:,.0f} {unit}"
+            problem = f"{reached}, and no method goes beyond {_MOST_BU_AC * by:,.0f}."
+            raise InputFileError(problem, "Check its highest values and their unit, and leave out wrong ones.")
+        return goal
 
 
 def _evidence(

@@ -1,9 +1,11 @@
 """Readings and layers of every kind onto the field's grid, with layers that readings may follow and with draws."""
 
+import hashlib
 import math
-from collections.abc import Sequence
+import pickle
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import shapely
@@ -339,3 +341,24 @@ def filled(values: NDArray[np.float64], reach_cells: float) -> tuple[NDArray[np.
     near = unknown & (distance <= reach_cells + 1e-9)
     filled = np.where(near, values[tuple(nearest)], values)
     return filled, int(near.sum())
+
+
+_T = TypeVar("_T")
+_MOST_REMEMBERED = 48  # answers: some states of one field
+
+
+def remembered(memory: dict[bytes, Any] | None, content: object, make: Callable[[], _T]) -> _T:
+    """What is made from a content, made once: the memory keeps the last answers by its hash; without one, made anew.
+
+    >>> memory, made = {}, []
+    >>> [remembered(memory, ("sand", depth), lambda: made.append(1) or len(made)) for depth in (12, 24, 12)]
+    [1, 2, 1]
+    """
+    if memory is None:
+        return make()
+    key = hashlib.sha256(pickle.dumps(content)).digest()
+    memory[key] = memory.pop(key) if key in memory else make()  # the last used is the last to go
+    while len(memory) > _MOST_REMEMBERED:
+        del memory[next(iter(memory))]
+    found: _T = memory[key]
+    return found
