@@ -87,7 +87,8 @@ def read_harvest(
 ) -> tuple[FindingText, ...]:
     """What ``vrn harvest DIR YIELD_LOG --applied LOG --book BOOK`` does; without a record as with ``--as-planned``."""
     from vrn.many.book import latest
-    from vrn.many.harvest import read_trial_harvest, record_trials
+    from vrn.many.book_events import record_trials
+    from vrn.many.harvest import read_trial_harvest
     from vrn.many.outcomes import key_of_folder
     from vrn.pages.compared import write_harvest
 

@@ -30,7 +30,7 @@ from vrn.surface import (
     with_far_ground,
     with_gap_filled,
 )
-from vrn.surface.coverage import SILENT_SHARE
+from vrn.surface.coverage import SILENT_SHARE, varies
 from vrn.surface.layers import remembered
 from vrn.units import BU_AC_T_HA
 
@@ -129,7 +129,7 @@ def _weights(settings: Settings, goal: Surface) -> dict[str, float]:
 def _counted(surface: Surface, settings: Settings, share: NDArray[np.float64]) -> Surface:
     """The surface with the part of its pattern that counts, told; the error of readings stays whole, a layer's not."""
     weight, section = _weights(settings, surface).get(surface.name, 1.0), settings.layers.yield_potential
-    if weight == 1.0 or not _varies(surface):
+    if weight == 1.0 or not varies(surface):
         return surface
     code, quantities = "pattern-given", {"weight": Quantity("number", weight)}
     if surface.name == "yield_goal_bu_ac" and (section is None or section.weight is None):
@@ -192,7 +192,7 @@ class _Making:
     def _followed(self, surfaces: Mapping[str, Surface]) -> list[Surface]:
         """Surfaces that readings of the soil may follow: those with a pattern that counts."""
         weights = _weights(self.field.settings, surfaces["yield_goal_bu_ac"])
-        return [one for name, one in surfaces.items() if weights.get(name, 1.0) > 0 and _varies(one)]
+        return [one for name, one in surfaces.items() if weights.get(name, 1.0) > 0 and varies(one)]
 
     def _readings(self, name: str, depth: SoilSamples, followed: Sequence[Surface]) -> Surface:
         """Readings of one depth on the grid: composites as the means of their areas, points interpolated."""
@@ -266,12 +266,6 @@ def _evidence(
         found = [pattern_evidence(*at) for at in points.get(name) or [(centers_m, surface.values[treated])]]
         total += sum(found) / len(found)  # the slices of one core count once
     return total
-
-
-def _varies(surface: Surface) -> bool:
-    """Whether a layer has a pattern that nitrate may follow."""
-    known = surface.values[np.isfinite(surface.values)]
-    return bool(known.size and np.ptp(known) > 0)
 
 
 def extra_surfaces(

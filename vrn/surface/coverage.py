@@ -223,3 +223,9 @@ class PartDraws:
         off = np.random.default_rng(seed + _APART).standard_normal((count, 1)) * self.sd
         drawn[:, here] += off.astype(np.float32)
         return drawn
+
+
+def varies(surface: Surface) -> bool:
+    """Whether a layer has a pattern that nitrate may follow."""
+    known = surface.values[np.isfinite(surface.values)]
+    return bool(known.size and np.ptp(known) > 0)
