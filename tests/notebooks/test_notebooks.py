@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 NOTEBOOKS = sorted((Path(__file__).resolve().parents[2] / "notebooks").glob("*.ipynb"))
+IN_SHORT = ("01", "02", "05", "07")  # own samples, a field, zones, a trial; the others in the long run
 
 
 @pytest.fixture(scope="module")
@@ -18,7 +19,9 @@ def kernel() -> Iterator[Any]:
 
 
 @pytest.mark.filterwarnings("ignore")  # the kernel's own libraries warn about their future; ours run inside the kernel
-@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", [
+    pytest.param(path, id=path.stem, marks=() if path.name[:2] in IN_SHORT else pytest.mark.long) for path in NOTEBOOKS
+])  # fmt: skip
 def test_notebook_runs(path: Path, kernel: Any) -> None:
     """A notebook runs without an error and shows something."""
     nbformat = pytest.importorskip("nbformat")

@@ -129,7 +129,7 @@ def zones_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
     """Why this number of zones, the sizes they were held to, and the curve behind it; None where nothing is known."""
     zones, reason = prescription.zones, zone_count_reason(prescription.zones.report, shown)
     pieces: list[Piece] = [Text(text=reason)] if reason else []
-    if zones.report is not None and zones.report.least_patch_m2 is not None:
+    if zones.report is not None and (zones.report.smooth_m is not None or zones.report.by == "cells"):
         pieces.append(Text(text=_how_drawn(zones.report, shown)))
     why = why_one_zone(prescription, shown)
     if why and (not reason or reason not in why):
