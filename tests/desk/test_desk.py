@@ -593,3 +593,27 @@ def test_a_harvest_needs_a_log_and_what_was_applied(quick: TestClient, farm: Pat
     assert quick.post("/fields/mill_race/harvest", files=both).status_code == 200
     jobs = [one.given for one in quick.app.state.desk.worker.jobs.values()]  # type: ignore[attr-defined]
     assert [one["applied"] for one in jobs] == [None, farm / "mill_race" / "applied.csv"]
+
+
+def test_a_key_of_the_desk_signs_and_is_forgotten(client: TestClient, farm: Path, tmp_path: Path) -> None:
+    """What is signed by a key in the browser passes with its public half, and no other; the job keeps no key."""
+    from vrn.cli import main
+    from vrn.desk.work import Worker
+    from vrn.files.signature import make_key
+
+    out = farm / "mill_race_rx"
+    assert main(["build", str(farm / "mill_race" / "field.toml"), "--out", str(out)]) == 1
+    for name in ("mine", "other"):
+        make_key(tmp_path / f"{name}.key", "")
+    found = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    data = {"id": found["id"], "by": "A. Marsh", "secret": "", "accept": "yes"}
+    files = {"key": ("mine.key", (tmp_path / "mine.key").read_bytes())}
+    assert client.post("/fields/mill_race/sign", data=data, files=files).status_code == 200
+    held = [main(["verify", str(out), "--key", str(tmp_path / f"{name}.key.pub")]) for name in ("mine", "other")]
+    assert held == [0, 1]
+    job = next(one for one in client.app.state.desk.worker.jobs.values() if one.what == "sign")  # type: ignore[attr-defined]
+    assert job.given["key"]
+    worker = Worker()
+    worker._end(job, "done")
+    worker.close()
+    assert not {"key", "secret"} & set(job.given)

@@ -16,6 +16,7 @@ from vrn.findings import note
 
 State = Literal["waiting", "running", "done", "failed", "stopped"]
 _MOST_KEPT: Final = 60  # jobs that are over
+_PRIVATE: Final = frozenset({"key", "secret"})  # what a job is given and nobody keeps when it is over
 _ENDED: Final = ("done", "failed", "stopped")
 
 
@@ -140,6 +141,7 @@ class Worker:
         with self._lock:
             if job.state != "stopped":
                 job.problem, job.remedy, job.state = problem, remedy, state
+            job.given = {name: value for name, value in job.given.items() if name not in _PRIVATE}
 
 
 def _unforeseen(error: BaseException) -> tuple[str, str]:
