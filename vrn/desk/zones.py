@@ -1,7 +1,7 @@
 """Zones and rates: what a number of zones, a step or a goal would give, and zones drawn by hand, shown before kept."""
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
@@ -39,7 +39,7 @@ class Sketch:
     header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     totals: tuple[tuple[str, str], ...]
-    shapes: tuple[dict[str, Any], ...]  # zone, color, rate as printed, GeoJSON geometry
+    shapes: tuple[dict[str, Any], ...]  # zone, color, rate as printed, GeoJSON geometry, place of the label
     findings: tuple[FindingText, ...]
     zones: int
     metric: bool
@@ -85,7 +85,7 @@ def _sketch_of(prescription: Any) -> Sketch:
     colors = rate_colors(prescription.rates)
     shapes = tuple(
         {"zone": zone.rate.zone, "color": colors[zone.rate.zone], "rate": shown.text("rate", zone.rate.rate_n_lb_ac),
-         "shape": shapely.geometry.mapping(shapely.MultiPolygon(zone.parts))}
+         "shape": shapely.geometry.mapping(shapely.MultiPolygon(zone.parts)), "label": _widest(zone.parts)}
         for zone in drawn_zones(prescription)
     )  # fmt: skip
     looked_at = [one for one in prescription.findings if one.level == "warning" or one.about in ("drive", "zones")]
@@ -242,6 +242,12 @@ def _changed_by(tool: str, zones: dict[int, Any], typed: dict[str, str]) -> dict
             raise
         problem = say(TRADE, "desk.not-drawn")
         raise InputFileError(problem, say(TRADE, "desk.go-back")) from None
+
+
+def _widest(parts: Sequence[shapely.Polygon]) -> tuple[float, float]:
+    """Longitude and latitude of the middle of a zone's largest part, where its label has the most room."""
+    circle = shapely.maximum_inscribed_circle(max(parts, key=shapely.area))
+    return float(circle.coords[0][0]), float(circle.coords[0][1])
 
 
 async def _keep_drawn(request: Request) -> Response:

@@ -77,8 +77,8 @@
       for (const one of JSON.parse(part.textContent)) {
         const layer = L.geoJSON(one.shape, { style: { color: "#1b1b18", weight: 1.5, fillColor: one.color, fillOpacity: 1 } });
         layer.on("click", (event) => { L.DomEvent.stop(event); press(event.latlng, one.zone); });
-        layer.bindTooltip(`${one.zone}: ${one.rate}`, { sticky: true });
         layer.addTo(shapes); whole.addLayer(layer);
+        L.tooltip([one.label[1], one.label[0]], { content: `${one.zone}: ${one.rate}`, permanent: true, direction: "center", className: "zone-label" }).addTo(shapes);
       }
       if (!fitted) { map.fitBounds(whole.getBounds(), { padding: [12, 12] }); fitted = true; }
     };
