@@ -38,7 +38,7 @@ def load_sheet(prescription: Prescription) -> str:
     """The sheet as text, in lines of at most about 90 characters."""
     shown = UnitFormat.of(prescription.field.settings.units)
     parts = ticket_lines(prescription, work_plan(prescription), shown)
-    long = {name: [line for one in parts[name] for line in wrap(one, 88)] for name in parts}
+    long = {name: [line for one in parts[name] for line in wrap(one, 88)] for name in ("flows", "emergency")}
     long["flows"] = [*_set_in_columns(flow_table(prescription, shown)), *long["flows"]]
     long["stop"] = [f"- {line}" for line in parts["stop"]]
     text = [*_head(prescription, shown)]

@@ -67,7 +67,7 @@ SENTENCES: Final[dict[str, str]] = {
     "flow and pressure in the field file.",
     "work": "LOADS",
     "load": "Load {number}: {product}, {area}. Runs out on pass {on_pass}, near {place}.",
-    "begin": "After the {rounds:round|rounds} along the edge, the first straight pass begins near {place}.",
+    "begin": "After {rounds:round|rounds} along the edge, the first straight pass begins near {place}.",
     "begin-straight": "The first pass begins near {place}.",
     "no-tank": "{total} in all. The size of the tank is not stated, so no loads are planned.",
     "hours": "About {hours:1}: {driving:1} of driving, {turning:1} of turns, {refills:1} of refills.",
