@@ -352,7 +352,7 @@ def test_water_of_moist_soil_is_counted_by_its_header(field_folder: Path) -> Non
 
 
 def test_files_of_any_name_open_where_the_locale_is_bare(field_folder: Path) -> None:
-    """The C locale with UTF-8 turned off: the run starts again in UTF-8, and reads what it would read elsewhere."""
+    """The C locale with UTF-8 turned off: the run starts again in UTF-8, once, and reads what it would elsewhere."""
     (field_folder / "samples.csv").rename(field_folder / "probén 1.csv")
     _keys(samples={**sound.KEYS["samples"], "file": "probén 1.csv"})(field_folder)
     bare = {**os.environ, "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "LC_ALL": "C"}
@@ -360,3 +360,5 @@ def test_files_of_any_name_open_where_the_locale_is_bare(field_folder: Path) -> 
     done = subprocess.run(words, env=bare, capture_output=True, encoding="utf-8", check=False)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["findings"] is not None
+    deaf = [sys.executable, "-E", "-X", "utf8=0", "-m", "vrn", "--version"]  # a Python that hears no variable
+    assert subprocess.run(deaf, env=bare, capture_output=True, check=False, timeout=60).returncode == 0

@@ -70,7 +70,7 @@ def run() -> None:
     """Entry point of the ``vrn`` script."""
     if sys.getfilesystemencoding() == "ascii":  # a bare locale, and UTF-8 turned off: no file with an é would open
         os.environ["PYTHONUTF8"] = "1"
-        os.execv(sys.executable, [sys.executable, *sys.orig_argv[1:]])
+        os.execv(sys.executable, [sys.executable, "-X", "utf8", *sys.orig_argv[1:]])  # -I and -E pass the variable over
     lighten()
     status = main()
     for stream in (sys.stdout, sys.stderr):

@@ -288,18 +288,8 @@ async def _signed(request: Request) -> Response:
     def after(found: Any) -> None:
         desk.keep(place, place.content(), found)
 
-    job = desk.worker.submit(
-        place.name,
-        "sign",
-        sign,
-        after=after,
-        folder=place.out,
-        by=by,
-        note=remark,
-        accept=accept,
-        key=key,
-        secret=secret,
-    )
+    job = desk.worker.submit(place.name, "sign", sign, after=after, folder=place.out, by=by, note=remark,
+                             accept=accept, key=key, secret=secret)  # fmt: skip
     told = f'vrn sign {place.out.name} --by "{by}"' + accept * " --accept-warnings" + bool(key) * f" --key {key_name}"
     return page(request, "wait.html", job=job, next=f"/fields/{place.name}?said=signed",
                 back=f"/fields/{place.name}/sign",
