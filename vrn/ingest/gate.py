@@ -16,6 +16,7 @@ Role = Literal["organic_matter", "relative", "bu_ac", "t_ha", "applied_n", "wate
 CARBON_TO_MATTER: Final = (
     1.724  # organic matter holds 58 % carbon: van Bemmelen 1890, a convention and not a measurement
 )
+_TOP_SOIL = {"in": 13.0, "cm": 33.0, "ft": 1.1, "m": 0.33}  # a foot, in any unit; deeper soil holds less
 _T_HA: Final = 1.0 / BU_AC_T_HA
 _YIELD: Final = {
     "bu/ac": 1.0, "t/ha": _T_HA, "kg/ha": _T_HA / 1000.0, "dt/ha": _T_HA / 10.0, "kg/m²": _T_HA * 10.0,
@@ -238,6 +239,8 @@ class Gate:
             self.refuse(
                 f'the header "{header}" says an extract, and {_WANTED[role][0]} is needed', "Name another column."
             )
+        if role == "organic_matter" and (deep := meaning.depth) and deep[1] > _TOP_SOIL.get(deep[2], 13.0):
+            self.files.warn("ingest.organic-matter-of-deep-cores", self.source, column=header)
         if meaning.basis == "moist" and role in ("bu_ac", "t_ha"):
             self.files.warn("ingest.yield-of-wet-grain", self.source, column=header)
         factor = self._factor(meaning, role, default=default)

@@ -138,7 +138,10 @@ def deeper_in_another_unit(readings: SoilSamples, bulk_density_g_cm3: float) -> 
             for one, end in ((top, bottom), (deep_top, deep_bottom))
         )
         steps = np.log([below[place] / above[place] for place in above if place in below])
-        if len(steps) < _FEWEST_PAIRS or steps.std() > _ALIKE:
+        if len(steps) < _FEWEST_PAIRS:
+            continue
+        if steps.std() > _ALIKE:  # no one factor is between them; by how much at least they hold more, is known
+            most = max(most, float(np.exp(steps.mean() - 2 * steps.std() / np.sqrt(len(steps)))))
             continue
         known = known_factors(thickness_in=deep_bottom - deep_top, bulk_density_g_cm3=bulk_density_g_cm3)
         for factor, what in known:

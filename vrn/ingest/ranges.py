@@ -157,7 +157,7 @@ STATED: Final[dict[str, tuple[str, Kind, float, float]]] = {
     "nitrogen.deep_bulk_density_g_cm3": ("deeper bulk density in g/cm³", "number", 0.7, 1.9),
     "prices.corn_per_bu": ("price of corn", "price_corn", 1.0, 15.0),
     "prices.n_per_lb": ("price of nitrogen", "price_n", 0.05, 3.0),
-    "machine.swath_ft": ("swath", "length", 5.0, 150.0),
+    "machine.swath_ft": ("swath", "length", 10.0, 150.0),
     "machine.rate_step_n_lb_ac": ("step of the rates", "rate", 0.0, 25.0),
     "credits.manure": ("credit for manure", "rate", 0.0, 200.0),
     "credits.irrigation_water": ("credit for irrigation water", "rate", 0.0, 100.0),

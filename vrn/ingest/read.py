@@ -126,6 +126,10 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
     samples = (_samples if sampled else _samples_in_hand)(files, settings, boundary, crs)
     layers = read_layers(files, settings, boundary, crs)
     weather = read_weather(files, settings)
+    pulled = [day for day in samples.sampled_on if day is not None]
+    if weather is not None and pulled and (max(pulled) - weather.days[-1]).days > _DAYS_UNSEEN:
+        about = "weather.file"
+        files.warn("weather.ends-before-sampling", about, last=weather.days[-1], sampled=max(pulled))
     normals = read_normals(files, settings) if sampled else None
     trial = read_trial(files, settings.nitrogen) if sampled else None
     past = read_learning(files, settings.learning, settings.header.season) if sampled else ()
@@ -243,6 +247,7 @@ def _what_is_missing(files: InputFiles, settings: Settings) -> None:
 
 
 _SHOWN = "Field.from_frames"
+_DAYS_UNSEEN = 3  # from the last day of weather to the last core: common practice, no source
 _NEAR_GOAL = 0.6, 1.5  # yields of a layer, in parts of the goal: common practice, no source
 
 

@@ -29,6 +29,7 @@ _FEW = 3  # with fewer readings a median means nothing
 _MANY_ALIKE = 6  # readings of one depth, which in soil are never all the same
 _THICK_IN = 25.0
 _LONGEST_DAYS = 10  # of one sampling
+_OLD_DAYS = 21  # from an in-season core to the pass that it is for: common practice, no source
 _FALL = (8, 1)  # what goes on from this day on is for the season after; common practice, no source
 _MOST_NAMED_ONE_BY_ONE = 5
 _ROUND_DAYS, _FEW_AGAIN = 3, 3
@@ -252,6 +253,10 @@ def _dates(files: InputFiles, samples: SoilSamples, settings: Settings) -> None:
     if crop.application_date is not None and crop.application_date < last:
         about = "crop.application_date"
         files.warn("ingest.applied-before-sampling", about, planned=crop.application_date, last=last)
+    if grown and crop.application_date is not None and (crop.application_date - first).days > _OLD_DAYS:
+        planned = crop.application_date
+        days = (planned - first).days
+        files.warn("samples.pulled-long-before", samples.source, first=first, planned=planned, days=days)
     if crop.planting_date is not None and crop.planting_date > first and crop.growth_stage != "preplant":
         files.warn("ingest.planted-after-sampling", "crop.planting_date", planted=crop.planting_date, first=first)
 

@@ -53,6 +53,7 @@ _BESIDE: Final = frozenset(("temp", "temperature", "air", "daily", "deg", "degre
 _COLDEST_F, _HOTTEST_F, _WETTEST_DAY_IN, _WETTEST_MONTH_IN = -80.0, 134.0, 12.0, 60.0
 _WET_DAY_IN: Final = 2.0  # mean of the days with rain that no season has; a third of an inch is usual: from memory
 _COLD_SUMMER_F: Final = {"tmin": 25.0, "tmax": 42.0}  # no day of June to August in the corn states: from memory
+_LEVEL_DAYS: Final = 3  # whose night is as warm as the day, which is seldom so once: common practice, no source
 _FEW: Final = 3
 _A_FORTNIGHT: Final = 14  # days of which one has rain enough to tell its unit
 _MOST_GAPS: Final = 0.1  # of the days, without a value, that a person need not look at: a choice of this project
@@ -74,6 +75,9 @@ def read_weather(files: InputFiles, settings: Settings) -> Weather | None:
     gaps = max(float(np.isnan(part).mean()) for part in (weather.rain_in, weather.tmin_f, weather.tmax_f))
     if gaps:
         (files.warn if gaps > _MOST_GAPS else files.note)("weather.has-gaps", source)
+    level = int((weather.tmax_f - weather.tmin_f <= 0).sum())
+    if level > _LEVEL_DAYS:
+        files.warn("weather.no-night", source, days=level)
     if len(weather.days) >= _DRY_DAYS and not np.nansum(weather.rain_in):
         files.warn("weather.no-rain", source, days=len(weather.days))
     return weather

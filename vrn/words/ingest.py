@@ -79,6 +79,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "{points:point lies|points lie} more than a field's length away and were left out.",
         "Nothing to do if the file holds more than one field.",
     ),
+    "organic-matter-of-deep-cores": (
+        'The header "{column}" says a depth of more than a foot. What organic matter frees is worked from topsoil.',
+        "Give the organic matter of the top 6 to 8 inches. Deeper soil holds less.",
+    ),
     "unlikely-organic-matter": (
         "{values:value of organic matter is|values of organic matter are} unlikely. They run from {low} to {high}.",
         "Check that they are percent of soil weight. Mineral soils hold 0.5 to 8%.",

@@ -23,6 +23,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The deeper cores hold {ratio:1} times as much as those above them, all over the field.",
         "Check that both depths are in one unit.",
     ),
+    "pulled-long-before": (
+        "Cores were pulled from {first}, and the pass is planned for {planned}, {days:day|days} later.",
+        "Nitrate changes in that time. Pull some cores again, or check the two dates.",
+    ),
     "deeper-holds-little": (
         "The deeper cores hold only {share} of those above them, all over the field. "
         "A rate on an area above a share of the soil would look like this.",

@@ -25,6 +25,14 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The weather has {days:day|days} and no rain on any of them.",
         "Check the column of rain. Leave days empty if the rain is not known.",
     ),
+    "no-night": (
+        "On {days:day|days} the low is the same as the high.",
+        "Check the two columns. Leave them empty where only one mean of the day is known.",
+    ),
+    "ends-before-sampling": (
+        "The weather ends on {last}, and cores were pulled until {sampled}. What rain did in between is not counted.",
+        "Add the days up to the sampling.",
+    ),
     "has-gaps": ("Some days have no temperature or no rain.", "Fill them in from a station nearby."),
     "no-sampling-date": (
         "No sampling date is known, so the nitrogen applied cannot be followed.",
