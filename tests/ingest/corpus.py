@@ -240,6 +240,10 @@ for _name, _value, _says in (
 _right(1, "a column of tests", _edited(lambda r: [[*r[0], "Test"], *([*row, "Nitrate-N"] for row in r[1:])]), ppm=SEEN)
 for _header in ("Stalk nitrate ppm", "Tile water NO3-N ppm", "ENR lb/ac", "Lab No", "Bulk density", "Nitrate rating"):
     _refused(1, f"{_header} as nitrate", _nitrate(_header), "says")
+_warned(
+    1, "organic matter of two feet", _layer("organic_matter", "OM 0-60 cm", [2.5] * 12),
+    "ingest.organic-matter-of-deep-cores",
+)  # fmt: skip
 _warned(1, "another year's column", _nitrate("NO3-N ppm 2024"), "samples.header-of-another-year", ppm=SEEN)
 
 # --- 2. values outside what is possible ----------------------------------------------------------------------------
@@ -308,6 +312,13 @@ _warned(
     _edited(lambda r: [r[0]] + [[*row[:6], "2025-06-12"] for row in r[1:]]),
     "ingest.sampled-in-another-season",
 )
+_warned(
+    2,
+    "cores of weeks before the pass",
+    _keys(crop__application_date=Raw("2026-07-20")),
+    "samples.pulled-long-before",
+)
+_warned(2, "a swath in meters", _keys(machine__swath_ft=9.0), "ingest.unlikely-number")
 _refused(2, "a goal of 21", _keys(crop__yield_goal_bu_ac=12), "yield_goal_bu_ac")
 
 
@@ -357,7 +368,7 @@ _refused(3, "one laboratory in kg/ha", _labelled("laboratory", "North", "South",
 def _deep(factor: float, apart: float = 0.1) -> Spoil:
     def edit(rows: list[list[str]]) -> list[list[str]]:
         low = [
-            [*row[:3], "12", "24", f"{float(row[5]) * factor * (1 + apart * np.sin(i)):.3f}", row[6]]
+            [*row[:3], "12", "24", f"{float(row[5]) * factor * np.exp(apart * np.sin(i)):.3f}", row[6]]
             for i, row in enumerate(rows[1:])
         ]
         return [*rows, *low]
@@ -367,6 +378,7 @@ def _deep(factor: float, apart: float = 0.1) -> Spoil:
 
 _refused(3, "second foot in NO3", _deep(NO3 * 0.98), "deeper cores")
 _refused(3, "second foot in lb/ac", _deep(POUNDS), "deeper cores")
+_warned(3, "second foot in NO3, in no step with the first", _deep(NO3 * 0.9, 0.8), "samples.deeper-holds-more")
 _right(3, "second foot lower by nature", _deep(0.6))
 
 
@@ -577,6 +589,13 @@ _warned(
     "weather.has-gaps",
 )
 _refused(6, "ends before sampling", _weather(_US, lambda i, d: d if i < 30 else None), "No temperature for")
+_warned(
+    6,
+    "ends before sampling, with no clock",
+    _weather(_US, lambda i, d: d if i < 30 else None, clock=False),
+    "weather.ends-before-sampling",
+)
+_warned(6, "one mean for low and high", _weather(_US, lambda _, d: (d[0], d[2], d[2], d[3])), "weather.no-night")
 _warned(6, "no rain at all", _weather(_US, lambda _, d: (*d[:3], 0.0)), "weather.no-rain")
 
 
@@ -773,6 +792,12 @@ _refused(9, "the number 0", _keys("applications = 0"), "applications")
 _refused(9, "false", _keys("applications = false"), "applications")
 _refused(9, "none and a list", _keys('applications = "none"', applications=_LIST), "applications")
 _refused(9, "none in a list", _keys('applications = ["none"]'), "applications")
+_warned(
+    9,
+    "tons of it under pounds",
+    _keys(applications=[{**_LIST[0], "n_lb_ac": 0.08}]),
+    "ingest.unlikely-applied-n",
+)
 _refused(9, "below 0", _keys(applications=[{**_LIST[0], "n_lb_ac": -20}]), "n_lb_ac")
 _refused(9, "without a rate", _keys(applications=[{"date": Raw("2026-04-20"), "product": "Urea"}]), "n_lb_ac")
 _refused(9, "a rate of product", _keys(applications=[{**_LIST[0], "n_lb_ac": 1200}]), "n_lb_ac")

@@ -15,6 +15,7 @@ from vrn.model.settings import Settings
 from vrn.units import BU_AC_T_HA
 
 _MANY_VALUES, _OFTEN, _FEWEST_HELD, _LEAST_HELD, _JUMP = 20, 5, 6, 0.003, 2.5  # choices of this project
+_LEAST_PASS_LB_AC = 1.5  # the least starter: common practice, no source
 _MOST_ROWS = 8  # that a finding names
 
 
@@ -264,7 +265,7 @@ def judge_stated(files: InputFiles, settings: Settings) -> None:
                 most=Quantity(kind, most),
             )  # fmt: skip
     for one in settings.applications or ():
-        if one.n_lb_ac > APPLIED.likely[1]:
+        if one.n_lb_ac > APPLIED.likely[1] or 0 < one.n_lb_ac < _LEAST_PASS_LB_AC:
             rate = Quantity("rate", one.n_lb_ac)
             files.warn("ingest.unlikely-applied-n", f"applications {one.date}", values=1, low=rate, high=rate)
 
