@@ -240,7 +240,8 @@ class Gate:
                 f'the header "{header}" says an extract, and {_WANTED[role][0]} is needed', "Name another column."
             )
         if role == "organic_matter" and (deep := meaning.depth) and deep[1] > _TOP_SOIL.get(deep[2], 13.0):
-            self.files.warn("ingest.organic-matter-of-deep-cores", self.source, column=header)
+            topsoil = Quantity("depth", 12.0)
+            self.files.warn("ingest.organic-matter-of-deep-cores", self.source, column=header, topsoil=topsoil)
         if meaning.basis == "moist" and role in ("bu_ac", "t_ha"):
             self.files.warn("ingest.yield-of-wet-grain", self.source, column=header)
         factor = self._factor(meaning, role, default=default)

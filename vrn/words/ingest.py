@@ -80,9 +80,9 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Nothing to do if the file holds more than one field.",
     ),
     "organic-matter-of-deep-cores": (
-        'The header "{column}" says a depth of more than a foot. What organic matter frees is worked from topsoil.',
-        "Give the organic matter of the top 6 to 8 inches. Deeper soil holds less.",
-    ),
+        'The header "{column}" is of cores deeper than {topsoil}. Deeper soil holds less.',
+        "Give that of the topsoil.",
+    ),  # fmt: skip
     "unlikely-organic-matter": (
         "{values:value of organic matter is|values of organic matter are} unlikely. They run from {low} to {high}.",
         "Check that they are percent of soil weight. Mineral soils hold 0.5 to 8%.",
@@ -230,10 +230,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "{cores:core is|cores are} thicker than {limit}. The first is in row {row}, from {top:bare} to {bottom}.",
         "Check that the depths are in {limit:unit}. If not, write the unit with each depth.",
     ),
-    "depths-overlap": (
-        "Cores from {top:bare}–{bottom} and {other_top:bare}–{other_bottom} overlap.",
-        "Check the depths of the samples.",
-    ),
+    "depths-overlap": ("Cores from {top:bare}–{bottom} and {other_top:bare}–{other_bottom} overlap.", "Check depths."),
     "readings-averaged": (
         "{readings:reading is|readings are} more than a map can use one by one. The means of {squares:square|squares} "
         "of ground stand for them.",
