@@ -82,7 +82,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "organic-matter-of-deep-cores": (
         'The header "{column}" is of cores deeper than {topsoil}. Deeper soil holds less.',
         "Give that of the topsoil.",
-    ),  # fmt: skip
+    ),
     "unlikely-organic-matter": (
         "{values:value of organic matter is|values of organic matter are} unlikely. They run from {low} to {high}.",
         "Check that they are percent of soil weight. Mineral soils hold 0.5 to 8%.",
