@@ -255,8 +255,8 @@ def _dates(files: InputFiles, samples: SoilSamples, settings: Settings) -> None:
         files.warn("ingest.applied-before-sampling", about, planned=crop.application_date, last=last)
     if grown and crop.application_date is not None and (crop.application_date - first).days > _OLD_DAYS:
         planned = crop.application_date
-        days = (planned - first).days
-        files.warn("samples.pulled-long-before", samples.source, first=first, planned=planned, days=days)
+        waited = (planned - first).days
+        files.warn("samples.pulled-long-before", samples.source, first=first, planned=planned, days=waited)
     if crop.planting_date is not None and crop.planting_date > first and crop.growth_stage != "preplant":
         files.warn("ingest.planted-after-sampling", "crop.planting_date", planted=crop.planting_date, first=first)
 
