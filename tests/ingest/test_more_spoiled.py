@@ -102,6 +102,17 @@ HOME = _zone(0, 0, 1, 1)
 _X, _Y = np.meshgrid(np.linspace(0, 1, 36), np.linspace(0, 1, 24))
 _SMOOTH = 190 + 25 * np.sin(3 * _X) + 15 * np.cos(4 * _Y) + 3 * np.random.default_rng(1).standard_normal(_X.shape)
 _GAP = (np.hypot(_X - 0.5, _Y - 0.5) < 0.2, np.hypot(_X - 0.4, _Y - 0.6) < 0.12)
+
+
+def _points_of(values: Any) -> Any:
+    """Yields at points all over the field."""
+    longitude = sound.WEST + _X * (sound.EAST - sound.WEST)
+    latitude = sound.SOUTH + _Y * (sound.NORTH - sound.SOUTH)
+    rows = [f"{x:.7f},{y:.7f},{v:.3f}" for x, y, v in zip(longitude.flat, latitude.flat, values.flat, strict=True)]
+    text = "\n".join(["longitude,latitude,yield", *rows])
+    return _files(files={"l.csv": text}, layers__yield_potential={"file": "l.csv", "column": "yield", **BUSHELS})
+
+
 _CUT = np.clip(_SMOOTH, None, 200)
 _POOR = SEEN * 0.55 * NO3  # NO3 of a field of 4.8 to 10 ppm of NO3-N
 
@@ -207,6 +218,8 @@ READ: list[tuple[int, str, Spoil, str]] = [
     (8, "a neighbour's zones", _polygons_of("zones", _zone(2, 0, 3, 1, zone=1)), "none of it lies"),
     *((8, f"a gap filled with {value:g}", _raster("yield_potential", np.where(_GAP[0], value, _SMOOTH), **BUSHELS),
        "!surface.filled-hole") for value in (255.0, 100.0, 190.0)),
+    (8, "a gap in points filled", _points_of(np.where(_GAP[0], 100, _SMOOTH)), "!surface.filled-hole"),
+    (8, "points of a smooth field", _points_of(_SMOOTH), RIGHT),
     (8, "two gaps filled", _raster("yield_potential", np.where(_GAP[1], 100, np.where(_GAP[0], 255, _SMOOTH)),
                                    **BUSHELS), "!surface.filled-hole"),
     (8, "whole bushels", _raster("yield_potential", np.round(_SMOOTH), **BUSHELS), RIGHT),

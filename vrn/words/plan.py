@@ -9,7 +9,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         '{key:applications.placement} = "broadcast"',
     ),
     "few-cores": (
-        "{cores:core makes|cores make} a sample, as you asked. Extension bulletins ask for {least}.",
+        "You asked for {asked:core|cores}. A sample is made of {cores}. Extension bulletins ask for {least}.",
         "Leave --cores out to plan {least}.",
     ),
     "after-rain": (
