@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -15,22 +16,30 @@ import vrn
 from tests.golden.test_golden_pages import _text, _words
 from tests.many.farm import TRIAL, MadeField
 from vrn.cli import main
+from vrn.desk.zones import _sketch_of
 from vrn.errors import InputFileError
+from vrn.files.summary import summary_of
+from vrn.ingest.read import read_ground
 from vrn.ingest.season_tables import trials_in
-from vrn.many.book import latest
+from vrn.many.book import Entry, latest
 from vrn.many.book_events import record_trials
 from vrn.many.harvest import read_trial_harvest
+from vrn.many.season import due
 from vrn.model.field import Field
 from vrn.model.samples import profile_of
 from vrn.model.trials import LearnedReport, PastTrial
 from vrn.pages.compared import harvest_page
-from vrn.pages.report_grower import _advised
+from vrn.pages.map_page import _zone_texts, totals_of
+from vrn.pages.report_grower import _advised, grower_page
+from vrn.pages.report_machine import _level
 from vrn.pages.report_nitrogen import ledgers_part
-from vrn.pages.report_parts import Table
+from vrn.pages.report_parts import Table, Text
+from vrn.pages.season_page import season_page
 from vrn.pages.tables import learned_lines, learned_rows
 from vrn.pipeline.learning import learned_in, learned_of, typical_of, with_learning
 from vrn.pipeline.need import Need, need_of_field
 from vrn.pipeline.order import ground_of
+from vrn.pipeline.reading import reader_of
 from vrn.pipeline.soil import soil_surfaces
 from vrn.response import ZoneNeed
 from vrn.response.learn import usual_anchor_lb_ac
@@ -444,3 +453,84 @@ def test_a_book_from_before_trials_opens_and_is_raised(farm: Path, tmp_path: Pat
         with pytest.raises(sqlite3.IntegrityError):
             connection.execute("DELETE FROM trial")
     connection.close()
+
+
+def _preplant(farm: Path) -> Path:
+    """The field by a yield goal's own method, on cores of two feet pulled before planting."""
+    source = _field_file(farm, '[nitrogen]\nmethod = "nebraska"\n').read_text(encoding="utf-8")
+    rows = (farm / "f" / "samples.csv").read_text(encoding="utf-8").replace(",0,12,", ",0,24,")
+    (farm / "f" / "preplant.csv").write_text(rows, encoding="utf-8")
+    path = farm / "f" / "preplant.toml"
+    source = source.replace("samples.csv", "preplant.csv").replace('"V7"', '"preplant"')
+    path.write_text(f'applications = "none"\n{source}', encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("field_file", "before"),
+    [(lambda farm: _field_file(farm, ""), 35.0), (_preplant, 40.0), (lambda farm: _field_file(farm, LEARNING), 35.0),
+     (lambda farm: _field_file(farm, f"{LEARNING}[nitrogen]\nmethod_sd_lb_ac = 50\n"), 50.0)],
+    ids=["in season", "yield goal", "trials", "trials, own figure"],
+)  # fmt: skip
+def test_one_doubt_on_every_page(
+    farm: Path, capsys: pytest.CaptureFixture[str], field_file: Callable[[Path], Path], before: float
+) -> None:
+    """Page 1, its parts, map, desk, summary, season page and ``vrn need`` print the doubt of one object."""
+    path = field_file(farm)
+    built = vrn.build(vrn.read_field(path))
+    doubt, learned = built.doubt, built.learned
+    assert doubt.now_and_before[1] == before
+    if learned is None:
+        assert doubt.untaught_sd_lb_ac is None
+        assert doubt.sd_lb_ac == before
+    else:
+        assert 0.7 * before < doubt.sd_lb_ac < 0.97 * before  # one season of two blocks
+        assert doubt.sd_lb_ac == pytest.approx(learned.doubt_share * before)
+        assert learned.top[2] - learned.top[1] == pytest.approx(2 * 1.645 * doubt.sd_lb_ac, rel=1e-3)
+    if doubt.parts:
+        assert sum(one.sd_lb_ac**2 for one in doubt.parts) == pytest.approx(doubt.sd_lb_ac**2)
+    printed = f"{doubt.sd_lb_ac:.0f} lb/ac"
+    first = grower_page(built, US)[0].pieces
+    assert f"within {printed}" in " ".join(piece.text for piece in first if isinstance(piece, Text))
+    shown = {key: value for key, _, value in totals_of(built, US)}
+    assert shown["doubt"] == f"± {printed}"
+    assert all(f"within {printed}" in zone.sure for zone in _zone_texts(built, [], US))
+    assert f"± {printed}" in dict(_sketch_of(built).totals).values()
+    table = next((one for one in _level(built, US) if isinstance(one, Table)), None)
+    if table is not None:
+        assert float(table.rows[-1][1]) == pytest.approx(doubt.sd_lb_ac, abs=0.05)
+    summary = json.loads(json.dumps(summary_of(built)))
+    assert summary["doubt"]["sd_lb_ac"] == doubt.sd_lb_ac
+    assert summary["doubt"].get("untaught_sd_lb_ac") == doubt.untaught_sd_lb_ac
+    entry = Entry(field_file="f/next.toml", folder="rx", status="built", field="North 40", season=2026,
+                  summary=summary, key="f/next.toml")  # fmt: skip
+    (one,) = due((entry,), (), date(2026, 6, 10), 2026)
+    assert one.doubt_sd_lb_ac == doubt.sd_lb_ac
+    assert f">± {doubt.sd_lb_ac:.0f}</td>" in season_page((one,), (), (), date(2026, 6, 10), {})
+    ppm = built.surfaces["nitrate_ppm"].values[built.share > 0]
+    more = ["--allow-outside"] if before == 40.0 else []
+    capsys.readouterr()
+    main(["need", "--field", str(path), "--ppm", f"{np.nanmean(ppm):.3f}", "--json", *more])
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["doubt_sd_lb_ac"] == pytest.approx(doubt.sd_lb_ac, abs=0.1)
+    assert (answer["doubt_untaught_sd_lb_ac"] is None) is (learned is None)
+
+
+def test_need_of_a_reading_has_the_learned_lines_of_the_build(farm: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """``vrn need --field`` at the field's mean reading, and the page for the phone, say what the build says."""
+    path = _field_file(farm, LEARNING)
+    built = vrn.build(vrn.read_field(path))
+    inside = built.share.ravel() > 0
+    ppm = float(np.average(built.surfaces["nitrate_ppm"].values.ravel()[inside], weights=built.share.ravel()[inside]))
+    main(["need", "--field", str(path), "--ppm", f"{ppm:.4f}", "--json"])
+    lines = {one["key"]: one["lb_ac"] for one in json.loads(capsys.readouterr().out)["lines"]}
+    weights = built.share.ravel()[inside]
+    for line in built.ledger.lines:
+        mean = float(np.average(np.broadcast_to(line.lb_ac, inside.shape)[inside], weights=weights))
+        assert lines.pop(line.key) == pytest.approx(mean, abs=0.2)
+    assert not lines
+    reader = reader_of(read_ground(path), np.array([[0.0, 0.0]]))
+    table = reader.tables()[0]["V7"]
+    of_page = float(np.interp(ppm, table.ppm, table.need_lb_ac[0]))
+    mean = float(np.average(np.asarray(built.ledger.unclipped_lb_ac)[inside], weights=weights))
+    assert of_page == pytest.approx(mean, abs=1.0)

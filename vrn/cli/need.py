@@ -2,9 +2,9 @@
 
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import numpy as np
 import typer
@@ -12,6 +12,8 @@ import typer
 from vrn.cli.app import app, say, say_findings, say_json
 from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, Quantity, warning
+from vrn.model.field import Field
+from vrn.model.trials import LearnedReport
 from vrn.nitrogen import Ledger, Method, method
 from vrn.nitrogen.catalogue import inputs_of
 from vrn.nitrogen.cautions import region_caution, stage_caution, surplus_caution
@@ -21,6 +23,9 @@ from vrn.nitrogen.ledger import largest_remainder
 from vrn.nitrogen.season import Season
 from vrn.words import UnitFormat, finding_texts, findings_json, label_of
 from vrn.words import say as sentence
+
+if TYPE_CHECKING:
+    from vrn.pipeline.learning import Lesson
 
 METER_PPM: Final = 1.5  # what a field meter is good to, either way
 LEAST_GOAL_BU_AC, MOST_GOAL_BU_AC = 20.0, 450.0  # as in the field file
@@ -96,11 +101,16 @@ def need(
     _refuse_metric(yield_goal)
     asked = _Asked(chosen=chosen, options=options, known=known, season=base.season, shown=base.shown,
                    allow_outside=allow_outside)  # fmt: skip
+    if base.ground is not None and base.ground.settings.learning is not None:
+        from vrn.pipeline.learning import lesson_of
+
+        lesson, of_trials = lesson_of(base.ground, chosen.key)
+        asked = replace(asked, lesson=lesson, of_trials=of_trials)
     if many:
         from vrn.cli.need_many import answer_lines
 
         _refuse_missing(chosen, {**options, **known, "nitrate_ppm": 0.0, "deep_nitrate_ppm": 0.0})
-        answer_lines(sys.stdin, lambda at, below: float(asked.ledger(at, below)[0].need_lb_ac), asked.shown, json_)
+        answer_lines(sys.stdin, lambda at, below: float(asked.ledger(at, below).need_lb_ac), asked.shown, json_)
         return
     if ppm is None:
         problem = "No reading was given."
@@ -124,6 +134,7 @@ class _Base:
     known: Mapping[str, Any] = field(default_factory=dict)
     season: Season | None = None
     shown: UnitFormat = TRADE
+    ground: Field | None = None
 
 
 def _base(field_file: Path) -> _Base:
@@ -135,8 +146,9 @@ def _base(field_file: Path) -> _Base:
     known = {name: value.item() if isinstance(value, np.ndarray) else value for name, value in reader.known.items()}
     known |= _given({"growth_stage": reader.season.growth_stage})
     return _Base(
-        options=_given(reader.options), known=known, season=reader.season, shown=UnitFormat.of(ground.settings.units)
-    )
+        options=_given(reader.options), known=known, season=reader.season, shown=UnitFormat.of(ground.settings.units),
+        ground=ground,
+    )  # fmt: skip
 
 
 def _given(values: Mapping[str, Any]) -> dict[str, Any]:
@@ -153,11 +165,23 @@ class _Asked:
     season: Season | None
     shown: UnitFormat
     allow_outside: bool
+    lesson: "Lesson | None" = None  # of the farm's trials in earlier seasons
+    of_trials: tuple[Finding, ...] = ()
 
-    def ledger(self, ppm: float, deep_ppm: float | None) -> tuple[Ledger, tuple[Finding, ...]]:
+    def ledger(self, ppm: float, deep_ppm: float | None) -> Ledger:
         """The ledger of a reading, to look at."""
-        return need_of_cells(self.options, season=self.season, to_build=False, allow_outside=self.allow_outside,
-                             **self._with(ppm, deep_ppm))  # fmt: skip
+        return self.worked(ppm, deep_ppm)[0]
+
+    def worked(
+        self, ppm: float, deep_ppm: float | None
+    ) -> tuple[Ledger, tuple[Finding, ...], LearnedReport | None]:  # fmt: skip
+        """The ledger, what to say of it, and what the farm's trials did to it."""
+        ledger, findings = need_of_cells(self.options, season=self.season, to_build=False,
+                                         allow_outside=self.allow_outside, **self._with(ppm, deep_ppm))  # fmt: skip
+        if self.lesson is None:
+            return ledger, (*self.of_trials, *findings), None
+        ledger, report, more = self.lesson.taught(ledger)
+        return ledger.take(np.array(0)), (*self.of_trials, *findings, *more), report
 
     def results(self, ppm: float, deep_ppm: float | None) -> tuple[MethodResult, ...]:
         """What every method says of it."""
@@ -173,7 +197,7 @@ class _Asked:
 def _answer(asked: _Asked, ppm: float, ppm_deep: float | None, json_: bool) -> None:
     """One reading, with what a person must weigh."""
     chosen, stage = asked.chosen, asked.known.get("growth_stage")
-    ledger, findings = asked.ledger(ppm, ppm_deep)
+    ledger, findings, learned = asked.worked(ppm, ppm_deep)
     cautions = (
         None if stage is None else stage_caution(stage), surplus_caution(ledger),
         None if chosen.kind == "remaining" else region_caution(chosen),
@@ -184,8 +208,10 @@ def _answer(asked: _Asked, ppm: float, ppm_deep: float | None, json_: bool) -> N
     reason = asked.options.get("method_reason")
     findings += disagreements(asked.results(ppm, ppm_deep), chosen.key, nitrate_ppm={0: ppm}, growth_stage=stage,
                               bottom_in=asked.known["bottom_in"], deep_sampled=deep_sampled, reason=reason)  # fmt: skip
-    doubt = usual_doubt(ledger, growth_stage=stage)
-    low, high = (float(asked.ledger(max(ppm + step, 0.0), ppm_deep)[0].need_lb_ac) for step in (METER_PPM, -METER_PPM))
+    doubt = usual_doubt(ledger, growth_stage=stage, given_sd_lb_ac=asked.options.get("method_sd_lb_ac"))
+    if learned is not None:
+        doubt = doubt.taught(learned.doubt_share)
+    low, high = (float(asked.ledger(max(ppm + step, 0.0), ppm_deep).need_lb_ac) for step in (METER_PPM, -METER_PPM))
     if json_:
         say_json(_plain(ledger, chosen, findings, (low, high), doubt, asked.shown))
     else:
@@ -255,6 +281,9 @@ def _say_ledger(
         say(shown.arithmetic)
     say()
     say(sentence(shown, "methods.need-doubt", doubt=Quantity("whole_amount", doubt.sd_lb_ac)))
+    if doubt.untaught_sd_lb_ac is not None:
+        before = Quantity("whole_amount", doubt.untaught_sd_lb_ac)
+        say(sentence(shown, "methods.need-doubt-taught", before=before))
     if doubt.parts:
         made_of = (
             sentence(shown, "methods.need-doubt-part", part=sentence(shown, f"rates.doubt-{one.part}").lower(),
@@ -324,6 +353,7 @@ def _plain(
         "unclipped_lb_ac": ledger.unclipped_lb_ac,
         "uptake_band_lb_ac": None if band is None else list(band),
         "doubt_sd_lb_ac": doubt.sd_lb_ac,
+        "doubt_untaught_sd_lb_ac": doubt.untaught_sd_lb_ac,
         "doubt_parts_lb_ac": {part.part: round(part.sd_lb_ac, 1) for part in doubt.parts},
         "meter_ppm": METER_PPM,
         "meter_band_lb_ac": list(meter_lb_ac),

@@ -307,7 +307,7 @@ def _plain(
                 "application_date": text(item.application_date), "stage_now": item.stage_now,
                 "last_day": text(item.last_day), "days_left": item.days_left, "problem": item.problem,
                 "remedy": item.remedy, "total_n_lb": item.total_n_lb, "total_product": item.total_product,
-                "folder": item.folder,
+                "folder": item.folder, "doubt_sd_lb_ac": item.doubt_sd_lb_ac,
             }
             for item in fields
         ],

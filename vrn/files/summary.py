@@ -13,6 +13,7 @@ from typing import Final
 import vrn
 from vrn.model.metric_keys import column
 from vrn.model.surface import Surface, SurfaceChoice
+from vrn.nitrogen.doubt import LevelDoubt
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.prescription.trial import TrialReport
 from vrn.words import UnitFormat, finding_texts, findings_json
@@ -55,6 +56,7 @@ def summary_of(prescription: Prescription) -> dict[str, object]:
         **numbers,
         "total_product": prescription.total_product,
         **_twins(totals, units),
+        "doubt": _doubt(prescription.doubt, units),
         "zones": [_zone(rate, prescription.rate_unit, units) for rate in prescription.rates],
         "surfaces": surfaces,
         "zone_choice": [
@@ -104,6 +106,17 @@ def _twins(numbers: Mapping[str, object], units: UnitFormat) -> dict[str, object
     named = {name: column(name, metric=units.metric) for name in numbers}
     return {named[name][0]: value * named[name][1] if isinstance(value, float) else value
             for name, value in numbers.items() if named[name][0] != name}  # fmt: skip
+
+
+def _doubt(doubt: LevelDoubt, units: UnitFormat) -> dict[str, object]:
+    """What the level of all needs may be off by: one standard deviation, its parts, and before the farm's trials."""
+    numbers: dict[str, object] = {"sd_lb_ac": doubt.sd_lb_ac}
+    if doubt.untaught_sd_lb_ac is not None:
+        numbers["untaught_sd_lb_ac"] = doubt.untaught_sd_lb_ac
+    return {
+        **numbers, **_twins(numbers, units),
+        "parts": [{"part": one.part, "sd_lb_ac": one.sd_lb_ac, "source": one.source} for one in doubt.parts],
+    }  # fmt: skip
 
 
 def _zone(rate: ZoneRate, rate_unit: str, units: UnitFormat) -> dict[str, object]:

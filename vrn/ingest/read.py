@@ -132,7 +132,7 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
         files.warn("weather.ends-before-sampling", about, last=weather.days[-1], sampled=max(pulled))
     normals = read_normals(files, settings) if sampled else None
     trial = read_trial(files, settings.nitrogen) if sampled else None
-    past = read_learning(files, settings.learning, settings.header.season) if sampled else ()
+    past = read_learning(files, settings.learning, settings.header.season)
     _said_and_mapped(files, settings, layers.get("applied_n"))
     zones = layers.pop("zones", None)
     if sampled:

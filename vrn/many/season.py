@@ -119,6 +119,7 @@ def _due(entry: Entry, label: str, applied: bool, today: date, zones: tuple[Seas
         mean_rate_n_lb_ac=summary.get("mean_rate_n_lb_ac"), total_product=summary.get("total_product"),
         product=product.get("name", ""), product_unit=product.get("unit", "lb"), summary_sha256=entry.summary_sha256,
         recorded_at=entry.recorded_at, zones=zones,
+        doubt_sd_lb_ac=summary.get("doubt", {}).get("sd_lb_ac"),
         grower=entry.grower, signed_by=str(entry.signature.get("name") or "") if state != "failed" else "",
         **{name: entry.summary.get("work", {}).get(name) for name in ("loads", "hours", "cost")},
     )  # fmt: skip

@@ -57,6 +57,7 @@ class Due:
     loads: float | None = None  # of the tank or bin in the field file; None where it states none
     hours: float | None = None  # of driving at the speed and width entered, without turns and refills
     cost: float | None = None  # None without a price. [$]
+    doubt_sd_lb_ac: float | None = None  # of the need's level, the same in all zones; None in an older book
 
     @property
     def late(self) -> bool:

@@ -97,6 +97,7 @@ class LearnedReport:
     less: int
     one_season_share: float  # how much of what a lone season says counts as level
     held_share: float  # of the ground, held at the most that a rate may move
+    doubt_share: float  # what the trials leave of the level's doubt, as a share of its standard deviation
     without_n_lb_ac: tuple[float, ...] = ()  # rate of each zone had nothing been learned
 
 

@@ -2,14 +2,14 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
 from vrn.nitrogen.catalogue import method
-from vrn.nitrogen.ledger import Ledger, Number
+from vrn.nitrogen.ledger import OWN_NEED, Ledger, Number
 from vrn.nitrogen.method import Method
 from vrn.nitrogen.stage import uptake_band
 
@@ -74,14 +74,37 @@ class LevelDoubt:
 
     sd_lb_ac: float
     parts: tuple[DoubtPart, ...] = ()  # the largest first; empty where only the whole is known
+    untaught_sd_lb_ac: float | None = None  # before the farm's own trials; None where none count
+
+    @property
+    def now_and_before(self) -> tuple[float, float]:
+        """The total, and what it was before the farm's own trials: the same where none count."""
+        return self.sd_lb_ac, self.sd_lb_ac if self.untaught_sd_lb_ac is None else self.untaught_sd_lb_ac
+
+    def taught(self, share: float) -> "LevelDoubt":
+        """
+        The doubt that trials leave, a share of what it was: they see the sum of its parts, so all change alike.
+
+        >>> LevelDoubt(sd_lb_ac=35.0).taught(0.8)
+        LevelDoubt(sd_lb_ac=28.0, parts=(), untaught_sd_lb_ac=35.0)
+        """
+        parts = tuple(replace(part, sd_lb_ac=share * part.sd_lb_ac) for part in self.parts)
+        return LevelDoubt(sd_lb_ac=share * self.sd_lb_ac, parts=parts, untaught_sd_lb_ac=self.sd_lb_ac)
 
 
-def usual_doubt(ledger: Ledger, *, growth_stage: str | None) -> LevelDoubt:
-    """The doubt of a level where nobody gives another: less where nitrate was read in season."""
-    tested = not ledger.published or method(ledger.method).takes("nitrate_ppm")
-    if tested and growth_stage != "preplant":
-        return level_doubt(ledger, total_sd_lb_ac=IN_SEASON_SD, source=IN_SEASON_SOURCE)
-    return level_doubt(ledger, total_sd_lb_ac=BALANCE_SD, source=BALANCE_SOURCE)
+def usual_doubt(ledger: Ledger, *, growth_stage: str | None, given_sd_lb_ac: float | None = None) -> LevelDoubt:
+    """The doubt of a level: as a person gives it, else by its parts, and less where nitrate was read in season."""
+    if given_sd_lb_ac is not None:
+        return LevelDoubt(sd_lb_ac=given_sd_lb_ac)
+    total = usual_sd(ledger.key, growth_stage=growth_stage)
+    source = IN_SEASON_SOURCE if total == IN_SEASON_SD else BALANCE_SOURCE
+    return level_doubt(ledger, total_sd_lb_ac=total, source=source)
+
+
+def usual_sd(key: str, *, growth_stage: str | None = None) -> float:
+    """The doubt of a level by the key of its method: less where nitrate was read in season. [lb/ac]"""
+    tested = key == OWN_NEED or method(key).takes("nitrate_ppm")
+    return IN_SEASON_SD if tested and growth_stage != "preplant" else BALANCE_SD
 
 
 def level_doubt(ledger: Ledger, *, total_sd_lb_ac: float, source: str) -> LevelDoubt:

@@ -36,7 +36,6 @@ from vrn.pages.report_nitrogen import reasons_text
 from vrn.pages.sample_places import SamplePlace, few_places, not_all, sample_places, samples_table
 from vrn.pages.tables import LedgerRows, ledger_rows, zone_label, zones_table
 from vrn.prescription.model import PRICED, Prescription, ZoneRate
-from vrn.prescription.wanted import doubt_of
 from vrn.units import FT_M
 from vrn.words import UNKNOWN, UnitFormat, finding_texts, say
 
@@ -126,6 +125,7 @@ def totals_of(prescription: Prescription, shown: UnitFormat) -> list[tuple[str, 
         ("mean", say(shown, "map.mean-rate"), shown.text("rate", prescription.mean_rate_n_lb_ac)),
         *cost,
         ("flat", say(shown, "map.flat-rate"), shown.text("rate", prescription.flat_rate_n_lb_ac)),
+        ("doubt", say(shown, "map.doubt"), f"± {shown.text('whole_amount', prescription.doubt.sd_lb_ac)}"),
     ]
 
 
@@ -369,9 +369,11 @@ def _covers(prescription: Prescription, rate: ZoneRate, per_ac: str, shown: Unit
 
 def _sure(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> str:
     need, error = Quantity("amount", rate.need_lb_ac), Quantity("whole_amount", rate.need_se_lb_ac)
-    level = Quantity("whole_amount", doubt_of(prescription.field.settings, prescription.ledger).sd_lb_ac)
+    level, before = (Quantity("whole_amount", sd) for sd in prescription.doubt.now_and_before)
     code = "map.need-unsure" if rate.need_se_lb_ac is None else "map.need-sure"
     words = say(shown, code, need=need, method=level, error=error)
+    if prescription.learned is not None:
+        words += " " + say(shown, "map.need-taught", before=before)
     if rate.ledger.band_lb_ac is not None:
         low, high = (Quantity("whole_amount", float(end)) for end in rate.ledger.band_lb_ac)
         words += " " + say(shown, "map.band", low=low, high=high)

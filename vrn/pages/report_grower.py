@@ -17,7 +17,6 @@ from vrn.pages.report_parts import Bullets, Part, Picture, Text
 from vrn.pages.tables import zones_table
 from vrn.prescription.model import CheckStrip, Prescription, ZoneRate
 from vrn.prescription.trial import TrialReport
-from vrn.prescription.wanted import doubt_of
 from vrn.words import UnitFormat, finding_texts, say
 from vrn.zones.model import ZonesReport
 
@@ -122,8 +121,10 @@ def trial_sentence(trial: TrialReport, shown: UnitFormat) -> str:
 
 def _how_sure(prescription: Prescription, shown: UnitFormat) -> str:
     error = _span([rate.need_se_lb_ac or math.nan for rate in prescription.rates], "whole_amount", shown)
-    method = Quantity("whole_amount", doubt_of(prescription.field.settings, prescription.ledger).sd_lb_ac)
+    method, before = (Quantity("whole_amount", sd) for sd in prescription.doubt.now_and_before)
     sure = say(shown, "grower.sure" if error else "grower.sure-unknown", error=error, method=method)
+    if prescription.learned is not None:
+        sure = f"{sure} {say(shown, 'grower.sure-taught', before=before)}"
     flat = prescription.flat
     if prescription.remaining is not None or flat is None or not math.isfinite(flat.misallocated_lb_ac):
         return sure

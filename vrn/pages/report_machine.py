@@ -17,7 +17,6 @@ from vrn.prescription.products import LoadsReport
 from vrn.prescription.strips import RemainingReport, StripReport
 from vrn.prescription.trial import TrialReport
 from vrn.prescription.uncertainty import Uncertainty
-from vrn.prescription.wanted import doubt_of
 from vrn.words import UnitFormat, say
 
 _BAR_IN: Final = 0.2
@@ -217,7 +216,7 @@ def sure_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
         header=_head(shown, "zone", ("need", "whole_amount"), "error", "band", ("rate", "rate"), "needs-more"),
         widths=(8, 17, 17, 22, 16, 20),
     )  # fmt: skip
-    doubt = doubt_of(prescription.field.settings, prescription.ledger)
+    doubt = prescription.doubt
     spans = {"low": found.total_need_n_lb[0], "high": found.total_need_n_lb[2]}
     spans["least"], spans["most"] = found.total_with(doubt.sd_lb_ac * prescription.acres)
     total = say(shown, "rates.sure-total", **{name: Quantity("mass", value) for name, value in spans.items()})
@@ -234,7 +233,7 @@ def sure_part(prescription: Prescription, shown: UnitFormat) -> Part | None:
 
 def _level(prescription: Prescription, shown: UnitFormat) -> tuple[Piece, ...]:
     """What the doubt of the level is made of, and the zones' own beside it; nothing where only the whole is known."""
-    doubt = doubt_of(prescription.field.settings, prescription.ledger)
+    doubt = prescription.doubt
     if not doubt.parts:
         return ()
     rows = tuple(
@@ -251,10 +250,14 @@ def _level(prescription: Prescription, shown: UnitFormat) -> tuple[Piece, ...]:
         caption=say(shown, "rates.doubt-picture"), alt=say(shown, "rates.doubt-alt"),
         png=_doubt_bars(doubt, max(errors, default=0.0), shown),
     )  # fmt: skip
-    if not errors:
-        return picture, table
-    low, high = Quantity("amount", min(errors)), Quantity("amount", max(errors))
-    return picture, table, Text(text=say(shown, "rates.doubt-zones", low=low, high=high), small=True)
+    pieces: list[Piece] = [picture, table]
+    if prescription.learned is not None:
+        now, before = (Quantity("amount", sd) for sd in doubt.now_and_before)
+        pieces.append(Text(text=say(shown, "rates.doubt-taught", now=now, before=before), small=True))
+    if errors:
+        low, high = Quantity("amount", min(errors)), Quantity("amount", max(errors))
+        pieces.append(Text(text=say(shown, "rates.doubt-zones", low=low, high=high), small=True))
+    return tuple(pieces)
 
 
 def _doubt_bars(doubt: LevelDoubt, samples_lb_ac: float, shown: UnitFormat) -> bytes:

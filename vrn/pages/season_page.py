@@ -237,7 +237,8 @@ def _field_row(number: int, item: Due, shown: UnitFormat) -> dict[str, object]:
         return row
     total = Quantity(item.product_unit, item.total_product)
     product = say(shown, "season.product", total=total, name=item.product)
-    amounts = (shown.number("area", item.acres), product, shown.number("mass", item.total_n_lb))
+    doubt = "" if item.doubt_sd_lb_ac is None else f"± {shown.number('whole_amount', item.doubt_sd_lb_ac)}"
+    amounts = (shown.number("area", item.acres), product, shown.number("mass", item.total_n_lb), doubt)
     return row | {"amounts": amounts}
 
 

@@ -1,7 +1,7 @@
 """What the farm's own trials say, as lines of the need beside the method's, and what it would be without them."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -11,10 +11,12 @@ from vrn.errors import InputFileError, OutOfRangeError
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.field import Field
 from vrn.model.trials import LearnedReport, PastTrial, TrialTop
-from vrn.nitrogen.ledger import Ledger, Line, Number
+from vrn.nitrogen.doubt import usual_sd
+from vrn.nitrogen.ledger import Ledger, Line, Number, total_of
 from vrn.nitrogen.lines import line_of
 from vrn.pipeline.need import Need
-from vrn.prescription.wanted import payoff_of
+from vrn.prescription.uncertainty import NINE_IN_TEN
+from vrn.prescription.wanted import doubt_of, payoff_of
 from vrn.response import Plot, Trial, ZoneNeed, learn
 from vrn.response.learn import MOST, Learned, share_of_one_season, supply_sd, usual_anchor_lb_ac
 from vrn.response.loss import ANCHOR
@@ -26,9 +28,79 @@ _TELLS: Final = {"soil_nitrate": 0.98}  # of its prior spread: above it a supply
 _ELSE_TELLS: Final = 0.6
 
 
-def with_learning(field: Field, needed: Need, share: Array) -> tuple[Need, LearnedReport | None, tuple[Finding, ...]]:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lesson:
+    """What the trials that count say to any ledger of a field."""
+
+    field: Field
+    used: tuple[PastTrial, ...]
+    skipped: tuple[tuple[str, str], ...]
+    learned: Learned
+    typical: dict[str, float]
+    moved: tuple[float, ...]  # level by each trial alone [lb N/ac]
+
+    def taught(
+        self, ledger: Ledger, weights: Array | None = None
+    ) -> tuple[Ledger, LearnedReport | None, tuple[Finding, ...]]:  # fmt: skip
+        """A ledger of cells with the learned lines, the sum of which is held; as it was where no need is known.
+
+        `weights` (n,): of the cells in the mean ground that steepness and the report are about. None for readings that
+        are no field together: then it is ground with the farm's usual supplies.
+        """
+        usual, weights = weights is None, np.ones(np.size(ledger.unclipped_lb_ac)) if weights is None else weights
+        learned, section = self.learned, self.field.settings.learning
+        assert section is not None  # a lesson is made for it
+        supplies = _supplies(ledger, len(weights))
+        told = [name for name in supplies if _tells(learned, name)]
+
+        def mean(values: Number) -> float:
+            whole = np.broadcast_to(np.asarray(values, dtype=float), weights.shape)
+            known = np.isfinite(whole)
+            return float(np.average(whole[known], weights=weights[known])) if known.any() else float("nan")
+
+        means = {name: mean(supplies[name]) for name in told}
+        if usual:
+            means |= {name: self.typical[name] for name in told if name in self.typical}
+        need = mean(ledger.unclipped_lb_ac)
+        if not np.isfinite(need):
+            return ledger, None, (note("season.learned-nothing", "learning"),)
+        place = ZoneNeed(field=self.field.name, zone="", season=self.field.settings.header.season, need_lb_ac=need,
+                         supplies=means,
+                         typical={name: self.typical.get(name, means[name]) for name in told})  # fmt: skip
+        lines: list[Line] = []
+        inputs: dict[str, Number] = {}
+        if "level" in section.use:
+            level = learned.level(self.field.name).mean
+            lines.append(_line("level", level, f"mean of what {len(self.used)} trials say", {}))
+        if "supplies" in section.use:
+            for name in told:
+                worth, usual = learned.worth(name).mean, place.typical[name]
+                here = f"learned_{name}_lb_ac"
+                inputs[here] = supplies[name]
+                lines.append(_line(name, (1 - worth) * (supplies[name] - usual),
+                                   f"(1 − {worth:.4g}) × ({{{here}}} lb here − {usual:.4g} lb usual)",
+                                   inputs))  # fmt: skip
+        payoff = payoff_of(self.field.settings, ledger)
+        ratio = ANCHOR if payoff is None or payoff.rule == "need" else payoff.ratio
+        shape = _shape(learned, place, ratio)
+        if "shape" in section.use:
+            lines.append(_line("shape", shape, "rate that pays best by the same trials, less level and supplies", {}))
+        moved = np.broadcast_to(np.asarray(sum((line.lb_ac for line in lines), start=0.0), dtype=float), weights.shape)
+        held = np.clip(moved, -MOST, MOST) - moved
+        if np.nan_to_num(held).any():
+            most = {"most": Quantity("rate", MOST)}
+            lines.append(replace(_line("hold", held, f"no further than {MOST:g} lb/ac", {}), quantities=most))
+        level_sd = doubt_of(self.field.settings, ledger).sd_lb_ac
+        report = _learned_report(learned, self.used, self.skipped, place, moved=self.moved,
+                                 level_sd_lb_ac=level_sd, whole="level" in section.use)  # fmt: skip
+        report = replace(report, shape_lb_ac=shape, held_share=mean(np.nan_to_num(held) != 0),
+                         total_lb_ac=mean(moved + held))  # fmt: skip
+        return ledger.plus(*lines, inputs=inputs), report, tuple(_findings(report))
+
+
+def lesson_of(field: Field, method: str | None) -> tuple[Lesson | None, tuple[Finding, ...]]:
     """
-    The need with what earlier trials say as further lines; as it was without ``[learning]``, or where nothing is used.
+    What the trials of the field file's book say where a method builds; None without ``[learning]`` or where none count.
 
     Raises
     ------
@@ -37,61 +109,31 @@ def with_learning(field: Field, needed: Need, share: Array) -> tuple[Need, Learn
     """
     section = field.settings.learning
     if section is None:
-        return needed, None, ()
-    used, skipped = _usable(field.past_trials, section.leave_out, needed.ledger.key)
+        return None, ()
+    used, skipped = _usable(field.past_trials, section.leave_out, method)
     said = tuple(_skipped(skipped))
     if not used or not section.use:
-        return needed, None, (*said, note(f"season.learned-{'off' if used else 'nothing'}", "learning"))
+        return None, (*said, note(f"season.learned-{'off' if used else 'nothing'}", "learning"))
     learned = learned_of(used)
-    cells, weights = needed.cells, share.ravel()[needed.cells]
-    ledger = needed.ledger.take(cells)
-    supplies = _supplies(ledger, cells.size)
-    typical = typical_of(used)
-    told = [name for name in supplies if _tells(learned, name)]
+    return Lesson(field=field, used=used, skipped=skipped, learned=learned, typical=typical_of(used),
+                  moved=_alone(learned)), said  # fmt: skip
 
-    def mean(values: Number) -> float:
-        whole = np.broadcast_to(np.asarray(values, dtype=float), cells.shape)
-        known = np.isfinite(whole)
-        return float(np.average(whole[known], weights=weights[known])) if known.any() else float("nan")
 
-    means = {name: mean(supplies[name]) for name in told}
-    need = mean(ledger.unclipped_lb_ac)
-    if not np.isfinite(need):
-        return needed, None, (*said, note("season.learned-nothing", "learning"))
-    place = ZoneNeed(field=field.name, zone="", season=field.settings.header.season, need_lb_ac=need, supplies=means,
-                     typical={name: typical.get(name, means[name]) for name in told})  # fmt: skip
-    lines: list[Line] = []
-    inputs: dict[str, Number] = {}
-    if "level" in section.use:
-        level = learned.level(field.name).mean
-        lines.append(_line("level", level, f"mean of what {len(used)} trials say", {}))
-    if "supplies" in section.use:
-        for name in told:
-            worth, usual = learned.worth(name).mean, place.typical[name]
-            here = f"learned_{name}_lb_ac"
-            inputs[here] = supplies[name]
-            lines.append(_line(name, (1 - worth) * (supplies[name] - usual),
-                               f"(1 − {worth:.4g}) × ({{{here}}} lb here − {usual:.4g} lb usual)", inputs))  # fmt: skip
-    payoff = payoff_of(field.settings, needed.ledger)
-    ratio = ANCHOR if payoff is None or payoff.rule == "need" else payoff.ratio
-    shape = _shape(learned, place, ratio)
-    if "shape" in section.use:
-        lines.append(_line("shape", shape, "rate that pays best by the same trials, less level and supplies", {}))
-    moved = np.broadcast_to(np.asarray(sum((line.lb_ac for line in lines), start=0.0), dtype=float), cells.shape)
-    held = np.clip(moved, -MOST, MOST) - moved
-    if np.nan_to_num(held).any():
-        most = {"most": Quantity("rate", MOST)}
-        lines.append(replace(_line("hold", held, f"no further than {MOST:g} lb/ac", {}), quantities=most))
-    spread = Ledger(lines=tuple(lines), method="", inputs=inputs).spread(cells, share.size)
-    total = moved + held
-    report = replace(
-        _learned_report(learned, used, skipped, place), shape_lb_ac=shape,
-        held_share=mean(np.nan_to_num(held) != 0), total_lb_ac=mean(total),
-    )  # fmt: skip
+def with_learning(field: Field, needed: Need, share: Array) -> tuple[Need, LearnedReport | None, tuple[Finding, ...]]:
+    """The need with what earlier trials say as further lines; as it was without ``[learning]``, or where none count."""
+    lesson, said = lesson_of(field, needed.ledger.key)
+    if lesson is None:
+        return needed, None, said
+    ledger = needed.ledger.take(needed.cells)
+    taught, report, more = lesson.taught(ledger, share.ravel()[needed.cells])
+    if report is None:
+        return needed, None, (*said, *more)
+    total = np.asarray(total_of(line.lb_ac for line in taught.lines[len(ledger.lines) :]), dtype=float)
     plain = needed.need_of
-    taught = replace(needed, ledger=needed.ledger.plus(*spread.lines, inputs=spread.inputs),
-                     need_of=lambda given: plain(given) + total)  # fmt: skip
-    return taught, report, (*said, *_findings(report))
+    return (
+        replace(needed, ledger=taught.spread(needed.cells, share.size), need_of=lambda given: plain(given) + total),
+        report, (*said, *more),
+    )  # fmt: skip
 
 
 def _usable(
@@ -150,26 +192,37 @@ def _tells(learned: Learned, supply: str) -> bool:
 
 
 def _learned_report(
-    learned: Learned, used: Sequence[PastTrial], skipped: tuple[tuple[str, str], ...], place: ZoneNeed
-) -> LearnedReport:
-    """What trials say of the farm, and of a place in a season to come."""
+    learned: Learned, used: Sequence[PastTrial], skipped: tuple[tuple[str, str], ...], place: ZoneNeed, *,
+    moved: Sequence[float], level_sd_lb_ac: float, whole: bool = True,
+) -> LearnedReport:  # fmt: skip
+    """What trials say of the farm, and of a place in a season to come, whose level was in doubt by so much before.
+
+    `whole`: whether the level follows them; where it does not, they leave no less doubt of it.
+    """
     names = sorted({name for trial in learned.trials for name in trial.supplies})
     told = [name for name in names if _tells(learned, name)]
-    top, alone = learned.top(place), [learn([trial], anchor_lb_ac=learned.anchor_lb_ac) for trial in learned.trials]
-    moved = [one.shift(_place_of(trial)).mean for one, trial in zip(alone, learned.trials, strict=True)]
-    shift = learned.shift(place)
+    top, shift = learned.top(place), learned.shift(place)
+    left = top.sd / learn([], anchor_lb_ac=learned.anchor_lb_ac).top(place).sd
+    left = left if whole else max(left, 1.0)
+    apart = NINE_IN_TEN * left * level_sd_lb_ac
     return LearnedReport(
         trials=tuple(trial.name for trial in used), seasons=len({trial.season for trial in used}), skipped=skipped,
         level=_span(learned.level()), worth={name: _span(learned.worth(name)) for name in told},
         silent=tuple(name for name in names if name not in told), shape_lb_ac=_shape(learned, place, ANCHOR),
         kink_weight=learned.kink_weight, together=_span(shift),
-        top=_span(top), total_lb_ac=0.0,
+        top=(top.mean, top.mean - apart, top.mean + apart), doubt_share=left, total_lb_ac=0.0,
         more=sum(one > _AS_BUDGET for one in moved), less=sum(one < -_AS_BUDGET for one in moved),
         one_season_share=share_of_one_season(), held_share=0.0,
     )  # fmt: skip
 
 
 _AS_BUDGET: Final = 3.0  # what a trial may move the level by and still say what the budget says [lb N/ac]
+
+
+def _alone(learned: Learned) -> tuple[float, ...]:
+    """How far each trial alone says that T lies above need and anchor. [lb N/ac]"""
+    alone = [learn([trial], anchor_lb_ac=learned.anchor_lb_ac) for trial in learned.trials]
+    return tuple(one.shift(_place_of(trial)).mean for one, trial in zip(alone, learned.trials, strict=True))
 
 
 def _place_of(trial: Trial) -> ZoneNeed:
@@ -274,4 +327,5 @@ def learned_in(
     usual = typical_of(used)
     need = float(np.mean([trial.need_lb_ac for trial in used]))
     place = ZoneNeed(field="", zone="", season=0, need_lb_ac=need, supplies=usual, typical=usual)
-    return _learned_report(learned, used, skipped, place), tuple(rows)
+    level_sd = max(usual_sd(trial.method) for trial in used)
+    return _learned_report(learned, used, skipped, place, moved=_alone(learned), level_sd_lb_ac=level_sd), tuple(rows)

@@ -96,22 +96,18 @@ def build(
     zones = zones_of(field, grid=grid, share=share, ledger=needed.ledger, need_se=needed.se_lb_ac, extra=extra)
     tell("rates")
     prescription = prescribe(
-        field=field, grid=grid, share=share, surfaces=known, ledger=needed.ledger, zones=zones, need_se=needed.se_lb_ac
-    )
+        field=field, grid=grid, share=share, surfaces=known, ledger=needed.ledger, zones=zones,
+        need_se=needed.se_lb_ac, learned=learned,
+    )  # fmt: skip
     if field.settings.zones.by == "cells" and field.zones is None:
         prescription = _against_zones(prescription, needed.ledger, needed.se_lb_ac)
     if sketch:
         return prescription
     if learned is not None:
         before = prescribe(
-            field=field,
-            grid=grid,
-            share=share,
-            surfaces=known,
-            ledger=plain.ledger,
-            zones=zones,
+            field=field, grid=grid, share=share, surfaces=known, ledger=plain.ledger, zones=zones,
             need_se=plain.se_lb_ac,
-        )
+        )  # fmt: skip
         learned = replace(learned, without_n_lb_ac=tuple(rate.rate_n_lb_ac for rate in before.rates))
     prescription = with_uncertainty(prescription, needed.need_of, cells=needed.cells, input_names=needed.drawn)
     methods = needed.methods_by_zone(prescription.zones.labels, share)

@@ -14,6 +14,7 @@ from vrn.findings import Finding
 from vrn.model.field import Field
 from vrn.model.job import CheckStripSection, TrialSection
 from vrn.model.layers import Layer
+from vrn.model.trials import LearnedReport
 from vrn.nitrogen import Ledger, method
 from vrn.nitrogen.doubt import IN_SEASON_SD
 from vrn.nitrogen.field_need import need_of_cells
@@ -22,6 +23,7 @@ from vrn.nitrogen.need_table import NeedTable, need_table
 from vrn.nitrogen.season import Season
 from vrn.pages.field_page import STAGES, EdgeNeed, field_page
 from vrn.pages.plan_sheet import field_sheet
+from vrn.pipeline.learning import Lesson, lesson_of
 from vrn.pipeline.need import options_of, season_of_field, settled
 from vrn.pipeline.order import build
 from vrn.pipeline.soil import weights_of
@@ -38,20 +40,32 @@ class Reader:
     options: dict[str, object]  # of ``[nitrogen]``
     known: Values  # by the names of the methods' inputs; shape (places,) or a number
     season: Season
-    findings: tuple[Finding, ...]  # of the user's own trial
+    findings: tuple[Finding, ...]  # of the user's own trials
+    lesson: Lesson | None = None  # of the farm's trials in earlier seasons
 
     def need(
         self, nitrate_ppm: float | NDArray[np.float64], deep_ppm: float | NDArray[np.float64] | None = None,
         *, growth_stage: str | None = None,
     ) -> tuple[Ledger, tuple[Finding, ...]]:  # fmt: skip
         """Ledger of readings at the places, as a build would work it; raises VrnError where the method cannot."""
+        ledger, findings, _ = self.taught(nitrate_ppm, deep_ppm, growth_stage=growth_stage)
+        return ledger, findings
+
+    def taught(
+        self, nitrate_ppm: float | NDArray[np.float64], deep_ppm: float | NDArray[np.float64] | None = None,
+        *, growth_stage: str | None = None,
+    ) -> tuple[Ledger, tuple[Finding, ...], LearnedReport | None]:  # fmt: skip
+        """The same, and what the farm's trials of earlier seasons did to it."""
         known = {name: value for name, value in self.known.items() if deep_ppm is not None or "deep" not in name}
         stage = self.season.growth_stage if growth_stage is None else growth_stage
         ledger, findings = need_of_cells(
             self.options, season=self.season, nitrate_ppm=nitrate_ppm, deep_nitrate_ppm=deep_ppm, growth_stage=stage,
             to_build=True, **known,
         )  # fmt: skip
-        return ledger, (*self.findings, *findings)
+        report = None
+        if self.lesson is not None:
+            ledger, report, _ = self.lesson.taught(ledger)
+        return ledger, (*self.findings, *findings), report
 
     def tables(self) -> tuple[dict[str, NeedTable], VrnError | None]:
         """The need by readings at every place, by stage; and why not, where the method holds at no stage."""
@@ -64,8 +78,9 @@ class Reader:
             ) -> NDArray[np.float64]:
                 spread = {name: np.repeat(value, len(ppm)) for name, value in self.known.items() if np.ndim(value)}
                 reader = Reader(
-                    options=self.options, known=self.known | spread, season=self.season, findings=self.findings
-                )
+                    options=self.options, known=self.known | spread, season=self.season, findings=self.findings,
+                    lesson=self.lesson,
+                )  # fmt: skip
                 deep_ppm = None if below is None else np.tile(below, count)
                 ledger = reader.need(np.tile(ppm, count), deep_ppm, growth_stage=stage)[0]
                 return np.broadcast_to(ledger.unclipped_lb_ac, count * len(ppm)).reshape(count, len(ppm))
@@ -105,7 +120,8 @@ def reader_of(field: Field, places_m: NDArray[np.float64] | None = None) -> Read
     for name, (layer, mean, of_goal) in layers.items():
         if layer is not None or mean is not None:
             known[name] = _at(layer, mean, of_goal, places_m, spots, weights.get(name, 1.0))
-    return Reader(options=options, known=known, season=season, findings=findings)
+    lesson, of_trials = lesson_of(field, settings.nitrogen.method)
+    return Reader(options=options, known=known, season=season, findings=(*findings, *of_trials), lesson=lesson)
 
 
 def write_planned(plan: Plan, folder: Path) -> tuple[Path, ...]:
@@ -124,8 +140,9 @@ def edge_need(plan: Plan) -> EdgeNeed:
     stage = field.settings.crop.growth_stage or ""
     if why is not None:
         return EdgeNeed(tables={}, stage=stage, doubt_lb_ac=IN_SEASON_SD, why_not=(why.problem, why.remedy))
-    usual, _ = reader.need(np.full(len(places_m), 15.0), growth_stage=stage if stage in tables else next(iter(tables)))
-    return EdgeNeed(tables=tables, stage=stage, doubt_lb_ac=doubt_of(field.settings, usual).sd_lb_ac)
+    shown = stage if stage in tables else next(iter(tables))
+    usual, _, learned = reader.taught(np.full(len(places_m), 15.0), growth_stage=shown)
+    return EdgeNeed(tables=tables, stage=stage, doubt_lb_ac=doubt_of(field.settings, usual, learned).sd_lb_ac)
 
 
 def _at(

@@ -18,10 +18,12 @@ from vrn.model.samples import ErrorCauses
 from vrn.model.settings import Override
 from vrn.model.surface import Surface
 from vrn.model.trials import LearnedReport
+from vrn.nitrogen.doubt import LevelDoubt
 from vrn.nitrogen.field_need import MethodResult
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.nitrogen.rain import RainEffect
 from vrn.nitrogen.season import Season
+from vrn.prescription.wanted import doubt_of
 from vrn.response import TrialFit
 from vrn.zones.model import Zones
 
@@ -336,6 +338,11 @@ class Prescription:
         """Whether a person has approved exactly this: name, date and this id."""
         review = self.field.settings.review
         return self.field.settings.approved and review.approved_id == self.id
+
+    @property
+    def doubt(self) -> LevelDoubt:
+        """What the level of all needs may be off by, the same for all zones: one standard deviation."""
+        return doubt_of(self.field.settings, self.ledger, self.learned)
 
     @property
     def cautions(self) -> tuple[Finding, ...]:

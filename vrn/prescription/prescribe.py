@@ -13,6 +13,7 @@ from vrn.model.field import Field
 from vrn.model.grid import Grid, geodesic_acres
 from vrn.model.settings import Override
 from vrn.model.surface import Surface
+from vrn.model.trials import LearnedReport
 from vrn.nitrogen.ledger import Ledger, Line
 from vrn.prescription.blocks import TrialGround
 from vrn.prescription.limits import RateRules, limited, rounded, rules_of
@@ -155,7 +156,7 @@ class _Cells:
 
 def prescribe(
     *, field: Field, grid: Grid, share: Array, surfaces: dict[str, Surface], ledger: Ledger, zones: Zones,
-    need_se: Array | None = None,
+    need_se: Array | None = None, learned: LearnedReport | None = None,
 ) -> Prescription:  # fmt: skip
     """
     Rates for zones, within every limit, in the product's unit.
@@ -171,6 +172,8 @@ def prescribe(
         Of the cells, arrays of shape (rows × cols,) or scalars.
     need_se : ndarray, shape (rows, cols), optional
         Standard error of a cell's need. [lb/ac]
+    learned : LearnedReport, optional
+        What the farm's trials added to the ledger, and what they leave of its doubt.
 
     Returns
     -------
@@ -186,7 +189,7 @@ def prescribe(
     product = product_for(settings)
     rate_basis = settings.product.rate_basis or ("product" if product.named else "n")
     rules = rules_of(settings)
-    payoff = payoff_of(settings, ledger)
+    payoff, doubt = payoff_of(settings, ledger), doubt_of(settings, ledger, learned)
     cells = _Cells.of(field, share, surfaces, ledger, zones, need_se)
     acres = [geodesic_acres(outline, grid.crs) for outline in zones.outlines]
     overrides, dropped, said = overrides_on(settings.review.override, zones.outlines, grid.crs)
@@ -271,8 +274,10 @@ def prescribe(
                 if rules.max_season_n_lb_ac is not None else [0.0] * len(rates),
             ) + said + (() if trial is None else trial.findings),
             flat=_against_flat(rates, flat, cells, product), rounding=rounding,
-            prices=None if payoff is None else _priced(payoff, cells, rates, flat), check_strips=report, trial=trial,
-            after_harvest=_after_harvest(cells, rates, flat, field),
+            prices=None if payoff is None else _priced(
+                replace(payoff, method_sd_lb_ac=doubt.sd_lb_ac), cells, rates, flat),
+            check_strips=report, trial=trial, learned=learned,
+            after_harvest=_after_harvest(cells, rates, flat, field, doubt.sd_lb_ac),
             overrides=tuple(overrides[zone] for zone in sorted(overrides)), dropped_overrides=dropped,
         )
     )  # fmt: skip
@@ -345,7 +350,9 @@ def _priced(payoff: Payoff, cells: _Cells, rates: tuple[ZoneRate, ...], flat: fl
     )
 
 
-def _after_harvest(cells: _Cells, rates: tuple[ZoneRate, ...], flat: float, field: Field) -> AfterHarvest | None:
+def _after_harvest(
+    cells: _Cells, rates: tuple[ZoneRate, ...], flat: float, field: Field, level_sd_lb_ac: float
+) -> AfterHarvest | None:
     """What stays in the ground where the need is known; None where it is known nowhere."""
     here = np.flatnonzero(cells.known & cells.here(None) & (cells.labels > 0))
     if not len(here):
@@ -355,7 +362,7 @@ def _after_harvest(cells: _Cells, rates: tuple[ZoneRate, ...], flat: float, fiel
     return AfterHarvest.of(
         Response(curvature=prices.curvature, kink_weight=prices.kink_weight, kink_slope=prices.kink_slope),
         cells.need[here], cells.weights[here], by_zone[cells.labels[here]], flat=flat,
-        method_sd_lb_ac=doubt_of(settings, cells.whole).sd_lb_ac, applied_lb_ac=cells.mean(None, cells.applied),
+        method_sd_lb_ac=level_sd_lb_ac, applied_lb_ac=cells.mean(None, cells.applied),
         yield_goal_bu_ac=settings.crop.yield_goal_bu_ac,
     )  # fmt: skip
 

@@ -21,7 +21,7 @@ _MOST_PLACES: Final = 2500  # drawn in a field; finer ones would only repeat the
 _SEED: Final = 1
 _NEED: Final = "need_lb_ac"  # alone may be below 0
 _BAND_PCT: Final = (5.0, 50.0, 95.0)
-_NINE_IN_TEN: Final = 1.6449  # standard deviations either way
+NINE_IN_TEN: Final = 1.6449  # standard deviations either way
 _LEAST_AC = 0.05  # what the printed tenth of an acre can show
 _UNKNOWN_SHARE = 0.05  # of a zone's ground, from which a person hears of it
 _HELD = ("pass-cap", "season-cap", "season-cap-credited", "season-cap-unknown", "machine-most", "no-step")
@@ -55,7 +55,7 @@ class Uncertainty:
     def total_with(self, level_sd_n_lb: float) -> tuple[float, float]:
         """Nine seasons in ten of the field's total need, by the samples and the doubt of its level together. [lb N]"""
         low, middle, high = self.total_need_n_lb
-        half = math.hypot(_NINE_IN_TEN * level_sd_n_lb, (high - low) / 2)
+        half = math.hypot(NINE_IN_TEN * level_sd_n_lb, (high - low) / 2)
         return max(middle - half, 0.0), middle + half
 
 

@@ -10,6 +10,7 @@ from vrn.errors import InputFileError
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.grid import geodesic_acres, reproject
 from vrn.model.settings import Override, Settings
+from vrn.model.trials import LearnedReport
 from vrn.nitrogen import Ledger, method
 from vrn.nitrogen.doubt import LevelDoubt, usual_doubt
 from vrn.nitrogen.ledger import Line
@@ -52,10 +53,12 @@ def price_line(payoff: Payoff, *, need_lb_ac: float, rate_lb_ac: float) -> Line:
     )  # fmt: skip
 
 
-def doubt_of(settings: Settings, ledger: Ledger) -> LevelDoubt:
-    """Doubt of a need's level, the same for all zones: as the field file gives it, else by its parts."""
-    given = settings.nitrogen.method_sd_lb_ac
-    return usual_doubt(ledger, growth_stage=settings.crop.growth_stage) if given is None else LevelDoubt(sd_lb_ac=given)
+def doubt_of(settings: Settings, ledger: Ledger, learned: LearnedReport | None = None) -> LevelDoubt:
+    """Doubt of a need's level, the same for all zones, and what the farm's own trials leave of it where they count."""
+    doubt = usual_doubt(
+        ledger, growth_stage=settings.crop.growth_stage, given_sd_lb_ac=settings.nitrogen.method_sd_lb_ac
+    )
+    return doubt if learned is None else doubt.taught(learned.doubt_share)
 
 
 def overrides_on(

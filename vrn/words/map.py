@@ -86,6 +86,7 @@ SENTENCES: Final[dict[str, str]] = {
     "background": "Background from the address in the field file",
     "review-of": "Review of {field}, season {season}.",
     "flat-rate": "one flat rate",
+    "doubt": "level of the need",
     # a zone
     "zone-rate": "Zone {zone}: {rate} {unit}",
     "lead": "{rate} of {product} on {area}.",
@@ -99,6 +100,7 @@ SENTENCES: Final[dict[str, str]] = {
     "all zones. From zone to zone the samples add about {error}.",
     "need-unsure": "Need {need}. Two seasons in three, the true need is within {method} of that. The samples do not "
     "show how much zones differ.",
+    "need-taught": "Before your own trials that was {before}.",
     "band": "Range if the method’s own numbers vary: {low:bare} to {high}.",
     "ledger": "Nitrogen budget of zone {zone}, {unit}",
     "line": "Line",

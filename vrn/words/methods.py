@@ -230,6 +230,7 @@ SENTENCES: Final[dict[str, str]] = {
     "need-sum": "sum of the lines, {unit}",
     "need-needed": "{unit} of nitrogen needed",
     "need-doubt": "± {doubt} in two seasons of three, the same for a whole field",
+    "need-doubt-taught": "± {before} before your own trials",
     "need-doubt-parts": "Made of (squares add up): {parts}",
     "need-doubt-part": "{part} {at:bare}",
     "need-meter": "± {nitrate}, what a field meter is good to: {low:bare} to {high}",

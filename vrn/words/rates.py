@@ -360,6 +360,8 @@ SENTENCES: Final[dict[str, str]] = {
     "Layers without a stated error are taken as they are. What the method leaves open comes on top of these figures.",
     "doubt": "What the method leaves open, the same for all zones, {at:unit}. In two seasons of three the truth lies "
     "within the total. Each number was moved by itself; squares add up.",
+    "doubt-taught": "Your own trials changed the total from {before} to {now}. They show the sum of its parts, so each "
+    "part is changed by the same share.",
     "doubt-part": "Part",
     "doubt-source": "Rests on",
     "doubt-method": "The method itself, the rest",

@@ -165,6 +165,7 @@ SENTENCES: Final[dict[str, str]] = {
     "head-area": "Area, {unit}",
     "head-product": "Product",
     "head-nitrogen": "{unit}",
+    "head-doubt": "Need known to, {unit}",
     "sampled": "{stage} on {day}",
     "failed": "{problem} {remedy}",
     "product": "{total} {name}",
