@@ -86,7 +86,7 @@ SENTENCES: Final[dict[str, str]] = {
     "background": "Background from the address in the field file",
     "review-of": "Review of {field}, season {season}.",
     "flat-rate": "one flat rate",
-    "doubt": "level of the need",
+    "doubt": "need known to",
     # a zone
     "zone-rate": "Zone {zone}: {rate} {unit}",
     "lead": "{rate} of {product} on {area}.",
