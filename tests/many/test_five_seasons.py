@@ -40,9 +40,10 @@ def test_three_fields_learn_over_five_seasons(tmp_path: Path) -> None:
             made.harvest(out, harvest, season, top=(west, east))
             run = ["harvest", str(out), str(harvest), "--applied", str(applied), "--book", str(book)]
             assert main([*run, "--out", str(tmp_path / f"{made.name} {season} page")]) < 2
-        said = _said(["learned", str(book), "--json"])["learned"]
-        levels.append(said["level"][0])
-        tops.append(said["level"][2] - said["level"][1])
+        said = _said(["learned", str(book), "--json"])
+        level, low, high = said["learned"]["level"]
+        levels.append(level)
+        tops.append(high - low)
     assert main(["season", str(book), "--html", str(tmp_path / "season.html")]) == 0
     assert '<figure class="chart"' in (tmp_path / "season.html").read_text(encoding="utf-8")
     assert 24 <= len(said["trials"]) <= 30  # in two seasons only one block finds ground beside the last season's

@@ -11,9 +11,10 @@ import shapely
 import vrn
 from vrn.errors import InputFileError
 from vrn.model.field import Field
-from vrn.model.layers import ConstantLayer, NitrogenTrial, PolygonLayer
+from vrn.model.layers import ConstantLayer, PolygonLayer
 from vrn.model.samples import Handling, SoilSamples
 from vrn.model.settings import ExtraLayer
+from vrn.model.trials import NitrogenTrial
 from vrn.pipeline.need import options_of
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"

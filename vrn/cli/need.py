@@ -12,8 +12,6 @@ import typer
 from vrn.cli.app import app, say, say_findings, say_json
 from vrn.errors import OutOfRangeError
 from vrn.findings import Finding, Quantity, warning
-from vrn.model.field import Field
-from vrn.model.trials import LearnedReport
 from vrn.nitrogen import Ledger, Method, method
 from vrn.nitrogen.catalogue import inputs_of
 from vrn.nitrogen.cautions import region_caution, stage_caution, surplus_caution
@@ -25,6 +23,8 @@ from vrn.words import UnitFormat, finding_texts, findings_json, label_of
 from vrn.words import say as sentence
 
 if TYPE_CHECKING:
+    from vrn.model.field import Field
+    from vrn.model.trials import LearnedReport
     from vrn.pipeline.learning import Lesson
 
 METER_PPM: Final = 1.5  # what a field meter is good to, either way
@@ -134,7 +134,7 @@ class _Base:
     known: Mapping[str, Any] = field(default_factory=dict)
     season: Season | None = None
     shown: UnitFormat = TRADE
-    ground: Field | None = None
+    ground: "Field | None" = None
 
 
 def _base(field_file: Path) -> _Base:
@@ -174,7 +174,7 @@ class _Asked:
 
     def worked(
         self, ppm: float, deep_ppm: float | None
-    ) -> tuple[Ledger, tuple[Finding, ...], LearnedReport | None]:  # fmt: skip
+    ) -> tuple[Ledger, tuple[Finding, ...], "LearnedReport | None"]:  # fmt: skip
         """The ledger, what to say of it, and what the farm's trials did to it."""
         ledger, findings = need_of_cells(self.options, season=self.season, to_build=False,
                                          allow_outside=self.allow_outside, **self._with(ppm, deep_ppm))  # fmt: skip

@@ -320,6 +320,13 @@ def _contradictions(raw: dict[str, Any], metric: bool) -> list[Fault]:
               "needs one of file, files and value.", "Give exactly one of them, or leave the table out.")  # fmt: skip
         fault(log and "value" in potential, "layers.yield_potential.value",
               "does not go with a harvester log, which is a file.", "Give file, or another kind.")  # fmt: skip
+        columns = potential.get("year_columns")
+        fault(columns is not None and (log or "file" not in potential or "column" in potential),
+              "layers.yield_potential.year_columns", "goes with file, without column, and not with harvester logs.",
+              "Name the columns of one file there; harvester logs say their years themselves.")  # fmt: skip
+        fault(isinstance(columns, list) and len({str(one) for one in columns}) < max(len(columns), 2),
+              "layers.yield_potential.year_columns", "needs two different columns or more.",
+              "Name each year's column once; one alone is column.")  # fmt: skip
         fault(not log and "files" in potential, "layers.yield_potential.files", 'needs kind = "yield_log".',
               "Give file, or set the kind.")  # fmt: skip
     if at("zones.by") == "cells":  # a rate for every step leaves nothing to count, to bring along, or to set by hand

@@ -1,5 +1,7 @@
 """What is known of the field besides nitrate: each layer from points, polygons, a raster or one value."""
 
+import json
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,7 +23,7 @@ from vrn.ingest.points import LATITUDE, LONGITUDE, PlacedRows, read_rows_or_area
 from vrn.ingest.ranges import Range, listed
 from vrn.ingest.table import CellTable
 from vrn.ingest.yield_log import read_yield_logs
-from vrn.model.layers import ConstantLayer, Layer, PointLayer, PolygonLayer
+from vrn.model.layers import YEAR, ConstantLayer, Layer, MappedLayer, PointLayer, PolygonLayer, mean_of_years
 from vrn.model.settings import Settings
 from vrn.units import BU_AC_T_HA, LB_AC_KG_HA
 
@@ -51,6 +53,8 @@ class LayerSpec:
         From a file that names no unit to the unit of the layer.
     mixed : tuple of (float, str)
         Factors that a part of the points may be off by, and what each is between.
+    ask_years : bool
+        Whether a column named after a year beside others of its kind is asked about.
     """
 
     name: str
@@ -58,6 +62,7 @@ class LayerSpec:
     role: Role | None = None
     limits: Range = ranges.ANYTHING
     factor: float = 1.0
+    ask_years: bool = False
     mixed: tuple[tuple[float, str], ...] = ()
 
 
@@ -123,11 +128,24 @@ def read_layers(files: InputFiles, settings: Settings, boundary: shapely.Geometr
         if potential.value is not None:
             layers["yield_potential"] = _constant(files, "yield_potential", spec, potential.value, potential.accept)
         elif potential.file is not None:
-            layers["yield_potential"] = read_layer(
-                files, potential.file, "layers.yield_potential", spec, boundary, crs, column=potential.column,
-                given_crs=potential.crs, accept=potential.accept,
-                join=tables["yield_potential"],
-            )  # fmt: skip
+            spec = replace(spec, ask_years=potential.years is None and not potential.year_columns)
+            columns = potential.year_columns or (potential.column,)
+            years = [
+                read_layer(
+                    files,
+                    potential.file,
+                    "layers.yield_potential",
+                    spec,
+                    boundary,
+                    crs,
+                    column=column,
+                    given_crs=potential.crs,
+                    accept=potential.accept,
+                    join=tables["yield_potential"],
+                )
+                for column in columns
+            ]
+            layers["yield_potential"] = years[0] if len(years) == 1 else mean_of_years(years)
     if applied is not None:
         spec = _APPLIED_KG_HA if settings.units == "metric" else _APPLIED  # where the header names no unit
         spec = replace(spec, usual=tuple(dict.fromkeys((*spec.usual, *_APPLIED.usual, *_APPLIED_KG_HA.usual))))
@@ -157,7 +175,7 @@ def read_layer(
     given_crs: str | None = None,
     accept: str | None = None,
     join: Join | None = None,
-) -> Layer:
+) -> MappedLayer:
     """
     One layer from points, polygons or a raster.
 
@@ -233,6 +251,11 @@ def read_layer(
     return PolygonLayer(name=spec.name, crs=crs, polygons=found.polygons[known], values=values, source=source.name)
 
 
+def _years_of(columns: Sequence[str], name: str) -> list[str]:
+    """Columns that differ from one by the year in their names alone, itself among them."""
+    return [one for one in columns if YEAR.search(one) and YEAR.sub("", one) == YEAR.sub("", name)]
+
+
 def _values(
     table: CellTable, spec: LayerSpec, column: str | None, key: str, gate: Gate, said: str = ""
 ) -> tuple[NDArray[np.float64], float]:
@@ -244,8 +267,13 @@ def _values(
         found = table.find(*spec.usual) or (left[0] if len(left) == 1 else None)
         if found is None:
             problem = f"{table.name}: it is not clear which column holds {spec.name} (columns: {table.named})."
+            years = _years_of(left, left[0]) if spec.ask_years and left else []
+            if len(years) > 1:
+                raise InputFileError(problem, f"For the mean of the years: {key}.year_columns = {json.dumps(years)}.")
             raise InputFileError(problem, f'Name it: {key}.column = "{left[0] if left else "…"}".')
         name = found
+    if spec.ask_years and len(years := _years_of(table.columns, name)) > 1:
+        gate.files.warn("ingest.other-years", key, column=name, columns=json.dumps(years))
     faults = RowFaults(table)
     values = numbers(table, name, faults)
     telling = read_header(said)

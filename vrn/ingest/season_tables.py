@@ -20,9 +20,8 @@ from vrn.ingest.input_files import InputFiles
 from vrn.ingest.tables import holds_table, read_table
 from vrn.ingest.vectors import read_features
 from vrn.model.job import LearningSection
-from vrn.model.layers import NitrogenTrial
 from vrn.model.settings import NitrogenSection
-from vrn.model.trials import PastTrial, TrialPlot
+from vrn.model.trials import NitrogenTrial, PastTrial, TrialPlot
 from vrn.units import BU_AC_T_HA, LB_AC_KG_HA
 
 _N_RATE = {"n_lb_ac": 1.0, "n_kg_ha": 1.0 / LB_AC_KG_HA}

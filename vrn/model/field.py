@@ -11,10 +11,10 @@ from vrn import door
 from vrn.errors import CrsMismatchError
 from vrn.findings import Finding
 from vrn.model.grid import geodesic_acres
-from vrn.model.layers import ConstantLayer, Layer, NitrogenTrial, PolygonLayer, Weather
+from vrn.model.layers import ConstantLayer, Layer, PolygonLayer, Weather
 from vrn.model.samples import SoilSamples
 from vrn.model.settings import Settings
-from vrn.model.trials import PastTrial
+from vrn.model.trials import NitrogenTrial, PastTrial
 
 
 def _as_table(given: Any, *, key: str = "file") -> dict[str, object] | None:

@@ -1,14 +1,23 @@
-"""What is known of the field besides the nitrate samples: layers, harvests, weather, a trial of its own."""
+"""What is known of the field besides the nitrate samples: layers, harvests, weather."""
 
-from dataclasses import dataclass
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date
+from itertools import combinations
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from vrn import door
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid
+
+YEAR = re.compile(r"(?<!\d)(?:19|20)\d\d(?!\d)")
+"""A year in a column's name."""
+_FEWEST_PLACES = 30  # that two years must share to be compared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +38,7 @@ class PointLayer:
     coordinates_m: NDArray[np.float64]
     values: NDArray[np.float64]
     source: str
+    years_alike: float | None = None  # how far the years it is the mean of agree; None where it is of one
 
     __repr__ = door.brief
 
@@ -42,6 +52,7 @@ class PolygonLayer:
     polygons: NDArray[np.object_]
     values: NDArray[np.float64]
     source: str
+    years_alike: float | None = None  # how far the years it is the mean of agree; None where it is of one
 
     __repr__ = door.brief
 
@@ -54,6 +65,7 @@ class RasterLayer:
     grid: Grid
     values: NDArray[np.float64]
     source: str
+    years_alike: float | None = None  # how far the years it is the mean of agree; None where it is of one
 
     __repr__ = door.brief
 
@@ -105,6 +117,63 @@ class YieldLogLayer:
 
     __repr__ = door.brief
 
+    @staticmethod
+    def alike(years: Sequence[NDArray[np.float64]]) -> float | None:
+        """Mean correlation of maps of the same places, pair by pair; None where no two vary on 30 places they share."""
+        found = []
+        for one, other in combinations(years, 2):
+            both = np.isfinite(one) & np.isfinite(other)
+            if both.sum() >= _FEWEST_PLACES and np.ptp(one[both]) > 0 and np.ptp(other[both]) > 0:
+                found.append(float(np.corrcoef(one[both], other[both])[0, 1]))
+        return sum(found) / len(found) if found else None
+
+
+MappedLayer = PointLayer | PolygonLayer | RasterLayer
+
+
+def mean_of_years(years: Sequence[MappedLayer]) -> MappedLayer:
+    """
+    One layer of several years' maps of the same places: how each place does in the years it has, on the years' mean.
+
+    A year counts by what a place is of the mean over the places that all years have, so that a dry year is no weaker
+    map than a wet one, and one that stops half-way draws no border.
+    """
+    first = years[0]
+    keys = [_places(year) for year in years]
+    row = {key: i for i, key in enumerate(dict.fromkeys(key for own in keys for key in own))}
+    found = np.full((len(years), len(row)), np.nan)
+    for values, own, year in zip(found, keys, years, strict=True):
+        values[[row[key] for key in own]] = year.values.ravel()
+    shared = np.isfinite(found).all(axis=0)
+    of_all = found[:, shared] if shared.any() else found
+    means = np.nanmean(of_all, axis=1, keepdims=True)
+    count = np.isfinite(found).sum(axis=0)
+    total = np.nansum(found / means, axis=0)
+    mean = float(means.mean()) * np.divide(total, count, out=np.full(len(row), np.nan), where=count > 0)
+    alike = YieldLogLayer.alike(list(found))
+    if isinstance(first, RasterLayer):
+        return replace(first, values=mean.reshape(first.values.shape), years_alike=alike)
+    from_year = {key: (year, i) for own, year in zip(keys, years, strict=True) for i, key in enumerate(own)}
+    picked = [from_year[key] for key in row]
+    if isinstance(first, PointLayer):
+        places = np.array([year.coordinates_m[i] for year, i in picked if isinstance(year, PointLayer)])
+        return replace(first, coordinates_m=places, values=mean, years_alike=alike)
+    areas = np.array([year.polygons[i] for year, i in picked if isinstance(year, PolygonLayer)], dtype=object)
+    return replace(first, polygons=areas, values=mean, years_alike=alike)
+
+
+def _places(layer: MappedLayer) -> list[tuple[object, int]]:
+    """What tells each value's place from the others, in their order; the second at one place is another."""
+    if isinstance(layer, RasterLayer):
+        return [(i, 0) for i in range(layer.values.size)]
+    keys = map(bytes, layer.coordinates_m) if isinstance(layer, PointLayer) else shapely.to_wkb(layer.polygons).tolist()
+    seen = Counter[object]()
+    found = []
+    for key in keys:
+        found.append((key, seen[key]))
+        seen[key] += 1
+    return found
+
 
 Layer = ConstantLayer | PointLayer | PolygonLayer | RasterLayer | YieldLogLayer
 
@@ -118,21 +187,3 @@ class Weather:
     tmax_f: NDArray[np.float64]
     rain_in: NDArray[np.float64]
     source: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class NitrogenTrial:
-    """What was applied in all, and what was harvested, plot by plot.
-
-    Raises OutOfRangeError if the columns differ in length.
-    """
-
-    n_lb_ac: NDArray[np.float64]  # total nitrogen of the season, shape (n,)
-    yield_bu_ac: NDArray[np.float64]  # shape (n,)
-    block: tuple[str, ...]  # replicate, zone or strip pair; empty texts when the file names none
-    source: str  # file, for messages
-
-    def __post_init__(self) -> None:
-        if not len(self.n_lb_ac) == len(self.yield_bu_ac) == len(self.block):
-            problem = f"The columns of {self.source} differ in length."
-            raise OutOfRangeError(problem, "Give every column one value for each plot.")

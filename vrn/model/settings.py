@@ -114,6 +114,7 @@ class YieldPotentialLayer:
     value: Annotated[float, Gt(0), Le(450)] | None = None
     crs: str | None = None
     accept: Text | None = None  # why values that look like another unit or quantity are right as they stand
+    year_columns: tuple[str, ...] = ()  # of one file, a year's harvest each, in place of column
     years: Annotated[int, Ge(1), Le(30)] | None = None  # of harvest that it rests on; logs say it themselves
     weight: Share | None = None  # how much of its pattern counts; None: a half, one year a quarter, or as years agree
 

@@ -2,8 +2,11 @@
 
 from dataclasses import dataclass
 
+import numpy as np
 import shapely
+from numpy.typing import NDArray
 
+from vrn.errors import OutOfRangeError
 from vrn.findings import Finding
 
 
@@ -121,3 +124,21 @@ class StripResponse:
     most_n_lb_ac: float | None = None
     low_n_lb_ac: float | None = None
     high_n_lb_ac: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NitrogenTrial:
+    """What was applied in all, and what was harvested, plot by plot.
+
+    Raises OutOfRangeError if the columns differ in length.
+    """
+
+    n_lb_ac: NDArray[np.float64]  # total nitrogen of the season, shape (n,)
+    yield_bu_ac: NDArray[np.float64]  # shape (n,)
+    block: tuple[str, ...]  # replicate, zone or strip pair; empty texts when the file names none
+    source: str  # file, for messages
+
+    def __post_init__(self) -> None:
+        if not len(self.n_lb_ac) == len(self.yield_bu_ac) == len(self.block):
+            problem = f"The columns of {self.source} differ in length."
+            raise OutOfRangeError(problem, "Give every column one value for each plot.")

@@ -116,11 +116,10 @@ def _photo(photo: Photo | None) -> dict[str, object] | None:
 
 def totals_of(prescription: Prescription, shown: UnitFormat) -> list[tuple[str, str, str]]:
     """Key for the script, name and value of each total of the page's head."""
-    product, price = prescription.product, prescription.field.settings.prices.n_per_lb
-    cost = [] if price is None else [
-        ("cost", say(shown, "map.cost"), shown.text("money", price * prescription.total_n_lb))]  # fmt: skip
+    product, price, n_lb = prescription.product, prescription.field.settings.prices.n_per_lb, prescription.total_n_lb
+    cost = [] if price is None else [("cost", say(shown, "map.cost"), shown.text("money", price * n_lb))]
     return [
-        ("n", say(shown, "map.nitrogen"), shown.text("mass", prescription.total_n_lb)),
+        ("n", say(shown, "map.nitrogen"), shown.text("mass", n_lb)),
         *((("product", product.name, shown.text(product.unit, prescription.total_product)),) if product.named else ()),
         ("mean", say(shown, "map.mean-rate"), shown.text("rate", prescription.mean_rate_n_lb_ac)),
         *cost,
@@ -371,9 +370,8 @@ def _sure(prescription: Prescription, rate: ZoneRate, shown: UnitFormat) -> str:
     need, error = Quantity("amount", rate.need_lb_ac), Quantity("whole_amount", rate.need_se_lb_ac)
     level, before = (Quantity("whole_amount", sd) for sd in prescription.doubt.now_and_before)
     code = "map.need-unsure" if rate.need_se_lb_ac is None else "map.need-sure"
-    words = say(shown, code, need=need, method=level, error=error)
-    if prescription.learned is not None:
-        words += " " + say(shown, "map.need-taught", before=before)
+    taught = "" if prescription.learned is None else " " + say(shown, "map.need-taught", before=before)
+    words = say(shown, code, need=need, method=level, error=error) + taught
     if rate.ledger.band_lb_ac is not None:
         low, high = (Quantity("whole_amount", float(end)) for end in rate.ledger.band_lb_ac)
         words += " " + say(shown, "map.band", low=low, high=high)

@@ -47,7 +47,8 @@ class Lesson:
         `weights` (n,): of the cells in the mean ground that steepness and the report are about. None for readings that
         are no field together: then it is ground with the farm's usual supplies.
         """
-        usual, weights = weights is None, np.ones(np.size(ledger.unclipped_lb_ac)) if weights is None else weights
+        of_readings = weights is None
+        weights = np.ones(np.size(ledger.unclipped_lb_ac)) if weights is None else weights
         learned, section = self.learned, self.field.settings.learning
         assert section is not None  # a lesson is made for it
         supplies = _supplies(ledger, len(weights))
@@ -59,7 +60,7 @@ class Lesson:
             return float(np.average(whole[known], weights=weights[known])) if known.any() else float("nan")
 
         means = {name: mean(supplies[name]) for name in told}
-        if usual:
+        if of_readings:
             means |= {name: self.typical[name] for name in told if name in self.typical}
         need = mean(ledger.unclipped_lb_ac)
         if not np.isfinite(need):

@@ -109,7 +109,8 @@ def reader_of(field: Field, places_m: NDArray[np.float64] | None = None) -> Read
         **settled(settings, season),
     }  # fmt: skip
     logs = getattr(field.yield_potential, "logs", ())
-    weights = weights_of(settings, harvests=len({one.season or one.source for one in logs}))
+    weights = weights_of(settings, harvests=len({one.season or one.source for one in logs}),
+                         alike=getattr(field.yield_potential, "years_alike", None))  # fmt: skip
     goal = settings.crop.yield_goal_bu_ac
     section = settings.layers.yield_potential
     scaled = section is not None and section.kind != "bu_ac"

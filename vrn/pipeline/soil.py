@@ -12,7 +12,7 @@ from vrn.errors import CrsMismatchError, InputFileError, OutOfRangeError
 from vrn.findings import Finding, Quantity, note, warning
 from vrn.model.field import Field
 from vrn.model.grid import Grid, geodesic_acres
-from vrn.model.layers import ConstantLayer, Layer, PointLayer, YieldLogLayer
+from vrn.model.layers import YEAR, ConstantLayer, Layer, PointLayer, YieldLogLayer
 from vrn.model.samples import Profile, SoilSamples
 from vrn.model.settings import Settings
 from vrn.model.surface import Surface, SurfaceChoice
@@ -107,7 +107,8 @@ def weights_of(settings: Settings, *, harvests: int, alike: float | None = None)
     them forecasts the next with slope m q / (1 + (m − 1) q) (Spearman–Brown), and the best rate follows at 0.55.
     """
     organic, section = settings.layers.organic_matter, settings.layers.yield_potential
-    years = harvests if section is None or section.years is None else section.years
+    named = section is not None and len(set(YEAR.findall(section.column or ""))) == 1  # "yield_2023" is one year's
+    years = harvests if section is None else section.years or len(section.year_columns) or int(named) or harvests
     given = None if section is None else section.weight
     usual = _ONE_YEAR_WEIGHT if years == 1 else _YIELD_WEIGHT
     if alike is not None and years > 1:
@@ -222,7 +223,10 @@ class _Making:
         name, layer = "yield_goal_bu_ac", self.field.yield_potential
         if not isinstance(layer, YieldLogLayer):
             goal = ConstantLayer(name=name, value=self.field.settings.crop.yield_goal_bu_ac)
-            return self._layer(name, goal if layer is None else layer), None
+            surface = self._layer(name, goal if layer is None else layer)
+            if (alike := getattr(layer, "years_alike", None)) is not None:
+                surface = replace(surface, choice=replace(surface.choice or SurfaceChoice(), years_alike=alike))
+            return surface, None
         from vrn.surface.yield_potential import yield_potential
 
         harvested = remembered(self.memory, (self.grid, layer), partial(yield_potential, layer, self.grid, name=name))

@@ -1,7 +1,6 @@
 """Yield potential from harvest logs: cleaned, levelled, kriged to the grid year by year, and the years combined."""
 
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +20,6 @@ _LITTLE_GROUND = 0.5  # share of the grid that a harvest should cover
 BLOCK_M = 5.0
 _NEIGHBOURS = 16
 _FEWEST = 4  # blocks of a pass, and passes
-_FEWEST_CELLS = 30  # that two harvests must share to be compared
 _Floats = NDArray[np.float64]
 
 
@@ -87,7 +85,7 @@ def yield_potential(layer: YieldLogLayer, grid: Grid, *, name: str | None = None
     surface = Surface(
         name=name, grid=grid, values=values, se=se,
         chosen=f"harvest logs of {len(relative_by_season)} season{'s' if len(relative_by_season) > 1 else ''}",
-        choice=SurfaceChoice(source=layer.source, harvests=tuple(harvests), years_alike=_years_alike(means)),
+        choice=SurfaceChoice(source=layer.source, harvests=tuple(harvests), years_alike=layer.alike(means)),
         findings=(*findings, *of_logs),
     )  # fmt: skip
     return YieldPotential(surface=surface, seasons=relative_by_season, records=records, removed=removed)
@@ -159,16 +157,6 @@ def _combined(seasons: _Floats, errors: _Floats) -> tuple[_Floats, _Floats]:
     spread = np.where(known, (seasons - mean) ** 2, 0.0).sum(axis=0)
     between = np.divide(spread, count * (count - 1.0), out=np.zeros(count.shape), where=count > 1)
     return mean, np.sqrt(kriging + between)
-
-
-def _years_alike(seasons: list[_Floats]) -> float | None:
-    """Mean correlation of the seasons' maps, pair by pair, where two of them reach the same ground and vary on it."""
-    found = []
-    for one, other in combinations(seasons, 2):
-        both = np.isfinite(one) & np.isfinite(other)
-        if both.sum() >= _FEWEST_CELLS and np.ptp(one[both]) > 0 and np.ptp(other[both]) > 0:
-            found.append(float(np.corrcoef(one[both], other[both])[0, 1]))
-    return sum(found) / len(found) if found else None
 
 
 def _reached(points: _Floats, grid: Grid, reach_m: float) -> NDArray[np.bool_]:

@@ -97,6 +97,11 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Check the unit. For a layer with a mean near 1, set its kind.",
         'kind = "relative"',
     ),
+    "other-years": (
+        'Only the column "{column}" of the yield layer is used. Other columns look like more years of it.',
+        "List the years to use their mean, or set years = 1 to keep one year.",
+        "{key:layers.yield_potential.year_columns} = {columns}",
+    ),
     "yield-unlike-goal": (
         "The yields of the layer are about {middle}, and the goal is {goal}. The rates follow the layer.",
         "Check the unit and the crop of the layer.",

@@ -55,6 +55,7 @@ KEYS: Final[dict[str, str]] = {
     "layers.yield_potential.value": "One value for the whole field.",
     "layers.yield_potential.crs": "Coordinate system of the file, where it does not say.",
     "layers.yield_potential.accept": "Why values that look odd are right.",
+    "layers.yield_potential.year_columns": "Columns of one file, each the harvest of a year.",
     "layers.yield_potential.years": "Harvests that the layer rests on.",
     "layers.yield_potential.weight": "Share of its pattern that counts: a half, one year a quarter, or as years agree.",
     "layers.applied_n.file": "Map of nitrogen that is already on.",

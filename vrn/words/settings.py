@@ -70,6 +70,7 @@ SENTENCES: Final[dict[str, str]] = {
     "layers.yield_potential.key": "Column that names the map units of yield potential",
     "layers.yield_potential.share": "Column with each row’s share of its map unit, yield potential",
     "layers.yield_potential.accept": "Why odd values of yield potential are right",
+    "layers.yield_potential.year_columns": "Columns of harvest years",
     "layers.yield_potential.years": "Years of harvest behind the yield potential",
     "layers.yield_potential.weight": "Weight of the pattern of yield potential",
     "layers.yield_potential.crs": "Coordinate system of yield potential",
