@@ -191,6 +191,28 @@ def test_unit_that_is_not_said_is_told(made: Prescription, written: Path, tmp_pa
     assert found.within_share == 1.0
 
 
+@pytest.mark.parametrize(
+    ("column", "times", "told"),
+    [("rate_n_lb_ac", 1.0, False), ("rate_n_lb_ac", 1.2, True), ("rate_lb_ac", 1.0, True), ("rate_l_ha", 9.35, True)],
+)  # fmt: skip
+def test_a_second_column_of_rates_is_told(
+    made: Prescription, written: Path, tmp_path: Path, column: str, times: float, told: bool
+) -> None:
+    """Gallons beside the same pounds of nitrogen say nothing new; other pounds, or a dry product's, want a choice."""
+    table = drive(made)
+    factor = SOLD.n_lb_per_unit if column == "rate_n_lb_ac" else 1.0 if column == "rate_lb_ac" else 2.0
+    table[column] = table["rate"] * factor * times
+    path = tmp_path / "a.csv"
+    table.rename(columns={"rate": "rate_gal_ac"})[
+        ["longitude", "latitude", "rate_gal_ac", column, "swath_m", "speed_m_s"]
+    ].to_csv(path, index=False)
+    found = compare(written, path)
+    assert ("audit.other-rate" in warnings_of(found)) is told
+    if told:
+        assert values_of(found, "audit.other-rate")["other"] == column
+    assert "audit.other-rate" not in warnings_of(compare(written, path, rate_column="rate_gal_ac"))
+
+
 def test_mix_up_of_units_is_named(made: Prescription, written: Path, tmp_path: Path) -> None:
     """Litres per hectare read as gallons per acre, and the reverse, are recognised by their ratio of 9.354."""
     table = drive(made)

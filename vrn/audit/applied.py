@@ -63,6 +63,8 @@ class AppliedRecords:
     findings: tuple[Finding, ...] = ()  # of the file
     meter_factor: float = math.nan  # the machine's own counter over what its rates add up to
     products: tuple[str, ...] | None = None  # what each record says was applied
+    # other columns of rates that nobody chose among: name, unit where the name says it, rates
+    beside: tuple[tuple[str, str | None, Array], ...] = ()
 
     @property
     def are_points(self) -> bool:
@@ -86,13 +88,17 @@ def read_applied(path: Path, *, rate_column: str | None = None) -> AppliedRecord
         columns, shapes, crs = _from_vector(path)
     names = {_plain(name): name for name in columns}
     rate_name, unit = _rate_name(path, names, rate_column)
+    beside = () if rate_column is not None else tuple(
+        (names[plain], said, _numbers(columns[names[plain]]))
+        for plain, said in _RATES.items() if plain in names and names[plain] != rate_name
+    )  # fmt: skip
     unit = unit or _unit_column(columns, names)
     width_m, sections = _scaled(columns, names, _WIDTHS), _sections(columns, names)
     whole_m = float(np.nanmax(width_m, initial=0.0)) if width_m is not None else 0.0
     return AppliedRecords(
         source=path.name, shapes=shapes, crs=crs, rate=_numbers(columns[rate_name]), unit=unit, rate_column=rate_name,
         width_m=width_m, speed_m_s=_scaled(columns, names, _SPEEDS), distance_m=_scaled(columns, names, _DISTANCES),
-        right_m=_scaled(columns, names, _RIGHTS), sections=sections, products=_products(columns, names),
+        beside=beside, right_m=_scaled(columns, names, _RIGHTS), sections=sections, products=_products(columns, names),
         narrowest_m=whole_m / sections.shape[1] if sections is not None and whole_m > 0 else math.inf,
     )  # fmt: skip
 

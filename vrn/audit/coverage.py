@@ -3,7 +3,7 @@
 import hashlib
 import math
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -25,6 +25,7 @@ from vrn.units import AC_M2, FT_M, GAL_AC_L_HA, LB_AC_KG_HA
 Array = NDArray[np.float64]
 
 WITHIN: Final = 0.10  # of the target: common practice, no source
+_ALIKE: Final = 0.02  # up to which two columns of rates say the same amount of nitrogen
 _MOST_CELLS: Final = 4_000_000
 _SMALLEST_M2: Final = 10.0  # patches below this are the seams of the drawing, not of the work
 _CLASSES: Final = (0.25, 0.5, 0.75, 1 - WITHIN)  # of the target: upper ends of what short ground is topped up by
@@ -128,14 +129,33 @@ def _nitrogen(records: AppliedRecords, sold: Sold, unit: str | None, findings: l
     if said is None:
         said = sold.rate_unit
         findings.append(note("audit.unit-assumed", records.source, column=records.rate_column, unit=said))
-    per_unit = sold.n_lb_per_unit
-    factors = {"gal/ac": per_unit, "L/ha": per_unit / GAL_AC_L_HA, "lb/ac": per_unit, "kg/ha": per_unit / LB_AC_KG_HA,
-               "lb N/ac": 1.0, "kg N/ha": 1.0 / LB_AC_KG_HA}  # fmt: skip
-    of_liquid = {"gal/ac": True, "L/ha": True, "lb/ac": False, "kg/ha": False}
-    if said in of_liquid and of_liquid[said] != (sold.unit == "gal"):
+    factors = _factors(sold)
+    if said not in factors:
         problem = f"{records.source}: rates in {said} do not go with {sold.name}, sold by the {sold.unit}."
         raise InputFileError(problem, "Give the rate's unit with --unit, or the column of product with --rate-column.")
-    return np.asarray(records.rate * factors[said])
+    rate_n = np.asarray(records.rate * factors[said])
+    if unit is None:
+        findings += _beside(records, factors, rate_n)
+    return rate_n
+
+
+def _factors(sold: Sold) -> dict[str, float]:
+    """What one of each unit that goes with a product is in lb N/ac."""
+    of_product = {"gal/ac": 1.0, "L/ha": 1.0 / GAL_AC_L_HA} if sold.unit == "gal" else {
+        "lb/ac": 1.0, "kg/ha": 1.0 / LB_AC_KG_HA}  # fmt: skip
+    of_n = {"lb N/ac": 1.0, "kg N/ha": 1.0 / LB_AC_KG_HA}
+    return of_n | {name: factor * sold.n_lb_per_unit for name, factor in of_product.items()}
+
+
+def _beside(records: AppliedRecords, factors: dict[str, float], rate_n: Array) -> Iterator[Finding]:
+    """Other columns of rates that say another amount of nitrogen, or one of another product: a person chooses."""
+    for name, said, rate in records.beside:
+        if said is None or not np.nansum(np.abs(rate)) > 0:
+            continue
+        both = np.isfinite(rate) & np.isfinite(rate_n)
+        other = factors[said] * rate[both] if said in factors else None
+        if other is None or abs(other.sum() - rate_n[both].sum()) > _ALIKE * max(rate_n[both].sum(), other.sum()):
+            yield warning("audit.other-rate", records.source, column=records.rate_column, other=name, unit=said)
 
 
 def _kept(

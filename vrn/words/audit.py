@@ -13,6 +13,10 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "The column {column} does not say its unit. It was read as {unit}, the unit of the prescription.",
         "If it is another unit, give it with --unit.",
     ),
+    "other-rate": (
+        "The rates of {column} were read. The column {other} ({unit}) says another amount, or is of another product.",
+        "Name the column that holds this pass's rate with --rate-column.",
+    ),
     "log-setpoints": (
         "The log holds target rates only, not what the machine put on. The figures show what was asked for.",
         "Set the terminal to log actual rates. Check the total against the load tickets.",

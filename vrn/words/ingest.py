@@ -98,14 +98,13 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         'kind = "relative"',
     ),
     "other-years": (
-        'Only the column "{column}" of the yield layer is used. Other columns look like more years of it.',
-        "List the years to use their mean, or set years = 1 to keep one year.",
+        'Only the column "{column}" is used. Other columns look like more years of it.',
+        "List the years for their mean, or set years = 1.",
         "{key:layers.yield_potential.year_columns} = {columns}",
     ),
     "yield-unlike-goal": (
         "The yields of the layer are about {middle}, and the goal is {goal}. The rates follow the layer.",
-        "Check the unit and the crop of the layer.",
-    ),
+        "Check the unit and the crop of the layer."),  # fmt: skip
     "none-and-a-map": (
         "The field file says that nothing was applied. The map of applied nitrogen goes up to {most}.",
         "Remove one of the two. The rates count the nitrogen of the map.",
@@ -339,10 +338,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Count the leaf collars in the field to be sure.",
     ),
     # weather, harvests, trial, what is already applied
-    "harvest-year-unknown": (
-        "A harvest file does not say its year.",
-        "Put the year in the file name, so that years can be compared.",
-    ),
+    "harvest-year-unknown": ("A harvest file does not say its year.", "Put the year in the file name."),
     "records-far-away": (
         "{records:record lies|records lie} more than {distance} from the field and were left out.",
         "Nothing to do if the file holds more than one field.",
