@@ -170,10 +170,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Look at the meter or the lab sheet, then say which it is.",
         'reported_as = "NO3-N"    # or "NO3", in [samples]',
     ),
-    "no3-converted": (
-        "NO3 readings were changed to NO3-N (× {factor:4}).",
-        "Check that the lab or the meter reports NO3.",
-    ),
+    "no3-converted": ("NO3 readings were changed to NO3-N (× {factor:4}).", "Check that the lab reports NO3."),
     "moisture-basis-missing": (
         "The samples do not say whether they are for dry or moist soil. They were read as dry soil. "
         "If the soil was moist, they are about a fifth too low.",
