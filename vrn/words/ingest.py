@@ -105,7 +105,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     "yield-unlike-goal": (
         "The yields of the layer are about {middle}, and the goal is {goal}. The rates follow the layer.",
         "Check the unit and the crop of the layer.",
-    ),  # fmt: skip
+    ),
     "none-and-a-map": (
         "The field file says that nothing was applied. The map of applied nitrogen goes up to {most}.",
         "Remove one of the two. The rates count the nitrogen of the map.",
