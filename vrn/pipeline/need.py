@@ -226,7 +226,8 @@ def need_of_field(
             return moved.get(NEED, np.broadcast_to(np.asarray(ledger.unclipped_lb_ac, dtype=float), here.shape))
         possible = {name: np.minimum(values, _MOST.get(name, np.inf)) for name, values in moved.items()}
         ledger_of_draw, _ = need_of_cells(options, season=of_cells, **{**known, **possible})
-        return np.broadcast_to(np.asarray(ledger_of_draw.unclipped_lb_ac, dtype=float), here.shape)
+        need = np.asarray(ledger_of_draw.unclipped_lb_ac, dtype=float)
+        return np.broadcast_to(need, np.broadcast_shapes(need.shape, here.shape))
 
     bend = None if own is not None else _not_known(need_of, known, surfaces, here)
     if bend is not None:

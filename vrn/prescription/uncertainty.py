@@ -18,6 +18,7 @@ Array = NDArray[np.float64]
 Band = tuple[float, float, float]  # low, middle, high of nine draws in ten
 DRAWS: Final = 96
 _MOST_PLACES: Final = 2500  # drawn in a field; finer ones would only repeat their neighbours
+_AT_ONCE: Final = 50_000  # cells of several draws that are worked together
 _SEED: Final = 1
 _NEED: Final = "need_lb_ac"  # alone may be below 0
 _BAND_PCT: Final = (5.0, 50.0, 95.0)
@@ -65,7 +66,8 @@ def with_uncertainty(
 ) -> Prescription:  # fmt: skip
     """The prescription with the standard error of each zone's need and what is not linear, from conditional simulation.
 
-    `need_of`: takes other values of some inputs of the treated cells by name, returns their unclipped need. [lb/ac]
+    `need_of`: takes other values of some inputs of the treated cells by name, shape (draws, n), returns their unclipped
+    need. [lb/ac]
     `cells` (n,): the treated cells among all. `input_names`: name of each surface that the need follows → of its input.
     `count`: number of draws. A zone's ``need_se_lb_ac`` is the standard deviation of its mean over the draws. Unchanged
     where no surface says how sure it is.
@@ -87,12 +89,15 @@ def with_uncertainty(
     row, col = np.divmod(cells, grid.cols)
     block = row // step * grid.blocks(step).cols + col // step
     needs = np.empty((count, cells.size))
-    for k in range(count):
+    for first in range(0, count, together := max(1, _AT_ONCE // cells.size)):
+        some = slice(first, first + together)
         moved = {
-            name: np.maximum(fields[k].ravel()[block], -np.inf if name == _NEED else 0.0).astype(np.float64)
+            name: np.maximum(
+                fields[some].reshape(-1, fields[0].size)[:, block], -np.inf if name == _NEED else 0.0
+            ).astype(np.float64)
             for name, fields in drawn.items()
         }
-        needs[k] = need_of(moved)
+        needs[some] = need_of(moved)
     weights = prescription.share.ravel()[cells]
     zone = prescription.zones.labels.ravel()[cells]
     found = [_of_zone(rate, needs[:, zone == rate.zone], weights[zone == rate.zone]) for rate in prescription.rates]
