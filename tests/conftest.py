@@ -65,6 +65,44 @@ def quick_module() -> Iterator[None]:
         yield
 
 
+_SHORT_ELSEWHERE = """
+import sys
+from importlib.machinery import PathFinder
+
+class _Short:
+    def find_spec(self, name, path=None, target=None):
+        if name != "vrn.pages.report_page":
+            return None
+        spec = PathFinder.find_spec(name, path)
+        really = spec.loader.exec_module
+
+        def load(module):
+            really(module)
+            module.write_reports = short
+            module.reports_of = lambda _prescription: (b"", b"", b"")
+            module.load_libraries = lambda: None
+
+        spec.loader.exec_module = load
+        return spec
+
+def short(_prescription, *paths, **_made):
+    for path in paths:
+        path.write_text("short for this test\\n", encoding="utf-8")
+
+sys.meta_path.insert(0, _Short())
+"""
+
+
+@pytest.fixture(scope="module")
+def quick_elsewhere(quick_module: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """The same in every process that a test starts, too."""
+    folder = tmp_path_factory.mktemp("short")
+    (folder / "sitecustomize.py").write_text(_SHORT_ELSEWHERE, encoding="utf-8")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTHONPATH", os.pathsep.join([str(folder), *filter(None, [os.environ.get("PYTHONPATH")])]))
+        yield
+
+
 @pytest.fixture
 def quick_pages(quick_reports: None, monkeypatch: pytest.MonkeyPatch) -> None:
     """The map as well."""

@@ -17,6 +17,7 @@ pytest.importorskip("distributed", reason="the extra cluster is not installed")
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 Tree = Callable[[Path], dict[str, str]]
+pytestmark = pytest.mark.usefixtures("quick_elsewhere")
 
 CLUSTER = """
 import os, sys
@@ -39,7 +40,7 @@ def _command(folder: Path) -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def cluster(quick_elsewhere: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Address of a scheduler with a worker process."""
     folder, pipe = tmp_path_factory.mktemp("cluster"), subprocess.PIPE
     with subprocess.Popen(_command(folder), stdin=pipe, stdout=pipe, text=True, cwd=folder) as process:
@@ -48,7 +49,9 @@ def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def valley(write_valley: Callable[..., Path], run_vrn: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def valley(
+    quick_elsewhere: None, write_valley: Callable[..., Path], run_vrn: Run, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
     """Two fields, one of them spoiled, built by a local worker."""
     root = tmp_path_factory.mktemp("valley")
     manifest = write_valley(root / "valley", 2, spoiled=1, acres=15.0, samples=16)

@@ -24,8 +24,13 @@ Run = Callable[..., subprocess.CompletedProcess[str]]
 Tree = Callable[[Path], dict[str, str]]
 
 
+pytestmark = pytest.mark.usefixtures("quick_elsewhere")
+
+
 @pytest.fixture(scope="module")
-def batch(write_valley: Callable[..., Path], run_vrn: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def batch(
+    quick_elsewhere: None, write_valley: Callable[..., Path], run_vrn: Run, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
     """Six small fields, two of them spoiled, built by two workers; the folder of all that."""
     root = tmp_path_factory.mktemp("batch")
     manifest = write_valley(root / "valley", 6, spoiled=2, acres=15.0, samples=16)
