@@ -31,9 +31,25 @@ sign.usable_processors = lambda: 1  # reports are set in this process, where the
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """The draws of hypothesis: by the clock in the long run only, or as ``--hypothesis-profile`` says."""
+    """Order of files; draws of hypothesis: by the clock in the long run only, or as ``--hypothesis-profile`` says."""
+    config.option.loadscopereorder = False  # files go to the workers in our order
     if not config.getoption("--hypothesis-profile"):
         settings.load_profile("long" if config.getoption("-m") == "long" else "suite")
+
+
+LONGEST = (  # begun first, so that no worker is left alone with one of them at the end
+    "test_many_fields", "test_desk", "test_learning", "test_hard_endings", "test_other_systems", "test_cluster",
+    "test_truth", "test_golden_pages", "test_notebooks", "test_headers", "test_spoiled", "test_compare_applied",
+    "test_already_on", "test_pipeline_laws", "test_unreached_ground", "test_demo_variants", "test_own_need",
+    "test_pipeline", "test_trial_plots", "test_report", "test_readings", "test_desk_day", "test_field_page_in_browser",
+    "test_server_book", "test_robust", "test_from_an_empty_folder", "test_harvest",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest files first, by the clock; the others as they come."""
+    place = {name: number for number, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: place.get(item.path.stem, len(LONGEST)))
 
 
 @pytest.fixture(scope="session")

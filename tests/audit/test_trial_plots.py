@@ -19,6 +19,7 @@ from vrn.files.tables import write_geopackage, write_tables
 from vrn.files.vectors import write_geojson, write_gpx, write_shapefile, write_trial_plots
 from vrn.model.job import TrialSection
 from vrn.pages.load_sheet import write_load_sheet
+from vrn.pipeline.reading import trial_of_field
 from vrn.prescription import remaining
 from vrn.prescription.model import Prescription
 
@@ -115,7 +116,9 @@ def test_a_plot_at_another_rate_or_zone_is_named(folder: Path, key: str, value: 
     assert "audit.trial-plot-ground" in moved
 
 
-def test_the_command_says_place_price_and_gain_or_why_none(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_says_place_price_and_gain_or_why_none(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Exit status 1: these nozzles cannot make every rate at this speed; mill_race has no room."""
     assert main(["trial", str(DEMO / "cedar_bend" / "field.toml"), "--json"]) == 1
     told = json.loads(capsys.readouterr().out)
@@ -123,6 +126,8 @@ def test_the_command_says_place_price_and_gain_or_why_none(capsys: pytest.Captur
     assert told["break_even_ac"] == pytest.approx(told["cost_usd"] / told["gain_usd_per_ac"])
     assert told["cost_usd"] == pytest.approx(sum(block["cost_usd"] for block in told["each"]))
     assert {"rates.machine-slower", "rates.trial-head-assumed"} <= {one["code"] for one in told["findings"]}
+    laid = trial_of_field(vrn.read_field(DEMO / "mill_race" / "field.toml"))
+    monkeypatch.setattr("vrn.pipeline.reading.trial_of_field", lambda *_, **__: laid)  # once for both ways to say it
     assert main(["trial", str(DEMO / "mill_race" / "field.toml")]) == 1
     assert capsys.readouterr().out.startswith("! ")
     assert main(["trial", str(DEMO / "mill_race" / "field.toml"), "--json"]) == 1

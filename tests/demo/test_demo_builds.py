@@ -18,6 +18,7 @@ from vrn.prescription.model import Prescription
 
 ROOT = Path(__file__).resolve().parents[2]
 Run = Callable[..., subprocess.CompletedProcess[str]]
+Built = Callable[[str], Prescription]
 FIELDS = ("cedar_bend", "heron_flat", "mill_race")
 
 
@@ -26,22 +27,16 @@ def _read(name: str) -> Field:
     return vrn.read_field(ROOT / "demo_fields" / name / "field.toml")
 
 
-@functools.cache
-def _built(name: str) -> Prescription:
-    return vrn.build(_read(name))
-
-
-def _true_need(script: ModuleType, name: str) -> tuple[np.ndarray, np.ndarray]:
+def _true_need(script: ModuleType, prescription: Prescription, name: str) -> tuple[np.ndarray, np.ndarray]:
     """True need [lb/ac] of each cell of a built field, and its treated share."""
-    prescription = _built(name)
     lonlat = pyproj.Transformer.from_crs(prescription.grid.crs, "EPSG:4326", always_xy=True)
     true = script.truth(name, *lonlat.transform(*prescription.grid.centers_m().T))
     return true["need_lb_ac"].reshape(prescription.grid.shape), prescription.share
 
 
-def _misallocated(script: ModuleType, name: str, rate: np.ndarray | float) -> float:
+def _misallocated(script: ModuleType, made: Prescription, name: str, rate: np.ndarray | float) -> float:
     """Area-weighted mean of |rate − true need|. [lb/ac]"""
-    need, share = _true_need(script, name)
+    need, share = _true_need(script, made, name)
     gap = np.abs(rate - need)
     known = (share > 0) & np.isfinite(gap)
     return float(np.average(gap[known], weights=share[known]))
@@ -62,9 +57,9 @@ def test_every_demo_field_reads(name: str, readings: int, depths: int, warnings:
 
 
 @pytest.mark.parametrize("name", FIELDS)
-def test_totals_are_the_sum_of_the_zones(name: str) -> None:
+def test_totals_are_the_sum_of_the_zones(demo_built: Built, name: str) -> None:
     """Acres are the treated ground's, nitrogen is the sum of rate × acres, product is nitrogen over the analysis."""
-    prescription = _built(name)
+    prescription = demo_built(name)
     treated_ac = geodesic_acres(prescription.field.treated, prescription.field.crs)
     assert prescription.acres == pytest.approx(treated_ac, rel=1e-6)
     n_lb = sum(rate.rate_n_lb_ac * rate.acres for rate in prescription.rates)
@@ -73,34 +68,37 @@ def test_totals_are_the_sum_of_the_zones(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", FIELDS)
-def test_prescription_is_nearer_the_truth_than_one_flat_rate(script: ModuleType, name: str) -> None:
+def test_prescription_is_nearer_the_truth_than_one_flat_rate(demo_built: Built, script: ModuleType, name: str) -> None:
     """Mean |rate − true need| is smaller than with the flat rate from the same samples, and with the best flat rate."""
-    need, share = _true_need(script, name)
+    made = demo_built(name)
+    need, share = _true_need(script, made, name)
     best_flat = float(np.median(np.repeat(need.ravel(), np.rint(share.ravel() * 10).astype(int))))
-    zones = _misallocated(script, name, _built(name).rate_grid())
-    assert zones < _misallocated(script, name, _built(name).flat_rate_n_lb_ac)
-    assert zones < _misallocated(script, name, best_flat)
+    zones = _misallocated(script, made, name, made.rate_grid())
+    assert zones < _misallocated(script, made, name, made.flat_rate_n_lb_ac)
+    assert zones < _misallocated(script, made, name, best_flat)
 
 
-def test_ordinary_field_saves_a_third_of_what_a_flat_rate_misplaces(script: ModuleType) -> None:
+def test_ordinary_field_saves_a_third_of_what_a_flat_rate_misplaces(demo_built: Built, script: ModuleType) -> None:
     """On the field with sixty readings the zones leave less than two thirds of the flat rate's misallocation."""
-    flat = _misallocated(script, "cedar_bend", _built("cedar_bend").flat_rate_n_lb_ac)
-    assert _misallocated(script, "cedar_bend", _built("cedar_bend").rate_grid()) < flat * 2 / 3
+    made = demo_built("cedar_bend")
+    flat = _misallocated(script, made, "cedar_bend", made.flat_rate_n_lb_ac)
+    assert _misallocated(script, made, "cedar_bend", made.rate_grid()) < flat * 2 / 3
 
 
-def test_surface_of_need_is_honest_about_its_error(script: ModuleType) -> None:
+def test_surface_of_need_is_honest_about_its_error(demo_built: Built, script: ModuleType) -> None:
     """The ordinary field's true need lies within two standard errors on more than 85 % of its ground."""
-    surface = _built("cedar_bend").surfaces["need_lb_ac"]
-    need, share = _true_need(script, "cedar_bend")
+    made = demo_built("cedar_bend")
+    surface = made.surfaces["need_lb_ac"]
+    need, share = _true_need(script, made, "cedar_bend")
     assert surface.se is not None
     known = (share > 0.5) & np.isfinite(surface.values) & np.isfinite(surface.se)
     within = np.abs(surface.values - need)[known] <= 2 * surface.se[known]
     assert within.mean() > 0.85
 
 
-def test_no_apply_ground_gets_nothing(script: ModuleType) -> None:
+def test_no_apply_ground_gets_nothing(demo_built: Built, script: ModuleType) -> None:
     """The waterway and its 30 ft setback, and the pond, lie in no zone of the awkward field."""
-    prescription = _built("mill_race")
+    prescription = demo_built("mill_race")
     _, waterway = script.outline("mill_race")
     places = np.array([[-170.0, 60.0], waterway.representative_point().coords[0]])
     lonlat = script.STORIES["mill_race"].local().transform(*places.T, direction="INVERSE")
@@ -110,7 +108,7 @@ def test_no_apply_ground_gets_nothing(script: ModuleType) -> None:
     assert distance_m[1] > 9.1  # 30 ft of setback, besides the waterway's own width
 
 
-def test_demo_command_works_in_an_empty_folder(run_vrn: Run, tmp_path: Path) -> None:
+def test_demo_command_works_in_an_empty_folder(run_vrn: Run, quick_reports: None, tmp_path: Path) -> None:
     """``vrn demo`` in an empty folder leaves the field, its prescription and nothing else; again it says the same."""
     runs = [run_vrn("demo", "--field", "mill_race", cwd=tmp_path) for _ in range(2)]
     assert [run.returncode for run in runs] == [1, 1], runs[0].stderr  # two cores were pulled outside it

@@ -24,6 +24,7 @@ from vrn.desk.app import make_app
 from vrn.desk.edit import FieldFile, digest_of
 from vrn.desk.form import changes_of, form_of
 from vrn.desk.session import Sessions
+from vrn.prescription.model import Prescription
 
 ORIGIN = "http://127.0.0.1:8000"
 PAGES = ("/fields", "/stick", "/season", "/edge", *(f"/fields/mill_race{part}" for part in
@@ -405,7 +406,7 @@ def test_sliders_show_before_they_keep_and_a_rate_hangs_on_its_ground(client: Te
     assert '<td class="n">80</td>' in client.get(at).text.split("<tbody>")[1].split("</tr>")[0]
 
 
-def test_a_sketch_gives_the_rates_that_a_build_gives(farm: Path) -> None:
+def test_a_sketch_gives_the_rates_that_a_build_gives(farm: Path, demo_built: Callable[[str], Prescription]) -> None:
     """With surfaces remembered from before, too; other readings are not taken for the same."""
     from dataclasses import replace
 
@@ -413,7 +414,7 @@ def test_a_sketch_gives_the_rates_that_a_build_gives(farm: Path) -> None:
     from vrn.pipeline import build
 
     field, memory, known = read_field(farm / "mill_race" / "field.toml"), dict[bytes, object](), 0
-    rates = [one.rate_n_lb_ac for one in build(field).rates]
+    rates = [one.rate_n_lb_ac for one in demo_built("mill_race").rates]
     for _ in range(2):
         assert [one.rate_n_lb_ac for one in build(field, memory=memory, sketch=True).rates] == rates
         known = known or len(memory)

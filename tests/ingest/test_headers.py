@@ -134,8 +134,9 @@ def test_nitrate_in_a_unit_that_cannot_be_converted_is_refused(field_folder: Pat
 
 
 @pytest.mark.parametrize(
-    "substance", ["OM", "Organic matter", "LOI", "SOM", "Organic carbon", "SOC", "TOC", "Org C", "OC"]
-)
+    "substance", ["OM", "LOI", "Organic carbon", *(pytest.param(word, marks=pytest.mark.long) for word in
+                  ("Organic matter", "SOM", "SOC", "TOC", "Org C", "OC"))]
+)  # fmt: skip
 @pytest.mark.parametrize("unit", [*MATTER_UNITS, *NO_MATTER_UNITS])
 def test_organic_matter_by_its_header(field_folder: Path, substance: str, unit: str) -> None:
     """g/kg, parts and ppm become percent; carbon is times 1.724; stocks and extracts are refused."""

@@ -121,7 +121,7 @@ def test_file_that_may_not_be_read(
 
 @pytest.mark.filterwarnings("ignore:Use `@` matmul:PendingDeprecationWarning")  # rasterio's, writing the test's raster
 @pytest.mark.parametrize("case", [
-    pytest.param(case, id=case.name, marks=pytest.mark.long if k % 2 else ()) for k, case in enumerate(CASES)
+    pytest.param(case, id=case.name, marks=pytest.mark.long if k % 3 else ()) for k, case in enumerate(CASES)
 ])  # fmt: skip
 def test_spoiled_input(case: Spoiled, field_folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Exit 2 with problem and remedy, or a finding; the folder is the same byte for byte afterwards."""

@@ -7,17 +7,19 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
 
 from vrn.audit import verify
 
-pytest.importorskip("distributed", reason="the extra cluster is not installed")
-
 Run = Callable[..., subprocess.CompletedProcess[str]]
 Tree = Callable[[Path], dict[str, str]]
-pytestmark = pytest.mark.usefixtures("quick_elsewhere")
+pytestmark = [
+    pytest.mark.usefixtures("quick_elsewhere"),
+    pytest.mark.skipif(find_spec("distributed") is None, reason="the extra cluster is not installed"),
+]
 
 CLUSTER = """
 import os, sys

@@ -1,13 +1,16 @@
 """Every notebook runs from top to bottom, offline, with nothing of another one."""
 
+import ast
+import json
 from collections.abc import Iterator
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 NOTEBOOKS = sorted((Path(__file__).resolve().parents[2] / "notebooks").glob("*.ipynb"))
-IN_SHORT = ("01", "02", "05", "07")  # own samples, a field, zones, a trial; the others in the long run
+IN_SHORT = ("02", "07")  # a field, a trial; the others in the long run
 
 
 @pytest.fixture(scope="module")
@@ -37,6 +40,19 @@ def test_notebook_runs(path: Path, kernel: Any) -> None:
     outputs = [output for cell in notebook.cells if cell.cell_type == "code" for output in cell.outputs]
     assert outputs
     assert not [output for output in outputs if output.output_type == "error"]
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_what_a_notebook_takes_from_vrn_is_there(path: Path) -> None:
+    """Each name that it imports, and each it asks of ``vrn`` itself."""
+    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    nodes = [node for cell in cells if cell["cell_type"] == "code"
+             for node in ast.walk(ast.parse("".join(cell["source"])))]  # fmt: skip
+    asked = [(node.module, name.name) for node in nodes if isinstance(node, ast.ImportFrom) for name in node.names]
+    of_vrn = [node for node in nodes if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name)]
+    asked += [("vrn", node.attr) for node in of_vrn if node.value.id == "vrn"]
+    assert ("vrn", "build") in asked or any(str(module).startswith("vrn.") for module, _ in asked)
+    assert not [one for one in asked if str(one[0]).startswith("vrn") and not hasattr(import_module(one[0]), one[1])]
 
 
 def test_saved_pictures_are_small_and_of_no_computer() -> None:

@@ -4,7 +4,6 @@ import math
 from collections import Counter
 from dataclasses import replace
 
-import LimeSoDa
 import numpy as np
 import pytest
 
@@ -20,6 +19,8 @@ GRID = Grid(crs="EPSG:32615", west_m=0.0, north_m=800.0, cell_m=20.0, rows=40, c
 
 # LimeSoDa (arXiv 2502.20139, CC BY-SA 4.0): field-scale soil surveys with their published ten folds.
 def _survey(name: str, target: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    import LimeSoDa
+
     survey = LimeSoDa.load_dataset(name)
     places_m = np.asarray(survey["Coordinates"].iloc[:, -2:], dtype=float)
     values = survey["Dataset"][target].to_numpy(dtype=float)
@@ -56,6 +57,8 @@ def test_choice_holds_on_some_soil_surveys() -> None:
 @pytest.mark.long
 def test_choice_holds_on_all_soil_surveys() -> None:
     """All surveys with coordinates, every property: median ratio at most 1.00, none above 1.10."""
+    import LimeSoDa
+
     ratios = {}
     for name in LimeSoDa.list_datasets():
         if name == "Overview_Datasets":

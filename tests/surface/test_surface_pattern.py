@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-import skgstat
 from scipy.linalg import null_space
 from scipy.spatial.distance import cdist
 from scipy.special import logsumexp
@@ -56,6 +55,8 @@ def test_the_bayes_factor_is_that_of_the_densities(seed: int, range_m: float) ->
 
 def test_open_survey_in_and_out_of_order() -> None:
     """Zinc beside the river Meuse (Pebesma & Bivand 2005): decisive; the same numbers shuffled: for scatter."""
+    import skgstat
+
     places, zinc = skgstat.data.meuse(variable="zinc").get("sample")
     places, zinc = np.asarray(places, dtype=float), np.ravel(zinc).astype(float)
     assert pattern_evidence(places, zinc) > np.log(150.0)  # "very strong" by Kass & Raftery (1995)

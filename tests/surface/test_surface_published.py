@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-import skgstat
 
 from vrn.surface import (
     Variogram,
@@ -25,6 +24,8 @@ MEUSE = Variogram(model="spherical", nugget=0.05, partial_sill=0.59, range_m=897
 @pytest.fixture(scope="module")
 def meuse() -> tuple[np.ndarray, np.ndarray]:
     """Zinc at 155 places beside the river Meuse (Pebesma & Bivand 2005; carried by scikit-gstat)."""
+    import skgstat
+
     places, zinc = skgstat.data.meuse(variable="zinc").get("sample")
     return np.asarray(places, dtype=float), np.ravel(zinc).astype(float)
 

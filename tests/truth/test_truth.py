@@ -99,7 +99,7 @@ def _without_structure(seed: int) -> tuple[int, float, float, float]:
     return len(prescription.rates), truth.misallocated(rate), truth.misallocated(flat), apart
 
 
-@pytest.mark.parametrize("seed", [101, 102])
+@pytest.mark.parametrize("seed", [101, pytest.param(102, marks=pytest.mark.long)])
 def test_no_structure_is_one_zone(seed: int) -> None:
     """Where every layer is scatter there is one zone, a step from the flat rate at most: a need may lie on an edge."""
     zones, _, _, apart = _without_structure(seed)

@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 import shapely
-from sklearn.datasets import load_iris
 
 from vrn.errors import OutOfRangeError
 from vrn.model.grid import Grid
@@ -17,6 +16,8 @@ from vrn.zones.cut import _normalised_entropy, fuzziness_index, fuzzy_c_means, m
 )
 def test_iris_by_fuzzy_c_means(count: int, objective: float, coefficient_index: float) -> None:
     """Iris, four columns unscaled, m = 2: objective and fuzziness index as R 4.2 with e1071 gives them."""
+    from sklearn.datasets import load_iris
+
     classes = fuzzy_c_means(load_iris().data, count)
     assert classes.objective == pytest.approx(objective, rel=1e-6)
     assert fuzziness_index(classes.memberships) == pytest.approx(coefficient_index, abs=2e-6)
@@ -24,6 +25,8 @@ def test_iris_by_fuzzy_c_means(count: int, objective: float, coefficient_index: 
 
 def test_iris_centres_and_sizes() -> None:
     """Iris, c = 3: centres to seven digits, hard sizes 50, 60 and 40, entropy .39549158, as R 4.2 with e1071."""
+    from sklearn.datasets import load_iris
+
     classes = fuzzy_c_means(load_iris().data, 3)
     assert classes.centers == pytest.approx(
         np.array(
