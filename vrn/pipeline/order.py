@@ -74,7 +74,9 @@ def build(
     """
     tell = progress or (lambda _step: None)
     tell("surfaces")
-    grid, share = ground_of(field)
+    header, swath_ft = field.settings.header, field.settings.machine.swath_ft
+    grid, share = remembered(memory, ("ground", field.boundary, field.treated, field.samples, header.cell_m, swath_ft),
+                             lambda: ground_of(field))  # fmt: skip
     section = field.settings.samples
     readings = remembered(memory, (field.samples, section), lambda: assess_readings(field.samples, section=section))
     field = replace(field, samples=corrected(field.samples, field.settings.samples))

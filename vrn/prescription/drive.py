@@ -1,6 +1,7 @@
 """A drive before anyone fills a tank: what the controller would put where."""
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -82,16 +83,9 @@ def drive(
     >>> round(float(late.within.mean()), 3)
     0.993
     """
-    way = way_over(treated, crs=grid.crs, machine=machine, lines=lines)
-    section_m = machine.swath_ft * FT_M / machine.sections
-    piece_m = section_m / _per_section(section_m)
-    step_m = max(_STEP_M, float(shapely.area(treated)) / piece_m / _MOST_PIECES)
-    edge, driven = _edge_cells(grid, treated), []
-    for part in way.parts:
-        stations = Stations.on(part.lines, step_m, _look_ahead_s(machine) * machine.speed_mph * MPH_M_S)
-        rate = _rates(labels, rate_n_lb_ac, grid, stations, machine, step_m)
-        driven.append(_driven(labels, grid, part, stations, rate, machine=machine, treated=treated, edge=edge,
-                              step_m=step_m, no_apply=no_apply))  # fmt: skip
+    way, parts, step_m, piece_m = _swept(treated, grid, replace(machine, rate_step_n_lb_ac=1.0), lines, no_apply)
+    driven = [_driven(labels, part, _rates(labels, rate_n_lb_ac, grid, part.stations, machine, step_m), machine)
+              for part in parts]  # fmt: skip
     points, zones, applied, mine = (np.concatenate([one[i] for one in driven]) for i in range(4))
     piece_m2 = step_m * piece_m
     return Drive(
@@ -99,6 +93,47 @@ def drive(
         applied_n_lb_ac=applied[mine], spilled=_together([one[4] for one in driven]),
         twice_n_lb=float(applied[~mine].sum()) * piece_m2 / AC_M2,
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Swept:
+    """One part of the way with the ground under the boom, whatever the rates: sections, pieces of ground."""
+
+    stations: Stations
+    sections: "_Ground"  # under their middles
+    edges: "_SectionsAtEdge"
+    served: NDArray[np.bool_]  # shape (steps, lines, sections): whether a section's middle is this part's to serve
+    points_m: NDArray[np.float64]
+    pieces: "_Ground"
+    mine: NDArray[np.bool_]  # whether a piece is this part's to serve
+
+
+@lru_cache(maxsize=2)  # one field is driven several times: with other zones, other rates, a trial
+def _swept(
+    treated: shapely.Geometry, grid: Grid, machine: MachineSection, lines: shapely.Geometry | None,
+    no_apply: shapely.Geometry | None,
+) -> tuple[Way, tuple[_Swept, ...], float, float]:  # fmt: skip
+    """The way over a field and all of it that no rate changes; how long and how wide a piece of ground is. [m]"""
+    way = way_over(treated, crs=grid.crs, machine=machine, lines=lines)
+    section_m = machine.swath_ft * FT_M / machine.sections
+    per_section = _per_section(section_m)
+    piece_m = section_m / per_section
+    step_m = max(_STEP_M, float(shapely.area(treated)) / piece_m / _MOST_PIECES)
+    sections = (np.arange(machine.sections) + 0.5) * section_m - machine.swath_ft * FT_M / 2
+    offsets = sections[:, None] + (((np.arange(per_section) + 0.5) / per_section - 0.5) * section_m)[None, :]
+    edge, parts = _edge_cells(grid, treated), []
+    for part in way.parts:
+        stations = Stations.on(part.lines, step_m, _look_ahead_s(machine) * machine.speed_mph * MPH_M_S)
+        middles, points = stations.beside(sections), stations.beside(offsets)
+        pieces = _Ground.under(points, grid, treated, edge)
+        pieces.there[~stations.there] = False
+        parts.append(_Swept(
+            stations=stations, sections=_Ground.under(middles, grid, treated, edge), points_m=points, pieces=pieces,
+            edges=_SectionsAtEdge.of(stations, middles, step_m, section_m, treated, no_apply),
+            served=stations.there[..., None] & _served(part, grid, stations, middles, sections, step_m),
+            mine=np.broadcast_to(_served(part, grid, stations, points, offsets, step_m), points.shape[:-1]),
+        ))  # fmt: skip
+    return way, tuple(parts), step_m, piece_m
 
 
 def _rates(
@@ -117,27 +152,17 @@ def _rates(
 
 
 def _driven(
-    labels: NDArray[np.int32], grid: Grid, part: Part, stations: Stations, rate: NDArray[np.float64], *,
-    machine: MachineSection, treated: shapely.Geometry, edge: NDArray[np.bool_], step_m: float,
-    no_apply: shapely.Geometry | None,
-) -> tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.float64], NDArray[np.bool_], Spilled]:  # fmt: skip
+    labels: NDArray[np.int32], part: _Swept, rate: NDArray[np.float64], machine: MachineSection
+) -> tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.float64], NDArray[np.bool_], Spilled]:
     """Pieces of treated ground under the boom: place, zone, what they got, whether they are this part's; the rest."""
-    section_m = machine.swath_ft * FT_M / machine.sections
-    per_section = _per_section(section_m)
-    sections = (np.arange(machine.sections) + 0.5) * section_m - machine.swath_ft * FT_M / 2
-    fine = ((np.arange(per_section) + 0.5) / per_section - 0.5) * section_m
-    offsets = sections[:, None] + fine[None, :]
-    middles, points = stations.beside(sections), stations.beside(offsets)
-    on = _on_ground(labels, grid, middles, treated=treated, edge=edge) > 0
-    edges = _SectionsAtEdge.of(stations, middles, step_m, section_m, treated)
+    on = part.sections.zone(labels) > 0
     if machine.edge_overlap_pct != 50:
-        on[edges.at] = edges.inside_share >= max(1.0 - machine.edge_overlap_pct / 100.0, 1e-6) - 1e-6
-    on &= stations.there[..., None] & _served(part, grid, stations, middles, sections, step_m)
-    zone = _on_ground(labels, grid, points, treated=treated, edge=edge)
-    here = (zone > 0) & stations.there[..., None, None]
+        on[part.edges.at] = part.edges.inside_share >= max(1.0 - machine.edge_overlap_pct / 100.0, 1e-6) - 1e-6
+    on &= part.served
+    zone = part.pieces.zone(labels)
+    here = zone > 0
     applied = np.broadcast_to((rate[:, :, None] * on)[..., None], zone.shape)
-    mine = np.broadcast_to(_served(part, grid, stations, points, offsets, step_m), zone.shape)
-    return points[here], zone[here], applied[here], mine[here], edges.spilled(rate[:, :, None] * on, no_apply)
+    return part.points_m[here], zone[here], applied[here], part.mine[here], part.edges.spilled(rate[:, :, None] * on)
 
 
 def _served(
@@ -151,9 +176,9 @@ def _served(
     """Whether a part's own line serves places beside its stations."""
     served = np.ones(points.shape[:-1], dtype=bool)
     if not part.elsewhere.is_empty:
-        burnt = cells_touched(grid, part.elsewhere)
-        served = _on_ground(burnt.astype(np.int32), grid, points, treated=part.elsewhere,
-                            edge=_edge_cells(grid, part.elsewhere)) == 0  # fmt: skip
+        burnt = cells_touched(grid, part.elsewhere).astype(np.int32)
+        ground = _Ground.under(points, grid, part.elsewhere, _edge_cells(grid, part.elsewhere))
+        served = ground.zone(burnt) == 0
     if part.crooked:
         from scipy.spatial import cKDTree
 
@@ -237,11 +262,12 @@ class _SectionsAtEdge:
     at: tuple[NDArray[np.intp], ...]
     ground: NDArray[np.object_]
     inside_share: NDArray[np.float64]
+    no_apply_share: NDArray[np.float64]
 
     @classmethod
     def of(
         cls, stations: Stations, middles: NDArray[np.float64], step_m: float, section_m: float,
-        treated: shapely.Geometry,
+        treated: shapely.Geometry, no_apply: shapely.Geometry | None,
     ) -> "_SectionsAtEdge":  # fmt: skip
         border = shapely.boundary(treated)
         shapely.prepare(border)
@@ -250,17 +276,15 @@ class _SectionsAtEdge:
         along, right = stations.along[at[:2]] * step_m / 2, stations.right[at[:2]] * section_m / 2
         corners = [middles[at] + x * along + y * right for x, y in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
         ground = shapely.polygons(np.stack(corners, axis=1))
-        return cls(at=at, ground=ground, inside_share=_share_on(ground, treated))
+        forbidden = np.zeros(len(ground)) if no_apply is None or no_apply.is_empty else _share_on(ground, no_apply)
+        return cls(at=at, ground=ground, inside_share=_share_on(ground, treated), no_apply_share=forbidden)
 
-    def spilled(self, rate_n_lb_ac: NDArray[np.float64], no_apply: shapely.Geometry | None) -> Spilled:
+    def spilled(self, rate_n_lb_ac: NDArray[np.float64]) -> Spilled:
         """What these sections put beyond the treated ground at a rate for each (step, line, section)."""
         rate = rate_n_lb_ac[self.at] * shapely.area(self.ground) / AC_M2
-        outside = rate * (1.0 - self.inside_share)
-        spilled = Spilled(outside_n_lb=float(outside.sum()), outside_at_m=self._most(outside))
-        if no_apply is None or no_apply.is_empty or not (rate > 0).any():
-            return spilled
-        forbidden = rate * _share_on(self.ground, no_apply)
-        return replace(spilled, no_apply_n_lb=float(forbidden.sum()), no_apply_at_m=self._most(forbidden))
+        outside, forbidden = rate * (1.0 - self.inside_share), rate * self.no_apply_share
+        return Spilled(outside_n_lb=float(outside.sum()), outside_at_m=self._most(outside),
+                       no_apply_n_lb=float(forbidden.sum()), no_apply_at_m=self._most(forbidden))  # fmt: skip
 
     def _most(self, n_lb: NDArray[np.float64]) -> tuple[float, float] | None:
         """Where most of something is."""
@@ -316,18 +340,29 @@ def cells_touched(grid: Grid, shape: shapely.Geometry) -> NDArray[np.bool_]:
     return np.asarray(burnt, dtype=bool)
 
 
-def _on_ground(
-    labels: NDArray[np.int32], grid: Grid, points_m: NDArray[np.float64], *, treated: shapely.Geometry,
-    edge: NDArray[np.bool_],
-) -> NDArray[np.int32]:  # fmt: skip
-    """Zone under each point, 0 off the treated ground, to the metre where its edge runs through a cell."""
-    flat = points_m.reshape(-1, 2)
-    row, col, inside = grid.cells_of(flat)
-    zone = np.where(inside, labels[row, col], 0).astype(np.int32)
-    doubtful = np.flatnonzero((zone > 0) & edge[row, col])
-    shapely.prepare(treated)
-    zone[doubtful[~shapely.contains_xy(treated, flat[doubtful])]] = 0
-    return zone.reshape(points_m.shape[:-1])
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Ground:
+    """Cells under points, and whether each is on some ground, to the metre where its edge runs through a cell."""
+
+    row: NDArray[np.intp]
+    col: NDArray[np.intp]
+    there: NDArray[np.bool_]
+
+    @classmethod
+    def under(
+        cls, points_m: NDArray[np.float64], grid: Grid, ground: shapely.Geometry, edge: NDArray[np.bool_]
+    ) -> "_Ground":
+        flat = points_m.reshape(-1, 2)
+        row, col, inside = grid.cells_of(flat)
+        doubtful = np.flatnonzero(inside & edge[row, col])
+        shapely.prepare(ground)
+        inside[doubtful[~shapely.contains_xy(ground, flat[doubtful])]] = False
+        return cls(**{name: each.reshape(points_m.shape[:-1]) for name, each in
+                      (("row", row), ("col", col), ("there", inside))})  # fmt: skip
+
+    def zone(self, labels: NDArray[np.int32]) -> NDArray[np.int32]:
+        """Label of the cell under each point, 0 off the ground."""
+        return np.where(self.there, labels[self.row, self.col], 0).astype(np.int32)
 
 
 def _held(zone: NDArray[np.int32], rate_by_zone: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -22,6 +22,7 @@ from vrn.units import AC_M2, FT_M, LB_GAL_KG_L, MPH_M_S
 # an acre is 43 560 ft² and a mile 5280 ft: 43 560 × 60 / 5280
 FLOW_FACTOR: Final = 495.0
 _WATER_LB_GAL: Final = 1.0 / LB_GAL_KG_L  # 1 kg/L
+_SAME_M2: Final = 1.0
 
 
 def flow_per_min(rate_per_ac: ArrayLike, *, speed_mph: ArrayLike, swath_ft: float) -> NDArray[np.float64]:
@@ -236,8 +237,11 @@ def with_machine_check(prescription: Prescription) -> Prescription:
     settings = prescription.field.settings
     machine = settings.machine
     by_zone = np.array([0.0, *(rate.rate_n_lb_ac for rate in prescription.rates)])
+    outline, treated = prescription.outline(), prescription.field.treated  # one, but for corners where zones meet it
+    if shapely.symmetric_difference(outline, treated).area > _SAME_M2:
+        treated = outline
     driven = drive(
-        prescription.zones.labels, by_zone, grid=prescription.grid, treated=prescription.outline(), machine=machine,
+        prescription.zones.labels, by_zone, grid=prescription.grid, treated=treated, machine=machine,
         no_apply=prescription.field.no_apply, lines=prescription.field.lines,
     )  # fmt: skip
     flows, drove = (
