@@ -88,7 +88,7 @@ def _map_of_fields(request: Request) -> Response:
     """Every field of the folder where it lies, as a fragment."""
     desk = desk_of(request)
     places = desk.places()
-    content = "".join(digest_of(desk.file(place).content) for place in places)
+    content = "".join(place.content() for place in places)
     files = tuple((place.name, place.file) for place in places)
     job = desk.worker.known("", f"map {digest_of(content.encode())}", boundaries, files=files).waited()
     box, ways = job.result if job.state == "done" else ("", {})

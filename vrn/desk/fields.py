@@ -1,7 +1,7 @@
 """The fields of a folder: where each one's files are, its state, and what the worker looks at, builds and starts."""
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
@@ -73,6 +73,7 @@ class FieldLook:
     methods: tuple[tuple[str, str, str], ...]  # title, mean need, why it did not answer
     surfaces: tuple[tuple[str, str, str], ...]  # title and unit, picture, what it rests on
     differences: str
+    signer: Mapping[str, tuple[str, ...]]  # by heading: from memory, other methods, assumed
     metric: bool
 
     @property
@@ -160,6 +161,7 @@ def look_of(prescription: "Prescription") -> FieldLook:
     from vrn.pages.field_maps import rate_drawing
     from vrn.pages.map_page import surface_words, totals_of
     from vrn.pages.map_page_layers import frame_of, pictures
+    from vrn.pages.report_file import signer_lists
     from vrn.pages.report_nitrogen import reasons_text
     from vrn.pages.tables import zones_table
 
@@ -181,6 +183,7 @@ def look_of(prescription: "Prescription") -> FieldLook:
         findings=finding_texts(shown, prescription.findings), totals=tuple(totals), header=table.header,
         rows=table.rows, drawing=as_svg(rate_drawing(prescription, shown), title), methods=methods, surfaces=surfaces,
         differences=difference_lines(shown, prescription.findings), metric=shown.metric,
+        signer=signer_lists(prescription, shown),
     )  # fmt: skip
 
 

@@ -103,9 +103,9 @@ def _allowed(kind: Any, factor: float) -> str:
         base, *limits = get_args(kind)
         if base not in (int, float):
             return _allowed(base, factor)
-        signs = [f"{sign} {getattr(limit, name) / factor:.6g}" for limit in limits for name, sign in _SIGNS
-                 if getattr(limit, name, None) is not None]  # fmt: skip
-        return ", ".join(signs)
+        bounds = [(sign, getattr(limit, name) / factor) for limit in limits for name, sign in _SIGNS
+                  if getattr(limit, name, None) is not None]  # fmt: skip
+        return ", ".join(f"{sign} {bound:.{7 if bound >= 1e5 else 6}g}" for sign, bound in bounds)
     if get_origin(kind) is tuple:
         return "list"
     return {str: "text", bool: "true or false", date: "date", float: "number", int: "whole number"}.get(
@@ -253,7 +253,8 @@ def _entry(raw: Mapping[str, Any], key: KeyOfFile, path: str, shown: UnitFormat)
     return Entry(
         name=path, label=say(shown, "settings.numbered", name=label, number=str(number)) if number > 1 else label,
         says=key.says, unit=key.unit, allowed=key.allowed, kind=kind, choices=choices,
-        value=_text(_value_at(raw, path)), default=_text(key.default), needed=key.required and number == 0, key=key,
+        value=_text(_value_at(raw, path)), default=dict(choices).get(_text(key.default), _text(key.default)),
+        needed=key.required and number == 0, key=key,
     )  # fmt: skip
 
 

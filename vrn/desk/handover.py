@@ -242,7 +242,11 @@ def _season(request: Request) -> Response:
     fields = due(entries, came, today)
     if not fields:
         return page(
-            request, "refused.html", problem=say(TRADE, "desk.season-none"), remedy=say(TRADE, "desk.go-to-fields")
+            request,
+            "refused.html",
+            heading=say(TRADE, "desk.nav-season"),
+            problem=say(TRADE, "desk.season-none"),
+            remedy=say(TRADE, "desk.go-to-fields"),
         )
     trials = trials_in(book) if book.is_file() else ()
     text = linked(season_page(fields, to_order(fields), season_results(entries, came, trials=trials), today,

@@ -299,8 +299,10 @@ def _plan_page(place: Place) -> Path | None:
 
 
 def _edge_list(request: Request) -> Response:
-    planned = [one for one in desk_of(request).places() if _plan_page(one) is not None]
-    return page(request, "edge.html", planned=planned, phone=request.scope["state"]["rights"] == "phone")
+    places = desk_of(request).places()
+    planned = [one for one in places if _plan_page(one) is not None]
+    others = [one for one in places if one not in planned]
+    return page(request, "edge.html", planned=planned, others=others, phone=request.scope["state"]["rights"] == "phone")
 
 
 def _edge(request: Request) -> Response:
@@ -312,7 +314,9 @@ def _edge(request: Request) -> Response:
     if path is None:
         raise HTTPException(404)
     text = linked(path.read_text(encoding="utf-8"), ("field.css", "field_keep.js", "field.js"), first=("desk.js",))
-    kept = json.dumps({"address": f"/edge/{place.name}", "devices": _kept(place)}).replace("<", "\\u003c")
+    kept = json.dumps(
+        {"address": f"/edge/{place.name}", "devices": _kept(place), "away": say(TRADE, "desk.edge-away")}
+    ).replace("<", "\\u003c")
     data = f'<script type="application/json" id="kept">{kept}</script></main>'
     return HTMLResponse(text.replace("</main>", data, 1), headers={"content-security-policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src data:; connect-src 'self'; base-uri 'none'; "

@@ -3,6 +3,7 @@
 import hashlib
 import hmac
 import secrets
+import time
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from http.cookies import CookieError, SimpleCookie
@@ -24,6 +25,7 @@ from vrn.words import UnitFormat, say
 if TYPE_CHECKING:
     from vrn.desk.fields import FieldLook, Started
 
+_SETTLED_S: Final = 5.0  # a disk may tell times to two seconds
 MOST_BYTES: Final = 300_000_000  # of one upload
 TRADE: Final = UnitFormat(metric=False)
 SAME_ORIGIN: Final = (
@@ -194,11 +196,24 @@ class Place:
         paths += sorted(self.root.glob("*.toml"))
         for path in [*paths, self.out / "statement.json"]:
             try:
-                with path.open("rb") as file:
-                    total.update(f"{path}\0{hashlib.file_digest(file, 'sha256').hexdigest()}\n".encode())
+                total.update(f"{path}\0{_hash_of(path)}\n".encode())
             except OSError:
                 total.update(f"{path}\0\n".encode())
         return total.hexdigest()
+
+
+def _hash_of(path: Path) -> str:
+    """Hash of a file; known from before where it has not been touched since, and not a moment ago."""
+    now = path.stat()
+    if time.time() - max(now.st_mtime, now.st_ctime) < _SETTLED_S:
+        return _hashed.__wrapped__(path)
+    return _hashed(path, now.st_ino, now.st_size, now.st_mtime_ns, now.st_ctime_ns)
+
+
+@lru_cache(maxsize=20_000)
+def _hashed(path: Path, *_stamp: int) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 @dataclass(kw_only=True)

@@ -39,7 +39,7 @@ class Sketch:
     header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     totals: tuple[tuple[str, str], ...]
-    shapes: tuple[dict[str, Any], ...]  # zone, color, rate as printed, GeoJSON geometry, place of the label
+    shapes: tuple[dict[str, Any], ...]  # zone, color, rate as printed, GeoJSON geometry, place and room of the label
     findings: tuple[FindingText, ...]
     zones: int
     metric: bool
@@ -85,7 +85,7 @@ def _sketch_of(prescription: Any) -> Sketch:
     colors = rate_colors(prescription.rates)
     shapes = tuple(
         {"zone": zone.rate.zone, "color": colors[zone.rate.zone], "rate": shown.text("rate", zone.rate.rate_n_lb_ac),
-         "shape": shapely.geometry.mapping(shapely.MultiPolygon(zone.parts)), "label": _widest(zone.parts)}
+         "shape": shapely.geometry.mapping(shapely.MultiPolygon(zone.parts)), **_widest(zone.parts)}
         for zone in drawn_zones(prescription)
     )  # fmt: skip
     looked_at = [one for one in prescription.findings if one.level == "warning" or one.about in ("drive", "zones")]
@@ -161,12 +161,15 @@ async def _sketched(request: Request) -> Response:
 
 
 def _fragment(request: Request, desk: Desk, place: Place, typed: dict[str, str]) -> Response:
-    raw = desk.file(place).values()
+    file = desk.file(place)
+    raw, digest = file.values(), digest_of(file.content)
     changes, wrong = _typed_changes(raw, typed)
     job, steps = _ask(desk, place, {} if wrong else changes).waited(), len(desk.drawn.get(place.name, []))
-    return page(request, "sketch.html", place=place, job=job, sketch=job.result if job.state == "done" else None,
-                drawn=steps, changed=bool(changes), before=_before(desk, place, by_hand=bool(steps)) if steps or changes
-                else {}, shown=UnitFormat(metric=raw.get("units") == "metric"))  # fmt: skip
+    return page(
+        request, "sketch.html", place=place, job=job, sketch=job.result if job.state == "done" else None, drawn=steps,
+        changed=bool(changes), seen_digest=digest, shown=UnitFormat(metric=raw.get("units") == "metric"),
+        before=_before(desk, place, by_hand=bool(steps)) if steps or changes else {},
+    )  # fmt: skip
 
 
 def _before(desk: Desk, place: Place, *, by_hand: bool = False) -> dict[str, str]:
@@ -244,10 +247,10 @@ def _changed_by(tool: str, zones: dict[int, Any], typed: dict[str, str]) -> dict
         raise InputFileError(problem, say(TRADE, "desk.go-back")) from None
 
 
-def _widest(parts: Sequence[shapely.Polygon]) -> tuple[float, float]:
-    """Longitude and latitude of the middle of a zone's largest part, where its label has the most room."""
-    circle = shapely.maximum_inscribed_circle(max(parts, key=shapely.area))
-    return float(circle.coords[0][0]), float(circle.coords[0][1])
+def _widest(parts: Sequence[shapely.Polygon]) -> dict[str, tuple[float, float]]:
+    """Where a zone's label has the most room, and the nearest ground that is not the zone's: longitude, latitude."""
+    middle, edge = shapely.maximum_inscribed_circle(max(parts, key=shapely.area)).coords
+    return {"label": (float(middle[0]), float(middle[1])), "edge": (float(edge[0]), float(edge[1]))}
 
 
 async def _keep_drawn(request: Request) -> Response:

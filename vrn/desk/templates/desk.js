@@ -8,29 +8,41 @@
     let state = "sure", device = "";
     try { device = localStorage.getItem(mark + "device") || crypto.getRandomValues(new Uint32Array(4)).join("-"); localStorage.setItem(mark + "device", device); } catch (error) { device = "device-" + Date.now(); }
     const own = (key) => { try { return JSON.parse(localStorage.getItem(mark + key)); } catch (error) { return null; } };
-    const send = async (key, kept, text) => {
-      try {
-        const answer = await fetch(edge.address, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ device, key, kept, text }) });
-        return answer.ok;
-      } catch (error) { return false; }
+    let latest = null, sending = null;  // one at a time, and always the latest: an older state never comes after a newer
+    const send = async () => {
+      while (latest) {
+        const [key, kept, text] = latest, now = latest;
+        try {
+          const answer = await fetch(edge.address, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ device, key, kept, text }), signal: AbortSignal.timeout(8000) });
+          if (!answer.ok) return false;
+        } catch (error) { return false; }
+        if (latest === now) latest = null;
+      }
+      return true;
     };
-    let waiting = null;
-    addEventListener("online", async () => { if (waiting && await send(...waiting)) { waiting = null; state = "sure"; } });
+    const sent = () => sending || (sending = send().finally(() => { sending = null; }));
+    const again = async () => {
+      if (!latest) return;
+      if (await sent()) { state = "sure"; dispatchEvent(new Event("field-keep")); }
+    };
+    setInterval(again, 4000);
+    addEventListener("online", again);
     window.fieldKeep = {
       get state() { return state; },
       load(key) {
         const there = Object.values(edge.devices).filter((one) => one.key === key);
         const mine = there.find((one) => one.device === device) || there[there.length - 1], here = own(key);
         const count = (one) => (one && one.done ? one.done.length : -1);
-        return count(here) > count(mine && mine.kept) ? here : mine ? mine.kept : null;
+        this.behind = count(here) > count(mine && mine.kept);  // kept here while the desk was away
+        return this.behind ? here : mine ? mine.kept : null;
       },
+      get says() { return state === "unsure" ? edge.away : ""; },
       async keep(key, kept, text) {
         let here = true;
         try { localStorage.setItem(mark + key, JSON.stringify(kept)); } catch (error) { here = false; }
-        const sent = await send(key, kept, text);
-        waiting = sent ? null : [key, JSON.parse(JSON.stringify(kept)), text];
-        state = sent ? "sure" : here ? "unsure" : "lost";
-        return sent || here;
+        latest = [key, JSON.parse(JSON.stringify(kept)), text];
+        state = await sent() ? "sure" : here ? "unsure" : "lost";
+        return state !== "lost";
       },
     };
   }
@@ -54,8 +66,8 @@
   const zoneMap = document.getElementById("zone-map");
   if (zoneMap) addEventListener("load", () => {  // zones drawn by hand: points go to the desk, which does the cutting
     const tools = document.getElementById("tools"), how = document.getElementById("tool-how");
-    const map = L.map(zoneMap, { attributionControl: false, zoomControl: true, zoomAnimation: false, fadeAnimation: false, renderer: L.canvas() });
-    const shapes = L.layerGroup().addTo(map), marks = L.layerGroup().addTo(map);
+    const map = L.map(zoneMap, { attributionControl: false, zoomControl: true, zoomAnimation: false, zoomSnap: 0.25, fadeAnimation: false, renderer: L.canvas() });
+    const shapes = L.layerGroup().addTo(map), labels = L.layerGroup().addTo(map), marks = L.layerGroup().addTo(map);
     let points = [], picked = [], fitted = false;
     const tool = () => tools.elements.tool.value;
     const show = () => {
@@ -69,6 +81,15 @@
       if (tool() === "merge") { if (zone) picked = [...picked, zone].slice(-2); } else if (tool()) points.push(at);
       show();
     };
+    const label = () => {  // number and rate where the zone has room for them, else its number, else nothing
+      const part = document.getElementById("shapes");
+      labels.clearLayers();
+      for (const one of part ? JSON.parse(part.textContent) : []) {
+        const [middle, edge] = [one.label, one.edge].map(([east, north]) => map.latLngToLayerPoint([north, east]));
+        const room = middle.distanceTo(edge), content = [`${one.zone}: ${one.rate.split(" ")[0]}`, `${one.zone}`].find((text) => room > 4.5 * text.length + 6);
+        if (content) L.tooltip([one.label[1], one.label[0]], { content, permanent: true, direction: "center", opacity: 1, className: "zone-label" }).addTo(labels);
+      }
+    };
     const draw = () => {
       const part = document.getElementById("shapes");
       if (!part) return;
@@ -78,12 +99,13 @@
         const layer = L.geoJSON(one.shape, { style: { color: "#1b1b18", weight: 1.5, fillColor: one.color, fillOpacity: 1 } });
         layer.on("click", (event) => { L.DomEvent.stop(event); press(event.latlng, one.zone); });
         layer.addTo(shapes); whole.addLayer(layer);
-        L.tooltip([one.label[1], one.label[0]], { content: `${one.zone}: ${one.rate}`, permanent: true, direction: "center", className: "zone-label" }).addTo(shapes);
       }
       if (!fitted) { map.fitBounds(whole.getBounds(), { padding: [12, 12] }); fitted = true; }
+      label();
     };
     const clear = () => { points = []; picked = []; show(); };
     const send = (given) => htmx.ajax("POST", tools.dataset.at, { target: "#sketch", swap: "outerHTML", values: given }).then(clear);
+    map.on("zoomend", label);
     map.on("click", (event) => press(event.latlng, 0));
     zoneMap.addEventListener("keydown", (event) => { if (event.key === "Enter" && tool()) { event.preventDefault(); press(map.getCenter(), 0); } });
     tools.addEventListener("change", clear);
@@ -96,6 +118,8 @@
     document.body.addEventListener("htmx:afterSwap", draw);
     draw();
   });
+  const first = document.querySelector("[data-first]");  // what comes next, for the keyboard; the page stays where it is
+  if (first && !location.hash) first.focus({ preventScroll: true });
   const follow = (part) => {
     const events = new EventSource(`/jobs/${part.dataset.job}/events`);
     events.addEventListener("step", (event) => { part.querySelector("[data-step]").textContent = event.data; });

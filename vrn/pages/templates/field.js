@@ -233,9 +233,10 @@
   const keepState = () => {
     const state = window.fieldKeep.state, node = el("state");
     node.className = state; node.textContent = state === "lost" ? words["not-kept"] : keptAt ? fill("kept", { time: keptAt }) : state === "unsure" ? words["keep-unsure"] : before ? fill("kept-before", { count: before }) : "";
-    if (state === "unsure" && keptAt) node.textContent += " " + words["keep-unsure"];
+    if (state === "unsure" && keptAt) node.textContent += " " + (window.fieldKeep.says || words["keep-unsure"]);
     show(node, Boolean(node.textContent));
   };
+  addEventListener("field-keep", keepState);
   const ask = (texts) => {
     show(el("ask"), texts.length > 0);
     el("asked").replaceChildren(...texts.map((text) => make("p", text)));
@@ -334,4 +335,5 @@
   });
   el("change").addEventListener("click", () => { prefill(); show(form, true); show(el("work"), false); });
   prefill(); show(el("page"), true); draw(); keepState();
+  if (window.fieldKeep.behind) store();
 })();

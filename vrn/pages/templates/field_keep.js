@@ -1,5 +1,5 @@
 // Where the readings are kept. A page that is served may put its own `fieldKeep` in place of this one: `load` gives
-// what was kept or null, `keep` (with the samples file as it is so far) returns or promises whether it is kept, `state` is "sure", "unsure" or "lost".
+// what was kept or null, `keep` (with the samples file as it is so far) returns or promises whether it is kept, `state` is "sure", "unsure" or "lost"; it may say more of it (`says`) and send "field-keep" when it is another.
 "use strict";
 window.fieldKeep = window.fieldKeep || (() => {
   const mark = "vrn-field";
