@@ -105,7 +105,7 @@ def _phone_that_loses_the_desk(chromium: Any, desk: Any, origin: str, farm: Path
 
 
 def test_from_foreign_files_to_a_signed_stick(tmp_path: Path, chromium: Any, run_vrn: Callable[..., object]) -> None:
-    """No terminal, no text file, no mouse, at most 25 keys and entries; the terminal gives the same id; axe is clean."""
+    """No terminal, no text file, no mouse, at most 25 keys and entries; the same id in a terminal; axe is clean."""
     from axe_playwright_python.sync_playwright import Axe
 
     page = chromium.new_page(viewport={"width": 1280, "height": 860}, reduced_motion="reduce")
