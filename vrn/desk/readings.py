@@ -314,6 +314,9 @@ def _edge(request: Request) -> Response:
     if path is None:
         raise HTTPException(404)
     text = linked(path.read_text(encoding="utf-8"), ("field.css", "field_keep.js", "field.js"), first=("desk.js",))
+    if "<script>" in text:
+        problem = say(TRADE, "desk.plan-other")
+        raise InputFileError(problem, say(TRADE, "desk.plan-other-remedy"))
     kept = json.dumps(
         {"address": f"/edge/{place.name}", "devices": _kept(place), "away": say(TRADE, "desk.edge-away")}
     ).replace("<", "\\u003c")

@@ -154,6 +154,8 @@ SENTENCES: Final[dict[str, str]] = {
     "kept-by-hand": "{count:reading is|readings are} kept so far.",
     "take-by-hand": "Use them as the samples of this field",
     "edge": "In the field",
+    "plan-other": "Another version of vrn made this plan.",
+    "plan-other-remedy": "Make the sampling plan again, on the page of readings.",
     "edge-others": "Make a sampling plan for a field:",
     "edge-none": "No field has a sampling plan yet.",
     "edge-away": "Not sent yet: the desk does not answer. Your readings stay on this phone. They are sent when it is "
