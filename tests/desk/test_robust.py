@@ -187,3 +187,44 @@ def test_a_killed_desk_loses_nothing_that_it_confirmed(farm: Path, kills: int) -
     assert readings
     assert set(readings) <= there
     assert all((farm / "mill_race" / f"{name}.csv").read_text() == name * 200 for name in files)
+
+
+@pytest.mark.long
+def test_two_hundred_clients_for_ten_seconds(farm: Path) -> None:
+    """Every answer is the page asked for, and no file or connection is left open."""
+    import threading
+    import time
+
+    desk = _Running(farm)
+    cookie = next(one for one in desk.browser.handlers if isinstance(one, urllib.request.HTTPCookieProcessor)).cookiejar
+    header = {"cookie": "; ".join(f"{one.name}={one.value}" for one in cookie)}
+    paths = ("/fields", "/fields/mill_race/settings", "/stick", "/edge", "/assets/desk.css", "/map-of-fields")
+    for path in paths:
+        desk.get(path)
+    open_before, answers = len(list(Path(f"/proc/{desk.process.pid}/fd").iterdir())), list[int]()
+    until = time.monotonic() + 10
+
+    def client(number: int) -> None:
+        for turn in range(1_000_000):
+            if time.monotonic() > until:
+                return
+            asked = urllib.request.Request(desk.origin + paths[(number + turn) % len(paths)], headers=header)
+            try:
+                with urllib.request.urlopen(asked, timeout=60) as answer:
+                    answers.append(answer.status if answer.read() else 0)
+            except OSError as error:
+                answers.append(getattr(error, "code", -1))
+
+    clients = [threading.Thread(target=client, args=(number,)) for number in range(200)]
+    for one in clients:
+        one.start()
+    for one in clients:
+        one.join()
+    for _ in range(50):
+        if (still_open := len(list(Path(f"/proc/{desk.process.pid}/fd").iterdir()))) <= open_before:
+            break
+        time.sleep(0.2)
+    desk.end()
+    assert len(answers) >= 200
+    assert set(answers) == {200}
+    assert still_open <= open_before
