@@ -18,8 +18,10 @@ import pytest
 import shapely
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from markupsafe import escape
 from starlette.testclient import TestClient
 
+from vrn.desk import fields
 from vrn.desk.app import make_app
 from vrn.desk.edit import FieldFile, digest_of
 from vrn.desk.form import changes_of, form_of
@@ -560,6 +562,29 @@ def test_readings_and_fields_stand_on_their_ground(client: TestClient, farm: Pat
     doubted = {row for _, _, row, found in table.points if found}
     assert doubted <= {number for number, _, found in table.rows if found}
     assert 'href="/fields/mill_race"' in client.get("/map-of-fields").text
+
+
+def test_the_map_of_fields_follows_an_outline_that_is_changed(client: TestClient, farm: Path) -> None:
+    """The field file stays as it is; its outline is another, of the same length and as old."""
+    path, shown = farm / "mill_race" / "boundary.geojson", client.get("/map-of-fields").text
+    times = (path.stat().st_atime_ns, path.stat().st_mtime_ns)
+    assert client.get("/map-of-fields").text == shown
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("42.338", "42.339"), encoding="utf-8")
+    os.utime(path, ns=times)
+    assert path.read_text(encoding="utf-8") != text
+    assert client.get("/map-of-fields").text != shown
+
+
+def test_a_signer_sees_what_the_numbers_rest_on(quick: TestClient, farm: Path) -> None:
+    """The page to sign on lists as the report does: from memory, other methods, assumptions."""
+    look = fields.look(print, field_file=Path(), out=Path())
+    (farm / "mill_race_rx").mkdir()
+    (farm / "mill_race_rx" / "summary.json").write_text(json.dumps({"id": look.id}), encoding="utf-8")
+    text = quick.get("/fields/mill_race/sign").text
+    for name in ("memory", "disagree", "assumptions"):
+        assert look.signer[name]
+        assert all(str(escape(item)) in text for item in look.signer[name]), name
 
 
 def test_a_key_is_looked_at_before_anything_is_signed(quick: TestClient, farm: Path, tmp_path: Path) -> None:

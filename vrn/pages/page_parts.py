@@ -88,6 +88,7 @@ def linked(html: str, names: tuple[str, ...], *, first: tuple[str, ...] = ()) ->
         html = html.replace(f"<style>{text}</style>", f'<link rel="stylesheet" href="/assets/{name}">')
         html = html.replace(f"<script>{text}</script>", f'<script src="/assets/{name}"></script>')
     html = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>\n?', "", html, count=1)
+    html = html.replace("<head>", '<head>\n<link rel="icon" href="data:,">', 1)  # a browser would ask for one
     before = "".join(f'<script src="/assets/{name}"></script>\n' for name in first)
     return html.replace(
         '<script type="application/json" id="data">', before + '<script type="application/json" id="data">', 1

@@ -80,6 +80,7 @@ SENTENCES: Final[dict[str, str]] = {
     # a field
     "missing": "Before it can be built",
     "taken-as": "What your files are",
+    "change-it": "Set it to {value}",
     "to-settle": "To settle",
     "answer": "Answer these",
     "findings": "Findings",
@@ -150,7 +151,7 @@ SENTENCES: Final[dict[str, str]] = {
     "by-hand-how": "The page for the phone shows the places in walking order. Each reading is saved as you enter it.",
     "open-edge": "Open the page for the field",
     "make-plan": "Make a sampling plan",
-    "make-plan-again": "Make the plan anew",
+    "make-plan-again": "Make the plan again",
     "kept-by-hand": "{count:reading is|readings are} kept so far.",
     "take-by-hand": "Use them as the samples of this field",
     "edge": "In the field",

@@ -118,6 +118,9 @@
     document.body.addEventListener("htmx:afterSwap", draw);
     draw();
   });
+  const asked = location.hash && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+  const closed = asked && asked.closest("details");
+  if (closed) { closed.open = true; asked.scrollIntoView({ block: "center" }); asked.focus({ preventScroll: true }); }
   const first = document.querySelector("[data-first]");  // what comes next, for the keyboard; the page stays where it is
   if (first && !location.hash) first.focus({ preventScroll: true });
   const follow = (part) => {
