@@ -357,8 +357,8 @@ class _Ground:
         doubtful = np.flatnonzero(inside & edge[row, col])
         shapely.prepare(ground)
         inside[doubtful[~shapely.contains_xy(ground, flat[doubtful])]] = False
-        return cls(**{name: each.reshape(points_m.shape[:-1]) for name, each in
-                      (("row", row), ("col", col), ("there", inside))})  # fmt: skip
+        shape = points_m.shape[:-1]
+        return cls(row=row.reshape(shape), col=col.reshape(shape), there=inside.reshape(shape))
 
     def zone(self, labels: NDArray[np.int32]) -> NDArray[np.int32]:
         """Label of the cell under each point, 0 off the ground."""
