@@ -1,4 +1,4 @@
-"""The report set by a second process: the same bytes, and whatever happens to that process, a report."""
+"""Report and GeoPackage made by a second process: the same bytes, and whatever happens to that process, both."""
 
 import pickle
 import sys
@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from vrn.files.tables import write_geopackage
 from vrn.many import sign
 from vrn.many.sign import ReportBeside
 from vrn.pages.report_page import reports_of
@@ -40,11 +41,13 @@ def test_a_built_prescription_is_handed_over(demo_built: Callable[[str], Prescri
 def test_second_process_sets_the_same_bytes(
     made: Prescription, set_here: tuple[bytes, bytes, bytes], tmp_path: Path
 ) -> None:
-    """Page, paper and ticket are those that this process sets, and they are what is written."""
+    """Page, paper, ticket and GeoPackage are those that this process makes, and they are what is written."""
+    (tmp_path / "there").mkdir()
     with ReportBeside() as report:
-        report.begin(with_export_findings(made))
+        report.begin(with_export_findings(made), tmp_path / "there")
         assert report.finish() == set_here
         out = write(made, tmp_path / "rx", report=report)
+    assert (out / "layers.gpkg").read_bytes() == (tmp_path / "there" / "layers.gpkg").read_bytes()
     names = ("report.html", "report.pdf", "load_sheet.pdf")
     assert tuple((out / name).read_bytes() for name in names) == set_here
 
@@ -55,15 +58,18 @@ def test_report_is_set_here_when_no_process_starts(
     """Where the machine starts no second process the report is written all the same."""
     monkeypatch.setattr(sys, "executable", str(tmp_path / "no_such_program"))
     with ReportBeside() as report:
-        report.begin(made)
+        report.begin(made, tmp_path)
         assert report.finish() is None
         out = write(made, tmp_path / "rx", report=report)
     assert (out / "report.html").read_bytes() == set_here[0]
 
 
 @pytest.mark.parametrize(
-    "code", ["raise SystemExit(1)", "print('neither a page nor a paper')", "import no_such_module"]
-)
+    "code",
+    ["raise SystemExit(1)", "print('neither a page nor a paper')", "import no_such_module",
+     "import pickle, sys; _, (_, folder) = (pickle.load(sys.stdin.buffer) for _ in 'ab')\n"
+     "(folder / 'layers.gpkg').write_bytes(b'half of it')"],
+)  # fmt: skip
 def test_report_is_set_here_when_the_process_fails(
     made: Prescription, set_here: tuple[bytes, bytes, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str
 ) -> None:
@@ -71,15 +77,17 @@ def test_report_is_set_here_when_the_process_fails(
     monkeypatch.setattr("vrn.many.sign._CHILD", code)
     with ReportBeside() as report:
         out = write(made, tmp_path / "rx", report=report)
+    write_geopackage(with_export_findings(made), tmp_path)
     assert (out / "report.html").read_bytes() == set_here[0]
+    assert (out / "layers.gpkg").read_bytes() == (tmp_path / "layers.gpkg").read_bytes()
 
 
-def test_process_ends_with_the_block(made: Prescription, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_process_ends_with_the_block(made: Prescription, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """A block left early, or by an error, leaves no process behind, even one that never answers."""
     monkeypatch.setattr("vrn.many.sign._CHILD", "import time; time.sleep(600)")
 
     def leave(report: ReportBeside) -> None:
-        report.begin(made)
+        report.begin(made, tmp_path)
         message = "stopped"
         raise KeyboardInterrupt(message)
 

@@ -89,7 +89,9 @@ def _cell(value: object) -> object:
 
 
 def write_geopackage(prescription: Prescription, folder: Path) -> None:
-    """Write ``layers.gpkg`` anew into a folder that holds none, layer after layer."""
+    """Write ``layers.gpkg`` anew, layer after layer; what a process that was ended left of it goes."""
+    for part in folder.glob("layers.gpkg*"):
+        part.unlink()
     write_layers(folder / "layers.gpkg", _layers(prescription), prescription.grid.crs, dated(prescription))
 
 

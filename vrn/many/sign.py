@@ -1,4 +1,4 @@
-"""One written field signed; report and job ticket set by a second process, whose libraries load meanwhile."""
+"""One written field signed; papers and GeoPackage made by a second process, whose libraries load meanwhile."""
 
 import os
 import pickle
@@ -30,9 +30,12 @@ import gc, os, pickle, struct, sys
 gc.disable()
 ask, tell, sys.stdout = sys.stdin.buffer, sys.stdout.buffer, sys.stderr
 sys.path[:] = pickle.load(ask)
+from vrn.files.tables import write_geopackage
 from vrn.pages.report_page import load_libraries, reports_of
 load_libraries()
-papers = reports_of(pickle.load(ask))
+prescription, folder = pickle.load(ask)
+write_geopackage(prescription, folder)
+papers = reports_of(prescription)
 tell.write(struct.pack("<QQQ", *map(len, papers)) + b"".join(papers))
 tell.flush()
 os._exit(0)
@@ -46,10 +49,10 @@ def usable_processors() -> int:
 
 class ReportBeside:
     """
-    A second process that loads what the report needs, and sets the report of the prescription it is given.
+    A second process that writes the GeoPackage of the prescription it is given, and sets its report.
 
-    Whatever goes wrong with it, the report is then set here: what it would say of the prescription is said here too.
-    It writes no file, and ends with the block, or with this process.
+    Whatever goes wrong with it, both are then made here: what it would say of the prescription is said here too.
+    It writes no other file, and ends with the block, or with this process.
     """
 
     def __init__(self) -> None:
@@ -77,15 +80,16 @@ class ReportBeside:
         with suppress(OSError), self._process:
             pass
 
-    def begin(self, prescription: "Prescription") -> None:
-        """Hand it a prescription, and go on."""
+    def begin(self, prescription: "Prescription", folder: Path) -> None:
+        """Hand it a prescription and the folder of its GeoPackage, and go on."""
         if self._process is not None:
             with suppress(pickle.PicklingError, AttributeError, TypeError):
-                self._asking = threading.Thread(target=self._ask, args=(pickle.dumps(prescription),), daemon=True)
+                asked = pickle.dumps((prescription, folder))
+                self._asking = threading.Thread(target=self._ask, args=(asked,), daemon=True)
                 self._asking.start()
 
     def finish(self) -> tuple[bytes, bytes, bytes] | None:
-        """Wait for page, paper and ticket; None where this process has to set them."""
+        """Wait for page, paper and ticket, and the GeoPackage; None where this process has to make them."""
         if self._process is None or self._asking is None:
             return None
         self._asking.join()

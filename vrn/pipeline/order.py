@@ -186,14 +186,14 @@ def _spacing_m(samples: SoilSamples) -> float | None:
 
 
 class ReportMaker(Protocol):
-    """Sets report and job ticket of a prescription while the other files are written."""
+    """Writes a prescription's GeoPackage and sets report and job ticket while the other files are written."""
 
-    def begin(self, prescription: Prescription) -> None:
-        """Take the prescription, and return at once."""
+    def begin(self, prescription: Prescription, folder: Path) -> None:
+        """Take the prescription and the folder of its GeoPackage, and return at once."""
         ...
 
     def finish(self) -> tuple[bytes, bytes, bytes] | None:
-        """The report as a page and as paper, and the job ticket; None where they could not be set there."""
+        """The report as a page and as paper, and the job ticket; None where these and the GeoPackage are not made."""
         ...
 
 
@@ -236,7 +236,7 @@ def write(
 
     def fill(staged: Path) -> None:
         if report is not None:
-            report.begin(prescription)
+            report.begin(prescription, staged)
         for write_one in _writers(report=report):
             write_one(prescription, staged)
         write_signature(prescription, staged, key)
@@ -296,9 +296,8 @@ def _writers(
         (folder / "load_sheet.pdf").write_bytes(job_ticket(prescription))
 
     return (
-        write_geojson, write_trial_plots, write_shapefile, write_iso, write_geopackage, write_tables, write_load_sheet,
-        write_statement,
-        *((write_ticket,) if only_controls else (write_rasters, write_gpx, *_page_writers(report))),
+        write_geojson, write_trial_plots, write_shapefile, write_iso, write_tables, write_load_sheet, write_statement,
+        *((write_geopackage, write_ticket) if only_controls else (write_rasters, write_gpx, *_page_writers(report))),
     )  # fmt: skip
 
 
@@ -309,9 +308,12 @@ def _page_writers(report: ReportMaker | None) -> tuple[Callable[[Prescription, P
         write_map(prescription, folder / "map.html")
 
     def write_report_pages(prescription: Prescription, folder: Path) -> None:
+        from vrn.files.tables import write_geopackage
         from vrn.pages.report_page import write_reports
 
         made = None if report is None else report.finish()
+        if made is None:
+            write_geopackage(prescription, folder)
         paths = (folder / name for name in ("report.html", "report.pdf", "load_sheet.pdf"))
         write_reports(prescription, *paths, made=made)
 

@@ -1,2 +1,4 @@
 document.documentElement.className = "js";
-window.addEventListener("error", function () { document.documentElement.className = ""; });
+/* what only paper, a page without scripts or an opened list shows stays text until then */
+function showAll() { document.querySelectorAll("noscript").forEach(function (part) { part.outerHTML = part.textContent; }); }
+window.addEventListener("error", function () { document.documentElement.className = ""; showAll(); });

@@ -32,7 +32,7 @@
     pane.style.zIndex = 410 + 10 * k;
     pane.style.pointerEvents = "none";
   });
-  map.fitBounds(data.bounds, { animate: false });
+  fit();
   if (data.tiles) { L.tileLayer(data.tiles, { attribution: data.words.background, maxZoom: 21 }).addTo(map); }
   if (data.photo) {
     map.createPane("photo").style.zIndex = 250;
@@ -44,16 +44,16 @@
   });
   function zonesOn(target, pane) {
     var make = function (where) { return L.geoJson(data.shapes.zones, { interactive: false, smoothFactor: 0.5, pane: where }).addTo(target); };
-    var fills = make("overlayPane"), lines = [[make(pane), paper, 2.5], [make(pane), ink, 0]];
+    var fills = make("overlayPane"), lines = make(pane);
+    var wide = function (zone) { return zone.properties.zone === chosen ? 4 : 1.5; };
     return {
       fills: fills,
       draw: function (key, on) {
-        fills.setStyle(function (zone) { return { stroke: false, fillColor: rowOf[zone.properties.zone].color, fillOpacity: key === "rate" ? data.fill : 0 }; });
-        lines.forEach(function (line) {
-          line[0].setStyle(function (zone) { return { fill: false, stroke: on, color: line[1], weight: (zone.properties.zone === chosen ? 4 : 1.5) + line[2] }; });
-          line[0].eachLayer(function (zone) { if (on && zone.feature.properties.zone === chosen) { zone.bringToFront(); } });
+        fills.setStyle(function (zone) { return { stroke: on, color: paper, weight: wide(zone) + 2.5, fillColor: rowOf[zone.properties.zone].color, fillOpacity: key === "rate" ? data.fill : 0 }; });
+        lines.setStyle(function (zone) { return { fill: false, stroke: on, color: ink, weight: wide(zone) }; });
+        [fills, lines].forEach(function (drawn) {
+          drawn.eachLayer(function (zone) { if (on && zone.feature.properties.zone === chosen) { zone.bringToFront(); } });
         });
-        lines[1][0].bringToFront();
       }
     };
   }
@@ -278,7 +278,17 @@
     });
     return found;
   }
-  var pixels = {};
+  /* every layer's picture is read when the page is at rest, or at the first press */
+  var pixels = {}, reading = null, picturesRead = false;
+  function readPictures() {
+    reading = reading || Promise.all(data.layers.map(function (layer) {
+      if (!layer.url) { return null; }
+      layer.image = new Image();
+      layer.image.src = layer.url;
+      return layer.image.decode();
+    })).catch(function () { return null; }).then(function () { picturesRead = true; });
+    return reading;
+  }
   function levels(layer) {
     if (pixels[layer.key]) { return pixels[layer.key]; }
     var image = layer.image;
@@ -291,11 +301,6 @@
     pixels[layer.key] = pen.getImageData(0, 0, canvas.width, canvas.height);
     return pixels[layer.key];
   }
-  data.layers.forEach(function (layer) {
-    if (!layer.url) { return; }
-    layer.image = new Image();
-    layer.image.src = layer.url;
-  });
   function valueAt(layer, latlng) {
     var found = levels(layer);
     if (!found) { return null; }
@@ -326,11 +331,14 @@
     return said.length ? say("here", { values: said.join(", ") }) : "";
   }
   function chooseZone(zone, words) {
+    mark(zone, words);
+    draw();
+  }
+  function mark(zone, words) {
     chosen = zone;
     all("[data-because]").forEach(function (part) { part.classList.toggle("on", Number(part.dataset.because) === zone); });
     all("[data-zone]").forEach(function (button) { button.setAttribute("aria-pressed", String(Number(button.dataset.zone) === zone)); });
     byId("place").textContent = words;
-    draw();
   }
   function length(meters) {
     return Math.round(meters / (data.metric ? 1 : data.footM)).toLocaleString("en-US") + " " + data.lengthUnit;
@@ -370,6 +378,7 @@
       return;
     }
     var zone = within(zones, latlng), words = [before];
+    if (zone && !picturesRead) { readPictures().then(function () { choosePlace(latlng, before); }); return; }
     if (zone) { words.push(here(latlng) || say("whole-zone", { zone: zone.properties.zone })); }
     else { words.push(say(data.shapes["no-apply"].some(function (part) { return inside(latlng, part.geometry); }) ? "no-nitrogen-here" : "outside")); }
     if (close && close.sample[3] && close.away < 1600) {
@@ -543,13 +552,14 @@
   }
   function restore() {
     var changes = null;
-    try { changes = JSON.parse(localStorage.getItem(keep)); } catch (_) { return; }
-    if (!changes) { return; }
+    try { changes = JSON.parse(localStorage.getItem(keep)); } catch (_) { return false; }
+    if (!changes) { return false; }
     typed().forEach(function (part) { if (Object.prototype.hasOwnProperty.call(changes, part.name)) { part.value = changes[part.name]; } });
     form.querySelector("details").open = true;
     byId("restored").textContent = say("restored");
     byId("discard").hidden = false;
     unsaved = true;
+    return true;
   }
   byId("discard").addEventListener("click", function () { form.reset(); byId("restored").textContent = ""; remember(); sum(); });
   window.addEventListener("beforeunload", function (event) { if (unsaved) { event.preventDefault(); } });
@@ -596,11 +606,13 @@
     map.fitBounds(data.bounds, { animate: false, paddingTopLeft: [10, byId("main-pane").querySelector(".stamp") ? 36 : 10], paddingBottomRight: [10, 10] });
     data.zoom = map.getZoom();
   }
-  fit();
+  document.querySelector("details.samples").addEventListener("toggle", showAll, { once: true });
+  window.matchMedia("print").addEventListener("change", showAll);
   window.addEventListener("beforeprint", function () {
+    showAll();
     all(".more details:not(.samples)").forEach(function (part) { part.open = true; });
   });
-  chooseZone(chosen, byId("place").textContent);
-  restore();
-  sum();
+  mark(chosen, byId("place").textContent);
+  if (restore()) { sum(); } else { draw(); }
+  window.addEventListener("load", function () { setTimeout(readPictures, 0); });
 })();
