@@ -67,8 +67,10 @@ def test_report_is_set_here_when_no_process_starts(
 @pytest.mark.parametrize(
     "code",
     ["raise SystemExit(1)", "print('neither a page nor a paper')", "import no_such_module",
-     "import pickle, sys; _, (_, folder) = (pickle.load(sys.stdin.buffer) for _ in 'ab')\n"
-     "(folder / 'layers.gpkg').write_bytes(b'half of it')"],
+     """
+import pickle, sys
+_, (_, folder) = pickle.load(sys.stdin.buffer), pickle.load(sys.stdin.buffer)
+(folder / "layers.gpkg").write_bytes(b"half of it")"""],
 )  # fmt: skip
 def test_report_is_set_here_when_the_process_fails(
     made: Prescription, set_here: tuple[bytes, bytes, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str

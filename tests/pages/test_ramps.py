@@ -1,10 +1,18 @@
-"""The ramps: order and distance stay for colour-blind eyes and in grey."""
+"""The ramps: order and distance stay for colour-blind eyes and in grey; edges and words are seen on any of them."""
+
+import re
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from vrn.pages.field_drawing import EDGES, INK, PAPER
+from vrn.pages.field_maps import rate_drawing
+from vrn.pages.page_parts import page_asset
 from vrn.pages.ramps import CROP, DOUBT, NEED, NITROGEN, SOIL, Ramp
+from vrn.prescription.model import Prescription
+from vrn.words import UnitFormat
 
 RAMPS = pytest.mark.parametrize("ramp", [NITROGEN, NEED, SOIL, CROP, DOUBT], ids=lambda ramp: ramp.name)
 
@@ -116,3 +124,47 @@ def test_classes_use_both_ends(ramp: Ramp) -> None:
     assert ramp.classes(2) == (ramp.stops[0], ramp.stops[-1])
     assert ramp.classes(1) == (ramp.stops[4],)
     assert ramp.classes(0) == ()
+
+
+def _contrast(one: str, other: str) -> float:
+    """Contrast of two colours, 1 to 21 (WCAG 2.2, relative luminance)."""
+    low, high = sorted((_linear([one, other]) @ SEEN_BY["grey"][0]).tolist())
+    return float((high + 0.05) / (low + 0.05))
+
+
+def test_contrast_by_hand() -> None:
+    """White on black is 21; #777777 on white 4.48 (both in WCAG's own texts)."""
+    assert _contrast("#000000", "#ffffff") == pytest.approx(21.0)
+    assert _contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.005)
+
+
+@RAMPS
+def test_an_edge_is_seen_on_every_color_of_a_map(ramp: Ramp) -> None:
+    """Of the two lines of an edge one has a contrast of 3 or more to any color that may lie on either side of it."""
+    for color in (*ramp.classes(254), "#7fa8b8", "#24424f"):
+        assert max(_contrast(str(edge.line), color) for edge in EDGES) >= 3.0
+
+
+def test_edges_are_drawn_in_pairs(make: Callable[..., Prescription]) -> None:
+    """Each zone's outline comes in every line of an edge, the wider one first, over all fills."""
+    made = make()
+    looks = [look for shape, look in rate_drawing(made, UnitFormat(metric=False)).shapes
+             if any(shape is rate.outline for rate in made.rates)]  # fmt: skip
+    count = len(made.rates)
+    assert [bool(look.fill) for look in looks] == [True] * count + [False] * 2 * count
+    assert looks[count:] == [EDGES[0]] * count + [EDGES[1]] * count
+    assert EDGES[0].width_pt > 2 * EDGES[1].width_pt
+    assert re.search(rf'ink = "{INK}", paper = "{PAPER}"', page_asset("map.js"))  # the same two on the screen
+
+
+@pytest.mark.parametrize("name", ["map.css", "season.css", "report.css", "field.css"])
+def test_edges_and_words_are_seen_on_the_paper(name: str) -> None:
+    """On each scheme's paper one line of an edge has a contrast of 3, lines of signs too, and words of 4.5."""
+    schemes = re.findall(r":root \{([^}]*--paper[^}]*)\}", page_asset(name))
+    assert len(schemes) >= 2
+    full = {"#fff": "#ffffff", "#000": "#000000", "#333": "#333333", "#999": "#999999"}
+    for scheme in schemes:
+        colors = {key: full.get(color, color) for key, color in re.findall(r"--(\w+): (#\w+)", scheme)}
+        assert max(_contrast(str(edge.line), colors["paper"]) for edge in EDGES) >= 3.0
+        for key in {"ink", "quiet", "mark", "stop"} & set(colors):
+            assert _contrast(colors[key], colors["paper"]) >= 4.5

@@ -157,13 +157,13 @@ def test_a_surface_is_the_mean_of_its_draws(kind: str) -> None:
     share = surface.draws.estimator.no_pattern_share
     assert (share > 0.1) == (kind == "no pattern")
     assert (surface.draws.estimator.followed_share > 0.9) == (kind == "drift")
-    drawn = surface.draws(480, seed=2)
-    off = np.abs(drawn.mean(axis=0) - surface.values) * math.sqrt(480) / drawn.std(axis=0)
+    drawn = surface.draws(960, seed=2)
+    off = np.abs(drawn.mean(axis=0) - surface.values) * math.sqrt(960) / drawn.std(axis=0)
     assert off.max() < 5.5
     assert np.mean(off < 3.0) > 0.98
     zone = drawn[:, 5:20, 8:30].mean(axis=(1, 2))
-    assert abs(zone.mean() - surface.values[5:20, 8:30].mean()) <= 3 * zone.std() / math.sqrt(480)
-    assert (drawn.std(axis=0) / surface.se).mean() == pytest.approx(1.0, abs=0.04)
+    assert abs(zone.mean() - surface.values[5:20, 8:30].mean()) <= 3 * zone.std() / math.sqrt(960)
+    assert (drawn.std(axis=0) / surface.se).mean() == pytest.approx(1.0, abs=0.02)
 
 
 def test_logarithms_come_back_without_bias() -> None:

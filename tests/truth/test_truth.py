@@ -88,7 +88,7 @@ def test_demo_fields_can_be_driven(name: str) -> None:
     assert prescription.drive.within_share >= 0.90
 
 
-def _without_structure(seed: int) -> tuple[int, float, float, float]:
+def without_structure(seed: int) -> tuple[int, float, float, float]:
     """Zones, what ours and the flat rate misallocate, and how far the two rates are apart at most."""
     truth = simulate(seed, structure=False)
     prescription = build(truth.field)
@@ -102,7 +102,7 @@ def _without_structure(seed: int) -> tuple[int, float, float, float]:
 @pytest.mark.parametrize("seed", [101, pytest.param(102, marks=pytest.mark.long)])
 def test_no_structure_is_one_zone(seed: int) -> None:
     """Where every layer is scatter there is one zone, a step from the flat rate at most: a need may lie on an edge."""
-    zones, _, _, apart = _without_structure(seed)
+    zones, _, _, apart = without_structure(seed)
     assert zones == 1
     assert apart <= STEP_LB_AC
 
@@ -110,7 +110,7 @@ def test_no_structure_is_one_zone(seed: int) -> None:
 @pytest.mark.long
 def test_no_structure_in_twenty_fields() -> None:
     """Each of twenty fields of scatter is one zone, a step from the flat rate at most."""
-    found = [_without_structure(seed) for seed in range(101, 121)]
+    found = [without_structure(seed) for seed in range(101, 121)]
     _print_scatter(found)
     assert [zones for zones, *_ in found] == [1] * 20
     assert all(apart <= STEP_LB_AC for *_, apart in found)
@@ -119,7 +119,7 @@ def test_no_structure_in_twenty_fields() -> None:
 @pytest.mark.long
 def test_no_structure_in_many_fields() -> None:
     """Of a hundred more at least 97 are one zone: samples drawn by chance can look like a pattern to any rule."""
-    found = [_without_structure(seed) for seed in range(121, 221)]
+    found = [without_structure(seed) for seed in range(121, 221)]
     _print_scatter(found)
     assert sum(zones == 1 for zones, *_ in found) >= 97
     assert np.mean([ours / flat for _, ours, flat, _ in found]) <= 1.005

@@ -17,7 +17,7 @@ from vrn.files.tables import Layer, in_units, write_layers
 from vrn.model.applied import Comparison, ZoneApplied
 from vrn.model.grid import reproject
 from vrn.model.trials import Harvested, PastTrial
-from vrn.pages.field_drawing import INK, PAPER, FieldDrawing, Floats, Look, on_axes
+from vrn.pages.field_drawing import EDGES, INK, PAPER, FieldDrawing, Floats, Look, on_axes
 from vrn.pages.plots import figure, png, sheet
 from vrn.pages.ramps import NITROGEN
 from vrn.pages.report_file import finding_items
@@ -149,7 +149,9 @@ def _rates(comparison: Comparison, shown: UnitFormat) -> bytes:
                   for k in np.unique(level).tolist()]  # fmt: skip
         west, south, east, north = outlines.bounds
         return FieldDrawing(
-            bounds_m=(west, south, east, north), shapes=(*shapes, *_edges(outlines)), metric=shown.metric
+            bounds_m=(west, south, east, north),
+            metric=shown.metric,
+            shapes=(*shapes, *((outlines, edge) for edge in EDGES)),
         )
 
     planned = [number for number in comparison.outlines if number in targets]
@@ -168,11 +170,6 @@ def _rates(comparison: Comparison, shown: UnitFormat) -> bytes:
         NITROGEN.scale_on(axes, 1.9, 3.0, low * factor, high * factor)
         axes.text(4.98, 0.305, shown.unit("rate"), va="center", fontsize=7)
         return png(drawn)
-
-
-def _edges(outlines: shapely.Geometry) -> tuple[tuple[shapely.Geometry, Look], ...]:
-    """Outlines seen on any colour: white under black."""
-    return (outlines, Look(line=PAPER, width_pt=2.0)), (outlines, Look(line=INK))
 
 
 _LEVELS: Final = 32  # colours that rates are drawn in
@@ -215,7 +212,7 @@ def _drawing(comparison: Comparison, shown: UnitFormat) -> FieldDrawing:
     # a skip is white ground with lines, an overlap is filled: neither is mistaken for an outline
     shapes.append((comparison.skips, Look(fill=PAPER, line=INK, width_pt=0.5, hatch="/")))
     shapes.append((comparison.overlaps, Look(fill=_TWICE)))
-    shapes += _edges(outlines)
+    shapes += ((outlines, edge) for edge in EDGES)
     return FieldDrawing(bounds_m=(west, south, east, north), shapes=tuple(shapes), metric=shown.metric)
 
 
@@ -346,10 +343,10 @@ def _plots_map(found: Harvested, shown: UnitFormat) -> bytes:
         ground = reproject(shapely.from_wkt(plot.outline), "EPSG:4326", found.crs)
         level = round((rate - low) / max(high - low, 1e-9) * (_LEVELS - 1)) if np.isfinite(rate) else 0
         look = Look(fill=PAPER, line=INK, width_pt=0.4, hatch="/") if plot.why else Look(fill=colors[level])
-        shapes += [(ground, look), (ground, Look(line=INK, width_pt=0.4))]
+        shapes += [(ground, look), *((ground, edge) for edge in EDGES)]
     west, south, east, north = found.boundary.bounds
-    drawing = FieldDrawing(bounds_m=(west, south, east, north), shapes=(*shapes, *_edges(found.boundary)),
-                           metric=shown.metric)  # fmt: skip
+    shapes += ((found.boundary, edge) for edge in EDGES)
+    drawing = FieldDrawing(bounds_m=(west, south, east, north), shapes=tuple(shapes), metric=shown.metric)
     height_in = float(np.clip(6.4 * drawing.aspect, 2.0, 6.0))
     with figure(7.0, height_in + 0.8) as drawn:
         axes = sheet(drawn)

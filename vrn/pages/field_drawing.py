@@ -38,6 +38,9 @@ class Look:
     radius_pt: float = 1.8
 
 
+EDGES: Final = Look(line=PAPER, width_pt=2.2), Look(line=INK)  # white under black: one of the two is seen on any fill
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
     """Where the field's metres lie on a sheet: a corner in both, sheet units to the metre, and which way y runs."""
@@ -133,7 +136,7 @@ def _placed(shape: shapely.Geometry, look: Look, frame: Frame, point: float) -> 
     points = frame.place(shapely.get_coordinates(parts[kinds == 0]))
     yield Placed(polygons=polygons, lines=lines, points=points, look=look)
     if look.hatch and polygons:
-        line = Look(line=look.line, width_pt=0.8)
+        line = Look(line=look.line, width_pt=look.width_pt)
         apart_m = _HATCH_PT * point / frame.per_m
         for slope in _SLOPES[look.hatch]:
             hatch = _hatch(parts[kinds == 3], apart_m, slope=slope)

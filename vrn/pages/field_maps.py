@@ -13,7 +13,7 @@ from vrn.findings import Kind, Quantity
 from vrn.model.field import Field
 from vrn.model.grid import Grid
 from vrn.model.surface import Surface
-from vrn.pages.field_drawing import INK, PAPER, QUIET, FieldDrawing, Look
+from vrn.pages.field_drawing import EDGES, INK, PAPER, QUIET, FieldDrawing, Look
 from vrn.pages.ramps import rate_colors
 from vrn.pages.sample_places import MOST_PLACES
 from vrn.prescription.model import Prescription
@@ -49,13 +49,8 @@ def ground_drawing(ground: Field, shown: UnitFormat) -> FieldDrawing:
 def rate_drawing(prescription: Prescription, shown: UnitFormat) -> FieldDrawing:
     """Zones in the colours of their rates, their numbers and rates on them, over the field's own drawing."""
     colors = rate_colors(prescription.rates)
-    # a white line under each black one: one of the two is seen on any colour
-    looks = ((True, Look()), (False, Look(line=PAPER, width_pt=2.2)), (False, Look(line=INK)))
-    zones = tuple(
-        (rate.outline, replace(look, fill=colors[rate.zone] if filled else ""))
-        for filled, look in looks
-        for rate in prescription.rates
-    )
+    zones = tuple((rate.outline, Look(fill=colors[rate.zone])) for rate in prescription.rates)
+    zones += tuple((rate.outline, edge) for edge in EDGES for rate in prescription.rates)
     ground = ground_drawing(prescription.field, shown)
     west, south, east, north = shapely.union(prescription.outline(), prescription.field.boundary).bounds
     return replace(
@@ -132,8 +127,9 @@ def hatched(
 ) -> tuple[tuple[shapely.Geometry, Look], ...]:
     """The drawing's shapes with the ground that is not known hatched over all but the last four."""
     over = tuple(
-        (ground, Look(line=QUIET, width_pt=0.5, hatch=HATCHES[kind]))
+        (ground, replace(edge, width_pt=edge.width_pt * 0.7, hatch=HATCHES[kind]))
         for kind, ground in unknown_ground(prescription, names).items()
+        for edge in EDGES
     )
     return (*drawing.shapes[:-4], *over, *drawing.shapes[-4:])
 

@@ -15,7 +15,7 @@ from vrn.files.staging import move
 from vrn.findings import Finding, Quantity
 from vrn.model.season import Due, Link, Order, Result, Sum, ZoneStalks
 from vrn.model.trials import LearnedReport, TrialTop
-from vrn.pages.field_drawing import INK, PAPER, FieldDrawing, Look, as_svg
+from vrn.pages.field_drawing import EDGES, INK, PAPER, FieldDrawing, Look, as_svg
 from vrn.pages.page_parts import data_uri, leaflet_files, page_asset, page_policy, script_json, templates
 from vrn.pages.ramps import NITROGEN
 from vrn.pages.tables import learned_lines, learned_rows
@@ -170,10 +170,7 @@ def _seasons(tops: Sequence[TrialTop], shown: UnitFormat) -> bytes:
         return png(drawn)
 
 
-_LOOKS: Final = {  # state → how a field is filled
-    "DRAFT": Look(line=INK), "approved": Look(fill="#7fa8b8", line=INK),
-    "applied": Look(fill="#24424f", line=INK),
-}  # fmt: skip
+_FILLS: Final = {"DRAFT": PAPER, "approved": "#7fa8b8", "applied": "#24424f"}  # of a field, by its state
 
 
 def _still(fields: tuple[Due, ...], shown: UnitFormat) -> Markup:
@@ -191,7 +188,7 @@ def _still(fields: tuple[Due, ...], shown: UnitFormat) -> Markup:
     pairs = list(zip(drawn, outlines, strict=True))
     picture = FieldDrawing(
         bounds_m=(0.0, 0.0, (east - west) * stretch[0], (north - south) * stretch[1]), metric=shown.metric,
-        shapes=tuple((outline, _LOOKS[item.state]) for item, outline in pairs),
+        shapes=tuple((at, look) for item, at in pairs for look in (Look(fill=_FILLS[item.state]), *EDGES)),
         labels=tuple((outline.representative_point(), item.field) for item, outline in pairs),
     )  # fmt: skip
     return Markup(as_svg(picture, say(shown, "season.still")))

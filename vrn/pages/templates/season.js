@@ -2,17 +2,15 @@
   "use strict";
   const fields = JSON.parse(document.getElementById("drawn").textContent);
   if (!fields.length) return;
-  const ink = getComputedStyle(document.documentElement).getPropertyValue("--ink").trim();
-  const looks = {
-    DRAFT: { color: ink, weight: 2, dashArray: "5 4", fillOpacity: 0 },
-    approved: { color: ink, weight: 2, fillColor: "#7fa8b8", fillOpacity: 1 },
-    applied: { color: ink, weight: 2, fillColor: "#24424f", fillOpacity: 1 },
-  };
+  const [ink, paper] = ["--ink", "--paper"].map((name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim());
+  const fills = { DRAFT: paper, approved: "#7fa8b8", applied: "#24424f" };
   const text = (words) => document.createTextNode(words);
   const map = L.map("map", { attributionControl: false, zoomSnap: 0.25 });
   const layers = new Map();
-  const all = L.geoJSON(fields, {
-    style: (field) => looks[field.properties.state],
+  // a line in the paper's color under each in the ink's: one of the two is seen on any fill
+  const all = L.geoJSON(fields, { style: (field) => ({ color: paper, weight: 4.5, fillColor: fills[field.properties.state], fillOpacity: 1 }) }).addTo(map);
+  L.geoJSON(fields, {
+    style: (field) => ({ color: ink, weight: 2, dashArray: field.properties.state === "DRAFT" ? "5 4" : null, fillOpacity: 0 }),
     onEachFeature: (field, layer) => {
       layers.set(field.properties.row, layer);
       layer.on("click", () => choose(field.properties.row, false));
