@@ -9,9 +9,10 @@ import pytest
 import shapely
 
 import vrn
-from vrn.audit import verify
+from vrn.audit import compare, verify
 from vrn.errors import InputFileError, OutsideCalibrationError
 from vrn.findings import Quantity
+from vrn.many.stick import carried, put, stick_report
 from vrn.model.samples import profile_of
 from vrn.prescription.model import Prescription
 
@@ -123,4 +124,13 @@ def test_rates_cell_by_cell_are_told_beside_zones_and_verified(tmp_path: Path) -
     assert made.drive is not None
     assert cells.value == made.drive.missed_lb_ac
     assert (told.level == "warning") == (cells.value >= zones.value)
-    assert verify(vrn.write(made, tmp_path / "out")).failed == ()
+    out, stick = vrn.write(made, tmp_path / "out"), tmp_path / "stick"
+    assert verify(out).failed == ()
+    stick.mkdir()
+    put(stick, [carried(out)])
+    report = stick_report(stick)
+    assert (len(report.fields), report.changed) == (1, ())
+    assert report.fields[0].id == made.id
+    driven = compare(out, out / "prescription.geojson", rate_column="rate_product", unit="gal/ac")
+    assert [zone.mean_n_lb_ac for zone in driven.zones] == pytest.approx(rates, rel=0.01)
+    assert driven.within_share > 0.99

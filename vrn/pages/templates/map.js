@@ -326,7 +326,7 @@
       if (value === null) { return; }
       var error = layerOf(layer.key + "_se");
       var doubt = error ? valueAt(error, latlng) : null;
-      said.push(layer.title.toLowerCase() + " " + value.toFixed(layer.decimals) + (doubt === null ? "" : " ± " + doubt.toFixed(layer.decimals)) + " " + layer.unit);
+      said.push(layer.title.toLowerCase() + " " + value.toFixed(layer.decimals) + (doubt === null ? "" : " ± " + doubt.toFixed(layer.decimals)) + (layer.unit === "%" ? "" : " ") + layer.unit);
     });
     return said.length ? say("here", { values: said.join(", ") }) : "";
   }
