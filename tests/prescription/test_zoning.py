@@ -87,6 +87,18 @@ def test_prices_give_the_curve_its_cost(made: Make) -> None:
     assert zones.choice[1].cost_per_ac == pytest.approx(0.0, abs=0.01)
 
 
+@pytest.mark.parametrize("needs", [(60.0, 66.0, 104.0), (60.0, 80.0, 104.0)])
+def test_only_the_ratio_of_prices_decides(made: Make, needs: tuple[float, ...]) -> None:
+    """Both prices ten times as high draw the same zones and give the same rates: pesos are no finer than dollars."""
+    one, ten = (made(needs, prices=PriceSection(corn_per_bu=4.4 * by, n_per_lb=0.6 * by)) for by in (1.0, 10.0))
+    zones, tenfold = _zones(one), _zones(ten)
+    assert [list(map(tuple, zone.exterior.coords)) for outline in zones.outlines for zone in shapely.get_parts(outline)
+            ] == [list(map(tuple, zone.exterior.coords)) for outline in tenfold.outlines
+                  for zone in shapely.get_parts(outline)]  # fmt: skip
+    assert [rate.rate_n_lb_ac for rate in one.prescribe().rates] == [
+        rate.rate_n_lb_ac for rate in ten.prescribe().rates]  # fmt: skip
+
+
 def test_patches_grow_with_machine_and_acreage() -> None:
     """A wider swath, a slower rate change and the user's own acreage each ask for larger patches."""
     plain = least_patch_m2(MachineSection(swath_ft=60.0), None)

@@ -37,7 +37,7 @@ class Payoff:
     rule: RateRule = "return"
     response: Response = DEFAULT
     n_per_bushel_lb: float = N_PER_BUSHEL_LB  # nitrogen a bushel takes up
-    least_saving_per_ac: float = 0.05  # that one more zone must save: a choice of this project [$/ac]
+    least_saving_bu_ac: float = 0.012  # that one more zone must save, in corn: a choice of this project
 
     def __post_init__(self) -> None:
         if self.corn_per_bu / self.n_per_bushel_lb <= self.n_per_lb:
@@ -51,6 +51,11 @@ class Payoff:
     def ratio(self) -> float:
         """Price of nitrogen over price of corn. [bu/lb]"""
         return self.n_per_lb / self.corn_per_bu
+
+    @property
+    def least_saving_per_ac(self) -> float:
+        """What one more zone must save: by corn, so that the ratio of prices alone decides. [$/ac]"""
+        return self.least_saving_bu_ac * self.corn_per_bu
 
     @property
     def held(self) -> float:
