@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -523,7 +524,11 @@ def test_need_of_a_reading_has_the_learned_lines_of_the_build(farm: Path, capsys
     inside = built.share.ravel() > 0
     ppm = float(np.average(built.surfaces["nitrate_ppm"].values.ravel()[inside], weights=built.share.ravel()[inside]))
     main(["need", "--field", str(path), "--ppm", f"{ppm:.4f}", "--json"])
-    lines = {one["key"]: one["lb_ac"] for one in json.loads(capsys.readouterr().out)["lines"]}
+    told = json.loads(capsys.readouterr().out)["lines"]
+    lines = {one["key"]: one["lb_ac"] for one in told}
+    (basis,) = (one["basis"] for one in told if one["key"] == "learned_soil_nitrate")
+    worth, here, usual = map(float, re.findall(r"\d+(?:\.\d+)?", basis)[1:])  # as on a pocket calculator
+    assert (1 - worth) * (here - usual) == pytest.approx(lines["learned_soil_nitrate"], abs=0.05)
     weights = built.share.ravel()[inside]
     for line in built.ledger.lines:
         mean = float(np.average(np.broadcast_to(line.lb_ac, inside.shape)[inside], weights=weights))

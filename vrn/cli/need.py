@@ -181,7 +181,7 @@ class _Asked:
         if self.lesson is None:
             return ledger, (*self.of_trials, *findings), None
         ledger, report, more = self.lesson.taught(ledger)
-        return ledger.take(np.array(0)), (*self.of_trials, *findings, *more), report
+        return ledger, (*self.of_trials, *findings, *more), report
 
     def results(self, ppm: float, deep_ppm: float | None) -> tuple[MethodResult, ...]:
         """What every method says of it."""

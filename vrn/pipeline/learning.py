@@ -51,7 +51,9 @@ class Lesson:
         weights = np.ones(np.size(ledger.unclipped_lb_ac)) if weights is None else weights
         learned, section = self.learned, self.field.settings.learning
         assert section is not None  # a lesson is made for it
-        supplies = _supplies(ledger, len(weights))
+        alone = np.ndim(ledger.unclipped_lb_ac) == 0  # one reading: numbers stay numbers
+        supplies = {name: values.item() if alone else values
+                    for name, values in _supplies(ledger, len(weights)).items()}  # fmt: skip
         told = [name for name in supplies if _tells(learned, name)]
 
         def mean(values: Number) -> float:
@@ -90,7 +92,8 @@ class Lesson:
         held = np.clip(moved, -MOST, MOST) - moved
         if np.nan_to_num(held).any():
             most = {"most": Quantity("rate", MOST)}
-            lines.append(replace(_line("hold", held, f"no further than {MOST:g} lb/ac", {}), quantities=most))
+            by = held.item() if alone else held
+            lines.append(replace(_line("hold", by, f"no further than {MOST:g} lb/ac", {}), quantities=most))
         level_sd = doubt_of(self.field.settings, ledger).sd_lb_ac
         report = _learned_report(learned, self.used, self.skipped, place, moved=self.moved,
                                  level_sd_lb_ac=level_sd, whole="level" in section.use)  # fmt: skip

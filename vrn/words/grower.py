@@ -40,7 +40,7 @@ SENTENCES: Final[dict[str, str]] = {
     "From zone to zone the samples add about {error}.",
     "sure-unknown": "Two seasons in three, the true need is within {method} of these rates. The samples do not show "
     "how much zones differ.",
-    "sure-taught": "Before your own trials that was within {before}.",
+    "sure-taught": "Before your own trials, the figure for all zones was {before}.",
     "worth": "Over many seasons the zones should earn about {usual} more than one flat rate ({low} to {high}, by how "
     "corn responds), and as much again in one more season of the same. One season in four or five can still lose.",
     "worth-of-flat": "One flat rate should earn about {usual:0} more than no nitrogen ({low:0} to {high:0}).",

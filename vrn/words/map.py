@@ -100,7 +100,7 @@ SENTENCES: Final[dict[str, str]] = {
     "all zones. From zone to zone the samples add about {error}.",
     "need-unsure": "Need {need}. Two seasons in three, the true need is within {method} of that. The samples do not "
     "show how much zones differ.",
-    "need-taught": "Before your own trials that was {before}.",
+    "need-taught": "Before your own trials, the figure for all zones was {before}.",
     "band": "Range if the method’s own numbers vary: {low:bare} to {high}.",
     "ledger": "Nitrogen budget of zone {zone}, {unit}",
     "line": "Line",
