@@ -182,7 +182,7 @@ def test_a_new_table_of_a_list_is_written(client: TestClient, farm: Path) -> Non
     assert len(tomllib.loads(path.read_text(encoding="utf-8"))["field"].get("no_apply", [])) == count
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     path=st.sampled_from([*PAGES, "/", "/assets/x", "/jobs/x", "/jobs/x/events", "/fields/mill_race/undo", "/edge",
                           "/fields/mill_race/files/x"]) | st.text(max_size=20).map(lambda text: "/" + quote(text)),

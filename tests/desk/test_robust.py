@@ -36,7 +36,7 @@ NAMES = (
 )  # fmt: skip
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(
     route=st.sampled_from(ROUTES), field=st.one_of(st.just("mill_race"), st.just("mill_race"), TEXTS), other=TEXTS,
     typed=st.dictionaries(st.sampled_from(NAMES), TEXTS, max_size=6), fresh=st.booleans(),

@@ -19,7 +19,7 @@ from vrn.prescription.model import Prescription
 
 UTM, LONLAT = "EPSG:32615", "EPSG:4326"
 WEST_M, SOUTH_M = 366_504.0, 4_685_502.0
-FEW, MANY = 2, 60
+FEW, MANY = 1, 60
 BUILT: dict[tuple[bytes, ...], Prescription] = {}
 
 

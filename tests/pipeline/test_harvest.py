@@ -10,6 +10,7 @@ import pytest
 import rasterio
 
 import vrn
+from vrn.prescription.model import Prescription
 
 CEDAR_BEND = Path(__file__).resolve().parents[2] / "demo_fields" / "cedar_bend"
 SWATH_M = 9.0
@@ -17,10 +18,9 @@ STOPPED = 40  # records of a stop in the middle of the field
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The ordinary demo field with a harvest log in place of its yield raster, built."""
-    root = tmp_path_factory.mktemp("harvest")
-    folder = root / "field"
+def built(tmp_path_factory: pytest.TempPathFactory) -> Prescription:
+    """The ordinary demo field with a harvest log in place of its yield raster."""
+    folder = tmp_path_factory.mktemp("harvest") / "field"
     shutil.copytree(CEDAR_BEND, folder)
     boundary = vrn.read_field(folder / "field.toml")
     _write_log(folder / "harvest_2024.csv", boundary.boundary.bounds, boundary.crs)
@@ -28,7 +28,13 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = text.replace('file = "yield_potential.tif"', 'file = "harvest_2024.csv"')
     text = text.replace('kind = "relative" ', 'kind = "yield_log"\nweight = 1 ')
     (folder / "field.toml").write_text(text, encoding="utf-8")
-    return vrn.write(vrn.build(vrn.read_field(folder / "field.toml")), root / "out")
+    return vrn.build(vrn.read_field(folder / "field.toml"))
+
+
+@pytest.fixture(scope="module")
+def out(built: Prescription, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Its folder."""
+    return vrn.write(built, tmp_path_factory.mktemp("harvest_rx") / "out")
 
 
 def _write_log(path: Path, bounds: tuple[float, float, float, float], crs: str) -> None:
@@ -80,9 +86,8 @@ def test_where_records_were_left_out_is_a_map(out: Path) -> None:
     assert np.nanmax(middle) > 50
 
 
-def test_report_counts_what_each_filter_took(out: Path) -> None:
+def test_report_counts_what_each_filter_took(built: Prescription, out: Path) -> None:
     """Records are those kept and those each filter left out; the report names the filters with their sources."""
-    built = vrn.build(vrn.read_field(out.parent / "field" / "field.toml"))
     (log,) = built.surfaces["yield_goal_bu_ac"].choice.harvests[0].logs
     assert log.records == log.kept + sum(log.removed.values())
     assert log.removed["speed-change"] >= STOPPED - 1

@@ -111,7 +111,7 @@ def test_rates_cell_by_cell_are_told_beside_zones_and_verified(tmp_path: Path) -
     field = vrn.read_field(DEMO / "cedar_bend" / "field.toml")
     settings = field.settings
     made = vrn.build(
-        replace(field, settings=replace(settings, header=replace(settings.header, cell_m=12.0),
+        replace(field, settings=replace(settings, header=replace(settings.header, cell_m=20.0),
                                         zones=replace(settings.zones, by="cells")))
     )  # fmt: skip
     rates = [rate.rate_n_lb_ac for rate in made.rates]

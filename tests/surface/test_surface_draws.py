@@ -275,7 +275,7 @@ def test_predictive_error_follows_the_surface() -> None:
 def test_by_distance_is_shepards_with_an_honest_error() -> None:
     """Asked for, the surface is `inverse_distance`; its error is that of such weights, its draws' mean is the surface.
 
-    Of 20 fields drawn from a variogram, 90 % intervals hold the field about that often; kriging's error is the smaller.
+    Of ten fields drawn from a variogram, 90 % intervals hold the field about that often; kriging's error is the smaller.
     """
     rng = np.random.default_rng(11)
     places_m = rng.uniform(0, 800, (45, 2))
@@ -284,7 +284,7 @@ def test_by_distance_is_shepards_with_an_honest_error() -> None:
     apart = np.hypot(*(np.subtract.outer(axis, axis) for axis in both.T))
     root = np.linalg.cholesky(9.0 * np.exp(-apart / 200.0) + 1e-9 * np.eye(len(both)))
     inside, wider = [], []
-    for _ in range(20):
+    for _ in range(10):
         field = 20.0 + root @ rng.normal(size=len(both))
         values = field[:45] + rng.normal(0, 1.0, 45)
         made = interpolate(places_m, values, grid.centers_m(), by_distance=True)
@@ -295,7 +295,7 @@ def test_by_distance_is_shepards_with_an_honest_error() -> None:
         assert made.estimate == pytest.approx(known, abs=1e-6)
         inside.append(np.mean(np.abs(made.estimate - field[45:]) <= 1.645 * made.se))
         wider.append(made.se.mean() / kriged.se.mean())
-    assert len(inside) >= 15
+    assert len(inside) >= 7
     assert 0.85 <= np.mean(inside) <= 0.96
     assert np.mean(wider) > 1.0
     drawn = made.estimator.draws(grid, None, 960, np.random.default_rng(1))
