@@ -275,7 +275,7 @@ def test_predictive_error_follows_the_surface() -> None:
 def test_by_distance_is_shepards_with_an_honest_error() -> None:
     """Asked for, the surface is `inverse_distance`; its error is that of such weights, its draws' mean is the surface.
 
-    Of ten fields drawn from a variogram, 90 % intervals hold the field about that often; kriging's error is the smaller.
+    Of ten fields of a known variogram, 90 % intervals hold the field about that often; kriging's error is the smaller.
     """
     rng = np.random.default_rng(11)
     places_m = rng.uniform(0, 800, (45, 2))
