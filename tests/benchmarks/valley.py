@@ -76,7 +76,9 @@ SPOILS: tuple[Callable[[Path], None], ...] = (
 )
 
 
-def write_valley(root: Path, count: int, *, spoiled: int = 0, acres: float = 40.0, samples: int = 25) -> Path:
+def write_valley(
+    root: Path, count: int, *, spoiled: int = 0, acres: float = 40.0, samples: int = 25, first: int = 0
+) -> Path:  # fmt: skip
     """
     Write fields and a manifest of them.
 
@@ -92,23 +94,25 @@ def write_valley(root: Path, count: int, *, spoiled: int = 0, acres: float = 40.
         Usual size; fields differ by half of it.
     samples : int
         Places where cores were pulled, in each.
+    first : int
+        Number of the first field: valleys of other numbers hold other fields.
 
     Returns
     -------
     manifest : Path
         ``root / "june.csv"``.
     """
-    for number in range(count):
+    for number in range(first, first + count):
         folder = root / f"field_{number:03d}"
         folder.mkdir(parents=True)
         _write_field(folder, number, acres, samples)
-        if number >= count - spoiled:
+        if number >= first + count - spoiled:
             SPOILS[number % len(SPOILS)](folder)
     manifest = root / "june.csv"
     with manifest.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(["field"])
-        writer.writerows([f"field_{number:03d}/field.toml"] for number in range(count))
+        writer.writerows([f"field_{number:03d}/field.toml"] for number in range(first, first + count))
     return manifest
 
 

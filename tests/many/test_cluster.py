@@ -6,6 +6,7 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from importlib.util import find_spec
 from pathlib import Path
@@ -13,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from vrn.audit import verify
+from vrn.many.book import history, latest
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 Tree = Callable[[Path], dict[str, str]]
@@ -96,29 +98,39 @@ def test_shipped_field_must_be_whole_in_its_folder(valley: Path, cluster: str, r
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("else_here", [False, True], ids=["rows", "else here"])
-def test_a_night_whose_scheduler_is_lost_ends(
-    write_valley: Callable[..., Path], tmp_path: Path, else_here: bool
+@pytest.mark.parametrize("more_s", [0.0, 0.8])
+@pytest.mark.parametrize("rows", range(5))
+def test_a_night_whose_scheduler_is_killed_ends_and_the_next_goes_on(
+    write_valley: Callable[..., Path], run_apart: Run, tmp_path: Path, rows: int, more_s: float
 ) -> None:
-    """When the cluster dies, fields built by then stay whole; the others are rows, or are built here; it ends."""
-    manifest = write_valley(tmp_path / "valley", 6, acres=15.0, samples=16)
-    pipe = subprocess.PIPE
+    """Killed before the first field or after any: fields built by then stay whole, and after the next all are, once."""
+    count, out, else_here = 5, tmp_path / "rx", bool(more_s)
+    manifest, pipe = write_valley(tmp_path / "valley", count, acres=15.0, samples=16), subprocess.PIPE
     with subprocess.Popen(_command(tmp_path), stdin=pipe, stdout=pipe, stderr=subprocess.DEVNULL, text=True) as cluster:
         address = cluster.stdout.readline().strip()
-        arguments = ["fields", str(manifest), "--out", str(tmp_path / "rx"), "--scheduler", address, "--json"]
+        arguments = ["fields", str(manifest), "--out", str(out), "--scheduler", address, "--json"]
         arguments += ["--else-here"] if else_here else []
         command = [sys.executable, "-m", "vrn", *arguments]
         with subprocess.Popen(command, stdout=pipe, stderr=pipe, text=True) as batch:
-            first = json.loads(batch.stdout.readline())
+            seen = [batch.stdout.readline() for _ in range(rows)]
+            time.sleep(more_s if rows else 4 * more_s)
             cluster.kill()
-            lines, complaint = batch.communicate(timeout=120)
-    *rows, total = map(json.loads, lines.splitlines())
-    assert batch.returncode in ((0, 1) if else_here else (1,))
-    assert (total["failed"] == 0) == else_here
-    assert total["built"] + total["failed"] == 6
-    assert verify(first["folder"]).ok
-    assert all("was lost" in row["problem"] for row in rows if row["status"] == "failed")
+            rest, complaint = batch.communicate(timeout=300)
     assert "Traceback" not in complaint
+    told = [json.loads(line) for line in [*seen, *rest.splitlines()]]
+    if told:
+        *told, total = told
+        assert total["built"] + total["failed"] == count
+        assert (total["failed"] == 0) or not else_here
+        assert all("was lost" in row["problem"] for row in told if row["status"] == "failed")
+        assert all(verify(row["folder"]).ok for row in told if row["status"] == "built")
+        assert batch.returncode == (1 if total["failed"] else batch.returncode & 1)
+    else:  # nobody was there any more when it asked
+        assert (batch.returncode, out.exists(), else_here) == (2, False, False)
+    assert run_apart("fields", manifest, "--out", out, "--workers", "2").returncode in (0, 1)
+    after = history(out / "season.db")
+    assert sorted(one.field for one in after if one.status == "built") == [f"Field {k:03d}" for k in range(count)]
+    assert all(verify(Path(one.folder)).ok for one in latest(out / "season.db"))
 
 
 def test_no_scheduler_is_refused(valley: Path, run_vrn: Run, tmp_path: Path) -> None:

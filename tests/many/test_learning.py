@@ -450,7 +450,7 @@ def test_a_book_from_before_trials_opens_and_is_raised(farm: Path, tmp_path: Pat
     record_trials(book, "", *kept)
     assert trials_in(book) == kept
     with sqlite3.connect(book) as connection:
-        assert connection.execute("PRAGMA user_version").fetchone() == (5,)
+        assert connection.execute("PRAGMA user_version").fetchone() == (6,)
         with pytest.raises(sqlite3.IntegrityError):
             connection.execute("DELETE FROM trial")
     connection.close()

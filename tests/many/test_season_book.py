@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.many.book import Entry, history, latest, outcomes, record_build, record_outcome
+from vrn.many.book import Entry, history, latest, outcomes, record_build, record_outcome, with_parts
 from vrn.many.book_events import Event, events, record_events
 from vrn.model.season import Outcome
 
@@ -225,6 +225,23 @@ def test_an_older_book_is_read_as_it_lies_and_raised_when_it_is_written(
     record_build(book, _entry("Ash", summary={"id": "a1"}))
     assert [entry.field_file for entry in latest(book)] == ["/valley/Ash/field.toml", "/valley/Birch/field.toml"]
     assert [one.what for one in events(book)] == ["built", "applied", "built", "built"]
+
+
+def test_the_bounds_of_a_field_are_its_outlines_also_in_a_row_of_an_older_book(tmp_path: Path) -> None:
+    """They are kept, so that a question reads no map; a row from before has them from its map; a failure has none."""
+    corners = [[[-94.0, 42.0], [-93.9, 42.01], [-93.95, 42.2]]], [[[-94.1, 42.1], [-93.99, 42.1], [-94.0, 42.15]]]
+    outlines = [{"type": "Feature", "geometry": {"type": "Polygon", "coordinates": corners[0]}},
+                {"type": "Feature", "geometry": {"type": "MultiPolygon", "coordinates": [corners[1]]}}]  # fmt: skip
+    book = tmp_path / "season.db"
+    record_build(book, _entry("Ash", outlines=outlines), _entry("Birch", status="failed"))
+    for _ in range(2):
+        ash, birch = with_parts(book, latest(book, parts=()), ("bounds",))
+        assert (ash.outlines, ash.bounds, birch.bounds) == ([], (-94.1, 42.0, -93.9, 42.2), ())
+        with sqlite3.connect(book) as connection:  # as it was before
+            connection.execute("DROP TRIGGER build_no_update")
+            connection.execute("UPDATE build SET bounds = ''")
+            connection.execute("CREATE TRIGGER build_no_update BEFORE UPDATE ON build BEGIN SELECT 1; END")
+        connection.close()
 
 
 def test_nothing_in_a_book_is_changed_or_taken_away(tmp_path: Path) -> None:

@@ -13,7 +13,17 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError, MissingExtraError, OutputError
-from vrn.many.book import Entry, history, latest, outcomes, record_build, record_or_wait, record_outcome, waiting_beside
+from vrn.many.book import (
+    Entry,
+    history,
+    latest,
+    outcomes,
+    record_build,
+    record_or_wait,
+    record_outcome,
+    waiting_beside,
+    with_parts,
+)
 from vrn.many.book_events import Event, events, record_events, record_trials
 from vrn.many.book_file import copy_book
 from vrn.many.book_tables import AnyBook, ServerBook, book_at
@@ -80,6 +90,7 @@ def _answers(book: AnyBook) -> dict[str, Any]:
         "history": [asdict(one) for one in history(book)], "outcomes": outcomes(book),
         "then": outcomes(book, on=date(2026, 6, 14)), "events": events(book), "keys": known_keys(book),
         "chains": chains_of(book, entries), "trials": trials_of(book),
+        "ground": [(one.field, one.bounds) for one in with_parts(book, latest(book, parts=()), ("bounds",))],
     }  # fmt: skip
 
 
@@ -175,8 +186,8 @@ def test_writers_at_once_lose_nothing(server: Any, writers: int, rows: int) -> N
 def test_two_offices_build_into_one_book(server: Any, write_valley: Callable[..., Path], tmp_path: Path) -> None:
     """Two runs at once, a hundred fields each: two hundred rows, each once, and the product of two hundred."""
     address, nights = server.address(server.new(), root=tmp_path), []
-    for office in ("north", "south"):
-        manifest = write_valley(tmp_path / office, 100, acres=10.0, samples=12)
+    for first, office in ((0, "north"), (100, "south")):
+        manifest = write_valley(tmp_path / office, 100, acres=10.0, samples=12, first=first)
         command = [
             "fields",
             str(manifest),

@@ -145,7 +145,7 @@ def _say_rates(prescription: "Prescription", shown: "UnitFormat") -> None:
 def _say_approval(prescription: "Prescription", earlier: "Earlier | None", shown: "UnitFormat") -> None:
     """Print what differs from what was approved, and whose signature this prescription takes the place of."""
     from vrn.files.approval import difference_lines
-    from vrn.files.statement import SHORT
+    from vrn.model.season import SHORT
 
     lines = difference_lines(shown, prescription.findings)
     if lines:

@@ -1,5 +1,6 @@
 """``vrn season``: what is due, what is still DRAFT, product to order, results."""
 
+from collections.abc import Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     from vrn.many.book_events import Event
     from vrn.many.book_tables import AnyBook
     from vrn.model.season import Due, Link, Order, Outcome, Result, Sum
-    from vrn.model.trials import StripResponse
+    from vrn.model.trials import LearnedReport, PastTrial, StripResponse, TrialTop
     from vrn.words import UnitFormat
 
 _HELP = """Read a season book: what is due, what is still DRAFT, product to order, results.
@@ -76,7 +77,7 @@ def season(
     json_: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
 ) -> None:
     """Record if asked, then tell and write what was asked for."""
-    from vrn.many.book import latest, outcomes, record_outcome
+    from vrn.many.book import latest, outcomes, record_outcome, with_parts
     from vrn.many.book_events import events
     from vrn.many.book_tables import book_at
     from vrn.many.questions import GROUPS, chains_of, changed_since, sums_by, trials_of, write_season_table
@@ -97,7 +98,9 @@ def season(
         record_outcome(book, *recorded)
     everything, came = latest(book, on=as_of, parts=()), outcomes(book, on=as_of)
     year = season_ or season_of(everything, today)
-    entries = latest(book, on=as_of, season=year)
+    ground = ("outlines",) if html or parquet or gpkg else ("bounds",)
+    mine = (entry for entry in everything if entry.season in (year, None))
+    entries = with_parts(book, mine, ("summary", "crop", "signature", *ground))
     # what was applied stays so when a later build fails
     built = latest(book, built=True, on=as_of, retired=True, parts=("summary",)) if came else ()
     fields = due(entries, came, today, year)
@@ -112,9 +115,8 @@ def season(
         write_season_table(sums if by else fields, csv)
     if html is not None:
         from vrn.pages.season_page import season_page, write_season_page
-        from vrn.pipeline.learning import learned_in
 
-        page = season_page(fields, orders, results, today, chains, learned_in(trials), by=by or "day",
+        page = season_page(fields, orders, results, today, chains, _learned(trials), by=by or "day",
                            findings=findings, sums=sums or sums_by(fields, "day"),
                            changes=_change_lines(changes, fields))  # fmt: skip
         write_season_page(page, html)
@@ -195,8 +197,17 @@ def _write_layers(
     from vrn.many.season_layers import write_season_geopackage, write_season_parquet
 
     if gpkg is not None:
-        write_season_geopackage(fields, gpkg, builds=history(book), came=came, results=results)
+        write_season_geopackage(fields, gpkg, builds=history(book, ("summary",)), came=came, results=results)
     return () if parquet is None else write_season_parquet(fields, entries, came, parquet)
+
+
+def _learned(trials: Sequence["PastTrial"]) -> tuple["LearnedReport | None", Sequence["TrialTop"]]:
+    """What trials say together, and each; where there are none, what works it out is not loaded."""
+    if not trials:
+        return None, ()
+    from vrn.pipeline.learning import learned_in
+
+    return learned_in(trials)
 
 
 def _say_fields(fields: tuple["Due", ...], today: date, shown: "UnitFormat") -> None:
@@ -244,7 +255,7 @@ def _say_sums(sums: tuple["Sum", ...], by: str, shown: "UnitFormat") -> None:
 
 def _change_lines(changes: tuple["Event", ...], fields: tuple["Due", ...]) -> list[str]:
     """A line for each thing that happened: day, field, what, prescription, by whom and where."""
-    from vrn.files.statement import SHORT
+    from vrn.model.season import SHORT
     from vrn.pages.season_page import season_units
     from vrn.words import say as worded
 

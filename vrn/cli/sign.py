@@ -57,8 +57,8 @@ def sign(
         raise InputFileError(problem, "Give the name of the person who signs.")
     from vrn.files.signature import fingerprint, is_locked, public_hex, read_key
     from vrn.files.staging import source_of
-    from vrn.files.statement import SHORT
     from vrn.many.sign import ReportBeside, refuse_revoked, sign_folder
+    from vrn.model.season import SHORT
     from vrn.pages.report_file import signer_lists
     from vrn.words import UnitFormat
     from vrn.words import say as worded
@@ -197,7 +197,7 @@ def stick(
 
 
 def _say_fields(fields: "tuple[CarriedField, ...]", shown: "UnitFormat") -> None:
-    from vrn.files.statement import SHORT
+    from vrn.model.season import SHORT
     from vrn.words import say as worded
 
     for field in fields:
@@ -221,7 +221,7 @@ def _say_written(fields: "tuple[CarriedField, ...]", folder: Path, *, as_json: b
 
 
 def _say_report(found: "StickReport", folder: Path, *, as_json: bool) -> None:
-    from vrn.files.statement import SHORT
+    from vrn.model.season import SHORT
     from vrn.words import UnitFormat
 
     if as_json:

@@ -6,8 +6,9 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 from vrn.errors import InputFileError
-from vrn.files.statement import APPROVAL, SHORT, id_of, statement_of
+from vrn.files.statement import APPROVAL, id_of, statement_of
 from vrn.findings import Finding, Kind, Quantity, note, warning
+from vrn.model.season import SHORT
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat, say
 

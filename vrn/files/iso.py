@@ -16,9 +16,9 @@ from vrn.errors import OutputError
 from vrn.files.iso_set import XML, xml_bytes
 from vrn.files.lonlat import WGS84, DrawnZone, drawn_zones, lonlat_parts, rings
 from vrn.files.names import DESIGNATOR, plain_name, terminal_name
-from vrn.files.statement import SHORT
 from vrn.findings import Finding, Quantity, note
 from vrn.model.grid import geodesic_acres, transformer
+from vrn.model.season import SHORT
 from vrn.prescription.limits import fixed_rates
 from vrn.prescription.model import Prescription, ZoneRate
 from vrn.units import AC_M2, FT_M, GAL_AC_L_HA, GAL_AC_MM3_M2, LB_AC_KG_HA, LB_AC_MG_M2

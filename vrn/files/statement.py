@@ -19,7 +19,6 @@ from vrn.words import UnitFormat
 
 NAME: Final = "statement.json"
 METHOD_VERSION: Final = 2  # raised whenever the same inputs may give other rates
-SHORT: Final = 10  # hex digits of the id that people read
 APPROVAL: Final = "review."  # how codes of findings on the approval itself begin: they are not part of the statement
 _PATHS: Final = {"file", "files", "table", "boundary", "normals", "response_trial", "book", "tiles", "photo", "logo",
                  "lines"}  # fmt: skip

@@ -4,7 +4,7 @@ import json
 import os
 import time
 import uuid
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from dataclasses import field as made_by
@@ -49,6 +49,8 @@ class Entry:
     key: str = ""
     keys: frozenset[str] = frozenset()
     had: frozenset[str] = frozenset()  # id of every prescription of the field in this season
+    row: int = 0  # of the book; 0 before it is written
+    bounds: tuple[float, ...] = ()  # of its ground, in degrees: west, south, east, north
     grower: str = ""
     farm: str = ""
 
@@ -68,8 +70,10 @@ FROM_FILE = "file "  # how the note of an outcome begins that a machine's file t
 _OF_BUILD = ("field_file", "folder", "status", "problem", "remedy", "field", "season", "summary_sha256", "recorded_at",
              "key", "grower", "farm")  # fmt: skip
 _SEASON = "coalesce(season, 0) = coalesce(:season, 0)"
-_OF_BOOK = ("keys", "had")  # what the book alone tells of a field
+_OF_BOOK = ("keys", "had", "row", "bounds")  # what the book alone tells of a field
 _PARTS = ("summary", "crop", "outlines", "signature")
+_DRAWN = "bounds, CASE bounds WHEN '' THEN outlines ELSE '[]' END AS undrawn"  # older rows have no bounds
+_AT_ONCE = 500  # rows by number in one statement
 _OF_OUTCOME = ("field", "season", "what", "value", "rate_n_lb_ac", "note", "zone", "key")
 
 
@@ -90,7 +94,8 @@ def _record(path: AnyBook, entries: Iterable[Entry], busy_s: float) -> None:
             key = entry.key or file
             values = {name: getattr(entry, name) for name in _OF_BUILD} | {
                 "field_file": file, "folder": place_in(path, Path(entry.folder)), "recorded_at": at, "key": key,
-                "rx": entry.rx, **{name: json.dumps(getattr(entry, name)) for name in _PARTS}}  # fmt: skip
+                "rx": entry.rx, "bounds": json.dumps(bounds_of(entry.outlines)),
+                **{name: json.dumps(getattr(entry, name)) for name in _PARTS}}  # fmt: skip
             if entry.recorded_at and book.execute(
                 "SELECT 1 FROM build WHERE key = :key AND field_file = :field_file AND recorded_at = :recorded_at"
                 " AND status = :status AND summary_sha256 = :summary_sha256", values,
@@ -129,19 +134,57 @@ def latest(
     """
     with open_book(path, write=False) as book:
         rows = book.execute(
-            "SELECT id, key, field_file, folder, rx, season, status FROM build"
-            " WHERE recorded_at <= :on ORDER BY id DESC",
+            "SELECT id, key, field_file, folder, rx, season, status FROM build WHERE recorded_at <= :on",
             {"on": end_of(on)},
         ).fetchall()
+        rows = sorted(rows, key=lambda row: row["id"], reverse=True)  # here: there it costs the index that covers them
         found = _fields_of(row for row in rows if row["status"] == "built" or not built)
         gone = (lambda *_: False) if retired else _gone(book, on)
-        kept = [(row["id"], keys, had) for row, keys, had in found
-                if not gone(keys, row["season"]) and (season is None or row["season"] in (season, None))]  # fmt: skip
-        query = f"SELECT {', '.join((*_OF_BUILD, *parts))} FROM build WHERE id = :id"
+        kept = {row["id"]: (keys, had) for row, keys, had in found
+                if not gone(keys, row["season"]) and (season is None or row["season"] in (season, None))}  # fmt: skip
         root = root_of(path)
-        entries = [_entry(root, book.execute(query, {"id": number}).fetchone(), keys, had, parts)
-                   for number, keys, had in kept]  # fmt: skip
+        entries = [_entry(root, row, *kept[row["id"]], parts) for row in _rows_of(book, [*kept], (*_OF_BUILD, *parts))]
     return tuple(sorted(entries, key=lambda one: (one.field, one.season or 0, one.field_file)))
+
+
+def with_parts(path: AnyBook, entries: Iterable[Entry], parts: Collection[str]) -> tuple[Entry, ...]:
+    """Entries with more of what the book knows of them: of `latest`'s parts, and ``bounds``."""
+    known = tuple(entries)
+    with open_book(path, write=False) as book:
+        said = {row["id"]: _parts_of(row, parts) for row in _rows_of(book, [one.row for one in known], parts)}
+    return tuple(replace(one, **said[one.row]) for one in known)
+
+
+def bounds_of(outlines: Iterable[dict[str, Any]]) -> tuple[float, ...]:
+    """West, south, east and north of features, in degrees; nothing where nothing is drawn.
+
+    >>> bounds_of([{"geometry": {"type": "Polygon", "coordinates": [[[-94.0, 42.0], [-93.5, 42.0], [-93.5, 42.5]]]}}])
+    (-94.0, 42.0, -93.5, 42.5)
+    """
+    drawn = (one["geometry"] for one in outlines)
+    polygons = chain.from_iterable(one["coordinates"] if one["type"] == "MultiPolygon" else [one["coordinates"]]
+                                   for one in drawn)  # fmt: skip
+    points = [point for polygon in polygons for point in polygon[0]]
+    if not points:
+        return ()
+    xs, ys = [point[0] for point in points], [point[1] for point in points]
+    return min(xs), min(ys), max(xs), max(ys)
+
+
+def _rows_of(book: BookConnection, numbers: Sequence[int], columns: Iterable[str]) -> Iterator[Any]:
+    """Builds by number, whatever their order, with some of their columns."""
+    names = ", ".join(("id", *(_DRAWN if name == "bounds" else name for name in columns)))
+    for begin in range(0, len(numbers), _AT_ONCE):
+        chosen = ", ".join(map(str, numbers[begin : begin + _AT_ONCE]))
+        yield from book.execute(f"SELECT {names} FROM build WHERE id IN ({chosen})")
+
+
+def _parts_of(row: Any, parts: Collection[str]) -> dict[str, Any]:
+    """What a row keeps as JSON."""
+    said = {name: json.loads(row[name]) for name in parts if name != "bounds"}
+    if "bounds" in parts:
+        said["bounds"] = tuple(json.loads(row["bounds"])) if row["bounds"] else bounds_of(json.loads(row["undrawn"]))
+    return said
 
 
 def _fields_of(rows: Iterable[Any]) -> list[tuple[Any, set[str], set[str]]]:
@@ -150,23 +193,35 @@ def _fields_of(rows: Iterable[Any]) -> list[tuple[Any, set[str], set[str]]]:
     A failure of which nobody knows the season may be of any.
     """
     fields: list[tuple[Any, set[str], set[str]]] = []
+    of_build: dict[tuple[object, ...], int] = {}  # of the builds before, for most are a field's own again
     of_season: dict[tuple[str, str, int | None], int] = {}
     of_any: dict[tuple[str, str], int] = {}
     for row in rows:
-        marks = [(name, row[name]) for name in ("key", "field_file", "folder", "rx") if row[name]]
-        known = [of_season[*mark, season] for mark in marks for season in (row["season"], None)
-                 if (*mark, season) in of_season]  # fmt: skip
-        if row["season"] is None:
-            known += [of_any[mark] for mark in marks if mark in of_any]
+        build = tuple(row[name] for name in ("key", "field_file", "folder", "season"))
+        known = build in of_build
+        marks = [(name, row[name]) for name in (("rx",) if known else ("key", "field_file", "folder", "rx"))
+                 if row[name]]  # fmt: skip
         if not known:
+            of_build[build] = _place_of_build(marks, row["season"], of_season, of_any, len(fields))
+        place = of_build[build]
+        if place == len(fields):
             fields.append((row, set(), set()))
-        place = known[0] if known else len(fields) - 1
         fields[place][1].add(row["key"])
         fields[place][2].add(row["rx"])
         for mark in marks:
             of_season.setdefault((*mark, row["season"]), place)
             of_any.setdefault(mark, place)
     return fields
+
+
+def _place_of_build(
+    marks: list[tuple[str, str]], season: int | None, of_season: Mapping[tuple[str, str, int | None], int],
+    of_any: Mapping[tuple[str, str], int], new: int,
+) -> int:  # fmt: skip
+    """Which field a build belongs to, by the first mark that is known."""
+    known = (of_season[*mark, one] for mark in marks for one in (season, None) if (*mark, one) in of_season)
+    of_none = (of_any[mark] for mark in marks if season is None and mark in of_any)
+    return next(chain(known, of_none), new)
 
 
 def _gone(book: BookConnection, on: date | None) -> Callable[[set[str], int | None], bool]:
@@ -189,19 +244,19 @@ def _gone(book: BookConnection, on: date | None) -> Callable[[set[str], int | No
     return gone
 
 
-def history(path: AnyBook) -> tuple[Entry, ...]:
+def history(path: AnyBook, parts: Collection[str] = _PARTS) -> tuple[Entry, ...]:
     """Every build that a book remembers, in the order in which they were recorded."""
+    names = ", ".join(("id", *_OF_BUILD, *parts))
     with open_book(path, write=False) as book:
-        rows = book.execute("SELECT * FROM build ORDER BY id").fetchall()
+        rows = book.execute(f"SELECT {names} FROM build ORDER BY id").fetchall()
     root = root_of(path)
-    return tuple(_entry(root, row, {row["key"]}, ()) for row in rows)
+    return tuple(_entry(root, row, {row["key"]}, (), parts) for row in rows)
 
 
-def _entry(root: str, row: Any, keys: Iterable[str], had: Iterable[str], parts: Collection[str] = _PARTS) -> Entry:
+def _entry(root: str, row: Any, keys: Iterable[str], had: Iterable[str], parts: Collection[str]) -> Entry:
     values = {name: row[name] for name in _OF_BUILD}
     values |= {name: place_of(root, row[name]) for name in ("field_file", "folder")}
-    values |= {name: json.loads(row[name]) for name in parts}
-    return Entry(**values, keys=frozenset(keys), had=frozenset(had))
+    return Entry(**values, **_parts_of(row, parts), row=row["id"], keys=frozenset(keys), had=frozenset(had))
 
 
 def record_outcome(path: AnyBook, *outcomes: Outcome) -> None:

@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from vrn.errors import InputFileError, MissingExtraError, OutputError
-from vrn.model.metric_keys import column
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
 PAPER: Final = 0x56524E31  # application id of a season book, "VRN1"
-VERSION: Final = 5
+VERSION: Final = 6
 
 TABLES = """
 CREATE TABLE build (
@@ -37,7 +36,8 @@ CREATE TABLE build (
     key TEXT NOT NULL DEFAULT '',         -- the field's id, or its field file where it has none
     rx TEXT NOT NULL DEFAULT '',          -- id of the prescription
     grower TEXT NOT NULL DEFAULT '',
-    farm TEXT NOT NULL DEFAULT ''
+    farm TEXT NOT NULL DEFAULT '',
+    bounds TEXT NOT NULL DEFAULT ''       -- of the outlines: west, south, east, north; empty in older rows
 );
 CREATE TABLE outcome (
     id INTEGER PRIMARY KEY,
@@ -57,7 +57,14 @@ CREATE TABLE outcome (
 # what older books lack, with its type
 _TEXT = "TEXT NOT NULL DEFAULT ''"
 COLUMNS = {
-    "build": {"signature": "TEXT NOT NULL DEFAULT '{}'", "key": _TEXT, "rx": _TEXT, "grower": _TEXT, "farm": _TEXT},
+    "build": {
+        "signature": "TEXT NOT NULL DEFAULT '{}'",
+        "key": _TEXT,
+        "rx": _TEXT,
+        "grower": _TEXT,
+        "farm": _TEXT,
+        "bounds": _TEXT,
+    },
     "outcome": {"zone": "INTEGER", "key": _TEXT, "on_day": _TEXT, "taken": "INTEGER NOT NULL DEFAULT 0"},
 }
 EVENTS = """
@@ -373,6 +380,8 @@ def _check(session: _Session, book: ServerBook, *, write: bool) -> None:
 
 def _make(session: _Session) -> None:
     """The tables of a book, with zones as a GIS reads them; what is there of an older one stays."""
+    from vrn.model.metric_keys import column
+
     said = []
     for name in ("rate_n_lb_ac", "acres"):
         metric, per = column(name, metric=True)

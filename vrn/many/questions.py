@@ -77,7 +77,7 @@ def write_season_table(rows: Sequence[object], path: Path) -> None:
     """Write sums, or fields, as a CSV with a column for each plain value; OutputError if it cannot be written."""
     from vrn.files.names import cell_text
 
-    columns = [item.name for item in fields(rows[0]) if item.name != "zones"] if rows else []  # type: ignore[arg-type]
+    columns = [item.name for item in fields(rows[0]) if item.name not in ("zones", "bounds")] if rows else []  # type: ignore[arg-type]
     part = path.with_name(f".{path.name}.part")
     try:
         with part.open("w", encoding="utf-8", newline="") as file:
@@ -123,9 +123,12 @@ def known_keys(book: AnyBook) -> dict[str, date | None]:
 
 def chains_of(book: AnyBook, entries: Iterable[Entry]) -> dict[str, tuple[Link, ...]]:
     """By key of each field, its prescriptions that were signed, and the one it has now, oldest first."""
+    entries = tuple(entries)
+    seasons = ", ".join({str(entry.season or 0) for entry in entries}) or "0"
     with open_book(book, write=False) as connection:
         rows = connection.execute(
-            "SELECT id, key, season, rx, recorded_at FROM build WHERE status = 'built' ORDER BY recorded_at, id"
+            "SELECT id, key, season, rx, recorded_at FROM build"
+            f" WHERE status = 'built' AND coalesce(season, 0) IN ({seasons}) ORDER BY recorded_at, id"
         ).fetchall()
         signatures = {row["id"]: json.loads(row["signature"]) for row in connection.execute(
             "SELECT id, signature FROM build WHERE signature <> '{}'")}  # fmt: skip

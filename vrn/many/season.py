@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 
 from vrn.findings import Finding, note, warning
-from vrn.many.book import Entry
+from vrn.many.book import Entry, bounds_of
 from vrn.model.metric_keys import column
 from vrn.model.season import Due, Order, Outcome, Result, SeasonZone, State
 from vrn.model.trials import PastTrial
@@ -85,10 +85,7 @@ def season_findings(fields: Sequence[Due], entries: Sequence[Entry], season: int
 
 def _same_ground(fields: Sequence[Due]) -> tuple[tuple[Due, Due], ...]:
     """Pairs of fields whose ground has the same bounds to about two metres: one field, counted twice."""
-    boxes = [
-        (tuple(shapely.total_bounds([zone.outline for zone in item.zones])), item) for item in fields if item.zones
-    ]
-    boxes.sort(key=lambda pair: pair[0])
+    boxes = sorted(((item.bounds, item) for item in fields if item.bounds), key=lambda pair: pair[0])
     pairs = []
     for place, (box, item) in enumerate(boxes):
         for other, twin in boxes[place + 1 :]:
@@ -118,7 +115,7 @@ def _due(entry: Entry, label: str, applied: bool, today: date, zones: tuple[Seas
         acres=summary.get("acres"), total_n_lb=summary.get("total_n_lb"),
         mean_rate_n_lb_ac=summary.get("mean_rate_n_lb_ac"), total_product=summary.get("total_product"),
         product=product.get("name", ""), product_unit=product.get("unit", "lb"), summary_sha256=entry.summary_sha256,
-        recorded_at=entry.recorded_at, zones=zones,
+        recorded_at=entry.recorded_at, zones=zones, bounds=entry.bounds or bounds_of(entry.outlines),
         doubt_sd_lb_ac=summary.get("doubt", {}).get("sd_lb_ac"),
         grower=entry.grower, signed_by=str(entry.signature.get("name") or "") if state != "failed" else "",
         **{name: entry.summary.get("work", {}).get(name) for name in ("loads", "hours", "cost")},

@@ -169,8 +169,9 @@ def _same_again(folder: Path, sources: dict[str, Path | None], step: "Callable[[
     from vrn.audit import verify
     from vrn.files.approval import difference_lines, differences, digest_of
     from vrn.files.signature import earlier_in
-    from vrn.files.statement import SHORT, statement_of
+    from vrn.files.statement import statement_of
     from vrn.many.task import built_from
+    from vrn.model.season import SHORT
     from vrn.words import UnitFormat
 
     checked, earlier = verify(folder), earlier_in(folder)

@@ -18,11 +18,11 @@ from vrn.files.carrier import read_entries, replace_entries
 from vrn.files.iso_set import XML, OneTask, boxes_apart, task_files, tasks_in
 from vrn.files.names import plain_name, terminal_name
 from vrn.files.signature import earlier_in
-from vrn.files.statement import SHORT
 from vrn.many.book import latest
 from vrn.many.book_events import Event
 from vrn.many.book_tables import AnyBook
 from vrn.many.outcomes import key_of_folder
+from vrn.model.season import SHORT
 from vrn.pages.load_sheet import CarriedField, day_sheet
 
 LIST: Final = "VRN.JSON"  # what vrn wrote on the stick: fields, and the hash of every file

@@ -2,13 +2,14 @@
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal
+from typing import Final, Literal
 
 import shapely
 
 from vrn.findings import Finding
 from vrn.model.trials import StripResponse
 
+SHORT: Final = 10  # hex digits of a prescription's id that people read
 State = Literal["failed", "DRAFT", "approved", "applied"]
 
 
@@ -51,7 +52,8 @@ class Due:
     product_unit: Literal["gal", "lb"]
     summary_sha256: str  # hash of ``summary.json``
     recorded_at: str  # when the book learned of it (UTC)
-    zones: tuple[SeasonZone, ...]
+    zones: tuple[SeasonZone, ...]  # empty where no map was asked for
+    bounds: tuple[float, ...] = ()  # of the ground, in degrees: west, south, east, north; empty after a failure
     grower: str = ""
     signed_by: str = ""
     loads: float | None = None  # of the tank or bin in the field file; None where it states none

@@ -10,9 +10,9 @@ from typing import Final
 
 from vrn.files.iso import iso_grid, place_names, rate_unit_shown, task_name
 from vrn.files.names import one_line, status
-from vrn.files.statement import SHORT
 from vrn.files.vectors import column_names, stem_of
 from vrn.findings import Kind, Quantity
+from vrn.model.season import SHORT
 from vrn.pages.report_parts import Table
 from vrn.pages.tables import zone_label
 from vrn.prescription.limits import fixed_rates

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from vrn.prescription.model import ZoneRate
-
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+    from vrn.prescription.model import ZoneRate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +91,7 @@ def round_values(low: float, high: float) -> tuple[float, ...]:
     return tuple(round(k * step, 10) for k in range(first, math.floor(high / step + 1e-9) + 1))
 
 
-def rate_colors(rates: Iterable[ZoneRate]) -> dict[int, str]:
+def rate_colors(rates: Iterable["ZoneRate"]) -> dict[int, str]:
     """Colour of each zone: the ranks of the different rates along the ramp, least to most."""
     rounded = {rate.zone: round(rate.rate_n_lb_ac, 6) for rate in rates}  # a strip's rate is a sum
     different = sorted(set(rounded.values()))

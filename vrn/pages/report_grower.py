@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 
 from vrn.files.signature import fingerprint
-from vrn.files.statement import SHORT
 from vrn.findings import Kind, Quantity
+from vrn.model.season import SHORT
 from vrn.model.trials import LearnedReport
 from vrn.pages.field_maps import hatch_legend
 from vrn.pages.page_parts import data_uri

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from vrn.files.lonlat import dated
 from vrn.files.names import one_line, status
-from vrn.files.statement import SHORT
+from vrn.model.season import SHORT
 from vrn.pages.field_drawing import INK as LINES
 from vrn.pages.field_drawing import FieldDrawing, Look, on_paper
 from vrn.pages.field_maps import rate_drawing, zone_labels

@@ -16,9 +16,6 @@ from vrn.findings import Finding, Quantity
 from vrn.model.season import Due, Link, Order, Result, Sum, ZoneStalks
 from vrn.model.trials import LearnedReport, TrialTop
 from vrn.pages.field_drawing import EDGES, INK, PAPER, FieldDrawing, Look, as_svg
-from vrn.pages.page_parts import data_uri, leaflet_files, page_asset, page_policy, script_json, templates
-from vrn.pages.ramps import NITROGEN
-from vrn.pages.tables import learned_lines, learned_rows
 from vrn.words import UnitFormat, finding_texts, say
 
 _FINE = 1e-5  # degrees, about a metre: an overview needs no more
@@ -45,13 +42,16 @@ def season_page(
     ``chains`` of signed prescriptions by the key of a field; ``learned`` is what the book's trials say together, and
     each of them; ``sums`` in groups ``by``; ``changes`` a line each.
     """
+    from vrn.pages.page_parts import leaflet_files, page_asset, page_policy, script_json, templates
+
     leaflet_css, leaflet_js, licence = leaflet_files()
+    drawn = [(number, item, item.outline) for number, item in enumerate(fields) if item.zones]
     first_js, page_js, shown = page_asset("first.js"), page_asset("season.js"), season_units(fields)
     return templates().get_template("season.html").render(
         policy=page_policy((first_js, leaflet_js, page_js), None), licence=Markup(licence.replace("--", "- -")),
         leaflet_css=Markup(leaflet_css), css=Markup(page_asset("season.css")), leaflet_js=Markup(leaflet_js),
-        page_js=Markup(page_js), first_js=Markup(first_js), still=_still(fields, shown),
-        data=Markup(script_json(_drawn(fields, shown))), say=partial(say, shown), shown=shown,
+        page_js=Markup(page_js), first_js=Markup(first_js), still=_still(drawn, shown),
+        data=Markup(script_json(_features(drawn, shown))), say=partial(say, shown), shown=shown,
         today=today, seasons=", ".join(sorted({str(item.season) for item in fields if item.season})),
         counts=state_counts(fields), fields=[_field_row(number, item, shown) for number, item in enumerate(fields)],
         orders=[_order_row(order, shown) for order in orders],
@@ -96,7 +96,7 @@ def chain_lines(links: Sequence[Link], shown: UnitFormat) -> list[str]:
     """Who signed which prescription of a field, and what it replaced; none where no signed one was replaced."""
     if len(links) < 2:
         return []
-    from vrn.files.statement import SHORT
+    from vrn.model.season import SHORT
 
     lines = []
     for link in links:
@@ -140,6 +140,9 @@ def _learned(
     """The part on what trials taught: sentences, a picture of the seasons, a table."""
     if report is None:
         return None
+    from vrn.pages.page_parts import data_uri
+    from vrn.pages.tables import learned_lines, learned_rows
+
     head, *rows = learned_rows(tops, shown)
     return {"lines": learned_lines(report, tops, shown), "picture": data_uri(_seasons(tops, shown)), "head": head,
             "rows": rows}  # fmt: skip
@@ -157,6 +160,7 @@ def _seasons(tops: Sequence[TrialTop], shown: UnitFormat) -> bytes:
         return [getattr(one, f"{name}_lb_ac") * factor for one in ordered]
 
     from vrn.pages.plots import figure, png
+    from vrn.pages.ramps import NITROGEN
 
     with figure(6.4, 3.2, margins_in=(0.7, 0.35, 0.1, 0.35)) as drawn:
         axes = drawn.add_subplot()
@@ -173,19 +177,17 @@ def _seasons(tops: Sequence[TrialTop], shown: UnitFormat) -> bytes:
 _FILLS: Final = {"DRAFT": PAPER, "approved": "#7fa8b8", "applied": "#24424f"}  # of a field, by its state
 
 
-def _still(fields: tuple[Due, ...], shown: UnitFormat) -> Markup:
+def _still(drawn: Sequence[tuple[int, Due, shapely.Geometry]], shown: UnitFormat) -> Markup:
     """The season's fields as a picture, for paper and for browsers without scripts; empty where none is drawn."""
-    drawn = [item for item in fields if item.zones]
     if not drawn:
         return Markup("")
-    west, south, east, north = shapely.total_bounds([item.outline for item in drawn])
+    west, south, east, north = shapely.total_bounds([outline for _, _, outline in drawn])
     stretch = 111_320.0 * math.cos(math.radians((south + north) / 2)), 110_950.0  # metres in a degree, near enough
 
     def on_ground(outline: shapely.Geometry) -> shapely.Geometry:
         return shapely.transform(outline, lambda xy: (xy - (west, south)) * stretch)
 
-    outlines = [on_ground(item.outline) for item in drawn]
-    pairs = list(zip(drawn, outlines, strict=True))
+    pairs = [(item, on_ground(outline)) for _, item, outline in drawn]
     picture = FieldDrawing(
         bounds_m=(0.0, 0.0, (east - west) * stretch[0], (north - south) * stretch[1]), metric=shown.metric,
         shapes=tuple((at, look) for item, at in pairs for look in (Look(fill=_FILLS[item.state]), *EDGES)),
@@ -194,18 +196,18 @@ def _still(fields: tuple[Due, ...], shown: UnitFormat) -> Markup:
     return Markup(as_svg(picture, say(shown, "season.still")))
 
 
-def _drawn(fields: tuple[Due, ...], shown: UnitFormat) -> list[dict[str, object]]:
+def _features(
+    drawn: Sequence[tuple[int, Due, shapely.Geometry]], shown: UnitFormat
+) -> list[dict[str, object]]:  # fmt: skip
     """Outlines for the map: number of the row, name, state, geometry."""
-    drawn = []
-    for number, item in enumerate(fields):
-        if not item.zones:
-            continue
-        outline = shapely.set_precision(shapely.simplify(item.outline, _FINE), 1e-6)
+    features: list[dict[str, object]] = []
+    for number, item, whole in drawn:
+        outline = shapely.set_precision(shapely.simplify(whole, _FINE), 1e-6)
         state, rate = say(shown, f"season.state-{item.state.lower()}"), Quantity("rate", item.mean_rate_n_lb_ac)
         words = say(shown, "season.drawn", field=item.field, state=state, rate=rate)
         properties = {"row": number, "name": item.field, "state": item.state, "words": words}
-        drawn.append({"type": "Feature", "properties": properties, "geometry": shapely.geometry.mapping(outline)})
-    return drawn
+        features.append({"type": "Feature", "properties": properties, "geometry": shapely.geometry.mapping(outline)})
+    return features
 
 
 def due_cells(item: Due, shown: UnitFormat) -> tuple[str, ...]:
