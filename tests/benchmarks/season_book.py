@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from vrn.many.book import Entry, record_build, record_outcome
+from vrn.many.book import Entry, record_build
+from vrn.many.book_events import record_outcome
 from vrn.model.season import Outcome
 
 SEASONS, BUILDS, ZONES, CORNERS = (2024, 2025, 2026), 5, 4, 120

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.many.book import Entry, outcomes, record_build, record_outcome
+from vrn.many.book import Entry, record_build
+from vrn.many.book_events import outcomes, record_outcome
 from vrn.many.outcomes import read_outcomes, stalks_by_zone, strip_responses
 from vrn.many.season import season_results
 from vrn.model.season import Outcome

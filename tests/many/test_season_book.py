@@ -13,14 +13,14 @@ from pathlib import Path
 import pytest
 
 from vrn.errors import InputFileError
-from vrn.many.book import Entry, history, latest, outcomes, record_build, record_outcome, with_parts
-from vrn.many.book_events import Event, events, record_events
+from vrn.many.book import Entry, history, latest, record_build, with_parts
+from vrn.many.book_events import Event, events, outcomes, record_events, record_outcome
 from vrn.model.season import Outcome
 
 
 def _entry(name: str, **more: object) -> Entry:
     known = {"field_file": f"/valley/{name}/field.toml", "folder": f"/out/{name}", "status": "built", "season": 2026}
-    return Entry(field=name, **known, **more)
+    return Entry(field=name, **(known | more))
 
 
 def test_book_gives_back_what_was_written(tmp_path: Path) -> None:

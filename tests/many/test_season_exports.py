@@ -12,7 +12,8 @@ import pytest
 import shapely
 
 from vrn.files.tables import write_layers
-from vrn.many.book import Entry, record_build, record_outcome
+from vrn.many.book import Entry, record_build
+from vrn.many.book_events import record_outcome
 from vrn.model.season import Outcome
 
 Run = Callable[..., subprocess.CompletedProcess[str]]

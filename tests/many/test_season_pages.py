@@ -14,7 +14,8 @@ import pytest
 import shapely
 
 from vrn.errors import OutputError
-from vrn.many.book import Entry, outcomes, record_build, record_outcome
+from vrn.many.book import Entry, record_build
+from vrn.many.book_events import outcomes, record_outcome
 from vrn.many.season import due, season_results, to_order
 from vrn.many.season_layers import write_season_geopackage
 from vrn.model.season import Due, Link, Outcome

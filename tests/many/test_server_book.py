@@ -13,18 +13,8 @@ import pytest
 import shapely
 
 from vrn.errors import InputFileError, MissingExtraError, OutputError
-from vrn.many.book import (
-    Entry,
-    history,
-    latest,
-    outcomes,
-    record_build,
-    record_or_wait,
-    record_outcome,
-    waiting_beside,
-    with_parts,
-)
-from vrn.many.book_events import Event, events, record_events, record_trials
+from vrn.many.book import Entry, history, latest, record_build, record_or_wait, waiting_beside, with_parts
+from vrn.many.book_events import Event, events, outcomes, record_events, record_outcome, record_trials
 from vrn.many.book_file import copy_book
 from vrn.many.book_tables import AnyBook, ServerBook, book_at
 from vrn.many.manifest import note_list
@@ -149,6 +139,28 @@ def test_a_gis_reads_the_zones_of_today(server: Any, tmp_path: Path) -> None:
                 line.exec_driver_sql(deed)
     with engine.connect() as line, pytest.raises(DBAPIError, match="only added to"):
         line.exec_driver_sql("UPDATE vrn.build SET field = 'x'")
+
+
+def test_a_field_retired_under_an_old_key_stays_so_and_comes_back(server: Any, tmp_path: Path) -> None:
+    """It was known by its path, was retired, and then got an id: file, server and GIS leave it out all the same."""
+    import geopandas
+    from sqlalchemy import create_engine
+    from sqlalchemy.pool import NullPool
+
+    held = ServerBook(server.address(server.new(), root=tmp_path))
+    engine = create_engine(held.library_address, poolclass=NullPool)
+    for book in (held, tmp_path / "season.db"):
+        record_build(book, _entry(tmp_path, "Ash", "a1", 10), _entry(tmp_path, "Elm", "e1", 10))
+        shown = []
+        for what, rx, key in (("retired", "a2", "id-ash"), ("returned", "a3", "id-ash")):
+            old = next(one for one in latest(book, retired=True) if one.field == "Ash")
+            record_events(book, Event(what=what, key=old.key, field="Ash", season=2026))
+            record_build(book, _entry(tmp_path, "Ash", rx, 12, key=key))
+            shown.append([one.rx for one in latest(book)])
+            if book is held:
+                zones = geopandas.read_postgis("SELECT * FROM vrn.zone_now ORDER BY field", engine, geom_col="outline")
+                assert list(zones.rx) == shown[-1]
+        assert shown == [["e1"], ["a3", "e1"]]
 
 
 WRITER = """

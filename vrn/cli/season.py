@@ -77,8 +77,8 @@ def season(
     json_: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
 ) -> None:
     """Record if asked, then tell and write what was asked for."""
-    from vrn.many.book import latest, outcomes, record_outcome, with_parts
-    from vrn.many.book_events import events
+    from vrn.many.book import latest, with_parts
+    from vrn.many.book_events import events, outcomes, record_outcome
     from vrn.many.book_tables import book_at
     from vrn.many.questions import GROUPS, chains_of, changed_since, sums_by, trials_of, write_season_table
     from vrn.many.season import due, season_findings, season_of, season_results, to_order

@@ -111,7 +111,8 @@ def compare(
     found = hold_against(folder, as_applied, rate_column=rate_column, unit=unit, width_ft=width_ft, delivered=delivered)
     shown = UnitFormat.of(found.units)
     if book is not None:
-        from vrn.many.book import latest, record_outcome
+        from vrn.many.book import latest
+        from vrn.many.book_events import record_outcome
         from vrn.many.book_tables import book_at
         from vrn.many.outcomes import applied_outcomes, key_of_folder
 

@@ -240,7 +240,8 @@ def _applied_in(book: Path) -> frozenset[str]:
     """Ids of prescriptions that a season book says were applied; none without a book."""
     if not book.is_file():
         return frozenset()
-    from vrn.many.book import latest, outcomes
+    from vrn.many.book import latest
+    from vrn.many.book_events import outcomes
 
     came = {item.key or item.field for item in outcomes(book) if item.what in ("applied_n_lb", "applied_product")}
     return frozenset(

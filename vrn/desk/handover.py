@@ -65,7 +65,8 @@ def hold_against(
     """What ``vrn compare DIR AS_APPLIED --book BOOK`` does; the book gets the build that it is held against, too."""
     from vrn.audit import compare
     from vrn.many.batch import entry_of
-    from vrn.many.book import latest, record_build, record_outcome
+    from vrn.many.book import latest, record_build
+    from vrn.many.book_events import record_outcome
     from vrn.many.outcomes import applied_outcomes, key_of_folder
     from vrn.many.task import Row
     from vrn.pages.compared import write_comparison
@@ -223,7 +224,8 @@ def _season(request: Request) -> Response:
     """The season page of the book beside the fields; without one, of what is built."""
     from vrn.ingest.season_tables import trials_in
     from vrn.many.batch import entry_of
-    from vrn.many.book import latest, outcomes
+    from vrn.many.book import latest
+    from vrn.many.book_events import outcomes
     from vrn.many.questions import chains_of
     from vrn.many.season import due, season_results, to_order
     from vrn.many.task import Row

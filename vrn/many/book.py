@@ -50,9 +50,14 @@ class Entry:
     keys: frozenset[str] = frozenset()
     had: frozenset[str] = frozenset()  # id of every prescription of the field in this season
     row: int = 0  # of the book; 0 before it is written
-    bounds: tuple[float, ...] = ()  # of its ground, in degrees: west, south, east, north
+    bounds: tuple[float, ...] = ()  # as the book keeps them, where it was asked for them
     grower: str = ""
     farm: str = ""
+
+    @property
+    def ground(self) -> tuple[float, ...]:
+        """Bounds of its ground, in degrees: west, south, east, north; empty where nothing is drawn."""
+        return self.bounds or _bounds_of(self.outlines)
 
     @property
     def rx(self) -> str:
@@ -66,7 +71,6 @@ class Entry:
         return outcome.key in self.keys | {self.key} if outcome.key else outcome.field == self.field
 
 
-FROM_FILE = "file "  # how the note of an outcome begins that a machine's file tells
 _OF_BUILD = ("field_file", "folder", "status", "problem", "remedy", "field", "season", "summary_sha256", "recorded_at",
              "key", "grower", "farm")  # fmt: skip
 _SEASON = "coalesce(season, 0) = coalesce(:season, 0)"
@@ -74,7 +78,6 @@ _OF_BOOK = ("keys", "had", "row", "bounds")  # what the book alone tells of a fi
 _PARTS = ("summary", "crop", "outlines", "signature")
 _DRAWN = "bounds, CASE bounds WHEN '' THEN outlines ELSE '[]' END AS undrawn"  # older rows have no bounds
 _AT_ONCE = 500  # rows by number in one statement
-_OF_OUTCOME = ("field", "season", "what", "value", "rate_n_lb_ac", "note", "zone", "key")
 
 
 def record_build(path: AnyBook, *entries: Entry, busy_s: float = 60.0) -> None:
@@ -94,7 +97,7 @@ def _record(path: AnyBook, entries: Iterable[Entry], busy_s: float) -> None:
             key = entry.key or file
             values = {name: getattr(entry, name) for name in _OF_BUILD} | {
                 "field_file": file, "folder": place_in(path, Path(entry.folder)), "recorded_at": at, "key": key,
-                "rx": entry.rx, "bounds": json.dumps(bounds_of(entry.outlines)),
+                "rx": entry.rx, "bounds": json.dumps(_bounds_of(entry.outlines)),
                 **{name: json.dumps(getattr(entry, name)) for name in _PARTS}}  # fmt: skip
             if entry.recorded_at and book.execute(
                 "SELECT 1 FROM build WHERE key = :key AND field_file = :field_file AND recorded_at = :recorded_at"
@@ -155,10 +158,10 @@ def with_parts(path: AnyBook, entries: Iterable[Entry], parts: Collection[str]) 
     return tuple(replace(one, **said[one.row]) for one in known)
 
 
-def bounds_of(outlines: Iterable[dict[str, Any]]) -> tuple[float, ...]:
+def _bounds_of(outlines: Iterable[dict[str, Any]]) -> tuple[float, ...]:
     """West, south, east and north of features, in degrees; nothing where nothing is drawn.
 
-    >>> bounds_of([{"geometry": {"type": "Polygon", "coordinates": [[[-94.0, 42.0], [-93.5, 42.0], [-93.5, 42.5]]]}}])
+    >>> _bounds_of([{"geometry": {"type": "Polygon", "coordinates": [[[-94.0, 42.0], [-93.5, 42.0], [-93.5, 42.5]]]}}])
     (-94.0, 42.0, -93.5, 42.5)
     """
     drawn = (one["geometry"] for one in outlines)
@@ -183,7 +186,7 @@ def _parts_of(row: Any, parts: Collection[str]) -> dict[str, Any]:
     """What a row keeps as JSON."""
     said = {name: json.loads(row[name]) for name in parts if name != "bounds"}
     if "bounds" in parts:
-        said["bounds"] = tuple(json.loads(row["bounds"])) if row["bounds"] else bounds_of(json.loads(row["undrawn"]))
+        said["bounds"] = tuple(json.loads(row["bounds"])) if row["bounds"] else _bounds_of(json.loads(row["undrawn"]))
     return said
 
 
@@ -226,20 +229,21 @@ def _place_of_build(
 
 def _gone(book: BookConnection, on: date | None) -> Callable[[set[str], int | None], bool]:
     """Whether a field, by its keys and season, was retired, or every list that named it has dropped it."""
-    retired: dict[tuple[str, int | None], str] = {}
+    retired: dict[tuple[str, int | None], tuple[int, str]] = {}
     lists: dict[str, dict[str, str]] = {}
     for row in book.execute(
-        "SELECT what, key, season, note FROM event WHERE what IN ('retired', 'returned', 'listed', 'unlisted')"
+        "SELECT id, what, key, season, note FROM event WHERE what IN ('retired', 'returned', 'listed', 'unlisted')"
         " AND recorded_at <= :on ORDER BY id", {"on": end_of(on)},
     ):  # fmt: skip
         if row["what"] in ("retired", "returned"):
-            retired[row["key"], row["season"]] = row["what"]
+            retired[row["key"], row["season"]] = row["id"], row["what"]
         else:
             lists.setdefault(row["key"], {})[row["note"]] = row["what"]
 
     def gone(keys: set[str], season: int | None) -> bool:
         said = [what for key in keys for what in lists.get(key, {}).values()]
-        return (bool(said) and "listed" not in said) or any(retired.get((key, season)) == "retired" for key in keys)
+        last = max((retired[key, season] for key in keys if (key, season) in retired), default=(0, ""))
+        return (bool(said) and "listed" not in said) or last[1] == "retired"
 
     return gone
 
@@ -257,46 +261,6 @@ def _entry(root: str, row: Any, keys: Iterable[str], had: Iterable[str], parts: 
     values = {name: row[name] for name in _OF_BUILD}
     values |= {name: place_of(root, row[name]) for name in ("field_file", "folder")}
     return Entry(**values, **_parts_of(row, parts), row=row["id"], keys=frozenset(keys), had=frozenset(had))
-
-
-def record_outcome(path: AnyBook, *outcomes: Outcome) -> None:
-    """Write what came of fields into an existing book; the same thing again takes the place of what stood there.
-
-    What came from a file takes the place of all that the book had from that file.
-    """
-    with open_book(path, write=True, new=False) as book:
-        taken = book.execute("SELECT coalesce(max(taken), 0) + 1 AS next FROM outcome").fetchone()["next"]
-        rows = [
-            {name: getattr(one, name) for name in _OF_OUTCOME}
-            | {"recorded_at": moment(), "on_day": one.on.isoformat() if one.on else "", "taken": taken}
-            for one in outcomes
-        ]
-        if rows:
-            book.executemany(insertion("outcome", rows[0]), rows)
-
-
-def outcomes(path: AnyBook, *, on: date | None = None) -> tuple[Outcome, ...]:
-    """All that came of the fields of a book, in the order of field, kind and rate; ``on`` leaves out what was later."""
-    with open_book(path, write=False) as book:
-        rows = book.execute(
-            "SELECT * FROM outcome WHERE CASE on_day WHEN '' THEN recorded_at <= :end ELSE on_day <= :day END"
-            " ORDER BY season, field, what, rate_n_lb_ac, id",
-            {"end": end_of(on), "day": on.isoformat() if on else "9999"},
-        ).fetchall()
-    found: dict[tuple[object, ...], Any] = {}
-    last: dict[tuple[object, ...], int] = {}
-    for row in rows:
-        source = (row["key"] or row["field"], row["season"], row["what"], row["note"])
-        last[source] = max(last.get(source, 0), row["taken"])
-        place = (*source, row["rate_n_lb_ac"], row["zone"])
-        if place not in found or found[place]["id"] < row["id"]:
-            found[place] = row
-    return tuple(
-        Outcome(**{name: row[name] for name in _OF_OUTCOME},
-                on=date.fromisoformat(row["on_day"]) if row["on_day"] else None)
-        for place, row in found.items()
-        if not row["note"].startswith(FROM_FILE) or row["taken"] == last[place[:4]]
-    )  # fmt: skip
 
 
 _BUSY_S = 3.0  # a night has no time to wait for a book row by row

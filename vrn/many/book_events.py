@@ -4,11 +4,16 @@ import hashlib
 import json
 from dataclasses import asdict, dataclass
 from datetime import date
+from typing import Any
 
 from vrn.errors import InputFileError
 from vrn.many.book_file import end_of, moment, open_book, person_and_host
 from vrn.many.book_tables import AnyBook, BookConnection, insertion
+from vrn.model.season import Outcome
 from vrn.model.trials import PastTrial
+
+FROM_FILE = "file "  # how the note of an outcome begins that a machine's file tells
+_OF_OUTCOME = ("field", "season", "what", "value", "rate_n_lb_ac", "note", "zone", "key")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +80,46 @@ def events(path: AnyBook, *, on: date | None = None) -> tuple[Event, ...]:
               note=row["note"] if row["value"] is None else f"{row['note']} {row['value']:g}",
               recorded_at=row["recorded_at"])
         for row in rows
+    )  # fmt: skip
+
+
+def record_outcome(path: AnyBook, *outcomes: Outcome) -> None:
+    """Write what came of fields into an existing book; the same thing again takes the place of what stood there.
+
+    What came from a file takes the place of all that the book had from that file.
+    """
+    with open_book(path, write=True, new=False) as book:
+        taken = book.execute("SELECT coalesce(max(taken), 0) + 1 AS next FROM outcome").fetchone()["next"]
+        rows = [
+            {name: getattr(one, name) for name in _OF_OUTCOME}
+            | {"recorded_at": moment(), "on_day": one.on.isoformat() if one.on else "", "taken": taken}
+            for one in outcomes
+        ]
+        if rows:
+            book.executemany(insertion("outcome", rows[0]), rows)
+
+
+def outcomes(path: AnyBook, *, on: date | None = None) -> tuple[Outcome, ...]:
+    """All that came of the fields of a book, in the order of field, kind and rate; ``on`` leaves out what was later."""
+    with open_book(path, write=False) as book:
+        rows = book.execute(
+            "SELECT * FROM outcome WHERE CASE on_day WHEN '' THEN recorded_at <= :end ELSE on_day <= :day END"
+            " ORDER BY season, field, what, rate_n_lb_ac, id",
+            {"end": end_of(on), "day": on.isoformat() if on else "9999"},
+        ).fetchall()
+    found: dict[tuple[object, ...], Any] = {}
+    last: dict[tuple[object, ...], int] = {}
+    for row in rows:
+        source = (row["key"] or row["field"], row["season"], row["what"], row["note"])
+        last[source] = max(last.get(source, 0), row["taken"])
+        place = (*source, row["rate_n_lb_ac"], row["zone"])
+        if place not in found or found[place]["id"] < row["id"]:
+            found[place] = row
+    return tuple(
+        Outcome(**{name: row[name] for name in _OF_OUTCOME},
+                on=date.fromisoformat(row["on_day"]) if row["on_day"] else None)
+        for place, row in found.items()
+        if not row["note"].startswith(FROM_FILE) or row["taken"] == last[place[:4]]
     )  # fmt: skip
 
 

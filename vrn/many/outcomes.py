@@ -12,7 +12,8 @@ import numpy as np
 
 from vrn.errors import InputFileError, OutOfRangeError
 from vrn.findings import Finding, Quantity, note
-from vrn.many.book import FROM_FILE, Entry
+from vrn.many.book import Entry
+from vrn.many.book_events import FROM_FILE
 from vrn.model.applied import Comparison
 from vrn.model.season import Outcome, ZoneStalks
 from vrn.model.trials import PastTrial, StripResponse

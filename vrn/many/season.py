@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 
 from vrn.findings import Finding, note, warning
-from vrn.many.book import Entry, bounds_of
+from vrn.many.book import Entry
 from vrn.model.metric_keys import column
 from vrn.model.season import Due, Order, Outcome, Result, SeasonZone, State
 from vrn.model.trials import PastTrial
@@ -115,7 +115,7 @@ def _due(entry: Entry, label: str, applied: bool, today: date, zones: tuple[Seas
         acres=summary.get("acres"), total_n_lb=summary.get("total_n_lb"),
         mean_rate_n_lb_ac=summary.get("mean_rate_n_lb_ac"), total_product=summary.get("total_product"),
         product=product.get("name", ""), product_unit=product.get("unit", "lb"), summary_sha256=entry.summary_sha256,
-        recorded_at=entry.recorded_at, zones=zones, bounds=entry.bounds or bounds_of(entry.outlines),
+        recorded_at=entry.recorded_at, zones=zones, bounds=entry.ground,
         doubt_sd_lb_ac=summary.get("doubt", {}).get("sd_lb_ac"),
         grower=entry.grower, signed_by=str(entry.signature.get("name") or "") if state != "failed" else "",
         **{name: entry.summary.get("work", {}).get(name) for name in ("loads", "hours", "cost")},
