@@ -52,6 +52,7 @@ _DOOR = {
 }
 door.offer(
     {
+        "Book.trials": ("vrn.many.questions", "trials_at"),
         "Field.from_frames": ("vrn.ingest.read", "field_from_tables"),
         "Field.html": ("vrn.pages.notebook", "field_html"),
         "Ledger.html": ("vrn.pages.notebook", "ledger_html"),

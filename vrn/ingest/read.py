@@ -132,7 +132,8 @@ def _read_all(files: InputFiles, settings: Settings, sampled: bool) -> Field:
         files.warn("weather.ends-before-sampling", about, last=weather.days[-1], sampled=max(pulled))
     normals = read_normals(files, settings) if sampled else None
     trial = read_trial(files, settings.nitrogen) if sampled else None
-    past = read_learning(files, settings.learning, settings.header.season)
+    learning, past = read_learning(files, settings.learning, settings.header.season)
+    settings = replace(settings, learning=learning)
     _said_and_mapped(files, settings, layers.get("applied_n"))
     zones = layers.pop("zones", None)
     if sampled:

@@ -5,13 +5,14 @@ import json
 import math
 import sqlite3
 from contextlib import closing
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vrn import door
 from vrn.errors import InputFileError
 from vrn.ingest import ranges
 from vrn.ingest.cells import Columns, RowFaults, numbers
@@ -87,15 +88,23 @@ def _quantity(
     return values * factor
 
 
-def read_learning(files: InputFiles, section: LearningSection | None, season: int) -> tuple[PastTrial, ...]:
-    """Trials of earlier seasons in the book that ``[learning]`` names; the hash is of them, not of the whole book."""
+def read_learning(
+    files: InputFiles, section: LearningSection | None, season: int
+) -> tuple[LearningSection | None, tuple[PastTrial, ...]]:  # fmt: skip
+    """Trials of earlier seasons in the book that ``[learning]`` names, and the section, a server's without a password.
+
+    The hash is of the trials, not of the whole book.
+    """
     if section is None:
-        return ()
-    source = files.source(section.book, "learning.book")
-    trials = tuple(trial for trial in trials_in(source.path) if trial.season < season)
-    files.inputs[f"{section.book}{TRIALS}"] = digest_of(trials)
-    files.input_keys[f"{section.book}{TRIALS}"] = "learning.book"
-    return trials
+        return None, ()
+    if "://" in section.book:
+        name, found = door.call("Book.trials", section.book)
+    else:
+        name, found = section.book, trials_in(files.source(section.book, "learning.book").path)
+    trials = tuple(trial for trial in found if trial.season < season)
+    files.inputs[f"{name}{TRIALS}"] = digest_of(trials)
+    files.input_keys[f"{name}{TRIALS}"] = "learning.book"
+    return replace(section, book=name), trials
 
 
 TRIALS: Final = "#trials"  # ends the name of a book among a field's inputs

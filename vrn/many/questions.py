@@ -14,7 +14,7 @@ from vrn.files.staging import move
 from vrn.many.book import Entry
 from vrn.many.book_events import Event
 from vrn.many.book_file import open_book
-from vrn.many.book_tables import AnyBook, insertion
+from vrn.many.book_tables import AnyBook, book_at, insertion
 from vrn.model.season import Due, Link, Sum
 from vrn.model.trials import PastTrial
 
@@ -71,6 +71,12 @@ def trials_of(book: AnyBook) -> tuple[PastTrial, ...]:
         from vrn.ingest.season_tables import read_trials
 
         return read_trials(opened)
+
+
+def trials_at(address: str) -> tuple[str, tuple[PastTrial, ...]]:
+    """The address of a server's book as it may be shown, and its harvested trials; InputFileError for no such book."""
+    book = book_at(address)
+    return str(book), trials_of(book)
 
 
 def write_season_table(rows: Sequence[object], path: Path) -> None:

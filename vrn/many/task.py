@@ -280,7 +280,7 @@ def staleness(field_file: Path, folder: Path) -> tuple[str, dict[str, str]] | No
         if field_file.name not in inputs or not files:
             return "stale-new", {}
         for name, was in inputs.items():
-            if _input_now(field_file.parent, name, summary["season"]) != was:
+            if _input_now(field_file, name, summary["season"]) != was:
                 return "stale-input", {"file": name}
         for name, was in files.items():
             if _sha256_or_none(folder / name) != was:
@@ -301,14 +301,20 @@ def _sha256_or_none(path: Path) -> str | None:
         return None
 
 
-def _input_now(folder: Path, name: str, season: int) -> str | None:
+def _input_now(field_file: Path, name: str, season: int) -> str | None:
     """Hash of an input as it is now: of a file, or of the earlier trials in a season book."""
+    from vrn.ingest import read_settings
     from vrn.ingest.season_tables import TRIALS, digest_of, trials_in
+    from vrn.many.questions import trials_at
 
     if not name.endswith(TRIALS):
-        return _sha256_or_none(folder / name)
+        return _sha256_or_none(field_file.parent / name)
     try:
-        trials = trials_in(folder / name.removesuffix(TRIALS))
+        if "://" in name:  # only the field file has the whole address
+            learning = read_settings(field_file).learning
+            trials = trials_at(learning.book)[1] if learning else ()
+        else:
+            trials = trials_in(field_file.parent / name.removesuffix(TRIALS))
     except VrnError:
         return None
     return digest_of(tuple(trial for trial in trials if trial.season < season))
