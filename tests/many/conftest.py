@@ -79,7 +79,7 @@ class Server:
             shutil.chown(self.folder, "postgres")
         self._run("initdb", "-A", "trust", "-U", "postgres", "--no-sync", "-E", "UTF8", "--locale", "C.UTF-8", "-D",
                   self.data)  # fmt: skip
-        rules = "local all locked scram-sha-256\nlocal all all trust\n"
+        rules = "local all locked,kept scram-sha-256\nlocal all all trust\n"
         (self.data / "pg_hba.conf").write_text(rules, encoding="ascii")
         self.start()
         self.sql("CREATE ROLE locked LOGIN PASSWORD 'right'")

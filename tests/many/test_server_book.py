@@ -189,9 +189,8 @@ def test_a_field_learns_from_a_book_on_a_server(
     assert len(trials_of(held)) == 1
     written = [path.read_bytes() for path in out.rglob("*") if path.is_file()]
     assert not any(secret.encode() in text for text in (*written, done.stdout.encode(), done.stderr.encode()))
-    assert (
-        f"postgresql://kept@/{name}#trials" in json.loads((out / "summary.json").read_text(encoding="utf-8"))["inputs"]
-    )
+    summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    assert f"postgresql://kept@/{name}#trials" in summary["inputs"]
     assert staleness(field_file, out) is None
     record_trials(held, "id-elm", replace(_trial("Elm"), block="block 2", season=2024, harvest_sha256="h2"))
     assert staleness(field_file, out)[0] == "stale-input"
