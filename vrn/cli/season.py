@@ -53,7 +53,8 @@ def season(
         datetime | None, typer.Option("--on", formats=["%Y-%m-%d"], help="the day to speak of; today if not given")
     ] = None,
     season_: Annotated[
-        int | None, typer.Option("--season", help="year of harvest; the season of the day if not given")
+        int | None,
+        typer.Option("--season", min=1980, max=2100, help="year of harvest; the season of the day if not given"),
     ] = None,
     retire: Annotated[
         list[str] | None, typer.Option("--retire", metavar="FIELD", help="take a field out of this season")

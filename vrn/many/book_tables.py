@@ -110,8 +110,7 @@ CREATE TABLE IF NOT EXISTS plot (
     sd_n_lb_ac REAL,
     yield_bu_ac REAL,
     points INTEGER NOT NULL,
-    x_ft REAL,
-    y_ft REAL,
+    x_ft REAL, y_ft REAL,
     why TEXT NOT NULL DEFAULT '',         -- it was left out; empty where it counts
     outline TEXT NOT NULL DEFAULT ''      -- WKT, longitude and latitude
 );
@@ -211,9 +210,12 @@ def book_at(place: str | Path) -> AnyBook:
     text = str(place)
     if "://" not in text:
         return Path(place)
-    parts = urlsplit(text)
+    try:
+        parts, shown = urlsplit(text), str(ServerBook(text))
+    except ValueError:  # what cannot be taken apart may hold a password anywhere
+        parts, shown = urlsplit(""), "What was given"
     if parts.scheme not in ("postgresql", "postgres") or not parts.path.strip("/"):
-        problem = f"{ServerBook(text)} is not the address of a season book."
+        problem = f"{shown} is not the address of a season book."
         raise InputFileError(problem, "Give a file, as season.db, or postgresql://USER@HOST/DATABASE.")
     return ServerBook(text)
 
@@ -269,8 +271,6 @@ WHERE coalesce((SELECT what <> 'retired' FROM event WHERE key = ANY (keys) AND s
     AND coalesce((SELECT bool_or(what = 'listed') FROM (SELECT DISTINCT ON (key, note) what FROM event
         WHERE key = ANY (keys) AND what IN ('listed', 'unlisted') ORDER BY key, note, event.id DESC) AS lists), true);
 """
-
-
 _TABLES_THERE: Final = f"""
 SELECT c.relname AS name FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace
 WHERE c.relkind IN ('r', 'p') AND n.nspname NOT IN ('pg_catalog', 'information_schema', 'pg_toast')
@@ -334,7 +334,7 @@ def open_server(book: ServerBook, *, write: bool, new: bool = True, busy_s: floa
                 yield session
     except DBAPIError as error:
         said = " ".join(str(getattr(error, "orig", error)).split())
-        problem = f"The season book {book} cannot be {'written' if write else 'read'}: {said.rstrip('.')}."
+        problem = f"The season book {book} cannot be {'written' if write else 'read'}: {said.rstrip('.?')}."
         raise OutputError(problem, _remedy(said)) from error
 
 
