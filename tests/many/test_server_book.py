@@ -271,7 +271,8 @@ def test_what_is_no_book_is_refused(server: Any, run_vrn: Run, tmp_path: Path) -
         f"postgresql://postgres@/nowhere?host={socket}": "createdb",
         f"postgresql://postgres@/{fresh}?host={tmp_path}": "Check the address",
         "postgresql://127.0.0.1:9/season": "Check the address",
-        "postgresql://me:secret@[office/season": "not the address", "postgresql://office": "not the address", "mysql://office/season": "not the address",
+        "postgresql://me:secret@[office/season": "not the address",
+        "postgresql://office": "not the address", "mysql://office/season": "not the address",
         server.address(other): "not a season book", server.address(newer): "newer vrn",
     }  # fmt: skip
     for address, said in wrong.items():
