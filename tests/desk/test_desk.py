@@ -322,6 +322,25 @@ def test_a_dropped_file_of_samples_is_named_with_its_columns(client: TestClient,
     assert path.read_bytes() == kept
 
 
+@pytest.mark.parametrize(("name", "content"), [
+    ("a.csv", b"\0\1\2"), ("a.csv", b""), ("a.xlsx", b"PK\3\4 cut short"), ("a.zip", b"PK\5\6" + bytes(18)), ("a.tif", b"II*\0"),
+    ("a.geojson", b'{"type": "Feature'), ("a.csv", b"x;y\n1;2\n"), ("a.exe", b"MZ"),
+])  # fmt: skip
+def test_a_file_that_cannot_be_used_is_said_and_changes_nothing(
+    client: TestClient, farm: Path, name: str, content: bytes
+) -> None:
+    """A problem with its remedy on the page, the field file as it was, and the page of readings still there."""
+    before = (farm / "mill_race" / "field.toml").read_bytes()
+    sent = {"role": "samples", "seen": digest_of(before)}
+    answer = client.post("/fields/mill_race/files", data=sent, files={"files": (name, content)})
+    assert answer.status_code < 500
+    assert 'class="problem"' in answer.text
+    assert (farm / "mill_race" / "field.toml").read_bytes() == before
+    assert (
+        'class="cells"' in (client.get("/fields/mill_race/readings") and client.get("/fields/mill_race/readings")).text
+    )
+
+
 def test_a_review_of_the_map_goes_into_the_field_file(client: TestClient, farm: Path) -> None:
     """Rates with reasons as tables, comments kept; a rate without a reason, and another key, are refused."""
     path = farm / "mill_race" / "field.toml"
@@ -558,8 +577,9 @@ def test_readings_and_fields_stand_on_their_ground(client: TestClient, farm: Pat
 
     table = readings_table(lambda _step: None, field_file=farm / "mill_race" / "field.toml")
     samples = read_field(farm / "mill_race" / "field.toml").samples
-    assert len(table.points) == len(samples.nitrate_ppm)
     doubted = {row for _, _, row, found in table.points if found}
+    assert {14, 15} <= doubted  # beside the field, and shown there
+    assert len(table.points) == len(samples.nitrate_ppm) + len(doubted - set(samples.row))
     assert doubted <= {number for number, _, found in table.rows if found}
     assert 'href="/fields/mill_race"' in client.get("/map-of-fields").text
 

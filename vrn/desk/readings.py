@@ -121,6 +121,9 @@ def _map_of(
         places = [reproject(field.boundary, field.crs, LONLAT), *shapely.get_parts(at)]
         rows = zip(samples.sample_id, samples.nitrate_ppm, samples.row, strict=True)
         named = [(f"{name}: {shown.text('concentration', float(ppm))}", int(row)) for name, ppm, row in rows]
+        beside = [one for one in _left_out_near(look, places[0]) if one[1] in doubted - set(samples.row.tolist())]
+        places += [point for point, _ in beside]
+        named += [(str(row), row) for _, row in beside]
     else:
         spots = points_of(look)
         fit = np.isfinite(spots).all(axis=1) & (np.abs(spots) <= (180.0, 90.0)).all(axis=1)
@@ -131,6 +134,14 @@ def _map_of(
     box, (outline, *ways) = paths_of(places)
     points = tuple((way, name, row, row in doubted) for way, (name, row) in zip(ways, named, strict=True))
     return box, outline if field is not None else "", points
+
+
+def _left_out_near(look: Look, boundary: shapely.Geometry) -> list[tuple[shapely.Point, int]]:
+    """Rows with places no farther from a boundary than it is wide, in degrees."""
+    spots, rows = points_of(look), look.table.row if look.table is not None else ()
+    around = shapely.buffer(shapely.envelope(boundary), np.hypot(*np.ptp(np.reshape(boundary.bounds, (2, 2)), axis=0)))
+    near = shapely.contains_xy(around, spots) if len(spots) == len(rows) else np.zeros(0, dtype=bool)
+    return [(shapely.Point(spots[i]), int(rows[i])) for i in np.flatnonzero(near)]
 
 
 def _taken(look: Look, columns: Iterable[str], own: dict[str, str]) -> dict[str, str]:
