@@ -323,8 +323,8 @@ def test_a_dropped_file_of_samples_is_named_with_its_columns(client: TestClient,
 
 
 @pytest.mark.parametrize(("name", "content"), [
-    ("a.csv", b"\0\1\2"), ("a.csv", b""), ("a.xlsx", b"PK\3\4 cut short"), ("a.zip", b"PK\5\6" + bytes(18)), ("a.tif", b"II*\0"),
-    ("a.geojson", b'{"type": "Feature'), ("a.csv", b"x;y\n1;2\n"), ("a.exe", b"MZ"),
+    ("a.csv", b"\0\1\2"), ("a.csv", b""), ("a.xlsx", b"PK\3\4 cut short"), ("a.zip", b"PK\5\6" + bytes(18)),
+    ("a.tif", b"II*\0"), ("a.geojson", b'{"type": "Feature'), ("a.csv", b"x;y\n1;2\n"), ("a.exe", b"MZ"),
 ])  # fmt: skip
 def test_a_file_that_cannot_be_used_is_said_and_changes_nothing(
     client: TestClient, farm: Path, name: str, content: bytes
@@ -336,9 +336,9 @@ def test_a_file_that_cannot_be_used_is_said_and_changes_nothing(
     assert answer.status_code < 500
     assert 'class="problem"' in answer.text
     assert (farm / "mill_race" / "field.toml").read_bytes() == before
-    assert (
-        'class="cells"' in (client.get("/fields/mill_race/readings") and client.get("/fields/mill_race/readings")).text
-    )
+    for _ in range(2):  # the first looks at the file
+        page = client.get("/fields/mill_race/readings").text
+    assert 'class="cells"' in page
 
 
 def test_a_review_of_the_map_goes_into_the_field_file(client: TestClient, farm: Path) -> None:

@@ -275,7 +275,11 @@ def _kind_of(key: KeyOfFile, shown: UnitFormat) -> tuple[Kind, tuple[tuple[str, 
 
         return "choice", tuple((method.key, method.title) for method in methods())
     if get_origin(kind) is Literal:
-        return "choice", tuple((str(one), str(one)) for one in get_args(kind))
+        from vrn.words.desk import SENTENCES
+
+        codes = {one: f"choice-{str(one).replace('_', '-')}" for one in get_args(kind)}
+        return "choice", tuple((str(one), say(shown, f"desk.{code}") if code in SENTENCES else str(one))
+                               for one, code in codes.items())  # fmt: skip
     if kind is bool:
         return "choice", tuple((_YES[one], say(shown, f"settings.{word}")) for one, word in
                                ((True, "yes"), (False, "no")))  # fmt: skip

@@ -37,6 +37,11 @@ SENTENCES: Final[dict[str, str]] = {
     "too-large": "The file is too large.",
     "not-understood": "This request was not understood.",
     "refused": "This did not work",
+    # choices whose name in the file is short
+    "choice-n": "nitrogen",
+    "choice-bu-ac": "bu/ac",
+    "choice-t-ha": "t/ha",
+    "choice-yield-log": "harvest log",
     # jobs
     "working": "Working",
     "stop": "Stop",
