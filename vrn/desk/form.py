@@ -115,13 +115,8 @@ def _allowed(kind: Any, factor: float) -> str:
 
 Kind = Literal["number", "text", "choice", "date", "list", "names"]
 _LEFT_OUT: Final = ("review", "field.id")  # signed and set elsewhere, or made once
-_SEVERAL: Final = (
-    "field.no_apply",
-    "samples.leave_out",
-    "applications",
-    "layers.extra",
-    "product.blend",
-)  # tables that repeat
+_SEVERAL: Final = ("field.no_apply", "samples.leave_out", "applications", "layers.extra",
+                   "product.blend")  # tables that repeat  # fmt: skip
 _BACK: Final = {"field": "", "readings": "/readings", "layers": "/layers", "zones": "/zones"}
 _YES: Final = {True: "true", False: "false"}
 
