@@ -39,8 +39,6 @@ SENTENCES: Final[dict[str, str]] = {
     "refused": "This did not work",
     # choices whose name in the file is short
     "choice-n": "nitrogen",
-    "choice-bu-ac": "bu/ac",
-    "choice-t-ha": "t/ha",
     "choice-yield-log": "harvest log",
     # jobs
     "working": "Working",
