@@ -8,7 +8,7 @@
   const map = L.map("map", { attributionControl: false, zoomSnap: 0.25 });
   const layers = new Map();
   // a line in the paper's color under each in the ink's: one of the two is seen on any fill
-  const all = L.geoJSON(fields, { style: (field) => ({ color: paper, weight: 4.5, fillColor: fills[field.properties.state], fillOpacity: 1 }) }).addTo(map);
+  const all = L.geoJSON(fields, { interactive: false, style: (field) => ({ color: paper, weight: 4.5, fillColor: fills[field.properties.state], fillOpacity: 1 }) }).addTo(map);
   L.geoJSON(fields, {
     style: (field) => ({ color: ink, weight: 2, dashArray: field.properties.state === "DRAFT" ? "5 4" : null, fillOpacity: 0 }),
     onEachFeature: (field, layer) => {
