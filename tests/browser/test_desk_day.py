@@ -110,7 +110,9 @@ def test_from_foreign_files_to_a_signed_stick(tmp_path: Path, chromium: Any, run
 
     page = chromium.new_page(viewport={"width": 1280, "height": 860}, reduced_motion="reduce")
     wrong, asked, presses, chosen = list[str](), set[str](), 0, list[Any]()
-    page.on("filechooser", chosen.append)  # from the start: a browser told of it later may have opened its own
+    page.on(
+        "filechooser", lambda opened: chosen.append(opened)
+    )  # from the start: a browser told of it later may have opened its own
     page.on("console", lambda said: wrong.append(said.text) if said.type == "error" else None)
     page.on("pageerror", lambda error: wrong.append(str(error)))
     page.on(
