@@ -79,7 +79,7 @@ def season_findings(fields: Sequence[Due], entries: Sequence[Entry], season: int
              for entry in away if (entry.season or 0) > (season or 0)]  # fmt: skip
     earlier = len(away) - len(later)
     late = [item.field for item in fields if item.late]
-    past = [note("season.late", "season", count=len(late), fields=", ".join(late))] if late else []
+    past = [note("season.late", "season", count=len(late), fields="; ".join(late))] if late else []
     return (*twice, *later, *past, *([note("season.earlier", "book", count=earlier)] if earlier else []))
 
 

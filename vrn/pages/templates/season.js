@@ -24,6 +24,7 @@
     for (const layer of layers.values()) {
       const box = layer.getBounds();
       const wide = map.latLngToLayerPoint(box.getNorthEast()).x - map.latLngToLayerPoint(box.getSouthWest()).x;
+      layer.setStyle({ weight: wide > 24 ? 2 : 0.75 }); // a small field is seen by its fill
       const named = wide > 60 || layers.size <= 12;
       if (layer.named === named) continue;
       layer.named = named;
