@@ -260,8 +260,9 @@ def _change_lines(changes: tuple["Event", ...], fields: tuple["Due", ...]) -> li
     from vrn.pages.season_page import season_units
     from vrn.words import say as worded
 
-    shown = season_units(fields)
-    return [worded(shown, "season.changed", day=str(one.on or one.recorded_at[:10]), field=one.field, what=one.what,
+    shown, named = season_units(fields), {item.key: item.field for item in fields}
+    return [worded(shown, "season.changed", day=str(one.on or one.recorded_at[:10]), what=one.what,
+                   field=named.get(one.key, one.field),
                    id=one.rx[:SHORT], by=one.by, host=one.host).strip() for one in changes]  # fmt: skip
 
 
