@@ -3,12 +3,13 @@
 import functools
 import gc
 import os
+import shutil
 import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import chdir, redirect_stderr, redirect_stdout
 from io import StringIO
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import settings
@@ -50,6 +51,22 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """The longest files first, by the clock; the others as they come."""
     place = {name: number for number, name in enumerate(LONGEST)}
     items.sort(key=lambda item: place.get(item.path.stem, len(LONGEST)))
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """The browser, or a skip that says why there is none."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed (extra: test)")
+    program = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if program is None:
+        pytest.skip("no chromium on this machine")
+    with sync_api.sync_playwright() as playwright:
+        # nothing resolves, so a request would fail even if the page's policy let it out
+        browser = playwright.chromium.launch(
+            executable_path=program, args=["--no-sandbox", "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"]
+        )
+        yield browser
+        browser.close()
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,6 @@
 
 import base64
 import runpy
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,22 +21,6 @@ class Visit:
     page: Any
     requests: list[str] = field(default_factory=list)
     errors: list[str] = field(default_factory=list)
-
-
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
-    """The browser, or a skip that says why there is none."""
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed (extra: test)")
-    program = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    if program is None:
-        pytest.skip("no chromium on this machine")
-    with sync_api.sync_playwright() as playwright:
-        # nothing resolves, so a request would fail even if the page's policy let it out
-        browser = playwright.chromium.launch(
-            executable_path=program, args=["--no-sandbox", "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"]
-        )
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(scope="session")

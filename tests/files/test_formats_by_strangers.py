@@ -300,7 +300,7 @@ def test_summary_has_exactly_the_contracts_keys(made: Prescription) -> None:
     assert set(summary) == {
         "field", "season", "acres", "units", "method", "product", "flat_rate_n_lb_ac", "mean_rate_n_lb_ac",
         "total_n_lb", "total_product", "zones", "surfaces", "zone_choice", "approved", "id", "findings", "inputs",
-        "files", "versions",
+        "files", "versions", "doubt",
     }  # fmt: skip
     assert set(summary["zones"][0]) == {
         "zone", "acres", "parts", "rate_n_lb_ac", "rate_product", "nitrate_ppm", "organic_matter_pct",

@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import date
 from html import unescape
 from pathlib import Path
+from typing import Any
 
 import pyogrio
 import pytest
@@ -229,24 +230,18 @@ def test_season_command_tells_records_and_writes(
 
 
 @pytest.mark.browser
-def test_page_draws_in_a_browser(tmp_path: Path) -> None:
+def test_page_draws_in_a_browser(tmp_path: Path, chromium: Any) -> None:
     """Both fields are drawn, a name in the table leads to its field, and the console stays quiet."""
-    sync_api = pytest.importorskip("playwright.sync_api")
-    chromium = Path("/usr/bin/chromium")
-    if not chromium.exists():
-        pytest.skip("no chromium on this machine")
     path = tmp_path / "season.html"
     write_season_page(_page(), path)
-    with sync_api.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=str(chromium), args=["--no-sandbox"])
-        page = browser.new_page(viewport={"width": 1000, "height": 800}, offline=True)
-        complaints: list[str] = []
-        page.on("console", lambda message: complaints.append(message.text))
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.goto(path.as_uri())
-        assert page.locator("#map path.leaflet-interactive").count() == 2
-        page.get_by_role("button", name="Ash Hill").click()
-        assert page.locator("tr.on th").inner_text() == "Ash Hill"
-        assert page.locator("img").count() == 0
-        browser.close()
+    page = chromium.new_page(viewport={"width": 1000, "height": 800}, offline=True)
+    complaints: list[str] = []
+    page.on("console", lambda message: complaints.append(message.text))
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.goto(path.as_uri())
+    assert page.locator("#map path.leaflet-interactive").count() == 2
+    page.get_by_role("button", name="Ash Hill").click()
+    assert page.locator("tr.on th").inner_text() == "Ash Hill"
+    assert page.locator("img").count() == 0
+    page.close()
     assert complaints == []
