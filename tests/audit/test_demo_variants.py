@@ -35,7 +35,9 @@ FIELDS = ("cedar_bend", "heron_flat", "mill_race")
 FEW = [(FIELDS[i % 3], export) for i, export in enumerate(VARIANTS)]  # each variant once; all on all in the long run
 
 
-@pytest.fixture(scope="module", params=FIELDS)
+@pytest.fixture(
+    scope="module", params=[FIELDS[0], *(pytest.param(name, marks=pytest.mark.long) for name in FIELDS[1:])]
+)
 def built(request: pytest.FixtureRequest, demo_built: Callable[[str], Prescription]) -> Prescription:
     """A demo field's prescription."""
     return demo_built(request.param)

@@ -59,6 +59,7 @@ for step in json.loads(sys.argv[1]):
 """
 
 
+@pytest.mark.long
 def test_every_step_works_without_posix(valley: Path, on_windows: dict[str, str], tmp_path: Path) -> None:
     """Many fields, a build in place of one, verify, plan and the season run; nothing is left beside them."""
     field, out = valley.parent / "field_000" / "field.toml", tmp_path / "out"
