@@ -19,6 +19,7 @@ GAL_AC_MM3_M2: Final = US_GAL_L * 1e6 / AC_M2  # 1 gal/ac = 935.3956 mm³/m²
 PSI_KPA: Final = LB_KG * 9.80665 / IN_M**2 / 1000.0  # 1 psi = 6.894757 kPa
 LB_GAL_KG_L: Final = LB_KG / US_GAL_L  # 1 lb/gal = 0.119826 kg/L
 HA_AC: Final = HA_M2 / AC_M2  # 1 ha = 2.471054 ac
+IN_OF: Final = {"in": 1.0, "cm": 0.01 / IN_M, "ft": FT_M / IN_M, "m": 1.0 / IN_M}  # inches in one of each
 
 # 1 ppm of a soil of 1 g/cm³ in a slice 1 in thick over one acre:
 # 4046.8564224 m² × 0.0254 m × 1000 kg/m³ × 1e-6 / 0.45359237 kg/lb = 0.226613 lb

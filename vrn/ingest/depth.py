@@ -11,14 +11,13 @@ from vrn.ingest.cells import Columns, RowFaults, is_unknown, numbers
 from vrn.ingest.gate import Gate, NitrateColumn
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.table import CellTable
-from vrn.units import FT_M, IN_M
+from vrn.units import IN_OF
 
 DEPTH_ROLES = ("top_in", "bottom_in", "top_cm", "bottom_cm", "depth")
 _USUAL = ("depth_in", "depth_cm")
 _DEEPEST_IN = 120.0
 _FEET_IN = 4.0  # no deeper than this in inches, cores are in feet
 _CLOSE_IN = 0.5  # 0–30 cm and 0–12 in are the same core
-_IN_OF = {"in": 1.0, "cm": 0.01 / IN_M, "ft": FT_M / IN_M, "m": 1.0 / IN_M}
 _SPELLED = {
     "in": "in", "inch": "in", "inches": "in", '"': "in", "''": "in", "cm": "cm", "ft": "ft", "feet": "ft", "foot": "ft",
     "'": "ft",
@@ -137,14 +136,14 @@ def read_depths(
     elif pair is None and header is not None:
         unit = header[2] or ("cm" if files.metric else "in")
         top, bottom = (np.where(needed, np.nan_to_num(end), np.nan) for end in header[:2])
-        factor, shown, remedy = np.full(len(table), _IN_OF[unit]), [unit] * len(table), ""
+        factor, shown, remedy = np.full(len(table), IN_OF[unit]), [unit] * len(table), ""
         if not header[2]:
             files.note("ingest.depth-unit-assumed", source, column="of the readings", depth=Quantity("depth", 12.0))
     else:
         unit = _unit_of_pair(files, columns)
         _in_its_unit(gate, columns, unit)
         top, bottom = (numbers(table, _needed(columns, f"{end}_{unit}", pair), faults) for end in ("top", "bottom"))
-        factor, shown = np.full(len(table), _IN_OF[unit]), [unit] * len(table)
+        factor, shown = np.full(len(table), IN_OF[unit]), [unit] * len(table)
         remedy = f"Fill in top_{unit} and bottom_{unit}."
     named = {row for row, _, _ in faults.faults[before:]}
     with np.errstate(invalid="ignore"):
@@ -198,7 +197,7 @@ def _as_the_header_says(
     if thickness:
         bottom_in, top_in = bottom_in - top_in, np.where(np.isfinite(top_in), 0.0, np.nan)
     for unit in units:
-        top, bottom = np.nan_to_num(header[0]) * _IN_OF[unit], header[1] * _IN_OF[unit]
+        top, bottom = np.nan_to_num(header[0]) * IN_OF[unit], header[1] * IN_OF[unit]
         off &= ~((np.abs(top_in - top) < _CLOSE_IN) & (np.abs(bottom_in - bottom) < _CLOSE_IN))
     off &= np.isfinite(top_in)
     if off.any():
@@ -257,7 +256,7 @@ def _from_text(
             units[i], bare = unit or usual, bare or unit is None
     if bare and of_column is None:
         files.note("ingest.depth-unit-assumed", source, column=name, depth=Quantity("depth", 12.0))
-    return top, bottom, np.array([_IN_OF[unit] for unit in units], dtype=float), units
+    return top, bottom, np.array([IN_OF[unit] for unit in units], dtype=float), units
 
 
 def _what(cell: str) -> str:

@@ -9,14 +9,14 @@ from vrn.ingest.contents import HeaderMeaning, read_header
 from vrn.ingest.input_files import InputFiles, Source
 from vrn.ingest.table import CellTable
 from vrn.model.settings import SampleSection
-from vrn.units import BU_AC_T_HA, CORN_BU_LB, LB_AC_KG_HA
+from vrn.units import BU_AC_T_HA, CORN_BU_LB, IN_OF, LB_AC_KG_HA
 
 Role = Literal["organic_matter", "relative", "bu_ac", "t_ha", "applied_n", "water_pct"]
 
 CARBON_TO_MATTER: Final = (
     1.724  # organic matter holds 58 % carbon: van Bemmelen 1890, a convention and not a measurement
 )
-_TOP_SOIL = {"in": 13.0, "cm": 33.0, "ft": 1.1, "m": 0.33}  # a foot, in any unit; deeper soil holds less
+_TOP_SOIL_IN: Final = 13.0  # a foot, rounded up in any unit; deeper soil holds less organic matter
 _T_HA: Final = 1.0 / BU_AC_T_HA
 _YIELD: Final = {
     "bu/ac": 1.0, "t/ha": _T_HA, "kg/ha": _T_HA / 1000.0, "dt/ha": _T_HA / 10.0, "kg/m²": _T_HA * 10.0,
@@ -239,7 +239,7 @@ class Gate:
             self.refuse(
                 f'the header "{header}" says an extract, and {_WANTED[role][0]} is needed', "Name another column."
             )
-        if role == "organic_matter" and (deep := meaning.depth) and deep[1] > _TOP_SOIL.get(deep[2], 13.0):
+        if role == "organic_matter" and (deep := meaning.depth) and deep[1] * IN_OF[deep[2] or "in"] > _TOP_SOIL_IN:
             topsoil = Quantity("depth", 12.0)
             self.files.warn("ingest.organic-matter-of-deep-cores", self.source, column=header, topsoil=topsoil)
         if meaning.basis == "moist" and role in ("bu_ac", "t_ha"):
