@@ -246,7 +246,7 @@ def _dask_pool(address: str) -> Iterator[_WorkerPool]:
     for name in ("distributed", "distributed.client", "distributed.core", "distributed.comm"):  # each has its own level
         logging.getLogger(name).setLevel(logging.CRITICAL)  # what goes wrong with a field is told in its row
     try:
-        client: Any = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
+        client: Any = Client(address, timeout="10s", set_as_default=False)
     except (OSError, ValueError) as error:
         raise _nobody(address, error) from None
     over = threading.Event()

@@ -299,7 +299,7 @@ def _season_plot(
             axes.text(on, top * height, f" {words} ", color=color, fontsize=8, ha="right" if late else "left",
                       bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5})  # fmt: skip
         axes.set(ylabel=say(shown, "report.rain", unit=unit), ylim=(0, top * 1.3))
-        locator: Any = AutoDateLocator()  # type: ignore[no-untyped-call]
+        locator: Any = AutoDateLocator()
         axes.xaxis.set_major_locator(locator)
-        axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, show_offset=False))  # type: ignore[no-untyped-call]
+        axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, show_offset=False))
         return png(drawn)

@@ -331,7 +331,7 @@ class Prescription:
         **options
             Passed on to ``folium.Map``, as ``tiles=None`` for no background.
         """
-        return door.call("Prescription.explore", self, **options)  # type: ignore[no-any-return]
+        return door.call("Prescription.explore", self, **options)
 
     @property
     def approved(self) -> bool:
