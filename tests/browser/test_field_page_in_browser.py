@@ -40,7 +40,7 @@ def _said(page: Any, part: str) -> str:
 
 
 def test_forty_readings_with_slips_are_saved_and_built(
-    visit: Callable[..., Any], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    visit: Callable[..., Any], tmp_path: Path, capsys: pytest.CaptureFixture[str], quick_reports: None
 ) -> None:
     """Every slip is caught on the spot, the need is the ledger's, and `vrn build` takes the file as it is."""
     folder = tmp_path / "cedar_bend"
@@ -134,7 +134,7 @@ def test_a_phone_that_keeps_nothing_says_so(visit: Callable[..., Any], tmp_path:
     plan = plan_samples(read_ground(CEDAR / "field.toml"), PlanOptions(samples=12, second_foot="none", pairs=0))
     write_planned(plan, tmp_path / "plan")
     path = tmp_path / "plan" / "field.html"
-    page = visit(path).page
+    page = visit(path, own=True).page
     page.add_init_script("Object.defineProperty(window, 'localStorage', {get() { throw new Error('no'); }})")
     page.reload()
     assert page.locator("#state").get_attribute("class") == "lost"

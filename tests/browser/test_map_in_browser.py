@@ -297,7 +297,7 @@ def test_print_shows_the_picture_and_every_ledger(visit: Callable[..., Any], map
     """On paper: the still picture, all ledgers, the rates; no control."""
     page = visit(map_file).page
     page.emulate_media(media="print")
-    assert page.locator("figure.still svg").is_visible()
+    page.locator("figure.still svg").wait_for()
     assert page.locator(".because:visible").count() == 3
     for control in ("#show", "#review", ".zones", "#main-pane"):
         assert not page.locator(control).is_visible()

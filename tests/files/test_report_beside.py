@@ -66,7 +66,8 @@ def test_report_is_set_here_when_no_process_starts(
 
 @pytest.mark.parametrize(
     "code",
-    ["raise SystemExit(1)", "print('neither a page nor a paper')", "import no_such_module",
+    [pytest.param("raise SystemExit(1)", marks=pytest.mark.long), "print('neither a page nor a paper')",
+     pytest.param("import no_such_module", marks=pytest.mark.long),
      """
 import pickle, sys
 _, (_, folder) = pickle.load(sys.stdin.buffer), pickle.load(sys.stdin.buffer)

@@ -42,7 +42,7 @@ def _write_log(path: Path, bounds: tuple[float, float, float, float], crs: str) 
     west, south, east, north = bounds
     places: list[tuple[float, float]] = []
     for k, easting in enumerate(np.arange(west + SWATH_M / 2, east, SWATH_M)):
-        run = np.arange(south, north, 1.6)[:: -1 if k % 2 else 1]
+        run = np.arange(south, north, 2.4)[:: -1 if k % 2 else 1]
         places += [(easting, northing) for northing in run]
         if k == int((east - west) / SWATH_M / 2):
             middle = len(places) - len(run) // 2

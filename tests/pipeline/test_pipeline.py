@@ -106,7 +106,7 @@ def test_no_reading_at_the_surface_is_refused() -> None:
         profile_of(deep.field_readings())
 
 
-def test_rates_cell_by_cell_are_told_beside_zones_and_verified(tmp_path: Path) -> None:
+def test_rates_cell_by_cell_are_told_beside_zones_and_verified(quick_reports: None, tmp_path: Path) -> None:
     """``by = "cells"``: more rates than zones ever are, in steps; the drive of both is told; every file agrees."""
     field = vrn.read_field(DEMO / "cedar_bend" / "field.toml")
     settings = field.settings

@@ -46,8 +46,8 @@ def core_pattern(field: Field, asked: int | None, *, areas: bool) -> CorePattern
     for one in unknown:
         rate = Quantity("rate", one.n_lb_ac)
         findings.append(warning("plan.placement-unknown", "applications", rate=rate, product=one.product, on=one.date))
-    if cores < least:
-        findings.append(note("plan.few-cores", "--cores", asked=asked or cores, cores=cores, least=least))
+    if asked and cores < least:
+        findings.append(note("plan.few-cores", "--cores", asked=asked, cores=cores, least=least))
     return CorePattern(
         cores=cores, sets_of=3 if banded else 8, banded_lb_ac=pounds, findings=tuple(findings),
         last=max((one.date for one in banded), default=None), error_pct=_core_cv_pct(field) / math.sqrt(cores),
