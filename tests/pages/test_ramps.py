@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from vrn.pages.field_drawing import EDGES, INK, PAPER
 from vrn.pages.field_maps import rate_drawing
 from vrn.pages.page_parts import page_asset
-from vrn.pages.ramps import CROP, DOUBT, NEED, NITROGEN, SOIL, Ramp
+from vrn.pages.ramps import CROP, DOUBT, LEAST_SPAN_N_LB_AC, NEED, NITROGEN, SOIL, Ramp, rate_colors
 from vrn.prescription.model import Prescription
 from vrn.words import UnitFormat
 
@@ -168,3 +169,12 @@ def test_edges_and_words_are_seen_on_the_paper(name: str) -> None:
         assert max(_contrast(str(edge.line), colors["paper"]) for edge in EDGES) >= 3.0
         for key in {"ink", "quiet", "mark", "stop"} & set(colors):
             assert _contrast(colors[key], colors["paper"]) >= 4.5
+
+
+@pytest.mark.parametrize("apart", [5.0, 20.0, 40.0, 90.0])
+def test_a_small_step_of_rate_is_a_small_step_of_colour(make: Callable[..., Prescription], apart: float) -> None:
+    """Two rates lie as far apart on the ramp as their pounds are of its span; only 40 lb or more take both ends."""
+    two = [replace(rate, rate_n_lb_ac=90.0 + apart * at) for at, rate in enumerate(make().rates[:2])]
+    share = apart / max(apart, LEAST_SPAN_N_LB_AC)
+    wanted = NITROGEN.colors([0.5 - share / 2, 0.5 + share / 2]).tolist()
+    assert [rate_colors(two)[rate.zone] for rate in two] == [f"#{r:02x}{g:02x}{b:02x}" for r, g, b in wanted]

@@ -26,7 +26,7 @@ _UNITS = {  # how a name ends → its unit
     "_bu_ac": "bu/ac", "_n_lb_ac": "lb N/ac", "_lb_ac_per_ppm_in": "lb/ac per ppm and in",
     "_lb_per_om_pct": "lb/ac per %",
     "_lb_ac": "lb/ac", "_lb_gal": "lb/gal", "_gal_min": "gal/min", "_g_cm3": "g/cm³", "_lb_bu": "lb/bu",
-    "_per_bu": "$/bu",
+    "_per_bu": "$/bu", "_lb_per_1000_gal": "lb per 1,000 gal",
     "_bushel_lb": "lb/bu", "_per_lb": "$/lb", "_mph": "mph", "_psi": "psi", "_ppm": "ppm", "_pct": "%", "_ft": "ft",
     "_deg": "°", "_ac": "ac", "_min": "min", "_gal": "gal", "_in": "in", "_lb": "lb", "_m": "m", "_s": "s",
     "_kg_ha_per_ppm_cm": "kg/ha per ppm and cm", "_kg_ha_per_om_pct": "kg/ha per %", "_t_ha": "t/ha", "_kg_ha": "kg/ha",
@@ -105,7 +105,10 @@ def _allowed(kind: Any, factor: float) -> str:
             return _allowed(base, factor)
         bounds = [(sign, getattr(limit, name) / factor) for limit in limits for name, sign in _SIGNS
                   if getattr(limit, name, None) is not None]  # fmt: skip
-        return ", ".join(f"{sign} {bound:.{7 if bound >= 1e5 else 6}g}" for sign, bound in bounds)
+        ends = [f"{bound:.{7 if bound >= 1e5 else 6}g}" for _, bound in bounds]
+        if [sign for sign, _ in bounds] == ["≥", "≤"]:
+            return " to ".join(ends)
+        return ", ".join(f"{sign} {end}" for (sign, _), end in zip(bounds, ends, strict=True))
     if get_origin(kind) is tuple:
         return "list"
     return {str: "text", bool: "true or false", date: "date", float: "number", int: "whole number"}.get(

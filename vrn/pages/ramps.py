@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from vrn.prescription.model import ZoneRate
+
+LEAST_SPAN_N_LB_AC: Final = 40.0  # of the ramp of rates
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,8 +94,14 @@ def round_values(low: float, high: float) -> tuple[float, ...]:
 
 
 def rate_colors(rates: Iterable["ZoneRate"]) -> dict[int, str]:
-    """Colour of each zone: the ranks of the different rates along the ramp, least to most."""
-    rounded = {rate.zone: round(rate.rate_n_lb_ac, 6) for rate in rates}  # a strip's rate is a sum
-    different = sorted(set(rounded.values()))
-    colors = dict(zip(different, NITROGEN.classes(len(different)), strict=True))
-    return {zone: colors[rate] for zone, rate in rounded.items()}
+    """Colour of each zone by its rate: the ramp spans them all, and 40 lb N/ac at least, so that 5 lb looks small.
+
+    40 lb N/ac is our choice, no source.
+    """
+    zones = list(rates)
+    pounds = np.array([round(rate.rate_n_lb_ac, 6) for rate in zones])  # a strip's rate is a sum
+    low, high = (pounds.min(), pounds.max()) if zones else (0.0, 0.0)
+    span = max(high - low, LEAST_SPAN_N_LB_AC)
+    fractions = 0.5 + (pounds - (low + high) / 2) / span
+    colors = NITROGEN.colors(fractions).tolist()
+    return {rate.zone: f"#{r:02x}{g:02x}{b:02x}" for rate, (r, g, b) in zip(zones, colors, strict=True)}

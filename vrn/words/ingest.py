@@ -240,7 +240,7 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "units-mixed": (
         "From {top:bare}–{bottom}, readings may be in two kinds of unit. Parted by {group}, the medians are "
-        "{high} and {low}. That is near {ratio:2} times, the step between {what}. The higher ones are in rows {rows}.",
+        "{high} and {low}. That is near {ratio:2} times, the step between {what}. Rows of the higher ones: {rows}.",
         "Check that all readings are in one unit.",
     ),
     "unlikely-nitrate": (
