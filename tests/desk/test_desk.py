@@ -11,6 +11,7 @@ import time
 import tomllib
 from collections.abc import Callable
 from datetime import date
+from functools import partial
 from pathlib import Path
 from urllib.parse import quote
 
@@ -166,6 +167,30 @@ def test_every_key_has_a_line_and_what_it_shows_changes_nothing() -> None:
     assert {"applications.0.date", "applications.1.date", "product.blend.1.name"} <= {
         one.name for section in form_of(rich) for one in section.entries
     }
+
+
+def test_a_line_says_its_range_and_unit_as_the_trade_does() -> None:
+    """Two ends are said as "a to b"; a strength of manure is not a volume."""
+    lines = {one.name: one for section in form_of({}) for one in section.entries}
+    assert lines["crop.yield_goal_bu_ac"].allowed == "20 to 450"
+    assert lines["product.n_pct"].allowed == "> 0, ≤ 100"
+    assert lines["product.n_lb_per_1000_gal"].unit == "lb per 1,000 gal"
+
+
+def test_a_mend_without_a_value_is_not_named_by_its_quotes() -> None:
+    """A line that only waits for an answer asks for one; a value that would do is named bare."""
+    from vrn.desk.session import TRADE, _templates
+    from vrn.words import say
+
+    def named(paste: str) -> str:
+        made = _templates().get_template("lines.html").make_module({"say": partial(say, TRADE)})
+        return re.sub("<[^>]*>", "", str(made.change("/fields/a", paste))).strip()
+
+    fill = say(TRADE, "desk.fill-in")
+    assert [named(f"crop.growth_stage = {one}") for one in ('""', "0", '"why you follow this"')] == [fill] * 3
+    assert named('samples.moisture_basis = "dry" # or moist') == say(TRADE, "desk.change-it", value='"dry"').replace(
+        '"', "&#34;"
+    )
 
 
 def test_a_new_table_of_a_list_is_written(client: TestClient, farm: Path) -> None:
@@ -519,6 +544,8 @@ def test_the_outline_is_picked_where_a_file_holds_several(client: TestClient, fa
     text = json.dumps({"type": "FeatureCollection", "features": features})
     client.post("/fields", data={"name": "Home"}, files={"files": ("farm.geojson", text.encode())})
     page = client.get("/fields/home").text
+    assert 'class="state missing"' in page  # a field that can't be built is not called ready
+    assert 'class="state ready"' not in page
     offered = re.findall(r'name="field.boundary" value="([^"]*)"', page)
     assert offered == [f"farm.geojson#{name}" for name in squares]
     path = farm / "home" / "field.toml"
