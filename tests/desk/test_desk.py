@@ -10,6 +10,7 @@ import sys
 import time
 import tomllib
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -633,6 +634,20 @@ def test_a_signer_sees_what_the_numbers_rest_on(quick: TestClient, farm: Path) -
     for name in ("memory", "disagree", "assumptions"):
         assert look.signer[name]
         assert all(str(escape(item)) in text for item in look.signer[name]), name
+
+
+def test_a_signer_sees_what_differs_from_the_last_signature(demo_built: Callable[[str], Prescription]) -> None:
+    """A rate that was changed after a signature is among the differences, also where the field file names no id."""
+    from vrn.files.signature import Earlier
+    from vrn.files.statement import statement_of
+
+    built = demo_built("mill_race")
+    signed = Earlier(statement=statement_of(built), id=built.id, replaces=(), signed_by="A. Marsh")
+    first, *others = built.rates
+    changed = replace(built, rates=(replace(first, rate_n_lb_ac=first.rate_n_lb_ac + 15), *others))
+    assert fields.look_of(built, signed).differences == ""
+    assert f"{first.rate_n_lb_ac + 15:.0f}" in fields.look_of(changed, signed).differences
+    assert fields.look_of(changed, replace(signed, signed_by=None)).differences == ""
 
 
 def test_a_key_is_looked_at_before_anything_is_signed(quick: TestClient, farm: Path, tmp_path: Path) -> None:

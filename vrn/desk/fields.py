@@ -27,6 +27,7 @@ from vrn.pages.field_maps import paths_of
 from vrn.words import FindingText, UnitFormat, finding_texts, say
 
 if TYPE_CHECKING:
+    from vrn.files.signature import Earlier
     from vrn.model.settings import Settings
     from vrn.prescription.model import Prescription
 
@@ -75,11 +76,6 @@ class FieldLook:
     differences: str
     signer: Mapping[str, tuple[str, ...]]  # by heading: from memory, other methods, assumed
     metric: bool
-
-    @property
-    def warnings(self) -> int:
-        """How many a person must decide."""
-        return sum(one.level == "warning" for one in self.findings)
 
 
 def _state_of(place: Place, today: date, *, applied: frozenset[str] = frozenset()) -> _FieldState:
@@ -133,7 +129,8 @@ def look(step: Callable[[str], None], *, field_file: Path, out: Path) -> FieldLo
     from vrn.files.signature import earlier_in
     from vrn.many.task import built_from
 
-    return look_of(built_from(field_file, None, None, earlier=earlier_in(out), step=step))
+    earlier = earlier_in(out)
+    return look_of(built_from(field_file, None, None, earlier=earlier, step=step), earlier)
 
 
 def build(step: Callable[[str], None], *, field_file: Path, out: Path) -> FieldLook:
@@ -142,8 +139,9 @@ def build(step: Callable[[str], None], *, field_file: Path, out: Path) -> FieldL
     from vrn.many.sign import ReportBeside
     from vrn.many.task import built_from, write_checked
 
+    earlier = earlier_in(out)
     with ReportBeside() as report:
-        prescription = built_from(field_file, None, None, earlier=earlier_in(out), step=step)
+        prescription = built_from(field_file, None, None, earlier=earlier, step=step)
         step("writing")
         checked = write_checked(prescription, out, None, report, sources={"field": field_file})
     if not checked.ok:
@@ -151,12 +149,13 @@ def build(step: Callable[[str], None], *, field_file: Path, out: Path) -> FieldL
 
         problem = "\n".join(check_lines(checked.failed, UnitFormat.of(checked.units)))
         raise InputFileError(problem, "Look at these files before anybody uses them.")
-    return look_of(prescription)
+    return look_of(prescription, earlier)
 
 
-def look_of(prescription: "Prescription") -> FieldLook:
-    """A prescription as the field's page shows it."""
-    from vrn.files.approval import difference_lines
+def look_of(prescription: "Prescription", earlier: "Earlier | None" = None) -> FieldLook:
+    """A prescription as the field's page shows it, with what differs from one that was signed before it."""
+    from vrn.files import approval
+    from vrn.files.statement import statement_of
     from vrn.pages.field_drawing import as_svg
     from vrn.pages.field_maps import rate_drawing
     from vrn.pages.map_page import surface_words, totals_of
@@ -167,7 +166,7 @@ def look_of(prescription: "Prescription") -> FieldLook:
 
     shown = UnitFormat.of(prescription.field.settings.units)
     table = zones_table(prescription, shown, ("area", "nitrate", "need", "rate", "product-rate"), total=True)
-    totals = [(name, value) for _, name, value in totals_of(prescription, shown)]
+    totals = tuple((name, value) for _, name, value in totals_of(prescription, shown))
     acres = {rate.zone: rate.acres for rate in prescription.rates}
     methods = tuple(
         (one.method.title, _mean_need(one.by_zone, acres, shown), reasons_text(shown, one.reasons))
@@ -177,13 +176,15 @@ def look_of(prescription: "Prescription") -> FieldLook:
         (f"{one.title}, {shown.unit(one.quantity)}", one.url, surface_words(one, shown, prescription.ledger.key))
         for one in pictures(prescription, frame_of(prescription), shown)
     )
-    title = say(shown, "map.still", field=prescription.field.name)
+    found, title = prescription.findings, say(shown, "map.still", field=prescription.field.name)
+    if earlier is not None and earlier.signed_by:
+        was, now = map(approval.digest_of, (earlier.statement, statement_of(prescription)))
+        found = approval.differences(was, now)
     return FieldLook(
-        id=prescription.id, approved=prescription.approved, title=prescription.field.name,
-        findings=finding_texts(shown, prescription.findings), totals=tuple(totals), header=table.header,
+        id=prescription.id, approved=prescription.approved, title=prescription.field.name, metric=shown.metric,
+        findings=finding_texts(shown, prescription.findings), totals=totals, header=table.header,
         rows=table.rows, drawing=as_svg(rate_drawing(prescription, shown), title), methods=methods, surfaces=surfaces,
-        differences=difference_lines(shown, prescription.findings), metric=shown.metric,
-        signer=signer_lists(prescription, shown),
+        differences=approval.difference_lines(shown, found), signer=signer_lists(prescription, shown),
     )  # fmt: skip
 
 
