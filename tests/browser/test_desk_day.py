@@ -101,6 +101,26 @@ def _phone_that_loses_the_desk(chromium: Any, desk: Any, origin: str, farm: Path
     phone.locator("#state.sure").wait_for()
     done = json.loads(kept.read_text(encoding="utf-8").splitlines()[-1])["kept"]["done"]
     assert [float(one["ppm"]) for one in done] == [20.3]
+    context.set_offline(True)  # a correction leaves as many readings as before
+    phone.locator("#list button").first.click()
+    for _ in range(4):
+        phone.keyboard.press("Backspace")
+    phone.locator("#typed").click()
+    phone.keyboard.type("19.8")
+    phone.locator("#save").click()
+    phone.locator("#state.unsure").wait_for()
+    phone.close()
+    context.set_offline(False)
+    phone = context.new_page()
+    phone.goto(f"{origin}/edge/north_20")
+    phone.locator("#list b", has_text="19.8").wait_for()
+    phone.locator("#state.sure").wait_for()
+    for _ in range(100):
+        done = json.loads(kept.read_text(encoding="utf-8").splitlines()[-1])["kept"]["done"]
+        if done[0]["ppm"] == 19.8:
+            break
+        phone.wait_for_timeout(100)
+    assert [float(one["ppm"]) for one in done] == [19.8]
     context.close()
 
 

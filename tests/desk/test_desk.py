@@ -14,7 +14,8 @@ from dataclasses import replace
 from datetime import date
 from functools import partial
 from pathlib import Path
-from urllib.parse import quote
+from typing import Any
+from urllib.parse import quote, urlsplit
 
 import pytest
 import shapely
@@ -23,9 +24,10 @@ from hypothesis import strategies as st
 from markupsafe import escape
 from starlette.testclient import TestClient
 
+from vrn.desk import app as desk_app
 from vrn.desk import fields
 from vrn.desk.app import make_app
-from vrn.desk.edit import FieldFile, digest_of
+from vrn.desk.edit import FieldFile, digest_of, lines_of_phones
 from vrn.desk.form import changes_of, form_of
 from vrn.desk.session import Sessions
 from vrn.prescription.model import Prescription
@@ -310,6 +312,31 @@ def test_readings_typed_on_two_phones_are_all_kept(client: TestClient, farm: Pat
         tomllib.loads((farm / "mill_race" / "field.toml").read_text(encoding="utf-8"))["samples"]["file"]
         == "samples_by_hand.csv"
     )
+
+
+def test_a_correction_counts_whichever_phone_spoke_last() -> None:
+    """A phone that opens the page later holds what others read; what was corrected since stays corrected, on each."""
+
+    def kept(device: str, *read: tuple[int, float, str]) -> dict[str, Any]:
+        done = [{"row": row, "ppm": ppm, "at": f"10:0{row}", "changed": changed} for row, ppm, changed in read]
+        text = "sample_id,nitrate_ppm\n" + "".join(f"S{row},{ppm}\n" for row, ppm, _ in read)
+        return {"device": device, "key": "plan", "kept": {"done": done}, "text": text}
+
+    first = kept("phone-one", (1, 12.0, "11:00"), (2, 9.0, ""))
+    second = kept("phone-two", (1, 17.0, ""), (2, 8.0, "11:05"), (3, 7.0, ""))
+    for order in ((first, second), (second, first)):
+        lines = lines_of_phones({one["device"]: one for one in order})
+        assert sorted(lines) == [["S1", "12.0"], ["S2", "8.0"], ["S3", "7.0"]]
+
+
+def test_the_desk_of_a_folder_keeps_its_port_for_the_phone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A phone that waits finds the desk again after it was ended; a second desk of the folder takes another port."""
+    monkeypatch.setattr(desk_app, "_address_on_network", lambda: "127.0.0.2")
+    with desk_app.open_desk(tmp_path, lan=True) as first, desk_app.open_desk(tmp_path, lan=True) as beside:
+        ports = [urlsplit(one.phone_address).port for one in (first, beside)]
+    assert ports[0] != ports[1]
+    with desk_app.open_desk(tmp_path, lan=True) as again:
+        assert urlsplit(again.phone_address).port == ports[0]
 
 
 def test_a_phone_reads_the_plan_and_nothing_else(farm: Path) -> None:

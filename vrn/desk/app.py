@@ -2,6 +2,7 @@
 
 import io
 import socket
+import zlib
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -29,6 +30,7 @@ from vrn.pages.page_parts import leaflet_files, page_asset
 from vrn.words import say
 
 _LOOPBACK: Final = "127.0.0.1"
+_FIRST_PORT, _PORTS = 20_000, 10_000  # for a phone: below those that systems hand out
 _ROOMS: Final = (fields, form, readings, zones, handover)
 _OWN: Final = ("desk.css", "desk.js")
 _PAGES: Final = ("map.css", "map.js", "first.js", "season.css", "season.js", "field.css", "field.js", "field_keep.js")
@@ -197,7 +199,7 @@ def open_desk(root: Path, *, port: int = 0, lan: bool = False) -> Iterator[OpenD
     """Listen on this computer, and with ``lan`` on its network for a phone; all ends with the block."""
     import uvicorn
 
-    listening = [_listen(_LOOPBACK, port)]
+    listening = [_listen(_LOOPBACK, port or (_port_of(root) if lan else 0))]
     port = listening[0].getsockname()[1]
     hosts = [f"{_LOOPBACK}:{port}", f"localhost:{port}"]
     sessions = Sessions(hosts=tuple(hosts))
@@ -228,6 +230,17 @@ def open_desk(root: Path, *, port: int = 0, lan: bool = False) -> Iterator[OpenD
         app.state.desk.worker.close()
         for one in listening:
             one.close()
+
+
+def _port_of(root: Path) -> int:
+    """The same port for a folder each time, so that a phone finds the desk again; 0 where it is taken."""
+    port = _FIRST_PORT + zlib.crc32(str(root.resolve()).encode()) % _PORTS
+    try:
+        for host in (_LOOPBACK, _address_on_network()):
+            socket.create_server((host, port)).close()
+    except OSError:
+        return 0
+    return port
 
 
 def _listen(host: str, port: int) -> socket.socket:

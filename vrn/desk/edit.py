@@ -1,6 +1,8 @@
-"""The field file changed key by key: comments and order stay, it is written whole or not at all, and can go back."""
+"""The field file changed key by key, whole or not at all, with a way back; files and readings that a person gives."""
 
+import csv
 import hashlib
+import io
 import os
 import re
 import tempfile
@@ -220,3 +222,22 @@ def _put(document: Any, key: Key, value: Any) -> None:
         return
     if (name in table) if isinstance(table, dict) else isinstance(name, int) and name < len(table):
         del table[name]
+
+
+def lines_of_phones(kept: dict[str, dict[str, Any]]) -> list[list[str]]:
+    """Readings of all phones, without the header, by the time they were read."""
+    found: dict[object, tuple[str, list[str]]] = {}  # by reading: when it was corrected, its line
+    for one in kept.values():
+        lines = [row for row in list(csv.reader(io.StringIO(one["text"])))[1:] if row]
+        try:  # a phone that opens the page later starts from what others read: the last correction counts
+            done = sorted(one["kept"]["done"], key=lambda read: str(read["at"]))  # as the page writes its lines
+            marks = [((one["key"], str(read["row"]), str(read["at"]), bool(read.get("again"))),
+                      str(read.get("changed", ""))) for read in done]  # fmt: skip
+        except (KeyError, TypeError, AttributeError):
+            marks = []
+        for line, (reading, changed) in zip(
+            lines, marks if len(marks) == len(lines) else [(tuple(row), "") for row in lines], strict=True
+        ):
+            if reading not in found or changed > found[reading][0]:
+                found[reading] = changed, line
+    return [line for _, line in found.values()]

@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
-from vrn.desk.edit import append_line, digest_of, keep_in, write_whole
+from vrn.desk.edit import append_line, digest_of, keep_in, lines_of_phones, write_whole
 from vrn.desk.fields import FieldLook, looked
 from vrn.desk.form import Entry, form_of
 from vrn.desk.session import TRADE, Place, desk_of, page, place_of, seen
@@ -219,7 +219,7 @@ def _readings(request: Request) -> Response:
     kept = _kept(place)
     return page(
         request, "readings.html", place=place, job=job, table=table, lines=_entries(raw, _CONFIRM),
-        seen_digest=digest_of(file.content), by_hand=len(_lines_of(kept)), has_plan=_plan_page(place) is not None,
+        seen_digest=digest_of(file.content), by_hand=len(lines_of_phones(kept)), has_plan=_plan_page(place) is not None,
         terminal=(f"vrn check {place.name}/field.toml", f"vrn plan {place.name}/field.toml"),
     )  # fmt: skip
 
@@ -329,7 +329,12 @@ def _edge(request: Request) -> Response:
         problem = say(TRADE, "desk.plan-other")
         raise InputFileError(problem, say(TRADE, "desk.plan-other-remedy"))
     kept = json.dumps(
-        {"address": f"/edge/{place.name}", "devices": _kept(place), "away": say(TRADE, "desk.edge-away")}
+        {
+            "address": f"/edge/{place.name}",
+            "devices": _kept(place),
+            "away": say(TRADE, "desk.edge-away"),
+            "closed": say(TRADE, "desk.edge-closed"),
+        }
     ).replace("<", "\\u003c")
     data = f'<script type="application/json" id="kept">{kept}</script></main>'
     return HTMLResponse(text.replace("</main>", data, 1), headers={"content-security-policy": (
@@ -368,21 +373,15 @@ def _kept(place: Place) -> dict[str, dict[str, Any]]:
     return found
 
 
-def _lines_of(kept: dict[str, dict[str, Any]]) -> list[list[str]]:
-    """Readings of all phones, without the header, by the time they were read."""
-    lines = [row for one in kept.values() for row in list(csv.reader(io.StringIO(one["text"])))[1:] if row]
-    return [list(row) for row in dict.fromkeys(map(tuple, lines))]
-
-
 async def _take(request: Request) -> Response:
     """Make the readings kept so far the field's samples file."""
     desk, place = desk_of(request), place_of(request)
     kept = await to_thread.run_sync(_kept, place)
-    if not _lines_of(kept):
+    if not lines_of_phones(kept):
         raise HTTPException(404)
     header = next(csv.reader(io.StringIO(next(iter(kept.values()))["text"])))
     whole = io.StringIO()
-    csv.writer(whole, lineterminator="\n").writerows([header, *_lines_of(kept)])
+    csv.writer(whole, lineterminator="\n").writerows([header, *lines_of_phones(kept)])
     await to_thread.run_sync(write_whole, place.folder / _BY_HAND, whole.getvalue().encode())
     file = desk.file(place)
     file.change({("samples", "file"): _BY_HAND}, seen=digest_of(file.content))

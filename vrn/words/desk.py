@@ -165,6 +165,8 @@ SENTENCES: Final[dict[str, str]] = {
     "edge-none": "No field has a sampling plan yet.",
     "edge-away": "Not sent yet: the desk does not answer. Your readings stay on this phone. They are sent when it is "
     "back. Keep this page open.",
+    "edge-closed": "Not sent yet: the desk was started again. Your readings stay on this phone. Read the code on the "
+    "desk's screen again, and they are sent.",
     "edge-plain": "The connection is not encrypted. This page can read the plan and add readings, nothing else.",
     "layers": "Layers",
     "layers-drawn": "What was drawn from them",

@@ -5,8 +5,9 @@
   const edge = told("kept"), review = told("review-at");
   if (edge) {  // the page of the field's edge: readings are kept by the desk, and on the phone while it is away
     const mark = "vrn-field ";
-    let state = "sure", device = "";
+    let state = "sure", device = "", refused = false;
     try { device = localStorage.getItem(mark + "device") || crypto.getRandomValues(new Uint32Array(4)).join("-"); localStorage.setItem(mark + "device", device); } catch (error) { device = "device-" + Date.now(); }
+    const unsent = (key, is) => { try { if (is === undefined) return Boolean(localStorage.getItem(`${mark}unsent ${key}`)); if (is) localStorage.setItem(`${mark}unsent ${key}`, "1"); else localStorage.removeItem(`${mark}unsent ${key}`); } catch (error) { /* not kept here */ } return false; };
     const own = (key) => { try { return JSON.parse(localStorage.getItem(mark + key)); } catch (error) { return null; } };
     let latest = null, sending = null;  // one at a time, and always the latest: an older state never comes after a newer
     const send = async () => {
@@ -14,16 +15,18 @@
         const [key, kept, text] = latest, now = latest;
         try {
           const answer = await fetch(edge.address, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ device, key, kept, text }), signal: AbortSignal.timeout(8000) });
+          refused = answer.status === 403;
           if (!answer.ok) return false;
-        } catch (error) { return false; }
-        if (latest === now) latest = null;
+        } catch (error) { refused = false; return false; }
+        if (latest === now) { latest = null; unsent(key, false); }
       }
       return true;
     };
     const sent = () => sending || (sending = send().finally(() => { sending = null; }));
     const again = async () => {
       if (!latest) return;
-      if (await sent()) { state = "sure"; dispatchEvent(new Event("field-keep")); }
+      if (await sent()) state = "sure";
+      dispatchEvent(new Event("field-keep"));
     };
     setInterval(again, 4000);
     addEventListener("online", again);
@@ -33,13 +36,14 @@
         const there = Object.values(edge.devices).filter((one) => one.key === key);
         const mine = there.find((one) => one.device === device) || there[there.length - 1], here = own(key);
         const count = (one) => (one && one.done ? one.done.length : -1);
-        this.behind = count(here) > count(mine && mine.kept);  // kept here while the desk was away
+        this.behind = Boolean(here) && (unsent(key) || count(here) > count(mine && mine.kept));  // kept here while the desk was away
         return this.behind ? here : mine ? mine.kept : null;
       },
-      get says() { return state === "unsure" ? edge.away : ""; },
+      get says() { return state !== "unsure" ? "" : refused ? edge.closed : edge.away; },
       async keep(key, kept, text) {
         let here = true;
         try { localStorage.setItem(mark + key, JSON.stringify(kept)); } catch (error) { here = false; }
+        unsent(key, true);
         latest = [key, JSON.parse(JSON.stringify(kept)), text];
         state = await sent() ? "sure" : here ? "unsure" : "lost";
         return state !== "lost";

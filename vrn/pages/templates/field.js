@@ -261,7 +261,7 @@
     const one = { row: number, ppm: Number(typed), at: stamp(), instrument: kept.setup.instrument, date: kept.setup.date };
     if (row.kind === "standard") one.nominal = nominal();
     if (again) one.again = true;
-    if (old) { one.at = old.at; kept.done[kept.done.indexOf(old)] = one; } else kept.done.push(one);
+    if (old) { one.at = old.at; one.changed = stamp(); kept.done[kept.done.indexOf(old)] = one; } else kept.done.push(one);
     kept.skipped = kept.skipped.filter((other) => other !== number);
     typed = ""; current = null;
     store(); ask([]); draw(); answer(one);
