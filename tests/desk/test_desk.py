@@ -639,6 +639,20 @@ def test_readings_and_fields_stand_on_their_ground(client: TestClient, farm: Pat
     assert 'href="/fields/mill_race"' in client.get("/map-of-fields").text
 
 
+def test_a_field_without_readings_has_nothing_wrong_yet(farm: Path) -> None:
+    """The heads of the form alone, or no file: no table, no fault; one row, and what the file lacks is told."""
+    from vrn.desk.readings import readings_table
+
+    folder = farm / "mill_race"
+    heads = (folder / "samples.csv").read_bytes().splitlines()[0]
+    for content, quiet in ((heads + b"\n", True), (None, True), (b"nonsense\n1\n", False)):
+        (folder / "samples.csv").unlink(missing_ok=True)
+        if content is not None:
+            (folder / "samples.csv").write_bytes(content)
+        table = readings_table(lambda _step: None, field_file=folder / "field.toml")
+        assert (not table.file, not table.problem) == (quiet, quiet)
+
+
 def test_the_map_of_fields_follows_an_outline_that_is_changed(client: TestClient, farm: Path) -> None:
     """The field file stays as it is; its outline is another, of the same length and as old."""
     path, shown = farm / "mill_race" / "boundary.geojson", client.get("/map-of-fields").text

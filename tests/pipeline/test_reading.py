@@ -1,5 +1,6 @@
 """Tables of the need for the field's edge: what straight lines between their entries say is what the ledger says."""
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,9 @@ import pytest
 from vrn.errors import VrnError
 from vrn.ingest.read import read_ground
 from vrn.nitrogen import methods
-from vrn.pipeline.reading import Reader, reader_of
+from vrn.pipeline.reading import Reader, edge_need, reader_of
+from vrn.sampling.make_plan import plan_samples
+from vrn.sampling.plan import PlanOptions
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_fields"
 EXTRA = {"b": 1.2, "c": -0.004, "base_rate_lb_ac": 160.0, "history_factor": 1.0}
@@ -51,3 +54,24 @@ def test_stages_outside_a_test_have_no_table() -> None:
     bare = Reader(options=reader.options | {"method": "kansas"}, known=reader.known, season=reader.season, findings=())
     tables, why = bare.tables()
     assert tables or isinstance(why, VrnError)
+
+
+def test_no_need_is_said_before_a_goal_is_given(tmp_path: Path) -> None:
+    """Without a goal no ledger answers and the plan says why; a test that takes no goal answers; with one all do."""
+    shutil.copytree(DEMO / "mill_race", tmp_path / "field")
+    path = tmp_path / "field" / "field.toml"
+    text = path.read_text(encoding="utf-8")
+    given = next(line for line in text.splitlines() if line.startswith("yield_goal_bu_ac"))
+    path.write_text(text.replace(given, ""), encoding="utf-8")
+    field = read_ground(path)
+    reader = reader_of(field)
+    assert "yield_goal_bu_ac" not in reader.known
+    assert reader.tables()[0] == {}
+    asked = edge_need(plan_samples(field, PlanOptions(samples=8)))
+    assert asked.tables == {}
+    assert all(asked.why_not)
+    iowa = Reader(options=reader.options | {"method": "iowa-lsnt"}, known=reader.known, season=reader.season,
+                  findings=())  # fmt: skip
+    assert iowa.tables()[0]
+    path.write_text(text, encoding="utf-8")
+    assert edge_need(plan_samples(read_ground(path), PlanOptions(samples=8))).tables

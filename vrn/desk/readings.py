@@ -49,7 +49,7 @@ _ROW: Final = re.compile(r"^(?P<file>.+) (?:row|feature|placemark) (?P<row>\d+)$
 class ReadingsTable:
     """The samples file as a person confirms it: what each column was taken for, rows, and findings beside them."""
 
-    file: str
+    file: str  # empty where there is none yet, or only its heads
     columns: tuple[tuple[str, str], ...]  # the file's name, what it was taken for; empty where it is not used
     rows: tuple[tuple[int, tuple[str, ...], tuple[FindingText, ...]], ...]
     more: int
@@ -85,6 +85,8 @@ def readings_table(step: Callable[[str], None], *, field_file: Path) -> Readings
     look = next((one for one in look_at(files, name) if one.samples is not None or one.table is not None), None)
     table = None if look is None else look.table or (look.features.table if look.features is not None else None)
     if look is None or table is None:
+        if not _has_rows(field_file.parent / name):  # the form to fill in: nothing is wrong yet
+            name, problem, remedy, texts = "", "", "", ()
         return ReadingsTable(file=name, columns=(), rows=(), more=0, names=(), findings=texts, problem=problem,
                              remedy=remedy, left_out=())  # fmt: skip
     taken = _taken(look, table.columns, own if isinstance(own, dict) else {})
@@ -109,6 +111,11 @@ def readings_table(step: Callable[[str], None], *, field_file: Path) -> Readings
         left_out=tuple((str(one.get("sample_id")), str(one.get("reason"))) for one in left if isinstance(one, dict)),
         box=box, outline=outline, points=points,
     )  # fmt: skip
+
+
+def _has_rows(path: Path) -> bool:
+    """Whether a file is there and, where it is a table of text, holds more than its heads."""
+    return path.is_file() and (path.suffix.lower() != ".csv" or b"\n" in path.read_bytes().strip())
 
 
 def _map_of(

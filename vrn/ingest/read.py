@@ -81,9 +81,13 @@ def read_ground(path: str | Path) -> Field:
         If the boundary, or a layer that is named, cannot be used.
     """
     path = Path(path)
-    settings = settings_from(_without_blanks(load_toml(path), path), shown=path.name)
+    raw = load_toml(path)
+    settings = settings_from(_without_blanks(raw, path), shown=path.name)
     files = InputFiles(path.resolve().parent, metric=settings.units == "metric")
     files.record(Source(path=path.resolve(), name=path.name, key="field file"))
+    crop = raw.get("crop")
+    if not (isinstance(crop, dict) and any(crop.get(key) for key, _ in _ANY_GOAL.values())):
+        files.note("ingest.goal-missing", "crop.yield_goal_bu_ac")
     return read_all(files, settings, sampled=False)
 
 

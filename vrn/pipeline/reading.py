@@ -31,6 +31,9 @@ from vrn.prescription.model import Prescription
 from vrn.prescription.wanted import doubt_of
 from vrn.sampling.ground import layer_at, spots_on
 from vrn.sampling.plan import Plan
+from vrn.words import UnitFormat, finding_texts
+
+_NO_GOAL = "ingest.goal-missing"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,7 +73,7 @@ class Reader:
     def tables(self) -> tuple[dict[str, NeedTable], VrnError | None]:
         """The need by readings at every place, by stage; and why not, where the method holds at no stage."""
         deep, found, why = method(str(self.options["method"])).takes("deep_nitrate_ppm"), {}, None
-        count = len(self.known["yield_goal_bu_ac"])
+        count = max(np.size(value) for value in self.known.values())
         for stage in STAGES:
 
             def need_of(
@@ -111,7 +114,8 @@ def reader_of(field: Field, places_m: NDArray[np.float64] | None = None) -> Read
     logs = getattr(field.yield_potential, "logs", ())
     weights = weights_of(settings, harvests=len({one.season or one.source for one in logs}),
                          alike=getattr(field.yield_potential, "years_alike", None))  # fmt: skip
-    goal = settings.crop.yield_goal_bu_ac
+    named = not any(one.code == _NO_GOAL for one in field.findings)
+    goal = settings.crop.yield_goal_bu_ac if named else None
     section = settings.layers.yield_potential
     scaled = section is not None and section.kind != "bu_ac"
     layers = {
@@ -119,7 +123,7 @@ def reader_of(field: Field, places_m: NDArray[np.float64] | None = None) -> Read
         "organic_matter_pct": (field.organic_matter, None, False),
     }  # fmt: skip
     for name, (layer, mean, of_goal) in layers.items():
-        if layer is not None or mean is not None:
+        if mean is not None or (layer is not None and not of_goal):
             known[name] = _at(layer, mean, of_goal, places_m, spots, weights.get(name, 1.0))
     lesson, of_trials = lesson_of(field, settings.nitrogen.method)
     return Reader(options=options, known=known, season=season, findings=(*findings, *of_trials), lesson=lesson)
@@ -140,7 +144,11 @@ def edge_need(plan: Plan) -> EdgeNeed:
     tables, why = reader.tables()
     stage = field.settings.crop.growth_stage or ""
     if why is not None:
-        return EdgeNeed(tables={}, stage=stage, doubt_lb_ac=IN_SEASON_SD, why_not=(why.problem, why.remedy))
+        unnamed = finding_texts(
+            UnitFormat.of(field.settings.units), [one for one in field.findings if one.code == _NO_GOAL]
+        )
+        told = unnamed[0] if unnamed else why
+        return EdgeNeed(tables={}, stage=stage, doubt_lb_ac=IN_SEASON_SD, why_not=(told.problem, told.remedy))
     shown = stage if stage in tables else next(iter(tables))
     usual, _, learned = reader.taught(np.full(len(places_m), 15.0), growth_stage=shown)
     return EdgeNeed(tables=tables, stage=stage, doubt_lb_ac=doubt_of(field.settings, usual, learned).sd_lb_ac)

@@ -137,6 +137,7 @@ SENTENCES: Final[dict[str, str]] = {
     # readings and layers
     "readings": "Readings",
     "readings-none": "The samples file {file} can't be shown.",
+    "readings-none-yet": "There are no readings yet. Drop a samples file, or make a sampling plan.",
     "drop-samples": "Drop a samples file",
     "use-file": "Use this file",
     "confirm": "Check columns and units",

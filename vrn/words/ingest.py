@@ -331,10 +331,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "Count the leaf collars. Or give the planting date and a weather file.",
         'growth_stage = "V8"    # in [crop]',
     ),
-    "stage-estimated": (
-        "The leaf stage is estimated from the planting date and the weather.",
-        "Count the leaf collars in the field to be sure.",
-    ),
+    "stage-estimated": ("The leaf stage is estimated from planting and weather.", "Count leaf collars to be sure."),
+    "goal-missing": ("There is no yield goal yet.", "Give it, and make the plan again: then the phone says the need."),
     # weather, harvests, trial, what is already applied
     "harvest-year-unknown": ("A harvest file does not say its year.", "Put the year in the file name."),
     "records-far-away": (
