@@ -49,15 +49,15 @@ _ROW: Final = re.compile(r"^(?P<file>.+) (?:row|feature|placemark) (?P<row>\d+)$
 class ReadingsTable:
     """The samples file as a person confirms it: what each column was taken for, rows, and findings beside them."""
 
-    file: str  # empty where there is none yet, or only its heads
-    columns: tuple[tuple[str, str], ...]  # the file's name, what it was taken for; empty where it is not used
-    rows: tuple[tuple[int, tuple[str, ...], tuple[FindingText, ...]], ...]
-    more: int
-    names: tuple[str, ...]  # of samples
-    findings: tuple[FindingText, ...]  # of no row
-    problem: str
-    remedy: str
-    left_out: tuple[tuple[str, str], ...]
+    file: str = ""  # empty where there is none yet, or only its heads
+    columns: tuple[tuple[str, str], ...] = ()  # the file's name, what it was taken for; empty where it is not used
+    rows: tuple[tuple[int, tuple[str, ...], tuple[FindingText, ...]], ...] = ()
+    more: int = 0
+    names: tuple[str, ...] = ()  # of samples
+    findings: tuple[FindingText, ...] = ()  # of no row
+    problem: str = ""
+    remedy: str = ""
+    left_out: tuple[tuple[str, str], ...] = ()
     box: str = ""  # of the map
     outline: str = ""
     points: tuple[tuple[str, str, int, bool], ...] = ()  # path, name with reading, row, whether something was found
@@ -74,6 +74,8 @@ def readings_table(step: Callable[[str], None], *, field_file: Path) -> Readings
     assert isinstance(section, dict)
     name, own = str(section.get("file", "")), section.get("columns", {})
     files = InputFiles(field_file.parent, metric=raw.get("units") == "metric")
+    if not _has_rows(field_file.parent / name):  # the form to fill in: nothing is wrong yet
+        return ReadingsTable()
     found: tuple[Finding, ...] = ()
     problem, remedy, field = "", "", None
     try:
@@ -85,10 +87,7 @@ def readings_table(step: Callable[[str], None], *, field_file: Path) -> Readings
     look = next((one for one in look_at(files, name) if one.samples is not None or one.table is not None), None)
     table = None if look is None else look.table or (look.features.table if look.features is not None else None)
     if look is None or table is None:
-        if not _has_rows(field_file.parent / name):  # the form to fill in: nothing is wrong yet
-            name, problem, remedy, texts = "", "", "", ()
-        return ReadingsTable(file=name, columns=(), rows=(), more=0, names=(), findings=texts, problem=problem,
-                             remedy=remedy, left_out=())  # fmt: skip
+        return ReadingsTable(file=name, findings=texts, problem=problem, remedy=remedy)
     taken = _taken(look, table.columns, own if isinstance(own, dict) else {})
     by_row: dict[int, list[FindingText]] = {}
     rest = []
@@ -111,6 +110,11 @@ def readings_table(step: Callable[[str], None], *, field_file: Path) -> Readings
         left_out=tuple((str(one.get("sample_id")), str(one.get("reason"))) for one in left if isinstance(one, dict)),
         box=box, outline=outline, points=points,
     )  # fmt: skip
+
+
+_NONE_YET = ReadingsTable(
+    file="", columns=(), rows=(), more=0, names=(), findings=(), problem="", remedy="", left_out=()
+)
 
 
 def _has_rows(path: Path) -> bool:
@@ -194,13 +198,8 @@ def file_keys(step: Callable[[str], None], *, folder: Path, name: str, role: str
     if role == "weather":
         return {"file": fit.name}
     if fit.role == "yield_log":
-        return {
-            "file": None,
-            "files": [fit.name],
-            "kind": "yield_log",
-            "columns": dict(fit.columns) or None,
-            "column": None,
-        }
+        columns = dict(fit.columns) or None
+        return {"file": None, "files": [fit.name], "kind": "yield_log", "columns": columns, "column": None}
     kind = (
         {}
         if role != "yield_potential"
