@@ -200,11 +200,8 @@ def file_keys(step: Callable[[str], None], *, folder: Path, name: str, role: str
     if fit.role == "yield_log":
         columns = dict(fit.columns) or None
         return {"file": None, "files": [fit.name], "kind": "yield_log", "columns": columns, "column": None}
-    kind = (
-        {}
-        if role != "yield_potential"
-        else {"files": None, "kind": {"bu/ac": "bu_ac", "t/ha": "t_ha"}.get(fit.unit or "", "relative")}
-    )
+    units = {"bu/ac": "bu_ac", "t/ha": "t_ha"}
+    kind = {"files": None, "kind": units.get(fit.unit or "", "relative")} if role == "yield_potential" else {}
     value = {"value_pct": None, "assumed": None} if role == "organic_matter" else {}
     return {"file": fit.name, "column": fit.columns.get("column"), **kind, **value}
 

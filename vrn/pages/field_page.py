@@ -20,7 +20,7 @@ from vrn.sampling.error import student_t
 from vrn.sampling.form import form_rows
 from vrn.sampling.plan import Plan
 from vrn.sampling.standards import ALLOWED_PCT, ALLOWED_PPM
-from vrn.words import UnitFormat, say
+from vrn.words import UnitFormat, finding_texts, say
 
 STAGES: Final = tuple(f"V{collars}" for collars in range(3, 15))
 _METER_PPM: Final = 1.0  # error of one reading by a meter: common practice, no source
@@ -76,6 +76,8 @@ def _data(plan: Plan, need: EdgeNeed, shown: UnitFormat) -> dict[str, object]:
          "where": "" if row.place < 0 else f"{lonlat[row.place, 1]:.6f}, {lonlat[row.place, 0]:.6f}"}
         for row, filled in zip(form_rows(plan), cells, strict=True)
     ]  # fmt: skip
+    missing = finding_texts(shown, [one for one in plan.field.findings if one.code == "ingest.goal-missing"])
+    why_not = (missing[0].problem, missing[0].remedy) if missing and not need.tables else need.why_not
     return {
         "key": f"{plan.field.name} {plan.settings.header.season} {plan.design} {len(rows)} {lonlat.sum():.5f}",
         "season": plan.settings.header.season, "header": header, "columns": columns, "rows": rows,
@@ -83,7 +85,7 @@ def _data(plan: Plan, need: EdgeNeed, shown: UnitFormat) -> dict[str, object]:
         "saved": "samples_next.csv" if plan.next is not None else Path(plan.settings.samples.file).name,
         "added": plan.next is not None,
         "stages": {stage: _table(table, shown) for stage, table in need.tables.items()},
-        "cell": CELL_PPM, "most": MOST_PPM, "whyNot": need.why_not,
+        "cell": CELL_PPM, "most": MOST_PPM, "whyNot": why_not,
         "doubt": round(need.doubt_lb_ac * shown.factor("amount")),
         "allowedPct": ALLOWED_PCT, "allowedPpm": ALLOWED_PPM, "blankPpm": 1.0, "repeatPpm": 2.8,
         "t": [round(student_t(0.95, freedom), 4) for freedom in range(1, max(len(names), 2) + 1)],

@@ -31,9 +31,6 @@ from vrn.prescription.model import Prescription
 from vrn.prescription.wanted import doubt_of
 from vrn.sampling.ground import layer_at, spots_on
 from vrn.sampling.plan import Plan
-from vrn.words import UnitFormat, finding_texts
-
-_NO_GOAL = "ingest.goal-missing"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -114,7 +111,7 @@ def reader_of(field: Field, places_m: NDArray[np.float64] | None = None) -> Read
     logs = getattr(field.yield_potential, "logs", ())
     weights = weights_of(settings, harvests=len({one.season or one.source for one in logs}),
                          alike=getattr(field.yield_potential, "years_alike", None))  # fmt: skip
-    named = not any(one.code == _NO_GOAL for one in field.findings)
+    named = not any(one.code == "ingest.goal-missing" for one in field.findings)
     goal = settings.crop.yield_goal_bu_ac if named else None
     section = settings.layers.yield_potential
     scaled = section is not None and section.kind != "bu_ac"
@@ -144,11 +141,7 @@ def edge_need(plan: Plan) -> EdgeNeed:
     tables, why = reader.tables()
     stage = field.settings.crop.growth_stage or ""
     if why is not None:
-        unnamed = finding_texts(
-            UnitFormat.of(field.settings.units), [one for one in field.findings if one.code == _NO_GOAL]
-        )
-        told = unnamed[0] if unnamed else why
-        return EdgeNeed(tables={}, stage=stage, doubt_lb_ac=IN_SEASON_SD, why_not=(told.problem, told.remedy))
+        return EdgeNeed(tables={}, stage=stage, doubt_lb_ac=IN_SEASON_SD, why_not=(why.problem, why.remedy))
     shown = stage if stage in tables else next(iter(tables))
     usual, _, learned = reader.taught(np.full(len(places_m), 15.0), growth_stage=shown)
     return EdgeNeed(tables=tables, stage=stage, doubt_lb_ac=doubt_of(field.settings, usual, learned).sd_lb_ac)
