@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -110,6 +111,9 @@ def test_forty_readings_with_slips_are_saved_and_built(
             page.reload()
             page.wait_for_selector("#work:not([hidden])")
     assert {6, 9, "standard"} <= caught
+    field = re.search(r"need ([\d.]+)\D+([\d.]+)", _said(page, "sofar"))
+    assert field is not None
+    said_need, said_half = map(float, field.groups())
     small = page.evaluate(
         "[...document.querySelectorAll('button, input, select')].filter(n => n.offsetParent)"
         ".map(n => n.getBoundingClientRect()).filter(b => b.height < 44 || b.width < 44).length"
@@ -126,6 +130,11 @@ def test_forty_readings_with_slips_are_saved_and_built(
     assert samples.kind.count("field") == plan.samples + plan.deep_samples
     assert main(["build", str(folder / "field.toml"), "--out", str(tmp_path / "out")]) in (0, 1)
     assert (tmp_path / "out" / "TASKDATA" / "TASKDATA.XML").is_file()
+    told = json.loads((tmp_path / "out" / "summary.json").read_text(encoding="utf-8"))
+    built = np.average(
+        [zone["need_lb_ac"] for zone in told["zones"]], weights=[zone["acres"] for zone in told["zones"]]
+    )
+    assert said_need == pytest.approx(built, abs=said_half)  # cores below stand for the places without one in both
     capsys.readouterr()
 
 

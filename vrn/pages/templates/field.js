@@ -53,9 +53,17 @@
       const top = mean(at.top), deep = at.deep.length ? mean(at.deep) : null;
       known.set(place, { top, deep, need: needOf(place, top, deep) });
     }
+    const below = [...known.values()].map((at) => at.deep).filter((deep) => deep !== null);  // stands for places without one, as in a build
+    known.forEach((at, place) => { at.filled = at.deep === null && below.length ? needOf(place, at.top, mean(below)) : at.need; });
     return known;
   };
   const half = (list) => (list.length < 2 ? null : data.t[list.length - 2] * sd(list) / Math.sqrt(list.length));
+  const halfOfNeed = (known) => {  // cores below at some places only: what they take off has a doubt of its own
+    const every = [...known.entries()], some = every.filter(([, at]) => at.deep !== null);
+    if (!some.length || some.length === every.length) return half(every.map(([, at]) => at.need));
+    const bare = new Map(every.map(([place, at]) => [place, needOf(place, at.top, null)]));
+    return Math.hypot(half([...bare.values()]), half(some.map(([place, at]) => bare.get(place) - at.need)) || 0);
+  };
 
   // ---- slips, caught before a reading is kept
   const nearby = (place, known) => data.near[place].filter((other) => known.has(other)).map((other) => known.get(other).top);
@@ -175,13 +183,13 @@
     list(); chart(); so_far();
   };
   const so_far = () => {
-    const known = places(), tops = [...known.values()].map((at) => at.top), needs = [...known.values()].map((at) => at.need);
+    const known = places(), tops = [...known.values()].map((at) => at.top), needs = [...known.values()].map((at) => at.filled);
     const answers = [];
     if (tops.length) {
       const complete = needs.every((need) => need !== null), given = { places: tops.length, ppm: tenth(mean(tops)) };
       if (!complete) { if (tops.length > 1) answers.push(fill("mean-ppm", { ...given, half: tenth(half(tops)) })); }
       else if (tops.length === 1) answers.push(fill("mean-one", { ...given, need: tenth(needs[0]) }));
-      else answers.push(fill("mean", { ...given, need: tenth(mean(needs)), half: tenth(half(needs)) }));
+      else answers.push(fill("mean", { ...given, need: tenth(mean(needs)), half: tenth(halfOfNeed(known)) }));
       if (complete) answers.push(fill("doubt", { doubt: whole(data.doubt) }));
     }
     const number = dueRow(), to = rows.slice(number < 0 ? rows.length : number).find((row) => row.place >= 0 && row.kind === "field");
@@ -192,12 +200,12 @@
     const gain = data.gains[to.place], cost = data.worth ? data.worth.cost : null;
     let saving = gain;
     if (typeof saving !== "number") {
-      const needs = [...known.entries()].filter(([, at]) => at.need !== null), off = [];
+      const needs = [...known.entries()].filter(([, at]) => at.filled !== null), off = [];
       for (const [place, at] of needs) {
-        const others = data.near[place].filter((other) => known.has(other) && known.get(other).need !== null).map((other) => known.get(other).need);
-        if (others.length > 1) off.push(at.need - mean(others));
+        const others = data.near[place].filter((other) => known.has(other) && known.get(other).filled !== null).map((other) => known.get(other).filled);
+        if (others.length > 1) off.push(at.filled - mean(others));
       }
-      const spread = off.length >= 6 ? Math.sqrt(mean(off.map((value) => value * value))) : needs.length > 3 ? sd(needs.map(([, at]) => at.need)) : null;
+      const spread = off.length >= 6 ? Math.sqrt(mean(off.map((value) => value * value))) : needs.length > 3 ? sd(needs.map(([, at]) => at.filled)) : null;
       if (spread === null || !data.worth) return fill("worth-plain", { place: to.at }) + (data.worth ? "" : " " + words["worth-unknown"]);
       const steps = data.worth.saved.map((_, i) => i * data.worth.step);
       saving = between(Math.min(spread, steps[steps.length - 1]), steps, data.worth.saved);
