@@ -513,7 +513,10 @@ def test_every_script_and_style_that_a_page_names_is_served(client: TestClient, 
         text = client.get(path).text
         named = re.findall(r'(?:src|href)="(/assets/[^"]+)"', text)
         assert named, path
-        assert all(client.get(one).status_code == 200 for one in named), named
+        served = [client.get(one) for one in named]
+        assert all(one.status_code == 200 for one in served), named
+        asked = [client.get(named[0], headers={"if-none-match": tag}) for tag in (served[0].headers["etag"], '"old"')]
+        assert [one.status_code for one in asked] == [304, 200]
     assert 'id="kept"' in text
     assert '"/edge/mill_race"' in text
 

@@ -64,8 +64,11 @@ def _asset(request: Request) -> Response:
     text = _asset_text(name)
     if text is None:
         raise HTTPException(404)
-    kind = _KINDS[Path(name).suffix]
-    return Response(text, media_type=kind, headers={"cache-control": "private, max-age=3600"})
+    tag = f'"{digest_of(text.encode())[:16]}"'  # asked about each time: after an update no page wears the old style
+    headers = {"cache-control": "private, no-cache", "etag": tag}
+    if request.headers.get("if-none-match") == tag:
+        return Response(status_code=304, headers=headers)
+    return Response(text, media_type=_KINDS[Path(name).suffix], headers=headers)
 
 
 def boundaries(step: Callable[[str], None], *, files: tuple[tuple[str, Path], ...]) -> tuple[str, dict[str, str]]:
