@@ -5,10 +5,9 @@ import pytest
 
 from tests.benchmarks.learning_reach import AFTER, BETAS, Form, Truth, lost, reached, regret
 
-# gain over the untouched budget after 1, 2, 3 and 5 seasons that must be there, two standard errors or more below what
-# 40 farms at each worth of nitrate reach (smooth 0.26, 0.36, 0.41, 0.44; kinked 0.36, 0.40, 0.40, 0.44, and 100 farms
-# 0.42, 0.47, 0.47, 0.50)
-BARS = {"smooth": (0.16, 0.25, 0.32, 0.36), "kinked": (0.28, 0.32, 0.32, 0.36)}
+# least gain over the untouched budget after 1, 2, 3 and 5 seasons, over four worths of nitrate; reached are 0.26, 0.36,
+# 0.41, 0.44 (smooth; on 100 farms 0.23, 0.31, 0.37, 0.42) and 0.42, 0.47, 0.47, 0.50 (kinked, whose farms differ more)
+BARS = {"smooth": (40, (0.16, 0.25, 0.32, 0.36)), "kinked": (100, (0.30, 0.38, 0.43, 0.45))}
 
 
 @pytest.mark.parametrize("form", ["smooth", "kinked", "exponential"])
@@ -37,10 +36,11 @@ def test_a_season_of_trials_loses_less_than_the_budget_alone() -> None:
 @pytest.mark.long
 @pytest.mark.parametrize("form", ["smooth", "kinked"])
 def test_regret_and_coverage_reach_their_bars(form: Form) -> None:
-    """40 farms at each worth of nitrate: gain, coverage of T and of the worth of a pound of nitrate."""
-    found = [reached(Truth(form=form, beta=beta), 40) for beta in BETAS]
+    """So many farms at each worth of nitrate: gain, coverage of T and of the worth of a pound of nitrate."""
+    farms, least = BARS[form]
+    found = [reached(Truth(form=form, beta=beta), farms) for beta in BETAS]
     untouched, learned = (np.mean([getattr(one, name) for one in found], axis=0) for name in ("untouched", "learned"))
-    assert (1 - learned / untouched >= np.array(BARS[form])).all()
+    assert (1 - learned / untouched >= np.array(least)).all()
     top, beta = (np.array([getattr(one, name) for one in found]) for name in ("top_covered", "beta_covered"))
     assert 0.80 <= top.mean(axis=0).min() <= top.mean(axis=0).max() <= 0.97
     assert beta.mean(axis=0).min() >= 0.83
