@@ -62,8 +62,8 @@ FINDINGS: Final[dict[str, tuple[str, ...]]] = {
         "It helps only together with others. Rates tried: {least} to {most}.",
     ),
     "trial-balance": (
-        "The plots got {applied} on average and yielded {grain}. The grain took all but {left} of it away.",
-        "A minus says it took more than this pass put on.",
+        "The plots got {applied} on average and yielded {grain}. Less what the grain took away, {left} of it is left.",
+        "A minus says the grain took more than this pass put on.",
     ),
     "trial-strips": (
         "{plots:strip|strips}: {gain} more at {most} than at {least}.",
@@ -187,7 +187,7 @@ SENTENCES: Final[dict[str, str]] = {
     "head-applied": "Applied, {unit}",
     "head-share": "Applied, % of plan",
     "head-stalks": "Stalk nitrate",
-    "head-strips": "Strips",
+    "head-strips": "Strips and trials",
     "stalk-classes": "Stalk classes (Iowa State University): below {low:0} low, to {marginal:0} marginal, to "
     "{optimal:0} optimal, above that excess.",
     "applied": "{applied} applied",
