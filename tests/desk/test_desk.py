@@ -642,8 +642,8 @@ def test_readings_and_fields_stand_on_their_ground(client: TestClient, farm: Pat
     assert 'href="/fields/mill_race"' in client.get("/map-of-fields").text
 
 
-def test_a_field_without_readings_has_nothing_wrong_yet(farm: Path) -> None:
-    """The heads of the form alone, or no file: no table, no fault; one row, and what the file lacks is told."""
+def test_a_field_without_readings_has_nothing_wrong_yet(client: TestClient, farm: Path) -> None:
+    """The heads of the form alone, or no file: no table, no fault, not ready; with a row, what it lacks is told."""
     from vrn.desk.readings import readings_table
 
     folder = farm / "mill_race"
@@ -654,6 +654,7 @@ def test_a_field_without_readings_has_nothing_wrong_yet(farm: Path) -> None:
             (folder / "samples.csv").write_bytes(content)
         table = readings_table(lambda _step: None, field_file=folder / "field.toml")
         assert (not table.file, not table.problem) == (quiet, quiet)
+        assert ('class="state missing"' in client.get("/fields").text) == quiet
 
 
 def test_the_map_of_fields_follows_an_outline_that_is_changed(client: TestClient, farm: Path) -> None:

@@ -27,6 +27,11 @@ def digest_of(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
+def has_rows(path: Path) -> bool:
+    """Whether a file is there and, where it is a table of text, holds more than its heads."""
+    return path.is_file() and (path.suffix.lower() != ".csv" or b"\n" in path.read_bytes().strip())
+
+
 class FieldFile:
     """
     One ``field.toml`` while the desk is open.

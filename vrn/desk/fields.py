@@ -16,7 +16,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response
 
-from vrn.desk.edit import digest_of, keep_in
+from vrn.desk.edit import digest_of, has_rows, keep_in
 from vrn.desk.form import Entry, form_of
 from vrn.desk.session import TRADE, Desk, Place, desk_of, page, place_of
 from vrn.desk.work import Job
@@ -117,11 +117,9 @@ def _settings_of(place: Place) -> "tuple[Settings | None, str]":
     for name in (settings.header.boundary, settings.samples.file):
         bare = name if (place.folder / name).exists() else name.rpartition("#")[0]
         if not bare or not (place.folder / bare).exists():
-            return None, say(UnitFormat(metric=False), "desk.no-file", file=name)
-    return settings, ""
-
-
-# what the worker does; a step's name is passed on
+            return None, say(TRADE, "desk.no-file", file=name)
+    waits = "" if has_rows(place.folder / bare) else say(TRADE, "desk.readings-none-yet")
+    return None if waits else settings, waits
 
 
 def look(step: Callable[[str], None], *, field_file: Path, out: Path) -> FieldLook:

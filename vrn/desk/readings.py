@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
-from vrn.desk.edit import append_line, digest_of, keep_in, lines_of_phones, write_whole
+from vrn.desk.edit import append_line, digest_of, has_rows, keep_in, lines_of_phones, write_whole
 from vrn.desk.fields import FieldLook, looked
 from vrn.desk.form import Entry, form_of
 from vrn.desk.session import TRADE, Place, desk_of, page, place_of, seen
@@ -74,7 +74,7 @@ def readings_table(step: Callable[[str], None], *, field_file: Path) -> Readings
     assert isinstance(section, dict)
     name, own = str(section.get("file", "")), section.get("columns", {})
     files = InputFiles(field_file.parent, metric=raw.get("units") == "metric")
-    if not _has_rows(field_file.parent / name):  # the form to fill in: nothing is wrong yet
+    if not has_rows(field_file.parent / name):  # the form to fill in: nothing is wrong yet
         return ReadingsTable()
     found: tuple[Finding, ...] = ()
     problem, remedy, field = "", "", None
@@ -110,16 +110,6 @@ def readings_table(step: Callable[[str], None], *, field_file: Path) -> Readings
         left_out=tuple((str(one.get("sample_id")), str(one.get("reason"))) for one in left if isinstance(one, dict)),
         box=box, outline=outline, points=points,
     )  # fmt: skip
-
-
-_NONE_YET = ReadingsTable(
-    file="", columns=(), rows=(), more=0, names=(), findings=(), problem="", remedy="", left_out=()
-)
-
-
-def _has_rows(path: Path) -> bool:
-    """Whether a file is there and, where it is a table of text, holds more than its heads."""
-    return path.is_file() and (path.suffix.lower() != ".csv" or b"\n" in path.read_bytes().strip())
 
 
 def _map_of(
