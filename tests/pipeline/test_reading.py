@@ -1,6 +1,7 @@
 """Tables of the need for the field's edge: what straight lines between their entries say is what the ledger says."""
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 from vrn.errors import VrnError
 from vrn.ingest.read import read_ground
 from vrn.nitrogen import methods
-from vrn.pipeline.reading import Reader, edge_need, reader_of
+from vrn.pipeline.reading import edge_need, reader_of
 from vrn.sampling.make_plan import plan_samples
 from vrn.sampling.plan import PlanOptions
 
@@ -24,7 +25,7 @@ def test_tables_are_the_ledger_to_a_tenth(key: str) -> None:
     middle = np.array(field.treated.representative_point().coords[0])
     reader = reader_of(field, middle + np.array([[0.0, 0.0], [60.0, 0.0], [0.0, -60.0]]))
     options = {**reader.options, **EXTRA, "method": key}
-    reader = Reader(options=options, known=reader.known, season=reader.season, findings=())
+    reader = replace(reader, options=options, findings=())
     tables, why = reader.tables()
     assert not any(table.odd[:4, :4].any() for stage, table in tables.items() if stage <= "V8" and len(stage) == 2)
     if why is not None:
@@ -46,12 +47,11 @@ def test_tables_are_the_ledger_to_a_tenth(key: str) -> None:
 def test_stages_outside_a_test_have_no_table() -> None:
     """Iowa's test holds from V4 to V6 here: other stages have no table, and a method without any says why."""
     reader = reader_of(read_ground(DEMO / "cedar_bend" / "field.toml"))
-    iowa = Reader(options=reader.options | {"method": "iowa-lsnt"}, known=reader.known, season=reader.season,
-                  findings=())  # fmt: skip
+    iowa = replace(reader, options=reader.options | {"method": "iowa-lsnt"}, findings=())
     stages = list(iowa.tables()[0])
     assert stages
     assert "V9" not in stages
-    bare = Reader(options=reader.options | {"method": "kansas"}, known=reader.known, season=reader.season, findings=())
+    bare = replace(reader, options=reader.options | {"method": "kansas"}, findings=())
     tables, why = bare.tables()
     assert tables or isinstance(why, VrnError)
 
@@ -70,8 +70,21 @@ def test_no_need_is_said_before_a_goal_is_given(tmp_path: Path) -> None:
     asked = edge_need(plan_samples(field, PlanOptions(samples=8)))
     assert asked.tables == {}
     assert all(asked.why_not)
-    iowa = Reader(options=reader.options | {"method": "iowa-lsnt"}, known=reader.known, season=reader.season,
-                  findings=())  # fmt: skip
+    iowa = replace(reader, options=reader.options | {"method": "iowa-lsnt"}, findings=())
     assert iowa.tables()[0]
     path.write_text(text, encoding="utf-8")
     assert edge_need(plan_samples(read_ground(path), PlanOptions(samples=8))).tables
+
+
+def test_a_table_has_a_row_for_every_place(tmp_path: Path) -> None:
+    """Also where nothing but the boundary is known, and the test takes no goal."""
+    shutil.copy(DEMO / "mill_race" / "boundary.geojson", tmp_path)
+    (tmp_path / "field.toml").write_text(
+        '[field]\nname = "Bare"\nseason = 2026\nboundary = "boundary.geojson"\n[nitrogen]\nmethod = "iowa-lsnt"\n'
+        '[crop]\ngrowth_stage = "V6"\n[product]\nname = "UAN 32"\n',
+        encoding="utf-8",
+    )
+    plan = plan_samples(read_ground(tmp_path / "field.toml"), PlanOptions(samples=8))
+    tables = edge_need(plan).tables
+    assert tables
+    assert {len(table.need_lb_ac) for table in tables.values()} == {len(plan.places)}

@@ -41,6 +41,7 @@ class Reader:
     known: Values  # by the names of the methods' inputs; shape (places,) or a number
     season: Season
     findings: tuple[Finding, ...]  # of the user's own trials
+    places: int  # how many
     lesson: Lesson | None = None  # of the farm's trials in earlier seasons
 
     def need(
@@ -70,20 +71,16 @@ class Reader:
     def tables(self) -> tuple[dict[str, NeedTable], VrnError | None]:
         """The need by readings at every place, by stage; and why not, where the method holds at no stage."""
         deep, found, why = method(str(self.options["method"])).takes("deep_nitrate_ppm"), {}, None
-        count = max(np.size(value) for value in self.known.values())
         for stage in STAGES:
 
             def need_of(
                 ppm: NDArray[np.float64], below: NDArray[np.float64] | None, stage: str = stage
             ) -> NDArray[np.float64]:
                 spread = {name: np.repeat(value, len(ppm)) for name, value in self.known.items() if np.ndim(value)}
-                reader = Reader(
-                    options=self.options, known=self.known | spread, season=self.season, findings=self.findings,
-                    lesson=self.lesson,
-                )  # fmt: skip
-                deep_ppm = None if below is None else np.tile(below, count)
-                ledger = reader.need(np.tile(ppm, count), deep_ppm, growth_stage=stage)[0]
-                return np.broadcast_to(ledger.unclipped_lb_ac, count * len(ppm)).reshape(count, len(ppm))
+                reader = replace(self, known=self.known | spread)
+                deep_ppm = None if below is None else np.tile(below, self.places)
+                ledger = reader.need(np.tile(ppm, self.places), deep_ppm, growth_stage=stage)[0]
+                return np.broadcast_to(ledger.unclipped_lb_ac, self.places * len(ppm)).reshape(self.places, len(ppm))
 
             try:
                 found[stage] = need_table(need_of, deep=deep)
@@ -123,7 +120,8 @@ def reader_of(field: Field, places_m: NDArray[np.float64] | None = None) -> Read
         if mean is not None or (layer is not None and not of_goal):
             known[name] = _at(layer, mean, of_goal, places_m, spots, weights.get(name, 1.0))
     lesson, of_trials = lesson_of(field, settings.nitrogen.method)
-    return Reader(options=options, known=known, season=season, findings=(*findings, *of_trials), lesson=lesson)
+    return Reader(options=options, known=known, season=season, findings=(*findings, *of_trials), lesson=lesson,
+                  places=1 if places_m is None else len(places_m))  # fmt: skip
 
 
 def write_planned(plan: Plan, folder: Path) -> tuple[Path, ...]:
