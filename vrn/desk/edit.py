@@ -19,6 +19,7 @@ from tomlkit.exceptions import TOMLKitError
 from vrn.errors import InputFileError, OutputError, VrnError
 
 _MOST_STEPS: Final = 200  # back, of one field
+_HEAD_BYTES: Final = 65_536  # of a table, with its heads and at least one row
 Key = tuple[str | int, ...]  # tables by name, one of a list of tables by its place
 
 
@@ -29,7 +30,10 @@ def digest_of(content: bytes) -> str:
 
 def has_rows(path: Path) -> bool:
     """Whether a file is there and, where it is a table of text, holds more than its heads."""
-    return path.is_file() and (path.suffix.lower() != ".csv" or b"\n" in path.read_bytes().strip())
+    if path.suffix.lower() != ".csv" or not path.is_file():
+        return path.is_file()
+    with path.open("rb") as file:
+        return b"\n" in file.read(_HEAD_BYTES).strip()  # a long log is asked about whenever the fields are listed
 
 
 class FieldFile:

@@ -370,11 +370,12 @@ async def _take(request: Request) -> Response:
     """Make the readings kept so far the field's samples file."""
     desk, place = desk_of(request), place_of(request)
     kept = await to_thread.run_sync(_kept, place)
-    if not lines_of_phones(kept):
+    lines = lines_of_phones(kept)
+    if not lines:
         raise HTTPException(404)
     header = next(csv.reader(io.StringIO(next(iter(kept.values()))["text"])))
     whole = io.StringIO()
-    csv.writer(whole, lineterminator="\n").writerows([header, *lines_of_phones(kept)])
+    csv.writer(whole, lineterminator="\n").writerows([header, *lines])
     await to_thread.run_sync(write_whole, place.folder / _BY_HAND, whole.getvalue().encode())
     file = desk.file(place)
     file.change({("samples", "file"): _BY_HAND}, seen=digest_of(file.content))

@@ -42,7 +42,11 @@ class Ramp:
     def classes(self, count: int) -> tuple[str, ...]:
         """Colours of ``count`` classes, light to dark, both ends of the ramp used; one class takes the middle."""
         places = np.array([0.5]) if count == 1 else np.linspace(0.0, 1.0, count)
-        return tuple(f"#{r:02x}{g:02x}{b:02x}" for r, g, b in self.colors(places).tolist())
+        return self.hexes(places)
+
+    def hexes(self, fractions: ArrayLike) -> tuple[str, ...]:
+        """Colours at fractions of the ramp, as ``#rrggbb``."""
+        return tuple(f"#{r:02x}{g:02x}{b:02x}" for r, g, b in self.colors(fractions).tolist())
 
     def scale_on(self, axes: "Axes", left_in: float, width_in: float, low: float, high: float) -> None:
         """The ramp with round values close above the foot of bare axes whose unit is the inch."""
@@ -102,6 +106,5 @@ def rate_colors(rates: Iterable["ZoneRate"]) -> dict[int, str]:
     pounds = np.array([round(rate.rate_n_lb_ac, 6) for rate in zones])  # a strip's rate is a sum
     low, high = (pounds.min(), pounds.max()) if zones else (0.0, 0.0)
     span = max(high - low, LEAST_SPAN_N_LB_AC)
-    fractions = 0.5 + (pounds - (low + high) / 2) / span
-    colors = NITROGEN.colors(fractions).tolist()
-    return {rate.zone: f"#{r:02x}{g:02x}{b:02x}" for rate, (r, g, b) in zip(zones, colors, strict=True)}
+    colors = NITROGEN.hexes(0.5 + (pounds - (low + high) / 2) / span)
+    return {rate.zone: color for rate, color in zip(zones, colors, strict=True)}
